@@ -1,0 +1,1 @@
+//! Bracket -> bracket in register.

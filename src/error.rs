@@ -1,0 +1,234 @@
+//! The errors of the library, sorted by who must act; data, not prose. The words for a person are made in `Display`.
+use std::path::PathBuf;
+
+/// What went wrong, in which file, and (through [`Error::advice`]) what to do about it.
+#[derive(Debug, thiserror::Error)]
+pub enum Error {
+    /// A file of the user's cannot be used.
+    #[error("{}: {problem}", file.display())]
+    Input {
+        /// The file.
+        file: PathBuf,
+        /// What is wrong with it.
+        problem: InputProblem,
+        /// The decoder's or system's own error.
+        #[source]
+        source: Option<Box<dyn std::error::Error + Send + Sync>>,
+    },
+    /// Frames that are fine one by one cannot be used together.
+    #[error("{}: {problem}", name_list(files))]
+    Bracket {
+        /// The frames concerned.
+        files: Vec<PathBuf>,
+        /// Why they do not go together.
+        problem: BracketProblem,
+    },
+    /// What was asked for cannot be done as asked; `option` names the option or setting.
+    #[error("{option}: {problem}")]
+    Request {
+        /// The option or setting, as the user wrote it.
+        option: String,
+        /// What is wrong with it.
+        problem: String,
+    },
+    /// A result could not be written.
+    #[error("{}: {problem}", file.display())]
+    Output {
+        /// The file or folder that was to be written.
+        file: PathBuf,
+        /// What is wrong.
+        problem: OutputProblem,
+        /// The system's own error.
+        #[source]
+        source: Option<std::io::Error>,
+    },
+}
+
+/// Why a file of the user's cannot be used.
+#[derive(Debug, Clone, PartialEq, thiserror::Error)]
+pub enum InputProblem {
+    /// The file cannot be opened or read.
+    #[error("cannot be read")]
+    Unreadable,
+    /// The content is none of the formats read.
+    #[error("is not a picture this program reads (by its content, whatever its name says)")]
+    UnknownFormat,
+    /// The file ends before its picture does, or its data contradict themselves.
+    #[error("is damaged or cut short")]
+    Damaged,
+    /// The header claims more than the limit.
+    #[error("claims {columns} x {rows} pixels, more than the limit of {limit} pixels")]
+    TooLarge {
+        /// Claimed columns.
+        columns: u64,
+        /// Claimed rows.
+        rows: u64,
+        /// Pixels allowed.
+        limit: u64,
+    },
+    /// A variant of a known format that is not read.
+    #[error("uses {0}, which is not read")]
+    Unsupported(String),
+    /// The file changed while it was being read.
+    #[error("changed while it was read")]
+    Changed,
+}
+
+/// Why frames do not go together.
+#[derive(Debug, Clone, PartialEq, thiserror::Error)]
+pub enum BracketProblem {
+    /// Fewer frames than the job needs.
+    #[error("only {found} usable frame(s), {needed} needed")]
+    TooFew {
+        /// Usable frames.
+        found: usize,
+        /// Frames needed.
+        needed: usize,
+    },
+    /// Frames of different size.
+    #[error("the frames differ in size: {first:?} and {other:?} (columns, rows)")]
+    Sizes {
+        /// Size of the first frame: columns, rows.
+        first: (usize, usize),
+        /// The other size.
+        other: (usize, usize),
+    },
+    /// Frames of a different sample type or number of channels.
+    #[error("the frames differ in sample type or number of channels")]
+    SampleTypes,
+    /// No exposure is known for a frame.
+    #[error("no exposure is known")]
+    NoExposure,
+    /// All frames have the same exposure.
+    #[error("all frames have the same exposure, so there is no bracket")]
+    EqualExposures,
+    /// Every pixel of every frame is clipped, or every pixel is black.
+    #[error("no pixel is usable: every one is clipped or black in every frame")]
+    NothingUsable,
+    /// The data cannot support a response curve. `short` says which number was short.
+    #[error("the response curve cannot be recovered: {short}")]
+    Response {
+        /// Which number was short, with the number and what it should be.
+        short: String,
+    },
+}
+
+/// Why a result could not be written.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
+pub enum OutputProblem {
+    /// It is there already.
+    #[error("is there already and is not overwritten")]
+    Exists,
+    /// It is one of the inputs.
+    #[error("is one of the inputs, which are never written")]
+    IsInput,
+    /// The system refused.
+    #[error("cannot be written")]
+    Unwritable,
+    /// The kind of file is not one that can be written.
+    #[error("has an ending that names no kind of file this program writes")]
+    UnknownKind,
+}
+
+impl Error {
+    /// What a person can do about it, in one sentence.
+    pub fn advice(&self) -> String {
+        match self {
+            Error::Input { problem, .. } => match problem {
+                InputProblem::Unreadable => "check the name and the permissions".into(),
+                InputProblem::UnknownFormat => "give JPEG, PNG or TIFF frames".into(),
+                InputProblem::Damaged => {
+                    "copy the file from the camera again, or leave it out".into()
+                }
+                InputProblem::TooLarge { .. } => {
+                    "raise the limit with --max-pixels if the file is genuine".into()
+                }
+                InputProblem::Unsupported(_) => {
+                    "save the picture as baseline JPEG, or as 8 or 16-bit PNG or TIFF".into()
+                }
+                InputProblem::Changed => "wait until the copy has finished, then run again".into(),
+            },
+            Error::Bracket { problem, .. } => match problem {
+                BracketProblem::TooFew { .. } => {
+                    "a bracket needs at least two frames of different exposure".into()
+                }
+                BracketProblem::Sizes { .. } => {
+                    "give frames straight from one camera at one size".into()
+                }
+                BracketProblem::SampleTypes => {
+                    "give frames of one kind: all 8-bit, all 16-bit, or all float".into()
+                }
+                BracketProblem::NoExposure => {
+                    "give it with --exposure FILE=SECONDS[,fN][,isoS]".into()
+                }
+                BracketProblem::EqualExposures => {
+                    "check the exposure times, or give them with --exposure FILE=SECONDS".into()
+                }
+                BracketProblem::NothingUsable => {
+                    "take the bracket again with exposures that reach the scene".into()
+                }
+                BracketProblem::Response { .. } => {
+                    "add frames or texture, or declare the frames linear with --linear if they are"
+                        .into()
+                }
+            },
+            Error::Request { .. } => "see --help".into(),
+            Error::Output { problem, .. } => match problem {
+                OutputProblem::Exists => "choose another --out, or add --overwrite".into(),
+                OutputProblem::IsInput => "choose another --out".into(),
+                OutputProblem::Unwritable => {
+                    "check the folder, its permissions and the free space".into()
+                }
+                OutputProblem::UnknownKind => "use one of the endings that --help lists".into(),
+            },
+        }
+    }
+
+    /// An input error without a deeper source.
+    pub fn input(file: impl Into<PathBuf>, problem: InputProblem) -> Self {
+        Error::Input {
+            file: file.into(),
+            problem,
+            source: None,
+        }
+    }
+
+    /// An input error that keeps the decoder's or system's own error.
+    pub fn input_because(
+        file: impl Into<PathBuf>,
+        problem: InputProblem,
+        source: impl Into<Box<dyn std::error::Error + Send + Sync>>,
+    ) -> Self {
+        Error::Input {
+            file: file.into(),
+            problem,
+            source: Some(source.into()),
+        }
+    }
+
+    /// An output error.
+    pub fn output(
+        file: impl Into<PathBuf>,
+        problem: OutputProblem,
+        source: Option<std::io::Error>,
+    ) -> Self {
+        Error::Output {
+            file: file.into(),
+            problem,
+            source,
+        }
+    }
+
+    /// A request that cannot be met.
+    pub fn request(option: impl Into<String>, problem: impl Into<String>) -> Self {
+        Error::Request {
+            option: option.into(),
+            problem: problem.into(),
+        }
+    }
+}
+
+fn name_list(files: &[PathBuf]) -> String {
+    let names: Vec<String> = files.iter().map(|f| f.display().to_string()).collect();
+    names.join(", ")
+}

@@ -1,0 +1,137 @@
+//! Doubts carried beside results, as typed data with numbers. The words for a person are made at the edge ([`Finding::words`]).
+use serde::{Deserialize, Serialize};
+
+/// How much a finding matters to a reader of the figures.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Severity {
+    /// Worth knowing; no figure changes.
+    Note,
+    /// A figure is affected or could not be checked.
+    Warning,
+}
+
+/// One doubt, with the numbers that raised it. Frames are named by file name.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(tag = "kind", rename_all = "kebab-case")]
+#[allow(missing_docs)] // each variant is documented; its fields carry their unit in their names
+pub enum Finding {
+    /// A metadata tag holds a value that cannot be true (zero, infinite, absurd); it was not used.
+    TagUnusable {
+        frame: String,
+        tag: String,
+        value: String,
+    },
+    /// A metadata tag is missing and a fallback was used.
+    TagMissing {
+        frame: String,
+        tag: String,
+        used: String,
+    },
+    /// ExposureTime and ShutterSpeedValue differ by more than 1/6 EV.
+    TimesDisagree {
+        frame: String,
+        exposure_time_s: f64,
+        shutter_speed_value_s: f64,
+    },
+    /// A nominal marking was replaced by the exact power of two it stands for.
+    NominalSnapped {
+        frame: String,
+        nominal_s: f64,
+        exact_s: f64,
+        difference_stops: f64,
+    },
+    /// The stated exposure of a frame disagrees with the pixels. `used` says which one the merge uses.
+    StatedExposureFalse {
+        frame: String,
+        stated_stops: f64,
+        measured_stops: f64,
+        standard_uncertainty_stops: f64,
+        used_measured: bool,
+    },
+    /// The total span of the bracket comes from metadata alone: pixels cannot give it.
+    SpanFromMetadata {
+        span_stops: f64,
+        standard_uncertainty_stops: f64,
+    },
+    /// Exposure ratios were not known and were guessed from pixels; range figures are relative.
+    SpanUnknown { assumed_span_stops: f64 },
+    /// Pairwise ratios do not close over a triple of frames.
+    ClosureFails {
+        first: String,
+        second: String,
+        third: String,
+        closure_stops: f64,
+        standard_uncertainty_stops: f64,
+    },
+    /// A frame was left out.
+    FrameLeftOut { frame: String, reason: String },
+    /// A frame was taken to be the camera's own finished HDR picture. `reason` names the evidence.
+    CameraHdrRecognised { frame: String, reason: String },
+    /// A frame belongs to no bracket.
+    Single { frame: String },
+    /// The response curve leans on little data; `number` is what was found, `wanted` what it should be.
+    ResponseThin {
+        what: String,
+        number: f64,
+        wanted: f64,
+    },
+    /// One curve does not fit all pixels of the frame (local tone mapping, shading correction).
+    ResponseNotGlobal { ratio: f64, limit: f64 },
+    /// The frames were taken to be linear. `evidence` says why.
+    TakenAsLinear { evidence: String },
+    /// The noise estimate is limited by compression rather than by the sensor.
+    NoiseCompressionLimited {
+        code_noise: f64,
+        quantisation_bound: f64,
+    },
+    /// Too little data for a noise model; a conservative one was assumed.
+    NoiseAssumed { samples: usize, wanted: usize },
+    /// Share of pixels clipped in every frame: the map holds lower bounds there.
+    ClippedInAll { share: f64 },
+    /// Share of pixels dark in every frame.
+    DarkInAll { share: f64 },
+    /// Frames are displaced against the reference.
+    Displaced {
+        frame: String,
+        columns: f64,
+        rows: f64,
+        degrees: f64,
+        residual_px: f64,
+    },
+    /// Registration failed for a frame; it was left as it is or left out.
+    RegistrationFailed { frame: String, reason: String },
+    /// Something moved between the frames.
+    Moved { share: f64 },
+    /// Colour balance differs between frames, in stops relative to green.
+    BalanceDrift {
+        frame: String,
+        red_stops: f64,
+        blue_stops: f64,
+    },
+    /// No wedge was found. `looked_for` says what was looked for.
+    NoWedge { looked_for: String },
+    /// A wedge was found automatically, with this confidence in 0..1.
+    WedgeFound { confidence: f64, steps: usize },
+    /// The wedge's corners given lie outside the frame, or its patches are too small. Size in pixels.
+    WedgeUnusable { reason: String, patch_px: f64 },
+    /// Every step is told apart: the range is a lower bound.
+    ChartLimited { picture: String },
+    /// Densities are not known: they were taken from the merge.
+    DensitiesFromMerge,
+    /// A wrong density list: numbers measured and stated disagree. Root mean square in density.
+    DensitiesDisagree { rms: f64 },
+    /// Illumination falls off over the wedge (stops, corner to centre), residual after removal in density.
+    UnevenLight {
+        fall_off_stops: f64,
+        residual_density: f64,
+    },
+    /// A patch holds texture, dust or an edge; robust statistics were used.
+    PatchTextured { step: usize, ratio: f64 },
+    /// A figure could not be given.
+    FigureRefused { figure: String, reason: String },
+    /// An input is a damaged file that was used because the user asked for it.
+    DamagedAccepted { frame: String },
+    /// The colour profile could not be used.
+    ProfileIgnored { frame: String, reason: String },
+}

@@ -1,0 +1,90 @@
+//! A frame with its exposure, and a bracket of frames.
+use crate::finding::Finding;
+use crate::formats::Picture;
+use crate::units::{Estimate, Settings};
+use serde::{Deserialize, Serialize};
+
+/// Where the exposure used for a frame comes from.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum ExposureSource {
+    /// The metadata of the file.
+    Metadata,
+    /// The user said it.
+    User,
+    /// Measured from pixels (the total span still from metadata).
+    Measured,
+    /// Known densities of a wedge.
+    Wedge,
+}
+
+/// Exposure of a frame as log2 of relative exposure `t * S / N^2`, in stops (larger is more light recorded).
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct Exposure {
+    /// As stated by metadata or user: log2(t S / N^2) in stops with its standard uncertainty (marking tolerance).
+    pub stated: Estimate,
+    /// As used by the merge, same unit.
+    pub used: Estimate,
+    /// Where `used` comes from.
+    pub source: ExposureSource,
+}
+
+/// One captured picture with its exposure settings.
+#[derive(Debug, Clone)]
+pub struct Frame {
+    /// The decoded file.
+    pub picture: Picture,
+    /// Time, aperture, speed after judging the tags.
+    pub settings: Settings,
+    /// Relative exposure.
+    pub exposure: Exposure,
+    /// ExposureBiasValue in EV where good.
+    pub bias: Option<f64>,
+}
+
+impl Frame {
+    /// The file's name without its folder.
+    pub fn name(&self) -> String {
+        crate::frames::bracket::file_name(&self.picture.file)
+    }
+}
+
+/// File name without folder, lossy for names that are not Unicode.
+pub(crate) fn file_name(path: &std::path::Path) -> String {
+    path.file_name().map_or_else(
+        || path.display().to_string(),
+        |n| n.to_string_lossy().into_owned(),
+    )
+}
+
+/// A finished picture of the same scene: the camera's own HDR, or a rendering of ours.
+#[derive(Debug, Clone)]
+pub struct Finished {
+    /// The decoded file.
+    pub picture: Picture,
+    /// How it was recognised.
+    pub evidence: String,
+}
+
+/// Frames of one scene at different exposures, sorted from least to most exposure, all of one size and sample type.
+#[derive(Debug, Clone)]
+pub struct Bracket {
+    /// A name for folders and reports, unique within a run.
+    pub name: String,
+    /// At least two frames, least exposure first.
+    pub frames: Vec<Frame>,
+    /// Index of the reference frame (geometry and moment of the map).
+    pub reference: usize,
+    /// The camera's own HDR picture of the scene, if there is one.
+    pub camera_hdr: Option<Finished>,
+    /// Doubts so far.
+    pub findings: Vec<Finding>,
+}
+
+impl Bracket {
+    /// Exposure of frame `index` relative to the reference, as a factor of light: `2^(used_i - used_reference)`.
+    pub fn relative_exposure(&self, index: usize) -> f64 {
+        (self.frames[index].exposure.used.value - self.frames[self.reference].exposure.used.value)
+            .exp2()
+    }
+}

@@ -1,0 +1,186 @@
+//! What measuring a picture of the wedge gives: plain data, the same structs the report serialises.
+use crate::finding::Finding;
+use crate::raster::Quad;
+use serde::{Deserialize, Serialize};
+
+/// What kind of picture was measured.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum PictureKind {
+    /// One frame of the bracket.
+    Frame,
+    /// The camera's own finished HDR picture.
+    CameraHdr,
+    /// The radiance map.
+    Merge,
+    /// A tone-mapped rendering of the map.
+    Rendered,
+}
+
+/// Where the wedge is and what is known of it.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct WedgePlace {
+    /// Outer corners in the reference frame: top-left, top-right, bottom-right, bottom-left of the wedge as a page.
+    pub corners: Quad,
+    /// Rows of patches.
+    pub rows: usize,
+    /// Columns of patches.
+    pub columns: usize,
+    /// Nominal density of each step in patch order (row by row), if known.
+    pub densities: Option<Vec<f64>>,
+    /// True if row-by-row order runs from dark to light.
+    pub dark_first: bool,
+    /// True if every second row runs backwards.
+    pub boustrophedon: bool,
+    /// Confidence 0..=1 where found automatically; `None` where the corners were given.
+    pub confidence: Option<f64>,
+}
+
+/// Statistics of the interior of one patch. "Level" figures are encoded levels in 8-bit codes (0..=255, whatever the
+/// file's depth); "linear" figures are relative scene radiance of the green channel.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Patch {
+    /// Step number, 1 = lightest.
+    pub step: usize,
+    /// Nominal density if known.
+    pub density: Option<f64>,
+    /// Corners of the measured interior in this picture's pixels.
+    pub corners: Quad,
+    /// Pixels measured.
+    pub pixels: usize,
+    /// Independent samples these amount to, from the autocorrelation of the noise.
+    pub effective_samples: f64,
+    /// Mean code of R, G, B (equal for mono), 0..=255; not available for a radiance map.
+    pub code: Option<[f64; 3]>,
+    /// Standard deviation of the green code; not available for a radiance map.
+    pub code_deviation: Option<f64>,
+    /// Mean linear radiance (green), relative.
+    pub linear: f64,
+    /// Standard deviation of one pixel's linear radiance, texture and illumination slope removed.
+    pub linear_deviation: f64,
+    /// Standard deviation of 8x8 block means times 8 (what the deviation would be were pixels independent); `None`
+    /// where the patch holds fewer than 8 blocks.
+    pub block_deviation: Option<f64>,
+    /// `linear / linear_deviation`, per pixel.
+    pub snr: f64,
+    /// Share of pixels at the clip level, 0..=1.
+    pub clipped_share: f64,
+    /// Share of pixels at the black floor, 0..=1.
+    pub crushed_share: f64,
+}
+
+/// Why two neighbouring steps run together.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum JoinReason {
+    /// One of them has more than 1 % of its pixels at the clip level.
+    Clipped,
+    /// One of them sits at the black floor.
+    Crushed,
+    /// Their difference drowns in noise.
+    Noise,
+    /// The darker step is the lighter one in the picture.
+    Order,
+}
+
+/// Steps `a` and `b = a + 1` run together: (a, b, reason). Serialised as a three-element array.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Joined(pub usize, pub usize, pub JoinReason);
+
+/// One pair of neighbouring steps under every criterion.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct Pair {
+    /// Lighter step's number (1 = lightest); the other is the next.
+    pub step: usize,
+    /// |m1 - m2| / sqrt((s1^2 + s2^2)/2) per pixel in linear light, signed: negative if the order is reversed.
+    pub separation: f64,
+    /// Difference of mean green codes, 8-bit codes, signed; `None` for a radiance map.
+    pub code_difference: Option<f64>,
+    /// CIE dL* at the stated white, signed.
+    pub lightness_difference: f64,
+    /// DICOM PS3.14 just-noticeable-difference index difference at the stated display white, signed.
+    pub jnd_difference: f64,
+    /// Holm-corrected one-sided p value of the Welch test on patch means with effective samples.
+    pub p_value: f64,
+    /// Told apart by `noise`.
+    pub by_noise: bool,
+    /// Told apart by `code`; `None` where codes do not exist.
+    pub by_code: Option<bool>,
+    /// Told apart by `visual`.
+    pub by_visual: bool,
+    /// Told apart by the patch-mean test at 1 %.
+    pub by_mean: bool,
+    /// Why they run together by `noise`; `None` if they do not.
+    pub reason: Option<JoinReason>,
+}
+
+/// Levels told apart: 1 + number of resolved neighbouring pairs, by each named criterion.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+pub struct LevelCounts {
+    /// By per-pixel separation >= 1 in linear light: the headline.
+    pub noise: usize,
+    /// By at least one code; `None` for a radiance map.
+    pub code: Option<usize>,
+    /// By CIE dL* >= 1.
+    pub visual: usize,
+    /// By the patch-mean significance test.
+    pub patch_mean: usize,
+    /// Longest unbroken run of steps told apart by `noise`.
+    pub longest_run: usize,
+    /// Steps on the wedge.
+    pub steps: usize,
+    /// True if every step is told apart by `noise`: the count is a lower bound.
+    pub chart_limited: bool,
+}
+
+/// What limits the usable range.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Limit {
+    /// Sensor and encoding noise at the dark end, clipping at the light end: the normal case.
+    Noise,
+    /// Black is crushed before noise reaches the threshold.
+    Clipping,
+    /// The wedge ends first: the figure is a lower bound.
+    Wedge,
+    /// Veiling glare sets the floor.
+    Glare,
+    /// JPEG quantisation sets the floor.
+    Compression,
+}
+
+/// Usable range at one SNR threshold.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct UsableStops {
+    /// The SNR per pixel, scene-referred.
+    pub snr: f64,
+    /// Stops between clipping and the exposure at which that SNR is reached; `None` if it is never reached.
+    pub stops: Option<f64>,
+    /// Lower end of the 95 % interval.
+    pub low95: Option<f64>,
+    /// Upper end of the 95 % interval.
+    pub high95: Option<f64>,
+    /// What limits it.
+    pub limited_by: Limit,
+}
+
+/// All that was measured on one picture.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct PictureMeasurement {
+    /// What it is.
+    pub kind: PictureKind,
+    /// File name.
+    pub file: String,
+    /// Levels told apart; `None` without a wedge.
+    pub levels: Option<LevelCounts>,
+    /// Neighbours that run together by `noise`.
+    pub joined: Vec<Joined>,
+    /// Usable range at SNR 1, 3, 10 and 40.
+    pub usable_stops: Vec<UsableStops>,
+    /// Patches, lightest first.
+    pub patches: Vec<Patch>,
+    /// Neighbouring pairs, lightest first.
+    pub pairs: Vec<Pair>,
+    /// Doubts about this picture.
+    pub findings: Vec<Finding>,
+}

@@ -1,0 +1,4 @@
+//! Bracket + response -> [`RadianceMap`]: noise from the bracket itself, inverse-variance weights, uncertainty, flags.
+mod map;
+
+pub use map::{RadianceMap, flag};

@@ -1,0 +1,1 @@
+//! Plain serialisable report -> JSON, CSV, HTML, figures.

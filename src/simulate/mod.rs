@@ -1,0 +1,1 @@
+//! Sensor and scene simulator with known truth: makes the samples, serves tests and what-if questions.
