@@ -1,1 +1,22 @@
-//! Plain serialisable report -> JSON, CSV, HTML, figures.
+//! Plain serialisable report -> JSON, CSV, terminal text, HTML with figures. Nothing is measured here.
+//!
+//! In reading order: [`Report`] and the entries below it (plain data), numbers as text, sentences, then the thin files
+//! at the edge: JSON, CSV, terminal table, figures, page.
+//!
+//! # report.json, field by field
+//!
+#![doc = include_str!("schema.md")]
+
+mod bracket;
+mod data;
+
+pub mod words;
+
+pub mod csv;
+pub mod json;
+
+pub use bracket::{
+    BracketReport, Closure, ExposureCheck, FrameEntry, MapSummary, NoiseSummary, NoiseTerm,
+    OutputFile, PairRatio, Shift,
+};
+pub use data::{Failed, InputFile, Left, Program, Report, SCHEMA};

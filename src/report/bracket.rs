@@ -1,0 +1,167 @@
+//! The report of one bracket: frames, exposure check, response, noise, map, pictures measured, files written.
+use crate::finding::Finding;
+use crate::frames::Exposure;
+use crate::measure::{PictureMeasurement, WedgePlace};
+use crate::response::Response;
+use crate::units::{Estimate, Settings};
+use serde::{Deserialize, Serialize};
+
+/// All that was found on one bracket.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+pub struct BracketReport {
+    /// Name, unique within the run; also the name of its folder.
+    pub name: String,
+    /// The answer in one sentence with numbers ([`crate::report::words::headline`]).
+    pub headline: String,
+    /// The camera as the metadata name it, if they do.
+    pub camera: Option<String>,
+    /// Frames, least exposure first.
+    pub frames: Vec<FrameEntry>,
+    /// Stated against measured exposure ratios; `None` where nothing could be measured.
+    pub exposure_check: Option<ExposureCheck>,
+    /// Response curve; `None` where the merge was not reached.
+    pub response: Option<Response>,
+    /// Noise model used for the weights.
+    pub noise: Option<NoiseSummary>,
+    /// What the radiance map covers.
+    pub map: Option<MapSummary>,
+    /// Where the wedge is; `None` without one.
+    pub wedge: Option<WedgePlace>,
+    /// Pictures measured: frames first (least exposure first), then the camera's HDR, merge, renderings.
+    pub pictures: Vec<PictureMeasurement>,
+    /// Doubts about the bracket as a whole; those about one picture are in `pictures`.
+    pub findings: Vec<Finding>,
+    /// Files written for this bracket.
+    pub outputs: Vec<OutputFile>,
+}
+
+/// One frame with its exposure.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct FrameEntry {
+    /// File name.
+    pub file: String,
+    /// True for the frame whose geometry and moment the map has.
+    pub reference: bool,
+    /// Columns, upright, pixels.
+    pub columns: usize,
+    /// Rows, upright, pixels.
+    pub rows: usize,
+    /// Bits a sample: 8, 16 or 32 (float).
+    pub bits: u32,
+    /// Exposure time (s), f-number, ISO speed; each `null` where unknown.
+    pub settings: Settings,
+    /// Exposure bias, EV, where stated.
+    pub bias: Option<f64>,
+    /// Moment of capture as the file states it, with sub-seconds where known.
+    pub captured: Option<String>,
+    /// Relative exposure in stops: stated, used, with standard uncertainties, and where the one used comes from.
+    pub exposure: Exposure,
+    /// Share of pixels at the clip level, 0..=1.
+    pub clipped_share: Option<f64>,
+    /// Share of pixels at the black floor, 0..=1.
+    pub crushed_share: Option<f64>,
+    /// Displacement against the reference that was removed; `None` where none was looked for.
+    pub shift: Option<Shift>,
+}
+
+/// Displacement of a frame against the reference.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct Shift {
+    /// To the right at the centre of the frame, pixels.
+    pub columns: f64,
+    /// Down at the centre of the frame, pixels.
+    pub rows: f64,
+    /// Clockwise rotation, degrees.
+    pub degrees: f64,
+    /// Root mean square of what remains after removal, pixels.
+    pub residual_px: Option<f64>,
+}
+
+/// Exposure ratios: stated against measured.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+pub struct ExposureCheck {
+    /// One entry a pair of frames that overlap.
+    pub pairs: Vec<PairRatio>,
+    /// One entry a triple of frames: what is left over when the ratios are added round.
+    pub closures: Vec<Closure>,
+}
+
+/// The exposure ratio of two frames in stops, `second` over `first`.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct PairRatio {
+    /// File with less exposure.
+    pub first: String,
+    /// File with more exposure.
+    pub second: String,
+    /// As stated, stops.
+    pub stated: Estimate,
+    /// As measured from pixels, stops; `None` where too few pixels are good in both.
+    pub measured: Option<Estimate>,
+    /// As used by the merge, stops.
+    pub used_stops: f64,
+}
+
+/// What is left over when three measured ratios are added round: 0 in a consistent bracket.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Closure {
+    /// The three files, least exposure first.
+    pub files: [String; 3],
+    /// `e12 + e23 - e13`, stops, with its standard uncertainty.
+    pub closure: Estimate,
+}
+
+/// The noise model that the weights of the merge rest on, as named numbers.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+pub struct NoiseSummary {
+    /// Where it comes from, in words.
+    pub source: String,
+    /// Its numbers.
+    pub terms: Vec<NoiseTerm>,
+}
+
+/// One number of the noise model.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct NoiseTerm {
+    /// What it is, in words ("read noise").
+    pub name: String,
+    /// Channel ("R", "G", "B"), or `None` where it holds for all.
+    pub channel: Option<String>,
+    /// Value in `unit`.
+    pub value: f64,
+    /// Standard uncertainty in `unit`, where known.
+    pub standard_uncertainty: Option<f64>,
+    /// Unit ("8-bit codes", "relative exposure").
+    pub unit: String,
+}
+
+/// What the radiance map covers. Shares are of pixels, 0..=1.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+pub struct MapSummary {
+    /// Columns, pixels.
+    pub columns: usize,
+    /// Rows, pixels.
+    pub rows: usize,
+    /// Share clipped in every frame: the map holds lower bounds there.
+    pub clipped_in_all: f64,
+    /// Share darker than the noise in every frame.
+    pub dark_in_all: f64,
+    /// Share that rests on one frame alone.
+    pub one_frame: f64,
+    /// Share that no other frame covers after registration.
+    pub uncovered: f64,
+    /// Share where something moved and frames were left out.
+    pub moved: f64,
+    /// Share of pixels in which each frame has the largest weight, in the order of `frames`.
+    pub largest_weight: Vec<f64>,
+}
+
+/// A file written.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct OutputFile {
+    /// What it is, in words ("radiance map").
+    pub what: String,
+    /// Path relative to the folder of report.json, with forward slashes.
+    pub path: String,
+    /// Length in bytes, where known.
+    pub bytes: Option<u64>,
+}

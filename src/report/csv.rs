@@ -1,0 +1,115 @@
+//! Report -> levels.csv: one row a picture and step.
+use super::Report;
+use crate::error::{Error, OutputProblem};
+use crate::measure::{Pair, Patch, PictureMeasurement};
+
+/// The columns of levels.csv, in order: name and meaning. A cell is empty where there is no value. Columns that begin
+/// with `next_` compare the step with the next darker one and are empty on the last step.
+pub const COLUMNS: [(&str, &str); 27] = [
+    ("bracket", "name of the bracket"),
+    ("picture", "file name"),
+    ("kind", "frame, camera-hdr, merge or rendered"),
+    ("step", "step number, 1 = lightest"),
+    ("density", "nominal density of the step"),
+    ("pixels", "pixels measured"),
+    ("effective_samples", "independent samples these amount to"),
+    ("code_red", "mean red code, 0..255"),
+    ("code_green", "mean green code, 0..255"),
+    ("code_blue", "mean blue code, 0..255"),
+    ("code_deviation", "standard deviation of the green code"),
+    ("linear", "mean relative radiance, green"),
+    ("linear_deviation", "standard deviation of one pixel's radiance"),
+    ("block_deviation", "standard deviation of 8x8 block means, times 8"),
+    ("snr", "linear / linear_deviation, per pixel"),
+    ("clipped_share", "share of pixels at the clip level, 0..1"),
+    ("crushed_share", "share of pixels at the black floor, 0..1"),
+    ("next_separation", "difference over root mean square deviation, per pixel, linear"),
+    ("next_code_difference", "difference of mean green codes"),
+    ("next_lightness_difference", "difference of CIE L*"),
+    ("next_jnd_difference", "difference of DICOM PS3.14 JND index"),
+    ("next_p_value", "Welch test on patch means, Holm-corrected, one-sided"),
+    ("next_by_noise", "told apart by noise: true or false"),
+    ("next_by_code", "told apart by code: true or false"),
+    ("next_by_visual", "told apart by visual: true or false"),
+    ("next_by_mean", "told apart by the patch-mean test: true or false"),
+    ("next_reason", "why they run together: clipped, crushed, noise or order"),
+];
+
+/// levels.csv (RFC 4180, comma, line feed), with a header row; columns as in [`COLUMNS`].
+///
+/// # Errors
+/// [`Error::Output`] if the rows cannot be written.
+pub fn levels(report: &Report) -> Result<String, Error> {
+    let unwritable = |e: std::io::Error| {
+        Error::output("levels.csv", OutputProblem::Unwritable, Some(e))
+    };
+    let mut table = csv::Writer::from_writer(Vec::new());
+    table
+        .write_record(COLUMNS.map(|(name, _)| name))
+        .map_err(|e| unwritable(e.into()))?;
+    for bracket in &report.brackets {
+        for picture in &bracket.pictures {
+            for patch in &picture.patches {
+                table
+                    .write_record(row(&bracket.name, picture, patch))
+                    .map_err(|e| unwritable(e.into()))?;
+            }
+        }
+    }
+    let bytes = table
+        .into_inner()
+        .map_err(|e| unwritable(e.into_error()))?;
+    String::from_utf8(bytes).map_err(|e| unwritable(std::io::Error::other(e)))
+}
+
+fn row(bracket: &str, picture: &PictureMeasurement, patch: &Patch) -> Vec<String> {
+    let mut row = vec![
+        bracket.to_owned(),
+        picture.file.clone(),
+        super::words::kind_name(picture.kind).to_owned(),
+        patch.step.to_string(),
+        optional(patch.density),
+        patch.pixels.to_string(),
+        number(patch.effective_samples),
+    ];
+    let codes = patch.code.map_or([None; 3], |code| code.map(Some));
+    row.extend(codes.map(optional));
+    row.push(optional(patch.code_deviation));
+    row.extend([patch.linear, patch.linear_deviation].map(number));
+    row.push(optional(patch.block_deviation));
+    row.extend([patch.snr, patch.clipped_share, patch.crushed_share].map(number));
+    row.extend(next(picture.pairs.iter().find(|p| p.step == patch.step)));
+    row
+}
+
+fn next(pair: Option<&Pair>) -> [String; 10] {
+    let Some(p) = pair else {
+        return std::array::from_fn(|_| String::new());
+    };
+    [
+        number(p.separation),
+        optional(p.code_difference),
+        number(p.lightness_difference),
+        number(p.jnd_difference),
+        number(p.p_value),
+        p.by_noise.to_string(),
+        p.by_code.map_or_else(String::new, |b| b.to_string()),
+        p.by_visual.to_string(),
+        p.by_mean.to_string(),
+        p.reason
+            .map_or_else(String::new, |r| super::words::reason_name(r).to_owned()),
+    ]
+}
+
+/// Shortest text that reads back as the same float; empty where not finite.
+fn number(value: f64) -> String {
+    if value.is_finite() {
+        value.to_string()
+    } else {
+        String::new()
+    }
+}
+
+fn optional(value: Option<f64>) -> String {
+    value.map_or_else(String::new, number)
+}

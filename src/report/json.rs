@@ -1,0 +1,16 @@
+//! Report -> report.json.
+use super::Report;
+use crate::error::{Error, OutputProblem};
+
+/// The report as indented JSON, ending in a line feed. Numbers that are not finite become `null`; numbers are written
+/// so that reading them gives the same 64-bit float.
+///
+/// # Errors
+/// [`Error::Output`] if the data cannot be written as JSON.
+pub fn text(report: &Report) -> Result<String, Error> {
+    let mut text = serde_json::to_string_pretty(report).map_err(|e| {
+        Error::output("report.json", OutputProblem::Unwritable, Some(e.into()))
+    })?;
+    text.push('\n');
+    Ok(text)
+}

@@ -1,0 +1,260 @@
+//! Findings as plain sentences with their numbers, and how much each matters.
+use super::number::{decimal, percent, seconds, significant};
+use crate::finding::{Finding, Severity};
+
+/// How much a finding matters to a reader of the figures.
+pub fn severity(finding: &Finding) -> Severity {
+    use Finding as F;
+    match finding {
+        F::NominalSnapped { .. }
+        | F::SpanFromMetadata { .. }
+        | F::CameraHdrRecognised { .. }
+        | F::Single { .. }
+        | F::TakenAsLinear { .. }
+        | F::Displaced { .. }
+        | F::WedgeFound { .. }
+        | F::ChartLimited { .. }
+        | F::ClippedInAll { .. }
+        | F::DarkInAll { .. } => Severity::Note,
+        _ => Severity::Warning,
+    }
+}
+
+/// One finding as a sentence (or two) with the numbers that raised it.
+pub fn finding(finding: &Finding) -> String {
+    metadata(finding)
+        .or_else(|| exposure(finding))
+        .or_else(|| curve_and_noise(finding))
+        .or_else(|| map(finding))
+        .or_else(|| wedge(finding))
+        .unwrap_or_else(|| bare(finding))
+}
+
+fn metadata(finding: &Finding) -> Option<String> {
+    use Finding as F;
+    Some(match finding {
+        F::TagUnusable { frame, tag, value } => {
+            format!("{frame}: {tag} says {value}, which cannot be true; it was not used.")
+        }
+        F::TagMissing { frame, tag, used } => {
+            format!("{frame}: {tag} is missing; {used} was used instead.")
+        }
+        F::TimesDisagree {
+            frame,
+            exposure_time_s,
+            shutter_speed_value_s,
+        } => format!(
+            "{frame}: ExposureTime says {}, ShutterSpeedValue {}: more than 1/6 EV apart.",
+            seconds(*exposure_time_s),
+            seconds(*shutter_speed_value_s)
+        ),
+        F::NominalSnapped {
+            frame,
+            nominal_s,
+            exact_s,
+            difference_stops,
+        } => format!(
+            "{frame}: the marking {} stands for {} ({} stops); the exact time was used.",
+            seconds(*nominal_s),
+            seconds(*exact_s),
+            signed(*difference_stops, 3)
+        ),
+        F::FrameLeftOut { frame, reason } => format!("{frame} was left out: {reason}."),
+        F::CameraHdrRecognised { frame, reason } => {
+            format!("{frame} was taken to be the camera's own HDR picture: {reason}.")
+        }
+        F::Single { frame } => format!("{frame} belongs to no bracket."),
+        F::DamagedAccepted { frame } => {
+            format!("{frame} is damaged and was used because that was asked for; its figures may be wrong.")
+        }
+        F::ProfileIgnored { frame, reason } => {
+            format!("{frame}: the colour profile was not used: {reason}.")
+        }
+        _ => return None,
+    })
+}
+
+fn exposure(finding: &Finding) -> Option<String> {
+    use Finding as F;
+    Some(match finding {
+        F::StatedExposureFalse {
+            frame,
+            stated_stops,
+            measured_stops,
+            standard_uncertainty_stops,
+            used_measured,
+        } => format!(
+            "{frame}: stated as {} stops against the reference, measured as {} +/- {} (one standard uncertainty); the merge uses the {} one.",
+            signed(*stated_stops, 2),
+            signed(*measured_stops, 3),
+            decimal(*standard_uncertainty_stops, 3),
+            if *used_measured { "measured" } else { "stated" }
+        ),
+        F::SpanFromMetadata {
+            span_stops,
+            standard_uncertainty_stops,
+        } => format!(
+            "The span of the bracket, {} +/- {} stops, comes from the metadata: pixels alone cannot give it.",
+            decimal(*span_stops, 2),
+            decimal(*standard_uncertainty_stops, 2)
+        ),
+        F::SpanUnknown { assumed_span_stops } => format!(
+            "The exposures are not known; a span of {} stops was assumed, and all ranges scale with it.",
+            decimal(*assumed_span_stops, 2)
+        ),
+        F::ClosureFails {
+            first,
+            second,
+            third,
+            closure_stops,
+            standard_uncertainty_stops,
+        } => format!(
+            "The exposure ratios of {first}, {second} and {third} do not add up: {} stops are left over (standard uncertainty {}).",
+            signed(*closure_stops, 3),
+            decimal(*standard_uncertainty_stops, 3)
+        ),
+        F::BalanceDrift {
+            frame,
+            red_stops,
+            blue_stops,
+        } => format!(
+            "{frame}: the colour balance differs from the other frames: red {}, blue {} stops against green.",
+            signed(*red_stops, 3),
+            signed(*blue_stops, 3)
+        ),
+        _ => return None,
+    })
+}
+
+fn curve_and_noise(finding: &Finding) -> Option<String> {
+    use Finding as F;
+    Some(match finding {
+        F::ResponseThin {
+            what,
+            number,
+            wanted,
+        } => format!(
+            "The response curve leans on little data: {what} is {}, {} is wanted.",
+            significant(*number, 3),
+            significant(*wanted, 3)
+        ),
+        F::ResponseNotGlobal { ratio, limit } => format!(
+            "One response curve does not fit the whole frame: residuals differ between places {} times as much as noise explains (limit {}). The camera may process parts of a picture differently.",
+            decimal(*ratio, 1),
+            decimal(*limit, 1)
+        ),
+        F::TakenAsLinear { evidence } => format!("The frames were taken to be linear: {evidence}."),
+        F::NoiseCompressionLimited {
+            code_noise,
+            quantisation_bound,
+        } => format!(
+            "Noise of {} codes lies below what compression may remove ({} codes): the sensor's noise is hidden, and per-pixel figures may flatter the picture.",
+            decimal(*code_noise, 2),
+            decimal(*quantisation_bound, 2)
+        ),
+        F::NoiseAssumed { samples, wanted } => format!(
+            "Too little data for a noise model ({samples} samples, {wanted} wanted): a cautious one was assumed."
+        ),
+        _ => return None,
+    })
+}
+
+fn map(finding: &Finding) -> Option<String> {
+    use Finding as F;
+    Some(match finding {
+        F::ClippedInAll { share } => format!(
+            "{} of the pixels are clipped in every frame: the map holds a lower bound there.",
+            percent(*share)
+        ),
+        F::DarkInAll { share } => format!(
+            "{} of the pixels are darker than the noise in every frame.",
+            percent(*share)
+        ),
+        F::Displaced {
+            frame,
+            columns,
+            rows,
+            degrees,
+            residual_px,
+        } => format!(
+            "{frame} was displaced by {} columns and {} rows and turned by {} degrees; {} px remain after registration.",
+            signed(*columns, 2),
+            signed(*rows, 2),
+            signed(*degrees, 3),
+            decimal(*residual_px, 2)
+        ),
+        F::RegistrationFailed { frame, reason } => {
+            format!("{frame} could not be brought into register: {reason}.")
+        }
+        F::Moved { share } => format!(
+            "Something moved in {} of the pixels; frames were left out there.",
+            percent(*share)
+        ),
+        _ => return None,
+    })
+}
+
+fn wedge(finding: &Finding) -> Option<String> {
+    use Finding as F;
+    Some(match finding {
+        F::NoWedge { looked_for } => format!("No wedge was found; looked for {looked_for}."),
+        F::WedgeFound { confidence, steps } => format!(
+            "A wedge of {steps} steps was found by itself, confidence {} of 1.",
+            decimal(*confidence, 2)
+        ),
+        F::WedgeUnusable { reason, patch_px } => format!(
+            "The wedge cannot be measured: {reason} (patches of {} px).",
+            decimal(*patch_px, 1)
+        ),
+        F::ChartLimited { picture } => format!(
+            "{picture} tells every step apart: its count and range are lower bounds, a longer wedge would show more."
+        ),
+        F::DensitiesFromMerge => {
+            "The densities are not known; they were taken from the merge.".to_owned()
+        }
+        F::DensitiesDisagree { rms } => format!(
+            "Stated and measured densities differ by {} D (root mean square): check the list and its order.",
+            decimal(*rms, 3)
+        ),
+        F::UnevenLight {
+            fall_off_stops,
+            residual_density,
+        } => format!(
+            "The light falls off by {} stops over the wedge; {} D remain after it was removed.",
+            decimal(*fall_off_stops, 2),
+            decimal(*residual_density, 3)
+        ),
+        F::PatchTextured { step, ratio } => format!(
+            "Step {step} is not even (slow variation {} times the noise): robust statistics were used.",
+            decimal(*ratio, 1)
+        ),
+        F::FigureRefused { figure, reason } => format!("{figure} is not given: {reason}."),
+        _ => return None,
+    })
+}
+
+/// A finding that has no sentence of its own yet: its kind and its numbers as they stand.
+fn bare(finding: &Finding) -> String {
+    let Ok(serde_json::Value::Object(fields)) = serde_json::to_value(finding) else {
+        return format!("{finding:?}");
+    };
+    let kind = fields.get("kind").and_then(|k| k.as_str()).unwrap_or("finding");
+    let rest = fields.iter().filter(|(name, _)| *name != "kind");
+    let rest: Vec<String> = rest
+        .map(|(name, value)| {
+            let value = value.as_str().map_or_else(|| value.to_string(), str::to_owned);
+            format!("{} {value}", name.replace('_', " "))
+        })
+        .collect();
+    format!("{}: {}.", kind.replace('-', " "), rest.join(", "))
+}
+
+fn signed(value: f64, digits: usize) -> String {
+    let text = decimal(value, digits);
+    let zero = text.chars().all(|c| matches!(c, '0' | '.'));
+    if zero || text.starts_with('-') {
+        text
+    } else {
+        format!("+{text}")
+    }
+}

@@ -1,0 +1,162 @@
+//! The answer in one sentence: steps told apart and stops held by the single frames, the camera's HDR and the merge.
+use super::super::BracketReport;
+use super::number;
+use crate::measure::{PictureKind, PictureMeasurement, UsableStops};
+
+/// Frames up to which each one's number is said; with more of them, the lowest and the highest.
+const LISTED: usize = 4;
+
+/// How many of the wedge's steps each single frame, the camera's HDR and the merge tell apart by `noise`, and how many
+/// stops each holds between clipping and SNR 1. Without a wedge, stops only. Says so where there is neither.
+pub fn headline(bracket: &BracketReport) -> String {
+    match (levels(&bracket.pictures), range(&bracket.pictures)) {
+        (Some(levels), Some(range)) => format!("{levels}; {range}."),
+        (Some(levels), None) => format!("{levels}; no range could be given."),
+        (None, Some(range)) => format!("No wedge was measured, so no steps are counted; {range}."),
+        (None, None) => "No picture could be measured: the findings say why.".to_owned(),
+    }
+}
+
+/// One number of one picture: how it is said, and by what it is compared.
+struct Said<'a> {
+    file: &'a str,
+    text: String,
+    value: f64,
+}
+
+fn levels(pictures: &[PictureMeasurement]) -> Option<String> {
+    let steps = pictures.iter().find_map(|p| p.levels)?.steps;
+    let said = |p: &PictureMeasurement| {
+        let levels = p.levels?;
+        Some((levels.noise as f64, count_words(levels.noise, levels.steps)))
+    };
+    let of_wedge = format!("of the wedge's {steps} steps");
+    let mut parts = Vec::new();
+    let frames = collect(pictures, PictureKind::Frame, &said);
+    let verb = if frames.len() == 1 { "tells" } else { "tell" };
+    if let Some(text) = group(&frames, |n| format!("{verb} apart {n} {of_wedge}")) {
+        parts.push(text);
+    }
+    parts.extend(finished(pictures, &said, |n, first| {
+        if first {
+            format!(" tells apart {n} {of_wedge}")
+        } else {
+            format!(" {n}")
+        }
+    }, parts.is_empty()));
+    Some(format!("By noise, {}", join(&parts)))
+}
+
+fn range(pictures: &[PictureMeasurement]) -> Option<String> {
+    let said = |p: &PictureMeasurement| {
+        let usable = at_snr_1(p)?;
+        Some((usable.stops?, number::stops(usable)?))
+    };
+    let mut parts = Vec::new();
+    let frames = collect(pictures, PictureKind::Frame, &said);
+    let verb = if frames.len() == 1 { "holds" } else { "hold" };
+    if let Some(text) = group(&frames, |n| format!("{verb} {n} stops")) {
+        parts.push(text);
+    }
+    parts.extend(finished(pictures, &said, |n, first| {
+        if first {
+            format!(" holds {n} stops")
+        } else {
+            format!(" {n}")
+        }
+    }, parts.is_empty()));
+    (!parts.is_empty()).then(|| format!("from clipping down to SNR 1, {}", join(&parts)))
+}
+
+fn collect<'a>(
+    pictures: &'a [PictureMeasurement],
+    kind: PictureKind,
+    said: &dyn Fn(&PictureMeasurement) -> Option<(f64, String)>,
+) -> Vec<Said<'a>> {
+    let of_kind = pictures.iter().filter(|p| p.kind == kind);
+    of_kind
+        .filter_map(|p| {
+            let (value, text) = said(p)?;
+            Some(Said {
+                file: &p.file,
+                text,
+                value,
+            })
+        })
+        .collect()
+}
+
+/// All single frames in one phrase, the one that holds most named.
+fn group(frames: &[Said], verb: impl Fn(&str) -> String) -> Option<String> {
+    let best = frames.iter().reduce(|a, b| if b.value > a.value { b } else { a })?;
+    let worst = frames.iter().reduce(|a, b| if b.value < a.value { b } else { a })?;
+    if frames.len() == 1 {
+        return Some(format!("the single frame {}", verb(&best.text)));
+    }
+    let texts: Vec<String> = frames.iter().map(|f| f.text.clone()).collect();
+    let numbers = if best.text == worst.text {
+        format!("{} each", best.text)
+    } else if frames.len() <= LISTED {
+        join(&texts)
+    } else {
+        format!("{} to {}", worst.text, best.text)
+    };
+    let most: Vec<&str> = frames
+        .iter()
+        .filter(|f| f.text == best.text)
+        .map(|f| f.file)
+        .collect();
+    let named = match most.as_slice() {
+        [one] => format!(" (most: {one})"),
+        _ => String::new(),
+    };
+    Some(format!("the single frames {}{named}", verb(&numbers)))
+}
+
+/// The camera's HDR and the merge, one phrase each; `first` tells the phrase that no verb was said yet.
+fn finished(
+    pictures: &[PictureMeasurement],
+    said: &dyn Fn(&PictureMeasurement) -> Option<(f64, String)>,
+    phrase: impl Fn(&str, bool) -> String,
+    mut first: bool,
+) -> Vec<String> {
+    let mut parts = Vec::new();
+    for (kind, name) in [
+        (PictureKind::CameraHdr, "the camera's HDR picture"),
+        (PictureKind::Merge, "the merge"),
+    ] {
+        for one in collect(pictures, kind, said) {
+            parts.push(format!("{name}{}", phrase(&one.text, first)));
+            first = false;
+        }
+    }
+    parts
+}
+
+fn count_words(levels: usize, steps: usize) -> String {
+    if levels == steps {
+        format!("all {steps}")
+    } else {
+        levels.to_string()
+    }
+}
+
+/// "a", "a and b", "a, b and c".
+fn join(parts: &[String]) -> String {
+    match parts {
+        [] => String::new(),
+        [one] => one.clone(),
+        [most @ .., last] => format!("{} and {last}", most.join(", ")),
+    }
+}
+
+/// The usable range at SNR 1, if it was given.
+pub(crate) fn at_snr_1(picture: &PictureMeasurement) -> Option<&UsableStops> {
+    at_snr(picture, 1.0)
+}
+
+/// The usable range at one SNR, if it was given.
+pub(crate) fn at_snr(picture: &PictureMeasurement, snr: f64) -> Option<&UsableStops> {
+    picture.usable_stops.iter().find(|u| u.snr == snr)
+}
+

@@ -1,0 +1,100 @@
+//! Words for a person, in reading order: names of kinds and reasons, numbers as text, findings as sentences, the headline.
+mod finding;
+mod headline;
+mod number;
+
+pub use finding::{finding, severity};
+pub use headline::headline;
+pub use number::{bytes, count, decimal, percent, seconds, significant, stops, stops_interval};
+
+use crate::frames::ExposureSource;
+use crate::measure::{JoinReason, Limit, PictureKind};
+use crate::response::ResponseMethod;
+
+/// The name of a kind of picture as files state it.
+pub fn kind_name(kind: PictureKind) -> &'static str {
+    match kind {
+        PictureKind::Frame => "frame",
+        PictureKind::CameraHdr => "camera-hdr",
+        PictureKind::Merge => "merge",
+        PictureKind::Rendered => "rendered",
+    }
+}
+
+/// The kind of picture as a person says it.
+pub fn kind_words(kind: PictureKind) -> &'static str {
+    match kind {
+        PictureKind::Frame => "single frame",
+        PictureKind::CameraHdr => "camera's HDR",
+        PictureKind::Merge => "merge",
+        PictureKind::Rendered => "rendering",
+    }
+}
+
+/// Why two steps run together, as files state it.
+pub fn reason_name(reason: JoinReason) -> &'static str {
+    match reason {
+        JoinReason::Clipped => "clipped",
+        JoinReason::Crushed => "crushed",
+        JoinReason::Noise => "noise",
+        JoinReason::Order => "order",
+    }
+}
+
+/// One letter for why two steps run together: C, K, N or O.
+pub fn reason_letter(reason: JoinReason) -> char {
+    match reason {
+        JoinReason::Clipped => 'C',
+        JoinReason::Crushed => 'K',
+        JoinReason::Noise => 'N',
+        JoinReason::Order => 'O',
+    }
+}
+
+/// Why two steps run together, for a legend.
+pub fn reason_words(reason: JoinReason) -> &'static str {
+    match reason {
+        JoinReason::Clipped => "clipped: over 1 % of a patch is at the clip level",
+        JoinReason::Crushed => "crushed: a patch sits at the black floor",
+        JoinReason::Noise => "noise: the difference is smaller than the noise of one pixel",
+        JoinReason::Order => "order: the darker step is the lighter one in the picture",
+    }
+}
+
+/// What limits a range, in one or two words.
+pub fn limit_words(limit: Limit) -> &'static str {
+    match limit {
+        Limit::Noise => "noise",
+        Limit::Clipping => "black floor",
+        Limit::Wedge => "wedge ends",
+        Limit::Glare => "glare",
+        Limit::Compression => "compression",
+    }
+}
+
+/// Where an exposure comes from.
+pub fn source_words(source: ExposureSource) -> &'static str {
+    match source {
+        ExposureSource::Metadata => "metadata",
+        ExposureSource::User => "given by the user",
+        ExposureSource::Measured => "measured from pixels",
+        ExposureSource::Wedge => "known densities",
+    }
+}
+
+/// How a response was obtained.
+pub fn method_words(method: ResponseMethod) -> &'static str {
+    match method {
+        ResponseMethod::SmoothTable => {
+            "block means, table smoothed towards a generalised gamma curve"
+        }
+        ResponseMethod::LeastSquaresTable => {
+            "least squares with a curvature penalty (Debevec and Malik, 1997)"
+        }
+        ResponseMethod::Alternating => {
+            "alternating maximum likelihood (Robertson, Borman and Stevenson, 1999)"
+        }
+        ResponseMethod::Polynomial => "polynomial (Mitsunaga and Nayar, 1999)",
+        ResponseMethod::Linear => "not fitted: the frames are linear",
+    }
+}
