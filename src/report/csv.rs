@@ -18,21 +18,42 @@ pub const COLUMNS: [(&str, &str); 27] = [
     ("code_blue", "mean blue code, 0..255"),
     ("code_deviation", "standard deviation of the green code"),
     ("linear", "mean relative radiance, green"),
-    ("linear_deviation", "standard deviation of one pixel's radiance"),
-    ("block_deviation", "standard deviation of 8x8 block means, times 8"),
+    (
+        "linear_deviation",
+        "standard deviation of one pixel's radiance",
+    ),
+    (
+        "block_deviation",
+        "standard deviation of 8x8 block means, times 8",
+    ),
     ("snr", "linear / linear_deviation, per pixel"),
     ("clipped_share", "share of pixels at the clip level, 0..1"),
     ("crushed_share", "share of pixels at the black floor, 0..1"),
-    ("next_separation", "difference over root mean square deviation, per pixel, linear"),
+    (
+        "next_separation",
+        "difference over root mean square deviation, per pixel, linear",
+    ),
     ("next_code_difference", "difference of mean green codes"),
     ("next_lightness_difference", "difference of CIE L*"),
-    ("next_jnd_difference", "difference of DICOM PS3.14 JND index"),
-    ("next_p_value", "Welch test on patch means, Holm-corrected, one-sided"),
+    (
+        "next_jnd_difference",
+        "difference of DICOM PS3.14 JND index",
+    ),
+    (
+        "next_p_value",
+        "Welch test on patch means, Holm-corrected, one-sided",
+    ),
     ("next_by_noise", "told apart by noise: true or false"),
     ("next_by_code", "told apart by code: true or false"),
     ("next_by_visual", "told apart by visual: true or false"),
-    ("next_by_mean", "told apart by the patch-mean test: true or false"),
-    ("next_reason", "why they run together: clipped, crushed, noise or order"),
+    (
+        "next_by_mean",
+        "told apart by the patch-mean test: true or false",
+    ),
+    (
+        "next_reason",
+        "why they run together: clipped, crushed, noise or order",
+    ),
 ];
 
 /// levels.csv (RFC 4180, comma, line feed), with a header row; columns as in [`COLUMNS`].
@@ -40,9 +61,8 @@ pub const COLUMNS: [(&str, &str); 27] = [
 /// # Errors
 /// [`Error::Output`] if the rows cannot be written.
 pub fn levels(report: &Report) -> Result<String, Error> {
-    let unwritable = |e: std::io::Error| {
-        Error::output("levels.csv", OutputProblem::Unwritable, Some(e))
-    };
+    let unwritable =
+        |e: std::io::Error| Error::output("levels.csv", OutputProblem::Unwritable, Some(e));
     let mut table = csv::Writer::from_writer(Vec::new());
     table
         .write_record(COLUMNS.map(|(name, _)| name))
@@ -56,9 +76,7 @@ pub fn levels(report: &Report) -> Result<String, Error> {
             }
         }
     }
-    let bytes = table
-        .into_inner()
-        .map_err(|e| unwritable(e.into_error()))?;
+    let bytes = table.into_inner().map_err(|e| unwritable(e.into_error()))?;
     String::from_utf8(bytes).map_err(|e| unwritable(std::io::Error::other(e)))
 }
 

@@ -8,9 +8,8 @@ use crate::error::{Error, OutputProblem};
 /// # Errors
 /// [`Error::Output`] if the data cannot be written as JSON.
 pub fn text(report: &Report) -> Result<String, Error> {
-    let mut text = serde_json::to_string_pretty(report).map_err(|e| {
-        Error::output("report.json", OutputProblem::Unwritable, Some(e.into()))
-    })?;
+    let mut text = serde_json::to_string_pretty(report)
+        .map_err(|e| Error::output("report.json", OutputProblem::Unwritable, Some(e.into())))?;
     text.push('\n');
     Ok(text)
 }

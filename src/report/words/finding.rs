@@ -65,7 +65,9 @@ fn metadata(finding: &Finding) -> Option<String> {
         }
         F::Single { frame } => format!("{frame} belongs to no bracket."),
         F::DamagedAccepted { frame } => {
-            format!("{frame} is damaged and was used because that was asked for; its figures may be wrong.")
+            format!(
+                "{frame} is damaged and was used because that was asked for; its figures may be wrong."
+            )
         }
         F::ProfileIgnored { frame, reason } => {
             format!("{frame}: the colour profile was not used: {reason}.")
@@ -238,11 +240,16 @@ fn bare(finding: &Finding) -> String {
     let Ok(serde_json::Value::Object(fields)) = serde_json::to_value(finding) else {
         return format!("{finding:?}");
     };
-    let kind = fields.get("kind").and_then(|k| k.as_str()).unwrap_or("finding");
+    let kind = fields
+        .get("kind")
+        .and_then(|k| k.as_str())
+        .unwrap_or("finding");
     let rest = fields.iter().filter(|(name, _)| *name != "kind");
     let rest: Vec<String> = rest
         .map(|(name, value)| {
-            let value = value.as_str().map_or_else(|| value.to_string(), str::to_owned);
+            let value = value
+                .as_str()
+                .map_or_else(|| value.to_string(), str::to_owned);
             format!("{} {value}", name.replace('_', " "))
         })
         .collect();

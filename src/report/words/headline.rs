@@ -37,13 +37,18 @@ fn levels(pictures: &[PictureMeasurement]) -> Option<String> {
     if let Some(text) = group(&frames, |n| format!("{verb} apart {n} {of_wedge}")) {
         parts.push(text);
     }
-    parts.extend(finished(pictures, &said, |n, first| {
-        if first {
-            format!(" tells apart {n} {of_wedge}")
-        } else {
-            format!(" {n}")
-        }
-    }, parts.is_empty()));
+    parts.extend(finished(
+        pictures,
+        &said,
+        |n, first| {
+            if first {
+                format!(" tells apart {n} {of_wedge}")
+            } else {
+                format!(" {n}")
+            }
+        },
+        parts.is_empty(),
+    ));
     Some(format!("By noise, {}", join(&parts)))
 }
 
@@ -58,13 +63,18 @@ fn range(pictures: &[PictureMeasurement]) -> Option<String> {
     if let Some(text) = group(&frames, |n| format!("{verb} {n} stops")) {
         parts.push(text);
     }
-    parts.extend(finished(pictures, &said, |n, first| {
-        if first {
-            format!(" holds {n} stops")
-        } else {
-            format!(" {n}")
-        }
-    }, parts.is_empty()));
+    parts.extend(finished(
+        pictures,
+        &said,
+        |n, first| {
+            if first {
+                format!(" holds {n} stops")
+            } else {
+                format!(" {n}")
+            }
+        },
+        parts.is_empty(),
+    ));
     (!parts.is_empty()).then(|| format!("from clipping down to SNR 1, {}", join(&parts)))
 }
 
@@ -88,8 +98,12 @@ fn collect<'a>(
 
 /// All single frames in one phrase, the one that holds most named.
 fn group(frames: &[Said], verb: impl Fn(&str) -> String) -> Option<String> {
-    let best = frames.iter().reduce(|a, b| if b.value > a.value { b } else { a })?;
-    let worst = frames.iter().reduce(|a, b| if b.value < a.value { b } else { a })?;
+    let best = frames
+        .iter()
+        .reduce(|a, b| if b.value > a.value { b } else { a })?;
+    let worst = frames
+        .iter()
+        .reduce(|a, b| if b.value < a.value { b } else { a })?;
     if frames.len() == 1 {
         return Some(format!("the single frame {}", verb(&best.text)));
     }
@@ -159,4 +173,3 @@ pub(crate) fn at_snr_1(picture: &PictureMeasurement) -> Option<&UsableStops> {
 pub(crate) fn at_snr(picture: &PictureMeasurement, snr: f64) -> Option<&UsableStops> {
     picture.usable_stops.iter().find(|u| u.snr == snr)
 }
-
