@@ -1,0 +1,334 @@
+//! One header -> camera settings and exposure, with every tag that is zero, infinite, absurd or missing told apart.
+//!
+//! APEX (EXIF 2.32, annex on APEX units): `Tv = -log2 t`, `Av = 2 log2 N`, `Sv = log2(S / 3.125)`, `Ev = Av + Tv`.
+use super::bracket::ExposureSource;
+use super::overrides::ExposureOverride;
+use crate::finding::Finding;
+use crate::formats::{Header, Rational};
+use crate::units::{Estimate, ExposureTime, FNumber, IsoSpeed, Settings};
+use serde::Serialize;
+
+/// Exposure times believed, seconds.
+pub const TIME_BELIEVED: (f64, f64) = (1e-6, 3600.0);
+/// F-numbers believed.
+pub const APERTURE_BELIEVED: (f64, f64) = (0.5, 128.0);
+/// ISO speeds believed.
+pub const SPEED_BELIEVED: (f64, f64) = (1.0, 1e7);
+/// ExposureTime and ShutterSpeedValue further apart than this disagree, EV.
+pub const TIMES_AGREE: f64 = 1.0 / 6.0;
+/// Standard uncertainty of a time that the file states as a number of its own, stops (electronic shutter; judgement).
+pub const TRUE_TIME_STOPS: f64 = 0.01;
+
+/// What the tags of one file say, each as a number where it can be believed. Both forms are kept, whichever is used.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Serialize)]
+pub struct Readings {
+    /// ExposureTime, seconds.
+    pub exposure_time_s: Option<f64>,
+    /// ShutterSpeedValue as seconds, `2^-Tv`.
+    pub shutter_speed_value_s: Option<f64>,
+    /// FNumber.
+    pub f_number: Option<f64>,
+    /// ApertureValue as an F-number, `2^(Av/2)`.
+    pub aperture_value_f: Option<f64>,
+    /// PhotographicSensitivity.
+    pub speed: Option<f64>,
+}
+
+/// A number in use, with the fraction it was written as where that fraction may be a nominal marking.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct Stated {
+    pub value: f64,
+    pub written: Option<(i64, i64)>,
+    /// Standard uncertainty of its log2, from the way it is written, stops.
+    pub rounding_stops: f64,
+}
+
+/// The exposure of one file, judged by itself. [`settle`](super::settle::settle) judges it among its bracket.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Judged {
+    /// File name, as findings name the frame.
+    pub frame: String,
+    /// Time, aperture, speed in use.
+    pub settings: Settings,
+    /// log2(t S / (100 N^2)), stops, with its standard uncertainty; `None` where no exposure is known.
+    pub stated: Option<Estimate>,
+    /// Where it comes from.
+    pub source: ExposureSource,
+    /// ExposureBiasValue, EV.
+    pub bias: Option<f64>,
+    /// Everything the tags say.
+    pub readings: Readings,
+    /// Doubts about this file's tags.
+    pub findings: Vec<Finding>,
+    #[serde(skip)]
+    pub(crate) time: Option<Stated>,
+    #[serde(skip)]
+    pub(crate) aperture: Option<Stated>,
+    #[serde(skip)]
+    pub(crate) speed: Option<Stated>,
+    /// The user gave stops on a scale of their own.
+    #[serde(skip)]
+    pub(crate) plain_stops: Option<f64>,
+}
+
+/// Judges the tags of one file; what the user said about it goes before them and is taken literally.
+pub fn judge(frame: &str, header: &Header, said: Option<&ExposureOverride>) -> Judged {
+    let mut doubts = Doubts {
+        frame,
+        findings: Vec::new(),
+    };
+    let mut readings = Readings::default();
+    let said_time = said.and_then(|s| s.time).map(|t| user(t.0));
+    let said_aperture = said.and_then(|s| s.aperture).map(|n| user(n.0));
+    let said_speed = said.and_then(|s| s.speed).map(|s| user(s.0));
+    let plain_stops = said.and_then(|s| s.stops).map(|s| s.0);
+    let quiet = plain_stops.is_some();
+    let time = time(
+        header,
+        &mut readings,
+        &mut doubts,
+        quiet || said_time.is_some(),
+    );
+    let aperture = aperture(header, &mut readings, &mut doubts);
+    let speed = speed(header, &mut readings, &mut doubts);
+    let bias = doubts.believed(
+        "ExposureBiasValue",
+        header.exposure_bias,
+        (-20.0, 20.0),
+        |v| v,
+    );
+    let said_any = said.is_some();
+    let mut judged = Judged {
+        frame: frame.to_owned(),
+        settings: Settings::default(),
+        stated: None,
+        source: if said_any {
+            ExposureSource::User
+        } else {
+            ExposureSource::Metadata
+        },
+        bias,
+        readings,
+        findings: doubts.findings,
+        time: said_time.or(time),
+        aperture: said_aperture.or(aperture),
+        speed: said_speed.or(speed),
+        plain_stops,
+    };
+    judged.restate(TRUE_TIME_STOPS);
+    judged
+}
+
+impl Judged {
+    /// Settings and stated exposure from the numbers in use, with standard uncertainty `sigma` (stops).
+    pub(crate) fn restate(&mut self, sigma: f64) {
+        self.settings = Settings {
+            time: self.time.map(|t| ExposureTime(t.value)),
+            aperture: self.aperture.map(|n| FNumber(n.value)),
+            speed: self.speed.map(|s| IsoSpeed(s.value)),
+        };
+        let stops = self.plain_stops.or(self.settings.exposure().map(|s| s.0));
+        self.stated = stops.map(|value| Estimate::new(value, sigma));
+    }
+}
+
+/// A number the user gave: literal.
+fn user(value: f64) -> Stated {
+    Stated {
+        value,
+        written: None,
+        rounding_stops: 0.0,
+    }
+}
+
+/// Collects the doubts about one file.
+struct Doubts<'a> {
+    frame: &'a str,
+    findings: Vec<Finding>,
+}
+
+impl Doubts<'_> {
+    fn unusable(&mut self, tag: &str, value: String) {
+        self.findings.push(Finding::TagUnusable {
+            frame: self.frame.to_owned(),
+            tag: tag.to_owned(),
+            value,
+        });
+    }
+
+    fn missing(&mut self, tag: &str, used: &str) {
+        self.findings.push(Finding::TagMissing {
+            frame: self.frame.to_owned(),
+            tag: tag.to_owned(),
+            used: used.to_owned(),
+        });
+    }
+
+    /// The tag's value through `convert`, if it is a number within `range` afterwards; otherwise says why not.
+    fn believed(
+        &mut self,
+        tag: &str,
+        value: Option<Rational>,
+        range: (f64, f64),
+        convert: fn(f64) -> f64,
+    ) -> Option<f64> {
+        let raw = value?;
+        let number = convert(raw.value());
+        if raw.denominator != 0 && number >= range.0 && number <= range.1 {
+            return Some(number);
+        }
+        self.unusable(tag, format!("{}/{}", raw.numerator, raw.denominator));
+        None
+    }
+}
+
+fn time(
+    header: &Header,
+    readings: &mut Readings,
+    doubts: &mut Doubts,
+    said: bool,
+) -> Option<Stated> {
+    let direct = doubts.believed("ExposureTime", header.exposure_time, TIME_BELIEVED, |v| v);
+    let apex = doubts.believed(
+        "ShutterSpeedValue",
+        believable_zero(header.shutter_speed_value, header.exposure_time, direct),
+        TIME_BELIEVED,
+        |v| (-v).exp2(),
+    );
+    readings.exposure_time_s = direct;
+    readings.shutter_speed_value_s = apex;
+    match (direct, apex) {
+        (Some(direct), Some(apex)) => Some(finer_time(header, direct, apex, doubts)),
+        (Some(direct), None) => Some(as_written(direct, header.exposure_time)),
+        (None, Some(apex)) => {
+            if header.exposure_time.is_none() && !said {
+                doubts.missing("ExposureTime", "ShutterSpeedValue");
+            }
+            Some(from_apex(apex, header.shutter_speed_value))
+        }
+        (None, None) => {
+            if header.exposure_time.is_none() && !said {
+                doubts.missing("ExposureTime", "nothing: the exposure is not known");
+            }
+            None
+        }
+    }
+}
+
+/// An APEX value of exactly 0 means 1 s or f/1; beside a plain tag that is there but cannot be believed it rather means
+/// that the writer knew neither, and is not used.
+fn believable_zero(
+    apex: Option<Rational>,
+    plain: Option<Rational>,
+    believed: Option<f64>,
+) -> Option<Rational> {
+    apex.filter(|a| !(a.numerator == 0 && plain.is_some() && believed.is_none()))
+}
+
+/// ExposureTime and ShutterSpeedValue are both there. Where they agree, the APEX value carries the finer number unless
+/// it is nothing but the other one rounded to its own last digit.
+fn finer_time(header: &Header, direct: f64, apex: f64, doubts: &mut Doubts) -> Stated {
+    let apart = (apex / direct).log2().abs();
+    if apart > TIMES_AGREE {
+        doubts.findings.push(Finding::TimesDisagree {
+            frame: doubts.frame.to_owned(),
+            exposure_time_s: direct,
+            shutter_speed_value_s: apex,
+        });
+        return as_written(direct, header.exposure_time);
+    }
+    let denominator = header.shutter_speed_value.map_or(1, |r| r.denominator);
+    let last_digit = 0.5 / denominator.unsigned_abs() as f64 + 1e-9;
+    if apart <= last_digit {
+        as_written(direct, header.exposure_time)
+    } else {
+        from_apex(apex, header.shutter_speed_value)
+    }
+}
+
+fn aperture(header: &Header, readings: &mut Readings, doubts: &mut Doubts) -> Option<Stated> {
+    let direct = doubts.believed("FNumber", header.f_number, APERTURE_BELIEVED, |v| v);
+    let apex = doubts.believed(
+        "ApertureValue",
+        believable_zero(header.aperture_value, header.f_number, direct),
+        APERTURE_BELIEVED,
+        |v| (v / 2.0).exp2(),
+    );
+    readings.f_number = direct;
+    readings.aperture_value_f = apex;
+    match (direct, apex) {
+        (Some(direct), _) => Some(as_written(direct, header.f_number)),
+        (None, Some(apex)) => {
+            if header.f_number.is_none() {
+                doubts.missing("FNumber", "ApertureValue");
+            }
+            Some(from_apex(apex, header.aperture_value))
+        }
+        (None, None) => {
+            if header.f_number.is_none() {
+                doubts.missing("FNumber", "an aperture held constant over the bracket");
+            }
+            None
+        }
+    }
+}
+
+fn speed(header: &Header, readings: &mut Readings, doubts: &mut Doubts) -> Option<Stated> {
+    let Some(speed) = header.sensitivity else {
+        doubts.missing(
+            "PhotographicSensitivity",
+            "a sensitivity held constant over the bracket",
+        );
+        return None;
+    };
+    // 65535 is the largest the tag can hold and stands for "more than that" (EXIF 2.32): no number.
+    if !(speed >= SPEED_BELIEVED.0 && speed <= SPEED_BELIEVED.1) || speed == 65535.0 {
+        doubts.unusable("PhotographicSensitivity", speed.to_string());
+        return None;
+    }
+    readings.speed = Some(speed);
+    let whole = speed.fract() == 0.0;
+    Some(Stated {
+        value: speed,
+        written: whole.then_some((speed as i64, 1)),
+        rounding_stops: 0.0,
+    })
+}
+
+/// A plain tag: the fraction is kept for the table of markings; decimals carry half a unit of their last digit.
+fn as_written(value: f64, tag: Option<Rational>) -> Stated {
+    let written = tag.map(|r| (r.numerator, r.denominator));
+    let rounding_stops = match written {
+        Some((numerator, denominator)) if is_power_of_ten(denominator) && numerator > 1 => {
+            rectangular(1.0 / (numerator as f64 * std::f64::consts::LN_2))
+        }
+        _ => 0.0,
+    };
+    Stated {
+        value,
+        written,
+        rounding_stops,
+    }
+}
+
+/// An APEX value: never a marking; carries half a unit of its last digit.
+fn from_apex(value: f64, tag: Option<Rational>) -> Stated {
+    let denominator = tag.map_or(1, |r| r.denominator).unsigned_abs().max(1);
+    Stated {
+        value,
+        written: None,
+        rounding_stops: rectangular(1.0 / denominator as f64),
+    }
+}
+
+/// Standard uncertainty of a rectangular distribution of full width `width` (GUM 4.3.7): width / sqrt(12).
+fn rectangular(width: f64) -> f64 {
+    width / 12f64.sqrt()
+}
+
+fn is_power_of_ten(mut number: i64) -> bool {
+    while number >= 10 && number % 10 == 0 {
+        number /= 10;
+    }
+    number == 1
+}
