@@ -1,1 +1,2 @@
-//! To be filled.
+//! Checks against simulated frames with known truth.
+mod simulator;

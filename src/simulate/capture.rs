@@ -1,0 +1,154 @@
+//! One exposure: light to electrons to converter codes to encoded levels to pixels.
+use super::finish;
+use super::optics;
+use super::random::Draws;
+use super::sensor::Sensor;
+use crate::error::Error;
+use crate::raster::Pixels;
+use ndarray::{Array3, ArrayView2, ArrayViewMut2, Axis};
+use rayon::prelude::*;
+
+/// One press of the shutter.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Shot {
+    /// Radiance times this is the share of saturation.
+    pub relative_exposure: f64,
+    /// Seed of the frame's noise.
+    pub seed: u64,
+    /// Row of the whole frame that the first row of the light is (0 unless a strip is taken).
+    pub first_row: u64,
+}
+
+/// Takes one frame of a scene. `radiance` is (rows, columns, 1 or 3), finite and not negative, in units in which
+/// `radiance * relative_exposure = 1` just saturates. Gives pixels of the sensor's output depth, same shape.
+///
+/// The same bits on any number of threads: every row draws from its own stream of `seed`.
+///
+/// # Errors
+/// [`Error::Request`] if a number of the sensor, the exposure or the radiance is out of range.
+pub fn capture(
+    radiance: &Array3<f32>,
+    relative_exposure: f64,
+    sensor: &Sensor,
+    seed: u64,
+) -> Result<Pixels, Error> {
+    sensor.check()?;
+    check_light(radiance)?;
+    let light = optics::irradiance(radiance, sensor);
+    let shot = Shot {
+        relative_exposure,
+        seed,
+        first_row: 0,
+    };
+    capture_light(&light, &shot, sensor)
+}
+
+/// Takes one frame of light that already went through the optics (see [`optics::irradiance`]).
+///
+/// # Errors
+/// [`Error::Request`] if a number of the sensor or the exposure is out of range.
+pub fn capture_light(light: &Array3<f32>, shot: &Shot, sensor: &Sensor) -> Result<Pixels, Error> {
+    sensor.check()?;
+    if !(shot.relative_exposure > 0.0 && shot.relative_exposure.is_finite()) {
+        let problem = format!("{} is not a positive number", shot.relative_exposure);
+        return Err(Error::request("relative_exposure", problem));
+    }
+    let mut levels = expose(light, shot, sensor);
+    if sensor.noise_reduction > 0.0 {
+        levels = finish::reduce_noise(&levels, sensor.noise_reduction);
+    }
+    if sensor.sharpening.amount > 0.0 {
+        levels = finish::sharpen(&levels, &sensor.sharpening);
+    }
+    Ok(quantise(&levels, sensor.output_bits))
+}
+
+fn check_light(radiance: &Array3<f32>) -> Result<(), Error> {
+    let channels = radiance.dim().2;
+    if radiance.is_empty() || !matches!(channels, 1 | 3) {
+        let problem = format!(
+            "has shape {:?}, wanted rows x columns x (1 or 3)",
+            radiance.dim()
+        );
+        return Err(Error::request("radiance", problem));
+    }
+    match radiance.iter().find(|v| !(v.is_finite() && **v >= 0.0)) {
+        Some(bad) => {
+            let problem = format!("holds {bad}, which is no amount of light");
+            Err(Error::request("radiance", problem))
+        }
+        None => Ok(()),
+    }
+}
+
+/// Noise, converter, white balance and response: levels 0..=1, not yet rounded to codes.
+fn expose(light: &Array3<f32>, shot: &Shot, sensor: &Sensor) -> Array3<f32> {
+    let tables: Vec<Vec<f32>> = (0..light.dim().2)
+        .map(|channel| level_table(sensor, sensor.white_balance[channel]))
+        .collect();
+    let mut levels = Array3::zeros(light.dim());
+    levels
+        .axis_iter_mut(Axis(0))
+        .into_par_iter()
+        .zip(light.axis_iter(Axis(0)))
+        .enumerate()
+        .for_each(|(row, (to, from))| {
+            let row = row as u64 + shot.first_row;
+            expose_row(from, to, &tables, &RowSetting { row, shot, sensor });
+        });
+    levels
+}
+
+struct RowSetting<'a> {
+    row: u64,
+    shot: &'a Shot,
+    sensor: &'a Sensor,
+}
+
+fn expose_row(
+    from: ArrayView2<f32>,
+    mut to: ArrayViewMut2<f32>,
+    tables: &[Vec<f32>],
+    set: &RowSetting,
+) {
+    let sensor = set.sensor;
+    let mut draws = Draws::new(set.shot.seed, set.row);
+    let mut pattern = (sensor.prnu > 0.0).then(|| Draws::new(sensor.pattern_seed, set.row));
+    let (gain, top) = (sensor.gain(), sensor.top_code());
+    let thermal = sensor.dark_electrons * set.shot.relative_exposure;
+    for ((column, channel), &radiance) in from.indexed_iter() {
+        let scale = set.shot.relative_exposure * sensor.full_well / sensor.white_balance[channel];
+        let uneven = pattern
+            .as_mut()
+            .map_or(1.0, |p| 1.0 + sensor.prnu * p.normal());
+        let mean = f64::from(radiance) * scale * uneven.max(0.0) + thermal;
+        // Far beyond a full well the draw cannot matter; the bound keeps it finite.
+        let electrons = draws
+            .poisson(mean.min(4.0 * sensor.full_well + 1e4))
+            .min(sensor.full_well);
+        let voltage = electrons + sensor.read_noise * draws.normal();
+        let code = (gain * voltage + sensor.black).round().clamp(0.0, top);
+        to[[column, channel]] = tables[channel][code as usize];
+    }
+}
+
+/// Level of every converter code: black taken off, white balance, response.
+fn level_table(sensor: &Sensor, white_balance: f64) -> Vec<f32> {
+    let top = sensor.top_code();
+    let span = top - sensor.black;
+    (0..=top as usize)
+        .map(|code| {
+            let exposure = (code as f64 - sensor.black) / span * white_balance;
+            sensor.response.level(exposure) as f32
+        })
+        .collect()
+}
+
+/// Rounds levels to codes of 8 or 16 bits.
+pub(super) fn quantise(levels: &Array3<f32>, bits: u32) -> Pixels {
+    if bits == 16 {
+        Pixels::U16(levels.mapv(|v| (v * 65535.0).round().clamp(0.0, 65535.0) as u16))
+    } else {
+        Pixels::U8(levels.mapv(|v| (v * 255.0).round().clamp(0.0, 255.0) as u8))
+    }
+}
