@@ -1,4 +1,27 @@
-//! Bytes <-> pixels and metadata, one file per format, recognised by content, with limits on what a file may claim.
+//! Bytes <-> pixels and metadata, recognised by content, with limits on what a file may claim. In reading order: what a
+//! picture is, reading any of the formats, the formats one by one, colour profile, previews, writing whole or not at all.
 mod picture;
 
+mod fault;
+mod metadata;
+mod orientation;
+mod read;
+mod sniff;
+
+pub mod jpeg;
+pub mod openexr;
+pub mod png;
+pub mod rgbe;
+mod tiff;
+
+mod deflate;
+mod icc;
+mod preview;
+
+pub mod staged;
+
+pub use icc::srgb_profile;
 pub use picture::{Compression, Format, Header, Limits, Picture, Rational};
+pub use preview::{png_bytes, preview_jpeg};
+pub use read::{read_header, read_picture};
+pub use sniff::sniff;

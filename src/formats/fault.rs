@@ -1,0 +1,58 @@
+//! What a decoder finds wrong with bytes, before the file's name is known.
+use crate::error::{Error, InputProblem};
+use std::path::Path;
+
+/// A problem of the content with the decoder's own error, still without the name of the file.
+#[derive(Debug)]
+pub(super) struct Fault {
+    problem: InputProblem,
+    source: Option<Box<dyn std::error::Error + Send + Sync>>,
+}
+
+impl Fault {
+    /// The data contradict themselves or end too early.
+    pub fn damaged(source: impl Into<Box<dyn std::error::Error + Send + Sync>>) -> Self {
+        Fault {
+            problem: InputProblem::Damaged,
+            source: Some(source.into()),
+        }
+    }
+
+    /// A variant of a known format that is not read. `what` completes "uses ..., which is not read".
+    pub fn unsupported(what: impl Into<String>) -> Self {
+        InputProblem::Unsupported(what.into()).into()
+    }
+
+    /// The same fault with the name of the file.
+    pub fn at(self, file: &Path) -> Error {
+        Error::Input {
+            file: file.to_path_buf(),
+            problem: self.problem,
+            source: self.source,
+        }
+    }
+}
+
+impl From<InputProblem> for Fault {
+    fn from(problem: InputProblem) -> Self {
+        Fault {
+            problem,
+            source: None,
+        }
+    }
+}
+
+impl From<std::io::Error> for Fault {
+    fn from(error: std::io::Error) -> Self {
+        let problem = match error.kind() {
+            std::io::ErrorKind::UnexpectedEof
+            | std::io::ErrorKind::InvalidData
+            | std::io::ErrorKind::InvalidInput => InputProblem::Damaged,
+            _ => InputProblem::Unreadable,
+        };
+        Fault {
+            problem,
+            source: Some(Box::new(error)),
+        }
+    }
+}

@@ -1,0 +1,148 @@
+//! Writes an OpenEXR file strip by strip, so that the picture never stands whole in memory.
+use super::attributes::header_bytes;
+use super::blocks::{BLOCK_ROWS, block};
+use super::{Attributes, Channel, ChannelRows};
+use crate::Error;
+use crate::formats::staged::{Outputs, WriteSeek, write_whole_seekable};
+use rayon::prelude::*;
+use std::io::{self, SeekFrom};
+use std::ops::Range;
+use std::path::Path;
+
+/// What is written: size, channels in any order, and the header's further attributes.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Layout {
+    /// Rows, at least 1.
+    pub rows: usize,
+    /// Columns, at least 1.
+    pub columns: usize,
+    /// Channels; the source delivers them in this order.
+    pub channels: Vec<Channel>,
+    /// Attributes.
+    pub attributes: Attributes,
+}
+
+/// Writes `path` whole or not at all. `source` is asked for strips of 16 rows (the last may be shorter), from several
+/// threads of the current rayon pool at once, and returns for every channel the samples of those rows; a few strips
+/// for each thread are in memory at a time. The bytes do not depend on the number of threads.
+///
+/// # Errors
+/// As [`write_whole_seekable`]; `InvalidInput` inside if the layout cannot be written (no channels, names empty, equal
+/// or longer than 255 bytes, sides beyond 2^31) or `source` delivers other kinds or numbers of samples than promised.
+pub fn write(
+    path: &Path,
+    policy: &Outputs,
+    layout: &Layout,
+    source: impl Fn(Range<usize>) -> Vec<ChannelRows> + Sync,
+) -> Result<(), Error> {
+    write_whole_seekable(path, policy, |sink| write_to(sink, layout, &source))
+}
+
+/// The same bytes into any sink that can go back.
+pub(super) fn write_to(
+    sink: &mut dyn WriteSeek,
+    layout: &Layout,
+    source: &(impl Fn(Range<usize>) -> Vec<ChannelRows> + Sync),
+) -> io::Result<()> {
+    let order = order_of(layout)?;
+    let sorted: Vec<Channel> = order.iter().map(|&k| layout.channels[k].clone()).collect();
+    let size = (side(layout.rows)?, side(layout.columns)?);
+    let head = header_bytes(&layout.attributes, size, &sorted);
+    let strips = layout.rows.div_ceil(BLOCK_ROWS);
+    sink.write_all(&head)?;
+    sink.write_all(&vec![0; 8 * strips])?;
+
+    let coded = |strip: usize| coded_strip(layout, &order, strip, source);
+    let mut table = Table {
+        next: (head.len() + 8 * strips) as u64,
+        offsets: Vec::with_capacity(8 * strips),
+    };
+    let window = 4 * rayon::current_num_threads();
+    let mut done: Vec<io::Result<Vec<u8>>> = Vec::new();
+    for first in (0..strips).step_by(window).chain([strips]) {
+        // the strips just coded are written while the next ones are coded
+        let ahead = first..strips.min(first + window);
+        let (written, coded) = rayon::join(
+            || table.append(sink, done),
+            || ahead.into_par_iter().map(coded).collect(),
+        );
+        written?;
+        done = coded;
+    }
+    sink.seek(SeekFrom::Start(head.len() as u64))?;
+    sink.write_all(&table.offsets)
+}
+
+/// Where each block begins.
+struct Table {
+    next: u64,
+    offsets: Vec<u8>,
+}
+
+impl Table {
+    fn append(
+        &mut self,
+        sink: &mut dyn WriteSeek,
+        blocks: Vec<io::Result<Vec<u8>>>,
+    ) -> io::Result<()> {
+        for block in blocks {
+            let block = block?;
+            sink.write_all(&block)?;
+            self.offsets.extend(self.next.to_le_bytes());
+            self.next += block.len() as u64;
+        }
+        Ok(())
+    }
+}
+
+/// One strip with its row number and length in front.
+fn coded_strip(
+    layout: &Layout,
+    order: &[usize],
+    strip: usize,
+    source: &(impl Fn(Range<usize>) -> Vec<ChannelRows> + Sync),
+) -> io::Result<Vec<u8>> {
+    let first = strip * BLOCK_ROWS;
+    let rows = first..layout.rows.min(first + BLOCK_ROWS);
+    let samples = source(rows.clone());
+    let promised = samples.len() == layout.channels.len()
+        && samples.iter().zip(&layout.channels).all(|(s, channel)| {
+            s.kind() == channel.kind && s.len() == rows.len() * layout.columns
+        });
+    if !promised {
+        return Err(invalid("a strip that is not what the layout promises"));
+    }
+    let sorted: Vec<&ChannelRows> = order.iter().map(|&k| &samples[k]).collect();
+    let data = block(&sorted, 0..rows.len(), layout.columns);
+    let length = i32::try_from(data.len()).map_err(|_| invalid("a strip beyond 2 GiB"))?;
+    let mut out = Vec::with_capacity(data.len() + 8);
+    out.extend((first as i32).to_le_bytes());
+    out.extend(length.to_le_bytes());
+    out.extend(data);
+    Ok(out)
+}
+
+/// The channels by name, as the format wants them.
+fn order_of(layout: &Layout) -> io::Result<Vec<usize>> {
+    let name = |k: usize| layout.channels[k].name.as_bytes();
+    let mut order: Vec<usize> = (0..layout.channels.len()).collect();
+    order.sort_by_key(|&k| name(k));
+    let custom = layout.attributes.custom.keys().map(|n| n.as_bytes());
+    let good = |n: &[u8]| (1..=255).contains(&n.len()) && !n.contains(&0);
+    let distinct = order.windows(2).all(|w| name(w[0]) != name(w[1]));
+    if order.is_empty() || !distinct || !order.iter().map(|&k| name(k)).chain(custom).all(good) {
+        return Err(invalid("channel or attribute names that cannot be written"));
+    }
+    Ok(order)
+}
+
+fn side(length: usize) -> io::Result<i32> {
+    i32::try_from(length)
+        .ok()
+        .filter(|&n| n > 0)
+        .ok_or(invalid("a side that cannot be written"))
+}
+
+fn invalid(what: &str) -> io::Error {
+    io::Error::new(io::ErrorKind::InvalidInput, what)
+}

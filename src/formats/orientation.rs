@@ -1,0 +1,110 @@
+//! Turns decoded pixels upright after EXIF orientation 1..=8.
+use super::fault::Fault;
+use crate::raster::Pixels;
+use image::{ImageBuffer, Luma, Pixel, Primitive, Rgb, imageops};
+use ndarray::Array3;
+
+/// True if upright columns are stored rows (orientations 5 to 8).
+pub(super) fn swaps_sides(orientation: u32) -> bool {
+    (5..=8).contains(&orientation)
+}
+
+/// The pixels upright: `orientation` is the value of EXIF tag 0x0112, which says where the stored first row and first
+/// column lie (Exif 2.32, 4.6.4 A). Values outside 2..=8 leave the pixels as they are, without a copy.
+pub(super) fn upright(pixels: Pixels, orientation: u32) -> Result<Pixels, Fault> {
+    if !(2..=8).contains(&orientation) {
+        return Ok(pixels);
+    }
+    Ok(match pixels {
+        Pixels::U8(a) => Pixels::U8(turn(a, orientation)?),
+        Pixels::U16(a) => Pixels::U16(turn(a, orientation)?),
+        Pixels::F32(a) => Pixels::F32(turn(a, orientation)?),
+    })
+}
+
+fn turn<T: Primitive + 'static>(samples: Array3<T>, orientation: u32) -> Result<Array3<T>, Fault>
+where
+    Luma<T>: Pixel<Subpixel = T>,
+    Rgb<T>: Pixel<Subpixel = T>,
+{
+    if samples.dim().2 == 1 {
+        turn_as::<Luma<T>>(samples, orientation)
+    } else {
+        turn_as::<Rgb<T>>(samples, orientation)
+    }
+}
+
+fn turn_as<P: Pixel + 'static>(
+    samples: Array3<P::Subpixel>,
+    orientation: u32,
+) -> Result<Array3<P::Subpixel>, Fault> {
+    let (rows, columns, channels) = samples.dim();
+    let (data, _) = samples.into_raw_vec_and_offset();
+    let width = u32::try_from(columns).map_err(Fault::damaged)?;
+    let height = u32::try_from(rows).map_err(Fault::damaged)?;
+    let mut buffer = ImageBuffer::<P, Vec<P::Subpixel>>::from_raw(width, height, data)
+        .ok_or(Fault::damaged("fewer samples than pixels"))?;
+    match orientation {
+        2 => imageops::flip_horizontal_in_place(&mut buffer),
+        3 => imageops::rotate180_in_place(&mut buffer),
+        4 => imageops::flip_vertical_in_place(&mut buffer),
+        5 => {
+            buffer = imageops::rotate90(&buffer);
+            imageops::flip_horizontal_in_place(&mut buffer);
+        }
+        6 => buffer = imageops::rotate90(&buffer),
+        7 => {
+            buffer = imageops::rotate270(&buffer);
+            imageops::flip_horizontal_in_place(&mut buffer);
+        }
+        _ => buffer = imageops::rotate270(&buffer),
+    }
+    let (width, height) = buffer.dimensions();
+    let shape = (height as usize, width as usize, channels);
+    Array3::from_shape_vec(shape, buffer.into_raw()).map_err(Fault::damaged)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Where stored row 0 and stored column 0 lie in the upright picture, Exif 2.32 table for tag 0x0112:
+    /// 1 top/left, 2 top/right, 3 bottom/right, 4 bottom/left, 5 left/top, 6 right/top, 7 right/bottom, 8 left/bottom.
+    #[test]
+    fn stored_corner_and_its_neighbours_land_where_the_standard_says() {
+        // stored: 2 rows x 3 columns, samples 10 * row + column
+        let stored = Array3::from_shape_fn((2, 3, 1), |(r, c, _)| (10 * r + c) as u8);
+        let expected: [(u32, [&[u8]; 3]); 8] = [
+            (1, [&[0, 1, 2], &[10, 11, 12], &[]]),
+            (2, [&[2, 1, 0], &[12, 11, 10], &[]]),
+            (3, [&[12, 11, 10], &[2, 1, 0], &[]]),
+            (4, [&[10, 11, 12], &[0, 1, 2], &[]]),
+            (5, [&[0, 10], &[1, 11], &[2, 12]]),
+            (6, [&[10, 0], &[11, 1], &[12, 2]]),
+            (7, [&[12, 2], &[11, 1], &[10, 0]]),
+            (8, [&[2, 12], &[1, 11], &[0, 10]]),
+        ];
+        for (orientation, rows) in expected {
+            let Pixels::U8(turned) = upright(Pixels::U8(stored.clone()), orientation).unwrap()
+            else {
+                panic!("the sample type changed")
+            };
+            let flat: Vec<u8> = rows.concat();
+            assert_eq!(turned.iter().copied().collect::<Vec<_>>(), flat, "{orientation}");
+            assert_eq!(turned.dim().0, rows.iter().filter(|r| !r.is_empty()).count());
+            assert_eq!(swaps_sides(orientation), orientation >= 5);
+        }
+    }
+
+    #[test]
+    fn colours_stay_together_in_float_and_16_bit() {
+        let stored = Array3::from_shape_fn((2, 3, 3), |(r, c, k)| (100 * r + 10 * c + k) as f32);
+        let Pixels::F32(turned) = upright(Pixels::F32(stored.clone()), 6).unwrap() else {
+            panic!("the sample type changed")
+        };
+        // orientation 6: stored row 0 is the right side, stored column 0 the top
+        assert_eq!(turned.dim(), (3, 2, 3));
+        assert_eq!(turned[[2, 1, 2]], stored[[0, 2, 2]]);
+        assert_eq!(turned[[0, 0, 1]], stored[[1, 0, 1]]);
+    }
+}

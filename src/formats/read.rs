@@ -1,0 +1,141 @@
+//! Reads a picture file: recognises it, holds its claims against the limits, decodes, turns upright.
+use super::fault::Fault;
+use super::orientation::{swaps_sides, upright};
+use super::sniff::{SNIFF_BYTES, sniff};
+use super::{Compression, Format, Header, Limits, Picture, jpeg, openexr, png, rgbe, tiff};
+use crate::error::{Error, InputProblem};
+use crate::raster::Pixels;
+use std::fs::File;
+use std::io::{BufReader, Read, Seek, SeekFrom};
+use std::path::Path;
+
+/// What a decoder delivers: samples as stored, before orientation.
+pub(super) struct Decoded {
+    pub pixels: Pixels,
+    pub compression: Compression,
+    pub damaged: bool,
+}
+
+/// Size and metadata of a picture file without decoding its pixels; reads only the parts needed.
+///
+/// # Errors
+/// [`Error::Input`]: not readable, no known format, damaged before its picture, or larger than `limits`.
+pub fn read_header(file: &Path, limits: &Limits) -> Result<Header, Error> {
+    let (mut open, _) = open_file(file)?;
+    let (_, header) = examine(&mut open, limits).map_err(|fault| fault.at(file))?;
+    Ok(header)
+}
+
+/// Decodes a picture file, orientation applied, one channel or three, 8-bit, 16-bit or float as stored.
+///
+/// The size is held against `limits` before anything of that size is read or allocated. Float samples that are not
+/// numbers are refused. Damaged files are refused, unless `limits.accept_damaged` allows what can be decoded of a JPEG.
+///
+/// # Errors
+/// [`Error::Input`] with the problem.
+pub fn read_picture(file: &Path, limits: &Limits) -> Result<Picture, Error> {
+    let (mut open, length) = open_file(file)?;
+    let (format, header) = examine(&mut open, limits).map_err(|fault| fault.at(file))?;
+    let bytes = read_all(open, length).map_err(|fault| fault.at(file))?;
+    let decoded = decode(format, &bytes, limits).map_err(|fault| fault.at(file))?;
+    let pixels = upright(decoded.pixels, header.orientation.unwrap_or(1))
+        .map_err(|fault| fault.at(file))?;
+    if (pixels.columns(), pixels.rows()) != (header.columns, header.rows) {
+        return Err(Error::input(file, InputProblem::Changed));
+    }
+    if let Pixels::F32(samples) = &pixels
+        && samples.iter().any(|v| !v.is_finite())
+    {
+        let what = InputProblem::Unsupported("samples that are not finite numbers".into());
+        return Err(Error::input(file, what));
+    }
+    Ok(Picture {
+        file: file.to_path_buf(),
+        format,
+        pixels,
+        compression: decoded.compression,
+        header,
+        file_bytes: length,
+        damaged: decoded.damaged,
+    })
+}
+
+fn open_file(file: &Path) -> Result<(BufReader<File>, u64), Error> {
+    let unreadable = |e| Error::input_because(file, InputProblem::Unreadable, e);
+    let about = std::fs::metadata(file).map_err(unreadable)?;
+    if !about.is_file() {
+        let source = "it is a folder or a device, not a file";
+        return Err(Error::input_because(file, InputProblem::Unreadable, source));
+    }
+    let open = File::open(file).map_err(unreadable)?;
+    Ok((BufReader::new(open), about.len()))
+}
+
+/// Format and header, upright, held against the limits.
+fn examine(file: &mut BufReader<File>, limits: &Limits) -> Result<(Format, Header), Fault> {
+    let mut first = Vec::with_capacity(SNIFF_BYTES);
+    file.take(SNIFF_BYTES as u64).read_to_end(&mut first)?;
+    file.seek(SeekFrom::Start(0))?;
+    let format = sniff(&first).ok_or(InputProblem::UnknownFormat)?;
+    let mut header = match format {
+        Format::Jpeg => jpeg::header(file),
+        Format::Png => png::header(file),
+        Format::Tiff => tiff::header(file),
+        Format::OpenExr => openexr::header(file),
+        Format::Rgbe => rgbe::header(file),
+    }?;
+    if header.columns == 0 || header.rows == 0 {
+        return Err(Fault::damaged("a picture without columns or rows"));
+    }
+    hold_against(header.columns as u64, header.rows as u64, limits)?;
+    if swaps_sides(header.orientation.unwrap_or(1)) {
+        std::mem::swap(&mut header.columns, &mut header.rows);
+    }
+    Ok((format, header))
+}
+
+fn hold_against(columns: u64, rows: u64, limits: &Limits) -> Result<(), Fault> {
+    if columns.saturating_mul(rows) > limits.pixels {
+        return Err(InputProblem::TooLarge {
+            columns,
+            rows,
+            limit: limits.pixels,
+        }
+        .into());
+    }
+    Ok(())
+}
+
+/// All bytes of the file, which must be as many as when it was opened.
+fn read_all(mut file: BufReader<File>, length: u64) -> Result<Vec<u8>, Fault> {
+    file.seek(SeekFrom::Start(0))?;
+    let mut bytes = Vec::with_capacity(usize::try_from(length).unwrap_or(0));
+    file.into_inner().take(length + 1).read_to_end(&mut bytes)?;
+    if bytes.len() as u64 != length {
+        return Err(InputProblem::Changed.into());
+    }
+    Ok(bytes)
+}
+
+fn decode(format: Format, bytes: &[u8], limits: &Limits) -> Result<Decoded, Fault> {
+    match format {
+        Format::Jpeg => jpeg::decode(bytes, limits),
+        Format::Png => png::decode(bytes),
+        Format::Tiff => tiff::decode(bytes),
+        Format::OpenExr => openexr::decode(bytes),
+        Format::Rgbe => rgbe::decode(bytes),
+    }
+}
+
+/// Keeps the first `wanted` of every `stored` samples.
+pub(super) fn drop_alpha<T: Copy>(mut samples: Vec<T>, stored: usize, wanted: usize) -> Vec<T> {
+    if stored == wanted {
+        return samples;
+    }
+    let pixels = samples.len() / stored;
+    for pixel in 0..pixels {
+        samples.copy_within(pixel * stored..pixel * stored + wanted, pixel * wanted);
+    }
+    samples.truncate(pixels * wanted);
+    samples
+}

@@ -1,0 +1,296 @@
+//! Radiance RGBE pictures (Ward 1991): linear R, G, B with one shared exponent, run-length coded.
+//!
+//! On reading, mantissa m and exponent e stand for `m / 256 * 2^(e - 128)`, on writing the mantissa is rounded to the
+//! nearest such value, so a round trip is unbiased: at most 1/2 of the last of 8 bits of the largest channel.
+use super::fault::Fault;
+use super::read::Decoded;
+use super::{Compression, Header};
+use crate::raster::Pixels;
+use ndarray::{Array3, ArrayView3, Axis};
+use rayon::prelude::*;
+use std::io::{self, BufRead, Read, Seek, Write};
+
+/// Largest value that can be written: 255/256 * 2^127.
+pub const LARGEST: f32 = f32::from_bits(0x7e7f_0000);
+
+/// Lines of header text read before the file is given up.
+const HEADER_LINES: usize = 256;
+/// Longest header line.
+const LINE_BYTES: u64 = 4096;
+
+/// The header: size, and what the samples must be divided by.
+struct Preamble {
+    columns: usize,
+    rows: usize,
+    exposure: f64,
+}
+
+/// Size from the text at the front.
+pub(super) fn header(file: &mut (impl BufRead + Seek)) -> Result<Header, Fault> {
+    let preamble = Preamble::read(file)?;
+    Ok(Header {
+        columns: preamble.columns,
+        rows: preamble.rows,
+        ..Header::default()
+    })
+}
+
+/// Decodes new and old run-length coding and flat pixels; `EXPOSURE` lines are divided out, as the format asks.
+pub(super) fn decode(bytes: &[u8]) -> Result<Decoded, Fault> {
+    let mut rest = bytes;
+    let preamble = Preamble::read(&mut rest)?;
+    let (rows, columns) = (preamble.rows, preamble.columns);
+    // a run of 127 pixels takes two bytes in each of four planes
+    if rows.saturating_mul(columns) / 127 / 256 > bytes.len() {
+        return Err(Fault::damaged("the file is too short for the size it claims"));
+    }
+    let scale = (1.0 / preamble.exposure) as f32;
+    let mut samples = Vec::new();
+    let mut line = vec![[0u8; 4]; columns];
+    for _ in 0..rows {
+        read_scanline(&mut rest, &mut line)?;
+        for pixel in &line {
+            samples.extend(linear(*pixel).map(|v| v * scale));
+        }
+    }
+    let array = Array3::from_shape_vec((rows, columns, 3), samples).map_err(Fault::damaged)?;
+    Ok(Decoded {
+        pixels: Pixels::F32(array),
+        compression: Compression::Lossless,
+        damaged: false,
+    })
+}
+
+impl Preamble {
+    fn read(file: &mut impl BufRead) -> Result<Self, Fault> {
+        let magic = read_line(file)?;
+        if !magic.starts_with("#?") {
+            return Err(Fault::damaged("the first line is not that of a Radiance picture"));
+        }
+        let mut exposure = 1.0;
+        for _ in 0..HEADER_LINES {
+            let line = read_line(file)?;
+            if line.is_empty() {
+                return Self::with_size(&read_line(file)?, exposure);
+            }
+            if let Some(kind) = line.strip_prefix("FORMAT=")
+                && kind.trim() != "32-bit_rle_rgbe"
+            {
+                return Err(Fault::unsupported(format!("Radiance format {}", kind.trim())));
+            }
+            if let Some(number) = line.strip_prefix("EXPOSURE=") {
+                let factor: f64 = number.trim().parse().map_err(Fault::damaged)?;
+                exposure *= factor; // several lines multiply
+            }
+        }
+        Err(Fault::damaged("a header without an end"))
+    }
+
+    fn with_size(line: &str, exposure: f64) -> Result<Self, Fault> {
+        if !(exposure.is_finite() && exposure > 0.0) {
+            return Err(Fault::damaged("an EXPOSURE that is not positive"));
+        }
+        let words: Vec<&str> = line.split_whitespace().collect();
+        match words[..] {
+            ["-Y", rows, "+X", columns] => Ok(Preamble {
+                columns: columns.parse().map_err(Fault::damaged)?,
+                rows: rows.parse().map_err(Fault::damaged)?,
+                exposure,
+            }),
+            [_, _, _, _] => Err(Fault::unsupported("a turned or mirrored Radiance picture")),
+            _ => Err(Fault::damaged("a header without a size")),
+        }
+    }
+}
+
+fn read_line(file: &mut impl BufRead) -> Result<String, Fault> {
+    let mut line = Vec::new();
+    file.take(LINE_BYTES).read_until(b'\n', &mut line)?;
+    if line.pop() != Some(b'\n') {
+        return Err(Fault::damaged("a header that is cut short"));
+    }
+    Ok(String::from_utf8_lossy(&line).trim_end().to_owned())
+}
+
+fn read_scanline(rest: &mut &[u8], line: &mut [[u8; 4]]) -> Result<(), Fault> {
+    let width = line.len();
+    let marked = rest.len() >= 4 && rest[0] == 2 && rest[1] == 2 && rest[2] & 0x80 == 0;
+    if !(8..=0x7fff).contains(&width) || !marked {
+        return read_flat(rest, line);
+    }
+    let claimed = usize::from(u16::from_be_bytes([rest[2], rest[3]]));
+    if claimed != width {
+        return Err(Fault::damaged("a scan line of another width"));
+    }
+    *rest = &rest[4..];
+    for plane in 0..4 {
+        let mut column = 0;
+        while column < width {
+            let [code] = take(rest)?;
+            let run = code > 128;
+            let count = usize::from(if run { code - 128 } else { code });
+            if count == 0 || column + count > width {
+                return Err(Fault::damaged("a run beyond the scan line"));
+            }
+            let repeated: [u8; 1] = if run { take(rest)? } else { [0] };
+            for pixel in &mut line[column..column + count] {
+                let [value] = if run { repeated } else { take(rest)? };
+                pixel[plane] = value;
+            }
+            column += count;
+        }
+    }
+    Ok(())
+}
+
+/// Flat pixels and the old run-length coding: 1, 1, 1, n repeats the pixel before; several in a row count in base 256.
+fn read_flat(rest: &mut &[u8], line: &mut [[u8; 4]]) -> Result<(), Fault> {
+    let (mut column, mut shift) = (0, 0u32);
+    while column < line.len() {
+        let pixel: [u8; 4] = take(rest)?;
+        if pixel[..3] != [1, 1, 1] {
+            line[column] = pixel;
+            (column, shift) = (column + 1, 0);
+            continue;
+        }
+        let count = usize::from(pixel[3]).checked_shl(shift).unwrap_or(usize::MAX);
+        if column == 0 || shift > 24 || count > line.len() - column {
+            return Err(Fault::damaged("a run beyond the scan line"));
+        }
+        let before = line[column - 1];
+        line[column..column + count].fill(before);
+        (column, shift) = (column + count, shift + 8);
+    }
+    Ok(())
+}
+
+fn take<const N: usize>(rest: &mut &[u8]) -> Result<[u8; N], Fault> {
+    let (head, tail) = rest
+        .split_first_chunk::<N>()
+        .ok_or(Fault::damaged("the file ends before its picture"))?;
+    *rest = tail;
+    Ok(*head)
+}
+
+/// `m * 2^(e - 136)`; exponent 0 is black.
+fn linear([r, g, b, e]: [u8; 4]) -> [f32; 3] {
+    if e == 0 {
+        return [0.0; 3];
+    }
+    let unit = power_of_two(i32::from(e) - 136);
+    [r, g, b].map(|m| (f64::from(m) * unit) as f32)
+}
+
+/// Exact for -1022..=1023.
+fn power_of_two(exponent: i32) -> f64 {
+    f64::from_bits(((1023 + exponent) as u64) << 52)
+}
+
+/// One pixel: the exponent is the smallest that holds the largest channel rounded, each mantissa the nearest.
+fn shared_exponent(pixel: [f32; 3]) -> [u8; 4] {
+    let clean = pixel.map(|v| f64::from(if v > 0.0 { v.min(LARGEST) } else { 0.0 }));
+    let largest = clean[0].max(clean[1]).max(clean[2]);
+    if largest < power_of_two(-128) {
+        return [0; 4]; // below the smallest exponent
+    }
+    // frexp: largest = f * 2^e with f in 0.5..1
+    let mut exponent = ((largest.to_bits() >> 52) as i32) - 1022;
+    if largest * power_of_two(8 - exponent) >= 255.5 {
+        exponent += 1; // would round up to 256
+    }
+    let unit = power_of_two(8 - exponent);
+    let [r, g, b] = clean.map(|v| (v * unit).round() as u8);
+    [r, g, b, (exponent + 128) as u8]
+}
+
+/// Writes linear R, G, B (or one channel, thrice) of any unit as a Radiance picture.
+///
+/// The format has no sign and 8 bits: negative values and values that are not numbers become 0, values above
+/// [`LARGEST`] become it, and each value is rounded to 1/256 of the power of two above the pixel's largest channel.
+/// `primaries` are the CIE x, y of red, green, blue and white. Line coding is spread over the rayon pool; the bytes do
+/// not depend on it.
+///
+/// # Errors
+/// Those of the sink, and `InvalidInput` for a picture without 1 or 3 channels.
+pub fn write(
+    sink: &mut (impl Write + ?Sized),
+    radiance: ArrayView3<f32>,
+    software: &str,
+    primaries: Option<[f32; 8]>,
+) -> io::Result<()> {
+    let (rows, columns, channels) = radiance.dim();
+    if !matches!(channels, 1 | 3) || rows == 0 || columns == 0 {
+        return Err(io::ErrorKind::InvalidInput.into());
+    }
+    writeln!(sink, "#?RADIANCE")?;
+    writeln!(sink, "SOFTWARE={}", software.replace(['\n', '\r'], " "))?;
+    if let Some(p) = primaries {
+        let numbers: Vec<String> = p.iter().map(|v| format!("{v:.4}")).collect();
+        writeln!(sink, "PRIMARIES={}", numbers.join(" "))?;
+    }
+    write!(sink, "FORMAT=32-bit_rle_rgbe\n\n-Y {rows} +X {columns}\n")?;
+    const BATCH: usize = 256;
+    for first in (0..rows).step_by(BATCH) {
+        let lines: Vec<Vec<u8>> = (first..rows.min(first + BATCH))
+            .into_par_iter()
+            .map(|row| scanline(radiance.index_axis(Axis(0), row)))
+            .collect();
+        for line in lines {
+            sink.write_all(&line)?;
+        }
+    }
+    Ok(())
+}
+
+fn scanline(row: ndarray::ArrayView2<f32>) -> Vec<u8> {
+    let width = row.dim().0;
+    let last = row.dim().1 - 1;
+    let coded = |x: usize| {
+        shared_exponent([row[[x, 0]], row[[x, 1.min(last)]], row[[x, 2.min(last)]]])
+    };
+    if !(8..=0x7fff).contains(&width) {
+        return (0..width).flat_map(coded).collect(); // the new coding cannot say such widths
+    }
+    let mut planes = [const { Vec::new() }; 4];
+    planes.iter_mut().for_each(|p| p.reserve_exact(width));
+    for x in 0..width {
+        for (plane, value) in planes.iter_mut().zip(coded(x)) {
+            plane.push(value);
+        }
+    }
+    let mut line = vec![2, 2, (width >> 8) as u8, width as u8];
+    planes.iter().for_each(|plane| run_lengths(plane, &mut line));
+    line
+}
+
+/// Runs of 4 to 127 equal bytes as 128 + n, value; others as n, bytes, n at most 128.
+fn run_lengths(plane: &[u8], out: &mut Vec<u8>) {
+    let run_at = |i: usize| {
+        plane[i..]
+            .iter()
+            .take(127)
+            .take_while(|&&v| v == plane[i])
+            .count()
+    };
+    let mut start = 0; // first byte not yet written
+    let mut i = 0;
+    while i < plane.len() {
+        let run = run_at(i);
+        if run < 4 {
+            i += run;
+            continue;
+        }
+        literals(&plane[start..i], out);
+        out.extend([128 + run as u8, plane[i]]);
+        i += run;
+        start = i;
+    }
+    literals(&plane[start..], out);
+}
+
+fn literals(bytes: &[u8], out: &mut Vec<u8>) {
+    for piece in bytes.chunks(128) {
+        out.push(piece.len() as u8);
+        out.extend_from_slice(piece);
+    }
+}

@@ -1,0 +1,52 @@
+//! Recognises a file by its first bytes, whatever its name says.
+use super::Format;
+
+/// How many first bytes of a file [`sniff`] needs.
+pub(super) const SNIFF_BYTES: usize = 16;
+
+/// The format of a file by its first bytes (16 are enough), or `None` if it is none of those read.
+///
+/// JPEG, PNG, TIFF and OpenEXR are told by the `image` crate's table of signatures; BigTIFF (version 43) and the
+/// `#?RGBE` spelling of Radiance pictures are missing there and are told here.
+pub fn sniff(bytes: &[u8]) -> Option<Format> {
+    if bytes.starts_with(b"#?RADIANCE") || bytes.starts_with(b"#?RGBE") {
+        return Some(Format::Rgbe);
+    }
+    if bytes.starts_with(b"II\x2b\0\x08\0") || bytes.starts_with(b"MM\0\x2b\0\x08") {
+        return Some(Format::Tiff);
+    }
+    match image::guess_format(bytes).ok()? {
+        image::ImageFormat::Jpeg => Some(Format::Jpeg),
+        image::ImageFormat::Png => Some(Format::Png),
+        image::ImageFormat::Tiff => Some(Format::Tiff),
+        image::ImageFormat::OpenExr => Some(Format::OpenExr),
+        _ => None,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Signatures: ITU-T T.81 B.1 (SOI), PNG (Third Edition) 5.2, TIFF 6.0 section 2, BigTIFF and OpenEXR file layout
+    /// pages, Radiance picture format page.
+    #[test]
+    fn signatures_of_the_standards_are_recognised() {
+        let cases: [(&[u8], Option<Format>); 11] = [
+            (b"\xff\xd8\xff\xe0\0\x10JFIF\0", Some(Format::Jpeg)),
+            (b"\x89PNG\r\n\x1a\n\0\0\0\rIHDR", Some(Format::Png)),
+            (b"II\x2a\0\x08\0\0\0", Some(Format::Tiff)),
+            (b"MM\0\x2a\0\0\0\x08", Some(Format::Tiff)),
+            (b"II\x2b\0\x08\0\0\0", Some(Format::Tiff)),
+            (b"\x76\x2f\x31\x01\x02\0\0\0", Some(Format::OpenExr)),
+            (b"#?RADIANCE\n", Some(Format::Rgbe)),
+            (b"#?RGBE\n", Some(Format::Rgbe)),
+            (b"these are words", None),
+            (b"GIF89a\0\0\0\0", None),
+            (b"", None),
+        ];
+        for (bytes, format) in cases {
+            assert_eq!(sniff(bytes), format, "{bytes:?}");
+        }
+    }
+}

@@ -1,0 +1,219 @@
+//! TIFF 6.0 and BigTIFF: 8 and 16-bit, 32-bit unsigned and floating point, gray and RGB, in strips, tiles or planes.
+use super::fault::Fault;
+use super::read::{Decoded, drop_alpha};
+use super::{Compression, Header, metadata};
+use crate::raster::Pixels;
+use exif::{Context, Field, In, Value as ExifValue};
+use ndarray::Array3;
+use std::io::{BufRead, Cursor, Read, Seek};
+use tiff::decoder::ifd::Value;
+use tiff::decoder::{Decoder, DecodingResult, Limits as TiffLimits};
+use tiff::tags::{IfdPointer, Tag};
+use tiff::{ColorType, TiffError};
+
+/// Tags of the first directory that describe the picture rather than the file (TIFF 6.0; Exif 2.32 table 4).
+const DESCRIPTIVE: [u16; 8] = [
+    0x010e, 0x010f, 0x0110, 0x0112, 0x0131, 0x0132, 0x013b, 0x8298,
+];
+/// Camera settings that some writers put into the first directory (TIFF/EP does): time, f-number, sensitivity.
+const SETTINGS: [u16; 3] = [0x829a, 0x829d, 0x8827];
+/// MakerNote points into the file it came from and cannot be carried over.
+const MAKER_NOTE: u16 = 0x927c;
+
+/// Size, EXIF and ICC profile from the first directory.
+pub(super) fn header(file: &mut (impl BufRead + Seek)) -> Result<Header, Fault> {
+    let mut decoder = Decoder::new(file).map_err(fault)?;
+    let (columns, rows) = decoder.dimensions().map_err(fault)?;
+    let icc = decoder.find_tag(Tag::IccProfile).ok().flatten();
+    let mut header = Header {
+        columns: columns as usize,
+        rows: rows as usize,
+        icc_profile: icc.and_then(|value| value.into_u8_vec().ok()),
+        ..Header::default()
+    };
+    if let Some(block) = metadata::block_of(&fields(&mut decoder)) {
+        metadata::fill(&mut header, block);
+    }
+    Ok(header)
+}
+
+/// Decodes a file whose size was held against the limits already. 32-bit unsigned samples become float fractions of
+/// full scale; half and double precision become float; transparency is dropped.
+pub(super) fn decode(bytes: &[u8]) -> Result<Decoded, Fault> {
+    let mut decoder = Decoder::new(Cursor::new(bytes)).map_err(fault)?;
+    let (columns, rows) = decoder.dimensions().map_err(fault)?;
+    let (stored, wanted) = channels(decoder.colortype().map_err(fault)?)?;
+    let planar = decoder
+        .find_tag_unsigned::<u16>(Tag::PlanarConfiguration)
+        .map_err(fault)?
+        == Some(2);
+    let layout = decoder.image_buffer_layout().map_err(fault)?;
+    // LZW, the densest of the schemes read, stands for less than 4096 bytes with one
+    if layout.complete_len / 4096 > bytes.len() {
+        return Err(Fault::damaged("the file is too short for the size it claims"));
+    }
+    let mut limits = TiffLimits::default();
+    limits.decoding_buffer_size = layout.complete_len.max(1 << 20);
+    limits.intermediate_buffer_size = layout.complete_len.max(1 << 20);
+    let mut decoder = decoder.with_limits(limits);
+    let mut samples = DecodingResult::U8(Vec::new());
+    decoder
+        .read_image_to_buffer(&mut samples)
+        .map_err(fault)?;
+    let arrange = Arrange {
+        shape: (rows as usize, columns as usize, wanted),
+        stored,
+        planar: planar && stored > 1,
+    };
+    Ok(Decoded {
+        pixels: arrange.pixels(samples)?,
+        compression: Compression::Lossless,
+        damaged: false,
+    })
+}
+
+/// Samples stored for a pixel and those wanted of them.
+fn channels(kind: ColorType) -> Result<(usize, usize), Fault> {
+    let what = match kind {
+        ColorType::Gray(bits) | ColorType::RGB(bits) if bits < 8 => format!("{bits}-bit TIFF"),
+        ColorType::Gray(_) => return Ok((1, 1)),
+        ColorType::GrayA(_) => return Ok((2, 1)),
+        ColorType::RGB(_) => return Ok((3, 3)),
+        ColorType::RGBA(_) => return Ok((4, 3)),
+        ColorType::Palette(_) => "a palette TIFF".into(),
+        ColorType::CMYK(_) | ColorType::CMYKA(_) => "four-colour (CMYK) TIFF".into(),
+        ColorType::YCbCr(_) => "JPEG or YCbCr data in TIFF".into(),
+        ColorType::Lab(_) => "CIELAB TIFF".into(),
+        _ => "TIFF with further bands".into(),
+    };
+    Err(Fault::unsupported(what))
+}
+
+/// Brings samples as the file holds them into rows, columns, channels.
+struct Arrange {
+    shape: (usize, usize, usize),
+    stored: usize,
+    planar: bool,
+}
+
+impl Arrange {
+    fn pixels(&self, samples: DecodingResult) -> Result<Pixels, Fault> {
+        Ok(match samples {
+            DecodingResult::U8(v) => Pixels::U8(self.array(v)?),
+            DecodingResult::U16(v) => Pixels::U16(self.array(v)?),
+            DecodingResult::F32(v) => Pixels::F32(self.array(v)?),
+            DecodingResult::F16(v) => {
+                Pixels::F32(self.array(v.iter().map(|h| h.to_f32()).collect())?)
+            }
+            DecodingResult::F64(v) => {
+                Pixels::F32(self.array(v.iter().map(|&d| d as f32).collect())?)
+            }
+            DecodingResult::U32(v) => {
+                let scale = 1.0 / f64::from(u32::MAX);
+                let fractions = v.iter().map(|&n| (f64::from(n) * scale) as f32);
+                Pixels::F32(self.array(fractions.collect())?)
+            }
+            _ => return Err(Fault::unsupported("signed or 64-bit integer TIFF")),
+        })
+    }
+
+    fn array<T: Copy>(&self, samples: Vec<T>) -> Result<Array3<T>, Fault> {
+        let (rows, columns, wanted) = self.shape;
+        let count = rows * columns;
+        if samples.len() != count * self.stored {
+            return Err(Fault::damaged("fewer samples than pixels"));
+        }
+        let samples = if self.planar {
+            (0..count)
+                .flat_map(|pixel| (0..wanted).map(move |k| k * count + pixel))
+                .map(|place| samples[place])
+                .collect()
+        } else {
+            drop_alpha(samples, self.stored, wanted)
+        };
+        Array3::from_shape_vec(self.shape, samples).map_err(Fault::damaged)
+    }
+}
+
+/// The descriptive fields of the first directory and all of its EXIF directory. What cannot be read is left out.
+fn fields<R: Read + Seek>(decoder: &mut Decoder<R>) -> Vec<Field> {
+    let mut fields = Vec::new();
+    for (tag, value) in decoder.tag_iter().flatten() {
+        let number = tag.to_u16();
+        if DESCRIPTIVE.contains(&number) {
+            fields.extend(field(Context::Tiff, number, value));
+        } else if SETTINGS.contains(&number) {
+            fields.extend(field(Context::Exif, number, value));
+        }
+    }
+    let pointer = decoder.find_tag_unsigned::<u64>(Tag::ExifDirectory);
+    if let Ok(Some(place)) = pointer
+        && let Ok(directory) = decoder.read_directory(IfdPointer(place))
+    {
+        for (tag, value) in decoder.read_directory_tags(&directory).tag_iter().flatten() {
+            let number = tag.to_u16();
+            if number != MAKER_NOTE && !fields.iter().any(|f: &Field| f.tag.number() == number) {
+                fields.extend(field(Context::Exif, number, value));
+            }
+        }
+    }
+    fields
+}
+
+fn field(context: Context, number: u16, value: Value) -> Option<Field> {
+    Some(Field {
+        tag: exif::Tag(context, number),
+        ifd_num: In::PRIMARY,
+        value: exif_value(value)?,
+    })
+}
+
+/// The same value in the EXIF reader's type; `None` for types EXIF does not use.
+fn exif_value(value: Value) -> Option<ExifValue> {
+    let list = match value {
+        Value::List(list) => list,
+        Value::Ascii(text) => return Some(ExifValue::Ascii(vec![text.into_bytes()])),
+        single => vec![single],
+    };
+    Some(match list.first()? {
+        Value::Byte(_) => ExifValue::Byte(all(&list, |v| match v {
+            Value::Byte(n) => Some(*n),
+            _ => None,
+        })?),
+        Value::Short(_) => ExifValue::Short(all(&list, |v| match v {
+            Value::Short(n) => Some(*n),
+            _ => None,
+        })?),
+        Value::Unsigned(_) => ExifValue::Long(all(&list, |v| match v {
+            Value::Unsigned(n) => Some(*n),
+            _ => None,
+        })?),
+        Value::Rational(..) => ExifValue::Rational(all(&list, |v| match v {
+            Value::Rational(num, denom) => Some(exif::Rational {
+                num: *num,
+                denom: *denom,
+            }),
+            _ => None,
+        })?),
+        Value::SRational(..) => ExifValue::SRational(all(&list, |v| match v {
+            Value::SRational(num, denom) => Some(exif::SRational {
+                num: *num,
+                denom: *denom,
+            }),
+            _ => None,
+        })?),
+        _ => return None,
+    })
+}
+
+fn all<T>(list: &[Value], take: impl Fn(&Value) -> Option<T>) -> Option<Vec<T>> {
+    list.iter().map(take).collect()
+}
+
+fn fault(error: TiffError) -> Fault {
+    match error {
+        TiffError::UnsupportedError(what) => Fault::unsupported(format!("a TIFF variant ({what})")),
+        TiffError::IoError(e) => e.into(),
+        other => Fault::damaged(other),
+    }
+}

@@ -1,0 +1,143 @@
+//! A radiance map as an OpenEXR file and back.
+//!
+//! Channels: `R`, `G`, `B` (FLOAT) hold radiance; `sigma.R`, `sigma.G`, `sigma.B` (HALF) its standard uncertainty from
+//! noise, in the same unit; `systematic.R`, `systematic.G`, `systematic.B` (HALF) the relative systematic one; `flags`
+//! (UINT) the flags plane. A map of one channel has `Y`, `sigma.Y`, `systematic.Y` and `flags` instead.
+//!
+//! Radiance keeps 16 significant bits (the OpenEXR writer says why). Uncertainties keep 7 significant bits, a rounding
+//! of at most 0.8 %, where an uncertainty is wanted to two significant digits at most (JCGM 100:2008, 7.2.6); beyond
+//! the range of HALF they end at 65504 and at 2^-24, never at infinity or, unless they are zero, at zero.
+use crate::Error;
+use crate::error::InputProblem;
+use crate::formats::Limits;
+use crate::formats::openexr::{self, Attributes, Channel, ChannelRows, Content, Kind, Layout};
+use crate::formats::staged::Outputs;
+use crate::merge::RadianceMap;
+use half::f16;
+use half::slice::HalfFloatSliceExt;
+use ndarray::{Array2, Array3};
+use std::ops::Range;
+use std::path::Path;
+
+/// Layers of three (or one) channels each, in the order of the file's layout.
+const LAYERS: [(&str, Kind); 3] = [
+    ("", Kind::Float),
+    ("sigma.", Kind::Half),
+    ("systematic.", Kind::Half),
+];
+
+/// Writes the map whose rows `strip` delivers, whole or not at all; `shape` is (rows, columns, channels), channels 1 or
+/// 3. `strip` is asked for 16 rows at a time (the last may be fewer), from several threads at once, so the map need
+/// never stand whole in memory. The bytes depend neither on the number of threads nor on the time.
+///
+/// # Errors
+/// [`Error::Output`]: as [`openexr::write`].
+pub fn write_exr(
+    path: &Path,
+    policy: &Outputs,
+    attributes: &Attributes,
+    shape: (usize, usize, usize),
+    strip: impl Fn(Range<usize>) -> RadianceMap + Sync,
+) -> Result<(), Error> {
+    let (rows, columns, channels) = shape;
+    let mut named: Vec<Channel> = LAYERS
+        .iter()
+        .flat_map(|(layer, kind)| {
+            let letters = letters(channels).iter();
+            letters.map(move |letter| Channel::new(format!("{layer}{letter}"), *kind))
+        })
+        .collect();
+    named.push(Channel::new("flags", Kind::Uint));
+    let layout = Layout {
+        rows,
+        columns,
+        channels: named,
+        attributes: attributes.clone(),
+    };
+    openexr::write(path, policy, &layout, |rows| channels_of(&strip(rows)))
+}
+
+/// Reads a map that [`write_exr`] wrote. A file with radiance alone gives uncertainties and flags of zero.
+///
+/// # Errors
+/// [`Error::Input`]: as [`openexr::read`], and a file without float channels R, G, B or Y.
+pub fn read_exr(path: &Path, limits: &Limits) -> Result<RadianceMap, Error> {
+    let content = openexr::read(path, limits)?;
+    let channels = if content.channels.contains_key("R") { 3 } else { 1 };
+    let missing = || {
+        let what = InputProblem::Unsupported("OpenEXR without float channels R, G, B or Y".into());
+        Error::input(path, what)
+    };
+    let radiance = layer(&content, "", channels).ok_or_else(missing)?;
+    let none = || Array3::zeros(radiance.dim());
+    let flags = match content.channels.get("flags") {
+        Some(ChannelRows::Uint(v)) => v.iter().map(|&f| f as u16).collect(),
+        _ => vec![0; content.rows * content.columns],
+    };
+    Ok(RadianceMap {
+        statistical: layer(&content, "sigma.", channels).unwrap_or_else(none),
+        systematic: layer(&content, "systematic.", channels).unwrap_or_else(none),
+        flags: Array2::from_shape_vec((content.rows, content.columns), flags)
+            .map_err(|e| Error::input_because(path, InputProblem::Damaged, e))?,
+        radiance,
+    })
+}
+
+fn letters(channels: usize) -> &'static [&'static str] {
+    if channels == 1 { &["Y"] } else { &["R", "G", "B"] }
+}
+
+/// The strip's samples channel by channel, in the order of the layout.
+fn channels_of(map: &RadianceMap) -> Vec<ChannelRows> {
+    let mut rows: Vec<ChannelRows> = planes(&map.radiance, |v| v)
+        .into_iter()
+        .map(ChannelRows::Float)
+        .collect();
+    for uncertainty in [&map.statistical, &map.systematic] {
+        for plane in planes(uncertainty, short) {
+            let mut halves = vec![f16::ZERO; plane.len()];
+            halves.convert_from_f32_slice(&plane);
+            rows.push(ChannelRows::Half(halves));
+        }
+    }
+    rows.push(ChannelRows::Uint(map.flags.iter().map(|&f| u32::from(f)).collect()));
+    rows
+}
+
+/// One plane for each channel.
+fn planes(samples: &Array3<f32>, change: impl Fn(f32) -> f32) -> Vec<Vec<f32>> {
+    let channels = samples.dim().2;
+    let samples = samples.as_standard_layout();
+    let Some(data) = samples.as_slice() else {
+        return Vec::new();
+    };
+    match channels {
+        3 => (0..3)
+            .map(|k| data.as_chunks::<3>().0.iter().map(|p| change(p[k])).collect())
+            .collect(),
+        _ => vec![data.iter().map(|&v| change(v)).collect()],
+    }
+}
+
+/// 7 significant bits, to the nearest, held within what HALF can say.
+#[inline(always)]
+fn short(value: f32) -> f32 {
+    const DROPPED: u32 = 17;
+    let bits = value.to_bits() + (1 << (DROPPED - 1));
+    let rounded = f32::from_bits(bits & !((1 << DROPPED) - 1));
+    let least = if value > 0.0 { f32::from(f16::MIN_POSITIVE_SUBNORMAL) } else { 0.0 };
+    rounded.clamp(least, 65504.0)
+}
+
+fn layer(content: &Content, layer: &str, channels: usize) -> Option<Array3<f32>> {
+    let mut samples = Array3::zeros((content.rows, content.columns, channels));
+    for (k, letter) in letters(channels).iter().enumerate() {
+        let mut plane = samples.index_axis_mut(ndarray::Axis(2), k);
+        match content.channels.get(&format!("{layer}{letter}"))? {
+            ChannelRows::Float(v) => plane.iter_mut().zip(v).for_each(|(p, &v)| *p = v),
+            ChannelRows::Half(v) => plane.iter_mut().zip(v).for_each(|(p, v)| *p = v.to_f32()),
+            ChannelRows::Uint(_) => return None,
+        }
+    }
+    Some(samples)
+}
