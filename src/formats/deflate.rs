@@ -340,7 +340,10 @@ fn block_header(lengths: &[u32]) -> Vec<u32> {
     tokens.iter().for_each(|t| counts[t.0] += 1);
     let code = code_lengths(&counts, 7);
     let words = code_words(&code);
-    let sent = (4..=19).rev().find(|&n| code[ORDER[n - 1]] > 0).unwrap_or(4);
+    let sent = (4..=19)
+        .rev()
+        .find(|&n| code[ORDER[n - 1]] > 0)
+        .unwrap_or(4);
     let mut header = vec![
         (literals as u32 - 257) | 5 << 16,
         5 << 16, // one distance code

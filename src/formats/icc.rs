@@ -30,7 +30,11 @@ pub fn srgb_profile() -> Vec<u8> {
     let mut data = Vec::new();
     let begin = 128 + 4 + 12 * count;
     for (name, mut bytes) in tags {
-        let entry = [((begin + data.len()) as u32).to_be_bytes(), (bytes.len() as u32).to_be_bytes()].concat();
+        let entry = [
+            ((begin + data.len()) as u32).to_be_bytes(),
+            (bytes.len() as u32).to_be_bytes(),
+        ]
+        .concat();
         let names: &[[u8; 4]] = match &name {
             b"rTRC" => &[*b"rTRC", *b"gTRC", *b"bTRC"],
             other => &[*other],

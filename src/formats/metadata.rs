@@ -98,7 +98,10 @@ impl Tags {
 
 /// Writes fields as an EXIF block, `None` if there are none or they cannot be written.
 pub(super) fn block_of(fields: &[Field]) -> Option<Vec<u8>> {
-    if !fields.iter().any(|f| f.tag.context() == Context::Tiff || f.tag.context() == Context::Exif) {
+    if !fields
+        .iter()
+        .any(|f| f.tag.context() == Context::Tiff || f.tag.context() == Context::Exif)
+    {
         return None;
     }
     let mut writer = exif::experimental::Writer::new();

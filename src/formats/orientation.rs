@@ -90,8 +90,15 @@ mod tests {
                 panic!("the sample type changed")
             };
             let flat: Vec<u8> = rows.concat();
-            assert_eq!(turned.iter().copied().collect::<Vec<_>>(), flat, "{orientation}");
-            assert_eq!(turned.dim().0, rows.iter().filter(|r| !r.is_empty()).count());
+            assert_eq!(
+                turned.iter().copied().collect::<Vec<_>>(),
+                flat,
+                "{orientation}"
+            );
+            assert_eq!(
+                turned.dim().0,
+                rows.iter().filter(|r| !r.is_empty()).count()
+            );
             assert_eq!(swaps_sides(orientation), orientation >= 5);
         }
     }

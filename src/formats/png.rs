@@ -36,7 +36,9 @@ pub(super) fn decode(bytes: &[u8]) -> Result<Decoded, Fault> {
         .ok_or(Fault::damaged("a size beyond memory"))?;
     // one byte of deflate cannot stand for more than 1032 bytes (RFC 1951: 258 bytes for 2 bits)
     if size / 1032 / 8 > bytes.len() {
-        return Err(Fault::damaged("the file is too short for the size it claims"));
+        return Err(Fault::damaged(
+            "the file is too short for the size it claims",
+        ));
     }
     let mut data = vec![0; size];
     let frame = reader.next_frame(&mut data).map_err(fault)?;
@@ -153,9 +155,9 @@ fn compressed<T: Copy + Sync>(
             (stream, adler32(&filtered), filtered.len())
         })
         .collect();
-    let check = chunks
-        .iter()
-        .fold(1, |sum, (_, adler, length)| adler32_joined(sum, *adler, *length));
+    let check = chunks.iter().fold(1, |sum, (_, adler, length)| {
+        adler32_joined(sum, *adler, *length)
+    });
     if let Some((first, ..)) = chunks.first_mut() {
         first.splice(0..0, [0x78, 0x01]);
     }

@@ -38,8 +38,8 @@ pub fn read_picture(file: &Path, limits: &Limits) -> Result<Picture, Error> {
     let (format, header) = examine(&mut open, limits).map_err(|fault| fault.at(file))?;
     let bytes = read_all(open, length).map_err(|fault| fault.at(file))?;
     let decoded = decode(format, &bytes, limits).map_err(|fault| fault.at(file))?;
-    let pixels = upright(decoded.pixels, header.orientation.unwrap_or(1))
-        .map_err(|fault| fault.at(file))?;
+    let pixels =
+        upright(decoded.pixels, header.orientation.unwrap_or(1)).map_err(|fault| fault.at(file))?;
     if (pixels.columns(), pixels.rows()) != (header.columns, header.rows) {
         return Err(Error::input(file, InputProblem::Changed));
     }

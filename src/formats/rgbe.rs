@@ -42,7 +42,9 @@ pub(super) fn decode(bytes: &[u8]) -> Result<Decoded, Fault> {
     let (rows, columns) = (preamble.rows, preamble.columns);
     // a run of 127 pixels takes two bytes in each of four planes
     if rows.saturating_mul(columns) / 127 / 256 > bytes.len() {
-        return Err(Fault::damaged("the file is too short for the size it claims"));
+        return Err(Fault::damaged(
+            "the file is too short for the size it claims",
+        ));
     }
     let scale = (1.0 / preamble.exposure) as f32;
     let mut samples = Vec::new();
@@ -65,7 +67,9 @@ impl Preamble {
     fn read(file: &mut impl BufRead) -> Result<Self, Fault> {
         let magic = read_line(file)?;
         if !magic.starts_with("#?") {
-            return Err(Fault::damaged("the first line is not that of a Radiance picture"));
+            return Err(Fault::damaged(
+                "the first line is not that of a Radiance picture",
+            ));
         }
         let mut exposure = 1.0;
         for _ in 0..HEADER_LINES {
@@ -76,7 +80,10 @@ impl Preamble {
             if let Some(kind) = line.strip_prefix("FORMAT=")
                 && kind.trim() != "32-bit_rle_rgbe"
             {
-                return Err(Fault::unsupported(format!("Radiance format {}", kind.trim())));
+                return Err(Fault::unsupported(format!(
+                    "Radiance format {}",
+                    kind.trim()
+                )));
             }
             if let Some(number) = line.strip_prefix("EXPOSURE=") {
                 let factor: f64 = number.trim().parse().map_err(Fault::damaged)?;
@@ -153,7 +160,9 @@ fn read_flat(rest: &mut &[u8], line: &mut [[u8; 4]]) -> Result<(), Fault> {
             (column, shift) = (column + 1, 0);
             continue;
         }
-        let count = usize::from(pixel[3]).checked_shl(shift).unwrap_or(usize::MAX);
+        let count = usize::from(pixel[3])
+            .checked_shl(shift)
+            .unwrap_or(usize::MAX);
         if column == 0 || shift > 24 || count > line.len() - column {
             return Err(Fault::damaged("a run beyond the scan line"));
         }
@@ -245,9 +254,8 @@ pub fn write(
 fn scanline(row: ndarray::ArrayView2<f32>) -> Vec<u8> {
     let width = row.dim().0;
     let last = row.dim().1 - 1;
-    let coded = |x: usize| {
-        shared_exponent([row[[x, 0]], row[[x, 1.min(last)]], row[[x, 2.min(last)]]])
-    };
+    let coded =
+        |x: usize| shared_exponent([row[[x, 0]], row[[x, 1.min(last)]], row[[x, 2.min(last)]]]);
     if !(8..=0x7fff).contains(&width) {
         return (0..width).flat_map(coded).collect(); // the new coding cannot say such widths
     }
@@ -259,7 +267,9 @@ fn scanline(row: ndarray::ArrayView2<f32>) -> Vec<u8> {
         }
     }
     let mut line = vec![2, 2, (width >> 8) as u8, width as u8];
-    planes.iter().for_each(|plane| run_lengths(plane, &mut line));
+    planes
+        .iter()
+        .for_each(|plane| run_lengths(plane, &mut line));
     line
 }
 

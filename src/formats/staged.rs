@@ -93,11 +93,7 @@ impl Temporary {
             let number = COUNTER.fetch_add(1, Ordering::Relaxed);
             hidden.push(format!(".{}-{number}.part", std::process::id()));
             let place = folder_of(path).join(hidden);
-            match OpenOptions::new()
-                .write(true)
-                .create_new(true)
-                .open(&place)
-            {
+            match OpenOptions::new().write(true).create_new(true).open(&place) {
                 Ok(file) => return Ok((Temporary(place), file)),
                 // left by a killed process that had the same number: take the next name
                 Err(e) if e.kind() == io::ErrorKind::AlreadyExists => {}

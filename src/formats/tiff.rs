@@ -50,16 +50,16 @@ pub(super) fn decode(bytes: &[u8]) -> Result<Decoded, Fault> {
     let layout = decoder.image_buffer_layout().map_err(fault)?;
     // LZW, the densest of the schemes read, stands for less than 4096 bytes with one
     if layout.complete_len / 4096 > bytes.len() {
-        return Err(Fault::damaged("the file is too short for the size it claims"));
+        return Err(Fault::damaged(
+            "the file is too short for the size it claims",
+        ));
     }
     let mut limits = TiffLimits::default();
     limits.decoding_buffer_size = layout.complete_len.max(1 << 20);
     limits.intermediate_buffer_size = layout.complete_len.max(1 << 20);
     let mut decoder = decoder.with_limits(limits);
     let mut samples = DecodingResult::U8(Vec::new());
-    decoder
-        .read_image_to_buffer(&mut samples)
-        .map_err(fault)?;
+    decoder.read_image_to_buffer(&mut samples).map_err(fault)?;
     let arrange = Arrange {
         shape: (rows as usize, columns as usize, wanted),
         stored,

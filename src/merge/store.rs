@@ -63,7 +63,11 @@ pub fn write_exr(
 /// [`Error::Input`]: as [`openexr::read`], and a file without float channels R, G, B or Y.
 pub fn read_exr(path: &Path, limits: &Limits) -> Result<RadianceMap, Error> {
     let content = openexr::read(path, limits)?;
-    let channels = if content.channels.contains_key("R") { 3 } else { 1 };
+    let channels = if content.channels.contains_key("R") {
+        3
+    } else {
+        1
+    };
     let missing = || {
         let what = InputProblem::Unsupported("OpenEXR without float channels R, G, B or Y".into());
         Error::input(path, what)
@@ -84,7 +88,11 @@ pub fn read_exr(path: &Path, limits: &Limits) -> Result<RadianceMap, Error> {
 }
 
 fn letters(channels: usize) -> &'static [&'static str] {
-    if channels == 1 { &["Y"] } else { &["R", "G", "B"] }
+    if channels == 1 {
+        &["Y"]
+    } else {
+        &["R", "G", "B"]
+    }
 }
 
 /// The strip's samples channel by channel, in the order of the layout.
@@ -100,7 +108,9 @@ fn channels_of(map: &RadianceMap) -> Vec<ChannelRows> {
             rows.push(ChannelRows::Half(halves));
         }
     }
-    rows.push(ChannelRows::Uint(map.flags.iter().map(|&f| u32::from(f)).collect()));
+    rows.push(ChannelRows::Uint(
+        map.flags.iter().map(|&f| u32::from(f)).collect(),
+    ));
     rows
 }
 
@@ -113,7 +123,13 @@ fn planes(samples: &Array3<f32>, change: impl Fn(f32) -> f32) -> Vec<Vec<f32>> {
     };
     match channels {
         3 => (0..3)
-            .map(|k| data.as_chunks::<3>().0.iter().map(|p| change(p[k])).collect())
+            .map(|k| {
+                data.as_chunks::<3>()
+                    .0
+                    .iter()
+                    .map(|p| change(p[k]))
+                    .collect()
+            })
             .collect(),
         _ => vec![data.iter().map(|&v| change(v)).collect()],
     }
@@ -125,7 +141,11 @@ fn short(value: f32) -> f32 {
     const DROPPED: u32 = 17;
     let bits = value.to_bits() + (1 << (DROPPED - 1));
     let rounded = f32::from_bits(bits & !((1 << DROPPED) - 1));
-    let least = if value > 0.0 { f32::from(f16::MIN_POSITIVE_SUBNORMAL) } else { 0.0 };
+    let least = if value > 0.0 {
+        f32::from(f16::MIN_POSITIVE_SUBNORMAL)
+    } else {
+        0.0
+    };
     rounded.clamp(least, 65504.0)
 }
 

@@ -1,8 +1,8 @@
 //! JPEG bytes -> 8-bit samples, strictly: what is cut short or contradicts itself is damage, not a grey area.
 use super::markers::Markers;
+use crate::formats::Limits;
 use crate::formats::fault::Fault;
 use crate::formats::read::Decoded;
-use crate::formats::Limits;
 use crate::raster::Pixels;
 use ndarray::Array3;
 use std::io::Cursor;
@@ -15,9 +15,9 @@ use zune_jpeg::JpegDecoder;
 pub(in crate::formats) fn decode(bytes: &[u8], limits: &Limits) -> Result<Decoded, Fault> {
     let markers = Markers::read(&mut Cursor::new(bytes))?;
     refuse_unread_variants(&markers)?;
-    let compression = markers
-        .compression()
-        .ok_or(Fault::damaged("the luminance quantisation table is missing"))?;
+    let compression = markers.compression().ok_or(Fault::damaged(
+        "the luminance quantisation table is missing",
+    ))?;
     let strict = decode_into_array(bytes, &markers, true);
     let (samples, damaged) = match strict {
         Err(_) if limits.accept_damaged => (decode_into_array(bytes, &markers, false)?, true),
@@ -61,8 +61,7 @@ fn decode_into_array(bytes: &[u8], markers: &Markers, strict: bool) -> Result<Ar
     let mut decoder = JpegDecoder::new_with_options(ZCursor::new(bytes), options);
     decoder.decode_headers().map_err(damage)?;
     let wanted = rows * columns * channels;
-    if decoder.dimensions() != Some((columns, rows))
-        || decoder.output_buffer_size() != Some(wanted)
+    if decoder.dimensions() != Some((columns, rows)) || decoder.output_buffer_size() != Some(wanted)
     {
         return Err(Fault::damaged("two frame headers that differ"));
     }
@@ -75,7 +74,9 @@ fn decode_into_array(bytes: &[u8], markers: &Markers, strict: bool) -> Result<Ar
 /// keeps a false size from costing memory.
 fn refuse_impossible_size(bytes: usize, pixels: usize) -> Result<(), Fault> {
     if pixels / 64 > bytes.saturating_mul(8) {
-        return Err(Fault::damaged("the file is too short for the size it claims"));
+        return Err(Fault::damaged(
+            "the file is too short for the size it claims",
+        ));
     }
     Ok(())
 }
@@ -83,4 +84,3 @@ fn refuse_impossible_size(bytes: usize, pixels: usize) -> Result<(), Fault> {
 fn damage(error: zune_jpeg::errors::DecodeErrors) -> Fault {
     Fault::damaged(error.to_string())
 }
-

@@ -67,7 +67,11 @@ pub(super) fn to_24(value: f32) -> u32 {
         0x7f_8000
     } else {
         let rounded = (rest + 0x80) >> 8;
-        if rounded >= 0x7f_8000 { rest >> 8 } else { rounded }
+        if rounded >= 0x7f_8000 {
+            rest >> 8
+        } else {
+            rounded
+        }
     };
     sign >> 8 | kept
 }

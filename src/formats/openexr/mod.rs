@@ -10,8 +10,8 @@ mod read;
 mod write;
 
 pub use attributes::Attributes;
-pub(super) use read::{decode, header};
 pub use read::{Content, read};
+pub(super) use read::{decode, header};
 pub use write::{Layout, write};
 
 use half::f16;

@@ -35,8 +35,8 @@ pub struct Content {
 /// # Errors
 /// [`Error::Input`]: not readable, not OpenEXR, damaged, larger than `limits`, or deep or subsampled data.
 pub fn read(file: &Path, limits: &Limits) -> Result<Content, Error> {
-    let bytes = std::fs::read(file)
-        .map_err(|e| Error::input_because(file, InputProblem::Unreadable, e))?;
+    let bytes =
+        std::fs::read(file).map_err(|e| Error::input_because(file, InputProblem::Unreadable, e))?;
     if crate::formats::sniff(&bytes) != Some(crate::formats::Format::OpenExr) {
         return Err(Error::input(file, InputProblem::UnknownFormat));
     }
@@ -76,7 +76,11 @@ pub(in crate::formats) fn decode(bytes: &[u8]) -> Result<Decoded, Fault> {
         match content.channels.get(*name) {
             Some(ChannelRows::Float(v)) => places.zip(v).for_each(|(p, &v)| *p = v),
             Some(ChannelRows::Half(v)) => places.zip(v).for_each(|(p, v)| *p = v.to_f32()),
-            _ => return Err(Fault::unsupported("OpenEXR without float channels R, G, B or Y")),
+            _ => {
+                return Err(Fault::unsupported(
+                    "OpenEXR without float channels R, G, B or Y",
+                ));
+            }
         }
     }
     let shape = (content.rows, content.columns, names.len());
@@ -102,7 +106,9 @@ fn content(bytes: &[u8], limits: &Limits) -> Result<Content, Fault> {
     }
     // the densest schemes say a row of a block in a few bytes, but never a block in less than eight
     if first.chunk_count / 2 > bytes.len() / 8 || first.total_pixel_bytes() >> 16 > bytes.len() {
-        return Err(Fault::damaged("the file is too short for the size it claims"));
+        return Err(Fault::damaged(
+            "the file is too short for the size it claims",
+        ));
     }
     let mut planes: Vec<ChannelRows> = first
         .channels
@@ -145,7 +151,12 @@ fn first_part(meta: &MetaData) -> Result<&ExrHeader, Fault> {
     if first.deep {
         return Err(Fault::unsupported("deep OpenEXR data"));
     }
-    if first.channels.list.iter().any(|c| c.sampling.0 != 1 || c.sampling.1 != 1) {
+    if first
+        .channels
+        .list
+        .iter()
+        .any(|c| c.sampling.0 != 1 || c.sampling.1 != 1)
+    {
         return Err(Fault::unsupported("subsampled OpenEXR channels"));
     }
     Ok(first)

@@ -106,9 +106,10 @@ fn coded_strip(
     let rows = first..layout.rows.min(first + BLOCK_ROWS);
     let samples = source(rows.clone());
     let promised = samples.len() == layout.channels.len()
-        && samples.iter().zip(&layout.channels).all(|(s, channel)| {
-            s.kind() == channel.kind && s.len() == rows.len() * layout.columns
-        });
+        && samples
+            .iter()
+            .zip(&layout.channels)
+            .all(|(s, channel)| s.kind() == channel.kind && s.len() == rows.len() * layout.columns);
     if !promised {
         return Err(invalid("a strip that is not what the layout promises"));
     }
