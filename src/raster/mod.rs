@@ -1,9 +1,15 @@
-//! Pixels in memory, in reading order: encoded pixels, regions, sampling.
+//! Pixels in memory, in reading order: encoded pixels, regions, pyramids, transforms, sampling.
 //!
 //! Arrays are `ndarray`s of shape (rows, columns, channels), channels being 1 (mono) or 3 (R, G, B), in standard
 //! (row-major) layout so that hot loops can use slices.
 mod pixels;
+mod pyramid;
 mod region;
+mod sample;
+mod transform;
 
 pub use pixels::Pixels;
+pub use pyramid::{expand, reduce};
 pub use region::{Point, Quad, Region};
+pub use sample::{Interpolation, Sampled, Taps, sample};
+pub use transform::Transform;

@@ -1,1 +1,2 @@
 //! To be filled.
+mod tone;

@@ -1,0 +1,155 @@
+//! Gaussian pyramids: halve and double a plane with the five-tap binomial kernel of Burt and Adelson (1983).
+use ndarray::Array2;
+use rayon::prelude::*;
+
+/// Rows handled by one parallel task: enough work to pay for the task, few enough to keep all cores busy.
+const BAND: usize = 16;
+
+/// Index reflected into `0..len` without repeating the edge sample (…2 1 0 1 2…), for offsets up to two.
+fn reflect(index: isize, len: usize) -> usize {
+    let last = len as isize - 1;
+    let folded = if index < 0 { -index } else { index };
+    let folded = if folded > last {
+        2 * last - folded
+    } else {
+        folded
+    };
+    folded.clamp(0, last) as usize
+}
+
+/// The plane at half size (rows and columns rounded up), low-passed by [1 4 6 4 1]/16 both ways. Values keep their
+/// unit. A plane without elements gives one without elements.
+pub fn reduce(plane: &Array2<f32>) -> Array2<f32> {
+    let (rows, columns) = plane.dim();
+    let (half_rows, half_columns) = (rows.div_ceil(2), columns.div_ceil(2));
+    let mut out = Array2::zeros((half_rows, half_columns));
+    let (Some(from), Some(to)) = (plane.as_slice(), out.as_slice_mut()) else {
+        return out;
+    };
+    if rows == 0 || columns == 0 {
+        return out;
+    }
+    to.par_chunks_mut(half_columns * BAND)
+        .enumerate()
+        .for_each(|(band, chunk)| {
+            let mut blurred = vec![0f32; columns];
+            for (i, target) in chunk.chunks_mut(half_columns).enumerate() {
+                let centre = 2 * (band * BAND + i) as isize;
+                let row = |k: isize| {
+                    let r = reflect(centre + k, rows);
+                    &from[r * columns..(r + 1) * columns]
+                };
+                let (a, b, c, d, e) = (row(-2), row(-1), row(0), row(1), row(2));
+                for x in 0..columns {
+                    blurred[x] = (a[x] + e[x] + 4.0 * (b[x] + d[x]) + 6.0 * c[x]) / 16.0;
+                }
+                halve_row(&blurred, target);
+            }
+        });
+    out
+}
+
+fn halve_row(from: &[f32], to: &mut [f32]) {
+    let n = from.len();
+    let at = |i: isize| from[reflect(i, n)];
+    let tap = |x: usize| {
+        let c = 2 * x as isize;
+        (at(c - 2) + at(c + 2) + 4.0 * (at(c - 1) + at(c + 1)) + 6.0 * at(c)) / 16.0
+    };
+    let inner = if n >= 5 { (n - 3) / 2 } else { 0 };
+    for (x, value) in to.iter_mut().enumerate() {
+        *value = if x >= 1 && x <= inner {
+            let w = &from[2 * x - 2..2 * x + 3];
+            (w[0] + w[4] + 4.0 * (w[1] + w[3]) + 6.0 * w[2]) / 16.0
+        } else {
+            tap(x)
+        };
+    }
+}
+
+/// The plane at `rows` x `columns`, which [`reduce`] would bring to the plane's size: zeros put between the samples and
+/// low-passed by the same kernel. Returns zeros if the sizes do not belong together.
+pub fn expand(plane: &Array2<f32>, rows: usize, columns: usize) -> Array2<f32> {
+    let (half_rows, half_columns) = plane.dim();
+    let mut out = Array2::zeros((rows, columns));
+    let fits = half_rows == rows.div_ceil(2) && half_columns == columns.div_ceil(2);
+    let (Some(from), Some(to)) = (plane.as_slice(), out.as_slice_mut()) else {
+        return out;
+    };
+    if !fits || rows == 0 || columns == 0 {
+        return out;
+    }
+    to.par_chunks_mut(columns * BAND)
+        .enumerate()
+        .for_each(|(band, chunk)| {
+            let mut mixed = vec![0f32; half_columns];
+            for (i, target) in chunk.chunks_mut(columns).enumerate() {
+                let r = band * BAND + i;
+                let row = |k: isize| {
+                    let s = reflect((r / 2) as isize + k, half_rows);
+                    &from[s * half_columns..(s + 1) * half_columns]
+                };
+                let (before, here, after) = (row(-1), row(0), row(1));
+                for x in 0..half_columns {
+                    mixed[x] = if r % 2 == 0 {
+                        (before[x] + 6.0 * here[x] + after[x]) / 8.0
+                    } else {
+                        (here[x] + after[x]) / 2.0
+                    };
+                }
+                double_row(&mixed, target);
+            }
+        });
+    out
+}
+
+fn double_row(from: &[f32], to: &mut [f32]) {
+    let n = from.len();
+    for (x, value) in to.iter_mut().enumerate() {
+        let i = x / 2;
+        let after = from[reflect(i as isize + 1, n)];
+        *value = if x % 2 == 0 {
+            (from[reflect(i as isize - 1, n)] + 6.0 * from[i] + after) / 8.0
+        } else {
+            (from[i] + after) / 2.0
+        };
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn constants_and_sizes_are_kept() {
+        for (rows, columns) in [(1, 1), (1, 7), (2, 2), (5, 3), (33, 64)] {
+            let plane = Array2::from_elem((rows, columns), 3.5f32);
+            let half = reduce(&plane);
+            assert_eq!(half.dim(), (rows.div_ceil(2), columns.div_ceil(2)));
+            let back = expand(&half, rows, columns);
+            assert_eq!(back.dim(), plane.dim());
+            for v in half.iter().chain(back.iter()) {
+                assert!((v - 3.5).abs() < 1e-5, "{rows}x{columns}: {v}");
+            }
+        }
+    }
+
+    /// The slow obvious twin: full two-dimensional convolution, then every second sample.
+    #[test]
+    fn reduce_is_convolution_and_decimation() {
+        let plane = Array2::from_shape_fn((13, 18), |(r, c)| ((r * 7 + c * c * 3) % 11) as f32);
+        let half = reduce(&plane);
+        let w = [1.0, 4.0, 6.0, 4.0, 1.0];
+        for ((r, c), &value) in half.indexed_iter() {
+            let mut sum = 0.0;
+            for (i, wi) in w.iter().enumerate() {
+                for (j, wj) in w.iter().enumerate() {
+                    let y = reflect((2 * r + i) as isize - 2, 13);
+                    let x = reflect((2 * c + j) as isize - 2, 18);
+                    sum += wi * wj * plane[[y, x]] / 256.0;
+                }
+            }
+            assert!((value - sum).abs() < 1e-5, "({r},{c}): {value} {sum}");
+        }
+    }
+}

@@ -1,0 +1,195 @@
+//! Interpolation between pixels: weights, the energy they leave of the noise, and reading a plane at a point.
+use super::Point;
+use ndarray::ArrayView2;
+use serde::{Deserialize, Serialize};
+
+/// How values between pixels are made. Apply to linear radiance, never to encoded levels.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Interpolation {
+    /// Between the two nearest pixels either way.
+    Linear,
+    /// Cubic convolution with a = -1/2 (Keys 1981), four pixels either way.
+    #[default]
+    Cubic,
+    /// Sinc windowed by sinc, three lobes (Lanczos window; Duchon 1979), six pixels either way.
+    Lanczos,
+}
+
+/// No picture reaches this far, in pixels.
+const FAR: f64 = 1e9;
+
+/// Weights along one axis, for the pixels from `first` on.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Taps {
+    /// Index of the first pixel; may lie outside the plane.
+    pub first: isize,
+    /// Number of pixels.
+    pub len: usize,
+    /// Their weights, summing to 1; only the first `len` count.
+    pub weights: [f32; 6],
+}
+
+impl Taps {
+    /// The weights given to the pixels.
+    pub fn weights(&self) -> &[f32] {
+        &self.weights[..self.len]
+    }
+
+    /// Sum of squared weights: what is left of the variance of noise independent from pixel to pixel, along this axis.
+    /// The product of both axes' is the factor for the plane.
+    pub fn energy(&self) -> f32 {
+        self.weights().iter().map(|w| w * w).sum()
+    }
+}
+
+impl Interpolation {
+    /// Weights along one axis at `position` in pixels (centre of pixel i at i + 0.5). At the centre of a pixel they are
+    /// that pixel alone.
+    ///
+    /// Positions beyond a thousand million pixels, and NaN, are held there.
+    pub fn taps(self, position: f64) -> Taps {
+        let at = position.max(-FAR).min(FAR) - 0.5;
+        let base = at.floor();
+        let t = at - base;
+        let (before, len) = match self {
+            Interpolation::Linear => (0, 2),
+            Interpolation::Cubic => (1, 4),
+            Interpolation::Lanczos => (2, 6),
+        };
+        let mut weights = [0f32; 6];
+        let mut sum = 0.0;
+        for (i, weight) in weights.iter_mut().take(len).enumerate() {
+            let value = self.kernel(t + f64::from(before) - i as f64);
+            *weight = value as f32;
+            sum += value;
+        }
+        for weight in &mut weights {
+            *weight /= sum as f32;
+        }
+        Taps {
+            first: base as isize - before as isize,
+            len,
+            weights,
+        }
+    }
+
+    fn kernel(self, x: f64) -> f64 {
+        let x = x.abs();
+        match self {
+            Interpolation::Linear => (1.0 - x).max(0.0),
+            Interpolation::Cubic if x < 1.0 => (1.5 * x - 2.5) * x * x + 1.0,
+            Interpolation::Cubic if x < 2.0 => ((-0.5 * x + 2.5) * x - 4.0) * x + 2.0,
+            Interpolation::Lanczos if x < 3.0 => sinc(x) * sinc(x / 3.0),
+            _ => 0.0,
+        }
+    }
+
+    /// How many pixels around a point take part, either way; flags (clipped, uncovered) spread this far.
+    pub fn support(self) -> usize {
+        match self {
+            Interpolation::Linear => 2,
+            Interpolation::Cubic => 4,
+            Interpolation::Lanczos => 6,
+        }
+    }
+}
+
+fn sinc(x: f64) -> f64 {
+    if x < 1e-9 {
+        1.0
+    } else {
+        let angle = std::f64::consts::PI * x;
+        angle.sin() / angle
+    }
+}
+
+/// A value read between pixels.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Sampled {
+    /// The value, in the plane's unit.
+    pub value: f32,
+    /// Factor on the variance of noise independent from pixel to pixel: the kernel's local energy, 0.25 for linear
+    /// interpolation half-way between four pixels, 1 at a pixel's centre.
+    pub energy: f32,
+}
+
+/// Reads a plane at a point. `None` where the point, or a pixel with weight around it, lies outside the plane.
+pub fn sample(plane: ArrayView2<f32>, at: Point, interpolation: Interpolation) -> Option<Sampled> {
+    if !(at.x.abs() < FAR && at.y.abs() < FAR) {
+        return None;
+    }
+    let (rows, columns) = plane.dim();
+    let (across, down) = (interpolation.taps(at.x), interpolation.taps(at.y));
+    let mut value = 0.0;
+    for (i, &wy) in down.weights().iter().enumerate() {
+        if wy == 0.0 {
+            continue;
+        }
+        let r = usize::try_from(down.first + i as isize).ok().filter(|&r| r < rows)?;
+        for (j, &wx) in across.weights().iter().enumerate() {
+            if wx == 0.0 {
+                continue;
+            }
+            let c = usize::try_from(across.first + j as isize).ok().filter(|&c| c < columns)?;
+            value += wx * wy * plane[[r, c]];
+        }
+    }
+    Some(Sampled {
+        value,
+        energy: across.energy() * down.energy(),
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use ndarray::Array2;
+
+    const ALL: [Interpolation; 3] = [Interpolation::Linear, Interpolation::Cubic, Interpolation::Lanczos];
+
+    #[test]
+    fn pixels_are_kept_and_constants_too() {
+        let plane = Array2::from_shape_fn((9, 11), |(r, c)| (r * 3 + c * c) as f32);
+        for kind in ALL {
+            let p = Point { x: 4.5, y: 3.5 };
+            let s = sample(plane.view(), p, kind).unwrap();
+            assert!((s.value - plane[[3, 4]]).abs() < 1e-5 && (s.energy - 1.0).abs() < 1e-6);
+            for i in 0..20 {
+                let taps = kind.taps(5.0 + f64::from(i) * 0.05);
+                assert!((taps.weights().iter().sum::<f32>() - 1.0).abs() < 1e-6);
+            }
+        }
+    }
+
+    /// Keys (1981): cubic convolution with a = -1/2 reproduces quadratics.
+    #[test]
+    fn cubic_reproduces_quadratics() {
+        let plane = Array2::from_shape_fn((12, 12), |(r, c)| {
+            let (x, y) = (c as f32 + 0.5, r as f32 + 0.5);
+            0.3 * x * x - y * y + 2.0 * x * y - x + 4.0
+        });
+        for (x, y) in [(4.3f32, 6.9f32), (5.0, 5.75), (6.1, 4.0)] {
+            let p = Point { x: x.into(), y: y.into() };
+            let s = sample(plane.view(), p, Interpolation::Cubic).unwrap();
+            assert!((s.value - (0.3 * x * x - y * y + 2.0 * x * y - x + 4.0)).abs() < 1e-3);
+        }
+    }
+
+    #[test]
+    fn energy_is_the_variance_left() {
+        let half = Interpolation::Linear.taps(3.0);
+        assert!((half.energy() * half.energy() - 0.25).abs() < 1e-6);
+        // Keys' kernel half-way: (-1, 9, 9, -1)/16.
+        let cubic = Interpolation::Cubic.taps(3.0);
+        assert!((cubic.energy() - 164.0 / 256.0).abs() < 1e-6);
+    }
+
+    #[test]
+    fn outside_is_none() {
+        let plane = Array2::zeros((6, 6));
+        for (x, y) in [(-0.1, 3.0), (3.0, 6.2), (0.4, 0.4), (f64::NAN, 2.0), (1e30, 1.0)] {
+            assert!(sample(plane.view(), Point { x, y }, Interpolation::Cubic).is_none(), "{x} {y}");
+        }
+    }
+}

@@ -1,0 +1,93 @@
+//! Colour on the way to the display: channel ratios, the edge of the gamut, the sRGB encoding.
+
+/// Steps of the encoding table over linear 0..=1.
+const STEPS: usize = 16384;
+/// Share of the way from grey to the edge of the gamut up to which colours are left alone.
+const KNEE: f32 = 0.8;
+
+/// Linear display light of a pixel of luminance `scene > 0` shown with luminance `display`, its saturation scaled by
+/// `saturation`: `((C / L - 1) s + 1) L_out` (Mantiuk, Tomaszewska and Heidrich 2009), which keeps luminance exactly.
+/// What lies outside the display's gamut is drawn softly along the line to the grey of its own luminance, which keeps
+/// hue (in linear light) and luminance and never crosses colours over.
+#[inline]
+pub(super) fn display_colour(pixel: [f32; 3], scene: f32, display: f32, saturation: f32) -> [f32; 3] {
+    let scale = saturation * display / scene;
+    let chroma = pixel.map(|c| (c - scene) * scale);
+    let high = chroma[0].max(chroma[1]).max(chroma[2]);
+    let low = chroma[0].min(chroma[1]).min(chroma[2]);
+    // How far this colour lies towards the edge of the gamut, 1 being on it.
+    let reach = (high / (1.0 - display).max(1e-6)).max(-low / display.max(1e-6));
+    let kept = if reach > KNEE {
+        let over = (reach - KNEE) / (1.0 - KNEE);
+        (KNEE + (1.0 - KNEE) * over / (1.0 + over)) / reach
+    } else {
+        1.0
+    };
+    chroma.map(|c| display + kept * c)
+}
+
+/// The sRGB encoding of IEC 61966-2-1 to full-range 16 bits, as a table.
+pub(super) struct Encoder {
+    table: Vec<f32>,
+}
+
+impl Encoder {
+    pub fn new() -> Self {
+        let table = (0..=STEPS)
+            .map(|i| (65535.0 * srgb(i as f64 / STEPS as f64)) as f32)
+            .collect();
+        Encoder { table }
+    }
+
+    /// The code of linear display light; below 0 and above 1 clamped, NaN black.
+    #[inline]
+    pub fn code(&self, linear: f32) -> u16 {
+        let position = linear.max(0.0).min(1.0) * STEPS as f32;
+        let index = (position as usize).min(STEPS - 1);
+        let (a, b) = (self.table[index], self.table[index + 1]);
+        (a + (position - index as f32) * (b - a) + 0.5) as u16
+    }
+}
+
+/// IEC 61966-2-1: linear 0..=1 -> encoded 0..=1.
+fn srgb(linear: f64) -> f64 {
+    if linear <= 0.003_130_8 {
+        12.92 * linear
+    } else {
+        1.055 * linear.powf(1.0 / 2.4) - 0.055
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_table_is_the_standard_within_one_code() {
+        let encoder = Encoder::new();
+        for i in 0..=100_000 {
+            let x = i as f32 / 100_000.0;
+            let exact = 65535.0 * srgb(f64::from(x));
+            assert!((f64::from(encoder.code(x)) - exact).abs() < 1.0, "{x}");
+        }
+        assert_eq!(encoder.code(f32::NAN), 0);
+        assert_eq!(encoder.code(f32::INFINITY), 65535);
+        assert_eq!(encoder.code(-1.0), 0);
+    }
+
+    #[test]
+    fn colours_stay_inside_keep_luminance_and_hue() {
+        for pixel in [[4.0, 0.1, 0.0], [0.0, 0.0, 9.0], [-0.2, 1.0, 0.3], [0.5, 0.4, 0.3]] {
+            let scene: f32 = 0.2126 * pixel[0] + 0.7152 * pixel[1] + 0.0722 * pixel[2];
+            for display in [0.01, 0.3, 0.7, 0.95, 1.0] {
+                let out = display_colour(pixel, scene, display, 1.0);
+                let y = 0.2126 * out[0] + 0.7152 * out[1] + 0.0722 * out[2];
+                assert!((y - display).abs() < 1e-4, "{pixel:?} {display} {out:?}");
+                assert!(out.iter().all(|&c| (-1e-4..=1.0001).contains(&c)), "{out:?}");
+                for (i, j) in [(0, 1), (1, 2), (0, 2)] {
+                    assert!((pixel[i] - pixel[j]) * (out[i] - out[j]) >= -1e-6);
+                }
+            }
+        }
+    }
+}

@@ -1,0 +1,112 @@
+//! Local gain: what a filter did to the small plane, carried to every pixel along the scene's own edges.
+use ndarray::Array2;
+
+/// Radius of the fit's window in pixels of the small plane.
+const RADIUS: usize = 2;
+/// Variance below which a window counts as flat, stops squared.
+const FLAT: f64 = 0.01;
+/// Slope of the gain against log luminance is kept above this, so that within a window order cannot turn.
+const STEEPEST: f64 = -0.9;
+
+/// A gain in stops as a local straight line of log2 luminance, `slope * log + offset`, fitted in windows of the small
+/// plane and interpolated between them: the fast guided filter of He and Sun (2015), after He, Sun and Tang (2013).
+pub(super) struct Gain {
+    slope: Array2<f32>,
+    offset: Array2<f32>,
+    block: usize,
+}
+
+impl Gain {
+    /// Fits the gain that leads from `guide` to `filtered` (both log2 luminance of blocks of `block` pixels).
+    pub fn fit(guide: &Array2<f32>, filtered: &Array2<f32>, block: usize) -> Self {
+        let guide = guide.mapv(f64::from);
+        let gain = filtered.mapv(f64::from) - &guide;
+        let (mean_g, mean_t) = (box_mean(&guide), box_mean(&gain));
+        let mean_gg = box_mean(&(&guide * &guide));
+        let mean_gt = box_mean(&(&guide * &gain));
+        let covariance = mean_gt - &mean_g * &mean_t;
+        let variance = mean_gg - &mean_g * &mean_g;
+        let slope = (covariance / (variance.mapv(|v| v.max(0.0)) + FLAT))
+            .mapv(|a| a.clamp(STEEPEST, 4.0));
+        let offset = mean_t - &slope * &mean_g;
+        Gain {
+            slope: box_mean(&slope).mapv(|v| v as f32),
+            offset: box_mean(&offset).mapv(|v| v as f32),
+            block,
+        }
+    }
+
+    /// Adds the gain to one row of log2 luminance. `lines` is room for the interpolated row of coefficients.
+    pub fn add_to_row(&self, row: usize, logs: &mut [f32], lines: &mut Vec<[f32; 2]>) {
+        let (rows, columns) = self.slope.dim();
+        if rows == 0 || columns == 0 {
+            return;
+        }
+        let (top, below, t) = place(row, self.block, rows);
+        lines.clear();
+        lines.extend((0..columns).map(|c| {
+            let mix = |p: &Array2<f32>| p[[top, c]] + t * (p[[below, c]] - p[[top, c]]);
+            [mix(&self.slope), mix(&self.offset)]
+        }));
+        for (column, log) in logs.iter_mut().enumerate() {
+            let (left, right, t) = place(column, self.block, columns);
+            let (a, b) = (lines[left], lines[right]);
+            let slope = a[0] + t * (b[0] - a[0]);
+            let offset = a[1] + t * (b[1] - a[1]);
+            *log += slope * *log + offset;
+        }
+    }
+}
+
+/// The two block centres around a pixel's centre, and how far it lies towards the second.
+#[inline]
+fn place(pixel: usize, block: usize, blocks: usize) -> (usize, usize, f32) {
+    let at = (pixel as f32 + 0.5) / block as f32 - 0.5;
+    let first = at.max(0.0) as usize;
+    let first = first.min(blocks - 1);
+    let t = (at - first as f32).clamp(0.0, 1.0);
+    (first, (first + 1).min(blocks - 1), t)
+}
+
+/// Mean over a square window of [`RADIUS`], cut at the borders.
+fn box_mean(plane: &Array2<f64>) -> Array2<f64> {
+    let mut across = plane.clone();
+    for mut row in across.rows_mut() {
+        let line: Vec<f64> = row.to_vec();
+        running_mean(&line, |i, mean| row[i] = mean);
+    }
+    let rows = across.nrows();
+    let mut out = Array2::zeros(across.dim());
+    for (r, mut target) in out.rows_mut().into_iter().enumerate() {
+        let (low, high) = (r.saturating_sub(RADIUS), (r + RADIUS + 1).min(rows));
+        for k in low..high {
+            target += &across.row(k);
+        }
+        target /= (high - low) as f64;
+    }
+    out
+}
+
+fn running_mean(line: &[f64], mut put: impl FnMut(usize, f64)) {
+    for i in 0..line.len() {
+        let (low, high) = (
+            i.saturating_sub(RADIUS),
+            (i + RADIUS + 1).min(line.len()),
+        );
+        put(i, line[low..high].iter().sum::<f64>() / (high - low) as f64);
+    }
+}
+
+/// Two quantiles (shares 0..=1) of a plane; zeros if it is empty.
+pub(super) fn quantiles(plane: &Array2<f32>, low: f64, high: f64) -> (f64, f64) {
+    let mut values: Vec<f32> = plane.iter().copied().collect();
+    if values.is_empty() {
+        return (0.0, 0.0);
+    }
+    let last = values.len() - 1;
+    let mut pick = |share: f64| {
+        let index = (share * last as f64).round() as usize;
+        f64::from(*values.select_nth_unstable_by(index, f32::total_cmp).1)
+    };
+    (pick(low), pick(high))
+}

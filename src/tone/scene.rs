@@ -1,0 +1,165 @@
+//! What the operators need to know of the scene: its luminance distribution and a small plane of log luminance.
+use ndarray::{Array2, ArrayView3};
+use rayon::prelude::*;
+
+/// Log2 luminance is clamped to this many stops either side of radiance 1; black counts as the lower end.
+pub(super) const REACH: f32 = 32.0;
+/// Longest side of the small plane, pixels.
+const SMALL_SIDE: usize = 512;
+
+/// Luminance of linear RGB with the primaries of BT.709 (ITU-R BT.709, also sRGB's); a mono sample is its own.
+/// Values that are no amount of light (negative, NaN) count as black, infinity as the top of the range.
+#[inline]
+pub(super) fn luminance(pixel: &[f32]) -> f32 {
+    let y = match pixel {
+        [r, g, b] => 0.2126 * r + 0.7152 * g + 0.0722 * b,
+        [y] => *y,
+        _ => 0.0,
+    };
+    if y > 0.0 { y } else { 0.0 }
+}
+
+/// log2 of a non-negative luminance, clamped to -/+ [`REACH`]; within 1e-6 of the exact value. Branch-free, so that
+/// loops over it vectorise: exponent from the bits, mantissa by the series of the inverse hyperbolic tangent.
+#[inline]
+pub(super) fn log2(y: f32) -> f32 {
+    let y = y.clamp(2.328_306_4e-10, 4.294_967_3e9);
+    let bits = y.to_bits();
+    // Mantissa to [sqrt(1/2), sqrt(2)): 0x3f35_04f3 is sqrt(1/2).
+    let shift = bits.wrapping_sub(0x3f35_04f3) & 0xff80_0000;
+    let exponent = (shift as i32 >> 23) as f32;
+    let mantissa = f32::from_bits(bits.wrapping_sub(shift));
+    let t = (mantissa - 1.0) / (mantissa + 1.0);
+    let t2 = t * t;
+    let series = 1.0 + t2 * (1.0 / 3.0 + t2 * (1.0 / 5.0 + t2 / 7.0));
+    exponent + 2.0 * std::f32::consts::LOG2_E * t * series
+}
+
+/// The scene as the operators see it. Luminance in the map's unit, logs to base 2.
+pub(super) struct Scene {
+    /// Mean log2 luminance over blocks of `block` x `block` pixels.
+    pub small: Array2<f32>,
+    /// Side of a block, pixels.
+    pub block: usize,
+    mean_log: f64,
+    top: f32,
+}
+
+struct Band {
+    small: Vec<f32>,
+    sum: f64,
+    count: u64,
+    top: f32,
+}
+
+impl Scene {
+    /// One pass over the map, (rows, columns, channels) in standard layout.
+    pub fn survey(radiance: ArrayView3<f32>) -> Self {
+        let (rows, columns, channels) = radiance.dim();
+        let block = rows.max(columns).div_ceil(SMALL_SIDE).max(1);
+        let (small_rows, small_columns) = (rows.div_ceil(block), columns.div_ceil(block));
+        let samples = radiance.to_slice().unwrap_or(&[]);
+        let width = columns * channels;
+        let bands: Vec<Band> = samples
+            .par_chunks((width * block).max(1))
+            .map(|rows| Band::survey(rows, columns, channels, block))
+            .collect();
+        let mut scene = Scene {
+            small: Array2::zeros((0, 0)),
+            block,
+            mean_log: 0.0,
+            top: 0.0,
+        };
+        let mut small = Vec::with_capacity(small_rows * small_columns);
+        let (mut sum, mut count) = (0.0, 0u64);
+        for band in bands {
+            small.extend(band.small);
+            sum += band.sum;
+            count += band.count;
+            scene.top = scene.top.max(band.top);
+        }
+        scene.mean_log = if count > 0 { sum / count as f64 } else { 0.0 };
+        scene.small = Array2::from_shape_vec((small_rows, small_columns), small)
+            .unwrap_or_else(|_| Array2::zeros((small_rows, small_columns)));
+        scene
+    }
+
+    /// Mean log2 luminance of the pixels that are not black; 0 if all are.
+    pub fn mean_log(&self) -> f64 {
+        self.mean_log
+    }
+
+    /// log2 of the largest luminance (at most [`REACH`]); the lower end of the range if all is black.
+    pub fn top_log(&self) -> f64 {
+        f64::from(log2(self.top))
+    }
+}
+
+impl Band {
+    fn survey(samples: &[f32], columns: usize, channels: usize, block: usize) -> Self {
+        let small_columns = columns.div_ceil(block);
+        let mut band = Band {
+            small: vec![0.0; small_columns],
+            sum: 0.0,
+            count: 0,
+            top: 0.0,
+        };
+        let mut logs = vec![0f32; columns];
+        let rows = samples.len() / (columns * channels).max(1);
+        for row in samples.chunks_exact((columns * channels).max(1)) {
+            for (log, pixel) in logs.iter_mut().zip(row.chunks_exact(channels)) {
+                *log = log2(luminance(pixel));
+            }
+            band.add_row(&logs, block);
+        }
+        for (i, value) in band.small.iter_mut().enumerate() {
+            let wide = block.min(columns - i * block);
+            *value /= (wide * rows) as f32;
+        }
+        band
+    }
+
+    fn add_row(&mut self, logs: &[f32], block: usize) {
+        for (small, part) in self.small.iter_mut().zip(logs.chunks(block)) {
+            *small += part.iter().sum::<f32>();
+        }
+        let mut top = -REACH;
+        for &log in logs {
+            if log > -REACH {
+                self.sum += f64::from(log);
+                self.count += 1;
+                top = top.max(log);
+            }
+        }
+        if top > -REACH {
+            self.top = self.top.max(top.exp2());
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn fast_log_agrees_with_the_standard_library() {
+        for i in 0..200_000 {
+            let y = ((i as f32) * 3e-4 - 30.0).exp2();
+            assert!((log2(y) - y.log2()).abs() < 4e-6, "{y}");
+        }
+        assert_eq!(log2(0.0), -REACH);
+        assert_eq!(log2(f32::INFINITY), REACH);
+        assert_eq!(log2(1.0), 0.0);
+    }
+
+    #[test]
+    fn black_pixels_count_for_nothing() {
+        let mut map = ndarray::Array3::<f32>::zeros((4, 4, 1));
+        map[[1, 1, 0]] = 4.0;
+        map[[2, 2, 0]] = f32::NAN;
+        map[[3, 3, 0]] = -1.0;
+        let scene = Scene::survey(map.view());
+        assert!((scene.mean_log() - 2.0).abs() < 1e-6);
+        assert!((scene.top_log() - 2.0).abs() < 1e-6);
+    }
+}
