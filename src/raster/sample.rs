@@ -126,12 +126,16 @@ pub fn sample(plane: ArrayView2<f32>, at: Point, interpolation: Interpolation) -
         if wy == 0.0 {
             continue;
         }
-        let r = usize::try_from(down.first + i as isize).ok().filter(|&r| r < rows)?;
+        let r = usize::try_from(down.first + i as isize)
+            .ok()
+            .filter(|&r| r < rows)?;
         for (j, &wx) in across.weights().iter().enumerate() {
             if wx == 0.0 {
                 continue;
             }
-            let c = usize::try_from(across.first + j as isize).ok().filter(|&c| c < columns)?;
+            let c = usize::try_from(across.first + j as isize)
+                .ok()
+                .filter(|&c| c < columns)?;
             value += wx * wy * plane[[r, c]];
         }
     }
@@ -146,7 +150,11 @@ mod tests {
     use super::*;
     use ndarray::Array2;
 
-    const ALL: [Interpolation; 3] = [Interpolation::Linear, Interpolation::Cubic, Interpolation::Lanczos];
+    const ALL: [Interpolation; 3] = [
+        Interpolation::Linear,
+        Interpolation::Cubic,
+        Interpolation::Lanczos,
+    ];
 
     #[test]
     fn pixels_are_kept_and_constants_too() {
@@ -170,7 +178,10 @@ mod tests {
             0.3 * x * x - y * y + 2.0 * x * y - x + 4.0
         });
         for (x, y) in [(4.3f32, 6.9f32), (5.0, 5.75), (6.1, 4.0)] {
-            let p = Point { x: x.into(), y: y.into() };
+            let p = Point {
+                x: x.into(),
+                y: y.into(),
+            };
             let s = sample(plane.view(), p, Interpolation::Cubic).unwrap();
             assert!((s.value - (0.3 * x * x - y * y + 2.0 * x * y - x + 4.0)).abs() < 1e-3);
         }
@@ -188,8 +199,17 @@ mod tests {
     #[test]
     fn outside_is_none() {
         let plane = Array2::zeros((6, 6));
-        for (x, y) in [(-0.1, 3.0), (3.0, 6.2), (0.4, 0.4), (f64::NAN, 2.0), (1e30, 1.0)] {
-            assert!(sample(plane.view(), Point { x, y }, Interpolation::Cubic).is_none(), "{x} {y}");
+        for (x, y) in [
+            (-0.1, 3.0),
+            (3.0, 6.2),
+            (0.4, 0.4),
+            (f64::NAN, 2.0),
+            (1e30, 1.0),
+        ] {
+            assert!(
+                sample(plane.view(), Point { x, y }, Interpolation::Cubic).is_none(),
+                "{x} {y}"
+            );
         }
     }
 }

@@ -79,7 +79,8 @@ impl Transform {
     /// interpolation.
     pub fn whole_pixels(&self) -> Option<(isize, isize)> {
         let [[a, b, x], [c, d, y], [e, f, g]] = self.0;
-        let plain = a == 1.0 && b == 0.0 && c == 0.0 && d == 1.0 && e == 0.0 && f == 0.0 && g == 1.0;
+        let plain =
+            a == 1.0 && b == 0.0 && c == 0.0 && d == 1.0 && e == 0.0 && f == 0.0 && g == 1.0;
         let whole = x.fract() == 0.0 && y.fract() == 0.0 && x.abs() < 1e9 && y.abs() < 1e9;
         (plain && whole).then_some((x as isize, y as isize))
     }
@@ -127,9 +128,21 @@ mod tests {
             let p = Point { x, y };
             near(back.apply(map.apply(p).unwrap()).unwrap(), p);
             near(back.after(&map).apply(p).unwrap(), p);
-            let half = map.scaled(0.5).apply(Point { x: x / 2.0, y: y / 2.0 }).unwrap();
+            let half = map
+                .scaled(0.5)
+                .apply(Point {
+                    x: x / 2.0,
+                    y: y / 2.0,
+                })
+                .unwrap();
             let full = map.apply(p).unwrap();
-            near(Point { x: 2.0 * half.x, y: 2.0 * half.y }, full);
+            near(
+                Point {
+                    x: 2.0 * half.x,
+                    y: 2.0 * half.y,
+                },
+                full,
+            );
         }
         assert!(Transform([[0.0; 3]; 3]).inverse().is_none());
     }
@@ -137,7 +150,9 @@ mod tests {
     #[test]
     fn movement_names_shift_and_turn() {
         let centre = Point { x: 400.0, y: 300.0 };
-        let (columns, rows, degrees) = Transform::turn(centre, -1.25, 7.0, 3.0).movement(centre).unwrap();
+        let (columns, rows, degrees) = Transform::turn(centre, -1.25, 7.0, 3.0)
+            .movement(centre)
+            .unwrap();
         assert!((columns - 7.0).abs() < 1e-9 && (rows - 3.0).abs() < 1e-9);
         assert!((degrees + 1.25).abs() < 1e-9);
     }

@@ -112,7 +112,11 @@ mod tests {
             let weights = blurred(plane.mapv(|v| biweight(v - here)));
             let sums = blurred(plane.mapv(|v| biweight(v - here) * v));
             let slow = sums[place] / weights[place];
-            assert!((fast[place] - slow).abs() < 0.03, "{place:?}: {} {slow}", fast[place]);
+            assert!(
+                (fast[place] - slow).abs() < 0.03,
+                "{place:?}: {} {slow}",
+                fast[place]
+            );
         }
     }
 

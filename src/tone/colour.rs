@@ -10,7 +10,12 @@ const KNEE: f32 = 0.8;
 /// What lies outside the display's gamut is drawn softly along the line to the grey of its own luminance, which keeps
 /// hue (in linear light) and luminance and never crosses colours over.
 #[inline]
-pub(super) fn display_colour(pixel: [f32; 3], scene: f32, display: f32, saturation: f32) -> [f32; 3] {
+pub(super) fn display_colour(
+    pixel: [f32; 3],
+    scene: f32,
+    display: f32,
+    saturation: f32,
+) -> [f32; 3] {
     let scale = saturation * display / scene;
     let chroma = pixel.map(|c| (c - scene) * scale);
     let high = chroma[0].max(chroma[1]).max(chroma[2]);
@@ -77,13 +82,21 @@ mod tests {
 
     #[test]
     fn colours_stay_inside_keep_luminance_and_hue() {
-        for pixel in [[4.0, 0.1, 0.0], [0.0, 0.0, 9.0], [-0.2, 1.0, 0.3], [0.5, 0.4, 0.3]] {
+        for pixel in [
+            [4.0, 0.1, 0.0],
+            [0.0, 0.0, 9.0],
+            [-0.2, 1.0, 0.3],
+            [0.5, 0.4, 0.3],
+        ] {
             let scene: f32 = 0.2126 * pixel[0] + 0.7152 * pixel[1] + 0.0722 * pixel[2];
             for display in [0.01, 0.3, 0.7, 0.95, 1.0] {
                 let out = display_colour(pixel, scene, display, 1.0);
                 let y = 0.2126 * out[0] + 0.7152 * out[1] + 0.0722 * out[2];
                 assert!((y - display).abs() < 1e-4, "{pixel:?} {display} {out:?}");
-                assert!(out.iter().all(|&c| (-1e-4..=1.0001).contains(&c)), "{out:?}");
+                assert!(
+                    out.iter().all(|&c| (-1e-4..=1.0001).contains(&c)),
+                    "{out:?}"
+                );
                 for (i, j) in [(0, 1), (1, 2), (0, 2)] {
                     assert!((pixel[i] - pixel[j]) * (out[i] - out[j]) >= -1e-6);
                 }

@@ -58,9 +58,7 @@ fn adjusted(stops: f64, settings: &ToneSettings) -> f64 {
         let t = ((distance - 1.0) / usual.max(2.0 * amount.abs())).clamp(0.0, 1.0);
         amount * t * t * (3.0 - 2.0 * t)
     };
-    stops
-        + ramp(stops, settings.highlights_stops, 3.0)
-        + ramp(-stops, settings.shadows_stops, 4.0)
+    stops + ramp(stops, settings.highlights_stops, 3.0) + ramp(-stops, settings.shadows_stops, 4.0)
 }
 
 /// How much of the scene's colourfulness looks right where the tone curve has the given slope (log display over log

@@ -26,8 +26,8 @@ impl Gain {
         let mean_gt = box_mean(&(&guide * &gain));
         let covariance = mean_gt - &mean_g * &mean_t;
         let variance = mean_gg - &mean_g * &mean_g;
-        let slope = (covariance / (variance.mapv(|v| v.max(0.0)) + FLAT))
-            .mapv(|a| a.clamp(STEEPEST, 4.0));
+        let slope =
+            (covariance / (variance.mapv(|v| v.max(0.0)) + FLAT)).mapv(|a| a.clamp(STEEPEST, 4.0));
         let offset = mean_t - &slope * &mean_g;
         Gain {
             slope: box_mean(&slope).mapv(|v| v as f32),
@@ -89,10 +89,7 @@ fn box_mean(plane: &Array2<f64>) -> Array2<f64> {
 
 fn running_mean(line: &[f64], mut put: impl FnMut(usize, f64)) {
     for i in 0..line.len() {
-        let (low, high) = (
-            i.saturating_sub(RADIUS),
-            (i + RADIUS + 1).min(line.len()),
-        );
+        let (low, high) = (i.saturating_sub(RADIUS), (i + RADIUS + 1).min(line.len()));
         put(i, line[low..high].iter().sum::<f64>() / (high - low) as f64);
     }
 }

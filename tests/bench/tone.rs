@@ -30,7 +30,9 @@ fn bench(criterion: &mut Criterion) {
         Operator::Bilateral,
     ] {
         let settings = ToneSettings::with(operator);
-        group.bench_function(format!("{operator:?}"), |b| b.iter(|| render(&map, &settings)));
+        group.bench_function(format!("{operator:?}"), |b| {
+            b.iter(|| render(&map, &settings))
+        });
     }
     group.finish();
 }

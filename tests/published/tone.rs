@@ -134,14 +134,27 @@ fn no_halo_beside_a_step_edge() {
         // Steps below a stop and a half are texture to the local operators, which keep its contrast.
         for stops in [1.5, 2.0, 3.0, 4.0, 7.0, 10.0] {
             let share = halo(stops, operator);
-            assert!(share < 0.02, "{operator:?}, {stops} stops: {:.2} %", 100.0 * share);
+            assert!(
+                share < 0.02,
+                "{operator:?}, {stops} stops: {:.2} %",
+                100.0 * share
+            );
         }
     }
 }
 
 #[test]
 fn anything_gives_a_defined_picture() {
-    let wild = [f32::NAN, f32::INFINITY, f32::NEG_INFINITY, -1.0, 0.0, 1e-40, 1e30, 0.2];
+    let wild = [
+        f32::NAN,
+        f32::INFINITY,
+        f32::NEG_INFINITY,
+        -1.0,
+        0.0,
+        1e-40,
+        1e30,
+        0.2,
+    ];
     for (rows, columns, channels) in [(1, 1, 1), (1, 1, 3), (1, 1000, 3), (37, 2, 1), (20, 33, 3)] {
         for kind in 0..10 {
             let scene = Array3::from_shape_fn((rows, columns, channels), |(r, c, k)| {
@@ -166,7 +179,9 @@ fn anything_gives_a_defined_picture() {
 
 #[test]
 fn settings_that_are_no_numbers_count_as_the_default() {
-    let scene = map(Array3::from_shape_fn((30, 40, 3), |(r, c, k)| (r + c + k) as f32 * 0.02));
+    let scene = map(Array3::from_shape_fn((30, 40, 3), |(r, c, k)| {
+        (r + c + k) as f32 * 0.02
+    }));
     let odd = ToneSettings {
         exposure_stops: f64::NAN,
         highlights_stops: f64::INFINITY,
@@ -175,7 +190,10 @@ fn settings_that_are_no_numbers_count_as_the_default() {
         saturation: f64::NAN,
         ..Default::default()
     };
-    assert_eq!(render(&scene, &odd), render(&scene, &ToneSettings::default()));
+    assert_eq!(
+        render(&scene, &odd),
+        render(&scene, &ToneSettings::default())
+    );
 }
 
 #[test]
@@ -184,7 +202,10 @@ fn a_grey_map_is_grey_and_mono_gives_the_same() {
     let rgb = Array3::from_shape_fn((64, 80, 3), |(r, c, _)| (r * c) as f32 * 3e-4);
     for operator in OPERATORS {
         let settings = ToneSettings::with(operator);
-        let (a, b) = (render(&map(mono.clone()), &settings), render(&map(rgb.clone()), &settings));
+        let (a, b) = (
+            render(&map(mono.clone()), &settings),
+            render(&map(rgb.clone()), &settings),
+        );
         for (x, y) in a.iter().zip(&b) {
             assert!(x.abs_diff(*y) <= 2, "{operator:?}: {x} {y}");
         }
