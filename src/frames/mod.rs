@@ -1,13 +1,38 @@
-//! Files -> [`Bracket`]: exposure from metadata, sorting a folder into brackets, clipping.
+//! Files -> [`Bracket`]: exposure from metadata, sorting a folder into brackets, decoding, clipping.
 //!
 //! In reading order: what a frame is; what the tags of one file say ([`exposure`]), what they mean among a bracket
-//! ([`settle`], [`markings`]), what the user says about it ([`overrides`]).
+//! ([`settle`], [`markings`]), what the user says about it ([`overrides`]); what lies in the inputs (`listing`,
+//! `moment`, `camera_hdr`, `sequence`, `sorting`) and the [`survey()`] of it, in [`words()`]; [`load()`]; what the pixels say
+//! about [`clipping`] and about [`linear`] input.
 mod bracket;
+
 pub mod exposure;
 pub mod markings;
 pub mod overrides;
 pub mod settle;
 
+mod camera_hdr;
+mod listing;
+mod moment;
+mod sequence;
+mod sorting;
+
+mod load;
+mod survey;
+mod words;
+
+pub mod clipping;
+pub mod linear;
+
+#[cfg(test)]
+mod fixtures;
+
 pub use bracket::{Bracket, Exposure, ExposureSource, Finished, Frame};
+pub use clipping::{Clip, clip_levels};
 pub use exposure::{Judged, judge};
+pub use linear::{LevelRatio, LinearTest, linear_evidence, looks_linear};
+pub use listing::{SkipReason, Skipped};
+pub use load::load;
 pub use overrides::{ExposureOverride, Overrides};
+pub use survey::{BracketPlan, Failed, FinishedPlan, FramePlan, Survey, survey};
+pub use words::words;

@@ -1,0 +1,299 @@
+//! Where the levels of a bracket clip and where they are crushed, estimated from the pixels of all frames.
+//!
+//! The clip level is full scale unless the frames show a pile-up below it: saturated pixels of a bracket share one code
+//! whatever they were in the next darker frame, while a flat bright patch had one code there too.
+use super::bracket::Bracket;
+use crate::formats::Compression;
+use crate::raster::Pixels;
+use ndarray::Axis;
+use rayon::prelude::*;
+use serde::{Deserialize, Serialize};
+
+/// Pixels looked at in a frame, at most about this many.
+const SAMPLED_PIXELS: usize = 1 << 19;
+/// A pile-up holds at least this share of the sampled pixels ...
+const PILE_SHARE: f64 = 5e-4;
+/// ... and this many times as many a code as the codes below it.
+const PILE_CONTRAST: f64 = 8.0;
+/// Saturated pixels held codes this far apart in the darker frame (middle 80 %), as a fraction of the clip code.
+const DARKER_SPREAD: f64 = 0.05;
+/// JPEG ringing moves samples beside a clipped one by up to this many 8-bit codes (Annex K tables at common qualities;
+/// judgement).
+const RINGING: f64 = 3.0;
+
+/// Clipping of one channel, as fractions of full scale.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct Clip {
+    /// Levels at or above this count as clipped; may exceed 1 for float samples.
+    pub clip_level: f64,
+    /// Levels at or below this count as crushed to black.
+    pub floor_level: f64,
+}
+
+/// Clip and floor of every channel (1 or 3), from histograms of evenly spread rows of all frames.
+pub fn clip_levels(bracket: &Bracket) -> Vec<Clip> {
+    let channels = bracket
+        .frames
+        .first()
+        .map_or(0, |f| f.picture.pixels.channels());
+    let jpeg = bracket
+        .frames
+        .iter()
+        .any(|f| matches!(f.picture.compression, Compression::Jpeg { .. }));
+    let counts: Vec<Vec<Counts>> = bracket
+        .frames
+        .par_iter()
+        .map(|f| count(&f.picture.pixels))
+        .collect();
+    (0..channels)
+        .map(|channel| {
+            let frames: Vec<&Counts> = counts.iter().filter_map(|c| c.get(channel)).collect();
+            clip_of(bracket, channel, &frames, jpeg)
+        })
+        .collect()
+}
+
+/// Histogram of one channel of one frame. Integer samples by code; float samples only by their largest and smallest.
+struct Counts {
+    codes: Vec<u32>,
+    largest: f64,
+    smallest: f64,
+}
+
+impl Counts {
+    fn new(codes: usize) -> Self {
+        Counts {
+            codes: vec![0; codes],
+            largest: f64::NEG_INFINITY,
+            smallest: f64::INFINITY,
+        }
+    }
+
+    fn total(&self) -> f64 {
+        self.codes.iter().map(|c| f64::from(*c)).sum()
+    }
+}
+
+/// Every how many rows are looked at.
+fn stride(pixels: &Pixels) -> usize {
+    (pixels.rows() * pixels.columns())
+        .div_ceil(SAMPLED_PIXELS)
+        .max(1)
+}
+
+fn count(pixels: &Pixels) -> Vec<Counts> {
+    let step = stride(pixels);
+    match pixels {
+        Pixels::U8(a) => count_codes(a, step, 256, |v| usize::from(v)),
+        Pixels::U16(a) => count_codes(a, step, 65536, |v| usize::from(v)),
+        Pixels::F32(a) => {
+            let mut counts: Vec<Counts> = (0..a.dim().2).map(|_| Counts::new(0)).collect();
+            for row in a.axis_iter(Axis(0)).step_by(step) {
+                for pixel in row.axis_iter(Axis(0)) {
+                    for (channel, &value) in counts.iter_mut().zip(pixel) {
+                        channel.largest = channel.largest.max(f64::from(value));
+                        channel.smallest = channel.smallest.min(f64::from(value));
+                    }
+                }
+            }
+            counts
+        }
+    }
+}
+
+fn count_codes<T: Copy>(
+    samples: &ndarray::Array3<T>,
+    step: usize,
+    codes: usize,
+    code: fn(T) -> usize,
+) -> Vec<Counts> {
+    let channels = samples.dim().2;
+    let mut counts: Vec<Counts> = (0..channels).map(|_| Counts::new(codes)).collect();
+    for row in samples.axis_iter(Axis(0)).step_by(step) {
+        if let Some(row) = row.as_slice() {
+            for pixel in row.chunks_exact(channels) {
+                for (channel, &value) in counts.iter_mut().zip(pixel) {
+                    channel.codes[code(value)] += 1;
+                }
+            }
+        }
+    }
+    counts
+}
+
+fn clip_of(bracket: &Bracket, channel: usize, frames: &[&Counts], jpeg: bool) -> Clip {
+    let codes = frames.first().map_or(0, |f| f.codes.len());
+    if codes == 0 {
+        return float_clip(frames);
+    }
+    let full = (codes - 1) as f64;
+    let guard = if jpeg { RINGING } else { 0.0 };
+    let top = (0..frames.len())
+        .rev()
+        .find_map(|f| pile(frames[f], false).filter(|&c| saturates(bracket, channel, f, c)))
+        .unwrap_or(codes - 1);
+    let bottom = (0..frames.len())
+        .find_map(|f| pile(frames[f], true).filter(|&c| crushes(bracket, channel, f, c)))
+        .unwrap_or(0);
+    let low_guard = if jpeg { RINGING - 1.0 } else { 0.0 };
+    Clip {
+        clip_level: (top as f64 - guard) / full,
+        floor_level: (bottom as f64 + low_guard) / full,
+    }
+}
+
+/// Float samples are linear and clip where several frames of different exposure share their largest value; else they
+/// are taken not to clip at all below that.
+fn float_clip(frames: &[&Counts]) -> Clip {
+    let mut largest: Vec<f64> = frames.iter().map(|f| f.largest).collect();
+    largest.sort_by(f64::total_cmp);
+    let top = largest.last().copied().unwrap_or(1.0);
+    let shared = largest.len() >= 2 && largest[largest.len() - 2] == top;
+    Clip {
+        clip_level: if shared && top > 0.0 {
+            top
+        } else {
+            top.max(1.0)
+        },
+        floor_level: frames.iter().map(|f| f.smallest).fold(0.0, f64::min),
+    }
+}
+
+/// The code at the end of the histogram (upper, or lower if `low`) where samples pile up: many more than in the codes
+/// further in, and hardly any further out. `None` if there is none in the outer quarter.
+fn pile(counts: &Counts, low: bool) -> Option<usize> {
+    let codes = counts.codes.len();
+    let at = |outward: usize| {
+        let code = if low { outward } else { codes - 1 - outward };
+        f64::from(counts.codes[code])
+    };
+    let total = counts.total();
+    let (near, far) = (4, 4 + codes / 16);
+    let mut beyond = 0.0;
+    for outward in 0..codes / 4 {
+        let here = at(outward);
+        let further_in = (outward + near..outward + far).map(at).sum::<f64>() / (far - near) as f64;
+        if here >= PILE_SHARE * total && here >= PILE_CONTRAST * further_in && here >= 2.0 * beyond
+        {
+            return Some(if low { outward } else { codes - 1 - outward });
+        }
+        beyond += here;
+    }
+    None
+}
+
+/// True for full scale, or if the pixels at `code` were spread over codes in the next darker frame.
+fn saturates(bracket: &Bracket, channel: usize, frame: usize, code: usize) -> bool {
+    let full = bracket.frames[frame].picture.pixels.full_scale() as usize;
+    code == full || (frame > 0 && spread(bracket, channel, frame, frame - 1, code))
+}
+
+/// True for 0, or if the pixels at `code` are spread over codes in the next brighter frame.
+fn crushes(bracket: &Bracket, channel: usize, frame: usize, code: usize) -> bool {
+    code == 0
+        || (frame + 1 < bracket.frames.len() && spread(bracket, channel, frame, frame + 1, code))
+}
+
+/// True if the pixels of `frame` at `code` hold codes far apart in the frame `other`.
+fn spread(bracket: &Bracket, channel: usize, frame: usize, other: usize, code: usize) -> bool {
+    let (here, there) = (
+        &bracket.frames[frame].picture.pixels,
+        &bracket.frames[other].picture.pixels,
+    );
+    if here.dim() != there.dim() {
+        return false;
+    }
+    let full = here.full_scale();
+    let level = |p: &Pixels, r, c| (f64::from(p.level(r, c, channel)) * full).round();
+    let mut seen: Vec<f64> = Vec::new();
+    for row in (0..here.rows()).step_by(stride(here)) {
+        for column in 0..here.columns() {
+            if level(here, row, column) == code as f64 {
+                seen.push(level(there, row, column));
+            }
+        }
+    }
+    seen.sort_by(f64::total_cmp);
+    let at = |share: f64| seen.get((share * (seen.len().saturating_sub(1)) as f64) as usize);
+    match (at(0.1), at(0.9)) {
+        (Some(low), Some(high)) => high - low >= DARKER_SPREAD * full,
+        _ => false,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::fixtures::bracket_of;
+    use super::*;
+    use ndarray::Array3;
+
+    /// A ramp of light over 400 x 300 pixels, encoded with `encode`, for exposures 1, 2, 4.
+    fn ramp(encode: impl Fn(f64) -> u8) -> Vec<Clip> {
+        let frames = [1.0, 2.0, 4.0].map(|k| {
+            Pixels::U8(Array3::from_shape_fn((300, 400, 3), |(r, c, _)| {
+                let light = 0.002 + 0.5 * ((c as f64 + r as f64 / 300.0) / 400.0).powi(2);
+                encode(k * light)
+            }))
+        });
+        clip_levels(&bracket_of(
+            &frames,
+            &[0.0, 1.0, 2.0],
+            Compression::Lossless,
+        ))
+    }
+
+    #[test]
+    fn full_scale_where_pixels_pile_up_there() {
+        for clip in ramp(|x| (255.0 * x.min(1.0).powf(0.45)).round() as u8) {
+            assert_eq!(
+                clip,
+                Clip {
+                    clip_level: 1.0,
+                    floor_level: 0.0
+                }
+            );
+        }
+    }
+
+    #[test]
+    fn video_range_is_found() {
+        for clip in
+            ramp(|x| (16.0 + 219.0 * ((x - 0.01).max(0.0) * 1.2).min(1.0).powf(0.45)).round() as u8)
+        {
+            assert_eq!(clip.clip_level, 235.0 / 255.0);
+            assert_eq!(clip.floor_level, 16.0 / 255.0);
+        }
+    }
+
+    #[test]
+    fn nothing_clipped_means_full_scale() {
+        for clip in ramp(|x| (200.0 * (x / 2.0).min(1.0).powf(0.45) + 20.0).round() as u8) {
+            assert_eq!(clip.clip_level, 1.0);
+        }
+    }
+
+    #[test]
+    fn a_flat_bright_patch_is_no_clipping() {
+        let frames = [1.0, 2.0].map(|k: f64| {
+            Pixels::U8(Array3::from_shape_fn((200, 200, 1), |(r, c, _)| {
+                let light = if r < 60 { 0.4 } else { 0.3 * c as f64 / 200.0 };
+                (255.0 * (k * light).powf(0.45)) as u8
+            }))
+        });
+        let clips = clip_levels(&bracket_of(&frames, &[0.0, 1.0], Compression::Lossless));
+        assert_eq!(clips[0].clip_level, 1.0);
+    }
+
+    #[test]
+    fn a_sensor_that_saturates_below_full_scale() {
+        let frames = [1.0, 4.0].map(|k: f64| {
+            Pixels::U16(Array3::from_shape_fn((300, 400, 1), |(r, c, _)| {
+                let light = (c * 300 + r) as f64 / 120_000.0 * 0.6;
+                4 * ((k * light).min(1.0) * 15_000.0).round() as u16
+            }))
+        });
+        let clips = clip_levels(&bracket_of(&frames, &[0.0, 2.0], Compression::Lossless));
+        assert_eq!(clips[0].clip_level, 60_000.0 / 65_535.0);
+        assert_eq!(clips[0].floor_level, 0.0);
+    }
+}

@@ -1,0 +1,40 @@
+//! Brackets made from arrays, for the tests of this folder.
+use super::{Bracket, Exposure, ExposureSource, Frame};
+use crate::formats::{Compression, Format, Header, Picture};
+use crate::raster::Pixels;
+use crate::units::{Estimate, ExposureTime, Settings};
+
+/// A bracket of the given pixels at the given exposures (stops, least first), reference in the middle.
+pub(super) fn bracket_of(pixels: &[Pixels], stops: &[f64], compression: Compression) -> Bracket {
+    let frame = |(pixels, stops): (&Pixels, &f64)| {
+        let stated = Estimate::new(*stops, 0.01);
+        Frame {
+            picture: Picture {
+                file: format!("frame{stops}").into(),
+                format: Format::Png,
+                pixels: pixels.clone(),
+                compression,
+                header: Header::default(),
+                file_bytes: 0,
+                damaged: false,
+            },
+            settings: Settings {
+                time: Some(ExposureTime(stops.exp2())),
+                ..Settings::default()
+            },
+            exposure: Exposure {
+                stated,
+                used: stated,
+                source: ExposureSource::Metadata,
+            },
+            bias: None,
+        }
+    };
+    Bracket {
+        name: "bracket".into(),
+        frames: pixels.iter().zip(stops).map(frame).collect(),
+        reference: pixels.len() / 2,
+        camera_hdr: None,
+        findings: Vec::new(),
+    }
+}

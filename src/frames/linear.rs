@@ -1,0 +1,230 @@
+//! Linear input: what a file says about itself, and what the pixels of a bracket say.
+use super::bracket::{Bracket, Frame};
+use super::clipping::clip_levels;
+use crate::raster::Pixels;
+use serde::{Deserialize, Serialize};
+
+/// Pixels compared in a pair of frames, at most about this many.
+const COMPARED_PIXELS: usize = 1 << 18;
+/// A bin needs this many pixels to say anything.
+const BIN_PIXELS: usize = 200;
+/// Linear levels keep the stated ratio within this share, over ...
+const RATIO_TOLERANCE: f64 = 0.04;
+/// ... at least this many stops of level (one bin a stop).
+const SPAN_STOPS: usize = 3;
+
+/// Evidence in the file alone that its samples are linear: float samples, or a colour profile whose tone curves are
+/// straight lines. `None` says nothing about 16-bit files without a profile: raw converters write those linear or not,
+/// and only [`looks_linear`] can tell.
+pub fn linear_evidence(frame: &Frame) -> Option<String> {
+    if matches!(frame.picture.pixels, Pixels::F32(_)) {
+        return Some("float samples, linear by convention".to_owned());
+    }
+    let profile = frame.picture.header.icc_profile.as_deref()?;
+    straight_curves(profile).then(|| "its colour profile has straight tone curves".to_owned())
+}
+
+/// True if every tone curve (rTRC, gTRC, bTRC or kTRC) of an ICC profile is the identity (ICC.1: curveType of no entries,
+/// or of one entry 1.0 as u8Fixed8; parametricCurveType 0 with g = 1).
+fn straight_curves(profile: &[u8]) -> bool {
+    let number = |at: usize| -> Option<usize> {
+        let bytes = profile.get(at..at.checked_add(4)?)?;
+        Some(u32::from_be_bytes(bytes.try_into().ok()?) as usize)
+    };
+    let Some(count) = number(128) else {
+        return false;
+    };
+    let mut curves = 0;
+    for entry in 0..count.min(100) {
+        let at = 132 + 12 * entry;
+        let name = profile.get(at..at + 4);
+        if !matches!(name, Some(b"rTRC" | b"gTRC" | b"bTRC" | b"kTRC")) {
+            continue;
+        }
+        let straight = number(at + 4).and_then(|offset| straight_curve(profile.get(offset..)?));
+        if straight != Some(true) {
+            return false;
+        }
+        curves += 1;
+    }
+    curves > 0
+}
+
+fn straight_curve(curve: &[u8]) -> Option<bool> {
+    match curve.get(..4)? {
+        b"curv" => Some(match curve.get(8..12)? {
+            [0, 0, 0, 0] => true,
+            [0, 0, 0, 1] => curve.get(12..14)? == [1, 0],
+            _ => false,
+        }),
+        b"para" => Some(curve.get(8..10)? == [0, 0] && curve.get(12..16)? == [0, 1, 0, 0]),
+        _ => Some(false),
+    }
+}
+
+/// The levels of neighbouring frames against their stated exposure ratio.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct LinearTest {
+    /// True if the levels keep the stated ratio within 4 % over 3 stops or more in every pair of neighbours that can be
+    /// compared, and there is one at least. A black offset, or stated times that are false, make it false.
+    pub linear: bool,
+    /// One entry a pair of frames and stop of level.
+    pub ratios: Vec<LevelRatio>,
+}
+
+/// Ratio of co-located levels of two frames at one level.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct LevelRatio {
+    /// Index of the darker frame of the pair.
+    pub darker: usize,
+    /// Mean level in the brighter frame, fraction of full scale.
+    pub level: f64,
+    /// Ratio of mean levels, brighter over darker, divided by the stated exposure ratio; 1 for linear levels.
+    pub ratio: f64,
+    /// Pixels compared.
+    pub pixels: usize,
+}
+
+/// Compares co-located levels (green, or mono) of neighbouring frames. Pixels are put into bins of one stop by
+/// `k a + b`, which favours neither frame's noise, and bins within a factor of two of clipping or with fewer than 200
+/// pixels are left out, as are levels under 4 8-bit codes in the darker frame, where rounding rules.
+pub fn looks_linear(bracket: &Bracket) -> LinearTest {
+    let clips = clip_levels(bracket);
+    let channel = if clips.len() == 3 { 1 } else { 0 };
+    let clip = clips.get(channel).map_or(1.0, |c| c.clip_level);
+    let mut ratios = Vec::new();
+    let (mut compared, mut kept) = (0, 0);
+    for darker in 0..bracket.frames.len().saturating_sub(1) {
+        let bins = pair_bins(bracket, darker, channel, clip);
+        let usable = bins.iter().filter(|b| b.pixels >= BIN_PIXELS);
+        let before = ratios.len();
+        ratios.extend(usable.map(|b| b.ratio(darker)));
+        let pair = &ratios[before..];
+        if pair.len() >= SPAN_STOPS {
+            compared += 1;
+            kept += usize::from(
+                pair.iter()
+                    .all(|r| (r.ratio - 1.0).abs() <= RATIO_TOLERANCE),
+            );
+        }
+    }
+    LinearTest {
+        linear: compared > 0 && kept == compared,
+        ratios,
+    }
+}
+
+#[derive(Debug, Clone, Copy, Default)]
+struct Bin {
+    darker: f64,
+    brighter: f64,
+    stated: f64,
+    pixels: usize,
+}
+
+impl Bin {
+    fn ratio(&self, darker: usize) -> LevelRatio {
+        LevelRatio {
+            darker,
+            level: self.brighter / self.pixels as f64,
+            ratio: self.brighter / (self.darker * self.stated),
+            pixels: self.pixels,
+        }
+    }
+}
+
+fn pair_bins(bracket: &Bracket, darker: usize, channel: usize, clip: f64) -> Vec<Bin> {
+    const DARKEST: f64 = 4.0 / 255.0;
+    let (a, b) = (&bracket.frames[darker], &bracket.frames[darker + 1]);
+    let stated = (b.exposure.used.value - a.exposure.used.value).exp2();
+    let (a, b) = (&a.picture.pixels, &b.picture.pixels);
+    let mut bins = vec![
+        Bin {
+            stated,
+            ..Bin::default()
+        };
+        16
+    ];
+    if a.dim() != b.dim() {
+        return bins;
+    }
+    let step = (a.rows() * a.columns()).div_ceil(COMPARED_PIXELS).max(1);
+    for row in (0..a.rows()).step_by(step) {
+        for column in 0..a.columns() {
+            let (low, high) = (
+                f64::from(a.level(row, column, channel)),
+                f64::from(b.level(row, column, channel)),
+            );
+            let both = (stated * low + high) / 2.0;
+            let stop = (clip / both).log2();
+            if stop >= 0.5 && stop < 16.0 && both >= stated * DARKEST {
+                let bin = &mut bins[stop as usize];
+                bin.darker += low;
+                bin.brighter += high;
+                bin.pixels += 1;
+            }
+        }
+    }
+    bins
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::fixtures::bracket_of;
+    use super::*;
+    use crate::formats::Compression;
+    use ndarray::Array3;
+
+    fn test_of(encode: impl Fn(f64) -> f64, stops: &[f64]) -> LinearTest {
+        let frames: Vec<Pixels> = [0.25, 0.5, 1.0]
+            .iter()
+            .map(|k| {
+                Pixels::U8(Array3::from_shape_fn((300, 400, 3), |(r, c, _)| {
+                    let light = ((c * 300 + r) as f64 / 120_000.0 * 7.0 - 6.0).exp2();
+                    (255.0 * encode(k * light).clamp(0.0, 1.0)).round() as u8
+                }))
+            })
+            .collect();
+        looks_linear(&bracket_of(&frames, stops, Compression::Lossless))
+    }
+
+    #[test]
+    fn linear_levels_are_told_from_gamma() {
+        let linear = test_of(|x| x, &[-1.0, 0.0, 1.0]);
+        assert!(linear.linear, "{linear:?}");
+        let gamma = test_of(|x| x.powf(1.0 / 2.2), &[-1.0, 0.0, 1.0]);
+        assert!(!gamma.linear && !gamma.ratios.is_empty(), "{gamma:?}");
+        let contrast = test_of(|x| x * x * (3.0 - 2.0 * x), &[-1.0, 0.0, 1.0]);
+        assert!(!contrast.linear, "{contrast:?}");
+    }
+
+    #[test]
+    fn false_times_are_not_linear() {
+        assert!(!test_of(|x| x, &[-1.2, 0.0, 1.0]).linear);
+    }
+
+    /// Profiles laid out by hand after ICC.1: header of 128 bytes, tag count, one tag.
+    #[test]
+    fn tone_curves_of_profiles() {
+        let profile = |curve: &[u8]| {
+            let mut bytes = vec![0u8; 128];
+            bytes.extend([0, 0, 0, 1]);
+            bytes.extend(b"rTRC");
+            bytes.extend([0, 0, 0, 144, 0, 0, 0, curve.len() as u8]);
+            bytes.extend(curve);
+            bytes
+        };
+        let cases: [(&[u8], bool); 6] = [
+            (b"curv\0\0\0\0\0\0\0\0", true),
+            (b"curv\0\0\0\0\0\0\0\x01\x01\0", true),
+            (b"curv\0\0\0\0\0\0\0\x01\x02\x33", false),
+            (b"para\0\0\0\0\0\0\0\0\0\x01\0\0", true),
+            (b"para\0\0\0\0\0\x03\0\0\0\x01\0\0", false),
+            (b"curv\0\0\0\0", false),
+        ];
+        for (curve, straight) in cases {
+            assert_eq!(straight_curves(&profile(curve)), straight, "{curve:?}");
+        }
+        assert!(!straight_curves(b"short"));
+    }
+}

@@ -1,0 +1,202 @@
+//! Inputs as given -> picture files, with everything passed over and why.
+use super::bracket::file_name;
+use crate::error::{Error, InputProblem};
+use crate::formats::{self, Format};
+use serde::Serialize;
+use std::cmp::Ordering;
+use std::collections::HashSet;
+use std::io::Read;
+use std::path::{Path, PathBuf};
+
+/// Why something that was found is not looked at.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum SkipReason {
+    /// Its content is no picture and its name does not claim one.
+    NotAPicture,
+    /// A radiance map (OpenEXR or Radiance RGBE): a result, not a frame.
+    RadianceMap,
+    /// Its name begins with a dot.
+    Hidden,
+    /// A folder inside a folder that was given; folders are not searched deeper.
+    Subfolder,
+    /// The same file was given before, perhaps by another path.
+    GivenTwice,
+}
+
+impl SkipReason {
+    /// The reason in words.
+    pub fn words(self) -> &'static str {
+        match self {
+            SkipReason::NotAPicture => "not a picture",
+            SkipReason::RadianceMap => "a radiance map, not a frame",
+            SkipReason::Hidden => "hidden (its name begins with a dot)",
+            SkipReason::Subfolder => "a folder inside the folder; name it to have it looked at",
+            SkipReason::GivenTwice => "given twice",
+        }
+    }
+}
+
+/// Something found and not looked at.
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Serialize)]
+pub struct Skipped {
+    /// The file or folder.
+    pub file: PathBuf,
+    /// Why.
+    pub reason: SkipReason,
+}
+
+/// What the inputs come to: picture files in the order of folders and names, the rest with reasons.
+#[derive(Debug, Default)]
+pub(crate) struct Listing {
+    pub files: Vec<(PathBuf, Format)>,
+    pub skipped: Vec<Skipped>,
+    pub failed: Vec<Error>,
+    seen: HashSet<PathBuf>,
+}
+
+/// Looks at every input: a file for itself, a folder for the files directly in it (symbolic links followed).
+pub(crate) fn list(inputs: &[PathBuf]) -> Listing {
+    let mut inputs: Vec<&PathBuf> = inputs.iter().collect();
+    inputs.sort_by(|a, b| by_folder_and_name(a, b));
+    let mut listing = Listing::default();
+    for input in inputs {
+        if input.is_dir() {
+            listing.folder(input);
+        } else {
+            listing.file(input, true);
+        }
+    }
+    listing.files.sort_by(|a, b| by_folder_and_name(&a.0, &b.0));
+    listing.skipped.sort();
+    listing
+}
+
+impl Listing {
+    fn skip(&mut self, file: &Path, reason: SkipReason) {
+        self.skipped.push(Skipped {
+            file: file.to_path_buf(),
+            reason,
+        });
+    }
+
+    fn folder(&mut self, folder: &Path) {
+        let unreadable = |e| Error::input_because(folder, InputProblem::Unreadable, e);
+        let entries: Result<Vec<PathBuf>, _> =
+            std::fs::read_dir(folder).and_then(|all| all.map(|e| e.map(|e| e.path())).collect());
+        let mut entries = match entries {
+            Ok(entries) => entries,
+            Err(e) => return self.failed.push(unreadable(e)),
+        };
+        entries.sort_by(|a, b| by_folder_and_name(a, b));
+        for entry in entries {
+            if file_name(&entry).starts_with('.') {
+                self.skip(&entry, SkipReason::Hidden);
+            } else if entry.is_dir() {
+                self.skip(&entry, SkipReason::Subfolder);
+            } else {
+                self.file(&entry, false);
+            }
+        }
+    }
+
+    fn file(&mut self, file: &Path, named: bool) {
+        let first = match first_bytes(file) {
+            Ok(first) => first,
+            Err(e) => {
+                let error = Error::input_because(file, InputProblem::Unreadable, e);
+                return self.failed.push(error);
+            }
+        };
+        if !self
+            .seen
+            .insert(file.canonicalize().unwrap_or_else(|_| file.to_path_buf()))
+        {
+            return self.skip(file, SkipReason::GivenTwice);
+        }
+        match formats::sniff(&first) {
+            Some(Format::OpenExr | Format::Rgbe) => self.skip(file, SkipReason::RadianceMap),
+            Some(format) => self.files.push((file.to_path_buf(), format)),
+            None if named || claims_picture(file) => {
+                self.failed
+                    .push(Error::input(file, InputProblem::UnknownFormat));
+            }
+            None => self.skip(file, SkipReason::NotAPicture),
+        }
+    }
+}
+
+/// The first bytes of a regular file: enough to tell its format.
+fn first_bytes(file: &Path) -> std::io::Result<Vec<u8>> {
+    if !std::fs::metadata(file)?.is_file() {
+        return Err(std::io::Error::other(
+            "it is a device or a pipe, not a file",
+        ));
+    }
+    let mut first = Vec::with_capacity(16);
+    std::fs::File::open(file)?
+        .take(16)
+        .read_to_end(&mut first)?;
+    Ok(first)
+}
+
+/// True if the name says that this is a picture of a kind that is read.
+fn claims_picture(file: &Path) -> bool {
+    let ending = file
+        .extension()
+        .map(|e| e.to_string_lossy().to_ascii_lowercase());
+    ending.is_some_and(|e| matches!(e.as_str(), "jpg" | "jpeg" | "jpe" | "png" | "tif" | "tiff"))
+}
+
+/// Folders in plain order, names in natural order (2 before 10).
+pub(crate) fn by_folder_and_name(a: &Path, b: &Path) -> Ordering {
+    a.parent()
+        .cmp(&b.parent())
+        .then_with(|| natural(&file_name(a), &file_name(b)))
+        .then_with(|| a.cmp(b))
+}
+
+/// Compares names with runs of digits as numbers.
+fn natural(a: &str, b: &str) -> Ordering {
+    let (mut a, mut b) = (a, b);
+    loop {
+        let (Some(first), Some(second)) = (a.chars().next(), b.chars().next()) else {
+            return a.len().cmp(&b.len());
+        };
+        if first.is_ascii_digit() && second.is_ascii_digit() {
+            let (x, rest_a) = digits(a);
+            let (y, rest_b) = digits(b);
+            let order = x.len().cmp(&y.len()).then_with(|| x.cmp(y));
+            if order != Ordering::Equal {
+                return order;
+            }
+            (a, b) = (rest_a, rest_b);
+        } else {
+            if first != second {
+                return first.cmp(&second);
+            }
+            (a, b) = (&a[first.len_utf8()..], &b[second.len_utf8()..]);
+        }
+    }
+}
+
+/// The leading run of digits without its zeros, and the rest.
+fn digits(text: &str) -> (&str, &str) {
+    let end = text.bytes().take_while(u8::is_ascii_digit).count();
+    (text[..end].trim_start_matches('0'), &text[end..])
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn names_in_natural_order() {
+        let mut names = ["b10", "b9", "a", "b09", "B1", "b9c", "b", "10", "9"];
+        names.sort_by(|a, b| natural(a, b).then_with(|| a.cmp(b)));
+        assert_eq!(
+            names,
+            ["9", "10", "B1", "a", "b", "b09", "b9", "b9c", "b10"]
+        );
+    }
+}

@@ -1,0 +1,214 @@
+//! A planned bracket -> decoded frames: sizes and samples checked, damaged frames left out, least exposure first.
+use super::bracket::{Bracket, Finished, Frame, file_name};
+use super::overrides::Overrides;
+use super::survey::{BracketPlan, FinishedPlan, FramePlan, nominal};
+use crate::error::{BracketProblem, Error, InputProblem};
+use crate::finding::Finding;
+use crate::formats::{self, Limits, Picture};
+use rayon::prelude::*;
+use std::path::{Path, PathBuf};
+use std::time::SystemTime;
+
+/// Exposures nearer than this are equal, stops.
+const EQUAL_STOPS: f64 = 0.01;
+
+/// Decodes the frames of a bracket in parallel.
+///
+/// A frame that cannot be decoded, or whose exposure is not known, is left out with [`Finding::FrameLeftOut`] as long as
+/// two frames of different exposure remain. The camera's own HDR picture is loaded too; where it cannot be, a finding
+/// says so.
+///
+/// # Errors
+/// [`Error::Input`] for a frame that the bracket cannot do without; [`Error::Bracket`] if no exposure is known, all are
+/// equal, fewer than two frames are there, or sizes or sample types differ.
+pub fn load(plan: &BracketPlan, overrides: &Overrides) -> Result<Bracket, Error> {
+    check_exposures(plan)?;
+    let hdr = plan.camera_hdr.as_ref();
+    let (decoded, camera_hdr) = rayon::join(
+        || decode_all(&plan.frames, &overrides.limits),
+        || hdr.map(|h| (h, read_whole(&h.file, &overrides.limits))),
+    );
+    let mut findings = plan.findings.clone();
+    let (mut frames, errors) = keep_good(decoded, &mut findings);
+    if !errors.is_empty() && !differ(frames.iter().map(|f| f.1.exposure.used.value)) {
+        return errors
+            .into_iter()
+            .next()
+            .map_or(Err(too_few(plan, frames.len())), Err);
+    }
+    for error in errors {
+        findings.push(left_out(&error));
+    }
+    frames.sort_by(|a, b| a.1.exposure.used.value.total_cmp(&b.1.exposure.used.value));
+    let kept: Vec<FramePlan> = frames.iter().map(|f| f.0.clone()).collect();
+    let wanted = plan.frames.get(plan.reference).map(|f| &f.file);
+    let reference = kept.iter().position(|f| Some(&f.file) == wanted);
+    let frames: Vec<Frame> = frames.into_iter().map(|f| f.1).collect();
+    check_alike(&frames)?;
+    Ok(Bracket {
+        name: plan.name.clone(),
+        frames,
+        reference: reference.unwrap_or_else(|| nominal(&kept)),
+        camera_hdr: camera_hdr.and_then(|(plan, read)| finished(plan, read, &mut findings)),
+        findings,
+    })
+}
+
+/// Refuses what cannot become a bracket before anything is decoded.
+fn check_exposures(plan: &BracketPlan) -> Result<(), Error> {
+    let files = |wanted: fn(&&FramePlan) -> bool| -> Vec<PathBuf> {
+        plan.frames
+            .iter()
+            .filter(wanted)
+            .map(|f| f.file.clone())
+            .collect()
+    };
+    if plan.frames.len() < 2 {
+        return Err(too_few(plan, plan.frames.len()));
+    }
+    let unknown = files(|f| f.exposure.is_none());
+    let known = plan.frames.len() - unknown.len();
+    let differ = differ(
+        plan.frames
+            .iter()
+            .filter_map(|f| f.exposure)
+            .map(|e| e.used.value),
+    );
+    if differ {
+        return Ok(());
+    }
+    let (files, problem) = if unknown.is_empty() || known >= 2 {
+        (
+            files(|f| f.exposure.is_some()),
+            BracketProblem::EqualExposures,
+        )
+    } else {
+        (unknown, BracketProblem::NoExposure)
+    };
+    Err(Error::Bracket { files, problem })
+}
+
+fn differ(stops: impl Iterator<Item = f64>) -> bool {
+    let (low, high) = stops.fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), s| {
+        (low.min(s), high.max(s))
+    });
+    high - low > EQUAL_STOPS
+}
+
+fn too_few(plan: &BracketPlan, found: usize) -> Error {
+    Error::Bracket {
+        files: plan.frames.iter().map(|f| f.file.clone()).collect(),
+        problem: BracketProblem::TooFew { found, needed: 2 },
+    }
+}
+
+fn decode_all<'a>(
+    plans: &'a [FramePlan],
+    limits: &Limits,
+) -> Vec<(&'a FramePlan, Result<Picture, Error>)> {
+    plans
+        .par_iter()
+        .map(|plan| (plan, read_whole(&plan.file, limits)))
+        .collect()
+}
+
+/// Reads a picture and makes sure that the file stayed the same meanwhile.
+fn read_whole(file: &Path, limits: &Limits) -> Result<Picture, Error> {
+    let before = state(file)?;
+    let picture = formats::read_picture(file, limits);
+    if state(file)? != before {
+        return Err(Error::input(file, InputProblem::Changed));
+    }
+    picture
+}
+
+fn state(file: &Path) -> Result<(u64, Option<SystemTime>), Error> {
+    let unreadable = |e| Error::input_because(file, InputProblem::Unreadable, e);
+    let metadata = std::fs::metadata(file).map_err(unreadable)?;
+    Ok((metadata.len(), metadata.modified().ok()))
+}
+
+/// Frames that were decoded and have an exposure, and the errors of those that were not.
+fn keep_good(
+    decoded: Vec<(&FramePlan, Result<Picture, Error>)>,
+    findings: &mut Vec<Finding>,
+) -> (Vec<(FramePlan, Frame)>, Vec<Error>) {
+    let (mut frames, mut errors) = (Vec::new(), Vec::new());
+    for (plan, read) in decoded {
+        let frame = file_name(&plan.file);
+        match (read, plan.exposure) {
+            (Err(error), _) => errors.push(error),
+            (Ok(_), None) => findings.push(Finding::FrameLeftOut {
+                frame,
+                reason: "no exposure is known".to_owned(),
+            }),
+            (Ok(picture), Some(exposure)) => {
+                if picture.damaged {
+                    findings.push(Finding::DamagedAccepted { frame });
+                }
+                let (settings, bias) = (plan.settings, plan.bias);
+                let frame = Frame {
+                    picture,
+                    settings,
+                    exposure,
+                    bias,
+                };
+                frames.push((plan.clone(), frame));
+            }
+        }
+    }
+    (frames, errors)
+}
+
+fn left_out(error: &Error) -> Finding {
+    match error {
+        Error::Input { file, problem, .. } => Finding::FrameLeftOut {
+            frame: file_name(file),
+            reason: problem.to_string(),
+        },
+        other => Finding::FrameLeftOut {
+            frame: String::new(),
+            reason: other.to_string(),
+        },
+    }
+}
+
+/// All frames of one size, sample type and number of channels.
+fn check_alike(frames: &[Frame]) -> Result<(), Error> {
+    let size = |f: &Frame| (f.picture.pixels.columns(), f.picture.pixels.rows());
+    let samples = |f: &Frame| (f.picture.pixels.bits(), f.picture.pixels.channels());
+    let Some(first) = frames.first() else {
+        return Ok(());
+    };
+    let bracket = |problem| Error::Bracket {
+        files: frames.iter().map(|f| f.picture.file.clone()).collect(),
+        problem,
+    };
+    if let Some(other) = frames.iter().find(|f| size(f) != size(first)) {
+        return Err(bracket(BracketProblem::Sizes {
+            first: size(first),
+            other: size(other),
+        }));
+    }
+    if frames.iter().any(|f| samples(f) != samples(first)) {
+        return Err(bracket(BracketProblem::SampleTypes));
+    }
+    Ok(())
+}
+
+fn finished(
+    plan: &FinishedPlan,
+    read: Result<Picture, Error>,
+    findings: &mut Vec<Finding>,
+) -> Option<Finished> {
+    match read {
+        Ok(picture) => Some(Finished {
+            picture,
+            evidence: plan.evidence.clone(),
+        }),
+        Err(error) => {
+            findings.push(left_out(&error));
+            None
+        }
+    }
+}
