@@ -1,7 +1,22 @@
 //! Wedge location, patches, resolved levels, usable range, comparison of finished pictures.
+//!
+//! In reading order: the results, plane geometry, the picture made ready ([`Subject`]), the curve of a finished picture,
+//! the wedge and its patches, the levels told apart, the usable range, and the measurement that puts them together.
+mod geometry;
+pub mod levels;
+mod oecf;
+mod picture;
+pub mod range;
 mod result;
+mod subject;
+pub mod wedge;
 
+pub use geometry::{Homography, UNIT_SQUARE};
+pub use oecf::{against_merge, srgb_curve, srgb_to_linear};
+pub use picture::{MeasureSettings, measure};
+pub use range::NoiseModel;
 pub use result::{
     JoinReason, Joined, LevelCounts, Limit, Pair, Patch, PictureKind, PictureMeasurement,
-    UsableStops, WedgePlace,
+    UsableStops, VisualWhite, WedgePlace,
 };
+pub use subject::{Source, Subject};

@@ -1,5 +1,6 @@
 //! What measuring a picture of the wedge gives: plain data, the same structs the report serialises.
 use crate::finding::Finding;
+use super::range::NoiseModel;
 use crate::raster::Quad;
 use serde::{Deserialize, Serialize};
 
@@ -112,6 +113,18 @@ pub struct Pair {
     pub by_mean: bool,
     /// Why they run together by `noise`; `None` if they do not.
     pub reason: Option<JoinReason>,
+    /// The number that decided: for `clipped` and `crushed` the larger share of the two patches, else the separation.
+    pub decided_by: f64,
+}
+
+/// What luminance counts as white for lightness and just-noticeable differences.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum VisualWhite {
+    /// Full scale of the encoded picture, shown on an sRGB display (IEC 61966-2-1).
+    FullScale,
+    /// The lightest step, radiance shown in proportion.
+    LightestStep,
 }
 
 /// Levels told apart: 1 + number of resolved neighbouring pairs, by each named criterion.
@@ -141,7 +154,8 @@ pub enum Limit {
     Noise,
     /// Black is crushed before noise reaches the threshold.
     Clipping,
-    /// The wedge ends first: the figure is a lower bound.
+    /// The wedge ends before that SNR is reached. The figure is the fitted noise model carried on beyond the darkest step
+    /// where the data pin it to within a stop, else the lower bound `seen_stops`.
     Wedge,
     /// Veiling glare sets the floor.
     Glare,
@@ -162,6 +176,9 @@ pub struct UsableStops {
     pub high95: Option<f64>,
     /// What limits it.
     pub limited_by: Limit,
+    /// Stops between clipping and the darkest step that was itself seen to reach that SNR: a lower bound that leans on no
+    /// extrapolation. `None` if no step does, or without a wedge.
+    pub seen_stops: Option<f64>,
 }
 
 /// All that was measured on one picture.
@@ -181,6 +198,12 @@ pub struct PictureMeasurement {
     pub patches: Vec<Patch>,
     /// Neighbouring pairs, lightest first.
     pub pairs: Vec<Pair>,
+    /// White of the `visual` criterion.
+    pub visual_white: VisualWhite,
+    /// Luminance of that white for the just-noticeable differences, cd/m^2.
+    pub display_white: f64,
+    /// Noise fitted to the patches, in units of the clip exposure; `None` where it could not be fitted.
+    pub noise: Option<NoiseModel>,
     /// Doubts about this picture.
     pub findings: Vec<Finding>,
 }

@@ -1,2 +1,3 @@
 //! Checks against simulated frames with known truth.
 mod simulator;
+mod wedge;

@@ -1,0 +1,121 @@
+//! The measurement of pictures: patches, levels, range, for each subject.
+use super::levels::{Criteria, count, joined, pairs};
+use super::oecf::against_merge;
+use super::range::{NoiseModel, RangeSettings, usable_stops};
+use super::result::{PictureKind, PictureMeasurement, VisualWhite, WedgePlace};
+use super::subject::Subject;
+use super::wedge::{PatchSample, patches};
+use crate::finding::Finding;
+
+/// What the measurement leans on beside the pictures.
+#[derive(Debug, Clone, PartialEq)]
+pub struct MeasureSettings {
+    /// Luminance of display white for just-noticeable differences, cd/m^2.
+    pub display_white: f64,
+    /// Depth whose code is the step of the `code` criterion: 8 (the default), or the file's own.
+    pub code_bits: u32,
+    /// Thresholds and intervals of the range.
+    pub range: RangeSettings,
+}
+
+impl Default for MeasureSettings {
+    fn default() -> Self {
+        MeasureSettings {
+            display_white: 250.0,
+            code_bits: 8,
+            range: RangeSettings::default(),
+        }
+    }
+}
+
+/// Measures every subject on the wedge. Where a merge is among them, finished pictures are first brought to the merge's
+/// linear light by their own curve measured on the wedge, so that separation means the same in all of them.
+pub fn measure(
+    subjects: &[Subject],
+    place: &WedgePlace,
+    settings: &MeasureSettings,
+) -> Vec<PictureMeasurement> {
+    let merge = subjects
+        .iter()
+        .find(|s| s.kind == PictureKind::Merge)
+        .map(|s| patches(s, place).0)
+        .filter(|p| !p.is_empty());
+    subjects
+        .iter()
+        .map(|subject| match (&merge, subject.kind) {
+            (Some(merge), PictureKind::CameraHdr | PictureKind::Rendered) => {
+                one(&finished(subject, merge, place), place, settings)
+            }
+            _ => one(subject, place, settings),
+        })
+        .collect()
+}
+
+/// A finished picture brought to the merge's linear light; as it was where the wedge does not give its curve.
+fn finished(subject: &Subject, merge: &[PatchSample], place: &WedgePlace) -> Subject {
+    let plain = |samples: &[PatchSample]| samples.iter().map(|s| s.patch.clone()).collect::<Vec<_>>();
+    let own = plain(&patches(subject, place).0);
+    match against_merge(&own, &plain(merge)) {
+        Some(curve) => subject.with_curve(&curve),
+        None => subject.clone(),
+    }
+}
+
+fn one(subject: &Subject, place: &WedgePlace, settings: &MeasureSettings) -> PictureMeasurement {
+    let (samples, mut findings) = patches(subject, place);
+    if samples.is_empty() {
+        return empty(subject, settings, findings);
+    }
+    let list: Vec<_> = samples.iter().map(|s| s.patch.clone()).collect();
+    let criteria = criteria(subject, settings);
+    let pairs = pairs(&list, &criteria);
+    let levels = count(&pairs);
+    let (usable, noise, doubts) = usable_stops(subject, &samples, &settings.range);
+    findings.extend(doubts);
+    if levels.chart_limited {
+        findings.push(Finding::ChartLimited {
+            picture: subject.file.clone(),
+        });
+    }
+    PictureMeasurement {
+        levels: Some(levels),
+        joined: joined(&pairs),
+        usable_stops: usable,
+        patches: list,
+        pairs,
+        noise,
+        ..empty(subject, settings, findings)
+    }
+}
+
+fn criteria(subject: &Subject, settings: &MeasureSettings) -> Criteria {
+    let scale = f64::from(1u32.checked_shl(settings.code_bits).unwrap_or(256).max(2) - 1);
+    Criteria {
+        code_step: 255.0 / scale,
+        display_white: settings.display_white,
+        white: white(subject),
+    }
+}
+
+fn white(subject: &Subject) -> VisualWhite {
+    match subject.levels {
+        Some(_) => VisualWhite::FullScale,
+        None => VisualWhite::LightestStep,
+    }
+}
+
+fn empty(subject: &Subject, settings: &MeasureSettings, findings: Vec<Finding>) -> PictureMeasurement {
+    PictureMeasurement {
+        kind: subject.kind,
+        file: subject.file.clone(),
+        levels: None,
+        joined: Vec::new(),
+        usable_stops: Vec::new(),
+        patches: Vec::new(),
+        pairs: Vec::new(),
+        visual_white: white(subject),
+        display_white: settings.display_white,
+        noise: None::<NoiseModel>,
+        findings,
+    }
+}

@@ -1,0 +1,153 @@
+//! Fit of the noise model to the variances of the patches: iterated weighted least squares, no parameter below zero.
+use super::noise_model::{Capture, NoiseModel, Part, dot, gradient_of, variance_of};
+use crate::measure::wedge::PatchSample;
+
+/// Most pixels clipped or crushed (share) for a patch to bear on the noise.
+const CLEAN: f64 = 0.001;
+
+/// The variance seen in one patch.
+#[derive(Debug, Clone)]
+pub struct Observation {
+    /// Mean radiance.
+    pub radiance: f64,
+    /// Variance of one pixel's radiance.
+    pub variance: f64,
+    /// Independent samples behind it.
+    pub samples: f64,
+    pub(crate) parts: Vec<Part>,
+}
+
+impl Observation {
+    /// A variance seen at a radiance; `samples` independent samples stand behind it.
+    pub fn new(capture: &Capture, radiance: f64, variance: f64, samples: f64) -> Self {
+        Observation {
+            radiance,
+            variance,
+            samples,
+            parts: capture.parts(radiance),
+        }
+    }
+}
+
+/// The patches that bear on the noise: not clipped, crushed or textured; with their index.
+pub fn observations(patches: &[PatchSample], capture: &Capture) -> Vec<(usize, Observation)> {
+    patches
+        .iter()
+        .enumerate()
+        .filter(|(_, s)| {
+            let p = &s.patch;
+            let spread = p.linear + 4.0 * p.linear_deviation < capture.top();
+            !s.textured && p.clipped_share <= CLEAN && p.crushed_share <= CLEAN && spread
+        })
+        .map(|(i, s)| {
+            let variance = s.patch.linear_deviation.powi(2);
+            let seen = Observation::new(capture, s.patch.linear, variance, s.variance_samples);
+            (i, seen)
+        })
+        .collect()
+}
+
+/// The noise model that explains the observations best (weights from the predicted, not the observed, variance: the
+/// variance of a variance is 2 v^2 / n). `code_floor` is the least code variance, squared 8-bit codes. `start` speeds a
+/// refit. `None` with fewer than four observations, or where all variances are zero.
+pub fn fit(
+    observations: &[&Observation],
+    code_floor: f64,
+    start: Option<&NoiseModel>,
+) -> Option<NoiseModel> {
+    if observations.len() < 4 || observations.iter().all(|o| o.variance <= 0.0) {
+        return None;
+    }
+    let mut model = start.map_or_else(|| first_guess(observations, code_floor), NoiseModel::as_array);
+    let rounds = if start.is_some() { 4 } else { 25 };
+    for _ in 0..rounds {
+        model = next(observations, &model, code_floor)?;
+    }
+    Some(NoiseModel::from_array(model))
+}
+
+fn first_guess(observations: &[&Observation], code_floor: f64) -> [f64; 3] {
+    let mut per_exposure: Vec<f64> = observations
+        .iter()
+        .map(|o| {
+            let all_shot = variance_of(&o.parts, &[1.0, 0.0, 0.0]);
+            o.variance / all_shot.max(1e-30)
+        })
+        .collect();
+    per_exposure.sort_by(f64::total_cmp);
+    let shot = per_exposure[per_exposure.len() / 2].max(1e-12);
+    [shot, shot * 1e-3, code_floor.max(1e-9)]
+}
+
+fn next(observations: &[&Observation], model: &[f64; 3], code_floor: f64) -> Option<[f64; 3]> {
+    let (mut normal, mut right) = ([[0.0; 3]; 3], [0.0; 3]);
+    for o in observations {
+        let predicted = variance_of(&o.parts, model).max(1e-30);
+        let gradient = gradient_of(&o.parts, model);
+        let weight = o.samples / (predicted * predicted);
+        let seen = o.variance - code_floor * gradient[2];
+        for i in 0..3 {
+            right[i] += weight * gradient[i] * seen;
+            for j in 0..3 {
+                normal[i][j] += weight * gradient[i] * gradient[j];
+            }
+        }
+    }
+    let mut found = non_negative(&normal, &right)?;
+    found[2] += code_floor;
+    Some(found)
+}
+
+/// Minimum of `x' N x / 2 - r' x` with x >= 0, by trying every set of free parameters (seven of them).
+fn non_negative(normal: &[[f64; 3]; 3], right: &[f64; 3]) -> Option<[f64; 3]> {
+    let mut best: Option<(f64, [f64; 3])> = Some((0.0, [0.0; 3]));
+    for set in 1..8usize {
+        let Some(x) = solve_free(normal, right, set) else {
+            continue;
+        };
+        if x.iter().any(|&v| v < 0.0) {
+            continue;
+        }
+        let curved: f64 = (0..3).map(|i| x[i] * dot(&normal[i], &x)).sum();
+        let value = curved / 2.0 - dot(right, &x);
+        if best.is_none_or(|(v, _)| value < v) {
+            best = Some((value, x));
+        }
+    }
+    best.map(|(_, x)| x).filter(|x| x.iter().any(|&v| v > 0.0) || right.iter().all(|&r| r <= 0.0))
+}
+
+/// Solution with the parameters of `set` (bits) free and the others zero; `None` where they cannot be told apart.
+fn solve_free(normal: &[[f64; 3]; 3], right: &[f64; 3], set: usize) -> Option<[f64; 3]> {
+    let free: Vec<usize> = (0..3).filter(|i| set & (1 << i) != 0).collect();
+    let scale: Vec<f64> = free.iter().map(|&i| normal[i][i].sqrt()).collect();
+    if scale.iter().any(|&s| s <= 0.0 || !s.is_finite()) {
+        return None;
+    }
+    let n = free.len();
+    let matrix = nalgebra::DMatrix::from_fn(n, n, |i, j| {
+        normal[free[i]][free[j]] / (scale[i] * scale[j])
+    });
+    if matrix.determinant() < 1e-9 {
+        return None;
+    }
+    let vector = nalgebra::DVector::from_fn(n, |i, _| right[free[i]] / scale[i]);
+    let solved = matrix.lu().solve(&vector)?;
+    let mut x = [0.0; 3];
+    for (k, &i) in free.iter().enumerate() {
+        x[i] = solved[k] / scale[k];
+    }
+    x.iter().all(|v| v.is_finite()).then_some(x)
+}
+
+/// Reduced chi-squared of the fit: about 1 where the model explains the variances.
+pub(crate) fn misfit(observations: &[&Observation], model: &NoiseModel) -> f64 {
+    let sum: f64 = observations
+        .iter()
+        .map(|o| {
+            let predicted = variance_of(&o.parts, &model.as_array()).max(1e-30);
+            (o.variance / predicted - 1.0).powi(2) * o.samples / 2.0
+        })
+        .sum();
+    sum / (observations.len() as f64 - 3.0).max(1.0)
+}

@@ -1,0 +1,138 @@
+//! Intervals by block bootstrap over the pixels of the patches, with response and exposure span resampled beside them
+//! (Efron and Tibshirani 1993; blocks as in Kuensch 1989).
+use super::fit::{Observation, fit};
+use super::noise_model::{Capture, NoiseModel};
+use super::threshold::darkest_near;
+use crate::measure::wedge::{BlockSum, PatchSample};
+use rand::{Rng, SeedableRng};
+use rand_distr::{Distribution, Gamma, StandardNormal};
+
+/// Fewest blocks that are resampled as such; patches with fewer draw from the distribution of a variance instead.
+const FEWEST_BLOCKS: usize = 20;
+/// Most groups the blocks of a patch are gathered into.
+const MOST_GROUPS: usize = 64;
+
+/// How to resample.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Resampling {
+    /// Number of resamples, 2000 for a report.
+    pub count: usize,
+    /// Seed: the same seed gives the same interval.
+    pub seed: u64,
+    /// Relative standard uncertainty of the total exposure span (dimensionless), which scales every range.
+    pub span_relative: f64,
+}
+
+/// How the variance of one patch is redrawn.
+enum Redraw {
+    /// Groups of blocks; share of the patch's pixels they hold.
+    Blocks(Vec<BlockSum>, f64),
+    /// Gamma distribution of mean 1.
+    Gamma(Gamma<f64>),
+}
+
+impl Redraw {
+    fn of(sample: &PatchSample) -> Self {
+        if sample.blocks.len() >= FEWEST_BLOCKS {
+            let pixels: f64 = sample.blocks.iter().map(|b| b.pixels).sum();
+            let share = pixels / sample.patch.pixels as f64;
+            return Redraw::Blocks(grouped(&sample.blocks), share);
+        }
+        let half = (sample.variance_samples / 2.0).max(0.5);
+        match Gamma::new(half, 1.0 / half) {
+            Ok(gamma) => Redraw::Gamma(gamma),
+            Err(_) => Redraw::Blocks(Vec::new(), 1.0),
+        }
+    }
+
+    /// A factor on the patch's variance. The whole patch knows its variance better than the whole blocks in it alone.
+    fn factor(&self, rng: &mut impl Rng) -> f64 {
+        match self {
+            Redraw::Gamma(gamma) => gamma.sample(rng),
+            Redraw::Blocks(groups, _) if groups.len() < 2 => 1.0,
+            Redraw::Blocks(groups, share) => {
+                let n = groups.len();
+                let mut drawn = BlockSum::default();
+                for _ in 0..n {
+                    drawn.add(&groups[rng.random_range(0..n)]);
+                }
+                let mut all = BlockSum::default();
+                groups.iter().for_each(|g| all.add(g));
+                let unbiased = n as f64 / (n as f64 - 1.0);
+                let change = drawn.variance() / all.variance().max(1e-300) - 1.0;
+                (1.0 + change * (share * unbiased).sqrt()).max(1e-6)
+            }
+        }
+    }
+}
+
+impl BlockSum {
+    fn add(&mut self, other: &BlockSum) {
+        self.pixels += other.pixels;
+        self.sum += other.sum;
+        self.squares += other.squares;
+    }
+
+    fn variance(&self) -> f64 {
+        (self.squares / self.pixels - (self.sum / self.pixels).powi(2)).max(0.0)
+    }
+}
+
+fn grouped(blocks: &[BlockSum]) -> Vec<BlockSum> {
+    let size = blocks.len().div_ceil(MOST_GROUPS);
+    blocks
+        .chunks(size)
+        .map(|chunk| {
+            let mut group = BlockSum::default();
+            chunk.iter().for_each(|b| group.add(b));
+            group
+        })
+        .collect()
+}
+
+/// Ranges in stops for each of `starts` = (snr, darkest radiance of the point estimate), over all resamples: one sorted
+/// list a threshold. `spread` >= 1 widens the redraw of the variances where the model does not quite explain them.
+pub(crate) fn resampled(
+    capture: &Capture,
+    (patches, observations): (&[PatchSample], &[(usize, Observation)]),
+    (model, code_floor, spread): (&NoiseModel, f64, f64),
+    starts: &[(f64, f64)],
+    how: &Resampling,
+) -> Vec<Vec<f64>> {
+    let mut rng = rand_chacha::ChaCha8Rng::seed_from_u64(how.seed);
+    let redraws: Vec<Redraw> = observations
+        .iter()
+        .map(|(i, _)| Redraw::of(&patches[*i]))
+        .collect();
+    let mut drawn: Vec<Observation> = observations.iter().map(|(_, o)| o.clone()).collect();
+    let mut ranges = vec![Vec::with_capacity(how.count); starts.len()];
+    for _ in 0..how.count {
+        for ((o, (_, seen)), redraw) in drawn.iter_mut().zip(observations).zip(&redraws) {
+            let factor = 1.0 + (redraw.factor(&mut rng) - 1.0) * spread;
+            o.variance = seen.variance * factor.max(1e-6);
+        }
+        let refs: Vec<&Observation> = drawn.iter().collect();
+        let Some(refit) = fit(&refs, code_floor, Some(model)) else {
+            continue;
+        };
+        let span = how.span_relative * rng.sample::<f64, _>(StandardNormal);
+        let response: f64 = rng.sample(StandardNormal);
+        for ((snr, start), range) in starts.iter().zip(&mut ranges) {
+            let dark = darkest_near(capture, &refit, *snr, *start);
+            let stops = (capture.top() / dark).log2();
+            let response = response * capture.response_uncertainty(*start);
+            range.push(stops * (1.0 + span) + response);
+        }
+    }
+    ranges.iter_mut().for_each(|r| r.sort_by(f64::total_cmp));
+    ranges
+}
+
+/// The central 95 % of a sorted list; `None` with fewer than 40 entries.
+pub(crate) fn central95(sorted: &[f64]) -> Option<(f64, f64)> {
+    if sorted.len() < 40 {
+        return None;
+    }
+    let at = |q: f64| sorted[((sorted.len() - 1) as f64 * q).round() as usize];
+    Some((at(0.025), at(0.975)))
+}

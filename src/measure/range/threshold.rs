@@ -1,0 +1,45 @@
+//! The darkest radiance at which the modelled SNR still reaches a threshold.
+use super::noise_model::{Capture, NoiseModel};
+
+/// How far below the top is looked, stops.
+const DEEPEST: f64 = 40.0;
+/// Step of the search, stops.
+const STEP: f64 = 0.25;
+
+/// Lower end of the range of radiances, reached from the top without a break, whose SNR is at least `snr`. `None` if no
+/// radiance reaches it, or if it never ends within 40 stops (no noise).
+pub fn darkest(capture: &Capture, model: &NoiseModel, snr: f64) -> Option<f64> {
+    let top = capture.top();
+    let reaches = |stops: f64| capture.snr(model, top * (-stops).exp2()) >= snr;
+    let steps = (DEEPEST / STEP) as usize;
+    let first = (0..steps).find(|&k| reaches(k as f64 * STEP + 1e-6))?;
+    let last = (first + 1..steps).find(|&k| !reaches(k as f64 * STEP))?;
+    let (mut low, mut high) = ((last - 1) as f64 * STEP, last as f64 * STEP);
+    if last == first + 1 {
+        low += 1e-6;
+    }
+    for _ in 0..40 {
+        let middle = (low + high) / 2.0;
+        if reaches(middle) {
+            low = middle;
+        } else {
+            high = middle;
+        }
+    }
+    Some(top * (-low).exp2())
+}
+
+/// The same near a known answer, for resampling: damped steps in log radiance. SNR grows between the square root of
+/// radiance and radiance itself, so steps of 1 / 0.75 shrink the distance at least threefold each.
+pub(crate) fn darkest_near(capture: &Capture, model: &NoiseModel, snr: f64, start: f64) -> f64 {
+    let mut log = start.ln();
+    for _ in 0..10 {
+        let now = capture.snr(model, log.exp());
+        let step = ((snr / now.max(1e-9)).ln() / 0.75).clamp(-2.0, 2.0);
+        log += step;
+        if step.abs() < 1e-4 {
+            break;
+        }
+    }
+    log.exp()
+}

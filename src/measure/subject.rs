@@ -1,0 +1,200 @@
+//! A picture made ready for measuring: the crop round the wedge in linear light, with what the figures need beside it.
+use super::geometry::Homography;
+use super::result::PictureKind;
+use crate::formats::Compression;
+use crate::frames::Frame;
+use crate::merge::{RadianceMap, flag};
+use crate::raster::{Pixels, Quad, Region};
+use crate::response::{Response, ResponseCurve};
+use ndarray::{Array2, Array3};
+
+/// How one exposure turned radiance into levels; a frame or finished picture has one source, a merge one per frame.
+#[derive(Debug, Clone)]
+pub struct Source {
+    /// Response of the measuring channel.
+    pub curve: ResponseCurve,
+    /// Relative exposure (a factor of light against the reference frame), > 0.
+    pub relative_exposure: f64,
+}
+
+impl Source {
+    /// Radiance at the clip level: the top of this exposure's range.
+    pub fn top(&self) -> f64 {
+        self.curve.exposure_at(self.curve.clip_level) / self.relative_exposure
+    }
+
+    /// Radiance at the black floor of the encoding, >= 0.
+    pub fn floor(&self) -> f64 {
+        (self.curve.exposure_at(self.curve.floor_level) / self.relative_exposure).max(0.0)
+    }
+
+    /// d exposure / d code at a radiance, per 8-bit code, in units of the clip exposure.
+    pub fn slope(&self, radiance: f64) -> f64 {
+        let level = self.curve.level_of(radiance * self.relative_exposure);
+        self.curve.slope_at(level) / 255.0
+    }
+}
+
+/// A picture to be measured. All arrays cover the same crop.
+#[derive(Debug, Clone)]
+pub struct Subject {
+    /// What kind of picture it is.
+    pub kind: PictureKind,
+    /// File name for the report.
+    pub file: String,
+    /// Scene-referred relative radiance, shape (rows, columns, channels); 1.0 just clips the reference frame.
+    pub linear: Array3<f32>,
+    /// Encoded levels as fractions of full scale, same shape; `None` for a radiance map.
+    pub levels: Option<Array3<f32>>,
+    /// True where the measuring channel sits at the clip level (for a map: clipped in every frame).
+    pub clipped: Array2<bool>,
+    /// True where the measuring channel sits at or below the black floor.
+    pub crushed: Array2<bool>,
+    /// Standard uncertainty from noise that came with a map, same shape as `linear`.
+    pub statistical: Option<Array3<f32>>,
+    /// Row and column of the crop's first pixel in this picture.
+    pub origin: (usize, usize),
+    /// Bits a sample: 8, 16 or 32.
+    pub bits: u32,
+    /// How the samples were compressed; `None` for a radiance map.
+    pub compression: Option<Compression>,
+    /// One source a frame that went into the picture; empty if not known.
+    pub sources: Vec<Source>,
+    /// Reference-frame pixels -> this picture's pixels.
+    pub placement: Homography,
+}
+
+/// The channel that carries the measurement: green (most of luminance), or the only one.
+pub(crate) fn measuring_channel(channels: usize) -> usize {
+    usize::from(channels >= 3)
+}
+
+impl Subject {
+    /// A frame, made linear by the response; `relative_exposure` is its factor of light against the reference frame.
+    /// `clip` overrides the response's clip level (fraction of full scale). `region` must lie inside the frame.
+    pub fn of_frame(
+        frame: &Frame,
+        response: &Response,
+        relative_exposure: f64,
+        clip: Option<f64>,
+        region: Region,
+    ) -> Self {
+        let mut curves = response.curves.clone();
+        if let Some(level) = clip {
+            curves.iter_mut().for_each(|c| c.clip_level = level);
+        }
+        let mut subject = Self::of_levels(&frame.picture.pixels, &curves, relative_exposure, region);
+        subject.file = frame.name();
+        subject.compression = Some(frame.picture.compression);
+        subject
+    }
+
+    /// A finished picture (camera HDR or rendering), made linear by `curve` (its own OECF), or by the transfer function
+    /// of IEC 61966-2-1 where none is known yet. Relative exposure is 1. `region` must lie inside the picture.
+    pub fn of_finished(
+        kind: PictureKind,
+        file: &str,
+        pixels: &Pixels,
+        curve: Option<&ResponseCurve>,
+        region: Region,
+    ) -> Self {
+        let curve = curve.cloned().unwrap_or_else(super::oecf::srgb_curve);
+        let mut subject = Self::of_levels(pixels, &[curve], 1.0, region);
+        subject.kind = kind;
+        subject.file = file.to_string();
+        subject
+    }
+
+    /// The radiance map. `sources` describe the frames that went into it (needed for a usable range).
+    /// `region` must lie inside the map.
+    pub fn of_map(map: &RadianceMap, sources: Vec<Source>, region: Region) -> Self {
+        let cut = ndarray::s![region.rows(), region.columns(), ..];
+        let flags = map.flags.slice(ndarray::s![region.rows(), region.columns()]);
+        Subject {
+            kind: PictureKind::Merge,
+            file: "merge".into(),
+            linear: map.radiance.slice(cut).to_owned(),
+            levels: None,
+            clipped: flags.mapv(|f| f & flag::CLIPPED_IN_ALL != 0),
+            crushed: flags.mapv(|_| false),
+            statistical: Some(map.statistical.slice(cut).to_owned()),
+            origin: (region.top, region.left),
+            bits: 32,
+            compression: None,
+            sources,
+            placement: Homography::identity(),
+        }
+    }
+
+    fn of_levels(pixels: &Pixels, curves: &[ResponseCurve], exposure: f64, region: Region) -> Self {
+        let levels = pixels.levels(region);
+        let channel = measuring_channel(levels.dim().2);
+        let curve = &curves[channel.min(curves.len() - 1)];
+        let green = levels.index_axis(ndarray::Axis(2), channel);
+        let (clip, floor) = (curve.clip_level as f32, curve.floor_level as f32);
+        Subject {
+            kind: PictureKind::Frame,
+            file: String::new(),
+            linear: linearise(&levels, curves, exposure),
+            clipped: green.mapv(|v| v >= clip - f32::EPSILON),
+            crushed: green.mapv(|v| v <= floor),
+            levels: Some(levels),
+            statistical: None,
+            origin: (region.top, region.left),
+            bits: pixels.bits(),
+            compression: None,
+            sources: vec![Source {
+                curve: curve.clone(),
+                relative_exposure: exposure,
+            }],
+            placement: Homography::identity(),
+        }
+    }
+
+    /// The same subject where the picture does not share the reference frame's geometry: `placement` takes reference
+    /// pixels to this picture's pixels.
+    pub fn placed(mut self, placement: Homography) -> Self {
+        self.placement = placement;
+        self
+    }
+
+    /// The same subject, its encoded levels made linear by another curve. Unchanged for a radiance map.
+    pub fn with_curve(&self, curve: &ResponseCurve) -> Self {
+        let mut next = self.clone();
+        if let Some(levels) = &self.levels {
+            next.linear = linearise(levels, std::slice::from_ref(curve), 1.0);
+            next.sources = vec![Source {
+                curve: curve.clone(),
+                relative_exposure: 1.0,
+            }];
+        }
+        next
+    }
+
+    /// The region of a picture of `rows` x `columns` that a wedge needs, with a margin of 8 pixels. `None` if the wedge
+    /// lies outside.
+    pub fn region_for(
+        corners: &Quad,
+        placement: &Homography,
+        rows: usize,
+        columns: usize,
+    ) -> Option<Region> {
+        let inner = Region::around(&placement.map_quad(corners), rows, columns)?;
+        let (top, left) = (inner.top.saturating_sub(8), inner.left.saturating_sub(8));
+        Some(Region {
+            top,
+            left,
+            height: (inner.top + inner.height + 8).min(rows) - top,
+            width: (inner.left + inner.width + 8).min(columns) - left,
+        })
+    }
+}
+
+fn linearise(levels: &Array3<f32>, curves: &[ResponseCurve], exposure: f64) -> Array3<f32> {
+    let mut linear = levels.clone();
+    for (c, mut plane) in linear.axis_iter_mut(ndarray::Axis(2)).enumerate() {
+        let curve = &curves[c.min(curves.len() - 1)];
+        plane.mapv_inplace(|v| (curve.exposure_at(f64::from(v)) / exposure) as f32);
+    }
+    linear
+}

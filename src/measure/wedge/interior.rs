@@ -1,0 +1,68 @@
+//! The pixels of one patch: those whose centre lies in the interior.
+use crate::measure::geometry::contains;
+use crate::measure::subject::{Subject, measuring_channel};
+use crate::raster::{Point, Quad, Region};
+
+/// One measured pixel: its place in the picture, and its linear radiance.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Sample {
+    pub row: usize,
+    pub column: usize,
+    pub linear: f64,
+}
+
+/// What one interior holds.
+#[derive(Debug, Default)]
+pub(super) struct Interior {
+    /// Measuring channel, linear.
+    pub samples: Vec<Sample>,
+    /// Sum of levels of each channel (mono counts for all three).
+    pub level_sum: [f64; 3],
+    /// Sum and sum of squares of the measuring channel's level.
+    pub green: (f64, f64),
+    /// Pixels at the clip level, and at the black floor.
+    pub clipped: usize,
+    pub crushed: usize,
+}
+
+/// Gathers the pixels of `quad` (this picture's pixels) that lie in the subject's crop.
+pub(super) fn gather(subject: &Subject, quad: &Quad) -> Interior {
+    let (rows, columns, channels) = subject.linear.dim();
+    let mut interior = Interior::default();
+    let (top, left) = subject.origin;
+    let Some(box_) = Region::around(quad, top + rows, left + columns) else {
+        return interior;
+    };
+    let channel = measuring_channel(channels);
+    for row in box_.rows().filter(|&r| r >= top) {
+        for column in box_.columns().filter(|&c| c >= left) {
+            let centre = Point {
+                x: column as f64 + 0.5,
+                y: row as f64 + 0.5,
+            };
+            let linear = f64::from(subject.linear[[row - top, column - left, channel]]);
+            if contains(quad, centre) && linear.is_finite() {
+                interior.samples.push(Sample { row, column, linear });
+                interior.add(subject, row - top, column - left);
+            }
+        }
+    }
+    interior
+}
+
+impl Interior {
+    fn add(&mut self, subject: &Subject, row: usize, column: usize) {
+        self.clipped += usize::from(subject.clipped[[row, column]]);
+        self.crushed += usize::from(subject.crushed[[row, column]]);
+        let Some(levels) = &subject.levels else {
+            return;
+        };
+        let channels = levels.dim().2;
+        for c in 0..3 {
+            self.level_sum[c] += f64::from(levels[[row, column, c.min(channels - 1)]]);
+        }
+        let green = f64::from(levels[[row, column, measuring_channel(channels)]]);
+        self.green.0 += green;
+        self.green.1 += green * green;
+    }
+}

@@ -1,0 +1,174 @@
+//! The noise of one patch: slope of the light, correlation between pixels, block means, and what is not noise.
+use super::interior::Sample;
+use super::patch::BlockSum;
+use std::collections::BTreeMap;
+
+/// Farthest lag of the autocorrelation, pixels.
+const FARTHEST: usize = 8;
+/// Side of a block, pixels: that of JPEG (ITU-T T.81).
+pub(super) const BLOCK: usize = 8;
+
+/// A plane through the samples: mean, slope along rows, slope along columns (per pixel, about the centroid).
+pub(super) struct Plane {
+    centre: (f64, f64),
+    pub mean: f64,
+    slope: (f64, f64),
+}
+
+impl Plane {
+    /// Least squares.
+    pub fn fit(samples: &[Sample]) -> Self {
+        let n = samples.len() as f64;
+        let mean_of = |f: fn(&Sample) -> f64| samples.iter().map(f).sum::<f64>() / n;
+        let centre = (mean_of(|s| s.row as f64), mean_of(|s| s.column as f64));
+        let mean = mean_of(|s| s.linear);
+        let (mut rr, mut rc, mut cc, mut rv, mut cv) = (0.0, 0.0, 0.0, 0.0, 0.0);
+        for s in samples {
+            let (r, c) = (s.row as f64 - centre.0, s.column as f64 - centre.1);
+            let v = s.linear - mean;
+            rr += r * r;
+            rc += r * c;
+            cc += c * c;
+            rv += r * v;
+            cv += c * v;
+        }
+        let determinant = rr * cc - rc * rc;
+        let slope = if determinant > 1e-9 * (rr * cc).max(1e-300) {
+            ((rv * cc - cv * rc) / determinant, (cv * rr - rv * rc) / determinant)
+        } else {
+            (0.0, 0.0)
+        };
+        Plane { centre, mean, slope }
+    }
+
+    /// What is left of a sample.
+    pub fn residual(&self, s: &Sample) -> f64 {
+        s.linear
+            - self.mean
+            - self.slope.0 * (s.row as f64 - self.centre.0)
+            - self.slope.1 * (s.column as f64 - self.centre.1)
+    }
+}
+
+/// How far noise is correlated between pixels.
+pub(super) struct Correlation {
+    /// Sum of the autocorrelation over all lags: the variance of a mean is this times the white-noise variance.
+    pub of_mean: f64,
+    /// Sum of the squared autocorrelation, which does the same for a variance.
+    pub of_variance: f64,
+}
+
+/// Autocorrelation sums over lags up to 8 pixels (less in small patches), corrected for the plane that was taken out:
+/// three fitted parameters lower every lag by about 3/n of the sum, and so the sum by that times the number of lags.
+pub(super) fn correlation(samples: &[Sample], residuals: &[f64]) -> Correlation {
+    let white = Correlation {
+        of_mean: 1.0,
+        of_variance: 1.0,
+    };
+    let grid = Grid::of(samples, residuals);
+    let zero = residuals.iter().map(|v| v * v).sum::<f64>();
+    if zero <= 0.0 || samples.len() < 16 {
+        return white;
+    }
+    let reach = FARTHEST.min(grid.rows.min(grid.columns) / 4) as isize;
+    let bias = 1.0 / samples.len() as f64;
+    let (mut sum, mut squares) = (1.0, 1.0);
+    for dr in 0..=reach {
+        for dc in -reach..=reach {
+            if dr == 0 && dc <= 0 {
+                continue;
+            }
+            let rho = grid.product(dr as usize, dc) / zero;
+            sum += 2.0 * rho;
+            squares += 2.0 * (rho * rho - bias).max(0.0);
+        }
+    }
+    let lags = (2 * reach + 1).pow(2) as f64;
+    let kept = (1.0 - 3.0 * lags * bias).max(0.5);
+    Correlation {
+        of_mean: (sum / kept).max(1.0),
+        of_variance: squares,
+    }
+}
+
+/// Residuals on their pixel grid, 0 where there is no sample.
+struct Grid {
+    rows: usize,
+    columns: usize,
+    values: Vec<f64>,
+}
+
+impl Grid {
+    fn of(samples: &[Sample], residuals: &[f64]) -> Self {
+        let top = samples.iter().map(|s| s.row).min().unwrap_or(0);
+        let left = samples.iter().map(|s| s.column).min().unwrap_or(0);
+        let rows = samples.iter().map(|s| s.row - top + 1).max().unwrap_or(0);
+        let columns = samples.iter().map(|s| s.column - left + 1).max().unwrap_or(0);
+        let mut values = vec![0.0; rows * columns];
+        for (s, r) in samples.iter().zip(residuals) {
+            values[(s.row - top) * columns + s.column - left] = *r;
+        }
+        Grid { rows, columns, values }
+    }
+
+    /// Sum of products of residuals `dr` rows and `dc` columns apart.
+    fn product(&self, dr: usize, dc: isize) -> f64 {
+        let (start, width) = (dc.unsigned_abs(), self.columns - dc.unsigned_abs());
+        (0..self.rows - dr)
+            .map(|r| {
+                let (a, b) = (r * self.columns, (r + dr) * self.columns);
+                let (a, b) = if dc >= 0 { (a, b + start) } else { (a + start, b) };
+                let (first, second) = (&self.values[a..a + width], &self.values[b..b + width]);
+                first.iter().zip(second).map(|(x, y)| x * y).sum::<f64>()
+            })
+            .sum()
+    }
+}
+
+/// Sums over blocks of 8 x 8 pixels aligned to the picture's own grid, whole blocks only.
+pub(super) fn blocks(samples: &[Sample], residuals: &[f64]) -> Vec<BlockSum> {
+    let mut found: BTreeMap<(usize, usize), BlockSum> = BTreeMap::new();
+    for (s, r) in samples.iter().zip(residuals) {
+        let block = found.entry((s.row / BLOCK, s.column / BLOCK)).or_default();
+        block.pixels += 1.0;
+        block.sum += r;
+        block.squares += r * r;
+    }
+    let whole = (BLOCK * BLOCK) as f64;
+    found.into_values().filter(|b| b.pixels == whole).collect()
+}
+
+/// Standard deviation of block means times 8; `None` with fewer than 8 blocks.
+pub(super) fn block_deviation(blocks: &[BlockSum]) -> Option<f64> {
+    if blocks.len() < 8 {
+        return None;
+    }
+    let n = blocks.len() as f64;
+    let mean = blocks.iter().map(|b| b.sum / b.pixels).sum::<f64>() / n;
+    let squares: f64 = blocks.iter().map(|b| (b.sum / b.pixels - mean).powi(2)).sum();
+    Some((squares / (n - 1.0)).sqrt() * BLOCK as f64)
+}
+
+/// How far the deviation of all samples exceeds that of the central 96 %, were they normal: 1 for noise, more where dust,
+/// a scratch or an edge lies in the patch. Samples closer than `smallest` to the centre never count as outliers.
+pub(super) fn tail_ratio(residuals: &[f64], smallest: f64) -> f64 {
+    // Variance of a normal variable cut at its 2 % and 98 % points: 1 - 2 z phi(z)/0.96 with z = 2.053749.
+    const CUT_VARIANCE: f64 = 0.792_836;
+    let n = residuals.len();
+    let cut = n / 50;
+    if cut < 1 {
+        return 1.0;
+    }
+    let mut sorted = residuals.to_vec();
+    sorted.sort_by(f64::total_cmp);
+    let outermost = sorted[n - 1].max(-sorted[0]);
+    let core = &sorted[cut..n - cut];
+    let mean = core.iter().sum::<f64>() / core.len() as f64;
+    let variance = core.iter().map(|v| (v - mean).powi(2)).sum::<f64>() / core.len() as f64;
+    let robust = (variance / CUT_VARIANCE).sqrt();
+    if outermost <= smallest.max(6.0 * robust) {
+        return 1.0;
+    }
+    let all = (residuals.iter().map(|v| v * v).sum::<f64>() / n as f64).sqrt();
+    all / robust.max(smallest / 6.0)
+}

@@ -1,0 +1,290 @@
+//! Statistics of the patches of a wedge in one picture.
+use super::cells::interior_of;
+use super::interior::{Interior, Sample, gather};
+use super::noise::{Plane, block_deviation, blocks, correlation, tail_ratio};
+use crate::finding::Finding;
+use crate::formats::Compression;
+use crate::measure::geometry::{Homography, shortest_side};
+use crate::measure::result::{Patch, WedgePlace};
+use crate::measure::subject::Subject;
+
+/// Fewest pixels a patch is measured on.
+const FEWEST: usize = 16;
+/// Largest ratio that is given: stands for "no noise seen" (finite, so that it can be written to a file).
+pub(crate) const LARGEST_RATIO: f64 = 1e6;
+
+/// Sums over one block of 8 x 8 pixels: residual linear radiance about the patch mean, slope removed.
+#[derive(Debug, Clone, Copy, Default, PartialEq)]
+pub struct BlockSum {
+    /// Pixels in the block.
+    pub pixels: f64,
+    /// Sum of residuals.
+    pub sum: f64,
+    /// Sum of squared residuals.
+    pub squares: f64,
+}
+
+/// A patch with what the fit of the noise needs beside its plain statistics.
+#[derive(Debug, Clone, PartialEq)]
+pub struct PatchSample {
+    /// The statistics.
+    pub patch: Patch,
+    /// Whole blocks inside the interior, for resampling; empty where the patch is textured.
+    pub blocks: Vec<BlockSum>,
+    /// Independent samples behind the variance.
+    pub variance_samples: f64,
+    /// True if dust or texture was found in it.
+    pub textured: bool,
+}
+
+/// Statistics of every step, lightest first, with doubts. Empty (with a finding) where the interiors hold too few pixels
+/// of this picture's crop to be measured.
+pub fn patches(subject: &Subject, place: &WedgePlace) -> (Vec<PatchSample>, Vec<Finding>) {
+    let mut found = Vec::with_capacity(place.steps());
+    let mut findings = Vec::new();
+    for step in 1..=place.steps() {
+        let sample = interior_of(place, step, &subject.placement)
+            .map(|quad| (quad, gather(subject, &quad)))
+            .filter(|(_, interior)| interior.samples.len() >= FEWEST);
+        let Some((quad, interior)) = sample else {
+            return (Vec::new(), vec![unusable(place, step, &subject.placement)]);
+        };
+        let (sample, finding) = describe(subject, step, quad, &interior);
+        findings.extend(finding);
+        found.push(PatchSample {
+            patch: Patch {
+                density: place.density_of(step),
+                ..sample.patch
+            },
+            ..sample
+        });
+    }
+    (found, findings)
+}
+
+fn unusable(place: &WedgePlace, step: usize, placement: &Homography) -> Finding {
+    let side = interior_of(place, step, placement).map_or(0.0, |q| 2.0 * shortest_side(&q));
+    Finding::WedgeUnusable {
+        reason: format!("step {step} has fewer than {FEWEST} usable pixels in this picture"),
+        patch_px: side,
+    }
+}
+
+/// What decides the figures of a patch: which samples, and the plane taken off them.
+struct Judged {
+    mean: f64,
+    deviation: f64,
+    of_mean: f64,
+    of_variance: f64,
+    residuals: Vec<f64>,
+    textured: Option<f64>,
+}
+
+fn describe(
+    subject: &Subject,
+    step: usize,
+    corners: crate::raster::Quad,
+    interior: &Interior,
+) -> (PatchSample, Option<Finding>) {
+    let n = interior.samples.len() as f64;
+    let code = code_in_radiance(subject, &interior.samples);
+    let judged = judge(&interior.samples, code, is_lossless(subject));
+    let levels = subject.levels.is_some();
+    let (mean_level, mean_square) = (interior.green.0 / n, interior.green.1 / n);
+    let blocks = blocks(&interior.samples, &judged.residuals);
+    let patch = Patch {
+        step,
+        density: None,
+        corners,
+        pixels: interior.samples.len(),
+        effective_samples: (n / judged.of_mean).max(1.0),
+        code: levels.then(|| interior.level_sum.map(|s| s / n * 255.0)),
+        code_deviation: levels.then(|| (mean_square - mean_level * mean_level).max(0.0).sqrt() * 255.0),
+        linear: judged.mean,
+        linear_deviation: judged.deviation,
+        block_deviation: block_deviation(&blocks),
+        snr: ratio(judged.mean, judged.deviation),
+        clipped_share: interior.clipped as f64 / n,
+        crushed_share: interior.crushed as f64 / n,
+    };
+    let finding = judged.textured.map(|ratio| Finding::PatchTextured { step, ratio });
+    let sample = PatchSample {
+        patch,
+        blocks: if judged.textured.is_none() { blocks } else { Vec::new() },
+        variance_samples: (n / judged.of_variance).max(2.0),
+        textured: judged.textured.is_some(),
+    };
+    (sample, finding)
+}
+
+/// `value / deviation`, held to finite numbers.
+pub(crate) fn ratio(value: f64, deviation: f64) -> f64 {
+    if deviation <= value.abs() / LARGEST_RATIO {
+        return if value == 0.0 { 0.0 } else { LARGEST_RATIO.copysign(value) };
+    }
+    value / deviation
+}
+
+fn is_lossless(subject: &Subject) -> bool {
+    !matches!(subject.compression, Some(Compression::Jpeg { .. }))
+}
+
+/// One 8-bit code in radiance at the mean of the samples; 0 where the picture has no codes.
+fn code_in_radiance(subject: &Subject, samples: &[Sample]) -> f64 {
+    let mean = samples.iter().map(|s| s.linear).sum::<f64>() / samples.len() as f64;
+    match (&subject.levels, &subject.sources[..]) {
+        (Some(_), [source]) => source.slope(mean) / source.relative_exposure,
+        _ => 0.0,
+    }
+}
+
+/// Plain mean and deviation where the patch is clean; where dust, an edge or texture lies in it, the samples within three
+/// deviations of the median. The slope of the light is taken off the deviation only where it is certain (F > 14, about
+/// one in a million by chance).
+fn judge(samples: &[Sample], code: f64, lossless: bool) -> Judged {
+    let plane = Plane::fit(samples);
+    let flat: Vec<f64> = samples.iter().map(|s| s.linear - plane.mean).collect();
+    let sloped: Vec<f64> = samples.iter().map(|s| plane.residual(s)).collect();
+    let correlation = correlation(samples, &sloped);
+    let n = samples.len() as f64;
+    let square = |r: &[f64]| r.iter().map(|v| v * v).sum::<f64>();
+    let (whole, left) = (square(&flat), square(&sloped));
+    let freedom = (n / correlation.of_mean - 3.0).max(1.0);
+    let certain = (whole - left) / 2.0 > 14.0 * left / freedom;
+    let residuals = if certain { sloped } else { flat };
+    let textured = texture(samples, &residuals, code, lossless);
+    let (mean, deviation) = match textured {
+        None => (plane.mean, (square(&residuals) / n).sqrt()),
+        Some(_) => {
+            let (offset, deviation) = trimmed(&residuals);
+            (plane.mean + offset, deviation)
+        }
+    };
+    Judged {
+        mean,
+        deviation,
+        of_mean: correlation.of_mean,
+        of_variance: correlation.of_variance,
+        residuals,
+        textured,
+    }
+}
+
+/// The ratio by which the spread exceeds noise, where it does: outliers (dust, an edge) from 1.5, or block means that vary
+/// five times more than independent pixels would (texture).
+fn texture(samples: &[Sample], residuals: &[f64], code: f64, lossless: bool) -> Option<f64> {
+    let tail = tail_ratio(residuals, 3.0 * code);
+    if tail > 1.5 {
+        return Some(tail);
+    }
+    let of_blocks = block_deviation(&blocks(samples, residuals))?;
+    let n = residuals.len() as f64;
+    let of_pixels = (residuals.iter().map(|v| v * v).sum::<f64>() / n).sqrt();
+    // Lossy coding hides pixel noise and keeps block means, so there the block means must vary by codes as well.
+    let smallest = if lossless { 0.0 } else { 8.0 * code };
+    let found = of_pixels > 0.0 && of_blocks > 5.0 * of_pixels && of_blocks > smallest;
+    found.then(|| of_blocks / of_pixels)
+}
+
+/// Mean and deviation of what lies within three deviations of the median, repeated until it settles; the deviation
+/// corrected for the cut tails of a normal distribution.
+fn trimmed(residuals: &[f64]) -> (f64, f64) {
+    // Deviation of a normal variable cut at 3 sigma: sqrt(1 - 6 phi(3) / (2 Phi(3) - 1)) = 0.986578.
+    const CUT_DEVIATION: f64 = 0.986_578;
+    let mut sorted = residuals.to_vec();
+    sorted.sort_by(f64::total_cmp);
+    let mut kept = &sorted[..];
+    let (mut mean, mut deviation) = (0.0, 0.0);
+    for _ in 0..20 {
+        let n = kept.len() as f64;
+        let median = kept[kept.len() / 2];
+        mean = kept.iter().sum::<f64>() / n;
+        deviation = (kept.iter().map(|v| (v - mean).powi(2)).sum::<f64>() / n).sqrt();
+        let (low, high) = (median - 3.0 * deviation, median + 3.0 * deviation);
+        let from = kept.partition_point(|&v| v < low);
+        let to = kept.partition_point(|&v| v <= high);
+        if to - from == kept.len() || to - from < 8 {
+            break;
+        }
+        kept = &kept[from..to];
+    }
+    (mean, deviation / CUT_DEVIATION)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use rand::SeedableRng;
+    use rand_distr::{Distribution, Normal};
+
+    fn noisy(rows: usize, columns: usize, slope: f64) -> Vec<Sample> {
+        let mut rng = rand_chacha::ChaCha8Rng::seed_from_u64(7);
+        let noise = Normal::new(10.0, 0.5).unwrap();
+        let mut samples = Vec::new();
+        for row in 0..rows {
+            for column in 0..columns {
+                let linear = noise.sample(&mut rng) + slope * column as f64;
+                samples.push(Sample { row, column, linear });
+            }
+        }
+        samples
+    }
+
+    #[test]
+    fn white_noise_is_taken_as_it_is() {
+        let samples = noisy(40, 50, 0.0);
+        let judged = judge(&samples, 0.0, true);
+        let n = samples.len() as f64;
+        let mean = samples.iter().map(|s| s.linear).sum::<f64>() / n;
+        let plain = (samples.iter().map(|s| (s.linear - mean).powi(2)).sum::<f64>() / n).sqrt();
+        assert!(judged.textured.is_none());
+        assert_eq!(judged.deviation, plain);
+        assert!((judged.of_mean - 1.0).abs() < 0.5, "{}", judged.of_mean);
+        assert!((judged.of_variance - 1.0).abs() < 0.2, "{}", judged.of_variance);
+    }
+
+    #[test]
+    fn a_slope_of_the_light_is_removed() {
+        let judged = judge(&noisy(40, 50, 0.05), 0.0, true);
+        assert!((judged.deviation - 0.5).abs() < 0.03, "{}", judged.deviation);
+    }
+
+    #[test]
+    fn dust_is_noticed_and_kept_out() {
+        let mut samples = noisy(40, 50, 0.0);
+        let dust = |s: &Sample| (10..14).contains(&s.row) && (20..24).contains(&s.column);
+        samples.iter_mut().filter(|s| dust(s)).for_each(|s| s.linear = 1.0);
+        let judged = judge(&samples, 0.0, true);
+        assert!(judged.textured.is_some());
+        assert!((judged.deviation - 0.5).abs() < 0.03 && (judged.mean - 10.0).abs() < 0.05);
+    }
+
+    #[test]
+    fn texture_is_noticed() {
+        let mut samples = noisy(64, 64, 0.0);
+        for s in &mut samples {
+            s.linear += if (s.row / 16 + s.column / 16) % 2 == 0 { 2.0 } else { -2.0 };
+        }
+        assert!(judge(&samples, 0.0, true).textured.is_some());
+    }
+
+    #[test]
+    fn smoothed_noise_counts_as_fewer_samples() {
+        // A 3 x 3 mean correlates noise so that 9 pixels carry one sample's worth about the mean (in a large patch).
+        let (rows, columns) = (60, 60);
+        let white = noisy(rows + 2, columns + 2, 0.0);
+        let at = |r: usize, c: usize| white[r * (columns + 2) + c].linear;
+        let mut samples = Vec::new();
+        for row in 0..rows {
+            for column in 0..columns {
+                let sum: f64 = (0..9).map(|i| at(row + i / 3, column + i % 3)).sum();
+                samples.push(Sample { row, column, linear: sum / 9.0 });
+            }
+        }
+        let judged = judge(&samples, 0.0, true);
+        assert!((judged.of_mean - 9.0).abs() < 2.5, "{}", judged.of_mean);
+        // Sum of squared triangle autocorrelation in each direction: 1 + 2 (4/9 + 1/9) = 19/9.
+        let expected = (19.0f64 / 9.0).powi(2);
+        assert!((judged.of_variance - expected).abs() < 1.0, "{}", judged.of_variance);
+    }
+}
