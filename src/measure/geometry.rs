@@ -118,7 +118,10 @@ mod tests {
         let from = quad([10.0, 20.0, 310.0, 25.0, 300.0, 140.0, 5.0, 150.0]);
         let map = Homography::between(&UNIT_SQUARE, &from).unwrap();
         let got = map.map(Point { x: 0.25, y: 0.75 });
-        assert!((got.x - REFERENCE.0).abs() < 1e-9 && (got.y - REFERENCE.1).abs() < 1e-9, "{got:?}");
+        assert!(
+            (got.x - REFERENCE.0).abs() < 1e-9 && (got.y - REFERENCE.1).abs() < 1e-9,
+            "{got:?}"
+        );
     }
 
     const REFERENCE: (f64, f64) = (87.293_060_936_949_63, 116.273_335_681_578_03);

@@ -56,11 +56,7 @@ fn rising_knots(points: &[(f64, f64)]) -> Vec<(f64, f64)> {
                 break;
             }
             let n = a.2 + b.2;
-            let pooled = (
-                (a.0 * a.2 + b.0 * b.2) / n,
-                (a.1 * a.2 + b.1 * b.2) / n,
-                n,
-            );
+            let pooled = ((a.0 * a.2 + b.0 * b.2) / n, (a.1 * a.2 + b.1 * b.2) / n, n);
             pools.truncate(pools.len() - 2);
             pools.push(pooled);
         }
@@ -88,7 +84,9 @@ fn curve_through(knots: &[(f64, f64)]) -> ResponseCurve {
 /// Log radiance at a level: straight between knots, carried on at the end slopes outside, where the slope is held to at
 /// most that of a power function through the end knot so that nothing explodes.
 fn log_at(knots: &[(f64, f64)], level: f64) -> f64 {
-    let upper = knots.partition_point(|k| k.0 < level).clamp(1, knots.len() - 1);
+    let upper = knots
+        .partition_point(|k| k.0 < level)
+        .clamp(1, knots.len() - 1);
     let (a, b) = (knots[upper - 1], knots[upper]);
     let slope = (b.1 - a.1) / (b.0 - a.0);
     if level < a.0 {

@@ -53,7 +53,8 @@ pub fn measure(
 
 /// A finished picture brought to the merge's linear light; as it was where the wedge does not give its curve.
 fn finished(subject: &Subject, merge: &[PatchSample], place: &WedgePlace) -> Subject {
-    let plain = |samples: &[PatchSample]| samples.iter().map(|s| s.patch.clone()).collect::<Vec<_>>();
+    let plain =
+        |samples: &[PatchSample]| samples.iter().map(|s| s.patch.clone()).collect::<Vec<_>>();
     let own = plain(&patches(subject, place).0);
     match against_merge(&own, &plain(merge)) {
         Some(curve) => subject.with_curve(&curve),
@@ -104,7 +105,11 @@ fn white(subject: &Subject) -> VisualWhite {
     }
 }
 
-fn empty(subject: &Subject, settings: &MeasureSettings, findings: Vec<Finding>) -> PictureMeasurement {
+fn empty(
+    subject: &Subject,
+    settings: &MeasureSettings,
+    findings: Vec<Finding>,
+) -> PictureMeasurement {
     PictureMeasurement {
         kind: subject.kind,
         file: subject.file.clone(),

@@ -1,6 +1,6 @@
 //! What measuring a picture of the wedge gives: plain data, the same structs the report serialises.
-use crate::finding::Finding;
 use super::range::NoiseModel;
+use crate::finding::Finding;
 use crate::raster::Quad;
 use serde::{Deserialize, Serialize};
 

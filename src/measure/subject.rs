@@ -83,7 +83,8 @@ impl Subject {
         if let Some(level) = clip {
             curves.iter_mut().for_each(|c| c.clip_level = level);
         }
-        let mut subject = Self::of_levels(&frame.picture.pixels, &curves, relative_exposure, region);
+        let mut subject =
+            Self::of_levels(&frame.picture.pixels, &curves, relative_exposure, region);
         subject.file = frame.name();
         subject.compression = Some(frame.picture.compression);
         subject
@@ -109,7 +110,9 @@ impl Subject {
     /// `region` must lie inside the map.
     pub fn of_map(map: &RadianceMap, sources: Vec<Source>, region: Region) -> Self {
         let cut = ndarray::s![region.rows(), region.columns(), ..];
-        let flags = map.flags.slice(ndarray::s![region.rows(), region.columns()]);
+        let flags = map
+            .flags
+            .slice(ndarray::s![region.rows(), region.columns()]);
         Subject {
             kind: PictureKind::Merge,
             file: "merge".into(),

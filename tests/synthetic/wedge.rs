@@ -47,7 +47,11 @@ fn simulated(steps: usize, step_density: f64, exposures: &[f64], seed: u64) -> S
                 weights += weight;
             }
             let clipped = weights == 0.0;
-            let value = if clipped { 1.0 } else { sum / weights / FULL_WELL };
+            let value = if clipped {
+                1.0
+            } else {
+                sum / weights / FULL_WELL
+            };
             radiance[[row, column, 0]] = value as f32;
             flags[[row, column]] = if clipped { flag::CLIPPED_IN_ALL } else { 0 };
         }
@@ -83,7 +87,13 @@ fn place(steps: usize) -> WedgePlace {
     wedge::place(corners, (1, steps), None).unwrap()
 }
 
-fn measured(steps: usize, density: f64, exposures: &[f64], seed: u64, count: usize) -> PictureMeasurement {
+fn measured(
+    steps: usize,
+    density: f64,
+    exposures: &[f64],
+    seed: u64,
+    count: usize,
+) -> PictureMeasurement {
     let settings = MeasureSettings {
         range: RangeSettings {
             snrs: vec![1.0, 10.0],
@@ -123,8 +133,17 @@ fn levels_are_those_of_the_noise_free_rule() {
     // Expected separation from the closed-form noise: m = L, s^2 = 1 / sum t^2/(L t + v), frame usable below 0.98 full
     // wells. Pairs within 5 % of the threshold may go either way, so the count has that much room and no more.
     for (steps, density) in [(21, 0.15), (41, 0.10), (13, 0.30)] {
-        for exposures in [&[0.5][..], &[1.0], &[2.0], &[0.5, 1.0, 2.0], &[0.25, 1.0, 4.0]] {
-            let got = measured(steps, density, exposures, 5, 50).levels.unwrap().noise;
+        for exposures in [
+            &[0.5][..],
+            &[1.0],
+            &[2.0],
+            &[0.5, 1.0, 2.0],
+            &[0.25, 1.0, 4.0],
+        ] {
+            let got = measured(steps, density, exposures, 5, 50)
+                .levels
+                .unwrap()
+                .noise;
             let (sure, possible) = expected(steps, density, exposures);
             assert!(
                 (sure..=possible).contains(&got),

@@ -46,7 +46,10 @@ fn welch(light: &Patch, dark: &Patch) -> f64 {
 fn pair(light: &Patch, dark: &Patch, p_value: f64, (criteria, white): (&Criteria, f64)) -> Pair {
     let separation = separation(light, dark);
     let code_difference = light.code.zip(dark.code).map(|(a, b)| a[1] - b[1]);
-    let (a, b) = (display(light, criteria, white), display(dark, criteria, white));
+    let (a, b) = (
+        display(light, criteria, white),
+        display(dark, criteria, white),
+    );
     let lightness_difference = lightness(a) - lightness(b);
     let jnd = |y: f64| jnd_index(y * criteria.display_white);
     let clear = light.clipped_share.max(dark.clipped_share) <= CLIPPED;
@@ -74,7 +77,12 @@ fn separation(light: &Patch, dark: &Patch) -> f64 {
     ratio(light.linear - dark.linear, pooled).clamp(-LARGEST_RATIO, LARGEST_RATIO)
 }
 
-fn reason(light: &Patch, dark: &Patch, separation: f64, by_noise: bool) -> (Option<JoinReason>, f64) {
+fn reason(
+    light: &Patch,
+    dark: &Patch,
+    separation: f64,
+    by_noise: bool,
+) -> (Option<JoinReason>, f64) {
     let clipped = light.clipped_share.max(dark.clipped_share);
     let crushed = light.crushed_share.max(dark.crushed_share);
     if by_noise {

@@ -38,7 +38,12 @@ pub fn closed_form(full_well: f64, read_variance: f64, exposures: &[f64], snr: f
 
 /// Stops that a bracket gains over its nominal exposure (relative exposure 1) alone: more than the spread of exposures,
 /// because dark pixels also average. Arguments and `None` as in [`closed_form`].
-pub fn predicted_gain(full_well: f64, read_variance: f64, exposures: &[f64], snr: f64) -> Option<f64> {
+pub fn predicted_gain(
+    full_well: f64,
+    read_variance: f64,
+    exposures: &[f64],
+    snr: f64,
+) -> Option<f64> {
     let single = closed_form(full_well, read_variance, &[1.0], snr)?;
     Some(closed_form(full_well, read_variance, exposures, snr)? - single)
 }

@@ -58,7 +58,10 @@ pub fn fit(
     if observations.len() < 4 || observations.iter().all(|o| o.variance <= 0.0) {
         return None;
     }
-    let mut model = start.map_or_else(|| first_guess(observations, code_floor), NoiseModel::as_array);
+    let mut model = start.map_or_else(
+        || first_guess(observations, code_floor),
+        NoiseModel::as_array,
+    );
     let rounds = if start.is_some() { 4 } else { 25 };
     for _ in 0..rounds {
         model = next(observations, &model, code_floor)?;
@@ -114,7 +117,8 @@ fn non_negative(normal: &[[f64; 3]; 3], right: &[f64; 3]) -> Option<[f64; 3]> {
             best = Some((value, x));
         }
     }
-    best.map(|(_, x)| x).filter(|x| x.iter().any(|&v| v > 0.0) || right.iter().all(|&r| r <= 0.0))
+    best.map(|(_, x)| x)
+        .filter(|x| x.iter().any(|&v| v > 0.0) || right.iter().all(|&r| r <= 0.0))
 }
 
 /// Solution with the parameters of `set` (bits) free and the others zero; `None` where they cannot be told apart.

@@ -79,13 +79,20 @@ impl Capture {
         let open = |s: &&Source| radiance < s.top();
         let part = |s: &Source| Part {
             exposure_squared: s.relative_exposure * s.relative_exposure,
-            terms: [radiance * s.relative_exposure, 1.0, s.slope(radiance).powi(2)],
+            terms: [
+                radiance * s.relative_exposure,
+                1.0,
+                s.slope(radiance).powi(2),
+            ],
         };
         let parts: Vec<Part> = self.sources.iter().filter(open).map(part).collect();
         if !parts.is_empty() {
             return parts;
         }
-        let last = self.sources.iter().max_by(|a, b| a.top().total_cmp(&b.top()));
+        let last = self
+            .sources
+            .iter()
+            .max_by(|a, b| a.top().total_cmp(&b.top()));
         last.into_iter().map(part).collect()
     }
 

@@ -96,7 +96,11 @@ pub fn without_wedge(
             stops: dark.map(|d| (capture.top() / d.max(capture.floor())).log2()),
             low95: None,
             high95: None,
-            limited_by: if crushed { Limit::Clipping } else { Limit::Noise },
+            limited_by: if crushed {
+                Limit::Clipping
+            } else {
+                Limit::Noise
+            },
             seen_stops: None,
         }
     };
@@ -210,7 +214,10 @@ impl Fitted<'_> {
     /// Code noise of the patch nearest to a radiance, and the compression's bound, where it lies below that bound: then the
     /// compression, not the sensor, decides what noise is left.
     fn hidden_at(&self, radiance: f64) -> Option<(f64, f64)> {
-        let Some(Compression::Jpeg { quantisation_rms, .. }) = self.subject.compression else {
+        let Some(Compression::Jpeg {
+            quantisation_rms, ..
+        }) = self.subject.compression
+        else {
             return None;
         };
         let distance = |o: &Observation| (o.radiance.max(1e-12) / radiance.max(1e-12)).ln().abs();

@@ -11,7 +11,9 @@ impl WedgePlace {
     /// Number of steps: all cells of the grid, or as many as densities were given.
     pub fn steps(&self) -> usize {
         let cells = self.rows * self.columns;
-        self.densities.as_ref().map_or(cells, |d| d.len().min(cells))
+        self.densities
+            .as_ref()
+            .map_or(cells, |d| d.len().min(cells))
     }
 
     /// Position in patch order (row by row, 0 first) of step `step` (1 = lightest).
@@ -25,7 +27,10 @@ impl WedgePlace {
 
     /// Nominal density of step `step` (1 = lightest), if known.
     pub fn density_of(&self, step: usize) -> Option<f64> {
-        self.densities.as_ref()?.get(self.position_of(step)).copied()
+        self.densities
+            .as_ref()?
+            .get(self.position_of(step))
+            .copied()
     }
 
     /// The cell at a position in patch order, in units of the whole wedge (0..=1 both ways).
@@ -88,7 +93,11 @@ pub fn check(place: &WedgePlace, rows: usize, columns: usize) -> Result<(), Erro
 
 fn check_shape(place: &WedgePlace) -> Result<(), Error> {
     const OPTION: &str = "--wedge-corners";
-    if place.corners.iter().any(|p| !p.x.is_finite() || !p.y.is_finite()) {
+    if place
+        .corners
+        .iter()
+        .any(|p| !p.x.is_finite() || !p.y.is_finite())
+    {
         return Err(Error::request(OPTION, "a corner is not a finite number"));
     }
     if !is_convex_page(&place.corners) {
@@ -100,15 +109,24 @@ fn check_shape(place: &WedgePlace) -> Result<(), Error> {
     }
     let cells = place.rows * place.columns;
     if cells < 2 {
-        return Err(Error::request("--wedge-grid", "a wedge has at least two patches"));
+        return Err(Error::request(
+            "--wedge-grid",
+            "a wedge has at least two patches",
+        ));
     }
-    if let Some(d) = place.densities.as_ref().filter(|d| d.len() > cells || d.len() < 2) {
+    if let Some(d) = place
+        .densities
+        .as_ref()
+        .filter(|d| d.len() > cells || d.len() < 2)
+    {
         let problem = format!("{} densities for a grid of {cells} patches", d.len());
         return Err(Error::request("--wedge-densities", problem));
     }
     let side = smallest_cell(place);
     if side < SMALLEST_CELL {
-        let problem = format!("the smallest patch has a side of {side:.1} pixels; {SMALLEST_CELL} are needed");
+        let problem = format!(
+            "the smallest patch has a side of {side:.1} pixels; {SMALLEST_CELL} are needed"
+        );
         return Err(Error::request(OPTION, problem));
     }
     Ok(())
@@ -148,7 +166,10 @@ mod tests {
     use super::*;
 
     fn corners(v: [f64; 8]) -> Quad {
-        [0, 2, 4, 6].map(|i| Point { x: v[i], y: v[i + 1] })
+        [0, 2, 4, 6].map(|i| Point {
+            x: v[i],
+            y: v[i + 1],
+        })
     }
 
     #[test]
@@ -156,10 +177,15 @@ mod tests {
         let square = corners([0.0, 0.0, 90.0, 0.0, 90.0, 60.0, 0.0, 60.0]);
         let mut wedge = place(square, (2, 3), Some(vec![0.5, 0.4, 0.3, 0.2, 0.1])).unwrap();
         assert!(wedge.dark_first);
-        assert_eq!((wedge.steps(), wedge.position_of(1), wedge.density_of(1)), (5, 4, Some(0.1)));
+        assert_eq!(
+            (wedge.steps(), wedge.position_of(1), wedge.density_of(1)),
+            (5, 4, Some(0.1))
+        );
         let q = interior_of(&wedge, 1, &Homography::identity()).unwrap();
         let near = |a: f64, b: f64| (a - b).abs() < 1e-9;
-        assert!(near(q[0].x, 37.5) && near(q[0].y, 37.5) && near(q[2].x, 52.5) && near(q[2].y, 52.5));
+        assert!(
+            near(q[0].x, 37.5) && near(q[0].y, 37.5) && near(q[2].x, 52.5) && near(q[2].y, 52.5)
+        );
         wedge.boustrophedon = true;
         let q = interior_of(&wedge, 2, &Homography::identity()).unwrap();
         assert!(near(q[0].x, 67.5));
@@ -168,9 +194,18 @@ mod tests {
     #[test]
     fn refuses_what_cannot_be_measured() {
         let tries = [
-            (corners([0.0, 0.0, 90.0, 60.0, 90.0, 0.0, 0.0, 60.0]), "cross"),
-            (corners([0.0, 0.0, 0.0, 60.0, 90.0, 60.0, 90.0, 0.0]), "clockwise"),
-            (corners([0.0, 0.0, 9.0, 0.0, 9.0, 60.0, 0.0, 60.0]), "3.0 pixels"),
+            (
+                corners([0.0, 0.0, 90.0, 60.0, 90.0, 0.0, 0.0, 60.0]),
+                "cross",
+            ),
+            (
+                corners([0.0, 0.0, 0.0, 60.0, 90.0, 60.0, 90.0, 0.0]),
+                "clockwise",
+            ),
+            (
+                corners([0.0, 0.0, 9.0, 0.0, 9.0, 60.0, 0.0, 60.0]),
+                "3.0 pixels",
+            ),
             (corners([0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0]), "line"),
         ];
         for (c, word) in tries {
@@ -179,7 +214,12 @@ mod tests {
         }
         let half_out = corners([50.0, 0.0, 140.0, 0.0, 140.0, 60.0, 50.0, 60.0]);
         let wedge = place(half_out, (1, 3), None).unwrap();
-        assert!(check(&wedge, 100, 100).unwrap_err().to_string().contains("140.0,0.0"));
+        assert!(
+            check(&wedge, 100, 100)
+                .unwrap_err()
+                .to_string()
+                .contains("140.0,0.0")
+        );
         assert!(check(&wedge, 100, 200).is_ok());
     }
 }

@@ -42,7 +42,11 @@ pub(super) fn gather(subject: &Subject, quad: &Quad) -> Interior {
             };
             let linear = f64::from(subject.linear[[row - top, column - left, channel]]);
             if contains(quad, centre) && linear.is_finite() {
-                interior.samples.push(Sample { row, column, linear });
+                interior.samples.push(Sample {
+                    row,
+                    column,
+                    linear,
+                });
                 interior.add(subject, row - top, column - left);
             }
         }

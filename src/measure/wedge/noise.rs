@@ -34,11 +34,18 @@ impl Plane {
         }
         let determinant = rr * cc - rc * rc;
         let slope = if determinant > 1e-9 * (rr * cc).max(1e-300) {
-            ((rv * cc - cv * rc) / determinant, (cv * rr - rv * rc) / determinant)
+            (
+                (rv * cc - cv * rc) / determinant,
+                (cv * rr - rv * rc) / determinant,
+            )
         } else {
             (0.0, 0.0)
         };
-        Plane { centre, mean, slope }
+        Plane {
+            centre,
+            mean,
+            slope,
+        }
     }
 
     /// What is left of a sample.
@@ -103,12 +110,20 @@ impl Grid {
         let top = samples.iter().map(|s| s.row).min().unwrap_or(0);
         let left = samples.iter().map(|s| s.column).min().unwrap_or(0);
         let rows = samples.iter().map(|s| s.row - top + 1).max().unwrap_or(0);
-        let columns = samples.iter().map(|s| s.column - left + 1).max().unwrap_or(0);
+        let columns = samples
+            .iter()
+            .map(|s| s.column - left + 1)
+            .max()
+            .unwrap_or(0);
         let mut values = vec![0.0; rows * columns];
         for (s, r) in samples.iter().zip(residuals) {
             values[(s.row - top) * columns + s.column - left] = *r;
         }
-        Grid { rows, columns, values }
+        Grid {
+            rows,
+            columns,
+            values,
+        }
     }
 
     /// Sum of products of residuals `dr` rows and `dc` columns apart.
@@ -117,7 +132,11 @@ impl Grid {
         (0..self.rows - dr)
             .map(|r| {
                 let (a, b) = (r * self.columns, (r + dr) * self.columns);
-                let (a, b) = if dc >= 0 { (a, b + start) } else { (a + start, b) };
+                let (a, b) = if dc >= 0 {
+                    (a, b + start)
+                } else {
+                    (a + start, b)
+                };
                 let (first, second) = (&self.values[a..a + width], &self.values[b..b + width]);
                 first.iter().zip(second).map(|(x, y)| x * y).sum::<f64>()
             })
@@ -145,7 +164,10 @@ pub(super) fn block_deviation(blocks: &[BlockSum]) -> Option<f64> {
     }
     let n = blocks.len() as f64;
     let mean = blocks.iter().map(|b| b.sum / b.pixels).sum::<f64>() / n;
-    let squares: f64 = blocks.iter().map(|b| (b.sum / b.pixels - mean).powi(2)).sum();
+    let squares: f64 = blocks
+        .iter()
+        .map(|b| (b.sum / b.pixels - mean).powi(2))
+        .sum();
     Some((squares / (n - 1.0)).sqrt() * BLOCK as f64)
 }
 

@@ -99,7 +99,8 @@ fn describe(
         pixels: interior.samples.len(),
         effective_samples: (n / judged.of_mean).max(1.0),
         code: levels.then(|| interior.level_sum.map(|s| s / n * 255.0)),
-        code_deviation: levels.then(|| (mean_square - mean_level * mean_level).max(0.0).sqrt() * 255.0),
+        code_deviation: levels
+            .then(|| (mean_square - mean_level * mean_level).max(0.0).sqrt() * 255.0),
         linear: judged.mean,
         linear_deviation: judged.deviation,
         block_deviation: block_deviation(&blocks),
@@ -107,10 +108,16 @@ fn describe(
         clipped_share: interior.clipped as f64 / n,
         crushed_share: interior.crushed as f64 / n,
     };
-    let finding = judged.textured.map(|ratio| Finding::PatchTextured { step, ratio });
+    let finding = judged
+        .textured
+        .map(|ratio| Finding::PatchTextured { step, ratio });
     let sample = PatchSample {
         patch,
-        blocks: if judged.textured.is_none() { blocks } else { Vec::new() },
+        blocks: if judged.textured.is_none() {
+            blocks
+        } else {
+            Vec::new()
+        },
         variance_samples: (n / judged.of_variance).max(2.0),
         textured: judged.textured.is_some(),
     };
@@ -120,7 +127,11 @@ fn describe(
 /// `value / deviation`, held to finite numbers.
 pub(crate) fn ratio(value: f64, deviation: f64) -> f64 {
     if deviation <= value.abs() / LARGEST_RATIO {
-        return if value == 0.0 { 0.0 } else { LARGEST_RATIO.copysign(value) };
+        return if value == 0.0 {
+            0.0
+        } else {
+            LARGEST_RATIO.copysign(value)
+        };
     }
     value / deviation
 }
@@ -224,7 +235,11 @@ mod tests {
         for row in 0..rows {
             for column in 0..columns {
                 let linear = noise.sample(&mut rng) + slope * column as f64;
-                samples.push(Sample { row, column, linear });
+                samples.push(Sample {
+                    row,
+                    column,
+                    linear,
+                });
             }
         }
         samples
@@ -236,24 +251,40 @@ mod tests {
         let judged = judge(&samples, 0.0, true);
         let n = samples.len() as f64;
         let mean = samples.iter().map(|s| s.linear).sum::<f64>() / n;
-        let plain = (samples.iter().map(|s| (s.linear - mean).powi(2)).sum::<f64>() / n).sqrt();
+        let plain = (samples
+            .iter()
+            .map(|s| (s.linear - mean).powi(2))
+            .sum::<f64>()
+            / n)
+            .sqrt();
         assert!(judged.textured.is_none());
         assert_eq!(judged.deviation, plain);
         assert!((judged.of_mean - 1.0).abs() < 0.5, "{}", judged.of_mean);
-        assert!((judged.of_variance - 1.0).abs() < 0.2, "{}", judged.of_variance);
+        assert!(
+            (judged.of_variance - 1.0).abs() < 0.2,
+            "{}",
+            judged.of_variance
+        );
     }
 
     #[test]
     fn a_slope_of_the_light_is_removed() {
         let judged = judge(&noisy(40, 50, 0.05), 0.0, true);
-        assert!((judged.deviation - 0.5).abs() < 0.03, "{}", judged.deviation);
+        assert!(
+            (judged.deviation - 0.5).abs() < 0.03,
+            "{}",
+            judged.deviation
+        );
     }
 
     #[test]
     fn dust_is_noticed_and_kept_out() {
         let mut samples = noisy(40, 50, 0.0);
         let dust = |s: &Sample| (10..14).contains(&s.row) && (20..24).contains(&s.column);
-        samples.iter_mut().filter(|s| dust(s)).for_each(|s| s.linear = 1.0);
+        samples
+            .iter_mut()
+            .filter(|s| dust(s))
+            .for_each(|s| s.linear = 1.0);
         let judged = judge(&samples, 0.0, true);
         assert!(judged.textured.is_some());
         assert!((judged.deviation - 0.5).abs() < 0.03 && (judged.mean - 10.0).abs() < 0.05);
@@ -263,7 +294,11 @@ mod tests {
     fn texture_is_noticed() {
         let mut samples = noisy(64, 64, 0.0);
         for s in &mut samples {
-            s.linear += if (s.row / 16 + s.column / 16) % 2 == 0 { 2.0 } else { -2.0 };
+            s.linear += if (s.row / 16 + s.column / 16) % 2 == 0 {
+                2.0
+            } else {
+                -2.0
+            };
         }
         assert!(judge(&samples, 0.0, true).textured.is_some());
     }
@@ -278,13 +313,21 @@ mod tests {
         for row in 0..rows {
             for column in 0..columns {
                 let sum: f64 = (0..9).map(|i| at(row + i / 3, column + i % 3)).sum();
-                samples.push(Sample { row, column, linear: sum / 9.0 });
+                samples.push(Sample {
+                    row,
+                    column,
+                    linear: sum / 9.0,
+                });
             }
         }
         let judged = judge(&samples, 0.0, true);
         assert!((judged.of_mean - 9.0).abs() < 2.5, "{}", judged.of_mean);
         // Sum of squared triangle autocorrelation in each direction: 1 + 2 (4/9 + 1/9) = 19/9.
         let expected = (19.0f64 / 9.0).powi(2);
-        assert!((judged.of_variance - expected).abs() < 1.0, "{}", judged.of_variance);
+        assert!(
+            (judged.of_variance - expected).abs() < 1.0,
+            "{}",
+            judged.of_variance
+        );
     }
 }
