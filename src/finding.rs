@@ -117,6 +117,8 @@ pub enum Finding {
     WedgeUnusable { reason: String, patch_px: f64 },
     /// Every step is told apart: the range is a lower bound.
     ChartLimited { picture: String },
+    /// A usable range reaches beyond the darkest step: there it leans on the fitted noise model, not on a patch.
+    RangeBeyondWedge { snr: f64, beyond_stops: f64 },
     /// Densities are not known: they were taken from the merge.
     DensitiesFromMerge,
     /// A wrong density list: numbers measured and stated disagree. Root mean square in density.

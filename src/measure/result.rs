@@ -154,8 +154,7 @@ pub enum Limit {
     Noise,
     /// Black is crushed before noise reaches the threshold.
     Clipping,
-    /// The wedge ends before that SNR is reached. The figure is the fitted noise model carried on beyond the darkest step
-    /// where the data pin it to within a stop, else the lower bound `seen_stops`.
+    /// The wedge ends first, and the data do not pin the noise beyond it: the figure is the lower bound `seen_stops`.
     Wedge,
     /// Veiling glare sets the floor.
     Glare,

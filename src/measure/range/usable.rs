@@ -75,7 +75,8 @@ pub fn usable_stops(
         spread: spread(misfit(&refs, &model)),
     };
     let figures = fitted.figures(settings);
-    let findings = fitted.hidden_noise().into_iter().collect();
+    let beyond = fitted.carried_beyond(&figures);
+    let findings = beyond.into_iter().chain(fitted.hidden_noise()).collect();
     (figures, Some(model), findings)
 }
 
@@ -170,11 +171,9 @@ impl Fitted<'_> {
             // The floor ends the range whatever the noise: nothing above it can be used.
             high95 = high95.zip(stops).map(|(h, s)| h.min(s));
             low95 = low95.zip(stops).map(|(l, s)| l.min(s));
-        } else if self.darkest_patch().is_some_and(|d| dark < d) {
+        } else if self.beyond(dark).is_some() && interval.is_none_or(|(low, high)| high - low > PINNED) {
             limited_by = Limit::Wedge;
-            if interval.is_none_or(|(low, high)| high - low > PINNED) {
-                (stops, low95, high95) = (seen_stops, None, None);
-            }
+            (stops, low95, high95) = (seen_stops, None, None);
         }
         UsableStops {
             snr,
@@ -196,9 +195,20 @@ impl Fitted<'_> {
         }
     }
 
-    /// Radiance of the darkest patch that bears on the noise.
-    fn darkest_patch(&self) -> Option<f64> {
-        self.seen.iter().map(|(_, o)| o.radiance).reduce(f64::min)
+    /// Stops by which a radiance lies below the darkest patch that bears on the noise; `None` if it does not.
+    fn beyond(&self, dark: f64) -> Option<f64> {
+        let darkest = self.seen.iter().map(|(_, o)| o.radiance).reduce(f64::min)?;
+        (dark < darkest).then(|| (darkest / dark).log2())
+    }
+
+    /// The range that was carried farthest beyond the wedge.
+    fn carried_beyond(&self, figures: &[UsableStops]) -> Option<Finding> {
+        figures
+            .iter()
+            .filter(|f| f.limited_by != Limit::Wedge)
+            .filter_map(|f| Some((f.snr, self.beyond(self.capture.top() * (-f.stops?).exp2())?)))
+            .max_by(|a, b| a.1.total_cmp(&b.1))
+            .map(|(snr, beyond_stops)| Finding::RangeBeyondWedge { snr, beyond_stops })
     }
 
     /// Radiance of the darkest such patch whose own SNR reaches the threshold.

@@ -5,6 +5,8 @@ use std::collections::BTreeMap;
 
 /// Farthest lag of the autocorrelation, pixels.
 const FARTHEST: usize = 8;
+/// Fewest samples whose correlation is looked at.
+const FEWEST: usize = 16;
 /// Side of a block, pixels: that of JPEG (ITU-T T.81).
 pub(super) const BLOCK: usize = 8;
 
@@ -65,37 +67,34 @@ pub(super) struct Correlation {
     pub of_variance: f64,
 }
 
-/// Autocorrelation sums over lags up to 8 pixels (less in small patches), corrected for the plane that was taken out:
-/// three fitted parameters lower every lag by about 3/n of the sum, and so the sum by that times the number of lags.
+/// Autocorrelation sums, ring by ring of lags out to 8 pixels (less in small patches), as long as a ring's sum stands out
+/// of chance by two standard deviations (in the manner of the initial positive sequence of Geyer 1992). Corrected for the
+/// plane that was taken out: three fitted parameters lower every lag by about 3/n of the sum.
 pub(super) fn correlation(samples: &[Sample], residuals: &[f64]) -> Correlation {
-    let white = Correlation {
+    let mut found = Correlation {
         of_mean: 1.0,
         of_variance: 1.0,
     };
     let grid = Grid::of(samples, residuals);
     let zero = residuals.iter().map(|v| v * v).sum::<f64>();
-    if zero <= 0.0 || samples.len() < 16 {
-        return white;
+    let n = samples.len() as f64;
+    if zero <= 0.0 || samples.len() < FEWEST {
+        return found;
     }
-    let reach = FARTHEST.min(grid.rows.min(grid.columns) / 4) as isize;
-    let bias = 1.0 / samples.len() as f64;
-    let (mut sum, mut squares) = (1.0, 1.0);
-    for dr in 0..=reach {
-        for dc in -reach..=reach {
-            if dr == 0 && dc <= 0 {
-                continue;
-            }
-            let rho = grid.product(dr as usize, dc) / zero;
-            sum += 2.0 * rho;
-            squares += 2.0 * (rho * rho - bias).max(0.0);
+    let reach = FARTHEST.min(grid.rows.min(grid.columns) / 4);
+    let mut lags = 0.0;
+    for ring in 1..=reach {
+        let rho = grid.ring(ring, zero);
+        let (sum, squares) = (rho.iter().sum::<f64>(), rho.iter().map(|r| r * r).sum::<f64>());
+        if sum < 2.0 * (rho.len() as f64 / n).sqrt() {
+            break;
         }
+        lags = (2 * ring + 1).pow(2) as f64;
+        found.of_mean += 2.0 * sum;
+        found.of_variance += 2.0 * (squares - rho.len() as f64 / n).max(0.0);
     }
-    let lags = (2 * reach + 1).pow(2) as f64;
-    let kept = (1.0 - 3.0 * lags * bias).max(0.5);
-    Correlation {
-        of_mean: (sum / kept).max(1.0),
-        of_variance: squares,
-    }
+    found.of_mean /= 1.0 - (3.0 * lags / n).min(0.5);
+    found
 }
 
 /// Residuals on their pixel grid, 0 where there is no sample.
@@ -124,6 +123,18 @@ impl Grid {
             columns,
             values,
         }
+    }
+
+    /// Autocorrelation at the lags of one ring (half of it: the other half is the same).
+    fn ring(&self, ring: usize, zero: f64) -> Vec<f64> {
+        let end = ring as isize;
+        let inner = (0..ring).flat_map(|dr| [(dr, end), (dr, -end)]);
+        let outer = (-end..=end).map(|dc| (ring, dc));
+        inner
+            .chain(outer)
+            .filter(|&(dr, dc)| dr > 0 || dc > 0)
+            .map(|(dr, dc)| self.product(dr, dc) / zero)
+            .collect()
     }
 
     /// Sum of products of residuals `dr` rows and `dc` columns apart.

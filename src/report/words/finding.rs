@@ -14,6 +14,7 @@ pub fn severity(finding: &Finding) -> Severity {
         | F::Displaced { .. }
         | F::WedgeFound { .. }
         | F::ChartLimited { .. }
+        | F::RangeBeyondWedge { .. }
         | F::ClippedInAll { .. }
         | F::DarkInAll { .. } => Severity::Note,
         _ => Severity::Warning,
@@ -210,6 +211,11 @@ fn wedge(finding: &Finding) -> Option<String> {
         ),
         F::ChartLimited { picture } => format!(
             "{picture} tells every step apart: its count and range are lower bounds, a longer wedge would show more."
+        ),
+        F::RangeBeyondWedge { snr, beyond_stops } => format!(
+            "The range at SNR {} reaches {} stops below the darkest step; there it leans on the fitted noise model.",
+            decimal(*snr, 0),
+            decimal(*beyond_stops, 2)
         ),
         F::DensitiesFromMerge => {
             "The densities are not known; they were taken from the merge.".to_owned()

@@ -165,6 +165,7 @@ mod tests {
             low95: Some(9.754),
             high95: Some(9.906),
             limited_by: Limit::Noise,
+            seen_stops: None,
         };
         assert_eq!(stops_interval(&usable), "9.83 (9.75-9.91)");
         usable.limited_by = Limit::Wedge;
