@@ -171,7 +171,9 @@ impl Fitted<'_> {
             // The floor ends the range whatever the noise: nothing above it can be used.
             high95 = high95.zip(stops).map(|(h, s)| h.min(s));
             low95 = low95.zip(stops).map(|(l, s)| l.min(s));
-        } else if self.beyond(dark).is_some() && interval.is_none_or(|(low, high)| high - low > PINNED) {
+        } else if self.beyond(dark).is_some()
+            && interval.is_none_or(|(low, high)| high - low > PINNED)
+        {
             limited_by = Limit::Wedge;
             (stops, low95, high95) = (seen_stops, None, None);
         }

@@ -85,7 +85,10 @@ pub(super) fn correlation(samples: &[Sample], residuals: &[f64]) -> Correlation 
     let mut lags = 0.0;
     for ring in 1..=reach {
         let rho = grid.ring(ring, zero);
-        let (sum, squares) = (rho.iter().sum::<f64>(), rho.iter().map(|r| r * r).sum::<f64>());
+        let (sum, squares) = (
+            rho.iter().sum::<f64>(),
+            rho.iter().map(|r| r * r).sum::<f64>(),
+        );
         if sum < 2.0 * (rho.len() as f64 / n).sqrt() {
             break;
         }
