@@ -14,9 +14,14 @@ pub mod words;
 
 pub mod csv;
 pub mod json;
+pub mod terminal;
+
+pub mod figure;
+pub mod html;
 
 pub use bracket::{
     BracketReport, Closure, ExposureCheck, FrameEntry, MapSummary, NoiseSummary, NoiseTerm,
     OutputFile, PairRatio, Shift,
 };
+pub use figure::{BracketFigures, Figures};
 pub use data::{Failed, InputFile, Left, Program, Report, SCHEMA};

@@ -1,1 +1,2 @@
-//! To be filled.
+//! Text and pages against files that someone looked at.
+mod report;

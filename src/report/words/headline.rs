@@ -54,7 +54,7 @@ fn levels(pictures: &[PictureMeasurement]) -> Option<String> {
 
 fn range(pictures: &[PictureMeasurement]) -> Option<String> {
     let said = |p: &PictureMeasurement| {
-        let usable = at_snr_1(p)?;
+        let usable = at_snr(p, 1.0)?;
         Some((usable.stops?, number::stops(usable)?))
     };
     let mut parts = Vec::new();
@@ -162,11 +162,6 @@ fn join(parts: &[String]) -> String {
         [one] => one.clone(),
         [most @ .., last] => format!("{} and {last}", most.join(", ")),
     }
-}
-
-/// The usable range at SNR 1, if it was given.
-pub(crate) fn at_snr_1(picture: &PictureMeasurement) -> Option<&UsableStops> {
-    at_snr(picture, 1.0)
 }
 
 /// The usable range at one SNR, if it was given.

@@ -3,7 +3,8 @@ mod finding;
 mod headline;
 mod number;
 
-pub use finding::{finding, severity};
+pub use finding::{all_findings, finding, severity};
+pub(crate) use headline::at_snr;
 pub use headline::headline;
 pub use number::{bytes, count, decimal, percent, seconds, significant, stops, stops_interval};
 

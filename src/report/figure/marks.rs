@@ -1,0 +1,70 @@
+//! How the series of a chart look: colour class, dash, point shape. Told apart without colour as well.
+use crate::measure::{PictureKind, PictureMeasurement};
+
+/// Point shapes, drawn around (0, 0).
+const SHAPES: [&str; 6] = [
+    "M-3.2,0a3.2,3.2 0 1,0 6.4,0a3.2,3.2 0 1,0 -6.4,0",
+    "M-3,-3h6v6h-6z",
+    "M0,-4L3.8,3H-3.8z",
+    "M0,-4.2L4.2,0L0,4.2L-4.2,0z",
+    "M0,4L3.8,-3H-3.8z",
+    "M-3.2,-1.1h2.1v-2.1h2.2v2.1h2.1v2.2h-2.1v2.1h-2.2v-2.1h-2.1z",
+];
+
+/// How one series looks.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) struct Mark {
+    /// Class that the style sheet colours ("s0".."s5", "hdr", "merge", "rendered", "red", "green", "blue").
+    pub class: &'static str,
+    /// SVG dash array; empty for a solid line.
+    pub dash: &'static str,
+    /// SVG path of the point; empty for no points.
+    pub shape: &'static str,
+}
+
+/// The look of a picture: frames by their place among the frames, the others by what they are.
+pub(crate) fn of_picture(pictures: &[PictureMeasurement], index: usize) -> Mark {
+    const CLASSES: [&str; 6] = ["s0", "s1", "s2", "s3", "s4", "s5"];
+    const DASHES: [&str; 3] = ["2 3", "6 3", "9 3 2 3"];
+    let kind = pictures.get(index).map(|p| p.kind);
+    let before = pictures.iter().take(index).filter(|p| p.kind == PictureKind::Frame);
+    let place = before.count();
+    match kind {
+        Some(PictureKind::CameraHdr) => Mark {
+            class: "hdr",
+            dash: "12 4",
+            shape: SHAPES[3],
+        },
+        Some(PictureKind::Merge) => Mark {
+            class: "merge",
+            dash: "",
+            shape: SHAPES[0],
+        },
+        Some(PictureKind::Rendered) => Mark {
+            class: "rendered",
+            dash: "1 2",
+            shape: SHAPES[5],
+        },
+        _ => Mark {
+            class: CLASSES[place % CLASSES.len()],
+            dash: DASHES[place % DASHES.len()],
+            shape: [SHAPES[1], SHAPES[2], SHAPES[4]][place % 3],
+        },
+    }
+}
+
+/// The look of a colour channel among `channels`.
+pub(crate) fn of_channel(channel: usize, channels: usize) -> (Mark, &'static str) {
+    let (class, dash, name) = match (channel, channels) {
+        (_, 1) => ("merge", "", "level"),
+        (0, _) => ("red", "7 3", "R"),
+        (1, _) => ("green", "", "G"),
+        _ => ("blue", "2 3", "B"),
+    };
+    let mark = Mark {
+        class,
+        dash,
+        shape: "",
+    };
+    (mark, name)
+}

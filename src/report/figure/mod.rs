@@ -1,0 +1,44 @@
+//! Figures of the report, in reading order: axes, the chart they make, each chart, and pictures as data URIs.
+//!
+//! Charts are SVG written by hand: text stays text, colours come from classes that the page's style sheet sets for light
+//! and dark, and the same report gives the same bytes.
+pub(crate) mod axis;
+pub(crate) mod chart;
+mod marks;
+mod oecf;
+mod picture;
+mod range;
+mod response;
+mod snr;
+mod source;
+mod strip;
+
+pub(crate) use oecf::oecf;
+pub(crate) use picture::{jpeg_uri, png_uri, reduced};
+pub(crate) use range::range;
+pub(crate) use response::response;
+pub(crate) use snr::snr;
+pub(crate) use source::{NONE as NO_SOURCE, colour as source_colour, coloured};
+pub use strip::{CELL, Strip, log_display, strip};
+
+use ndarray::{Array2, Array3};
+
+/// Pictures that the page shows and that are not in the [`Report`](super::Report): one entry a bracket, in its order.
+#[derive(Debug, Clone, Default)]
+pub struct Figures {
+    /// In the order of [`Report::brackets`](super::Report::brackets); missing ones are left out of the page.
+    pub brackets: Vec<BracketFigures>,
+}
+
+/// Pictures of one bracket.
+#[derive(Debug, Clone, Default)]
+pub struct BracketFigures {
+    /// The wedge as one row of cells for each picture measured, in the order of
+    /// [`BracketReport::pictures`](super::BracketReport::pictures).
+    pub strips: Vec<Option<Strip>>,
+    /// The tone-mapped picture, 8-bit sRGB, shape (rows, columns, 3), any size: it is reduced for the page.
+    pub preview: Option<Array3<u8>>,
+    /// Index (into the bracket's frames) of the frame with the largest weight at each pixel of the map; 255 where no
+    /// frame is usable. Any size: it is reduced for the page.
+    pub source: Option<Array2<u8>>,
+}

@@ -1,0 +1,66 @@
+//! OECF: green code against log2 exposure, measured on the wedge (after ISO 14524, which uses log10).
+use super::super::BracketReport;
+use super::axis::Axis;
+use super::chart::{Caption, Chart};
+use super::marks::{Mark, of_picture};
+use crate::measure::{PictureKind, PictureMeasurement};
+use crate::units::Density;
+
+/// Code against exposure for every picture that has codes; `None` without densities or codes.
+pub(crate) fn oecf(bracket: &BracketReport, id: &str) -> Option<String> {
+    let reference = bracket.frames.iter().find(|f| f.reference);
+    let reference = reference.map_or(0.0, |f| f.exposure.used.value);
+    let series: Vec<(Mark, &str, Vec<(f64, f64)>)> = bracket
+        .pictures
+        .iter()
+        .enumerate()
+        .map(|(i, p)| {
+            let points = points(p, exposure(bracket, p) - reference);
+            (of_picture(&bracket.pictures, i), p.file.as_str(), points)
+        })
+        .filter(|s| !s.2.is_empty())
+        .collect();
+    let all = || series.iter().flat_map(|s| &s.2);
+    let x = Axis::linear(
+        "log2 exposure, stops (density 0 in the reference = 0)",
+        all().map(|p| p.0),
+    )?;
+    let y = Axis::linear("green code", [0.0, 255.0].into_iter())?;
+    let caption = Caption {
+        id: format!("{id}-oecf"),
+        title: "Opto-electronic conversion function".to_owned(),
+        description: format!(
+            "Mean green code of each step against its exposure, for {}. Frames that obey one response curve lie on one line.",
+            series.iter().map(|s| s.1).collect::<Vec<_>>().join(", ")
+        ),
+    };
+    let legend = series.iter().map(|(mark, name, _)| (*mark, (*name).to_owned()));
+    let mut chart = Chart::new(caption, x, Axis { high: 255.0, ..y }, legend.collect());
+    for (mark, _, points) in &series {
+        chart.line(*mark, points);
+        chart.points(*mark, points);
+    }
+    Some(chart.finish())
+}
+
+/// Relative exposure of the frame a picture was measured on; the reference's for finished pictures.
+fn exposure(bracket: &BracketReport, picture: &PictureMeasurement) -> f64 {
+    let own = bracket.frames.iter().find(|f| {
+        if picture.kind == PictureKind::Frame {
+            f.file == picture.file
+        } else {
+            f.reference
+        }
+    });
+    own.map_or(0.0, |f| f.exposure.used.value)
+}
+
+fn points(picture: &PictureMeasurement, stops: f64) -> Vec<(f64, f64)> {
+    let seen = picture.patches.iter();
+    seen.filter_map(|p| {
+        let [_, green, _] = p.code?;
+        Some((stops - Density(p.density?).stops().0, green))
+    })
+    .filter(|p| p.0.is_finite() && p.1.is_finite())
+    .collect()
+}

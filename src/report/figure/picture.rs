@@ -1,0 +1,90 @@
+//! Pictures for the page: reduced by box averages, encoded in memory, as data URIs.
+use base64::Engine;
+use ndarray::Array3;
+
+/// The picture reduced by whole-number box averages until neither side is longer than `limit` pixels.
+pub(crate) fn reduced(picture: &Array3<u8>, limit: usize) -> Array3<u8> {
+    let (rows, columns, channels) = picture.dim();
+    let factor = rows.max(columns).div_ceil(limit.max(1)).max(1);
+    let shape = (
+        (rows / factor).max(rows.min(1)),
+        (columns / factor).max(columns.min(1)),
+        channels,
+    );
+    Array3::from_shape_fn(shape, |(row, column, channel)| {
+        let rows = row * factor..((row + 1) * factor).min(rows);
+        let columns = column * factor..((column + 1) * factor).min(columns);
+        let cell = picture.slice(ndarray::s![rows, columns, channel]);
+        let sum: u64 = cell.iter().map(|v| u64::from(*v)).sum();
+        let count = (cell.len() as u64).max(1);
+        ((sum + count / 2) / count) as u8
+    })
+}
+
+/// The picture as a PNG data URI, every sample kept; `None` if it is empty, has not three channels, or is too large.
+pub(crate) fn png_uri(picture: &Array3<u8>) -> Option<String> {
+    let (width, height) = size(picture)?;
+    let mut bytes = Vec::new();
+    let mut encoder = png::Encoder::new(&mut bytes, width.into(), height.into());
+    encoder.set_color(png::ColorType::Rgb);
+    encoder.set_depth(png::BitDepth::Eight);
+    let mut writer = encoder.write_header().ok()?;
+    let samples: Vec<u8> = picture.iter().copied().collect();
+    writer.write_image_data(&samples).ok()?;
+    writer.finish().ok()?;
+    Some(uri("image/png", &bytes))
+}
+
+/// The picture as a JPEG data URI; `None` as for [`png_uri`].
+pub(crate) fn jpeg_uri(picture: &Array3<u8>) -> Option<String> {
+    const QUALITY: u8 = 85;
+    let (width, height) = size(picture)?;
+    let mut bytes = Vec::new();
+    let samples: Vec<u8> = picture.iter().copied().collect();
+    jpeg_encoder::Encoder::new(&mut bytes, QUALITY)
+        .encode(&samples, width, height, jpeg_encoder::ColorType::Rgb)
+        .ok()?;
+    Some(uri("image/jpeg", &bytes))
+}
+
+fn size(picture: &Array3<u8>) -> Option<(u16, u16)> {
+    let (rows, columns, channels) = picture.dim();
+    let (width, height) = (u16::try_from(columns).ok()?, u16::try_from(rows).ok()?);
+    (channels == 3 && width > 0 && height > 0).then_some((width, height))
+}
+
+fn uri(kind: &str, bytes: &[u8]) -> String {
+    let text = base64::engine::general_purpose::STANDARD.encode(bytes);
+    format!("data:{kind};base64,{text}")
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn boxes_are_averaged_with_rounding() {
+        let picture = Array3::from_shape_fn((2, 4, 3), |(r, c, _)| (r * 4 + c) as u8);
+        let small = reduced(&picture, 2);
+        assert_eq!(small.dim(), (1, 2, 3));
+        assert_eq!(small[[0, 0, 0]], 3); // (0 + 1 + 4 + 5) / 4 = 2.5
+        assert_eq!(small[[0, 1, 2]], 5); // (2 + 3 + 6 + 7) / 4 = 4.5
+    }
+
+    #[test]
+    fn a_png_uri_reads_back_with_another_decoder() {
+        let picture = Array3::from_shape_fn((5, 7, 3), |(r, c, k)| (r * 31 + c * 7 + k) as u8);
+        let uri = png_uri(&picture).unwrap();
+        let text = uri.strip_prefix("data:image/png;base64,").unwrap();
+        let bytes = base64::engine::general_purpose::STANDARD.decode(text).unwrap();
+        let back = image::load_from_memory(&bytes).unwrap().to_rgb8();
+        assert_eq!(back.dimensions(), (7, 5));
+        assert_eq!(back.as_raw().as_slice(), picture.as_slice().unwrap());
+    }
+
+    #[test]
+    fn empty_pictures_have_no_uri() {
+        assert!(png_uri(&Array3::zeros((0, 4, 3))).is_none());
+        assert!(jpeg_uri(&Array3::zeros((4, 4, 1))).is_none());
+    }
+}

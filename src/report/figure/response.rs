@@ -1,0 +1,72 @@
+//! Response curve: log2 exposure against level, one line a channel with its 95 % band.
+use super::super::BracketReport;
+use super::axis::Axis;
+use super::chart::{Caption, Chart};
+use super::marks::of_channel;
+use crate::response::ResponseCurve;
+
+/// Stops below the clip level that are still drawn.
+const DEEPEST: f64 = -14.0;
+/// Points a line is drawn with at most.
+const POINTS: usize = 192;
+
+/// The response curves of a bracket; `None` without a fit to draw.
+pub(crate) fn response(bracket: &BracketReport, id: &str) -> Option<String> {
+    let curves = &bracket.response.as_ref()?.curves;
+    let lines: Vec<Vec<(f64, f64, f64)>> = curves.iter().map(samples).collect();
+    let x = Axis::linear("level, 8-bit code", [0.0, 255.0].into_iter())?;
+    let x = Axis {
+        high: 255.0,
+        ..x
+    };
+    let depths = lines.iter().flatten().map(|s| s.1);
+    let y = Axis::linear("exposure, stops from clipping", depths.chain([0.0]))?;
+    let looks: Vec<_> = (0..curves.len()).map(|c| of_channel(c, curves.len())).collect();
+    let legend = looks.iter().map(|(mark, name)| (*mark, (*name).to_owned()));
+    let caption = Caption {
+        id: format!("{id}-response"),
+        title: "Response curve".to_owned(),
+        description: describe(curves),
+    };
+    let mut chart = Chart::new(caption, x, y, legend.collect());
+    for ((mark, _), line) in looks.iter().zip(&lines) {
+        let band: Vec<_> = line
+            .iter()
+            .map(|(level, stops, u)| (*level, stops - 1.96 * u, stops + 1.96 * u))
+            .collect();
+        chart.band(*mark, &band);
+    }
+    for ((mark, _), line) in looks.iter().zip(&lines) {
+        let points: Vec<_> = line.iter().map(|s| (s.0, s.1)).collect();
+        chart.line(*mark, &points);
+    }
+    Some(chart.finish())
+}
+
+/// (8-bit code, log2 exposure, standard uncertainty) of entries that can be drawn, thinned.
+fn samples(curve: &ResponseCurve) -> Vec<(f64, f64, f64)> {
+    let last = curve.exposure.len().saturating_sub(1).max(1);
+    let stride = last.div_ceil(POINTS).max(1);
+    let entries = curve.exposure.iter().zip(&curve.uncertainty_stops).enumerate();
+    entries
+        .filter(|(i, _)| i % stride == 0 || *i == last)
+        .map(|(i, (e, u))| (i as f64 / last as f64 * 255.0, e.log2(), *u))
+        .filter(|(_, stops, u)| stops.is_finite() && u.is_finite() && *stops >= DEEPEST)
+        .collect()
+}
+
+fn describe(curves: &[ResponseCurve]) -> String {
+    let depth = |level: f64| {
+        let stops: Vec<String> = curves
+            .iter()
+            .filter(|c| c.exposure.len() > 1)
+            .map(|c| super::super::words::decimal(c.exposure_at(level).log2(), 2))
+            .collect();
+        stops.join(", ")
+    };
+    format!(
+        "Exposure in stops below clipping for each level, one line a channel with its 95 % band. Code 128 stands at {} stops, code 32 at {} stops.",
+        depth(128.0 / 255.0),
+        depth(32.0 / 255.0)
+    )
+}

@@ -1,0 +1,74 @@
+//! SNR of one pixel against density (or step), all pictures, with the thresholds 1 and 10.
+use super::super::BracketReport;
+use super::super::words::significant;
+use super::axis::Axis;
+use super::chart::{Caption, Chart};
+use super::marks::{Mark, of_picture};
+use crate::measure::{Patch, PictureMeasurement};
+
+/// SNR below which points are not drawn.
+const LOWEST: f64 = 0.1;
+/// Share of clipped pixels above which a patch has no SNR to speak of.
+const CLIPPED: f64 = 0.01;
+
+/// SNR against density; `None` where no patch has one.
+pub(crate) fn snr(bracket: &BracketReport, id: &str) -> Option<String> {
+    let pictures = &bracket.pictures;
+    let dense = pictures.iter().flat_map(|p| &p.patches).all(|p| p.density.is_some());
+    let place = |p: &Patch| p.density.filter(|_| dense).unwrap_or(p.step as f64);
+    let series = series(pictures, place);
+    let points = || series.iter().flat_map(|s| &s.2);
+    let name = if dense { "density" } else { "step, 1 = lightest" };
+    let x = Axis::linear(name, points().map(|p| p.0))?;
+    let y = Axis::log("SNR of one pixel", points().map(|p| p.1).chain([0.8, 20.0]))?;
+    let legend = series.iter().map(|(mark, name, _)| (*mark, (*name).to_owned()));
+    let caption = Caption {
+        id: format!("{id}-snr"),
+        title: "SNR against density".to_owned(),
+        description: describe(&series),
+    };
+    let mut chart = Chart::new(caption, x, y, legend.collect());
+    chart.rule(1.0, "SNR 1");
+    chart.rule(10.0, "SNR 10");
+    for (mark, _, points) in &series {
+        chart.line(*mark, points);
+        chart.points(*mark, points);
+    }
+    Some(chart.finish())
+}
+
+/// A look, a name, and points.
+type Series<'a> = (Mark, &'a str, Vec<(f64, f64)>);
+
+fn series<'a>(
+    pictures: &'a [PictureMeasurement],
+    place: impl Fn(&Patch) -> f64,
+) -> Vec<Series<'a>> {
+    let all = pictures.iter().enumerate().map(|(i, picture)| {
+        let seen = picture
+            .patches
+            .iter()
+            .filter(|p| p.clipped_share <= CLIPPED && p.snr.is_finite() && p.snr >= LOWEST);
+        let points = seen.map(|p| (place(p), p.snr)).collect();
+        (of_picture(pictures, i), picture.file.as_str(), points)
+    });
+    all.filter(|s: &Series| !s.2.is_empty()).collect()
+}
+
+fn describe(series: &[Series]) -> String {
+    let ends: Vec<String> = series
+        .iter()
+        .filter_map(|(_, name, points)| {
+            let (first, last) = (points.first()?, points.last()?);
+            Some(format!(
+                "{name} from {} to {}",
+                significant(first.1, 2),
+                significant(last.1, 2)
+            ))
+        })
+        .collect();
+    format!(
+        "SNR of one pixel from the lightest unclipped step to the darkest: {}.",
+        ends.join("; ")
+    )
+}

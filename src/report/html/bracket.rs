@@ -1,0 +1,168 @@
+//! One bracket on the page: answer, table, wedge strips, figures, pictures, exposures, findings, details.
+use super::super::BracketReport;
+use super::super::figure::{self, BracketFigures};
+use super::super::words::{self, count, percent};
+use super::{escape, strips, table};
+use crate::finding::Severity;
+use std::fmt::Write;
+
+/// Longest side of the preview on the page, pixels.
+const PREVIEW: usize = 960;
+/// Longest side of the picture of sources, pixels.
+const SOURCE: usize = 480;
+
+/// Opens the section of one bracket with its name and answer; where it is `alone` the page's head has said both.
+pub(super) fn head(out: &mut String, bracket: &BracketReport, index: usize, alone: bool) {
+    let camera = bracket.camera.as_ref();
+    let camera = camera.map_or_else(String::new, |c| format!(", {}", escape(c)));
+    let frames = count(bracket.frames.len(), "frame", "frames");
+    let _ = write!(out, "<section class=\"bracket\" id=\"b{index}\">\n<h2>");
+    if alone {
+        let _ = writeln!(out, "In numbers <small>{frames}{camera}</small></h2>");
+    } else {
+        let _ = writeln!(
+            out,
+            "{} <small>{frames}{camera}</small></h2>\n<p class=\"answer\">{}</p>",
+            escape(&bracket.name),
+            escape(&bracket.headline)
+        );
+    }
+}
+
+/// Writes all that follows the head and closes the section; `index` makes identifiers unique on the page.
+pub(super) fn body(
+    out: &mut String,
+    bracket: &BracketReport,
+    pictures: &BracketFigures,
+    index: usize,
+) {
+    let id = format!("b{index}");
+    table::pictures(out, bracket);
+    strips::strips(out, bracket, pictures);
+    charts(out, bracket, &id);
+    views(out, bracket, pictures);
+    table::frames(out, bracket);
+    table::check(out, bracket);
+    findings(out, bracket);
+    table::steps(out, bracket);
+    table::model(out, bracket);
+    out.push_str("</section>\n");
+}
+
+fn charts(out: &mut String, bracket: &BracketReport, id: &str) {
+    let method = bracket.response.as_ref().map_or_else(String::new, |r| {
+        format!(
+            "How it was obtained: {}. Root mean square residual {} stops over {} samples.",
+            words::method_words(r.method),
+            words::decimal(r.residual_stops, 3),
+            r.samples
+        )
+    });
+    let list = [
+        (
+            figure::range(bracket, id),
+            "Usable range",
+            "Wide bar: stops from clipping down to SNR 1. Narrow bar: down to SNR 10. Whiskers: 95 % interval. An arrow means that the wedge ends first: at least this much.".to_owned(),
+        ),
+        (
+            figure::snr(bracket, id),
+            "SNR against density",
+            "SNR of one pixel in linear light. Steps with more than 1 % clipped pixels are left out.".to_owned(),
+        ),
+        (
+            figure::response(bracket, id),
+            "Response curve",
+            format!("Bands: 95 % interval of each level, without the span of the bracket. {method}"),
+        ),
+        (
+            figure::oecf(bracket, id),
+            "Level against exposure (OECF)",
+            "Green code of each step against the exposure it received. Frames that obey one response lie on one line.".to_owned(),
+        ),
+    ];
+    if list.iter().all(|(svg, _, _)| svg.is_none()) {
+        return;
+    }
+    out.push_str("<div class=\"charts\">\n");
+    for (svg, title, text) in list {
+        if let Some(svg) = svg {
+            let _ = writeln!(
+                out,
+                "<figure><h3>{title}</h3>\n{svg}<figcaption>{}</figcaption></figure>",
+                escape(&text)
+            );
+        }
+    }
+    out.push_str("</div>\n");
+}
+
+fn views(out: &mut String, bracket: &BracketReport, pictures: &BracketFigures) {
+    if pictures.preview.is_none() && pictures.source.is_none() {
+        return;
+    }
+    out.push_str("<div class=\"views\">\n");
+    if let Some(preview) = &pictures.preview {
+        let uri = figure::jpeg_uri(&figure::reduced(preview, PREVIEW));
+        view(out, "The merge, tone-mapped", uri, "Tone-mapped rendering of the radiance map", "For looking at: no figure of this report is measured on this small picture.");
+    }
+    if let Some(source) = &pictures.source {
+        let uri = figure::png_uri(&figure::coloured(source, bracket.frames.len(), SOURCE));
+        view(out, "Which frame weighs most", uri, "Map of the frame with the largest weight at each pixel", "");
+        legend(out, bracket);
+    }
+    out.push_str("</div>\n");
+}
+
+fn view(out: &mut String, title: &str, uri: Option<String>, alt: &str, text: &str) {
+    let _ = write!(out, "<figure><h3>{title}</h3>");
+    match uri {
+        Some(uri) => {
+            let _ = write!(out, "<img class=\"view\" src=\"{uri}\" alt=\"{}\">", escape(alt));
+        }
+        None => out.push_str("<p class=\"none\">This picture could not be encoded.</p>"),
+    }
+    if !text.is_empty() {
+        let _ = write!(out, "<figcaption>{}</figcaption>", escape(text));
+    }
+    out.push_str("</figure>\n");
+}
+
+/// The legend of the picture of sources, put into the figure just written.
+fn legend(out: &mut String, bracket: &BracketReport) {
+    out.truncate(out.len() - "</figure>\n".len());
+    out.push_str("<ul class=\"swatches\">");
+    let shares = bracket.map.as_ref().map(|m| m.largest_weight.as_slice());
+    let entry = |out: &mut String, [r, g, b]: [u8; 3], text: &str| {
+        let _ = write!(
+            out,
+            "<li><svg class=\"swatch\" viewBox=\"0 0 14 14\" aria-hidden=\"true\"><rect width=\"14\" height=\"14\" fill=\"rgb({r},{g},{b})\"/></svg>{}</li>",
+            escape(text)
+        );
+    };
+    for (index, frame) in bracket.frames.iter().enumerate() {
+        let share = shares.and_then(|s| s.get(index));
+        let share = share.map_or_else(String::new, |s| format!(", {}", percent(*s)));
+        let colour = figure::source_colour(index, bracket.frames.len());
+        entry(out, colour, &format!("{}{share}", frame.file));
+    }
+    entry(out, figure::NO_SOURCE, "no usable frame");
+    out.push_str("</ul></figure>\n");
+}
+
+fn findings(out: &mut String, bracket: &BracketReport) {
+    let list = words::all_findings(bracket);
+    out.push_str("<h3>Findings</h3>\n");
+    if list.is_empty() {
+        out.push_str("<p>None.</p>\n");
+        return;
+    }
+    out.push_str("<ul class=\"findings\">\n");
+    for (severity, sentence) in list {
+        let (class, word) = match severity {
+            Severity::Warning => ("warning", "Warning"),
+            Severity::Note => ("note", "Note"),
+        };
+        let _ = writeln!(out, "<li class=\"{class}\"><b>{word}</b> {}</li>", escape(&sentence));
+    }
+    out.push_str("</ul>\n");
+}

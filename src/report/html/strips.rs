@@ -1,0 +1,173 @@
+//! The wedge of every picture under each other, with brackets under the steps that run together and the count beside.
+use super::super::BracketReport;
+use super::super::figure::{self, BracketFigures, Strip};
+use super::super::words::{kind_words, reason_letter, reason_words};
+use super::escape;
+use crate::measure::{JoinReason, Joined, PictureMeasurement};
+use std::fmt::Write;
+
+/// Steps from `first` to `last` that run together for one reason.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+struct Run {
+    first: usize,
+    last: usize,
+    reason: JoinReason,
+}
+
+/// Writes the strips; nothing where no picture has levels.
+pub(super) fn strips(out: &mut String, bracket: &BracketReport, pictures: &BracketFigures) {
+    let rows: Vec<(&PictureMeasurement, Option<&Strip>)> = bracket
+        .pictures
+        .iter()
+        .enumerate()
+        .filter(|(_, p)| p.levels.is_some())
+        .map(|(i, p)| (p, pictures.strips.get(i).and_then(Option::as_ref)))
+        .collect();
+    let Some(steps) = rows.iter().find_map(|(p, _)| p.levels).map(|l| l.steps) else {
+        return;
+    };
+    out.push_str("<h3>The wedge in every picture</h3>\n<div class=\"strips\">\n");
+    scale(out, steps);
+    for (picture, strip) in rows {
+        row(out, picture, strip);
+    }
+    out.push_str("</div>\n<ul class=\"letters\"><li><span class=\"run key\"></span>these steps run together, because of</li>");
+    for reason in [
+        JoinReason::Clipped,
+        JoinReason::Crushed,
+        JoinReason::Noise,
+        JoinReason::Order,
+    ] {
+        let _ = write!(
+            out,
+            "<li><b>{}</b> {}</li>",
+            reason_letter(reason),
+            escape(reason_words(reason))
+        );
+    }
+    out.push_str("</ul>\n");
+}
+
+fn scale(out: &mut String, steps: usize) {
+    let every = steps.div_ceil(7).max(1);
+    out.push_str("<div class=\"strip scale\" aria-hidden=\"true\"><div class=\"name\">step</div><div class=\"body\">");
+    for step in (1..=steps).filter(|s| *s == 1 || s % every == 0 && steps - s >= every / 2 || *s == steps) {
+        let _ = write!(
+            out,
+            "<span style=\"left:{:.2}%\">{step}</span>",
+            centre(step, steps)
+        );
+    }
+    out.push_str("</div><div class=\"count\"></div></div>\n");
+}
+
+fn row(out: &mut String, picture: &PictureMeasurement, strip: Option<&Strip>) {
+    let Some(levels) = picture.levels else {
+        return;
+    };
+    let runs = runs(&picture.joined);
+    let note = strip.map_or("", |s| s.note.as_str());
+    let note = if note.is_empty() {
+        String::new()
+    } else {
+        format!(", {}", escape(note))
+    };
+    let _ = writeln!(
+        out,
+        "<div class=\"strip\"><div class=\"name\"><b>{}</b><span>{}{note}</span></div>\n<div class=\"body\">",
+        escape(&picture.file),
+        kind_words(picture.kind)
+    );
+    match strip.and_then(|s| figure::png_uri(&s.rgb)) {
+        Some(uri) => {
+            let alt = describe(picture, &runs, levels.steps);
+            let _ = writeln!(out, "<img src=\"{uri}\" alt=\"{}\">", escape(&alt));
+        }
+        None => out.push_str("<p class=\"none\">no picture of the strip</p>\n"),
+    }
+    out.push_str("<div class=\"marks\" aria-hidden=\"true\">");
+    for run in &runs {
+        let (left, right) = (centre(run.first, levels.steps), centre(run.last, levels.steps));
+        let _ = write!(
+            out,
+            "<span class=\"run\" style=\"left:{left:.2}%;width:{:.2}%\"><i>{}</i></span>",
+            right - left,
+            reason_letter(run.reason)
+        );
+    }
+    let _ = writeln!(
+        out,
+        "</div></div>\n<div class=\"count\"><b>{}</b> of {}{}</div></div>",
+        levels.noise,
+        levels.steps,
+        if levels.chart_limited { ", all" } else { "" }
+    );
+}
+
+/// Place of the middle of a step, per cent of the strip's width.
+fn centre(step: usize, steps: usize) -> f64 {
+    (step as f64 - 0.5) / steps.max(1) as f64 * 100.0
+}
+
+/// Joined pairs that follow each other for the same reason, as runs.
+fn runs(joined: &[Joined]) -> Vec<Run> {
+    let mut sorted = joined.to_vec();
+    sorted.sort_by_key(|j| j.0);
+    let mut runs: Vec<Run> = Vec::new();
+    for Joined(first, last, reason) in sorted {
+        match runs.last_mut() {
+            Some(run) if run.last == first && run.reason == reason => run.last = last,
+            _ => runs.push(Run {
+                first,
+                last,
+                reason,
+            }),
+        }
+    }
+    runs
+}
+
+fn describe(picture: &PictureMeasurement, runs: &[Run], steps: usize) -> String {
+    let list: Vec<String> = runs
+        .iter()
+        .map(|r| {
+            let reason = super::super::words::reason_name(r.reason);
+            format!("{} to {} ({reason})", r.first, r.last)
+        })
+        .collect();
+    let tail = if list.is_empty() {
+        "no steps run together".to_owned()
+    } else {
+        format!("these run together: {}", list.join(", "))
+    };
+    format!(
+        "Wedge in {}, steps 1 (lightest) to {steps}; {tail}.",
+        picture.file
+    )
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use JoinReason::{Clipped, Noise};
+
+    #[test]
+    fn pairs_that_follow_each_other_for_one_reason_make_one_run() {
+        let joined = [
+            Joined(19, 20, Noise),
+            Joined(1, 2, Clipped),
+            Joined(2, 3, Clipped),
+            Joined(3, 4, Noise),
+            Joined(20, 21, Noise),
+        ];
+        let run = |first, last, reason| Run {
+            first,
+            last,
+            reason,
+        };
+        assert_eq!(
+            runs(&joined),
+            [run(1, 3, Clipped), run(3, 4, Noise), run(19, 21, Noise)]
+        );
+    }
+}

@@ -1,0 +1,312 @@
+//! Tables of a bracket: pictures, frames, exposure check, every step, noise model and map.
+use super::super::words::{
+    at_snr, count, decimal, kind_words, limit_words, percent, reason_words, seconds, significant,
+    source_words, stops_interval,
+};
+use super::super::{BracketReport, FrameEntry};
+use super::escape;
+use crate::measure::{PictureMeasurement, UsableStops};
+use crate::units::Estimate;
+use std::fmt::Write;
+
+/// A table being written: every cell's text is escaped here and nowhere else.
+struct Table {
+    heads: Vec<&'static str>,
+    out: String,
+}
+
+impl Table {
+    fn new(class: &str, caption: &str, heads: &[&'static str]) -> Self {
+        let mut out = format!(
+            "<div class=\"scroll\" role=\"region\" tabindex=\"0\" aria-label=\"{0}\"><table class=\"{class}\" role=\"table\"><caption>{0}</caption>\n<thead role=\"rowgroup\"><tr role=\"row\">",
+            escape(caption)
+        );
+        for head in heads {
+            let _ = write!(
+                out,
+                "<th scope=\"col\" role=\"columnheader\">{}</th>",
+                escape(head)
+            );
+        }
+        out.push_str("</tr></thead>\n<tbody role=\"rowgroup\">\n");
+        Table {
+            heads: heads.to_vec(),
+            out,
+        }
+    }
+
+    /// A row: its head, a smaller line under the head, the other cells.
+    fn row(&mut self, head: &str, below: &str, cells: &[String]) {
+        let _ = write!(
+            self.out,
+            "<tr role=\"row\"><th scope=\"row\" role=\"rowheader\">{}",
+            escape(head)
+        );
+        if !below.is_empty() {
+            let _ = write!(self.out, "<span>{}</span>", escape(below));
+        }
+        self.out.push_str("</th>");
+        for (cell, label) in cells.iter().zip(self.heads.iter().skip(1)) {
+            let shown = cell.replace('-', "\u{2013}").replace(">=", "\u{2265} ");
+            let _ = write!(
+                self.out,
+                "<td role=\"cell\" data-label=\"{}\">{}</td>",
+                escape(label),
+                escape(&signs(&shown))
+            );
+        }
+        self.out.push_str("</tr>\n");
+    }
+
+    fn finish(self, out: &mut String) {
+        out.push_str(&self.out);
+        out.push_str("</tbody></table></div>\n");
+    }
+}
+
+/// A dash before a digit at the beginning of a number is a minus sign.
+fn signs(text: &str) -> String {
+    match text.strip_prefix('\u{2013}') {
+        Some(rest) if rest.starts_with(|c: char| c.is_ascii_digit()) => format!("\u{2212}{rest}"),
+        _ => text.to_owned(),
+    }
+}
+
+/// One row a picture: levels by every criterion, usable range, what limits it.
+pub(super) fn pictures(out: &mut String, bracket: &BracketReport) {
+    if bracket.pictures.is_empty() {
+        return;
+    }
+    let steps = bracket.pictures.iter().find_map(|p| p.levels).map(|l| l.steps);
+    let caption = match steps {
+        Some(steps) => format!("Steps told apart, of {steps}, by each criterion; stops held, with 95 % intervals"),
+        None => "Stops held, with 95 % intervals (no wedge, so no steps are counted)".to_owned(),
+    };
+    let mut table = Table::new(
+        "stack",
+        &caption,
+        &[
+            "picture",
+            "noise",
+            "code",
+            "visual",
+            "patch mean",
+            "stops down to SNR 1",
+            "stops down to SNR 10",
+            "limited by",
+        ],
+    );
+    for picture in &bracket.pictures {
+        let number = |n: Option<usize>| n.map_or_else(none, |n| n.to_string());
+        let levels = picture.levels;
+        let range = |snr| at_snr(picture, snr).map_or_else(none, stops_interval);
+        let limit = at_snr(picture, 1.0).filter(|u: &&UsableStops| u.stops.is_some());
+        table.row(
+            &picture.file,
+            kind_words(picture.kind),
+            &[
+                number(levels.map(|l| l.noise)),
+                number(levels.and_then(|l| l.code)),
+                number(levels.map(|l| l.visual)),
+                number(levels.map(|l| l.patch_mean)),
+                range(1.0),
+                range(10.0),
+                limit.map_or_else(none, |u| limit_words(u.limited_by).to_owned()),
+            ],
+        );
+    }
+    table.finish(out);
+}
+
+/// One row a frame: settings, exposure stated and used, shares, displacement.
+pub(super) fn frames(out: &mut String, bracket: &BracketReport) {
+    if bracket.frames.is_empty() {
+        return;
+    }
+    let reference = bracket.frames.iter().find(|f| f.reference);
+    let against = |f: &FrameEntry, of: fn(&FrameEntry) -> Estimate| {
+        let zero = reference.map_or(0.0, |r| of(r).value);
+        plus(Estimate::new(of(f).value - zero, of(f).standard_uncertainty), 3)
+    };
+    out.push_str("<h3>Exposures</h3>\n");
+    let mut table = Table::new(
+        "",
+        "Frames; exposure in stops against the reference, with standard uncertainty",
+        &["frame", "time", "f-number", "ISO", "stated", "used", "from", "clipped", "black", "displaced"],
+    );
+    for frame in &bracket.frames {
+        let s = frame.settings;
+        let share = |s: Option<f64>| s.map_or_else(none, percent);
+        table.row(
+            &frame.file,
+            if frame.reference { "reference" } else { "" },
+            &[
+                s.time.map_or_else(none, |t| seconds(t.0)),
+                s.aperture.map_or_else(none, |n| format!("f/{}", significant(n.0, 2))),
+                s.speed.map_or_else(none, |s| decimal(s.0, 0)),
+                against(frame, |f| f.exposure.stated),
+                against(frame, |f| f.exposure.used),
+                source_words(frame.exposure.source).to_owned(),
+                share(frame.clipped_share),
+                share(frame.crushed_share),
+                displaced(frame),
+            ],
+        );
+    }
+    table.finish(out);
+}
+
+fn displaced(frame: &FrameEntry) -> String {
+    frame.shift.map_or_else(none, |s| {
+        format!("{} px", decimal(s.columns.hypot(s.rows), 2))
+    })
+}
+
+/// Stated against measured ratios of every pair, and what is left over round every triple.
+pub(super) fn check(out: &mut String, bracket: &BracketReport) {
+    let Some(check) = &bracket.exposure_check else {
+        return;
+    };
+    let mut table = Table::new(
+        "",
+        "Exposure check: ratio of each pair in stops, stated and measured from pixels, with standard uncertainty",
+        &["pair", "stated", "measured", "measured less stated", "used"],
+    );
+    for pair in &check.pairs {
+        let difference = pair.measured.map(|m| m.value - pair.stated.value);
+        table.row(
+            &format!("{} \u{2192} {}", pair.first, pair.second),
+            "",
+            &[
+                plus(pair.stated, 3),
+                pair.measured.map_or_else(none, |m| plus(m, 4)),
+                difference.map_or_else(none, |d| decimal(d, 4)),
+                decimal(pair.used_stops, 4),
+            ],
+        );
+    }
+    table.finish(out);
+    for closure in &check.closures {
+        let _ = writeln!(
+            out,
+            "<p class=\"small\">Added round {}: {} stops are left over (0 in a consistent bracket).</p>",
+            escape(&closure.files.join(", ")),
+            escape(&plus(closure.closure, 4).replace('-', "\u{2212}"))
+        );
+    }
+}
+
+/// Every step of every picture, folded away.
+pub(super) fn steps(out: &mut String, bracket: &BracketReport) {
+    let pictures: Vec<_> = bracket.pictures.iter().filter(|p| !p.patches.is_empty()).collect();
+    if pictures.is_empty() {
+        return;
+    }
+    let _ = writeln!(
+        out,
+        "<details><summary>Every step of {}</summary>",
+        count(pictures.len(), "picture", "pictures")
+    );
+    for picture in pictures {
+        steps_of(out, picture);
+    }
+    out.push_str("</details>\n");
+}
+
+fn steps_of(out: &mut String, picture: &PictureMeasurement) {
+    let mut table = Table::new(
+        "dense",
+        &format!("{}: steps, and each against the next darker one", picture.file),
+        &["step", "density", "code", "SNR", "clipped", "separation", "dcode", "dL*", "dJND", "told apart by", "why not by noise"],
+    );
+    for patch in &picture.patches {
+        let pair = picture.pairs.iter().find(|p| p.step == patch.step);
+        let by = pair.map_or_else(none, |p| {
+            let names = [
+                (p.by_noise, "noise"),
+                (p.by_code == Some(true), "code"),
+                (p.by_visual, "visual"),
+                (p.by_mean, "mean"),
+            ];
+            let list: Vec<&str> = names.iter().filter(|n| n.0).map(|n| n.1).collect();
+            if list.is_empty() { "none".to_owned() } else { list.join(", ") }
+        });
+        let reason = pair.and_then(|p| p.reason).map_or("", |r| {
+            reason_words(r).split(':').next().unwrap_or_default()
+        });
+        table.row(
+            &patch.step.to_string(),
+            "",
+            &[
+                patch.density.map_or_else(none, |d| decimal(d, 2)),
+                patch.code.map_or_else(none, |c| decimal(c[1], 1)),
+                significant(patch.snr, 3),
+                percent(patch.clipped_share),
+                pair.map_or_else(none, |p| decimal(p.separation, 2)),
+                pair.and_then(|p| p.code_difference).map_or_else(none, |d| decimal(d, 1)),
+                pair.map_or_else(none, |p| decimal(p.lightness_difference, 2)),
+                pair.map_or_else(none, |p| decimal(p.jnd_difference, 1)),
+                by,
+                reason.to_owned(),
+            ],
+        );
+    }
+    table.finish(out);
+}
+
+/// Noise model and coverage of the map, folded away.
+pub(super) fn model(out: &mut String, bracket: &BracketReport) {
+    if bracket.noise.is_none() && bracket.map.is_none() {
+        return;
+    }
+    out.push_str("<details><summary>Noise model and radiance map</summary>\n");
+    if let Some(noise) = &bracket.noise {
+        let mut table = Table::new(
+            "",
+            &format!("Noise model: {}", noise.source),
+            &["number", "channel", "value", "standard uncertainty", "unit"],
+        );
+        for term in &noise.terms {
+            let uncertainty = term.standard_uncertainty;
+            table.row(
+                &term.name,
+                "",
+                &[
+                    term.channel.clone().unwrap_or_else(|| "all".to_owned()),
+                    significant(term.value, 4),
+                    uncertainty.map_or_else(none, |u| significant(u, 2)),
+                    term.unit.clone(),
+                ],
+            );
+        }
+        table.finish(out);
+    }
+    if let Some(map) = &bracket.map {
+        let caption = format!("Radiance map, {} x {} pixels: share of pixels", map.columns, map.rows);
+        let mut table = Table::new("", &caption, &["what", "share"]);
+        for (name, share) in [
+            ("clipped in every frame (lower bounds)", map.clipped_in_all),
+            ("darker than the noise in every frame", map.dark_in_all),
+            ("from one frame alone", map.one_frame),
+            ("covered by no other frame", map.uncovered),
+            ("where something moved", map.moved),
+        ] {
+            table.row(name, "", &[percent(share)]);
+        }
+        table.finish(out);
+    }
+    out.push_str("</details>\n");
+}
+
+fn none() -> String {
+    "-".to_owned()
+}
+
+/// "1.000 ± 0.050".
+fn plus(estimate: Estimate, digits: usize) -> String {
+    format!(
+        "{} \u{b1} {}",
+        decimal(estimate.value, digits),
+        decimal(estimate.standard_uncertainty, digits)
+    )
+}

@@ -1,0 +1,199 @@
+//! Report -> a short table that a person reads in a terminal 80 columns wide.
+use super::words::{self, at_snr, decimal};
+use super::{BracketReport, Report};
+use crate::finding::Severity;
+use crate::measure::{Limit, PictureKind, PictureMeasurement, UsableStops};
+use std::fmt::Write;
+
+/// Longest line, characters.
+const WIDTH: usize = 79;
+
+/// The whole run as text: for each bracket the headline, one row a picture (levels by noise, code and visual; stops down
+/// to SNR 1 and 10 with 95 % interval; what limits the range at SNR 1), findings in words; then what was left aside and
+/// what failed. Lines are at most 79 characters; control characters of file names are shown as "?".
+pub fn table(report: &Report) -> String {
+    let mut out = String::new();
+    for bracket in &report.brackets {
+        bracket_text(&mut out, bracket);
+    }
+    for (title, left) in [
+        ("Pictures that belong to no bracket:", &report.singles),
+        ("Not taken as pictures:", &report.skipped),
+    ] {
+        if !left.is_empty() {
+            let _ = writeln!(out, "{title}");
+            for one in left {
+                item(&mut out, &format!("{}: {}", one.path, one.reason));
+            }
+            out.push('\n');
+        }
+    }
+    if !report.failed.is_empty() {
+        let _ = writeln!(out, "Failed:");
+        for one in &report.failed {
+            item(&mut out, &format!("{}: {}; {}", one.name, one.problem, one.advice));
+        }
+        out.push('\n');
+    }
+    if out.is_empty() {
+        out.push_str("Nothing was found to measure.\n");
+    }
+    out.truncate(out.trim_end().len());
+    out.push('\n');
+    out
+}
+
+fn bracket_text(out: &mut String, bracket: &BracketReport) {
+    let frames = words::count(bracket.frames.len(), "frame", "frames");
+    let _ = writeln!(out, "{}: {frames}", plain(&bracket.name));
+    wrap(out, &plain(&bracket.headline), "", "");
+    out.push('\n');
+    if !bracket.pictures.is_empty() {
+        let steps = bracket.pictures.iter().find_map(|p| p.levels);
+        let of = steps.map_or_else(String::new, |l| format!(" (of {})", l.steps));
+        let _ = writeln!(
+            out,
+            "{:18} {:^18} {:^41}",
+            "",
+            format!("steps apart{of}"),
+            "stops held, 95 % interval"
+        );
+        let _ = writeln!(
+            out,
+            "{:18} {:>5} {:>5} {:>6} {:^17} {:^17} limit",
+            "picture", "noise", "code", "visual", "down to SNR 1", "down to SNR 10"
+        );
+        for picture in &bracket.pictures {
+            row(out, picture);
+        }
+        out.push('\n');
+    }
+    findings(out, bracket);
+}
+
+fn row(out: &mut String, picture: &PictureMeasurement) {
+    let number = |n: Option<usize>| n.map_or_else(|| "-".to_owned(), |n| n.to_string());
+    let levels = picture.levels;
+    let range = |snr| at_snr(picture, snr).map_or_else(|| "-".to_owned(), interval);
+    let _ = writeln!(
+        out,
+        "{:18} {:>5} {:>5} {:>6} {:>17} {:>17} {}",
+        name(picture),
+        number(levels.map(|l| l.noise)),
+        number(levels.and_then(|l| l.code)),
+        number(levels.map(|l| l.visual)),
+        range(1.0),
+        range(10.0),
+        at_snr(picture, 1.0).filter(|u| u.stops.is_some()).map_or("-", |u| limit(u.limited_by))
+    );
+}
+
+/// "9.8 (9.7-9.9)", ">=" before it where the wedge ends first.
+fn interval(usable: &UsableStops) -> String {
+    let Some(value) = usable.stops else {
+        return "-".to_owned();
+    };
+    let bound = if usable.limited_by == Limit::Wedge { ">=" } else { "" };
+    let value = decimal(value, 1);
+    match (usable.low95, usable.high95) {
+        (Some(low), Some(high)) => {
+            format!("{bound}{value} ({}-{})", decimal(low, 1), decimal(high, 1))
+        }
+        _ => format!("{bound}{value}"),
+    }
+}
+
+fn limit(limit: Limit) -> &'static str {
+    match limit {
+        Limit::Noise => "noise",
+        Limit::Clipping => "black",
+        Limit::Wedge => "wedge",
+        Limit::Glare => "glare",
+        Limit::Compression => "JPEG",
+    }
+}
+
+/// Frames by file name, cut in its middle to 18 letters; the others by what they are.
+fn name(picture: &PictureMeasurement) -> String {
+    const LETTERS: usize = 18;
+    if picture.kind != PictureKind::Frame {
+        return words::kind_words(picture.kind).to_owned();
+    }
+    let letters: Vec<char> = plain(&picture.file).chars().collect();
+    if letters.len() <= LETTERS {
+        return letters.into_iter().collect();
+    }
+    let tail = letters[letters.len() - 11..].iter();
+    letters[..5].iter().chain(&['.', '.']).chain(tail).collect()
+}
+
+/// Findings of the bracket and its pictures, warnings first, each sentence once.
+fn findings(out: &mut String, bracket: &BracketReport) {
+    let list = words::all_findings(bracket);
+    for (severity, sentence) in &list {
+        let first = match severity {
+            Severity::Warning => "! ",
+            Severity::Note => "- ",
+        };
+        wrap(out, &plain(sentence), first, "  ");
+    }
+    if !list.is_empty() {
+        out.push('\n');
+    }
+}
+
+fn item(out: &mut String, text: &str) {
+    wrap(out, &plain(text), "- ", "  ");
+}
+
+/// Words of `text` in lines of at most [`WIDTH`], the first begun with `first`, the others with `next`. A longer word
+/// stands on a line of its own.
+fn wrap(out: &mut String, text: &str, first: &str, next: &str) {
+    let mut line = first.to_owned();
+    let mut empty = true;
+    for word in text.split(' ').filter(|w| !w.is_empty()) {
+        if !empty && line.chars().count() + 1 + word.chars().count() > WIDTH {
+            let _ = writeln!(out, "{line}");
+            line = next.to_owned();
+            empty = true;
+        }
+        if !empty {
+            line.push(' ');
+        }
+        line.push_str(word);
+        empty = false;
+    }
+    let _ = writeln!(out, "{}", line.trim_end());
+}
+
+/// Text without characters that steer a terminal or turn the direction of writing: each is shown as "?".
+fn plain(text: &str) -> String {
+    let steers = |c: char| {
+        c.is_control() || matches!(c, '\u{200e}' | '\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}')
+    };
+    text.chars().map(|c| if steers(c) { '?' } else { c }).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn lines_are_broken_at_words_and_keep_their_indent() {
+        let mut out = String::new();
+        wrap(&mut out, &"word ".repeat(40), "- ", "  ");
+        assert!(out.lines().count() > 2);
+        assert!(out.lines().all(|l| l.chars().count() <= WIDTH));
+        assert!(out.starts_with("- word") && out.lines().nth(1).unwrap().starts_with("  word"));
+    }
+
+    #[test]
+    fn nothing_in_a_name_steers_the_terminal() {
+        assert_eq!(plain("a\u{1b}[31mb\u{202e}c\n"), "a?[31mb?c?");
+    }
+
+    #[test]
+    fn an_empty_report_says_so() {
+        assert_eq!(table(&Report::new()), "Nothing was found to measure.\n");
+    }
+}

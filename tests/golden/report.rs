@@ -1,0 +1,272 @@
+//! The report at the edge: JSON, CSV, terminal text and page of a made-up bracket.
+mod fixture;
+
+use serde_json::Value;
+use std::collections::BTreeSet;
+use stopspan::measure::{PictureKind, PictureMeasurement};
+use stopspan::report::{BracketReport, Report, csv, html, json, terminal, words};
+
+/// A text result against the file kept under tests/golden/report/. A missing file is written, and the test fails until
+/// someone has looked at it and kept it.
+fn golden(name: &str, text: &str) {
+    let folder = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/golden/report");
+    let file = folder.join(name);
+    match std::fs::read_to_string(&file) {
+        Ok(kept) => assert_eq!(text, kept, "{name} changed: look, then delete the file to renew it"),
+        Err(_) => {
+            std::fs::write(&file, text).unwrap();
+            panic!("{name} was missing and has been written: look at it, then run again");
+        }
+    }
+}
+
+#[test]
+fn the_json_reads_back_as_the_same_report() {
+    let report = fixture::report();
+    let text = json::text(&report).unwrap();
+    let back: Report = serde_json::from_str(&text).unwrap();
+    assert_eq!(back, report);
+    assert_eq!(json::text(&back).unwrap(), text);
+}
+
+#[test]
+fn a_number_that_is_none_becomes_null() {
+    let mut report = fixture::report();
+    report.brackets[0].pictures[0].patches[0].snr = f64::NAN;
+    report.brackets[0].pictures[0].patches[1].snr = f64::INFINITY;
+    let text = json::text(&report).unwrap();
+    let value: Value = serde_json::from_str(&text).unwrap();
+    for step in 0..2 {
+        assert!(value["brackets"][0]["pictures"][0]["patches"][step]["snr"].is_null());
+    }
+    let rows = csv::levels(&report).unwrap();
+    assert!(!rows.contains("NaN") && !rows.contains("inf"));
+    let page = html::page(&report, &fixture::figures());
+    assert!(!page.contains("NaN"));
+}
+
+#[test]
+fn the_names_that_others_rely_on_are_there() {
+    let text = json::text(&fixture::report()).unwrap();
+    let value: Value = serde_json::from_str(&text).unwrap();
+    assert_eq!(value["schema"], "stopspan-report/1");
+    let bracket = &value["brackets"][0];
+    assert_eq!(bracket["name"], "bench");
+    for name in ["frames", "pictures"] {
+        assert!(bracket[name].is_array(), "{name}");
+    }
+    assert!(bracket["response"].is_object());
+    let kinds: Vec<&str> = (0..6).map(|i| bracket["pictures"][i]["kind"].as_str().unwrap()).collect();
+    assert_eq!(kinds, ["frame", "frame", "frame", "camera-hdr", "merge", "rendered"]);
+    let picture = &bracket["pictures"][2];
+    assert_eq!(picture["file"], fixture::FILES[2]);
+    for name in ["noise", "code", "visual"] {
+        assert!(picture["levels"][name].is_u64(), "{name}");
+    }
+    let joined = picture["joined"][0].as_array().unwrap();
+    assert!(joined.len() == 3 && joined[0].is_u64() && joined[1].is_u64());
+    assert_eq!(joined[2], "clipped");
+    let usable = &picture["usable_stops"][0];
+    assert_eq!(usable["snr"], 1.0);
+    for name in ["stops", "low95", "high95"] {
+        assert!(usable[name].is_f64(), "{name}");
+    }
+    assert_eq!(usable["limited_by"], "noise");
+    assert_eq!(picture["patches"].as_array().unwrap().len(), fixture::STEPS);
+}
+
+/// Paths of all leaves, and of objects that may be null; findings end at their list.
+fn paths(value: &Value, path: &str, out: &mut BTreeSet<String>) {
+    let open = path.ends_with("findings[]") || path == "settings";
+    match value {
+        Value::Object(fields) if !open => {
+            for (name, inner) in fields {
+                let dot = if path.is_empty() { "" } else { "." };
+                paths(inner, &format!("{path}{dot}{name}"), out);
+            }
+        }
+        // A triple of different things is one value.
+        Value::Array(items) if !path.ends_with("joined[]") => {
+            for item in items {
+                paths(item, &format!("{path}[]"), out);
+            }
+        }
+        _ => {
+            out.insert(path.to_owned());
+        }
+    }
+}
+
+#[test]
+fn every_field_is_documented_and_every_documented_field_is_there() {
+    let text = json::text(&fixture::report()).unwrap();
+    let mut found = BTreeSet::new();
+    paths(&serde_json::from_str(&text).unwrap(), "", &mut found);
+    let table = include_str!("../../src/report/schema.md");
+    let rows = table.lines().filter_map(|l| l.strip_prefix("| `"));
+    let documented: BTreeSet<String> = rows
+        .map(|row| row.split('`').next().unwrap().to_owned())
+        .collect();
+    let missing: Vec<_> = found.difference(&documented).collect();
+    assert!(missing.is_empty(), "not documented: {missing:?}");
+    let absent: Vec<_> = documented
+        .difference(&found)
+        .filter(|d| !found.iter().any(|f| f.starts_with(&format!("{d}."))))
+        .collect();
+    assert!(absent.is_empty(), "documented but not in the sample: {absent:?}");
+    assert!(documented.len() > 100, "{} rows read", documented.len());
+}
+
+#[test]
+fn the_table_of_levels_has_one_row_a_picture_and_step() {
+    let report = fixture::report();
+    let text = csv::levels(&report).unwrap();
+    let mut reader = ::csv::Reader::from_reader(text.as_bytes());
+    let heads: Vec<String> = reader.headers().unwrap().iter().map(str::to_owned).collect();
+    let names: Vec<&str> = csv::COLUMNS.iter().map(|c| c.0).collect();
+    assert_eq!(heads, names);
+    let rows: Vec<_> = reader.records().map(|r| r.unwrap()).collect();
+    assert_eq!(rows.len(), 6 * fixture::STEPS);
+    let at = |name: &str| names.iter().position(|n| *n == name).unwrap();
+    let first = &report.brackets[0].pictures[0];
+    for (row, patch) in rows.iter().zip(&first.patches) {
+        assert_eq!(row[at("snr")].parse::<f64>().unwrap(), patch.snr);
+        assert_eq!(row[at("step")], patch.step.to_string());
+    }
+    let merge = &rows[4 * fixture::STEPS];
+    assert_eq!(&merge[at("kind")], "merge");
+    assert_eq!(&merge[at("code_green")], "", "a radiance map has no codes");
+    assert_eq!(&rows[fixture::STEPS - 1][at("next_separation")], "", "no step follows the last");
+}
+
+#[test]
+fn the_terminal_table_is_as_it_was_looked_at() {
+    let text = terminal::table(&fixture::report());
+    for line in text.lines() {
+        assert!(line.chars().count() < 80, "too long: {line}");
+    }
+    golden("terminal.txt", &text);
+}
+
+fn of_kinds(kinds: &[PictureKind]) -> BracketReport {
+    let mut bracket = fixture::bracket();
+    let mut taken: Vec<PictureMeasurement> = Vec::new();
+    for kind in kinds {
+        let fresh = bracket
+            .pictures
+            .iter()
+            .find(|p| p.kind == *kind && !taken.iter().any(|t| t.file == p.file));
+        taken.push(fresh.unwrap().clone());
+    }
+    bracket.pictures = taken;
+    bracket
+}
+
+#[test]
+fn the_headline_says_what_there_is() {
+    use PictureKind::{CameraHdr, Frame, Merge};
+    assert_eq!(
+        words::headline(&of_kinds(&[])),
+        "No picture could be measured: the findings say why."
+    );
+    assert_eq!(
+        words::headline(&of_kinds(&[Frame])),
+        "By noise, the single frame tells apart 19 of the wedge's 21 steps; from clipping down to SNR 1, the single frame holds 11.1 stops."
+    );
+    assert_eq!(
+        words::headline(&of_kinds(&[Merge])),
+        "By noise, the merge tells apart all 21 of the wedge's 21 steps; from clipping down to SNR 1, the merge holds at least 13.4 stops."
+    );
+    assert_eq!(
+        words::headline(&of_kinds(&[Frame, Frame, Frame, CameraHdr, Merge])),
+        "By noise, the single frames tell apart 19, 19 and 17 of the wedge's 21 steps, the camera's HDR picture 19 and the merge all 21; from clipping down to SNR 1, the single frames hold 11.1 stops each, the camera's HDR picture 11.1 and the merge at least 13.4."
+    );
+}
+
+#[test]
+fn the_headline_names_the_best_frame_and_does_without_a_wedge() {
+    let mut bracket = fixture::bracket();
+    for picture in &mut bracket.pictures {
+        picture.levels = None;
+    }
+    bracket.pictures[1].usable_stops[0].stops = Some(11.5);
+    bracket.pictures.truncate(3);
+    assert_eq!(
+        words::headline(&bracket),
+        "No wedge was measured, so no steps are counted; from clipping down to SNR 1, the single frames hold 11.1, 11.5 and 11.1 stops (most: bench_nominal.jpg)."
+    );
+    let one = bracket.pictures[1].clone();
+    bracket.pictures.extend([one.clone(), one]);
+    bracket.pictures[0].usable_stops[0].stops = Some(12.25);
+    assert_eq!(
+        words::headline(&bracket),
+        "No wedge was measured, so no steps are counted; from clipping down to SNR 1, the single frames hold 11.1 to 12.2 stops (most: bench_half.jpg)."
+    );
+}
+
+const HOSTILE: &str = "\"><img src=x onerror=alert(1)><script>'&.jpg";
+
+#[test]
+fn hostile_names_stay_text_on_the_page() {
+    let mut report = fixture::report();
+    let bracket = &mut report.brackets[0];
+    bracket.name = HOSTILE.into();
+    bracket.camera = Some(HOSTILE.into());
+    bracket.frames[0].file = HOSTILE.into();
+    for picture in &mut bracket.pictures {
+        picture.file = HOSTILE.into();
+    }
+    bracket.headline = words::headline(bracket);
+    report.settings.insert(HOSTILE.into(), HOSTILE.into());
+    report.inputs[0].path = HOSTILE.into();
+    report.failed[0].name = HOSTILE.into();
+    report.brackets.push(report.brackets[0].clone());
+    let page = html::page(&report, &fixture::figures());
+    assert!(page.contains("&lt;script&gt;"), "the name is shown");
+    assert!(!page.contains("<script") && !page.contains("<img src=x"));
+    assert!(!page.contains(HOSTILE));
+}
+
+#[test]
+fn the_page_stands_alone() {
+    let page = html::page(&fixture::report(), &fixture::figures());
+    let look = std::path::Path::new(env!("CARGO_TARGET_TMPDIR")).join("report.html");
+    std::fs::write(look, &page).unwrap();
+    for forbidden in ["<script", "<link", "<iframe", "@import", "url(", "http:", "https:", "javascript:", " onload"] {
+        assert!(!page.contains(forbidden), "{forbidden}");
+    }
+    let sources = page.matches(" src=\"").count();
+    assert_eq!(sources, page.matches(" src=\"data:image/").count());
+    assert_eq!(sources, 8, "six strips, preview, sources");
+    let images = page.matches("<img ").count();
+    assert_eq!(images, page.matches(" alt=\"").count());
+    assert_eq!(page.matches("role=\"img\"").count(), 4, "four charts");
+    assert_eq!(page.matches("<desc ").count(), 4);
+    assert_eq!(page.matches("<table ").count(), page.matches("<caption>").count());
+    assert!(page.contains(&fixture::bracket().headline.replace('\'', "&#39;")));
+}
+
+#[test]
+fn the_page_is_well_formed_and_its_identifiers_differ() {
+    let mut report = fixture::report();
+    report.brackets.push(fixture::bracket());
+    let page = html::page(&report, &fixture::figures());
+    for tag in ["section", "table", "tr", "td", "th", "div", "svg", "figure", "ul", "li", "dl", "span", "p", "details"] {
+        let opened = page.matches(&format!("<{tag}>")).count() + page.matches(&format!("<{tag} ")).count();
+        assert_eq!(opened, page.matches(&format!("</{tag}>")).count(), "{tag}");
+    }
+    let ids: Vec<&str> = page.split(" id=\"").skip(1).map(|s| s.split('"').next().unwrap()).collect();
+    let different: BTreeSet<&str> = ids.iter().copied().collect();
+    assert_eq!(ids.len(), different.len());
+    assert_eq!(ids.len(), 2 * (1 + 8));
+}
+
+#[test]
+fn an_empty_report_makes_a_page_that_says_so() {
+    let page = html::page(&Report::new(), &stopspan::report::Figures::default());
+    assert!(page.contains("No bracket was measured"));
+    let mut bare = Report::new();
+    bare.brackets = vec![BracketReport::default()];
+    let page = html::page(&bare, &stopspan::report::Figures::default());
+    assert!(!page.contains("NaN") && page.contains("</html>"));
+}

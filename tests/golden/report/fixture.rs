@@ -1,0 +1,439 @@
+//! A made-up bracket for the report's tests: numbers from a simple sensor formula, measured on nothing.
+use ndarray::{Array2, Array3};
+use stopspan::finding::Finding;
+use stopspan::frames::{Exposure, ExposureSource};
+use stopspan::measure::{
+    JoinReason, Joined, LevelCounts, Limit, Pair, Patch, PictureKind, PictureMeasurement,
+    UsableStops, WedgePlace,
+};
+use stopspan::raster::Point;
+use stopspan::report::figure::{Strip, log_display, strip};
+use stopspan::report::{
+    BracketFigures, BracketReport, Closure, ExposureCheck, Failed, Figures, FrameEntry, InputFile,
+    Left, MapSummary, NoiseSummary, NoiseTerm, OutputFile, PairRatio, Report, Shift,
+};
+use stopspan::response::{Response, ResponseCurve, ResponseMethod};
+use stopspan::units::{Estimate, ExposureTime, FNumber, IsoSpeed, Settings};
+
+pub const STEPS: usize = 21;
+const FULL_WELL: f64 = 8000.0;
+/// Read noise and quantisation, electrons squared.
+const FLOOR: f64 = 9.318;
+pub const FILES: [&str; 3] = ["bench_half.jpg", "bench_nominal.jpg", "bench_double.jpg"];
+
+fn density(step: usize) -> f64 {
+    0.05 + 0.15 * (step - 1) as f64
+}
+
+/// Radiance of a step: 1 clips the nominal frame.
+fn radiance(step: usize) -> f64 {
+    1.9 * 10f64.powf(0.05 - density(step))
+}
+
+fn encoded(x: f64) -> f64 {
+    let x = x.clamp(0.0, 1.0);
+    255.0
+        * if x <= 0.003_130_8 {
+            12.92 * x
+        } else {
+            1.055 * x.powf(1.0 / 2.4) - 0.055
+        }
+}
+
+fn lightness(y: f64) -> f64 {
+    let y = y.clamp(0.0, 1.0);
+    if y > 0.008_856 {
+        116.0 * y.cbrt() - 16.0
+    } else {
+        903.3 * y
+    }
+}
+
+/// What a picture is made of: exposures relative to nominal, and what it is.
+struct Made<'a> {
+    kind: PictureKind,
+    file: &'a str,
+    times: &'a [f64],
+    tone: f64,
+}
+
+fn patch(made: &Made, step: usize) -> Patch {
+    let light = radiance(step);
+    let used = made.times.iter().filter(|t| light * **t < 0.98);
+    let information: f64 = used
+        .map(|t| t * t / (light * t / FULL_WELL + FLOOR / FULL_WELL / FULL_WELL))
+        .sum();
+    let clipped = information == 0.0;
+    let deviation = if clipped { 1e-4 } else { information.powf(-0.5) };
+    let mean = if clipped { 1.0 / made.times[0] } else { light };
+    let x = 40.0 * (step - 1) as f64;
+    let corner = |x, y| Point { x, y };
+    let code = encoded((light * made.times[0]).powf(made.tone));
+    let has_codes = made.kind != PictureKind::Merge;
+    Patch {
+        step,
+        density: Some(density(step)),
+        corners: [
+            corner(x + 4.0, 4.0),
+            corner(x + 36.0, 4.0),
+            corner(x + 36.0, 46.0),
+            corner(x + 4.0, 46.0),
+        ],
+        pixels: 1344,
+        effective_samples: 980.5,
+        code: has_codes.then_some([code, code, code * 0.995]),
+        code_deviation: has_codes.then_some(0.9),
+        linear: mean,
+        linear_deviation: deviation,
+        block_deviation: (step % 5 != 0).then_some(deviation * 1.1),
+        snr: mean / deviation,
+        clipped_share: if clipped { 1.0 } else { 0.0 },
+        crushed_share: if code < 1.0 { 0.4 } else { 0.0 },
+    }
+}
+
+fn pair(a: &Patch, b: &Patch) -> Pair {
+    let rms = ((a.linear_deviation.powi(2) + b.linear_deviation.powi(2)) / 2.0).sqrt();
+    let clipped = a.clipped_share > 0.01;
+    let separation = if clipped { 0.0 } else { (a.linear - b.linear) / rms };
+    let by_noise = !clipped && separation >= 1.0;
+    let code_difference = a.code.zip(b.code).map(|(a, b)| a[1] - b[1]);
+    let lightness_difference = lightness(a.linear) - lightness(b.linear);
+    Pair {
+        step: a.step,
+        separation,
+        code_difference,
+        lightness_difference,
+        jnd_difference: 4.5 * lightness_difference,
+        p_value: if clipped { 1.0 } else { 1e-9 },
+        by_noise,
+        by_code: code_difference.map(|d| d >= 1.0),
+        by_visual: lightness_difference >= 1.0,
+        by_mean: !clipped,
+        reason: (!by_noise).then_some(match (clipped, a.crushed_share > 0.0) {
+            (true, _) => JoinReason::Clipped,
+            (_, true) => JoinReason::Crushed,
+            _ => JoinReason::Noise,
+        }),
+    }
+}
+
+fn levels(pairs: &[Pair]) -> LevelCounts {
+    let count = |test: &dyn Fn(&Pair) -> bool| 1 + pairs.iter().filter(|p| test(p)).count();
+    let noise = count(&|p| p.by_noise);
+    LevelCounts {
+        noise,
+        code: pairs[0].by_code.map(|_| count(&|p| p.by_code == Some(true))),
+        visual: count(&|p| p.by_visual),
+        patch_mean: count(&|p| p.by_mean),
+        longest_run: noise.saturating_sub(1).max(1),
+        steps: STEPS,
+        chart_limited: noise == STEPS,
+    }
+}
+
+/// Range at one SNR, from the formula of the sensor, with an interval and a limit that are made up.
+fn usable(made: &Made, snr: f64) -> UsableStops {
+    let information = |light: f64| -> f64 {
+        let unit = FULL_WELL * light;
+        made.times.iter().map(|t| t * t * unit * unit / (unit * t + FLOOR)).sum()
+    };
+    let (mut low, mut high) = (1e-9, 1.0);
+    for _ in 0..80 {
+        let middle = f64::sqrt(low * high);
+        if information(middle) < snr * snr {
+            low = middle;
+        } else {
+            high = middle;
+        }
+    }
+    let top = made.times.iter().copied().fold(f64::INFINITY, f64::min);
+    let stops = (1.0 / top / high).log2();
+    let limited_by = match (made.kind, snr == 1.0) {
+        (PictureKind::Merge, true) => Limit::Wedge,
+        (PictureKind::CameraHdr, true) => Limit::Compression,
+        _ => Limit::Noise,
+    };
+    UsableStops {
+        snr,
+        stops: Some(stops),
+        low95: Some(stops - 0.11 / snr.sqrt()),
+        high95: Some(stops + 0.13 / snr.sqrt()),
+        limited_by,
+    }
+}
+
+fn measured(made: &Made) -> PictureMeasurement {
+    let patches: Vec<Patch> = (1..=STEPS).map(|s| patch(made, s)).collect();
+    let pairs: Vec<Pair> = patches.windows(2).map(|w| pair(&w[0], &w[1])).collect();
+    let joined = pairs.iter().filter_map(|p| Some(Joined(p.step, p.step + 1, p.reason?)));
+    let levels = levels(&pairs);
+    let mut findings = Vec::new();
+    if levels.chart_limited {
+        findings.push(Finding::ChartLimited {
+            picture: made.file.to_owned(),
+        });
+    }
+    PictureMeasurement {
+        kind: made.kind,
+        file: made.file.to_owned(),
+        levels: Some(levels),
+        joined: joined.collect(),
+        usable_stops: [1.0, 3.0, 10.0, 40.0].map(|snr| usable(made, snr)).to_vec(),
+        patches,
+        pairs,
+        findings,
+    }
+}
+
+fn pictures() -> Vec<PictureMeasurement> {
+    let made = |kind, file, times, tone| measured(&Made { kind, file, times, tone });
+    let times = [[0.5], [1.0], [2.0]];
+    let mut list: Vec<_> = FILES
+        .iter()
+        .zip(&times)
+        .map(|(file, t)| made(PictureKind::Frame, file, t.as_slice(), 1.0))
+        .collect();
+    list.push(made(PictureKind::CameraHdr, "bench_hdr.jpg", &[0.6], 0.7));
+    list.push(made(PictureKind::Merge, "radiance.exr", &[0.5, 1.0, 2.0], 1.0));
+    list.push(made(PictureKind::Rendered, "rendered.jpg", &[0.5, 1.0, 2.0], 0.55));
+    list
+}
+
+fn frame(index: usize) -> FrameEntry {
+    let stated = index as f64 - 1.0;
+    let time = [1.0 / 128.0, 1.0 / 64.0, 1.0 / 32.0][index];
+    FrameEntry {
+        file: FILES[index].to_owned(),
+        reference: index == 1,
+        columns: 1200,
+        rows: 800,
+        bits: 8,
+        settings: Settings {
+            time: Some(ExposureTime(time)),
+            aperture: Some(FNumber(5.6)),
+            speed: Some(IsoSpeed(200.0)),
+        },
+        bias: Some(stated),
+        captured: Some(format!("2026:05:04 10:11:1{index}.25")),
+        exposure: Exposure {
+            stated: Estimate::new(stated - 10.0, 0.05),
+            used: Estimate::new(stated - 10.0 + 0.012 * stated, 0.011),
+            source: if index == 2 {
+                ExposureSource::Measured
+            } else {
+                ExposureSource::Metadata
+            },
+        },
+        clipped_share: Some([0.004, 0.031, 0.12][index]),
+        crushed_share: Some([0.08, 0.02, 0.0][index]),
+        shift: (index != 1).then_some(Shift {
+            columns: 1.31,
+            rows: -0.42,
+            degrees: 0.012,
+            residual_px: Some(0.06),
+        }),
+    }
+}
+
+fn check() -> ExposureCheck {
+    let ratio = |a: usize, b: usize| PairRatio {
+        first: FILES[a].to_owned(),
+        second: FILES[b].to_owned(),
+        stated: Estimate::new((b - a) as f64, 0.07),
+        measured: (b - a == 1).then(|| Estimate::new((b - a) as f64 * 1.012, 0.0021)),
+        used_stops: (b - a) as f64 * 1.012,
+    };
+    ExposureCheck {
+        pairs: vec![ratio(0, 1), ratio(1, 2), ratio(0, 2)],
+        closures: vec![Closure {
+            files: FILES.map(str::to_owned),
+            closure: Estimate::new(-0.0012, 0.003),
+        }],
+    }
+}
+
+fn curve(channel: usize) -> ResponseCurve {
+    let bend = 2.2 + 0.08 * channel as f64;
+    let exposure = (0..256).map(|i| (f64::from(i) / 250.0).powf(bend) * 0.98 + f64::from(i) * 8e-5);
+    let middle = |i: i32| (f64::from(i) - 130.0).abs() / 130.0;
+    ResponseCurve {
+        exposure: exposure.collect(),
+        uncertainty_stops: (0..256).map(|i| 0.02 + 0.35 * middle(i).powi(6)).collect(),
+        clip_level: 250.0 / 255.0,
+        floor_level: 1.0 / 255.0,
+        supported: (4.0 / 255.0, 250.0 / 255.0),
+    }
+}
+
+/// A bracket of three frames with a camera's HDR, a merge and a rendering.
+pub fn bracket() -> BracketReport {
+    let mut bracket = BracketReport {
+        name: "bench".to_owned(),
+        camera: Some("Example Camera 1".to_owned()),
+        frames: (0..3).map(frame).collect(),
+        exposure_check: Some(check()),
+        response: Some(Response {
+            method: ResponseMethod::SmoothTable,
+            curves: (0..3).map(curve).collect(),
+            residual_stops: 0.0123,
+            samples: 4180,
+        }),
+        noise: Some(NoiseSummary {
+            source: "estimated from the bracket".to_owned(),
+            terms: vec![NoiseTerm {
+                name: "read noise".to_owned(),
+                channel: Some("G".to_owned()),
+                value: 0.00038,
+                standard_uncertainty: Some(0.00002),
+                unit: "relative exposure".to_owned(),
+            }],
+        }),
+        map: Some(MapSummary {
+            columns: 1200,
+            rows: 800,
+            clipped_in_all: 0.0041,
+            dark_in_all: 0.00002,
+            one_frame: 0.11,
+            uncovered: 0.003,
+            moved: 0.0,
+            largest_weight: vec![0.06, 0.17, 0.77],
+        }),
+        wedge: Some(WedgePlace {
+            corners: [(100.0, 300.0), (940.0, 310.0), (938.0, 360.0), (98.0, 350.0)]
+                .map(|(x, y)| Point { x, y }),
+            rows: 1,
+            columns: STEPS,
+            densities: Some((1..=STEPS).map(density).collect()),
+            dark_first: false,
+            boustrophedon: false,
+            confidence: Some(0.93),
+        }),
+        pictures: pictures(),
+        findings: findings(),
+        outputs: vec![OutputFile {
+            what: "radiance map".to_owned(),
+            path: "bench/radiance.exr".to_owned(),
+            bytes: Some(8_123_456),
+        }],
+        ..BracketReport::default()
+    };
+    bracket.headline = stopspan::report::words::headline(&bracket);
+    bracket
+}
+
+fn findings() -> Vec<Finding> {
+    vec![
+        Finding::SpanFromMetadata {
+            span_stops: 2.0,
+            standard_uncertainty_stops: 0.07,
+        },
+        Finding::StatedExposureFalse {
+            frame: FILES[2].to_owned(),
+            stated_stops: 1.0,
+            measured_stops: 1.312,
+            standard_uncertainty_stops: 0.004,
+            used_measured: true,
+        },
+        Finding::ClippedInAll { share: 0.0041 },
+        Finding::WedgeFound {
+            confidence: 0.93,
+            steps: STEPS,
+        },
+    ]
+}
+
+/// A run of one bracket, with a picture left over, a file skipped and a failure.
+pub fn report() -> Report {
+    let mut report = Report::new();
+    report.program.version = "0.0.0-fixture".to_owned();
+    report.settings.insert("--out".into(), "out".into());
+    report.settings.insert("--wedge-grid".into(), "1x21".into());
+    report.inputs = FILES
+        .iter()
+        .map(|file| InputFile {
+            path: format!("samples/bench/{file}"),
+            bytes: 412_345,
+            sha256: Some("0123456789abcdef".repeat(4)),
+        })
+        .collect();
+    report.brackets = vec![bracket()];
+    report.singles = vec![Left {
+        path: "samples/bench/alone.jpg".into(),
+        reason: "no other picture within 10 s of it".into(),
+    }];
+    report.skipped = vec![Left {
+        path: "samples/bench/notes.txt".into(),
+        reason: "not a picture by its content".into(),
+    }];
+    report.failed = vec![Failed {
+        name: "samples/bench/cut.jpg".into(),
+        problem: "is damaged or cut short".into(),
+        advice: "copy the file from the camera again, or leave it out".into(),
+    }];
+    report
+}
+
+/// Noise that looks like noise and is the same every time: -1..1.
+fn grain(row: usize, column: usize) -> f64 {
+    let mut x = (row as u64) << 32 ^ (column as u64).wrapping_mul(0x9e37_79b9_7f4a_7c15);
+    for _ in 0..3 {
+        x ^= x >> 29;
+        x = x.wrapping_mul(0xbf58_476d_1ce4_e5b9);
+        x ^= x >> 32;
+    }
+    (x >> 11) as f64 / (1u64 << 52) as f64 - 1.0
+}
+
+/// Pictures for the page: strips with grain, a made-up scene, and which frame weighs most in it.
+pub fn figures() -> Figures {
+    let strips = pictures().into_iter().map(|p| {
+        let pixel = |row: usize, column: usize| {
+            let patch = &p.patches[(column / 40).min(STEPS - 1)];
+            let noise = 1.7 * grain(row, column);
+            let gray = match patch.code {
+                Some(code) => (code[1] + noise * 2.5).clamp(0.0, 255.0) as u8,
+                None => log_display(patch.linear + noise * patch.linear_deviation, 1.9, 10.5),
+            };
+            [gray; 3]
+        };
+        Some(Strip {
+            rgb: strip(&p.patches, (50, 840), pixel)?,
+            note: if p.kind == PictureKind::Merge {
+                "shown logarithmic over 10.5 stops".into()
+            } else {
+                String::new()
+            },
+        })
+    });
+    Figures {
+        brackets: vec![BracketFigures {
+            strips: strips.collect(),
+            preview: Some(scene()),
+            source: Some(source()),
+        }],
+    }
+}
+
+fn light(row: usize, column: usize) -> f64 {
+    let (y, x) = (row as f64 / 533.0, column as f64 / 800.0);
+    let lamp = (-((x - 0.75).powi(2) + (y - 0.25).powi(2)) * 30.0).exp();
+    let table = if y > 0.62 { 0.12 * (1.0 + 0.3 * (x * 40.0).sin()) } else { 0.3 * x };
+    lamp + table
+}
+
+fn scene() -> Array3<u8> {
+    Array3::from_shape_fn((533, 800, 3), |(r, c, k)| {
+        let tint = [1.0, 0.93, 0.82][k];
+        (encoded((light(r, c) * tint).powf(0.6)) + 2.0 * grain(r, c)).clamp(0.0, 255.0) as u8
+    })
+}
+
+fn source() -> Array2<u8> {
+    Array2::from_shape_fn((533, 800), |(r, c)| match light(r, c) {
+        l if l > 0.97 => 255,
+        l if l > 0.6 => 0,
+        l if l > 0.3 => 1,
+        _ => 2,
+    })
+}
