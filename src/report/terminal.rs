@@ -53,14 +53,13 @@ fn bracket_text(out: &mut String, bracket: &BracketReport) {
         let of = steps.map_or_else(String::new, |l| format!(" (of {})", l.steps));
         let _ = writeln!(
             out,
-            "{:18} {:^18} {:^41}",
+            "{:17} {:^17}       stops held, 95 % interval",
             "",
-            format!("steps apart{of}"),
-            "stops held, 95 % interval"
+            format!("steps apart{of}")
         );
         let _ = writeln!(
             out,
-            "{:18} {:>5} {:>5} {:>6} {:^17} {:^17} limit",
+            "{:17} {:>5} {:>4} {:>6} {:>18} {:>18} limit",
             "picture", "noise", "code", "visual", "down to SNR 1", "down to SNR 10"
         );
         for picture in &bracket.pictures {
@@ -77,7 +76,7 @@ fn row(out: &mut String, picture: &PictureMeasurement) {
     let range = |snr| at_snr(picture, snr).map_or_else(|| "-".to_owned(), interval);
     let _ = writeln!(
         out,
-        "{:18} {:>5} {:>5} {:>6} {:>17} {:>17} {}",
+        "{:17} {:>5} {:>4} {:>6} {:>18} {:>18} {}",
         name(picture),
         number(levels.map(|l| l.noise)),
         number(levels.and_then(|l| l.code)),
@@ -113,9 +112,9 @@ fn limit(limit: Limit) -> &'static str {
     }
 }
 
-/// Frames by file name, cut in its middle to 18 letters; the others by what they are.
+/// Frames by file name, cut in its middle to 17 letters; the others by what they are.
 fn name(picture: &PictureMeasurement) -> String {
-    const LETTERS: usize = 18;
+    const LETTERS: usize = 17;
     if picture.kind != PictureKind::Frame {
         return words::kind_words(picture.kind).to_owned();
     }
@@ -124,7 +123,7 @@ fn name(picture: &PictureMeasurement) -> String {
         return letters.into_iter().collect();
     }
     let tail = letters[letters.len() - 11..].iter();
-    letters[..5].iter().chain(&['.', '.']).chain(tail).collect()
+    letters[..4].iter().chain(&['.', '.']).chain(tail).collect()
 }
 
 /// Findings of the bracket and its pictures, warnings first, each sentence once.
@@ -132,8 +131,8 @@ fn findings(out: &mut String, bracket: &BracketReport) {
     let list = words::all_findings(bracket);
     for (severity, sentence) in &list {
         let first = match severity {
-            Severity::Warning => "! ",
-            Severity::Note => "- ",
+            Severity::Warning => "warning: ",
+            Severity::Note => "note: ",
         };
         wrap(out, &plain(sentence), first, "  ");
     }

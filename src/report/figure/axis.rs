@@ -31,8 +31,8 @@ impl Axis {
         Some(Axis {
             label,
             scale: Scale::Linear,
-            low: (low / step - 1e-9).floor() * step,
-            high: (high / step + 1e-9).ceil().max((low / step).floor() + 1.0) * step,
+            low: (low / step + 1e-9).floor() * step,
+            high: (high / step - 1e-9).ceil().max((low / step + 1e-9).floor() + 1.0) * step,
         })
     }
 
@@ -129,6 +129,8 @@ mod tests {
         assert_eq!(ticks.len(), 8);
         assert_eq!(ticks[1], (0.5, "0.5".to_owned()));
         assert_eq!(axis.share(1.75), 0.5);
+        let axis = Axis::linear("code", [0.0, 250.0].into_iter()).unwrap();
+        assert_eq!((axis.low, axis.high), (0.0, 250.0));
     }
 
     #[test]

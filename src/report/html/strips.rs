@@ -97,10 +97,8 @@ fn row(out: &mut String, picture: &PictureMeasurement, strip: Option<&Strip>) {
     }
     let _ = writeln!(
         out,
-        "</div></div>\n<div class=\"count\"><b>{}</b> of {}{}</div></div>",
-        levels.noise,
-        levels.steps,
-        if levels.chart_limited { ", all" } else { "" }
+        "</div></div>\n<div class=\"count\"><b>{}</b> of {}</div></div>",
+        levels.noise, levels.steps
     );
 }
 

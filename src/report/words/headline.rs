@@ -108,13 +108,13 @@ fn group(frames: &[Said], verb: impl Fn(&str) -> String) -> Option<String> {
         return Some(format!("the single frame {}", verb(&best.text)));
     }
     let texts: Vec<String> = frames.iter().map(|f| f.text.clone()).collect();
-    let numbers = if best.text == worst.text {
-        format!("{} each", best.text)
-    } else if frames.len() <= LISTED {
-        join(&texts)
-    } else {
-        format!("{} to {}", worst.text, best.text)
+    let same = best.text == worst.text;
+    let numbers = match frames.len() {
+        _ if same => best.text.clone(),
+        ..=LISTED => join(&texts),
+        _ => format!("{} to {}", worst.text, best.text),
     };
+    let each = if same { " each" } else { "" };
     let most: Vec<&str> = frames
         .iter()
         .filter(|f| f.text == best.text)
@@ -124,7 +124,7 @@ fn group(frames: &[Said], verb: impl Fn(&str) -> String) -> Option<String> {
         [one] => format!(" (most: {one})"),
         _ => String::new(),
     };
-    Some(format!("the single frames {}{named}", verb(&numbers)))
+    Some(format!("the single frames {}{each}{named}", verb(&numbers)))
 }
 
 /// The camera's HDR and the merge, one phrase each; `first` tells the phrase that no verb was said yet.
