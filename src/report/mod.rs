@@ -23,5 +23,5 @@ pub use bracket::{
     BracketReport, Closure, ExposureCheck, FrameEntry, MapSummary, NoiseSummary, NoiseTerm,
     OutputFile, PairRatio, Shift,
 };
-pub use figure::{BracketFigures, Figures};
 pub use data::{Failed, InputFile, Left, Program, Report, SCHEMA};
+pub use figure::{BracketFigures, Figures};

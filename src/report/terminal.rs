@@ -31,7 +31,10 @@ pub fn table(report: &Report) -> String {
     if !report.failed.is_empty() {
         let _ = writeln!(out, "Failed:");
         for one in &report.failed {
-            item(&mut out, &format!("{}: {}; {}", one.name, one.problem, one.advice));
+            item(
+                &mut out,
+                &format!("{}: {}; {}", one.name, one.problem, one.advice),
+            );
         }
         out.push('\n');
     }
@@ -83,7 +86,9 @@ fn row(out: &mut String, picture: &PictureMeasurement) {
         number(levels.map(|l| l.visual)),
         range(1.0),
         range(10.0),
-        at_snr(picture, 1.0).filter(|u| u.stops.is_some()).map_or("-", |u| limit(u.limited_by))
+        at_snr(picture, 1.0)
+            .filter(|u| u.stops.is_some())
+            .map_or("-", |u| limit(u.limited_by))
     );
 }
 
@@ -92,7 +97,11 @@ fn interval(usable: &UsableStops) -> String {
     let Some(value) = usable.stops else {
         return "-".to_owned();
     };
-    let bound = if usable.limited_by == Limit::Wedge { ">=" } else { "" };
+    let bound = if usable.limited_by == Limit::Wedge {
+        ">="
+    } else {
+        ""
+    };
     let value = decimal(value, 1);
     match (usable.low95, usable.high95) {
         (Some(low), Some(high)) => {
@@ -168,9 +177,12 @@ fn wrap(out: &mut String, text: &str, first: &str, next: &str) {
 /// Text without characters that steer a terminal or turn the direction of writing: each is shown as "?".
 fn plain(text: &str) -> String {
     let steers = |c: char| {
-        c.is_control() || matches!(c, '\u{200e}' | '\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}')
+        c.is_control()
+            || matches!(c, '\u{200e}' | '\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}')
     };
-    text.chars().map(|c| if steers(c) { '?' } else { c }).collect()
+    text.chars()
+        .map(|c| if steers(c) { '?' } else { c })
+        .collect()
 }
 
 #[cfg(test)]

@@ -12,7 +12,10 @@ fn golden(name: &str, text: &str) {
     let folder = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/golden/report");
     let file = folder.join(name);
     match std::fs::read_to_string(&file) {
-        Ok(kept) => assert_eq!(text, kept, "{name} changed: look, then delete the file to renew it"),
+        Ok(kept) => assert_eq!(
+            text, kept,
+            "{name} changed: look, then delete the file to renew it"
+        ),
         Err(_) => {
             std::fs::write(&file, text).unwrap();
             panic!("{name} was missing and has been written: look at it, then run again");
@@ -56,8 +59,13 @@ fn the_names_that_others_rely_on_are_there() {
         assert!(bracket[name].is_array(), "{name}");
     }
     assert!(bracket["response"].is_object());
-    let kinds: Vec<&str> = (0..6).map(|i| bracket["pictures"][i]["kind"].as_str().unwrap()).collect();
-    assert_eq!(kinds, ["frame", "frame", "frame", "camera-hdr", "merge", "rendered"]);
+    let kinds: Vec<&str> = (0..6)
+        .map(|i| bracket["pictures"][i]["kind"].as_str().unwrap())
+        .collect();
+    assert_eq!(
+        kinds,
+        ["frame", "frame", "frame", "camera-hdr", "merge", "rendered"]
+    );
     let picture = &bracket["pictures"][2];
     assert_eq!(picture["file"], fixture::FILES[2]);
     for name in ["noise", "code", "visual"] {
@@ -113,7 +121,10 @@ fn every_field_is_documented_and_every_documented_field_is_there() {
         .difference(&found)
         .filter(|d| !found.iter().any(|f| f.starts_with(&format!("{d}."))))
         .collect();
-    assert!(absent.is_empty(), "documented but not in the sample: {absent:?}");
+    assert!(
+        absent.is_empty(),
+        "documented but not in the sample: {absent:?}"
+    );
     assert!(documented.len() > 100, "{} rows read", documented.len());
 }
 
@@ -122,7 +133,12 @@ fn the_table_of_levels_has_one_row_a_picture_and_step() {
     let report = fixture::report();
     let text = csv::levels(&report).unwrap();
     let mut reader = ::csv::Reader::from_reader(text.as_bytes());
-    let heads: Vec<String> = reader.headers().unwrap().iter().map(str::to_owned).collect();
+    let heads: Vec<String> = reader
+        .headers()
+        .unwrap()
+        .iter()
+        .map(str::to_owned)
+        .collect();
     let names: Vec<&str> = csv::COLUMNS.iter().map(|c| c.0).collect();
     assert_eq!(heads, names);
     let rows: Vec<_> = reader.records().map(|r| r.unwrap()).collect();
@@ -136,7 +152,11 @@ fn the_table_of_levels_has_one_row_a_picture_and_step() {
     let merge = &rows[4 * fixture::STEPS];
     assert_eq!(&merge[at("kind")], "merge");
     assert_eq!(&merge[at("code_green")], "", "a radiance map has no codes");
-    assert_eq!(&rows[fixture::STEPS - 1][at("next_separation")], "", "no step follows the last");
+    assert_eq!(
+        &rows[fixture::STEPS - 1][at("next_separation")],
+        "",
+        "no step follows the last"
+    );
 }
 
 #[test]
@@ -232,7 +252,17 @@ fn the_page_stands_alone() {
     let page = html::page(&fixture::report(), &fixture::figures());
     let look = std::path::Path::new(env!("CARGO_TARGET_TMPDIR")).join("report.html");
     std::fs::write(look, &page).unwrap();
-    for forbidden in ["<script", "<link", "<iframe", "@import", "url(", "http:", "https:", "javascript:", " onload"] {
+    for forbidden in [
+        "<script",
+        "<link",
+        "<iframe",
+        "@import",
+        "url(",
+        "http:",
+        "https:",
+        "javascript:",
+        " onload",
+    ] {
         assert!(!page.contains(forbidden), "{forbidden}");
     }
     let sources = page.matches(" src=\"").count();
@@ -242,7 +272,10 @@ fn the_page_stands_alone() {
     assert_eq!(images, page.matches(" alt=\"").count());
     assert_eq!(page.matches("role=\"img\"").count(), 4, "four charts");
     assert_eq!(page.matches("<desc ").count(), 4);
-    assert_eq!(page.matches("<table ").count(), page.matches("<caption>").count());
+    assert_eq!(
+        page.matches("<table ").count(),
+        page.matches("<caption>").count()
+    );
     assert!(page.contains(&fixture::bracket().headline.replace('\'', "&#39;")));
 }
 
@@ -251,11 +284,19 @@ fn the_page_is_well_formed_and_its_identifiers_differ() {
     let mut report = fixture::report();
     report.brackets.push(fixture::bracket());
     let page = html::page(&report, &fixture::figures());
-    for tag in ["section", "table", "tr", "td", "th", "div", "svg", "figure", "ul", "li", "dl", "span", "p", "details"] {
-        let opened = page.matches(&format!("<{tag}>")).count() + page.matches(&format!("<{tag} ")).count();
+    for tag in [
+        "section", "table", "tr", "td", "th", "div", "svg", "figure", "ul", "li", "dl", "span",
+        "p", "details",
+    ] {
+        let opened =
+            page.matches(&format!("<{tag}>")).count() + page.matches(&format!("<{tag} ")).count();
         assert_eq!(opened, page.matches(&format!("</{tag}>")).count(), "{tag}");
     }
-    let ids: Vec<&str> = page.split(" id=\"").skip(1).map(|s| s.split('"').next().unwrap()).collect();
+    let ids: Vec<&str> = page
+        .split(" id=\"")
+        .skip(1)
+        .map(|s| s.split('"').next().unwrap())
+        .collect();
     let different: BTreeSet<&str> = ids.iter().copied().collect();
     assert_eq!(ids.len(), different.len());
     assert_eq!(ids.len(), 2 * (1 + 8));

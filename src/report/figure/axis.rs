@@ -32,7 +32,10 @@ impl Axis {
             label,
             scale: Scale::Linear,
             low: (low / step + 1e-9).floor() * step,
-            high: (high / step - 1e-9).ceil().max((low / step + 1e-9).floor() + 1.0) * step,
+            high: (high / step - 1e-9)
+                .ceil()
+                .max((low / step + 1e-9).floor() + 1.0)
+                * step,
         })
     }
 

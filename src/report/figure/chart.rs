@@ -86,9 +86,9 @@ impl Chart {
     /// A band between a lower and an upper edge: (x, low, high). Edges are cut off at the axes' ends.
     pub fn band(&mut self, mark: Mark, edges: &[(f64, f64, f64)]) {
         let cut = |y: f64| y.clamp(self.y.low, self.y.high);
-        let seen = edges
-            .iter()
-            .filter(|e| e.1.is_finite() && e.2.is_finite() && e.2 >= self.y.low && e.1 <= self.y.high);
+        let seen = edges.iter().filter(|e| {
+            e.1.is_finite() && e.2.is_finite() && e.2 >= self.y.low && e.1 <= self.y.high
+        });
         let (mut there, mut back) = (String::new(), Vec::new());
         for (x, low, high) in seen {
             let (Some(upper), Some(lower)) =
@@ -104,7 +104,11 @@ impl Chart {
             let _ = write!(there, "L{x:.1},{y:.1}");
         }
         if back.len() > 1 {
-            let _ = writeln!(self.body, r#"<path class="band {}" d="{there}z"/>"#, mark.class);
+            let _ = writeln!(
+                self.body,
+                r#"<path class="band {}" d="{there}z"/>"#,
+                mark.class
+            );
         }
     }
 

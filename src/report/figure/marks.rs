@@ -27,7 +27,10 @@ pub(crate) fn of_picture(pictures: &[PictureMeasurement], index: usize) -> Mark 
     const CLASSES: [&str; 6] = ["s0", "s1", "s2", "s3", "s4", "s5"];
     const DASHES: [&str; 3] = ["2 3", "6 3", "9 3 2 3"];
     let kind = pictures.get(index).map(|p| p.kind);
-    let before = pictures.iter().take(index).filter(|p| p.kind == PictureKind::Frame);
+    let before = pictures
+        .iter()
+        .take(index)
+        .filter(|p| p.kind == PictureKind::Frame);
     let place = before.count();
     match kind {
         Some(PictureKind::CameraHdr) => Mark {

@@ -34,7 +34,9 @@ pub(crate) fn oecf(bracket: &BracketReport, id: &str) -> Option<String> {
             series.iter().map(|s| s.1).collect::<Vec<_>>().join(", ")
         ),
     };
-    let legend = series.iter().map(|(mark, name, _)| (*mark, (*name).to_owned()));
+    let legend = series
+        .iter()
+        .map(|(mark, name, _)| (*mark, (*name).to_owned()));
     let mut chart = Chart::new(caption, x, Axis { high: 255.0, ..y }, legend.collect());
     for (mark, _, points) in &series {
         chart.line(*mark, points);

@@ -76,7 +76,9 @@ mod tests {
         let picture = Array3::from_shape_fn((5, 7, 3), |(r, c, k)| (r * 31 + c * 7 + k) as u8);
         let uri = png_uri(&picture).unwrap();
         let text = uri.strip_prefix("data:image/png;base64,").unwrap();
-        let bytes = base64::engine::general_purpose::STANDARD.decode(text).unwrap();
+        let bytes = base64::engine::general_purpose::STANDARD
+            .decode(text)
+            .unwrap();
         let back = image::load_from_memory(&bytes).unwrap().to_rgb8();
         assert_eq!(back.dimensions(), (7, 5));
         assert_eq!(back.as_raw().as_slice(), picture.as_slice().unwrap());

@@ -15,13 +15,12 @@ pub(crate) fn response(bracket: &BracketReport, id: &str) -> Option<String> {
     let curves = &bracket.response.as_ref()?.curves;
     let lines: Vec<Vec<(f64, f64, f64)>> = curves.iter().map(samples).collect();
     let x = Axis::linear("level, 8-bit code", [0.0, 255.0].into_iter())?;
-    let x = Axis {
-        high: 255.0,
-        ..x
-    };
+    let x = Axis { high: 255.0, ..x };
     let depths = lines.iter().flatten().map(|s| s.1);
     let y = Axis::linear("exposure, stops from clipping", depths.chain([0.0]))?;
-    let looks: Vec<_> = (0..curves.len()).map(|c| of_channel(c, curves.len())).collect();
+    let looks: Vec<_> = (0..curves.len())
+        .map(|c| of_channel(c, curves.len()))
+        .collect();
     let legend = looks.iter().map(|(mark, name)| (*mark, (*name).to_owned()));
     let caption = Caption {
         id: format!("{id}-response"),
@@ -47,7 +46,11 @@ pub(crate) fn response(bracket: &BracketReport, id: &str) -> Option<String> {
 fn samples(curve: &ResponseCurve) -> Vec<(f64, f64, f64)> {
     let last = curve.exposure.len().saturating_sub(1).max(1);
     let stride = last.div_ceil(POINTS).max(1);
-    let entries = curve.exposure.iter().zip(&curve.uncertainty_stops).enumerate();
+    let entries = curve
+        .exposure
+        .iter()
+        .zip(&curve.uncertainty_stops)
+        .enumerate();
     entries
         .filter(|(i, _)| i % stride == 0 || *i == last)
         .map(|(i, (e, u))| (i as f64 / last as f64 * 255.0, e.log2(), *u))

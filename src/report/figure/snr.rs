@@ -14,14 +14,23 @@ const CLIPPED: f64 = 0.01;
 /// SNR against density; `None` where no patch has one.
 pub(crate) fn snr(bracket: &BracketReport, id: &str) -> Option<String> {
     let pictures = &bracket.pictures;
-    let dense = pictures.iter().flat_map(|p| &p.patches).all(|p| p.density.is_some());
+    let dense = pictures
+        .iter()
+        .flat_map(|p| &p.patches)
+        .all(|p| p.density.is_some());
     let place = |p: &Patch| p.density.filter(|_| dense).unwrap_or(p.step as f64);
     let series = series(pictures, place);
     let points = || series.iter().flat_map(|s| &s.2);
-    let name = if dense { "density" } else { "step, 1 = lightest" };
+    let name = if dense {
+        "density"
+    } else {
+        "step, 1 = lightest"
+    };
     let x = Axis::linear(name, points().map(|p| p.0))?;
     let y = Axis::log("SNR of one pixel", points().map(|p| p.1).chain([0.8, 20.0]))?;
-    let legend = series.iter().map(|(mark, name, _)| (*mark, (*name).to_owned()));
+    let legend = series
+        .iter()
+        .map(|(mark, name, _)| (*mark, (*name).to_owned()));
     let caption = Caption {
         id: format!("{id}-snr"),
         title: "SNR against density".to_owned(),

@@ -103,11 +103,23 @@ fn views(out: &mut String, bracket: &BracketReport, pictures: &BracketFigures) {
     out.push_str("<div class=\"views\">\n");
     if let Some(preview) = &pictures.preview {
         let uri = figure::jpeg_uri(&figure::reduced(preview, PREVIEW));
-        view(out, "The merge, tone-mapped", uri, "Tone-mapped rendering of the radiance map", "For looking at: no figure of this report is measured on this small picture.");
+        view(
+            out,
+            "The merge, tone-mapped",
+            uri,
+            "Tone-mapped rendering of the radiance map",
+            "For looking at: no figure of this report is measured on this small picture.",
+        );
     }
     if let Some(source) = &pictures.source {
         let uri = figure::png_uri(&figure::coloured(source, bracket.frames.len(), SOURCE));
-        view(out, "Which frame weighs most", uri, "Map of the frame with the largest weight at each pixel", "");
+        view(
+            out,
+            "Which frame weighs most",
+            uri,
+            "Map of the frame with the largest weight at each pixel",
+            "",
+        );
         legend(out, bracket);
     }
     out.push_str("</div>\n");
@@ -117,7 +129,11 @@ fn view(out: &mut String, title: &str, uri: Option<String>, alt: &str, text: &st
     let _ = write!(out, "<figure><h3>{title}</h3>");
     match uri {
         Some(uri) => {
-            let _ = write!(out, "<img class=\"view\" src=\"{uri}\" alt=\"{}\">", escape(alt));
+            let _ = write!(
+                out,
+                "<img class=\"view\" src=\"{uri}\" alt=\"{}\">",
+                escape(alt)
+            );
         }
         None => out.push_str("<p class=\"none\">This picture could not be encoded.</p>"),
     }
@@ -162,7 +178,11 @@ fn findings(out: &mut String, bracket: &BracketReport) {
             Severity::Warning => ("warning", "Warning"),
             Severity::Note => ("note", "Note"),
         };
-        let _ = writeln!(out, "<li class=\"{class}\"><b>{word}</b> {}</li>", escape(&sentence));
+        let _ = writeln!(
+            out,
+            "<li class=\"{class}\"><b>{word}</b> {}</li>",
+            escape(&sentence)
+        );
     }
     out.push_str("</ul>\n");
 }

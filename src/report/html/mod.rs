@@ -91,7 +91,10 @@ fn left_aside(out: &mut String, report: &Report) {
             escape(&one.advice)
         );
     }
-    for (word, list) in [("No bracket", &report.singles), ("Skipped", &report.skipped)] {
+    for (word, list) in [
+        ("No bracket", &report.singles),
+        ("Skipped", &report.skipped),
+    ] {
         for one in list {
             let _ = writeln!(
                 out,

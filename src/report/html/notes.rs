@@ -108,7 +108,9 @@ fn written(out: &mut String, report: &Report) {
     }
     out.push_str("<h3>Files written</h3>\n<ul class=\"files\">\n");
     for file in files {
-        let length = file.bytes.map_or_else(String::new, |b| format!(", {}", bytes(b)));
+        let length = file
+            .bytes
+            .map_or_else(String::new, |b| format!(", {}", bytes(b)));
         let _ = writeln!(
             out,
             "<li>{}: {}{length}</li>",

@@ -51,7 +51,9 @@ pub(super) fn strips(out: &mut String, bracket: &BracketReport, pictures: &Brack
 fn scale(out: &mut String, steps: usize) {
     let every = steps.div_ceil(7).max(1);
     out.push_str("<div class=\"strip scale\" aria-hidden=\"true\"><div class=\"name\">step</div><div class=\"body\">");
-    for step in (1..=steps).filter(|s| *s == 1 || s % every == 0 && steps - s >= every / 2 || *s == steps) {
+    for step in
+        (1..=steps).filter(|s| *s == 1 || s % every == 0 && steps - s >= every / 2 || *s == steps)
+    {
         let _ = write!(
             out,
             "<span style=\"left:{:.2}%\">{step}</span>",
@@ -87,7 +89,10 @@ fn row(out: &mut String, picture: &PictureMeasurement, strip: Option<&Strip>) {
     }
     out.push_str("<div class=\"marks\" aria-hidden=\"true\">");
     for run in &runs {
-        let (left, right) = (centre(run.first, levels.steps), centre(run.last, levels.steps));
+        let (left, right) = (
+            centre(run.first, levels.steps),
+            centre(run.last, levels.steps),
+        );
         let _ = write!(
             out,
             "<span class=\"run\" style=\"left:{left:.2}%;width:{:.2}%\"><i>{}</i></span>",

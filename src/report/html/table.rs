@@ -77,9 +77,15 @@ pub(super) fn pictures(out: &mut String, bracket: &BracketReport) {
     if bracket.pictures.is_empty() {
         return;
     }
-    let steps = bracket.pictures.iter().find_map(|p| p.levels).map(|l| l.steps);
+    let steps = bracket
+        .pictures
+        .iter()
+        .find_map(|p| p.levels)
+        .map(|l| l.steps);
     let caption = match steps {
-        Some(steps) => format!("Steps told apart, of {steps}, by each criterion; stops held, with 95 % intervals"),
+        Some(steps) => format!(
+            "Steps told apart, of {steps}, by each criterion; stops held, with 95 % intervals"
+        ),
         None => "Stops held, with 95 % intervals (no wedge, so no steps are counted)".to_owned(),
     };
     let mut table = Table::new(
@@ -126,13 +132,27 @@ pub(super) fn frames(out: &mut String, bracket: &BracketReport) {
     let reference = bracket.frames.iter().find(|f| f.reference);
     let against = |f: &FrameEntry, of: fn(&FrameEntry) -> Estimate| {
         let zero = reference.map_or(0.0, |r| of(r).value);
-        plus(Estimate::new(of(f).value - zero, of(f).standard_uncertainty), 3)
+        plus(
+            Estimate::new(of(f).value - zero, of(f).standard_uncertainty),
+            3,
+        )
     };
     out.push_str("<h3>Exposures</h3>\n");
     let mut table = Table::new(
         "",
         "Frames; exposure in stops against the reference, with standard uncertainty",
-        &["frame", "time", "f-number", "ISO", "stated", "used", "from", "clipped", "black", "displaced"],
+        &[
+            "frame",
+            "time",
+            "f-number",
+            "ISO",
+            "stated",
+            "used",
+            "from",
+            "clipped",
+            "black",
+            "displaced",
+        ],
     );
     for frame in &bracket.frames {
         let s = frame.settings;
@@ -142,7 +162,8 @@ pub(super) fn frames(out: &mut String, bracket: &BracketReport) {
             if frame.reference { "reference" } else { "" },
             &[
                 s.time.map_or_else(none, |t| seconds(t.0)),
-                s.aperture.map_or_else(none, |n| format!("f/{}", significant(n.0, 2))),
+                s.aperture
+                    .map_or_else(none, |n| format!("f/{}", significant(n.0, 2))),
                 s.speed.map_or_else(none, |s| decimal(s.0, 0)),
                 against(frame, |f| f.exposure.stated),
                 against(frame, |f| f.exposure.used),
@@ -198,7 +219,11 @@ pub(super) fn check(out: &mut String, bracket: &BracketReport) {
 
 /// Every step of every picture, folded away.
 pub(super) fn steps(out: &mut String, bracket: &BracketReport) {
-    let pictures: Vec<_> = bracket.pictures.iter().filter(|p| !p.patches.is_empty()).collect();
+    let pictures: Vec<_> = bracket
+        .pictures
+        .iter()
+        .filter(|p| !p.patches.is_empty())
+        .collect();
     if pictures.is_empty() {
         return;
     }
@@ -216,8 +241,23 @@ pub(super) fn steps(out: &mut String, bracket: &BracketReport) {
 fn steps_of(out: &mut String, picture: &PictureMeasurement) {
     let mut table = Table::new(
         "dense",
-        &format!("{}: steps, and each against the next darker one", picture.file),
-        &["step", "density", "code", "SNR", "clipped", "separation", "dcode", "dL*", "dJND", "told apart by", "why not by noise"],
+        &format!(
+            "{}: steps, and each against the next darker one",
+            picture.file
+        ),
+        &[
+            "step",
+            "density",
+            "code",
+            "SNR",
+            "clipped",
+            "separation",
+            "dcode",
+            "dL*",
+            "dJND",
+            "told apart by",
+            "why not by noise",
+        ],
     );
     for patch in &picture.patches {
         let pair = picture.pairs.iter().find(|p| p.step == patch.step);
@@ -229,7 +269,11 @@ fn steps_of(out: &mut String, picture: &PictureMeasurement) {
                 (p.by_mean, "mean"),
             ];
             let list: Vec<&str> = names.iter().filter(|n| n.0).map(|n| n.1).collect();
-            if list.is_empty() { "none".to_owned() } else { list.join(", ") }
+            if list.is_empty() {
+                "none".to_owned()
+            } else {
+                list.join(", ")
+            }
         });
         let reason = pair.and_then(|p| p.reason).map_or("", |r| {
             reason_words(r).split(':').next().unwrap_or_default()
@@ -243,7 +287,8 @@ fn steps_of(out: &mut String, picture: &PictureMeasurement) {
                 significant(patch.snr, 3),
                 percent(patch.clipped_share),
                 pair.map_or_else(none, |p| decimal(p.separation, 2)),
-                pair.and_then(|p| p.code_difference).map_or_else(none, |d| decimal(d, 1)),
+                pair.and_then(|p| p.code_difference)
+                    .map_or_else(none, |d| decimal(d, 1)),
                 pair.map_or_else(none, |p| decimal(p.lightness_difference, 2)),
                 pair.map_or_else(none, |p| decimal(p.jnd_difference, 1)),
                 by,
@@ -282,7 +327,10 @@ pub(super) fn model(out: &mut String, bracket: &BracketReport) {
         table.finish(out);
     }
     if let Some(map) = &bracket.map {
-        let caption = format!("Radiance map, {} x {} pixels: share of pixels", map.columns, map.rows);
+        let caption = format!(
+            "Radiance map, {} x {} pixels: share of pixels",
+            map.columns, map.rows
+        );
         let mut table = Table::new("", &caption, &["what", "share"]);
         for (name, share) in [
             ("clipped in every frame (lower bounds)", map.clipped_in_all),

@@ -1,6 +1,6 @@
 //! Findings as plain sentences with their numbers, and how much each matters.
-use super::number::{decimal, percent, seconds, significant};
 use super::super::BracketReport;
+use super::number::{decimal, percent, seconds, significant};
 use crate::finding::{Finding, Severity};
 
 /// How much a finding matters to a reader of the figures.

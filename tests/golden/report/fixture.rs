@@ -64,7 +64,11 @@ fn patch(made: &Made, step: usize) -> Patch {
         .map(|t| t * t / (light * t / FULL_WELL + FLOOR / FULL_WELL / FULL_WELL))
         .sum();
     let clipped = information == 0.0;
-    let deviation = if clipped { 1e-4 } else { information.powf(-0.5) };
+    let deviation = if clipped {
+        1e-4
+    } else {
+        information.powf(-0.5)
+    };
     let mean = if clipped { 1.0 / made.times[0] } else { light };
     let x = 40.0 * (step - 1) as f64;
     let corner = |x, y| Point { x, y };
@@ -95,7 +99,11 @@ fn patch(made: &Made, step: usize) -> Patch {
 fn pair(a: &Patch, b: &Patch) -> Pair {
     let rms = ((a.linear_deviation.powi(2) + b.linear_deviation.powi(2)) / 2.0).sqrt();
     let clipped = a.clipped_share > 0.01;
-    let separation = if clipped { 0.0 } else { (a.linear - b.linear) / rms };
+    let separation = if clipped {
+        0.0
+    } else {
+        (a.linear - b.linear) / rms
+    };
     let by_noise = !clipped && separation >= 1.0;
     let code_difference = a.code.zip(b.code).map(|(a, b)| a[1] - b[1]);
     let lightness_difference = lightness(a.linear) - lightness(b.linear);
@@ -123,7 +131,9 @@ fn levels(pairs: &[Pair]) -> LevelCounts {
     let noise = count(&|p| p.by_noise);
     LevelCounts {
         noise,
-        code: pairs[0].by_code.map(|_| count(&|p| p.by_code == Some(true))),
+        code: pairs[0]
+            .by_code
+            .map(|_| count(&|p| p.by_code == Some(true))),
         visual: count(&|p| p.by_visual),
         patch_mean: count(&|p| p.by_mean),
         longest_run: noise.saturating_sub(1).max(1),
@@ -136,7 +146,10 @@ fn levels(pairs: &[Pair]) -> LevelCounts {
 fn usable(made: &Made, snr: f64) -> UsableStops {
     let information = |light: f64| -> f64 {
         let unit = FULL_WELL * light;
-        made.times.iter().map(|t| t * t * unit * unit / (unit * t + FLOOR)).sum()
+        made.times
+            .iter()
+            .map(|t| t * t * unit * unit / (unit * t + FLOOR))
+            .sum()
     };
     let (mut low, mut high) = (1e-9, 1.0);
     for _ in 0..80 {
@@ -166,7 +179,9 @@ fn usable(made: &Made, snr: f64) -> UsableStops {
 fn measured(made: &Made) -> PictureMeasurement {
     let patches: Vec<Patch> = (1..=STEPS).map(|s| patch(made, s)).collect();
     let pairs: Vec<Pair> = patches.windows(2).map(|w| pair(&w[0], &w[1])).collect();
-    let joined = pairs.iter().filter_map(|p| Some(Joined(p.step, p.step + 1, p.reason?)));
+    let joined = pairs
+        .iter()
+        .filter_map(|p| Some(Joined(p.step, p.step + 1, p.reason?)));
     let levels = levels(&pairs);
     let mut findings = Vec::new();
     if levels.chart_limited {
@@ -187,7 +202,14 @@ fn measured(made: &Made) -> PictureMeasurement {
 }
 
 fn pictures() -> Vec<PictureMeasurement> {
-    let made = |kind, file, times, tone| measured(&Made { kind, file, times, tone });
+    let made = |kind, file, times, tone| {
+        measured(&Made {
+            kind,
+            file,
+            times,
+            tone,
+        })
+    };
     let times = [[0.5], [1.0], [2.0]];
     let mut list: Vec<_> = FILES
         .iter()
@@ -195,8 +217,18 @@ fn pictures() -> Vec<PictureMeasurement> {
         .map(|(file, t)| made(PictureKind::Frame, file, t.as_slice(), 1.0))
         .collect();
     list.push(made(PictureKind::CameraHdr, "bench_hdr.jpg", &[0.6], 0.7));
-    list.push(made(PictureKind::Merge, "radiance.exr", &[0.5, 1.0, 2.0], 1.0));
-    list.push(made(PictureKind::Rendered, "rendered.jpg", &[0.5, 1.0, 2.0], 0.55));
+    list.push(made(
+        PictureKind::Merge,
+        "radiance.exr",
+        &[0.5, 1.0, 2.0],
+        1.0,
+    ));
+    list.push(made(
+        PictureKind::Rendered,
+        "rendered.jpg",
+        &[0.5, 1.0, 2.0],
+        0.55,
+    ));
     list
 }
 
@@ -300,8 +332,13 @@ pub fn bracket() -> BracketReport {
             largest_weight: vec![0.06, 0.17, 0.77],
         }),
         wedge: Some(WedgePlace {
-            corners: [(100.0, 300.0), (940.0, 310.0), (938.0, 360.0), (98.0, 350.0)]
-                .map(|(x, y)| Point { x, y }),
+            corners: [
+                (100.0, 300.0),
+                (940.0, 310.0),
+                (938.0, 360.0),
+                (98.0, 350.0),
+            ]
+            .map(|(x, y)| Point { x, y }),
             rows: 1,
             columns: STEPS,
             densities: Some((1..=STEPS).map(density).collect()),
@@ -418,7 +455,11 @@ pub fn figures() -> Figures {
 fn light(row: usize, column: usize) -> f64 {
     let (y, x) = (row as f64 / 533.0, column as f64 / 800.0);
     let lamp = (-((x - 0.75).powi(2) + (y - 0.25).powi(2)) * 30.0).exp();
-    let table = if y > 0.62 { 0.12 * (1.0 + 0.3 * (x * 40.0).sin()) } else { 0.3 * x };
+    let table = if y > 0.62 {
+        0.12 * (1.0 + 0.3 * (x * 40.0).sin())
+    } else {
+        0.3 * x
+    };
     lamp + table
 }
 
