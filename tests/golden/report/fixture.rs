@@ -3,8 +3,8 @@ use ndarray::{Array2, Array3};
 use stopspan::finding::Finding;
 use stopspan::frames::{Exposure, ExposureSource};
 use stopspan::measure::{
-    JoinReason, Joined, LevelCounts, Limit, Pair, Patch, PictureKind, PictureMeasurement,
-    UsableStops, WedgePlace,
+    JoinReason, Joined, LevelCounts, Limit, NoiseModel, Pair, Patch, PictureKind, PictureMeasurement,
+    UsableStops, VisualWhite, WedgePlace,
 };
 use stopspan::raster::Point;
 use stopspan::report::figure::{Strip, log_display, strip};
@@ -123,6 +123,7 @@ fn pair(a: &Patch, b: &Patch) -> Pair {
             (_, true) => JoinReason::Crushed,
             _ => JoinReason::Noise,
         }),
+        decided_by: if clipped { 1.0 } else { separation },
     }
 }
 
@@ -173,6 +174,7 @@ fn usable(made: &Made, snr: f64) -> UsableStops {
         low95: Some(stops - 0.11 / snr.sqrt()),
         high95: Some(stops + 0.13 / snr.sqrt()),
         limited_by,
+        seen_stops: Some(stops - 0.4),
     }
 }
 
@@ -197,6 +199,16 @@ fn measured(made: &Made) -> PictureMeasurement {
         usable_stops: [1.0, 3.0, 10.0, 40.0].map(|snr| usable(made, snr)).to_vec(),
         patches,
         pairs,
+        visual_white: match made.kind {
+            PictureKind::Merge => VisualWhite::LightestStep,
+            _ => VisualWhite::FullScale,
+        },
+        display_white: 250.0,
+        noise: Some(NoiseModel {
+            shot: 1.0 / FULL_WELL,
+            read_variance: FLOOR / FULL_WELL / FULL_WELL,
+            code_variance: 1.0 / 12.0,
+        }),
         findings,
     }
 }
