@@ -3,8 +3,8 @@ use ndarray::{Array2, Array3};
 use stopspan::finding::Finding;
 use stopspan::frames::{Exposure, ExposureSource};
 use stopspan::measure::{
-    JoinReason, Joined, LevelCounts, Limit, NoiseModel, Pair, Patch, PictureKind, PictureMeasurement,
-    UsableStops, VisualWhite, WedgePlace,
+    JoinReason, Joined, LevelCounts, Limit, NoiseModel, Pair, Patch, PictureKind,
+    PictureMeasurement, UsableStops, VisualWhite, WedgePlace,
 };
 use stopspan::raster::Point;
 use stopspan::report::figure::{Strip, log_display, strip};
