@@ -7,6 +7,7 @@ pub mod finish;
 pub mod optics;
 pub mod random;
 pub mod response;
+pub mod scene;
 mod sensor;
 
 pub use capture::{Shot, capture, capture_light};
