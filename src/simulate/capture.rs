@@ -113,7 +113,7 @@ fn expose_row(
 ) {
     let sensor = set.sensor;
     let mut draws = Draws::new(set.shot.seed, set.row);
-    let mut pattern = (sensor.prnu > 0.0).then(|| Draws::new(sensor.pattern_seed, set.row));
+    let mut pattern = (sensor.prnu > 0.0).then(|| Draws::new(!sensor.pattern_seed, set.row));
     let (gain, top) = (sensor.gain(), sensor.top_code());
     let thermal = sensor.dark_electrons * set.shot.relative_exposure;
     for ((column, channel), &radiance) in from.indexed_iter() {

@@ -6,8 +6,18 @@ use super::solids::{Hit, Ray, Shape, V, turned};
 /// The room of the workbench.
 pub fn room() -> Room {
     let mut solids = vec![
-        block([0.0, 1.0, -0.05], [4.0, 3.0, 0.05], (0.0, 0.0), surfaces::wood),
-        block([0.0, 1.55, 1.5], [4.0, 0.05, 2.0], (0.0, 0.0), surfaces::plaster),
+        block(
+            [0.0, 1.0, -0.05],
+            [4.0, 3.0, 0.05],
+            (0.0, 0.0),
+            surfaces::wood,
+        ),
+        block(
+            [0.0, 1.55, 1.5],
+            [4.0, 0.05, 2.0],
+            (0.0, 0.0),
+            surfaces::plaster,
+        ),
     ];
     solids.extend(tile_board());
     solids.extend(drying_box());
@@ -19,10 +29,10 @@ pub fn room() -> Room {
         window: Window {
             centre: V::new(-3.2, -0.6, 1.9),
             half: (1.1, 0.8),
-            colour: [3.3, 3.6, 4.0],
+            colour: [7.2, 7.7, 8.4],
         },
-        lamp: (BULB, [0.115, 0.082, 0.046]),
-        ambient: [0.050, 0.052, 0.058],
+        lamp: (BULB, [0.20, 0.145, 0.083]),
+        ambient: [0.088, 0.091, 0.100],
     }
 }
 
@@ -51,7 +61,12 @@ fn solid(shape: Shape, surface: fn(&Hit) -> Surface) -> Solid {
     }
 }
 
-fn block(centre: [f64; 3], half: [f64; 3], turn: (f64, f64), surface: fn(&Hit) -> Surface) -> Solid {
+fn block(
+    centre: [f64; 3],
+    half: [f64; 3],
+    turn: (f64, f64),
+    surface: fn(&Hit) -> Surface,
+) -> Solid {
     let shape = Shape::Block {
         centre: V::from(centre),
         half: V::from(half),
@@ -79,7 +94,12 @@ fn cylinder(base: [f64; 3], radius: f64, height: f64, surface: fn(&Hit) -> Surfa
 
 /// A board of glazed colour tiles that leans against the wall.
 fn tile_board() -> Vec<Solid> {
-    vec![block([-0.62, 1.28, 0.40], [0.46, 0.02, 0.38], (-14.0, 4.0), surfaces::tiles)]
+    vec![block(
+        [-0.62, 1.28, 0.40],
+        [0.46, 0.02, 0.38],
+        (-14.0, 4.0),
+        surfaces::tiles,
+    )]
 }
 
 /// A wooden box, open to the front, dark inside.
@@ -93,9 +113,23 @@ fn drying_box() -> Vec<Solid> {
         block([x, y, t], [w + t, d, t], turn, surfaces::box_wood),
         block([x, y + d, z], [w, t, h], turn, surfaces::soot),
         // A half-closed door leaves a narrow opening.
-        block([x + 0.12, y - d - 0.01, z], [w - 0.12, 0.012, h - 0.02], turn, surfaces::box_door),
-        block([x - 0.02, y - 0.02, z + 0.02], [w - t, d - 0.05, 0.008], turn, surfaces::soot),
-        ellipsoid([x - 0.22, y - 0.10, z + 0.12], [0.075, 0.075, 0.09], surfaces::sooty_clay),
+        block(
+            [x + 0.12, y - d - 0.01, z],
+            [w - 0.12, 0.012, h - 0.02],
+            turn,
+            surfaces::box_door,
+        ),
+        block(
+            [x - 0.02, y - 0.02, z + 0.02],
+            [w - t, d - 0.05, 0.008],
+            turn,
+            surfaces::soot,
+        ),
+        ellipsoid(
+            [x - 0.22, y - 0.10, z + 0.12],
+            [0.075, 0.075, 0.09],
+            surfaces::sooty_clay,
+        ),
     ]
 }
 
@@ -107,7 +141,11 @@ fn pots() -> Vec<Solid> {
         cylinder([-0.10, 0.86, 0.50], 0.112, 0.022, surfaces::celadon),
         ellipsoid([0.27, 0.52, 0.135], [0.135, 0.135, 0.135], surfaces::cobalt),
         ellipsoid([-0.92, 0.50, 0.13], [0.13, 0.13, 0.13], surfaces::clay),
-        ellipsoid([-0.66, 0.30, 0.075], [0.075, 0.075, 0.075], surfaces::porcelain),
+        ellipsoid(
+            [-0.66, 0.30, 0.075],
+            [0.075, 0.075, 0.075],
+            surfaces::porcelain,
+        ),
         cylinder([0.60, 0.30, 0.0], 0.085, 0.15, surfaces::cup),
         ellipsoid([0.60, 0.30, 0.15], [0.074, 0.074, 0.012], surfaces::ink),
     ]
@@ -116,8 +154,18 @@ fn pots() -> Vec<Solid> {
 /// Cloth and edge card on the bench top, a ruler-like brass strip.
 fn flat_things() -> Vec<Solid> {
     vec![
-        block([-0.28, 0.22, 0.006], [0.30, 0.20, 0.006], (0.0, 9.0), surfaces::cloth),
-        block([1.02, 0.36, 0.15], [0.17, 0.008, 0.15], (-20.0, -12.0), surfaces::edge_card),
+        block(
+            [-0.28, 0.22, 0.006],
+            [0.30, 0.20, 0.006],
+            (0.0, 9.0),
+            surfaces::cloth,
+        ),
+        block(
+            [1.02, 0.36, 0.15],
+            [0.17, 0.008, 0.15],
+            (-20.0, -12.0),
+            surfaces::edge_card,
+        ),
     ]
 }
 

@@ -29,7 +29,10 @@ pub(super) fn wood(hit: &Hit) -> Surface {
     let joint = step(0.0, 0.004, (y - plank * 0.24).min(plank * 0.24 + 0.24 - y));
     let colour = mix([0.42, 0.27, 0.155], [0.17, 0.095, 0.05], dark);
     let worn = 1.0 + 0.12 * fractal(x * 2.0, y * 2.0, 3, 77);
-    let mut surface = matt(hit, scale(colour, (0.85 + 0.3 * tone) * worn * (0.15 + 0.85 * joint)));
+    let mut surface = matt(
+        hit,
+        scale(colour, (0.85 + 0.3 * tone) * worn * (0.15 + 0.85 * joint)),
+    );
     surface.gloss = 0.012;
     surface
 }
@@ -57,7 +60,10 @@ pub(super) fn box_door(hit: &Hit) -> Surface {
     let (x, z) = (hit.local.x.abs() / 0.24, hit.local.z.abs() / 0.32);
     let frame = step(0.74, 0.76, x.max(z));
     let groove = step(0.0, 0.02, (x.max(z) - 0.75).abs());
-    matt(hit, scale(colour, (0.8 + 0.25 * frame) * (0.35 + 0.65 * groove)))
+    matt(
+        hit,
+        scale(colour, (0.8 + 0.25 * frame) * (0.35 + 0.65 * groove)),
+    )
 }
 
 pub(super) fn soot(hit: &Hit) -> Surface {
@@ -75,7 +81,10 @@ pub(super) fn clay(hit: &Hit) -> Surface {
     let angle = libm::atan2(l.y, l.x);
     let speckle = fractal(angle * 14.0, l.z * 110.0, 3, 31);
     let throwing = libm::sin(l.z * 330.0 + 0.6 * libm::sin(angle));
-    let mut surface = matt(hit, scale([0.42, 0.20, 0.115], 1.0 + 0.14 * speckle + 0.06 * throwing));
+    let mut surface = matt(
+        hit,
+        scale([0.42, 0.20, 0.115], 1.0 + 0.14 * speckle + 0.06 * throwing),
+    );
     surface.normal = (hit.normal + V::z() * (0.10 * throwing)).normalize();
     surface
 }
@@ -91,10 +100,17 @@ pub(super) fn celadon(hit: &Hit) -> Surface {
     let l = hit.local;
     let angle = libm::atan2(l.y, l.x);
     // The glaze runs: deeper green towards the foot, crackled.
-    let run = step(-0.2, 0.16, l.z + 0.03 * fractal(angle * 3.0, l.z * 3.0, 3, 12));
+    let run = step(
+        -0.2,
+        0.16,
+        l.z + 0.03 * fractal(angle * 3.0, l.z * 3.0, 3, 12),
+    );
     let (joint, _) = stones(angle * 9.0, l.z * 42.0, 14);
     let crackle = 0.82 + 0.18 * step(0.0, 0.07, joint);
-    glaze(hit, scale(mix([0.13, 0.26, 0.20], [0.34, 0.47, 0.38], run), crackle))
+    glaze(
+        hit,
+        scale(mix([0.13, 0.26, 0.20], [0.34, 0.47, 0.38], run), crackle),
+    )
 }
 
 pub(super) fn cobalt(hit: &Hit) -> Surface {
@@ -102,7 +118,14 @@ pub(super) fn cobalt(hit: &Hit) -> Surface {
     let angle = libm::atan2(l.y, l.x);
     let cloud = fractal(angle * 4.0, l.z * 16.0, 4, 52);
     let band = step(0.018, 0.022, (l.z - 0.055).abs());
-    glaze(hit, mix([0.55, 0.52, 0.44], scale([0.03, 0.075, 0.30], 1.0 + 0.5 * cloud), band))
+    glaze(
+        hit,
+        mix(
+            [0.55, 0.52, 0.44],
+            scale([0.03, 0.075, 0.30], 1.0 + 0.5 * cloud),
+            band,
+        ),
+    )
 }
 
 pub(super) fn porcelain(hit: &Hit) -> Surface {
@@ -113,7 +136,14 @@ pub(super) fn cup(hit: &Hit) -> Surface {
     let angle = libm::atan2(hit.local.y, hit.local.x);
     let stripe = step(-0.15, 0.15, libm::sin(angle * 12.0));
     let lip = step(0.118, 0.122, hit.local.z);
-    glaze(hit, mix(mix([0.62, 0.20, 0.07], [0.72, 0.62, 0.42], stripe), [0.72, 0.62, 0.42], lip))
+    glaze(
+        hit,
+        mix(
+            mix([0.62, 0.20, 0.07], [0.72, 0.62, 0.42], stripe),
+            [0.72, 0.62, 0.42],
+            lip,
+        ),
+    )
 }
 
 pub(super) fn ink(hit: &Hit) -> Surface {
@@ -133,11 +163,21 @@ pub(super) fn cloth(hit: &Hit) -> Surface {
     let (warp, weft) = (libm::sin(x * threads), libm::sin(y * threads));
     let over = step(-0.4, 0.4, warp * weft);
     let weave = 0.72 + 0.28 * (over * warp.abs() + (1.0 - over) * weft.abs());
-    let stripe = step(0.30, 0.36, libm::sin(x * 42.0).abs().min(libm::sin(y * 42.0 + 0.8).abs()));
+    let stripe = step(
+        0.30,
+        0.36,
+        libm::sin(x * 42.0)
+            .abs()
+            .min(libm::sin(y * 42.0 + 0.8).abs()),
+    );
     let fold = 1.0 + 0.15 * fractal(x * 5.0, y * 5.0, 3, 61);
     let colour = mix([0.16, 0.045, 0.05], [0.58, 0.53, 0.44], stripe);
     let mut surface = matt(hit, scale(colour, weave * fold));
-    let tilt = V::new(fractal(x * 6.0, y * 6.0, 2, 62), fractal(x * 6.0, y * 6.0, 2, 66), 0.0);
+    let tilt = V::new(
+        fractal(x * 6.0, y * 6.0, 2, 62),
+        fractal(x * 6.0, y * 6.0, 2, 66),
+        0.0,
+    );
     surface.normal = (hit.normal + tilt * 0.22).normalize();
     surface
 }
@@ -165,7 +205,10 @@ pub(super) fn tiles(hit: &Hit) -> Surface {
     if hit.local.y > -0.019 {
         return matt(hit, [0.12, 0.11, 0.10]);
     }
-    let (u, v) = ((hit.local.x / 0.46 + 1.0) * 2.5, (1.0 - hit.local.z / 0.38) * 1.5);
+    let (u, v) = (
+        (hit.local.x / 0.46 + 1.0) * 2.5,
+        (1.0 - hit.local.z / 0.38) * 1.5,
+    );
     let (column, row) = (u.floor().clamp(0.0, 4.0), v.floor().clamp(0.0, 2.0));
     let (du, dv) = (u - column - 0.5, v - row - 0.5);
     // Grout of even width although tiles are wider in u than v.

@@ -122,14 +122,21 @@ impl ScenePlan {
             if (0.0..=1e6).contains(&value) {
                 Ok(())
             } else {
-                Err(Error::request(field, format!("{value} is not within 0..=1e6")))
+                Err(Error::request(
+                    field,
+                    format!("{value} is not within 0..=1e6"),
+                ))
             }
         };
         match self {
             ScenePlan::Bench { wedge } => wedge.check(),
-            ScenePlan::Chart { wedge, grey } => light(*grey, "scene.grey").and_then(|()| wedge.check()),
+            ScenePlan::Chart { wedge, grey } => {
+                light(*grey, "scene.grey").and_then(|()| wedge.check())
+            }
             ScenePlan::Valley { light: factor } => light(*factor, "scene.light"),
-            ScenePlan::Flat { radiance } => radiance.iter().try_for_each(|&v| light(v, "scene.radiance")),
+            ScenePlan::Flat { radiance } => radiance
+                .iter()
+                .try_for_each(|&v| light(v, "scene.radiance")),
         }
     }
 }
@@ -200,7 +207,10 @@ impl<'a> Painter<'a> {
 
     /// Radiance at a place in pixels of the posed frame.
     fn point(&self, x: f64, y: f64, phase: usize) -> Colour {
-        let (cx, cy) = (self.canvas.columns as f64 / 2.0, self.canvas.rows as f64 / 2.0);
+        let (cx, cy) = (
+            self.canvas.columns as f64 / 2.0,
+            self.canvas.rows as f64 / 2.0,
+        );
         let pose = &self.canvas.pose;
         let (dx, dy) = (x - pose.shift.0 - cx, y - pose.shift.1 - cy);
         let (sine, cosine) = self.turn;
@@ -216,7 +226,10 @@ impl<'a> Painter<'a> {
 
     /// Radiance at shares of width and height.
     fn scene(&self, x: f64, y: f64, phase: usize) -> Colour {
-        let painted = self.plan.wedge().and_then(|w| w.paint(x, y / self.aspect, self.aspect));
+        let painted = self
+            .plan
+            .wedge()
+            .and_then(|w| w.paint(x, y / self.aspect, self.aspect));
         if let Some(colour) = painted {
             return colour;
         }

@@ -51,8 +51,8 @@ pub struct Room {
 
 /// Number of sub-pixels with sample points of their own.
 pub const PHASES: usize = 4;
-const WINDOW_SIDE: usize = 4;
-const AMBIENT_RAYS: usize = 10;
+const WINDOW_SIDE: usize = 3;
+const AMBIENT_RAYS: usize = 8;
 
 impl Room {
     /// Radiance seen along `ray`. `phase` (0..PHASES) chooses one of the interleaved sets of light samples.
@@ -67,7 +67,8 @@ impl Room {
         let sky = self.openness(&point, &hit.normal, phase);
         let mirror = self.mirror(ray, &point, &surface);
         std::array::from_fn(|c| {
-            let lit = window * self.window.colour[c] + lamp * self.lamp.1[c] + sky * self.ambient[c];
+            let lit =
+                window * self.window.colour[c] + lamp * self.lamp.1[c] + sky * self.ambient[c];
             surface.emission[c] + surface.albedo[c] * lit + mirror[c]
         })
     }
@@ -76,7 +77,9 @@ impl Room {
         let mut nearest: Option<(&Solid, Hit)> = None;
         for solid in &self.solids {
             if let Some(hit) = solid.shape.meet(ray)
-                && nearest.as_ref().is_none_or(|(_, n)| hit.distance < n.distance)
+                && nearest
+                    .as_ref()
+                    .is_none_or(|(_, n)| hit.distance < n.distance)
             {
                 nearest = Some((solid, hit));
             }
@@ -86,7 +89,9 @@ impl Room {
 
     fn blocked(&self, ray: &Ray, reach: f64) -> bool {
         let before = |hit: Hit| hit.distance < reach;
-        self.solids.iter().any(|s| s.opaque && s.shape.meet(ray).is_some_and(before))
+        self.solids
+            .iter()
+            .any(|s| s.opaque && s.shape.meet(ray).is_some_and(before))
     }
 
     /// Irradiance over pi from the window of radiance 1.
@@ -141,7 +146,8 @@ impl Room {
             let radius2 = (index + 0.5) / count as f64;
             let (sine, cosine) = libm::sincos(index * 2.399_963_229_728_653);
             let radius = radius2.sqrt();
-            let direction = right * (radius * cosine) + up * (radius * sine) + normal * (1.0 - radius2).sqrt();
+            let direction =
+                right * (radius * cosine) + up * (radius * sine) + normal * (1.0 - radius2).sqrt();
             let ray = Ray {
                 origin: *point,
                 direction,

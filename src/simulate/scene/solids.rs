@@ -104,7 +104,10 @@ fn meet_block(ray: &Ray, centre: &V, half: &V, turn: &Matrix3<f64>) -> Option<Hi
     let (mut enter, mut leave, mut axis) = (f64::MIN, f64::MAX, 0);
     for i in 0..3 {
         let inverse = 1.0 / along[i];
-        let (a, b) = ((-half[i] - from[i]) * inverse, (half[i] - from[i]) * inverse);
+        let (a, b) = (
+            (-half[i] - from[i]) * inverse,
+            (half[i] - from[i]) * inverse,
+        );
         let (near, far) = if a < b { (a, b) } else { (b, a) };
         if near > enter {
             (enter, axis) = (near, i);
@@ -134,7 +137,9 @@ fn meet_cylinder(ray: &Ray, base: &V, radius: f64, height: f64) -> Option<Hit> {
     let end = [0.0, height].map(|level| (level - o.z) / d.z);
     let cap = end
         .into_iter()
-        .filter(|t| *t > 1e-6 && (o.x + d.x * t).powi(2) + (o.y + d.y * t).powi(2) < radius * radius)
+        .filter(|t| {
+            *t > 1e-6 && (o.x + d.x * t).powi(2) + (o.y + d.y * t).powi(2) < radius * radius
+        })
         .min_by(f64::total_cmp)
         .map(|t| (t, V::new(0.0, 0.0, -d.z.signum())));
     let first = match (side, cap) {

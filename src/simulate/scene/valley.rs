@@ -29,9 +29,13 @@ pub fn radiance(u: f64, v: f64, aspect: f64) -> Colour {
 /// Sky with its gradient, the glow of the sun, and cloud lit from behind.
 fn sky(u: f64, v: f64) -> Colour {
     let height = (1.0 - v / 0.55).clamp(0.0, 1.0);
-    let clear = mix([0.92, 0.80, 0.66], [0.16, 0.33, 0.66], libm::pow(height, 0.75));
+    let clear = mix(
+        [0.92, 0.80, 0.66],
+        [0.16, 0.33, 0.66],
+        libm::pow(height, 0.75),
+    );
     let distance = ((u - SUN.0).powi(2) + (v - SUN.1).powi(2)).sqrt();
-    let glow = 2.2 * libm::exp(-distance / 0.05) + 0.55 * libm::exp(-distance / 0.22);
+    let glow = 1.5 * libm::exp(-distance / 0.030) + 0.40 * libm::exp(-distance / 0.17);
     let disc = 60.0 * step(0.0165, 0.0150, distance);
     let base: Colour = std::array::from_fn(|c| clear[c] * 0.62 + glow * [1.0, 0.86, 0.62][c]);
     let with_sun: Colour = std::array::from_fn(|c| base[c] + disc * [1.0, 0.93, 0.78][c]);
@@ -42,7 +46,7 @@ fn cloud(u: f64, v: f64, behind: Colour, sun_distance: f64) -> Colour {
     let density = |u: f64, v: f64| {
         let bands = fractal(u * 2.3 + 3.1, v * 6.5 + 0.4, 6, 201);
         let heap = 0.75 - 5.0 * (v - 0.21).powi(2) / 0.05;
-        bands + 0.42 * heap + 0.16 * value(u * 1.4, v * 2.0, 210) - 0.23
+        bands + 0.42 * heap + 0.16 * value(u * 1.4, v * 2.0, 210) - 0.15
     };
     let here = density(u, v);
     let cover = step(0.0, 0.34, here);
@@ -75,9 +79,9 @@ fn land(u: f64, v: f64) -> Option<Colour> {
 fn ridges(u: f64, v: f64) -> Option<Colour> {
     let haze = [0.52, 0.55, 0.60];
     let rows = [
-        (0.545, 0.085, 2.1, 305u64, 0.42, [0.055, 0.085, 0.060]),
-        (0.470, 0.120, 1.5, 320, 0.70, [0.075, 0.090, 0.100]),
-        (0.400, 0.150, 1.1, 335, 0.86, [0.095, 0.100, 0.120]),
+        (0.545, 0.085, 2.1, 305u64, 0.30, [0.055, 0.085, 0.060]),
+        (0.470, 0.120, 1.5, 320, 0.58, [0.075, 0.090, 0.100]),
+        (0.400, 0.150, 1.1, 335, 0.84, [0.095, 0.100, 0.120]),
     ];
     for (base, rise, wide, seed, far, colour) in rows {
         let top = crest(u, base, rise, wide, seed);
@@ -89,7 +93,11 @@ fn ridges(u: f64, v: f64) -> Option<Colour> {
         let side = fractal(u * wide * 4.0 - below * 9.0, below * 5.0, 4, seed + 7);
         let light = (0.75 + 0.75 * side + 0.35 * gully).clamp(0.15, 1.8);
         // Snow on the farthest ridge.
-        let snow = if far > 0.8 { step(0.085, 0.02, below + 0.05 * gully) } else { 0.0 };
+        let snow = if far > 0.8 {
+            step(0.085, 0.02, below + 0.05 * gully)
+        } else {
+            0.0
+        };
         let ground = scale(mix(colour, [0.62, 0.62, 0.66], snow), light);
         let mist = (far + 0.9 * below).min(0.93);
         return Some(mix(ground, haze, mist));
@@ -99,9 +107,16 @@ fn ridges(u: f64, v: f64) -> Option<Colour> {
 
 /// Terraced slopes on both sides of the valley.
 fn slopes(u: f64, v: f64) -> Option<Colour> {
-    let left = 0.405 + 0.62 * (u - 0.02) * (u - 0.02) + 0.34 * u * step(0.0, 0.8, u) + 0.012 * fractal(u * 5.0, 0.0, 4, 401);
+    let left = 0.405
+        + 0.62 * (u - 0.02) * (u - 0.02)
+        + 0.34 * u * step(0.0, 0.8, u)
+        + 0.012 * fractal(u * 5.0, 0.0, 4, 401);
     let right = 0.435 + 0.40 * (1.33 - u) + 0.010 * fractal(u * 6.0, 3.0, 4, 402);
-    let (top, side) = if left < right { (left, 0.0) } else { (right, 1.0) };
+    let (top, side) = if left < right {
+        (left, 0.0)
+    } else {
+        (right, 1.0)
+    };
     if v < top || v > SHORE {
         return None;
     }
@@ -134,23 +149,49 @@ fn terraces(u: f64, v: f64, depth: f64, side: f64) -> Colour {
     let wall = step(0.87, 0.93, within);
     let stone = 0.6 + 0.5 * value(u * 210.0, v * 260.0, 441);
     let shade = step(0.0, 0.12, within) * 0.5 + 0.5;
-    let coloured = mix(scale(field, shade), scale([0.135, 0.125, 0.112], stone * sun), wall);
+    let coloured = mix(
+        scale(field, shade),
+        scale([0.135, 0.125, 0.112], stone * sun),
+        wall,
+    );
     let wooded = things::copse(u, v, depth, side);
     let mist = (0.34 * (1.0 - depth)).max(0.06);
-    mix(mix(coloured, scale([0.018, 0.030, 0.012], 0.7 + 0.5 * fine * sun), wooded), [0.50, 0.52, 0.54], mist)
+    mix(
+        mix(
+            coloured,
+            scale([0.018, 0.030, 0.012], 0.7 + 0.5 * fine * sun),
+            wooded,
+        ),
+        [0.50, 0.52, 0.54],
+        mist,
+    )
 }
 
 /// The lake mirrors what lies above its shore, broken by ripples that grow towards the front.
 fn lake(u: f64, v: f64) -> Colour {
     let near = (v - SHORE) / (1.0 - SHORE);
     let stretch = 1.0 / (0.03 + near);
-    let ripple = fractal(u * 16.0 * stretch.sqrt(), 9.0 * libm::log(0.02 + near) * 6.0, 4, 501);
-    let (mu, mv) = (u + 0.006 * ripple, SHORE - (v - SHORE) * 1.18 + (0.004 + 0.075 * near) * ripple);
-    let seen = slopes(mu, mv.min(SHORE)).or_else(|| ridges(mu, mv)).unwrap_or_else(|| sky(mu, mv));
+    let ripple = fractal(
+        u * 16.0 * stretch.sqrt(),
+        9.0 * libm::log(0.02 + near) * 6.0,
+        4,
+        501,
+    );
+    let (mu, mv) = (
+        u + 0.006 * ripple,
+        SHORE - (v - SHORE) * 1.18 + (0.004 + 0.075 * near) * ripple,
+    );
+    let seen = slopes(mu, mv.min(SHORE))
+        .or_else(|| ridges(mu, mv))
+        .unwrap_or_else(|| sky(mu, mv));
     // Water reflects less the steeper one looks down.
     let share = 0.62 - 0.34 * near;
     let deep = [0.010, 0.022, 0.026];
     let mirror: Colour = std::array::from_fn(|c| deep[c] + share * seen[c].min(20.0));
-    let bank = step(0.012, 0.002, v - SHORE + 0.006 * fractal(u * 24.0, 0.0, 3, 511));
+    let bank = step(
+        0.012,
+        0.002,
+        v - SHORE + 0.006 * fractal(u * 24.0, 0.0, 3, 511),
+    );
     mix(mirror, [0.06, 0.055, 0.04], bank)
 }

@@ -5,14 +5,13 @@ use super::valley::{mix, scale};
 
 /// Foreground at (u, v), u from 0 to 4/3; `None` where the view is open.
 pub fn near(u: f64, v: f64) -> Option<Colour> {
-    tree(u, v)
-        .or_else(|| hut(u, v))
-        .or_else(|| meadow(u, v))
+    tree(u, v).or_else(|| hut(u, v)).or_else(|| meadow(u, v))
 }
 
 /// Upper edge of the meadow.
 fn bank(u: f64) -> f64 {
-    0.905 - 0.115 * step(0.35, 1.05, u) - 0.045 * step(0.45, 0.0, u) + 0.010 * fractal(u * 7.0, 0.0, 4, 601)
+    0.905 - 0.115 * step(0.35, 1.05, u) - 0.045 * step(0.45, 0.0, u)
+        + 0.010 * fractal(u * 7.0, 0.0, 4, 601)
 }
 
 /// Grass, lit low from the right, with flowers and a path to the door.
@@ -27,16 +26,33 @@ fn meadow(u: f64, v: f64) -> Option<Colour> {
     let tuft = fractal(u * 34.0 * size, v * 60.0 * size.sqrt(), 5, 621);
     let blade = fractal(u * 240.0 * size, v * 46.0, 3, 631);
     let light = (0.80 + 0.75 * tuft + 0.55 * blade).clamp(0.08, 2.2);
-    let green = mix([0.060, 0.095, 0.020], [0.150, 0.155, 0.045], 0.5 + 0.5 * fractal(u * 5.0, v * 9.0, 3, 641));
+    let green = mix(
+        [0.060, 0.095, 0.020],
+        [0.150, 0.155, 0.045],
+        0.5 + 0.5 * fractal(u * 5.0, v * 9.0, 3, 641),
+    );
     let path_centre = 0.985 - 0.75 * (v - 0.80).max(0.0) + 0.02 * fractal(v * 14.0, 0.0, 2, 651);
-    let path = step(1.0, 0.55, (u - path_centre).abs() / (0.030 + 0.16 * (v - 0.80).max(0.0)) + 0.25 * tuft);
-    let earth = scale([0.165, 0.125, 0.085], 1.0 + 0.4 * fractal(u * 60.0, v * 90.0, 4, 655));
+    let path = step(
+        1.0,
+        0.55,
+        (u - path_centre).abs() / (0.030 + 0.16 * (v - 0.80).max(0.0)) + 0.25 * tuft,
+    );
+    let earth = scale(
+        [0.165, 0.125, 0.085],
+        1.0 + 0.4 * fractal(u * 60.0, v * 90.0, 4, 655),
+    );
     let ground = mix(scale(green, light), earth, 0.85 * path);
     let cell = ((u * 70.0 * size).floor() as i64, (v * 80.0).floor() as i64);
-    let flower = hash(cell.0, cell.1, 661) > 0.965 && value(u * 210.0 * size, v * 240.0, 671) > 0.35 && path < 0.2;
+    let flower = hash(cell.0, cell.1, 661) > 0.965
+        && value(u * 210.0 * size, v * 240.0, 671) > 0.35
+        && path < 0.2;
     // The hut's shadow falls to the left.
     let shadow = hut_shadow(u, v);
-    let lit = if flower { mix(ground, [0.62, 0.55, 0.30], 0.8) } else { ground };
+    let lit = if flower {
+        mix(ground, [0.62, 0.55, 0.30], 0.8)
+    } else {
+        ground
+    };
     Some(scale(lit, 1.0 - 0.72 * shadow))
 }
 
@@ -65,7 +81,11 @@ fn under_eaves(v: f64, eaves: f64) -> f64 {
 fn wall(u: f64, v: f64) -> Colour {
     let (joint, name) = stones(u * 52.0, v * 88.0, 711);
     let face = 0.75 + 0.5 * name + 0.3 * fractal(u * 160.0, v * 160.0, 4, 713);
-    let warm = mix([0.105, 0.098, 0.090], [0.140, 0.118, 0.090], hash((name * 1e6) as i64, 0, 715));
+    let warm = mix(
+        [0.105, 0.098, 0.090],
+        [0.140, 0.118, 0.090],
+        hash((name * 1e6) as i64, 0, 715),
+    );
     scale(warm, face * (0.22 + 0.78 * step(0.02, 0.14, joint)))
 }
 
@@ -77,16 +97,32 @@ fn opening(u: f64, v: f64) -> Option<Colour> {
         // Inside: floor lit a little near the sill, a bench and a jug barely there.
         let sill = step(0.800, 0.836, v);
         let inside = 0.0011 + 0.0045 * sill * sill;
-        let bench = if (0.786..0.793).contains(&v) && u > 0.975 { 2.0 } else { 1.0 };
-        let jug = if ((u - 0.994) / 0.008).powi(2) + ((v - 0.772) / 0.014).powi(2) < 1.0 { 2.6 } else { 1.0 };
+        let bench = if (0.786..0.793).contains(&v) && u > 0.975 {
+            2.0
+        } else {
+            1.0
+        };
+        let jug = if ((u - 0.994) / 0.008).powi(2) + ((v - 0.772) / 0.014).powi(2) < 1.0 {
+            2.6
+        } else {
+            1.0
+        };
         return Some(scale([1.0, 0.92, 0.80], inside * bench * jug));
     }
-    if (door_left - 0.010..door_right + 0.010).contains(&u) && (lintel - 0.016..lintel).contains(&v) {
-        return Some(scale([0.085, 0.066, 0.048], 1.0 + 0.4 * fractal(u * 40.0, v * 300.0, 3, 731)));
+    if (door_left - 0.010..door_right + 0.010).contains(&u) && (lintel - 0.016..lintel).contains(&v)
+    {
+        return Some(scale(
+            [0.085, 0.066, 0.048],
+            1.0 + 0.4 * fractal(u * 40.0, v * 300.0, 3, 731),
+        ));
     }
     if (1.058..1.092).contains(&u) && (0.715..0.752).contains(&v) {
         let bar = (u - 1.075).abs() < 0.0017 || (v - 0.7335).abs() < 0.0017;
-        return Some(if bar { [0.045, 0.034, 0.024] } else { [0.0026, 0.0028, 0.0034] });
+        return Some(if bar {
+            [0.045, 0.034, 0.024]
+        } else {
+            [0.0026, 0.0028, 0.0034]
+        });
     }
     None
 }
@@ -102,19 +138,33 @@ fn roof(u: f64, v: f64) -> Option<Colour> {
     let row = (t * 9.0 + 0.10 * fractal(u * 30.0, 0.0, 3, 741)).floor();
     let along = (u - left) / (right - left) * 13.0 + 0.5 * hash(row as i64, 0, 743);
     let name = hash(row as i64, along.floor() as i64, 745);
-    let seam = step(0.0, 0.06, (along - along.floor()).min(1.0 - along + along.floor()));
+    let seam = step(
+        0.0,
+        0.06,
+        (along - along.floor()).min(1.0 - along + along.floor()),
+    );
     let lip = step(0.0, 0.22, t * 9.0 - row);
     let moss = step(0.15, 0.5, fractal(u * 22.0, v * 30.0, 4, 747));
-    let slab = scale([0.150, 0.150, 0.155], 0.65 + 0.7 * name + 0.25 * fractal(u * 120.0, v * 120.0, 3, 749));
+    let slab = scale(
+        [0.150, 0.150, 0.155],
+        0.65 + 0.7 * name + 0.25 * fractal(u * 120.0, v * 120.0, 3, 749),
+    );
     let grown = mix(slab, [0.075, 0.090, 0.030], 0.6 * moss);
-    Some(scale(grown, (0.35 + 0.65 * lip) * (0.45 + 0.55 * seam) * 0.95))
+    Some(scale(
+        grown,
+        (0.35 + 0.65 * lip) * (0.45 + 0.55 * seam) * 0.95,
+    ))
 }
 
 /// The right-hand gable takes the full sun.
 fn gable(u: f64, v: f64) -> Option<Colour> {
     let (left, right, foot) = (1.135, 1.245, 0.842);
     let middle = 1.165;
-    let slope = if u < middle { (middle - u) * 0.9 } else { (u - middle) * 1.35 };
+    let slope = if u < middle {
+        (middle - u) * 0.9
+    } else {
+        (u - middle) * 1.35
+    };
     let base = foot - 0.10 * (u - left);
     if !(left..=right).contains(&u) || v < 0.552 + slope || v > base {
         return None;
@@ -139,8 +189,15 @@ fn tree(u: f64, v: f64) -> Option<Colour> {
     let trunks = [(0.155, 0.0075), (0.245, 0.006)];
     trunks
         .iter()
-        .any(|(x, half)| (u - x - 0.004 * value(v * 20.0, *x, 841)).abs() < *half && (0.80..0.935).contains(&v))
-        .then(|| scale([0.030, 0.024, 0.017], 1.0 + 0.6 * fractal(u * 300.0, v * 40.0, 3, 843)))
+        .any(|(x, half)| {
+            (u - x - 0.004 * value(v * 20.0, *x, 841)).abs() < *half && (0.80..0.935).contains(&v)
+        })
+        .then(|| {
+            scale(
+                [0.030, 0.024, 0.017],
+                1.0 + 0.6 * fractal(u * 300.0, v * 40.0, 3, 843),
+            )
+        })
 }
 
 /// One crown of leaves: clumps lit from the upper right, holes at the rim.
@@ -158,7 +215,11 @@ fn crown(u: f64, v: f64, place: (f64, f64, f64, f64), seed: u64) -> Option<Colou
         return None;
     }
     let side = (0.42 * x - 0.28 * y + 0.95 * clump + 0.45 * leaf + 0.35).clamp(0.02, 1.5);
-    Some(mix([0.0075, 0.0115, 0.0045], [0.140, 0.150, 0.035], side * side * 0.75))
+    Some(mix(
+        [0.0075, 0.0115, 0.0045],
+        [0.140, 0.150, 0.035],
+        side * side * 0.75,
+    ))
 }
 
 /// Cover (0..1) of woods on the slopes.

@@ -70,20 +70,33 @@ impl WedgePlan {
     /// Corners of step `index` in pixels.
     pub fn patch(&self, rows: usize, columns: usize, index: usize) -> Quad {
         let steps = self.steps as f64;
-        self.part(rows, columns, index as f64 / steps, (index + 1) as f64 / steps)
+        self.part(
+            rows,
+            columns,
+            index as f64 / steps,
+            (index + 1) as f64 / steps,
+        )
     }
 
     fn part(&self, rows: usize, columns: usize, from: f64, to: f64) -> Quad {
         let width = columns as f64;
         let (sine, cosine) = libm::sincos(self.turn.to_radians());
         let place = |share: f64, side: f64| {
-            let (a, b) = ((share - 0.5) * self.length * width, side * self.height * width / 2.0);
+            let (a, b) = (
+                (share - 0.5) * self.length * width,
+                side * self.height * width / 2.0,
+            );
             Point {
                 x: self.centre.0 * width + cosine * a - sine * b,
                 y: self.centre.1 * rows as f64 + sine * a + cosine * b,
             }
         };
-        [place(from, -1.0), place(to, -1.0), place(to, 1.0), place(from, 1.0)]
+        [
+            place(from, -1.0),
+            place(to, -1.0),
+            place(to, 1.0),
+            place(from, 1.0),
+        ]
     }
 
     /// Radiance at (x, y), both in shares of the width, of a picture `aspect` wide and 1 high; `None` beside the card.
@@ -103,9 +116,17 @@ impl WedgePlan {
         }
         // Card: a thin lit edge above and left, otherwise black paper.
         let edge = out_a.max(out_b) > self.border - 0.0015;
-        let lit = if edge && (b < 0.0 || a < -half_a) { 3.0 } else { 1.0 };
+        let lit = if edge && (b < 0.0 || a < -half_a) {
+            3.0
+        } else {
+            1.0
+        };
         let paper = 1.0 + 0.10 * fractal(x * 260.0, y * 260.0, 3, 83) + 0.12 * (0.5 - x);
-        Some([self.card * lit * paper * 1.02, self.card * lit * paper, self.card * lit * paper * 0.96])
+        Some([
+            self.card * lit * paper * 1.02,
+            self.card * lit * paper,
+            self.card * lit * paper * 0.96,
+        ])
     }
 
     /// Refuses numbers outside the ranges stated on the fields.
