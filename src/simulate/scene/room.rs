@@ -64,7 +64,8 @@ impl Room {
         let point = ray.origin + ray.direction * hit.distance + hit.normal * 1e-4;
         let window = self.window_light(&point, &surface.normal, phase);
         let lamp = self.lamp_light(&point, &surface.normal);
-        let sky = self.openness(&point, &hit.normal, phase);
+        // A little light has been reflected round every corner.
+        let sky = self.openness(&point, &hit.normal, phase) + 0.006;
         let mirror = self.mirror(ray, &point, &surface);
         std::array::from_fn(|c| {
             let lit =
