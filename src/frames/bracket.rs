@@ -1,6 +1,7 @@
 //! A frame with its exposure, and a bracket of frames.
 use crate::finding::Finding;
 use crate::formats::Picture;
+use crate::raster::Transform;
 use crate::units::{Estimate, Settings};
 use serde::{Deserialize, Serialize};
 
@@ -40,6 +41,8 @@ pub struct Frame {
     pub exposure: Exposure,
     /// ExposureBiasValue in EV where good.
     pub bias: Option<f64>,
+    /// Maps a pixel of the reference frame to this frame's pixel, once registered; `None` where they are the same.
+    pub transform: Option<Transform>,
 }
 
 impl Frame {

@@ -1,0 +1,102 @@
+//! Putting a registration to use: a bracket whose frames know their place, and pictures moved for the eye.
+use super::register::Registration;
+use crate::frames::Bracket;
+use crate::raster::{Interpolation, Pixels, Point, Transform};
+use ndarray::Array3;
+use rayon::prelude::*;
+
+/// Writes each frame's transform into the bracket and adds the registration's findings; frames that stay where they are
+/// keep `None`. Frames that could not be registered are taken out, as they would smear the map, as long as two frames
+/// are left. The pixels are not touched: the merge resamples linear radiance.
+pub fn apply(mut bracket: Bracket, registration: &Registration) -> Bracket {
+    for (frame, placement) in bracket.frames.iter_mut().zip(&registration.placements) {
+        let moved = placement.found && placement.transform != Transform::IDENTITY;
+        frame.transform = moved.then_some(placement.transform);
+    }
+    let found = registration.placements.iter().filter(|p| p.found).count();
+    if found >= 2 && found < bracket.frames.len() {
+        let lost_before = registration.placements.iter().take(bracket.reference).filter(|p| !p.found).count();
+        let mut placements = registration.placements.iter();
+        bracket.frames.retain(|_| placements.next().is_none_or(|p| p.found));
+        bracket.reference -= lost_before;
+    }
+    bracket.findings.extend(registration.findings.iter().cloned());
+    bracket
+}
+
+/// A picture moved into the reference's geometry, for looking at (before and after, outlines): encoded samples
+/// interpolated as they are, outside filled with 0. Whole-pixel transforms copy samples unchanged. No figure may be
+/// taken from a picture interpolated here; the merge resamples radiance.
+pub fn warp(pixels: &Pixels, transform: &Transform) -> Pixels {
+    match pixels {
+        Pixels::U8(a) => Pixels::U8(moved(a, transform, f32::from, |v| (v + 0.5).clamp(0.0, 255.0) as u8)),
+        Pixels::U16(a) => {
+            Pixels::U16(moved(a, transform, f32::from, |v| (v + 0.5).clamp(0.0, 65535.0) as u16))
+        }
+        Pixels::F32(a) => Pixels::F32(moved(a, transform, |v| v, |v| v)),
+    }
+}
+
+fn moved<T: Copy + Default + Send + Sync>(
+    from: &Array3<T>,
+    transform: &Transform,
+    value: impl Fn(T) -> f32 + Sync,
+    sample: impl Fn(f32) -> T + Sync,
+) -> Array3<T> {
+    let (rows, columns, channels) = from.dim();
+    let mut out = Array3::from_elem((rows, columns, channels), T::default());
+    let Some(to) = out.as_slice_mut().filter(|s| !s.is_empty()) else {
+        return out;
+    };
+    let whole = transform.whole_pixels();
+    to.par_chunks_mut(columns * channels).enumerate().for_each(|(r, line)| {
+        for (c, pixel) in line.chunks_exact_mut(channels).enumerate() {
+            if let Some((x, y)) = whole {
+                let place = (r.checked_add_signed(y), c.checked_add_signed(x));
+                if let (Some(row), Some(column)) = place
+                    && row < rows
+                    && column < columns
+                {
+                    for (k, v) in pixel.iter_mut().enumerate() {
+                        *v = from[[row, column, k]];
+                    }
+                }
+                continue;
+            }
+            let at = transform.apply(Point {
+                x: c as f64 + 0.5,
+                y: r as f64 + 0.5,
+            });
+            if let Some(at) = at {
+                interpolate(from, at, &value, |k, v| pixel[k] = sample(v));
+            }
+        }
+    });
+    out
+}
+
+fn interpolate<T: Copy>(
+    from: &Array3<T>,
+    at: Point,
+    value: &impl Fn(T) -> f32,
+    mut put: impl FnMut(usize, f32),
+) {
+    let (rows, columns, channels) = from.dim();
+    let (across, down) = (Interpolation::Cubic.taps(at.x), Interpolation::Cubic.taps(at.y));
+    let inside = across.first >= 0
+        && down.first >= 0
+        && across.first as usize + across.len <= columns
+        && down.first as usize + down.len <= rows;
+    if !inside {
+        return;
+    }
+    for k in 0..channels {
+        let mut sum = 0.0;
+        for (i, wy) in down.weights().iter().enumerate() {
+            for (j, wx) in across.weights().iter().enumerate() {
+                sum += wx * wy * value(from[[down.first as usize + i, across.first as usize + j, k]]);
+            }
+        }
+        put(k, sum);
+    }
+}

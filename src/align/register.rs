@@ -1,0 +1,241 @@
+//! The order of registration: identity first, a search where that fails, tiles, model, verdict.
+use super::intensity::IntensityMap;
+use super::model::{Extent, Fit, MotionModel, choose, distance};
+use super::signal::{Small, pyramid, ranks};
+use super::tile::{Match, Tile};
+use super::{refine, search, tiles};
+use crate::finding::Finding;
+use crate::formats::Picture;
+use crate::frames::Bracket;
+use crate::raster::{Point, Transform};
+use rayon::prelude::*;
+use serde::{Deserialize, Serialize};
+
+/// Share of the tiles found that must agree with the motion.
+const AGREEING: f64 = 0.5;
+/// A tile agrees when it lies within this many pixels of where the motion puts it, or within three times its own
+/// uncertainty.
+const AGREES: f64 = 0.5;
+/// Candidates of the search that are followed up.
+const CANDIDATES: usize = 3;
+
+/// What one tile says.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct TileResidual {
+    /// Centre of the tile in the reference frame.
+    pub at: Point,
+    /// Where it was found in the frame minus where the motion puts it, columns and rows, pixels.
+    pub columns: f64,
+    /// Rows, see `columns`.
+    pub rows: f64,
+    /// Standard uncertainty of the two from noise, root mean square, pixels.
+    pub standard_uncertainty: f64,
+    /// True if the motion was fitted to this tile; false for one that something moved in or that fits badly.
+    pub used: bool,
+}
+
+/// How one frame lies against the reference.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Placement {
+    /// The motion found; identity for the reference itself and for a frame that could not be registered.
+    pub model: MotionModel,
+    /// Reference pixel -> this frame's pixel.
+    pub transform: Transform,
+    /// False if no motion could be established; the frame must not be merged.
+    pub found: bool,
+    /// Shift of the frame's centre in columns and rows (pixels), turn in degrees.
+    pub movement: (f64, f64, f64),
+    /// Standard uncertainty of a pixel's place, root mean square over the frame's corners, pixels.
+    pub standard_uncertainty: f64,
+    /// Root mean square of the residuals of the tiles used, both axes together, pixels; `None` without tiles.
+    pub residual: Option<f64>,
+    /// All tiles that were found.
+    pub tiles: Vec<TileResidual>,
+}
+
+impl Placement {
+    fn still() -> Self {
+        Placement {
+            model: MotionModel::Identity,
+            transform: Transform::IDENTITY,
+            found: true,
+            movement: (0.0, 0.0, 0.0),
+            standard_uncertainty: 0.0,
+            residual: None,
+            tiles: Vec::new(),
+        }
+    }
+
+    fn lost() -> Self {
+        Placement {
+            found: false,
+            ..Placement::still()
+        }
+    }
+}
+
+/// How all frames of a bracket lie against its reference.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Registration {
+    /// One placement a frame, in the bracket's order.
+    pub placements: Vec<Placement>,
+    /// Displacements and failures.
+    pub findings: Vec<Finding>,
+}
+
+/// Registers every frame of a bracket against its reference, whatever their exposures and response; the same bracket
+/// gives the same result on any number of threads. Never fails as a whole: a frame whose motion cannot be established
+/// has `found == false` and a [`Finding::RegistrationFailed`].
+pub fn register(bracket: &Bracket) -> Registration {
+    let reference = &bracket.frames[bracket.reference].picture;
+    let fixed = Small::new(&reference.pixels);
+    let mut findings = Vec::new();
+    let placements = bracket
+        .frames
+        .iter()
+        .enumerate()
+        .map(|(i, frame)| {
+            if i == bracket.reference {
+                return Placement::still();
+            }
+            match place(reference, &fixed, &frame.picture) {
+                Ok(placement) => {
+                    findings.extend(displaced(&frame.name(), &placement));
+                    placement
+                }
+                Err(reason) => {
+                    findings.push(Finding::RegistrationFailed {
+                        frame: frame.name(),
+                        reason: reason.into(),
+                    });
+                    Placement::lost()
+                }
+            }
+        })
+        .collect();
+    Registration {
+        placements,
+        findings,
+    }
+}
+
+fn displaced(frame: &str, placement: &Placement) -> Option<Finding> {
+    let (columns, rows, degrees) = placement.movement;
+    (placement.model != MotionModel::Identity).then(|| Finding::Displaced {
+        frame: frame.into(),
+        columns,
+        rows,
+        degrees,
+        residual_px: placement.residual.unwrap_or(0.0),
+    })
+}
+
+/// Registers one picture against another; the error says why it cannot be done.
+fn place(reference: &Picture, fixed: &Small, frame: &Picture) -> Result<Placement, &'static str> {
+    if reference.pixels.dim() != frame.pixels.dim() {
+        return Err("the frames differ in size");
+    }
+    let moving = Small::new(&frame.pixels);
+    if fixed.luma.nrows().min(fixed.luma.ncols()) < 24 {
+        return Err("the frames are too small to find a motion in");
+    }
+    let Some([a, b]) = ranks(&fixed.luma, &moving.luma) else {
+        return Err("the frames share too few tones that neither has clipped");
+    };
+    let pair = Pair {
+        reference,
+        frame,
+        fixed,
+        moving: &moving,
+        pyramids: [pyramid(a), pyramid(b)],
+    };
+    if let Some(placement) = pair.from_start(Transform::IDENTITY) {
+        return Ok(placement);
+    }
+    let level = search::level(&pair.pyramids[0]);
+    let scale = (fixed.block << level) as f64;
+    let [a, b] = &pair.pyramids;
+    search::candidates(&a[level], &b[level], scale, CANDIDATES)
+        .into_iter()
+        .find_map(|start| pair.from_start(start))
+        .ok_or("no motion brings enough of the frame into register")
+}
+
+struct Pair<'a> {
+    reference: &'a Picture,
+    frame: &'a Picture,
+    fixed: &'a Small,
+    moving: &'a Small,
+    pyramids: [Vec<ndarray::Array2<f32>>; 2],
+}
+
+impl Pair<'_> {
+    /// From a first guess to a placement; `None` if what comes out does not hold.
+    fn from_start(&self, start: Transform) -> Option<Placement> {
+        let [a, b] = &self.pyramids;
+        let block = self.fixed.block;
+        let (map, score) = refine::refine(a, b, (block, a.len() - 1), start)?;
+        if score < 0.3 {
+            return None;
+        }
+        let small = map.scaled(1.0 / block as f64);
+        let levels = IntensityMap::measure(&self.fixed.luma, &self.moving.luma, &small)?;
+        let (matches, tried) = self.matches(&map, &levels);
+        let extent = Extent {
+            rows: self.reference.pixels.rows(),
+            columns: self.reference.pixels.columns(),
+        };
+        let fit = choose(&matches, map, extent)?;
+        judge(&fit, &matches, tried, extent)
+    }
+
+    /// The tiles found in the frame, and how many were looked for.
+    fn matches(&self, map: &Transform, levels: &IntensityMap) -> (Vec<Match>, usize) {
+        let places = tiles::places(self.fixed, self.moving, map);
+        let size = tiles::size(self.fixed.block);
+        let found: Vec<Option<Match>> = places
+            .par_iter()
+            .map(|&place| {
+                Tile::cut(&self.reference.pixels, place, size, levels).find(&self.frame.pixels, map)
+            })
+            .collect();
+        let tried = found.len();
+        let good = |m: &Match| m.explained > 0.2 && m.covariance.iter().all(|v| v.is_finite());
+        (found.into_iter().flatten().filter(good).collect(), tried)
+    }
+}
+
+fn judge(fit: &Fit, matches: &[Match], tried: usize, extent: Extent) -> Option<Placement> {
+    let sigma = |m: &Match| ((m.covariance[0] + m.covariance[2]) / 2.0).sqrt();
+    let agreeing = |m: &&Match| distance(&fit.map, m) < AGREES.max((3.0 * sigma(m)).min(1.0));
+    let agree = matches.iter().filter(agreeing).count();
+    let enough = agree >= 4 && agree as f64 >= AGREEING * matches.len() as f64 && 4 * agree >= tried;
+    if !enough || fit.uncertainty > 0.5 {
+        return None;
+    }
+    let tiles: Vec<TileResidual> = matches
+        .iter()
+        .zip(&fit.weights)
+        .filter_map(|(m, &weight)| {
+            let p = fit.map.apply(m.at)?;
+            Some(TileResidual {
+                at: m.at,
+                columns: m.to.x - p.x,
+                rows: m.to.y - p.y,
+                standard_uncertainty: sigma(m),
+                used: weight > 0.25,
+            })
+        })
+        .collect();
+    let used = || tiles.iter().filter(|t| t.used);
+    let squares: f64 = used().map(|t| t.columns.powi(2) + t.rows.powi(2)).sum();
+    Some(Placement {
+        model: fit.model,
+        transform: fit.map,
+        found: true,
+        movement: fit.map.movement(extent.centre())?,
+        standard_uncertainty: fit.uncertainty,
+        residual: Some((squares / used().count().max(1) as f64).sqrt()),
+        tiles,
+    })
+}

@@ -1,0 +1,94 @@
+//! Where to look: tiles spread over the frame, in each cell the place with most texture that both frames show.
+use super::refine::look_up;
+use super::signal::{CLIPPED, CRUSHED, Small};
+use crate::raster::Transform;
+use ndarray::Array2;
+
+/// Cells along the longer side at most.
+const CELLS: usize = 16;
+
+/// Side of a tile in pixels of the frame, for a small plane of blocks of `block` pixels.
+pub(super) fn size(block: usize) -> usize {
+    match block {
+        1 => 32,
+        2 => 48,
+        _ => 64,
+    }
+}
+
+/// Top-left corners (row, column) of the tiles to look for.
+pub(super) fn places(fixed: &Small, moving: &Small, map: &Transform) -> Vec<(usize, usize)> {
+    let block = fixed.block;
+    let texture = texture(fixed, moving, &map.scaled(1.0 / block as f64));
+    let (rows, columns) = texture.dim();
+    let sums = Integral::new(&texture);
+    let side = (size(block) / block).max(1);
+    // One block of margin for gradients and smoothing.
+    let (high, wide) = (rows.saturating_sub(2), columns.saturating_sub(2));
+    if high < side || wide < side {
+        return Vec::new();
+    }
+    let cells = |extent: usize| (extent / side).clamp(1, (CELLS * extent / high.max(wide)).max(1));
+    let (down, across) = (cells(high), cells(wide));
+    let mut found = Vec::new();
+    for i in 0..down {
+        for j in 0..across {
+            let (top, left) = (1 + i * high / down, 1 + j * wide / across);
+            let (bottom, right) = (1 + (i + 1) * high / down, 1 + (j + 1) * wide / across);
+            let stride = (side / 4).max(1);
+            let best = (top..=bottom - side)
+                .step_by(stride)
+                .flat_map(|r| (left..=right - side).step_by(stride).map(move |c| (r, c)))
+                .map(|(r, c)| (sums.window(r, c, side), r, c))
+                .max_by(|a, b| a.0.total_cmp(&b.0));
+            if let Some((energy, r, c)) = best.filter(|b| b.0 > 0.0) {
+                let _ = energy;
+                found.push((r * block, c * block));
+            }
+        }
+    }
+    found
+}
+
+/// Gradient energy of the reference where both frames show tones that are neither clipped nor crushed, else 0.
+fn texture(fixed: &Small, moving: &Small, map: &Transform) -> Array2<f32> {
+    let (luma, other) = (&fixed.luma, &moving.luma);
+    let (rows, columns) = luma.dim();
+    let seen = |v: f32| v > CRUSHED && v < CLIPPED;
+    Array2::from_shape_fn((rows, columns), |(r, c)| {
+        if r == 0 || c == 0 || r + 1 == rows || c + 1 == columns || !seen(luma[[r, c]]) {
+            return 0.0;
+        }
+        if !look_up(other, map, r, c).is_some_and(seen) {
+            return 0.0;
+        }
+        let x = luma[[r, c + 1]] - luma[[r, c - 1]];
+        let y = luma[[r + 1, c]] - luma[[r - 1, c]];
+        (x * x + y * y).min(0.02)
+    })
+}
+
+/// Summed-area table.
+struct Integral {
+    sums: Array2<f64>,
+}
+
+impl Integral {
+    fn new(plane: &Array2<f32>) -> Self {
+        let (rows, columns) = plane.dim();
+        let mut sums = Array2::zeros((rows + 1, columns + 1));
+        for r in 0..rows {
+            let mut line = 0.0;
+            for c in 0..columns {
+                line += f64::from(plane[[r, c]]);
+                sums[[r + 1, c + 1]] = sums[[r, c + 1]] + line;
+            }
+        }
+        Integral { sums }
+    }
+
+    fn window(&self, row: usize, column: usize, side: usize) -> f64 {
+        let (r, c) = (row + side, column + side);
+        self.sums[[r, c]] + self.sums[[row, column]] - self.sums[[row, c]] - self.sums[[r, column]]
+    }
+}
