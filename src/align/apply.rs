@@ -15,12 +15,21 @@ pub fn apply(mut bracket: Bracket, registration: &Registration) -> Bracket {
     }
     let found = registration.placements.iter().filter(|p| p.found).count();
     if found >= 2 && found < bracket.frames.len() {
-        let lost_before = registration.placements.iter().take(bracket.reference).filter(|p| !p.found).count();
+        let lost_before = registration
+            .placements
+            .iter()
+            .take(bracket.reference)
+            .filter(|p| !p.found)
+            .count();
         let mut placements = registration.placements.iter();
-        bracket.frames.retain(|_| placements.next().is_none_or(|p| p.found));
+        bracket
+            .frames
+            .retain(|_| placements.next().is_none_or(|p| p.found));
         bracket.reference -= lost_before;
     }
-    bracket.findings.extend(registration.findings.iter().cloned());
+    bracket
+        .findings
+        .extend(registration.findings.iter().cloned());
     bracket
 }
 
@@ -29,10 +38,12 @@ pub fn apply(mut bracket: Bracket, registration: &Registration) -> Bracket {
 /// taken from a picture interpolated here; the merge resamples radiance.
 pub fn warp(pixels: &Pixels, transform: &Transform) -> Pixels {
     match pixels {
-        Pixels::U8(a) => Pixels::U8(moved(a, transform, f32::from, |v| (v + 0.5).clamp(0.0, 255.0) as u8)),
-        Pixels::U16(a) => {
-            Pixels::U16(moved(a, transform, f32::from, |v| (v + 0.5).clamp(0.0, 65535.0) as u16))
-        }
+        Pixels::U8(a) => Pixels::U8(moved(a, transform, f32::from, |v| {
+            (v + 0.5).clamp(0.0, 255.0) as u8
+        })),
+        Pixels::U16(a) => Pixels::U16(moved(a, transform, f32::from, |v| {
+            (v + 0.5).clamp(0.0, 65535.0) as u16
+        })),
         Pixels::F32(a) => Pixels::F32(moved(a, transform, |v| v, |v| v)),
     }
 }
@@ -49,29 +60,31 @@ fn moved<T: Copy + Default + Send + Sync>(
         return out;
     };
     let whole = transform.whole_pixels();
-    to.par_chunks_mut(columns * channels).enumerate().for_each(|(r, line)| {
-        for (c, pixel) in line.chunks_exact_mut(channels).enumerate() {
-            if let Some((x, y)) = whole {
-                let place = (r.checked_add_signed(y), c.checked_add_signed(x));
-                if let (Some(row), Some(column)) = place
-                    && row < rows
-                    && column < columns
-                {
-                    for (k, v) in pixel.iter_mut().enumerate() {
-                        *v = from[[row, column, k]];
+    to.par_chunks_mut(columns * channels)
+        .enumerate()
+        .for_each(|(r, line)| {
+            for (c, pixel) in line.chunks_exact_mut(channels).enumerate() {
+                if let Some((x, y)) = whole {
+                    let place = (r.checked_add_signed(y), c.checked_add_signed(x));
+                    if let (Some(row), Some(column)) = place
+                        && row < rows
+                        && column < columns
+                    {
+                        for (k, v) in pixel.iter_mut().enumerate() {
+                            *v = from[[row, column, k]];
+                        }
                     }
+                    continue;
                 }
-                continue;
+                let at = transform.apply(Point {
+                    x: c as f64 + 0.5,
+                    y: r as f64 + 0.5,
+                });
+                if let Some(at) = at {
+                    interpolate(from, at, &value, |k, v| pixel[k] = sample(v));
+                }
             }
-            let at = transform.apply(Point {
-                x: c as f64 + 0.5,
-                y: r as f64 + 0.5,
-            });
-            if let Some(at) = at {
-                interpolate(from, at, &value, |k, v| pixel[k] = sample(v));
-            }
-        }
-    });
+        });
     out
 }
 
@@ -82,7 +95,10 @@ fn interpolate<T: Copy>(
     mut put: impl FnMut(usize, f32),
 ) {
     let (rows, columns, channels) = from.dim();
-    let (across, down) = (Interpolation::Cubic.taps(at.x), Interpolation::Cubic.taps(at.y));
+    let (across, down) = (
+        Interpolation::Cubic.taps(at.x),
+        Interpolation::Cubic.taps(at.y),
+    );
     let inside = across.first >= 0
         && down.first >= 0
         && across.first as usize + across.len <= columns
@@ -94,7 +110,8 @@ fn interpolate<T: Copy>(
         let mut sum = 0.0;
         for (i, wy) in down.weights().iter().enumerate() {
             for (j, wx) in across.weights().iter().enumerate() {
-                sum += wx * wy * value(from[[down.first as usize + i, across.first as usize + j, k]]);
+                sum +=
+                    wx * wy * value(from[[down.first as usize + i, across.first as usize + j, k]]);
             }
         }
         put(k, sum);

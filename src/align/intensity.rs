@@ -34,7 +34,10 @@ impl IntensityMap {
             let count = pairs.len();
             let at = pairs.iter().map(|p| p.0).sum::<f32>() / count as f32;
             let middle = count / 2;
-            let median = pairs.select_nth_unstable_by(middle, |a, b| a.1.total_cmp(&b.1)).1.1;
+            let median = pairs
+                .select_nth_unstable_by(middle, |a, b| a.1.total_cmp(&b.1))
+                .1
+                .1;
             points.push((at, median, count as f64));
         }
         let pairs: f64 = points.iter().map(|p| p.2).sum();
@@ -43,7 +46,9 @@ impl IntensityMap {
         }
         rise(&mut points);
         let (low, high) = (points[0].0, points[points.len() - 1].0);
-        let table = (0..=TABLE).map(|i| interpolate(&points, i as f32 / TABLE as f32)).collect();
+        let table = (0..=TABLE)
+            .map(|i| interpolate(&points, i as f32 / TABLE as f32))
+            .collect();
         Some(IntensityMap { table, low, high })
     }
 
@@ -56,7 +61,10 @@ impl IntensityMap {
         let position = level * TABLE as f32;
         let index = (position as usize).min(TABLE - 1);
         let rise = self.table[index + 1] - self.table[index];
-        (self.table[index] + (position - index as f32) * rise, rise * TABLE as f32)
+        (
+            self.table[index] + (position - index as f32) * rise,
+            rise * TABLE as f32,
+        )
     }
 }
 
@@ -71,7 +79,9 @@ fn collect(reference: &Array2<f32>, frame: &Array2<f32>, map: &Transform) -> Vec
             if here <= super::signal::CRUSHED || here >= super::signal::CLIPPED || texture > 0.15 {
                 continue;
             }
-            let Some(seen) = look_up(frame, map, r, c) else { continue };
+            let Some(seen) = look_up(frame, map, r, c) else {
+                continue;
+            };
             if seen > super::signal::CRUSHED && seen < super::signal::CLIPPED {
                 bins[((here * BINS as f32) as usize).min(BINS - 1)].push((here, seen));
             }
@@ -101,7 +111,9 @@ fn rise(points: &mut [(f32, f32, f64)]) {
 }
 
 fn interpolate(points: &[(f32, f32, f64)], at: f32) -> f32 {
-    let after = points.partition_point(|p| p.0 < at).clamp(1, points.len() - 1);
+    let after = points
+        .partition_point(|p| p.0 < at)
+        .clamp(1, points.len() - 1);
     let (a, b) = (points[after - 1], points[after]);
     a.1 + (at - a.0) / (b.0 - a.0).max(1e-6) * (b.1 - a.1)
 }

@@ -90,7 +90,10 @@ fn generators(model: MotionModel, p: Point, extent: Extent) -> Vec<Vector2<f64>>
         (u * u, u * v),
         (u * v, v * v),
     ];
-    all[..model.parameters()].iter().map(|&(x, y)| Vector2::new(x, y)).collect()
+    all[..model.parameters()]
+        .iter()
+        .map(|&(x, y)| Vector2::new(x, y))
+        .collect()
 }
 
 /// The small map with the given parameters (pixels at the frame's radius).
@@ -112,16 +115,31 @@ fn small_map(model: MotionModel, step: &DVector<f64>, extent: Extent) -> Transfo
         [0.0, 1.0 / scale, -centre.y / scale],
         [0.0, 0.0, 1.0],
     ]);
-    let back = Transform([[scale, 0.0, centre.x], [0.0, scale, centre.y], [0.0, 0.0, 1.0]]);
+    let back = Transform([
+        [scale, 0.0, centre.x],
+        [0.0, scale, centre.y],
+        [0.0, 0.0, 1.0],
+    ]);
     back.after(&inner).after(&to)
 }
 
 /// d frame place / d reference place.
 fn derivative(map: &Transform, p: Point) -> Option<Matrix2<f64>> {
     let at = map.apply(p)?;
-    let right = map.apply(Point { x: p.x + 1.0, y: p.y })?;
-    let below = map.apply(Point { x: p.x, y: p.y + 1.0 })?;
-    Some(Matrix2::new(right.x - at.x, below.x - at.x, right.y - at.y, below.y - at.y))
+    let right = map.apply(Point {
+        x: p.x + 1.0,
+        y: p.y,
+    })?;
+    let below = map.apply(Point {
+        x: p.x,
+        y: p.y + 1.0,
+    })?;
+    Some(Matrix2::new(
+        right.x - at.x,
+        below.x - at.x,
+        right.y - at.y,
+        below.y - at.y,
+    ))
 }
 
 fn residual(map: &Transform, m: &Match) -> Option<Vector2<f64>> {
@@ -142,7 +160,13 @@ fn information(m: &Match, extra: f64) -> Option<Matrix2<f64>> {
 
 /// Fits `model` from `start` by iteratively reweighted Gauss-Newton; the weights are those of Geman and McClure (1987),
 /// their scale shrinking from `from` to `to` pixels so that a minority of wrong tiles drops out.
-pub(super) fn fit(model: MotionModel, matches: &[Match], start: Transform, (from, to): (f64, f64), extent: Extent) -> Option<Fit> {
+pub(super) fn fit(
+    model: MotionModel,
+    matches: &[Match],
+    start: Transform,
+    (from, to): (f64, f64),
+    extent: Extent,
+) -> Option<Fit> {
     let n = model.parameters();
     let mut map = start;
     let mut scale = from;
@@ -152,12 +176,19 @@ pub(super) fn fit(model: MotionModel, matches: &[Match], start: Transform, (from
         normal = DMatrix::identity(n, n) * 1e-9;
         let mut vector = DVector::zeros(n);
         for (m, weight) in matches.iter().zip(&mut weights) {
-            let (Some(r), Some(j), Some(info)) = (residual(&map, m), derivative(&map, m.at), information(m, scale)) else {
+            let (Some(r), Some(j), Some(info)) = (
+                residual(&map, m),
+                derivative(&map, m.at),
+                information(m, scale),
+            ) else {
                 continue;
             };
             let d2 = (r.transpose() * info * r)[(0, 0)];
             *weight = 1.0 / ((1.0 + d2 / 4.0) * (1.0 + d2 / 4.0));
-            let rows: Vec<Vector2<f64>> = generators(model, m.at, extent).iter().map(|g| j * g).collect();
+            let rows: Vec<Vector2<f64>> = generators(model, m.at, extent)
+                .iter()
+                .map(|g| j * g)
+                .collect();
             for a in 0..n {
                 let weighted = info * rows[a] * *weight;
                 vector[a] += weighted.dot(&r);
@@ -208,14 +239,32 @@ fn chi_square(map: &Transform, matches: &[Match], weights: &[f64]) -> f64 {
 
 /// The simplest model the matches support, refined from `start` (a shift and a turn).
 pub(super) fn choose(matches: &[Match], start: Transform, extent: Extent) -> Option<Fit> {
-    let turned = fit(MotionModel::ShiftAndTurn, matches, start, (2.0, 0.05), extent)?;
+    let turned = fit(
+        MotionModel::ShiftAndTurn,
+        matches,
+        start,
+        (2.0, 0.05),
+        extent,
+    )?;
     let used = turned.weights.iter().filter(|&&w| w > 0.25).count();
     let mut fits = Vec::new();
     // A shift alone has to be looked for where no turn is needed.
     let (x, y, _) = turned.map.movement(extent.centre())?;
-    fits.extend(fit(MotionModel::Shift, matches, Transform::shift(x, y), (0.5, 0.05), extent));
+    fits.extend(fit(
+        MotionModel::Shift,
+        matches,
+        Transform::shift(x, y),
+        (0.5, 0.05),
+        extent,
+    ));
     if used >= 12 {
-        let general = fit(MotionModel::Homography, matches, turned.map, (1.0, 0.05), extent);
+        let general = fit(
+            MotionModel::Homography,
+            matches,
+            turned.map,
+            (1.0, 0.05),
+            extent,
+        );
         // A general map must not buy its better fit by leaving tiles out.
         let kept = |f: &Fit| f.weights.iter().filter(|&&w| w > 0.25).count();
         fits.extend(general.filter(|g| kept(g) + 1 >= used));
@@ -226,9 +275,12 @@ pub(super) fn choose(matches: &[Match], start: Transform, extent: Extent) -> Opt
     let freedom = (count - best.model.parameters() as f64).max(1.0);
     let unit = (chi_square(&best.map, matches, &best.weights) / freedom).max(1e-3);
     let cost = |f: &Fit| {
-        chi_square(&f.map, matches, &best.weights) / unit + f.model.parameters() as f64 * count.max(2.0).ln()
+        chi_square(&f.map, matches, &best.weights) / unit
+            + f.model.parameters() as f64 * count.max(2.0).ln()
     };
-    let mut chosen = fits.into_iter().min_by(|a, b| cost(a).total_cmp(&cost(b)))?;
+    let mut chosen = fits
+        .into_iter()
+        .min_by(|a, b| cost(a).total_cmp(&cost(b)))?;
     chosen.uncertainty *= unit.sqrt();
     Some(whole(&chosen, matches, extent).unwrap_or(chosen))
 }

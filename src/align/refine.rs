@@ -32,14 +32,19 @@ pub(super) fn refine(
     let mut map = start;
     for level in (0..=from.min(reference.len() - 1)).rev() {
         let scale = 1.0 / (block << level) as f64;
-        map = refine_level(&reference[level], &frame[level], map.scaled(scale))?.scaled(1.0 / scale);
+        map =
+            refine_level(&reference[level], &frame[level], map.scaled(scale))?.scaled(1.0 / scale);
     }
     let scale = 1.0 / block as f64;
     let score = correlation(&reference[0], &frame[0], &map.scaled(scale))?;
     Some((map, score))
 }
 
-fn refine_level(reference: &Array2<f32>, frame: &Array2<f32>, start: Transform) -> Option<Transform> {
+fn refine_level(
+    reference: &Array2<f32>,
+    frame: &Array2<f32>,
+    start: Transform,
+) -> Option<Transform> {
     let (rows, columns) = reference.dim();
     let centre = Point {
         x: columns as f64 / 2.0,
@@ -93,10 +98,16 @@ fn sum_up(
             let mut normal = [[0f64; 5]; 5];
             for r in start..(start + BAND).min(rows - 1) {
                 for c in 1..columns - 1 {
-                    let Some(seen) = look_up(frame, map, r, c) else { continue };
+                    let Some(seen) = look_up(frame, map, r, c) else {
+                        continue;
+                    };
                     let here = reference[[r, c]];
                     let residual = f64::from(here) * gain + offset - f64::from(seen);
-                    let weight = if residual.abs() > limit { limit / residual.abs() } else { 1.0 };
+                    let weight = if residual.abs() > limit {
+                        limit / residual.abs()
+                    } else {
+                        1.0
+                    };
                     let dx = 0.5 * gain * f64::from(reference[[r, c + 1]] - reference[[r, c - 1]]);
                     let dy = 0.5 * gain * f64::from(reference[[r + 1, c]] - reference[[r - 1, c]]);
                     let x = c as f64 + 0.5 - columns as f64 / 2.0;
@@ -134,7 +145,12 @@ fn sum_up(
 
 /// The frame's value where pixel (row, column) of the reference lies in it, linearly interpolated.
 #[inline]
-pub(super) fn look_up(frame: &Array2<f32>, map: &Transform, row: usize, column: usize) -> Option<f32> {
+pub(super) fn look_up(
+    frame: &Array2<f32>,
+    map: &Transform,
+    row: usize,
+    column: usize,
+) -> Option<f32> {
     let at = map.apply(Point {
         x: column as f64 + 0.5,
         y: row as f64 + 0.5,
@@ -153,7 +169,11 @@ pub(super) fn look_up(frame: &Array2<f32>, map: &Transform, row: usize, column: 
 
 /// Correlation coefficient of the reference and the frame looked up through the map, over their overlap. `None` if
 /// that is less than a fifth of the plane or without contrast.
-pub(super) fn correlation(reference: &Array2<f32>, frame: &Array2<f32>, map: &Transform) -> Option<f64> {
+pub(super) fn correlation(
+    reference: &Array2<f32>,
+    frame: &Array2<f32>,
+    map: &Transform,
+) -> Option<f64> {
     let (rows, columns) = reference.dim();
     let mut s = [0f64; 6];
     for r in (0..rows).step_by(2) {

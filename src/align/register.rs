@@ -209,7 +209,8 @@ fn judge(fit: &Fit, matches: &[Match], tried: usize, extent: Extent) -> Option<P
     let sigma = |m: &Match| ((m.covariance[0] + m.covariance[2]) / 2.0).sqrt();
     let agreeing = |m: &&Match| distance(&fit.map, m) < AGREES.max((3.0 * sigma(m)).min(1.0));
     let agree = matches.iter().filter(agreeing).count();
-    let enough = agree >= 4 && agree as f64 >= AGREEING * matches.len() as f64 && 4 * agree >= tried;
+    let enough =
+        agree >= 4 && agree as f64 >= AGREEING * matches.len() as f64 && 4 * agree >= tried;
     if !enough || fit.uncertainty > 0.5 {
         return None;
     }

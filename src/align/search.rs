@@ -150,7 +150,11 @@ fn peaks(a: &[Complex32], b: &[Complex32], size: usize, side: usize) -> Vec<(f32
     transpose(&mut data, size);
     transform_rows(&mut data, size, true);
     let signed = |i: usize| {
-        if i > size / 2 { i as f64 - size as f64 } else { i as f64 }
+        if i > size / 2 {
+            i as f64 - size as f64
+        } else {
+            i as f64
+        }
     };
     let reach = REACH * side as f64;
     let mut found: Vec<(f32, f64, f64)> = Vec::new();
@@ -161,7 +165,11 @@ fn peaks(a: &[Complex32], b: &[Complex32], size: usize, side: usize) -> Vec<(f32
             // The first transform ran along rows before the transposition: index = column * size + row, twice over.
             .map(|(i, v)| (v.re, signed(i % size), signed(i / size)))
             .filter(|&(_, x, y)| x.abs() <= reach && y.abs() <= reach)
-            .filter(|&(_, x, y)| found.iter().all(|f| (f.1 - x).abs().max((f.2 - y).abs()) > 3.0))
+            .filter(|&(_, x, y)| {
+                found
+                    .iter()
+                    .all(|f| (f.1 - x).abs().max((f.2 - y).abs()) > 3.0)
+            })
             .max_by(|p, q| p.0.total_cmp(&q.0));
         found.extend(best);
     }

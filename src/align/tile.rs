@@ -35,17 +35,25 @@ pub(super) struct Match {
 fn patch(pixels: &Pixels, top: isize, left: isize, (height, width): (usize, usize)) -> Array2<f32> {
     let mut raw = Array2::from_elem((height + 2, width + 2), f32::NAN);
     let (rows, columns) = (pixels.rows() as isize, pixels.columns() as isize);
-    let (first, last) = ((left - 1).clamp(0, columns), (left + width as isize + 1).clamp(0, columns));
+    let (first, last) = (
+        (left - 1).clamp(0, columns),
+        (left + width as isize + 1).clamp(0, columns),
+    );
     for r in 0..height + 2 {
         let row = top - 1 + r as isize;
         if row < 0 || row >= rows || first >= last {
             continue;
         }
-        visit_row(pixels, row as usize, first as usize..last as usize, |c, luma, peak| {
-            if peak < CLIPPED && luma > CRUSHED {
-                raw[[r, (c as isize + 1 - left) as usize]] = luma;
-            }
-        });
+        visit_row(
+            pixels,
+            row as usize,
+            first as usize..last as usize,
+            |c, luma, peak| {
+                if peak < CLIPPED && luma > CRUSHED {
+                    raw[[r, (c as isize + 1 - left) as usize]] = luma;
+                }
+            },
+        );
     }
     smooth(&raw)
 }
@@ -73,7 +81,12 @@ pub(super) struct Tile {
 
 impl Tile {
     /// Cuts the tile of `size` pixels a side at (top, left), which must lie inside the frame.
-    pub fn cut(reference: &Pixels, (top, left): (usize, usize), size: usize, levels: &IntensityMap) -> Self {
+    pub fn cut(
+        reference: &Pixels,
+        (top, left): (usize, usize),
+        size: usize,
+        levels: &IntensityMap,
+    ) -> Self {
         let side = size + 2;
         let plain = patch(reference, top as isize - 1, left as isize - 1, (side, side));
         let mut weight = Array2::zeros((side, side));
@@ -131,12 +144,21 @@ impl Tile {
         None
     }
 
-    fn found(&self, map: &Transform, (x, y): (f64, f64), sums: &Sums, inverse: &Matrix4<f64>) -> Option<Match> {
+    fn found(
+        &self,
+        map: &Transform,
+        (x, y): (f64, f64),
+        sums: &Sums,
+        inverse: &Matrix4<f64>,
+    ) -> Option<Match> {
         let noise = sums.squares / (sums.count - 4.0).max(1.0) / SMOOTHED_NOISE;
         let at = self.centre();
         Some(Match {
             at,
-            to: map.apply(Point { x: at.x + x, y: at.y + y })?,
+            to: map.apply(Point {
+                x: at.x + x,
+                y: at.y + y,
+            })?,
             covariance: [inverse[(0, 0)], inverse[(0, 1)], inverse[(1, 1)]].map(|v| v * noise),
             explained: 1.0 - sums.squares / sums.variance.max(1e-12),
         })
@@ -155,7 +177,12 @@ impl Source {
         let (top, left, size) = (tile.top as f64, tile.left as f64, tile.size as f64);
         let mut low = (f64::INFINITY, f64::INFINITY);
         let mut high = (f64::NEG_INFINITY, f64::NEG_INFINITY);
-        for (x, y) in [(left, top), (left + size, top), (left, top + size), (left + size, top + size)] {
+        for (x, y) in [
+            (left, top),
+            (left + size, top),
+            (left, top + size),
+            (left + size, top + size),
+        ] {
             let p = map.apply(Point { x, y })?;
             low = (low.0.min(p.x), low.1.min(p.y));
             high = (high.0.max(p.x), high.1.max(p.y));
@@ -166,9 +193,17 @@ impl Source {
         if !(width < 4.0 * size + 40.0 && height < 4.0 * size + 40.0) {
             return None;
         }
-        let (y, x) = ((low.1 - around).floor() as isize, (low.0 - around).floor() as isize);
+        let (y, x) = (
+            (low.1 - around).floor() as isize,
+            (low.0 - around).floor() as isize,
+        );
         Some(Source {
-            luma: patch(frame, y, x, (height.ceil() as usize + 1, width.ceil() as usize + 1)),
+            luma: patch(
+                frame,
+                y,
+                x,
+                (height.ceil() as usize + 1, width.ceil() as usize + 1),
+            ),
             top: y,
             left: x,
         })
@@ -229,12 +264,16 @@ impl Sums {
     fn new(tile: &Tile, seen: &Array2<f32>, gain: f64, offset: f64) -> Self {
         let mut normal = [[0f64; 4]; 4];
         let mut vector = [0f64; 4];
-        let (mut count, mut squares, mut first, mut second, mut weights) = (0.0, 0.0, 0.0, 0.0, 0.0);
+        let (mut count, mut squares, mut first, mut second, mut weights) =
+            (0.0, 0.0, 0.0, 0.0, 0.0);
         let (a, b) = (&tile.luma, seen);
         for r in 1..=tile.size {
             for c in 1..=tile.size {
                 let slope = |p: &Array2<f32>| {
-                    (0.5 * (p[[r, c + 1]] - p[[r, c - 1]]), 0.5 * (p[[r + 1, c]] - p[[r - 1, c]]))
+                    (
+                        0.5 * (p[[r, c + 1]] - p[[r, c - 1]]),
+                        0.5 * (p[[r + 1, c]] - p[[r - 1, c]]),
+                    )
                 };
                 let ((ax, ay), (bx, by)) = (slope(a), slope(b));
                 let here = f64::from(a[[r, c]]);
