@@ -28,6 +28,7 @@ pub(super) fn bracket_of(pixels: &[Pixels], stops: &[f64], compression: Compress
                 source: ExposureSource::Metadata,
             },
             bias: None,
+            transform: None,
         }
     };
     Bracket {

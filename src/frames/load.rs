@@ -152,6 +152,7 @@ fn keep_good(
                     settings,
                     exposure,
                     bias,
+                    transform: None,
                 };
                 frames.push((plan.clone(), frame));
             }
