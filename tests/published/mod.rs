@@ -1,2 +1,6 @@
-//! To be filled.
-mod tone;
+//! Checks against published tables; where each comes from is in SOURCES.md beside them.
+mod nist_regression;
+mod nist_univariate;
+mod photon_transfer;
+mod real_bracket;
+mod table;
