@@ -1,1 +1,7 @@
-//! To be filled.
+//! What must stay true of the code itself and of results whatever the input.
+mod cards;
+mod citations;
+mod imports;
+mod layout;
+mod licences;
+mod source;

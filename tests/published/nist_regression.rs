@@ -64,7 +64,10 @@ fn certified_values() {
         let (index, limit) = (row[1].parse::<usize>().unwrap(), digits_to_reach(&name));
         let (design, observed) = problem(&name);
         let fit = least_squares(&design, &observed, &vec![1.0; observed.len()]).unwrap();
-        let (exact, scale) = (number(3) == 0.0, observed.iter().map(|y| y * y).sum::<f64>());
+        let (exact, scale) = (
+            number(3) == 0.0,
+            observed.iter().map(|y| y * y).sum::<f64>(),
+        );
         let mut reached = digits(fit.coefficients[index], number(2));
         if exact {
             // A sum of squares of 0 is compared on the scale of the observations.
@@ -74,7 +77,10 @@ fn certified_values() {
                 .min(digits(deviation(&fit, index), number(3)))
                 .min(digits(fit.chi_square, number(4)));
         }
-        assert!(reached >= limit, "{name}, coefficient {index}: {reached:.1} digits");
+        assert!(
+            reached >= limit,
+            "{name}, coefficient {index}: {reached:.1} digits"
+        );
         let entry = worst.entry(name).or_insert(15.0f64);
         *entry = entry.min(reached);
     }

@@ -1,0 +1,119 @@
+//! Response curves and radiance by OpenCV on a synthetic bracket (opencv/make.py made the tables, settings.csv says with
+//! which version).
+use ndarray::Array3;
+use std::path::Path;
+
+/// What OpenCV made of one bracket, channels in the order R, G, B.
+pub struct Reference {
+    /// 8-bit frames of shape (rows, columns, 3).
+    pub frames: Vec<Array3<u8>>,
+    /// Exposure time of each frame, s.
+    pub times: Vec<f64>,
+    /// Relative exposure of each code, 256 x 3, of the least squares table (Debevec and Malik 1997).
+    pub debevec: Vec<Vec<f64>>,
+    /// The same by alternating (Robertson, Borman and Stevenson 1999); 1 at code 128.
+    pub robertson: Vec<Vec<f64>>,
+    /// Radiance by the hat weights of Debevec and Malik (1997), one row a pixel, row by row.
+    pub radiance: Vec<Vec<f64>>,
+}
+
+fn table(name: &str) -> Vec<Vec<String>> {
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/reference/opencv");
+    let mut reader = csv::Reader::from_path(folder.join(name)).unwrap();
+    let records = reader.records();
+    records
+        .map(|r| r.unwrap().iter().map(str::to_owned).collect())
+        .collect()
+}
+
+fn numbers(name: &str) -> Vec<Vec<f64>> {
+    let parse = |row: &Vec<String>| row.iter().map(|f| f.parse().unwrap()).collect();
+    table(name).iter().map(parse).collect()
+}
+
+/// Reads the tables.
+pub fn reference() -> Reference {
+    let settings = table("settings.csv");
+    let setting = |name: &str| -> f64 {
+        let row = settings.iter().find(|r| r[0] == name).unwrap();
+        row[1].parse().unwrap()
+    };
+    let (rows, columns) = (setting("rows") as usize, setting("columns") as usize);
+    let pixels = numbers("frames.csv");
+    assert_eq!(pixels.len(), rows * columns);
+    let frame = |i: usize| {
+        let code = |(r, c, k): (usize, usize, usize)| pixels[r * columns + c][3 * i + k] as u8;
+        Array3::from_shape_fn((rows, columns, 3), code)
+    };
+    let curve = |name: &str| -> Vec<Vec<f64>> {
+        let rows = numbers(name);
+        assert_eq!(rows.len(), 256, "{name}");
+        rows.iter().map(|row| row[1..].to_vec()).collect()
+    };
+    Reference {
+        frames: (0..3).map(frame).collect(),
+        times: (0..3).map(|i| setting(&format!("time{i}"))).collect(),
+        debevec: curve("debevec_response.csv"),
+        robertson: curve("robertson_response.csv"),
+        radiance: numbers("debevec_radiance.csv"),
+    }
+}
+
+/// Root mean square difference of two curves in log2 exposure over codes 10..=245, after the best common factor, stops.
+pub fn difference_stops(first: &[f64], second: &[f64]) -> f64 {
+    assert_eq!((first.len(), second.len()), (256, 256));
+    let ratios: Vec<f64> = (10..=245).map(|c| (first[c] / second[c]).log2()).collect();
+    let n = ratios.len() as f64;
+    let mean = ratios.iter().sum::<f64>() / n;
+    (ratios.iter().map(|r| (r - mean).powi(2)).sum::<f64>() / n).sqrt()
+}
+
+fn channel(curve: &[Vec<f64>], channel: usize) -> Vec<f64> {
+    curve.iter().map(|row| row[channel]).collect()
+}
+
+/// The tables belong together: frames, times and curve give the radiance by the published formula (equation 6 of Debevec
+/// and Malik 1997), `ln E = sum w (g - ln t) / sum w`, with the hat weight.
+#[test]
+fn the_reference_is_what_the_paper_says() {
+    let reference = reference();
+    let hat = |z: f64| if z <= 127.0 { z } else { 255.0 - z };
+    let (_, columns, _) = reference.frames[0].dim();
+    let mut checked = 0;
+    for (index, pixel) in reference.radiance.iter().enumerate() {
+        let at =
+            |i: usize, k| f64::from(reference.frames[i][[index / columns, index % columns, k]]);
+        for (k, &found) in pixel.iter().enumerate() {
+            let (mut sum, mut weights) = (0.0, 0.0);
+            for (i, time) in reference.times.iter().enumerate() {
+                // OpenCV weighs a pixel by the mean of its channels' weights, kept off 0.
+                let weight = (0..3).map(|c| hat(at(i, c))).sum::<f64>() / 3.0 + 1e-9;
+                let code = at(i, k) as usize;
+                sum += weight * (reference.debevec[code][k].ln() - time.ln());
+                weights += weight;
+            }
+            let expected = (sum / weights).exp();
+            assert!(
+                (found / expected - 1.0).abs() < 1e-4,
+                "pixel {index}: {found} {expected}"
+            );
+            checked += 1;
+        }
+    }
+    assert_eq!(checked, 48 * 64 * 3);
+}
+
+/// Both curves are near the one the frames were made with (IEC 61966-2-1), which is known exactly.
+#[test]
+fn the_reference_curves_are_near_the_truth() {
+    let reference = reference();
+    let truth: Vec<f64> = (0..256)
+        .map(|code| stopspan::measure::srgb_to_linear(f64::from(code) / 255.0))
+        .collect();
+    for k in 0..3 {
+        let debevec = difference_stops(&channel(&reference.debevec, k), &truth);
+        let robertson = difference_stops(&channel(&reference.robertson, k), &truth);
+        println!("channel {k}: {debevec:.3} and {robertson:.3} stop from the truth");
+        assert!(debevec < 0.06 && robertson < 0.25, "{debevec} {robertson}");
+    }
+}
