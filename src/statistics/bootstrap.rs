@@ -1,4 +1,4 @@
-//! Intervals by resampling whole blocks, so that correlated pixels stay together (Efron 1979; Kunsch 1989).
+//! Intervals by resampling whole blocks, so that correlated pixels stay together (Efron 1979; Kuensch 1989).
 use super::robust::quantile;
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
