@@ -110,3 +110,87 @@ pub(super) fn block_of(fields: &[Field]) -> Option<Vec<u8>> {
     writer.write(&mut block, true).ok()?;
     Some(block.into_inner())
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn field(tag: Tag, value: Value) -> Field {
+        Field {
+            tag,
+            ifd_num: In::PRIMARY,
+            value,
+        }
+    }
+
+    fn header_of(fields: &[Field]) -> Header {
+        let mut header = Header::default();
+        fill(&mut header, block_of(fields).unwrap());
+        header
+    }
+
+    #[test]
+    fn rationals_keep_their_parts_even_without_sense() {
+        let header = header_of(&[
+            field(
+                Tag::ExposureTime,
+                Value::Rational(vec![exif::Rational {
+                    num: 10,
+                    denom: 2000,
+                }]),
+            ),
+            field(
+                Tag::FNumber,
+                Value::Rational(vec![exif::Rational { num: 0, denom: 0 }]),
+            ),
+            field(
+                Tag::ExposureBiasValue,
+                Value::SRational(vec![exif::SRational { num: -2, denom: 3 }]),
+            ),
+        ]);
+        let stated = |numerator, denominator| {
+            Some(Rational {
+                numerator,
+                denominator,
+            })
+        };
+        assert_eq!(header.exposure_time, stated(10, 2000));
+        assert_eq!(header.f_number, stated(0, 0));
+        assert_eq!(header.exposure_bias, stated(-2, 3));
+        assert_eq!(header.aperture_value, None);
+    }
+
+    /// Exif 2.32, 4.6.5: a sensitivity that does not fit 16 bits is stated as 65535 there and in full in a long tag.
+    #[test]
+    fn a_sensitivity_beyond_16_bits_comes_from_the_long_tags() {
+        let short = |n| field(Tag::PhotographicSensitivity, Value::Short(vec![n]));
+        let long = |tag, n| field(tag, Value::Long(vec![n]));
+        let sensitivity = |fields: &[Field]| header_of(fields).sensitivity;
+        assert_eq!(sensitivity(&[short(200)]), Some(200.0));
+        let rei = long(Tag::RecommendedExposureIndex, 102_400);
+        assert_eq!(sensitivity(&[short(65535), rei]), Some(102_400.0));
+        let sos = long(Tag::StandardOutputSensitivity, 81_920);
+        assert_eq!(sensitivity(std::slice::from_ref(&sos)), Some(81_920.0));
+        let iso = long(Tag::ISOSpeed, 204_800);
+        assert_eq!(sensitivity(&[short(65535), sos, iso]), Some(204_800.0));
+        assert_eq!(sensitivity(&[short(65535)]), Some(65535.0));
+    }
+
+    #[test]
+    fn padding_is_not_text_and_a_cut_block_gives_what_it_holds() {
+        let block = block_of(&[
+            field(Tag::Make, Value::Ascii(vec![b"  \0".to_vec()])),
+            field(Tag::Model, Value::Ascii(vec![b"Bench model one ".to_vec()])),
+            field(Tag::Orientation, Value::Short(vec![6])),
+        ])
+        .unwrap();
+        let mut whole = Header::default();
+        fill(&mut whole, block.clone());
+        assert_eq!(whole.maker, None);
+        assert_eq!(whole.model.as_deref(), Some("Bench model one"));
+        let mut cut = Header::default();
+        fill(&mut cut, block[..block.len() - 8].to_vec());
+        assert_eq!(cut.orientation, Some(6));
+        assert_eq!(cut.model, None);
+    }
+}

@@ -143,7 +143,7 @@ fn compressed<T: Copy + Sync>(
                 0 => above.resize(line * size_of::<T>(), 0),
                 _ => bytes_of(&data[start - line..start], &mut above),
             }
-            let mut filtered = Vec::with_capacity(stripe.len() * size_of::<T>() + STRIPE_ROWS);
+            let mut filtered = Vec::with_capacity(size_of_val(stripe) + STRIPE_ROWS);
             let mut here = Vec::new();
             for row in stripe.chunks_exact(line) {
                 here.clear();

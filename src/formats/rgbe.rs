@@ -1,7 +1,8 @@
 //! Radiance RGBE pictures (Ward 1991): linear R, G, B with one shared exponent, run-length coded.
 //!
 //! On reading, mantissa m and exponent e stand for `m / 256 * 2^(e - 128)`, on writing the mantissa is rounded to the
-//! nearest such value, so a round trip is unbiased: at most 1/2 of the last of 8 bits of the largest channel.
+//! nearest such value, so a round trip is unbiased: at most 1/2 of the last of 8 bits of the largest channel. (A channel
+//! below 1/512 of that power of two becomes 0, as the format has it.)
 use super::fault::Fault;
 use super::read::Decoded;
 use super::{Compression, Header};
@@ -11,7 +12,7 @@ use rayon::prelude::*;
 use std::io::{self, BufRead, Read, Seek, Write};
 
 /// Largest value that can be written: 255/256 * 2^127.
-pub const LARGEST: f32 = f32::from_bits(0x7e7f_0000);
+pub const LARGEST: f32 = f32::from_bits(0x7eff_0000);
 
 /// Lines of header text read before the file is given up.
 const HEADER_LINES: usize = 256;
@@ -302,5 +303,82 @@ fn literals(bytes: &[u8], out: &mut Vec<u8>) {
     for piece in bytes.chunks(128) {
         out.push(piece.len() as u8);
         out.extend_from_slice(piece);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Bytes by the C function `setcolr` of the Radiance picture format page, worked by hand: 1.0 = 0.5 * 2^1, so
+    /// exponent 129 and mantissa 128.
+    #[test]
+    fn known_colours_get_the_bytes_of_the_format() {
+        assert_eq!(shared_exponent([1.0, 1.0, 1.0]), [128, 128, 128, 129]);
+        assert_eq!(shared_exponent([0.5, 0.25, 0.0]), [128, 64, 0, 128]);
+        assert_eq!(shared_exponent([0.0; 3]), [0; 4]);
+        assert_eq!(shared_exponent([-1.0, f32::NAN, 0.0]), [0; 4]);
+        assert_eq!(shared_exponent([f32::INFINITY, 0.0, 0.0]), [255, 0, 0, 255]);
+        assert_eq!(linear([255, 0, 0, 255])[0], LARGEST);
+        // 0.9999 rounds up to 256/256 and so takes the next exponent
+        assert_eq!(shared_exponent([0.9999, 0.0, 0.0]), [128, 0, 0, 129]);
+    }
+
+    #[test]
+    fn every_value_comes_back_to_half_a_unit_and_without_bias() {
+        let (mut sum, mut count) = (0.0, 0);
+        let mut value = 1e-37f32;
+        while value < 1e38 {
+            let bytes = shared_exponent([value, value * 0.3, value * 0.07]);
+            let unit = power_of_two(i32::from(bytes[3]) - 136);
+            for (back, true_value) in linear(bytes).iter().zip([value, value * 0.3, value * 0.07]) {
+                let off = f64::from(*back) - f64::from(true_value);
+                assert!(off.abs() <= unit * 0.500_001, "{true_value} {back}");
+                sum += off / unit;
+                count += 1;
+            }
+            value *= 1.0037;
+        }
+        assert!(
+            (sum / f64::from(count)).abs() < 0.01,
+            "{}",
+            sum / f64::from(count)
+        );
+    }
+
+    #[test]
+    fn exposure_lines_are_divided_out_and_old_runs_read() {
+        let mut file = b"#?RGBE\nEXPOSURE=2\n# a remark\nEXPOSURE=0.25\n\n-Y 1 +X 5\n".to_vec();
+        file.extend([128, 64, 32, 129, 1, 1, 1, 4]);
+        let decoded = decode(&file).unwrap();
+        let Pixels::F32(samples) = decoded.pixels else {
+            panic!("not float")
+        };
+        assert_eq!(samples.dim(), (1, 5, 3));
+        for pixel in samples.outer_iter().next().unwrap().outer_iter() {
+            assert_eq!(pixel.to_vec(), [2.0, 1.0, 0.5]);
+        }
+    }
+
+    #[test]
+    fn one_channel_and_narrow_pictures_are_written_too() {
+        for (rows, columns, channels) in [(1, 1, 1), (3, 7, 3), (2, 8, 1), (5, 300, 3)] {
+            let picture = Array3::from_shape_fn((rows, columns, channels), |(r, c, k)| {
+                ((r + 1) * (c / 10 + 1)) as f32 / (k + 1) as f32
+            });
+            let mut file = Vec::new();
+            write(&mut file, picture.view(), "a\nb", Some([0.3; 8])).unwrap();
+            let Pixels::F32(back) = decode(&file).unwrap().pixels else {
+                panic!("not float")
+            };
+            assert_eq!(back.dim(), (rows, columns, 3));
+            for ((r, c, k), &v) in back.indexed_iter() {
+                let wanted = picture[[r, c, k.min(channels - 1)]];
+                assert!(
+                    (v - wanted).abs() <= picture[[r, c, 0]] / 255.0,
+                    "{v} {wanted}"
+                );
+            }
+        }
     }
 }

@@ -164,3 +164,147 @@ fn same_inode(a: &Path, b: &Path) -> bool {
 fn same_inode(_: &Path, _: &Path) -> bool {
     false
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn problem(result: Result<(), Error>) -> OutputProblem {
+        match result {
+            Err(Error::Output { problem, .. }) => problem,
+            other => panic!("no output error: {other:?}"),
+        }
+    }
+
+    fn names(folder: &Path) -> Vec<String> {
+        let mut names: Vec<String> = fs::read_dir(folder)
+            .unwrap()
+            .map(|e| e.unwrap().file_name().to_string_lossy().into_owned())
+            .collect();
+        names.sort();
+        names
+    }
+
+    #[test]
+    fn a_file_gets_its_name_only_when_whole() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("a.bin");
+        write_whole(&path, &Outputs::default(), |sink| {
+            assert!(!path.exists());
+            sink.write_all(b"all of it")
+        })
+        .unwrap();
+        assert_eq!(fs::read(&path).unwrap(), b"all of it");
+        assert_eq!(names(folder.path()), ["a.bin"]);
+    }
+
+    #[test]
+    fn an_error_half_way_leaves_nothing_new_and_the_old_as_it_was() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("a.bin");
+        fs::write(&path, b"old").unwrap();
+        let policy = Outputs {
+            overwrite: true,
+            inputs: vec![],
+        };
+        let result = write_whole(&path, &policy, |sink| {
+            sink.write_all(&[1; 5000])?;
+            Err(io::Error::other("no more"))
+        });
+        assert_eq!(problem(result), OutputProblem::Unwritable);
+        assert_eq!(fs::read(&path).unwrap(), b"old");
+        assert_eq!(names(folder.path()), ["a.bin"]);
+    }
+
+    #[test]
+    fn what_is_there_stays_unless_overwriting_was_asked_for() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("a.bin");
+        fs::write(&path, b"old").unwrap();
+        let keep = Outputs::default();
+        assert_eq!(
+            problem(write_whole(&path, &keep, |_| Ok(()))),
+            OutputProblem::Exists
+        );
+        let replace = Outputs {
+            overwrite: true,
+            inputs: vec![],
+        };
+        write_whole(&path, &replace, |sink| sink.write_all(b"new")).unwrap();
+        assert_eq!(fs::read(&path).unwrap(), b"new");
+    }
+
+    #[test]
+    fn a_file_that_appears_while_writing_is_not_replaced() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("a.bin");
+        let result = write_whole(&path, &Outputs::default(), |sink| {
+            fs::write(&path, b"another's")?;
+            sink.write_all(b"mine")
+        });
+        assert_eq!(problem(result), OutputProblem::Exists);
+        assert_eq!(fs::read(&path).unwrap(), b"another's");
+        // the last step by itself, for a file that appears after the last look
+        let temporary = folder.path().join("t");
+        fs::write(&temporary, b"mine").unwrap();
+        let error = give_name(&temporary, &path, false).unwrap_err();
+        assert_eq!(error.kind(), io::ErrorKind::AlreadyExists);
+    }
+
+    #[cfg(unix)]
+    #[test]
+    fn an_input_is_never_written_through_any_link() {
+        let folder = tempfile::tempdir().unwrap();
+        let input = folder.path().join("frame.jpg");
+        fs::write(&input, b"frame").unwrap();
+        let soft = folder.path().join("soft.jpg");
+        std::os::unix::fs::symlink(&input, &soft).unwrap();
+        let hard = folder.path().join("hard.jpg");
+        fs::hard_link(&input, &hard).unwrap();
+        let dotted = folder
+            .path()
+            .join("../")
+            .join(folder.path().file_name().unwrap());
+        let policy = Outputs {
+            overwrite: true,
+            inputs: vec![input.clone()],
+        };
+        for path in [input.clone(), soft, hard, dotted.join("frame.jpg")] {
+            let result = write_whole(&path, &policy, |sink| sink.write_all(b"no"));
+            assert_eq!(
+                problem(result),
+                OutputProblem::IsInput,
+                "{}",
+                path.display()
+            );
+        }
+        assert_eq!(fs::read(&input).unwrap(), b"frame");
+    }
+
+    #[test]
+    fn many_threads_writing_one_name_leave_one_whole_file() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("a.bin");
+        let wins: usize = std::thread::scope(|scope| {
+            let threads: Vec<_> = (0..8u8)
+                .map(|k| {
+                    let path = &path;
+                    scope.spawn(move || {
+                        write_whole(path, &Outputs::default(), |sink| {
+                            sink.write_all(&vec![k; 100_000])
+                        })
+                        .is_ok()
+                    })
+                })
+                .collect();
+            threads
+                .into_iter()
+                .map(|t| usize::from(t.join().unwrap()))
+                .sum()
+        });
+        assert_eq!(wins, 1);
+        let bytes = fs::read(&path).unwrap();
+        assert_eq!(bytes, vec![bytes[0]; 100_000]);
+        assert_eq!(names(folder.path()), ["a.bin"]);
+    }
+}

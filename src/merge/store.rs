@@ -5,8 +5,9 @@
 //! (UINT) the flags plane. A map of one channel has `Y`, `sigma.Y`, `systematic.Y` and `flags` instead.
 //!
 //! Radiance keeps 16 significant bits (the OpenEXR writer says why). Uncertainties keep 7 significant bits, a rounding
-//! of at most 0.8 %, where an uncertainty is wanted to two significant digits at most (JCGM 100:2008, 7.2.6); beyond
-//! the range of HALF they end at 65504 and at 2^-24, never at infinity or, unless they are zero, at zero.
+//! of at most 0.8 %, where an uncertainty is wanted to two significant digits at most (JCGM 100:2008, 7.2.6). HALF says
+//! values below 2^-14 in steps of 2^-24; its range ends at 2^-24, never at zero unless the uncertainty is, and at 65504,
+//! never at infinity.
 use crate::Error;
 use crate::error::InputProblem;
 use crate::formats::Limits;
@@ -160,4 +161,107 @@ fn layer(content: &Content, layer: &str, channels: usize) -> Option<Array3<f32>>
         }
     }
     Some(samples)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use ndarray::s;
+
+    fn map(rows: usize, columns: usize, channels: usize) -> RadianceMap {
+        let mut state = 9u32;
+        let mut random = move || {
+            state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+            (state >> 8) as f32 / (1 << 24) as f32
+        };
+        RadianceMap {
+            radiance: Array3::from_shape_fn((rows, columns, channels), |_| {
+                (20.0 * random() - 14.0).exp2() - 1e-4
+            }),
+            statistical: Array3::from_shape_fn((rows, columns, channels), |_| {
+                (-20.0 * random()).exp2()
+            }),
+            systematic: Array3::from_shape_fn((rows, columns, channels), |_| 0.2 * random()),
+            flags: Array2::from_shape_fn((rows, columns), |_| (random() * 65536.0) as u16),
+        }
+    }
+
+    fn write(path: &Path, map: &RadianceMap) {
+        write_exr(
+            path,
+            &Outputs::default(),
+            &Attributes::default(),
+            map.radiance.dim(),
+            |rows| RadianceMap {
+                radiance: map.radiance.slice(s![rows.clone(), .., ..]).to_owned(),
+                statistical: map.statistical.slice(s![rows.clone(), .., ..]).to_owned(),
+                systematic: map.systematic.slice(s![rows.clone(), .., ..]).to_owned(),
+                flags: map.flags.slice(s![rows, ..]).to_owned(),
+            },
+        )
+        .unwrap();
+    }
+
+    fn close(back: &Array3<f32>, wanted: &Array3<f32>, relative: f32, floor: f32) {
+        assert_eq!(back.dim(), wanted.dim());
+        for (b, w) in back.iter().zip(wanted) {
+            assert!((b - w).abs() <= (w.abs() * relative).max(floor), "{b} {w}");
+        }
+    }
+
+    /// The decoder is the `exr` crate's, so it is not the writer that judges itself.
+    #[test]
+    fn a_map_comes_back_within_the_stated_rounding() {
+        let folder = tempfile::tempdir().unwrap();
+        for (n, (rows, columns, channels)) in [(1, 1, 3), (16, 5, 3), (17, 300, 3), (50, 33, 1)]
+            .into_iter()
+            .enumerate()
+        {
+            let path = folder.path().join(format!("{n}.exr"));
+            let map = map(rows, columns, channels);
+            write(&path, &map);
+            let back = read_exr(&path, &Limits::default()).unwrap();
+            close(&back.radiance, &map.radiance, 1.0 / 65536.0, 0.0);
+            close(
+                &back.statistical,
+                &map.statistical,
+                1.0 / 128.0,
+                2f32.powi(-24),
+            );
+            close(
+                &back.systematic,
+                &map.systematic,
+                1.0 / 128.0,
+                2f32.powi(-24),
+            );
+            assert_eq!(back.flags, map.flags);
+        }
+    }
+
+    #[test]
+    fn the_bytes_do_not_depend_on_the_threads() {
+        let folder = tempfile::tempdir().unwrap();
+        let map = map(150, 64, 3);
+        let files = [1, 2, 5].map(|threads| {
+            let path = folder.path().join(format!("{threads}.exr"));
+            let pool = rayon::ThreadPoolBuilder::new()
+                .num_threads(threads)
+                .build()
+                .unwrap();
+            pool.install(|| write(&path, &map));
+            std::fs::read(path).unwrap()
+        });
+        assert_eq!(files[0], files[1]);
+        assert_eq!(files[0], files[2]);
+    }
+
+    #[test]
+    fn uncertainties_stay_finite_and_positive_in_half() {
+        assert_eq!(short(0.0), 0.0);
+        assert_eq!(short(1e-12), 2f32.powi(-24));
+        assert_eq!(short(1e9), 65504.0);
+        assert_eq!(short(f32::INFINITY), 65504.0);
+        assert_eq!(short(1.0), 1.0);
+        assert_eq!(short(1.0 / 3.0), 85.0 / 256.0); // 0.3320
+    }
 }

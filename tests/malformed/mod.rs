@@ -1,1 +1,2 @@
-//! To be filled.
+//! Files that are damaged, false or hostile.
+mod formats;

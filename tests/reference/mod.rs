@@ -1,2 +1,3 @@
-//! Checks against other libraries, whose answers were made once by kept scripts with pinned versions.
+//! Checks against other libraries: files read by them, and answers made once by kept scripts with pinned versions.
+mod files;
 mod opencv;

@@ -235,10 +235,11 @@ fn attributes(part: &ExrHeader) -> Attributes {
     }
 }
 
-/// A float attribute as a fraction with at least six digits: of a million, or the reciprocal of one.
+/// A float attribute as a fraction with at least six digits: of a million, or a million over something. The float stands
+/// for the shortest decimal number that rounds to it.
 fn rational(value: f32) -> Rational {
     const PARTS: f64 = 1e6;
-    let value = f64::from(value);
+    let value = value.to_string().parse().unwrap_or(f64::from(value));
     if value.abs() < 1.0 && value != 0.0 {
         return Rational {
             numerator: PARTS as i64,
