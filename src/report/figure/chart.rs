@@ -52,12 +52,10 @@ impl Chart {
     fn place(&self, point: (f64, f64)) -> Option<(f64, f64)> {
         let (x, y) = (self.x.share(point.0), self.y.share(point.1));
         let inside = |v: f64| (-1e-6..=1.0 + 1e-6).contains(&v);
-        (inside(x) && inside(y)).then(|| {
-            (
-                LEFT + x * (WIDTH - LEFT - RIGHT),
-                self.top + (1.0 - y) * PLOT_HEIGHT,
-            )
-        })
+        (inside(x) && inside(y)).then_some((
+            LEFT + x * (WIDTH - LEFT - RIGHT),
+            self.top + (1.0 - y) * PLOT_HEIGHT,
+        ))
     }
 
     /// A line through the points; it breaks where a point lies outside the axes or has no place on them.

@@ -6,11 +6,14 @@ use super::marks::{Mark, of_picture};
 use crate::measure::{PictureKind, PictureMeasurement};
 use crate::units::Density;
 
+/// A look, a name, and points.
+type Series<'a> = (Mark, &'a str, Vec<(f64, f64)>);
+
 /// Code against exposure for every picture that has codes; `None` without densities or codes.
 pub(crate) fn oecf(bracket: &BracketReport, id: &str) -> Option<String> {
     let reference = bracket.frames.iter().find(|f| f.reference);
     let reference = reference.map_or(0.0, |f| f.exposure.used.value);
-    let series: Vec<(Mark, &str, Vec<(f64, f64)>)> = bracket
+    let series: Vec<Series> = bracket
         .pictures
         .iter()
         .enumerate()

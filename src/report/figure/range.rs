@@ -88,6 +88,14 @@ fn bar(axis: &Axis, picture: &PictureMeasurement, class: &str, top: f64) -> Stri
             top + offset,
             (end - SIDE).max(0.0)
         );
+        if let Some(seen) = usable.seen_stops.filter(|_| snr == 1.0) {
+            let x = place(axis, seen);
+            let _ = writeln!(
+                out,
+                r#"<path class="rule" d="M{x:.1},{:.1}v{height}"/>"#,
+                top + offset
+            );
+        }
         out.push_str(&whisker(axis, usable, top + offset + height / 2.0));
         if usable.limited_by == Limit::Wedge {
             let (x, y) = (end + 3.0, top + offset + height / 2.0);

@@ -4,6 +4,7 @@ use super::super::figure::{self, BracketFigures};
 use super::super::words::{self, count, percent};
 use super::{escape, strips, table};
 use crate::finding::Severity;
+use crate::response::ResponseCurve;
 use std::fmt::Write;
 
 /// Longest side of the preview on the page, pixels.
@@ -52,17 +53,18 @@ pub(super) fn body(
 fn charts(out: &mut String, bracket: &BracketReport, id: &str) {
     let method = bracket.response.as_ref().map_or_else(String::new, |r| {
         format!(
-            "How it was obtained: {}. Root mean square residual {} stops over {} samples.",
+            "How it was obtained: {}. Root mean square residual {} stops over {} samples. {}",
             words::method_words(r.method),
             words::decimal(r.residual_stops, 3),
-            r.samples
+            r.samples,
+            supported(&r.curves)
         )
     });
     let list = [
         (
             figure::range(bracket, id),
             "Usable range",
-            "Wide bar: stops from clipping down to SNR 1. Narrow bar: down to SNR 10. Whiskers: 95 % interval. An arrow means that the wedge ends first: at least this much.".to_owned(),
+            "Wide bar: stops from clipping down to SNR 1. Narrow bar: down to SNR 10. Whiskers: 95 % interval. Dashed mark: the darkest step itself seen at SNR 1; beyond it the range leans on the fitted noise. An arrow means that the wedge ends first: at least this much.".to_owned(),
         ),
         (
             figure::snr(bracket, id),
@@ -94,6 +96,18 @@ fn charts(out: &mut String, bracket: &BracketReport, id: &str) {
         }
     }
     out.push_str("</div>\n");
+}
+
+/// The codes that the data support in every channel.
+fn supported(curves: &[ResponseCurve]) -> String {
+    let low = curves.iter().map(|c| c.supported.0).fold(0.0, f64::max);
+    let high = curves.iter().map(|c| c.supported.1).fold(1.0, f64::min);
+    let code = |level: f64| words::decimal(level * 255.0, 0);
+    format!(
+        "The data support codes {} to {}; beyond them the curve is drawn on.",
+        code(low),
+        code(high)
+    )
 }
 
 fn views(out: &mut String, bracket: &BracketReport, pictures: &BracketFigures) {
@@ -174,6 +188,7 @@ fn findings(out: &mut String, bracket: &BracketReport) {
     }
     out.push_str("<ul class=\"findings\">\n");
     for (severity, sentence) in list {
+        let sentence = sentence.replace(" +/- ", " \u{b1} ");
         let (class, word) = match severity {
             Severity::Warning => ("warning", "Warning"),
             Severity::Note => ("note", "Note"),

@@ -87,7 +87,8 @@ fn row(out: &mut String, picture: &PictureMeasurement, strip: Option<&Strip>) {
         }
         None => out.push_str("<p class=\"none\">no picture of the strip</p>\n"),
     }
-    out.push_str("<div class=\"marks\" aria-hidden=\"true\">");
+    let free = if runs.is_empty() { " free" } else { "" };
+    let _ = write!(out, "<div class=\"marks{free}\" aria-hidden=\"true\">");
     for run in &runs {
         let (left, right) = (
             centre(run.first, levels.steps),

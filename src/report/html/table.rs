@@ -1,11 +1,11 @@
 //! Tables of a bracket: pictures, frames, exposure check, every step, noise model and map.
 use super::super::words::{
-    at_snr, count, decimal, kind_words, limit_words, percent, reason_words, seconds, significant,
-    source_words, stops_interval,
+    at_snr, count, decimal, kind_words, limit_words, percent, reason_name, seconds, significant,
+    source_name, stops_interval,
 };
 use super::super::{BracketReport, FrameEntry};
 use super::escape;
-use crate::measure::{PictureMeasurement, UsableStops};
+use crate::measure::{JoinReason, PictureMeasurement, UsableStops};
 use crate::units::Estimate;
 use std::fmt::Write;
 
@@ -18,7 +18,7 @@ struct Table {
 impl Table {
     fn new(class: &str, caption: &str, heads: &[&'static str]) -> Self {
         let mut out = format!(
-            "<div class=\"scroll\" role=\"region\" tabindex=\"0\" aria-label=\"{0}\"><table class=\"{class}\" role=\"table\"><caption>{0}</caption>\n<thead role=\"rowgroup\"><tr role=\"row\">",
+            "<div class=\"scroll\" role=\"region\" tabindex=\"0\" aria-label=\"{0}\"><table class=\"{class}\" role=\"table\"><caption><span>{0}</span></caption>\n<thead role=\"rowgroup\"><tr role=\"row\">",
             escape(caption)
         );
         for head in heads {
@@ -148,7 +148,7 @@ pub(super) fn frames(out: &mut String, bracket: &BracketReport) {
             "ISO",
             "stated",
             "used",
-            "from",
+            "used from",
             "clipped",
             "black",
             "displaced",
@@ -167,7 +167,7 @@ pub(super) fn frames(out: &mut String, bracket: &BracketReport) {
                 s.speed.map_or_else(none, |s| decimal(s.0, 0)),
                 against(frame, |f| f.exposure.stated),
                 against(frame, |f| f.exposure.used),
-                source_words(frame.exposure.source).to_owned(),
+                source_name(frame.exposure.source).to_owned(),
                 share(frame.clipped_share),
                 share(frame.crushed_share),
                 displaced(frame),
@@ -252,9 +252,9 @@ fn steps_of(out: &mut String, picture: &PictureMeasurement) {
             "SNR",
             "clipped",
             "separation",
-            "dcode",
-            "dL*",
-            "dJND",
+            "Δcode",
+            "ΔL*",
+            "ΔJND",
             "told apart by",
             "why not by noise",
         ],
@@ -275,8 +275,12 @@ fn steps_of(out: &mut String, picture: &PictureMeasurement) {
                 list.join(", ")
             }
         });
-        let reason = pair.and_then(|p| p.reason).map_or("", |r| {
-            reason_words(r).split(':').next().unwrap_or_default()
+        let reason = pair.and_then(|p| Some((p.reason?, p.decided_by)));
+        let reason = reason.map_or_else(String::new, |(reason, by)| match reason {
+            JoinReason::Clipped | JoinReason::Crushed => {
+                format!("{}, {}", reason_name(reason), percent(by))
+            }
+            _ => reason_name(reason).to_owned(),
         });
         table.row(
             &patch.step.to_string(),
@@ -284,7 +288,11 @@ fn steps_of(out: &mut String, picture: &PictureMeasurement) {
             &[
                 patch.density.map_or_else(none, |d| decimal(d, 2)),
                 patch.code.map_or_else(none, |c| decimal(c[1], 1)),
-                significant(patch.snr, 3),
+                if patch.clipped_share > 0.01 {
+                    none()
+                } else {
+                    significant(patch.snr, 3)
+                },
                 percent(patch.clipped_share),
                 pair.map_or_else(none, |p| decimal(p.separation, 2)),
                 pair.and_then(|p| p.code_difference)
@@ -292,7 +300,7 @@ fn steps_of(out: &mut String, picture: &PictureMeasurement) {
                 pair.map_or_else(none, |p| decimal(p.lightness_difference, 2)),
                 pair.map_or_else(none, |p| decimal(p.jnd_difference, 1)),
                 by,
-                reason.to_owned(),
+                reason,
             ],
         );
     }

@@ -211,7 +211,7 @@ fn wedge(finding: &Finding) -> Option<String> {
             decimal(*patch_px, 1)
         ),
         F::ChartLimited { picture } => format!(
-            "{picture} tells every step apart: its count and range are lower bounds, a longer wedge would show more."
+            "{picture} tells every step apart: its count is a lower bound, and a longer wedge might show more."
         ),
         F::RangeBeyondWedge { snr, beyond_stops } => format!(
             "The range at SNR {} reaches {} stops below the darkest step; there it leans on the fitted noise model.",

@@ -122,6 +122,7 @@ fn group(frames: &[Said], verb: impl Fn(&str) -> String) -> Option<String> {
         .collect();
     let named = match most.as_slice() {
         [one] => format!(" (most: {one})"),
+        [one, other] if !same => format!(" (most: {one} and {other})"),
         _ => String::new(),
     };
     Some(format!("the single frames {}{each}{named}", verb(&numbers)))

@@ -73,13 +73,13 @@ pub fn limit_words(limit: Limit) -> &'static str {
     }
 }
 
-/// Where an exposure comes from.
-pub fn source_words(source: ExposureSource) -> &'static str {
+/// Where an exposure comes from, in one word.
+pub fn source_name(source: ExposureSource) -> &'static str {
     match source {
         ExposureSource::Metadata => "metadata",
-        ExposureSource::User => "given by the user",
-        ExposureSource::Measured => "measured from pixels",
-        ExposureSource::Wedge => "known densities",
+        ExposureSource::User => "user",
+        ExposureSource::Measured => "pixels",
+        ExposureSource::Wedge => "wedge",
     }
 }
 
