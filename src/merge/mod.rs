@@ -1,5 +1,24 @@
 //! Bracket + response -> [`RadianceMap`]: noise from the bracket itself, inverse-variance weights, uncertainty, flags.
+//!
+//! In reading order: `map` the result; [`noise`] the noise model; `weights` the tables of a merge; `merger` the merge
+//! itself; [`store`] the map as a file.
 mod map;
+mod merger;
+pub mod noise;
 pub mod store;
+mod weights;
 
 pub use map::{RadianceMap, flag};
+pub use merger::Merger;
+pub use noise::{Noise, NoiseModel};
+
+use crate::frames::Bracket;
+
+/// Sensitivity of a frame relative to the reference frame; 1 where either is unknown.
+pub(crate) fn gain(bracket: &Bracket, index: usize) -> f64 {
+    let speed = |i: usize| bracket.frames[i].settings.speed.map(|s| s.0);
+    match (speed(index), speed(bracket.reference)) {
+        (Some(a), Some(b)) if a > 0.0 && b > 0.0 => a / b,
+        _ => 1.0,
+    }
+}

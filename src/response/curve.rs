@@ -5,7 +5,7 @@ use serde::{Deserialize, Serialize};
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum ResponseMethod {
-    /// Block means, smoothness in log exposure around a generalised gamma curve (the default).
+    /// Block means, smooth in log exposure around a generalised gamma curve (the default).
     SmoothTable,
     /// Least squares with curvature penalty (Debevec and Malik 1997).
     LeastSquaresTable,
@@ -15,11 +15,13 @@ pub enum ResponseMethod {
     Polynomial,
     /// Not fitted: the frames are linear.
     Linear,
+    /// Not fitted: taken as sRGB (IEC 61966-2-1).
+    Srgb,
 }
 
 /// Level -> relative exposure for one channel, as a table over equally spaced levels, interpolated linearly.
 ///
-/// Exposure is relative: 1.0 is the exposure that just reaches `clip_level`. The table is strictly increasing.
+/// Exposure is relative: 1.0 is the exposure that just reaches green's clip level. The table is strictly increasing.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct ResponseCurve {
     /// Exposure at level `i / (len - 1)`; >= 2 entries, strictly increasing, first >= 0 for fitted curves.

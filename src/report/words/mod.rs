@@ -97,5 +97,6 @@ pub fn method_words(method: ResponseMethod) -> &'static str {
         }
         ResponseMethod::Polynomial => "polynomial (Mitsunaga and Nayar, 1999)",
         ResponseMethod::Linear => "not fitted: the frames are linear",
+        ResponseMethod::Srgb => "not fitted: taken as sRGB (IEC 61966-2-1)",
     }
 }

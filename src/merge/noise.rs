@@ -1,0 +1,302 @@
+//! Noise of a frame as a function of exposure, estimated from the bracket itself.
+//!
+//! Variance of one pixel in units of exposure (1 = green's clip level):
+//! `v(x) = shot x + read + code (dx/dcode)^2`. The first two terms are the photon transfer model (EMVA 1288); the third
+//! is what rounding and compression add in codes, brought through the response. Two frames give variances of radiance
+//! differences in which the scene cancels: `Var(x_a/k_a - x_b/k_b) = v_a/k_a^2 + v_b/k_b^2`; pairs and levels of
+//! different mix separate the terms.
+use crate::finding::Finding;
+use crate::formats::Compression;
+use crate::frames::{Bracket, Clip};
+use crate::response::{Response, ResponseCurve};
+use rayon::prelude::*;
+use serde::{Deserialize, Serialize};
+
+/// Noise of one channel at the reference frame's sensitivity.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct NoiseModel {
+    /// Variance per unit exposure (1 / full well in electrons where the frame clips at full well).
+    pub shot: f64,
+    /// Variance at zero exposure, exposure^2.
+    pub read: f64,
+    /// Variance in 8-bit codes^2 added after the response: rounding (1/12) and compression.
+    pub code: f64,
+}
+
+/// Noise of all channels, and how it was found.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Noise {
+    /// One model a channel.
+    pub channels: Vec<NoiseModel>,
+    /// Groups of blocks (pair and level) the models were fitted to, all channels.
+    pub groups: usize,
+    /// True if too little could be measured and a conservative model was assumed.
+    pub assumed: bool,
+}
+
+impl NoiseModel {
+    /// Assumed where nothing can be measured: 2000 electrons, 10 electrons read noise, one code r.m.s.
+    const ASSUMED: NoiseModel = NoiseModel {
+        shot: 1.0 / 2000.0,
+        read: 2.5e-5,
+        code: 1.0,
+    };
+
+    /// Variance of one pixel at exposure `x` (exposure^2). `gain` is sensitivity relative to the reference frame,
+    /// `slope` d exposure / d code (8-bit codes) there.
+    pub fn variance(&self, x: f64, gain: f64, slope: f64) -> f64 {
+        self.shot * gain * x.max(0.0)
+            + self.read * gain.max(1.0).powi(2)
+            + self.code * slope * slope
+    }
+}
+
+/// Side of the windows that variances are taken over.
+const SIDE: usize = 8;
+/// Windows looked at per pair, at most.
+const WINDOWS: usize = 30_000;
+/// Windows a group needs.
+const GROUP: usize = 24;
+
+/// One group: mean regressors and the variance found.
+#[derive(Debug, Clone, Copy, Default)]
+struct Group {
+    shot: f64,
+    read: f64,
+    code: f64,
+    variance: f64,
+    weight: f64,
+}
+
+/// Estimates the noise of every channel. Never fails: where too little can be seen, a conservative model is assumed and
+/// the finding says so.
+pub fn estimate(bracket: &Bracket, response: &Response, clips: &[Clip]) -> (Noise, Vec<Finding>) {
+    let measured: Vec<(NoiseModel, usize)> = (0..response.curves.len())
+        .into_par_iter()
+        .map(|channel| channel_noise(bracket, &response.curves[channel], &clips[channel], channel))
+        .collect();
+    let groups = measured.iter().map(|m| m.1).sum();
+    let assumed = measured.iter().any(|m| m.1 < 3);
+    let channels: Vec<NoiseModel> = if assumed {
+        vec![NoiseModel::ASSUMED; measured.len()]
+    } else {
+        measured.iter().map(|m| m.0).collect()
+    };
+    let mut findings = Vec::new();
+    if assumed {
+        findings.push(Finding::NoiseAssumed {
+            samples: groups,
+            wanted: 3 * measured.len(),
+        });
+    }
+    if let Compression::Jpeg {
+        quantisation_rms, ..
+    } = bracket.frames[bracket.reference].picture.compression
+    {
+        let code_noise = channels[channels.len() / 2].code.sqrt();
+        findings.push(Finding::NoiseCompressionLimited {
+            code_noise,
+            quantisation_bound: quantisation_rms,
+        });
+    }
+    (
+        Noise {
+            channels,
+            groups,
+            assumed,
+        },
+        findings,
+    )
+}
+
+fn channel_noise(
+    bracket: &Bracket,
+    curve: &ResponseCurve,
+    clip: &Clip,
+    channel: usize,
+) -> (NoiseModel, usize) {
+    let count = bracket.frames.len();
+    let mut groups = Vec::new();
+    for first in 0..count {
+        for second in first + 1..count {
+            groups.extend(pair_groups(bracket, curve, clip, channel, (first, second)));
+        }
+    }
+    (solve(&groups), groups.len())
+}
+
+/// Exposure, relative and by code, of the frames of a pair.
+struct Side<'a> {
+    pixels: &'a crate::raster::Pixels,
+    factor: f64,
+    gain: f64,
+}
+
+fn pair_groups(
+    bracket: &Bracket,
+    curve: &ResponseCurve,
+    clip: &Clip,
+    channel: usize,
+    (first, second): (usize, usize),
+) -> Vec<Group> {
+    let side = |i: usize| Side {
+        pixels: &bracket.frames[i].picture.pixels,
+        factor: bracket.relative_exposure(i),
+        gain: super::gain(bracket, i),
+    };
+    let (a, b) = (side(first), side(second));
+    let (rows, columns, _) = a.pixels.dim();
+    let (down, across) = (rows / SIDE, columns / SIDE);
+    let skip = (down * across / WINDOWS).max(1);
+    let mut bins: Vec<Vec<Window>> = vec![Vec::new(); BINS];
+    for index in (0..down * across).step_by(skip) {
+        let (top, left) = (index / across * SIDE, index % across * SIDE);
+        if let Some(window) = difference(&a, &b, curve, clip, channel, (top, left)) {
+            let bin =
+                ((window.radiance.log2() + 20.0) * 2.0).clamp(0.0, BINS as f64 - 1.0) as usize;
+            bins[bin].push(window);
+        }
+    }
+    bins.into_iter()
+        .filter(|bin| bin.len() >= GROUP)
+        .map(|bin| summarise(bin, curve, &a, &b))
+        .collect()
+}
+
+const BINS: usize = 60;
+
+#[derive(Clone, Copy)]
+struct Window {
+    radiance: f64,
+    variance: f64,
+}
+
+/// Variance of the radiance difference over one window, if both frames see it neither black nor clipped.
+fn difference(
+    a: &Side,
+    b: &Side,
+    curve: &ResponseCurve,
+    clip: &Clip,
+    channel: usize,
+    (top, left): (usize, usize),
+) -> Option<Window> {
+    let high = clip.clip_level - 4.0 / 255.0;
+    let low = clip.floor_level.max(curve.supported.0) + 2.0 / 255.0;
+    let (mut sum, mut square, mut total) = (0.0, 0.0, 0.0);
+    for row in top..top + SIDE {
+        for column in left..left + SIDE {
+            let (u, v) = (
+                f64::from(a.pixels.level(row, column, channel)),
+                f64::from(b.pixels.level(row, column, channel)),
+            );
+            if u < low || v < low || u > high || v > high {
+                return None;
+            }
+            let (x, y) = (
+                curve.exposure_at(u) / a.factor,
+                curve.exposure_at(v) / b.factor,
+            );
+            sum += x - y;
+            square += (x - y) * (x - y);
+            total += x + y;
+        }
+    }
+    let n = (SIDE * SIDE) as f64;
+    let mean = sum / n;
+    let radiance = total / (2.0 * n);
+    (radiance > 0.0).then(|| Window {
+        radiance,
+        variance: (square / n - mean * mean) * n / (n - 1.0),
+    })
+}
+
+/// Median variance of a group (moving things and texture out of register fall away) with the regressors at its mean.
+fn summarise(mut bin: Vec<Window>, curve: &ResponseCurve, a: &Side, b: &Side) -> Group {
+    let count = bin.len() as f64;
+    let radiance = bin.iter().map(|w| w.radiance).sum::<f64>() / count;
+    let middle = bin.len() / 2;
+    let median = bin
+        .select_nth_unstable_by(middle, |x, y| x.variance.total_cmp(&y.variance))
+        .1
+        .variance;
+    let freedom = (SIDE * SIDE - 1) as f64;
+    // Wilson and Hilferty (1931): the median of chi-square over its mean.
+    let variance = median / (1.0 - 2.0 / (9.0 * freedom)).powi(3);
+    let term = |s: &Side| {
+        let slope = curve.slope_at(curve.level_of(radiance * s.factor)) / 255.0;
+        let k2 = s.factor * s.factor;
+        (
+            s.gain * radiance * s.factor / k2,
+            s.gain.max(1.0).powi(2) / k2,
+            slope * slope / k2,
+        )
+    };
+    let (p, q) = (term(a), term(b));
+    Group {
+        shot: p.0 + q.0,
+        read: p.1 + q.1,
+        code: p.2 + q.2,
+        variance,
+        weight: count.min(2000.0),
+    }
+}
+
+/// Non-negative weighted least squares with weights from the fitted variance, by trying every subset of the three terms
+/// (seven of them) and keeping the best that has no negative coefficient.
+fn solve(groups: &[Group]) -> NoiseModel {
+    let mut model = NoiseModel::ASSUMED;
+    let mut predicted: Vec<f64> = groups.iter().map(|g| g.variance.max(1e-18)).collect();
+    for _ in 0..6 {
+        let mut best: Option<(f64, [f64; 3])> = None;
+        for subset in 1..8usize {
+            let Some(found) = solve_subset(groups, &predicted, subset) else {
+                continue;
+            };
+            let loss = loss(groups, &predicted, &found);
+            if best.is_none_or(|b| loss < b.0 - 1e-12) {
+                best = Some((loss, found));
+            }
+        }
+        let Some((_, [shot, read, code])) = best else {
+            return model;
+        };
+        model = NoiseModel { shot, read, code };
+        for (p, g) in predicted.iter_mut().zip(groups) {
+            *p = (shot * g.shot + read * g.read + code * g.code).max(1e-18);
+        }
+    }
+    model
+}
+
+fn solve_subset(groups: &[Group], predicted: &[f64], subset: usize) -> Option<[f64; 3]> {
+    let terms: Vec<usize> = (0..3).filter(|t| subset >> t & 1 == 1).collect();
+    let n = terms.len();
+    let mut normal = nalgebra::DMatrix::<f64>::zeros(n, n);
+    let mut right = nalgebra::DVector::<f64>::zeros(n);
+    for (g, p) in groups.iter().zip(predicted) {
+        let row = [g.shot, g.read, g.code];
+        let weight = g.weight / (p * p);
+        for (i, &a) in terms.iter().enumerate() {
+            right[i] += weight * row[a] * g.variance;
+            for (k, &b) in terms.iter().enumerate() {
+                normal[(i, k)] += weight * row[a] * row[b];
+            }
+        }
+    }
+    let found = normal.lu().solve(&right)?;
+    let mut out = [0.0; 3];
+    for (i, &t) in terms.iter().enumerate() {
+        out[t] = found[i];
+    }
+    out.iter()
+        .all(|v| v.is_finite() && *v >= 0.0)
+        .then_some(out)
+}
+
+fn loss(groups: &[Group], predicted: &[f64], found: &[f64; 3]) -> f64 {
+    let one = |g: &Group, p: &f64| {
+        let fitted = found[0] * g.shot + found[1] * g.read + found[2] * g.code;
+        g.weight * ((g.variance - fitted) / p).powi(2)
+    };
+    groups.iter().zip(predicted).map(|(g, p)| one(g, p)).sum()
+}

@@ -1,0 +1,169 @@
+//! Exposure ratios measured from pixels through a response, pair by pair, and whether they close over triples.
+//!
+//! Weighted means of log2 exposure differences of co-located blocks, as in Hanji and Mantiuk (2023); for a response that
+//! was fitted to the same frames the ratios carry its exponent, hence the metadata's span.
+use super::blocks::BlockSamples;
+use super::curve::ResponseCurve;
+use crate::units::Estimate;
+use serde::{Deserialize, Serialize};
+
+/// Measured and stated difference of two frames.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct PairRatio {
+    /// Frame with less exposure, by file name.
+    pub first: String,
+    /// Frame with more exposure.
+    pub second: String,
+    /// Stated difference, stops.
+    pub stated_stops: f64,
+    /// Difference measured from pixels, stops; `None` where the two frames share no usable block.
+    pub measured: Option<Estimate>,
+    /// Blocks that both frames saw neither black nor clipped.
+    pub blocks: usize,
+}
+
+/// Sum of two measured steps less the measured step over both, stops: 0 within its uncertainty for a sound bracket.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Closure {
+    /// The three frames, least exposure first.
+    pub frames: [String; 3],
+    /// e_ab + e_bc - e_ac, stops, with its standard uncertainty.
+    pub closure: Estimate,
+}
+
+/// All pairs of a bracket, and closure over all triples.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, Default)]
+pub struct ExposureCheck {
+    /// Every pair of frames.
+    pub pairs: Vec<PairRatio>,
+    /// Every triple.
+    pub closures: Vec<Closure>,
+}
+
+/// Relative exposure a block must show above the floor and below the clip level to be counted, codes.
+const MARGIN: (f64, f64) = (6.0, 4.0);
+
+/// log2 exposure difference (second - first) over the blocks both frames saw well, all channels, with its standard
+/// uncertainty from the scatter (robust: median and MAD in weighted bins are not needed, blocks beyond 4 deviations are
+/// dropped once), and the number of blocks.
+pub(crate) fn measure(
+    samples: &[BlockSamples],
+    curves: &[ResponseCurve],
+    first: usize,
+    second: usize,
+) -> (Option<Estimate>, usize) {
+    let mut values: Vec<(f64, f64)> = Vec::new();
+    for (channel, curve) in samples.iter().zip(curves) {
+        let tables = LogTable::new(curve);
+        for block in 0..channel.len() {
+            let (i, k) = (
+                block * channel.frames + first,
+                block * channel.frames + second,
+            );
+            if let (Some(a), Some(b)) = (tables.look(channel, i), tables.look(channel, k)) {
+                values.push((b.0 - a.0, 1.0 / (a.1 + b.1)));
+            }
+        }
+    }
+    if values.len() < 30 {
+        return (None, values.len());
+    }
+    let mut ordered: Vec<f64> = values.iter().map(|v| v.0).collect();
+    let middle = ordered.len() / 2;
+    let median = *ordered.select_nth_unstable_by(middle, f64::total_cmp).1;
+    let mut away: Vec<f64> = values.iter().map(|v| (v.0 - median).abs()).collect();
+    let spread = 1.4826 * *away.select_nth_unstable_by(middle, f64::total_cmp).1;
+    values.retain(|v| (v.0 - median).abs() <= 4.0 * spread.max(1e-9));
+    let total: f64 = values.iter().map(|v| v.1).sum();
+    let mean = values.iter().map(|v| v.0 * v.1).sum::<f64>() / total;
+    let scatter = values
+        .iter()
+        .map(|v| (v.1 * (v.0 - mean)).powi(2))
+        .sum::<f64>()
+        .sqrt()
+        / total;
+    (Some(Estimate::new(mean, scatter)), values.len())
+}
+
+/// Measures all pairs and closures. `names` and `stated` in frame order.
+pub(crate) fn check(
+    samples: &[BlockSamples],
+    curves: &[ResponseCurve],
+    names: &[String],
+    stated: &[f64],
+) -> ExposureCheck {
+    let mut out = ExposureCheck::default();
+    let count = names.len();
+    let mut measured = vec![vec![None; count]; count];
+    for first in 0..count {
+        for second in first + 1..count {
+            let (estimate, blocks) = measure(samples, curves, first, second);
+            measured[first][second] = estimate;
+            out.pairs.push(PairRatio {
+                first: names[first].clone(),
+                second: names[second].clone(),
+                stated_stops: stated[second] - stated[first],
+                measured: estimate,
+                blocks,
+            });
+        }
+    }
+    for a in 0..count {
+        for b in a + 1..count {
+            for c in b + 1..count {
+                if let (Some(ab), Some(bc), Some(ac)) =
+                    (measured[a][b], measured[b][c], measured[a][c])
+                {
+                    let u = [ab, bc, ac]
+                        .iter()
+                        .map(|e: &Estimate| e.standard_uncertainty.powi(2))
+                        .sum::<f64>()
+                        .sqrt();
+                    out.closures.push(Closure {
+                        frames: [names[a].clone(), names[b].clone(), names[c].clone()],
+                        closure: Estimate::new(ab.value + bc.value - ac.value, u),
+                    });
+                }
+            }
+        }
+    }
+    out
+}
+
+/// log2 exposure and its derivative at fractional codes, for quick look-up.
+struct LogTable {
+    log2: Vec<f64>,
+    low: f64,
+    high: f64,
+}
+
+impl LogTable {
+    fn new(curve: &ResponseCurve) -> Self {
+        let log2 = (0..=1024)
+            .map(|i| curve.exposure_at(f64::from(i) / 1024.0).max(1e-12).log2())
+            .collect();
+        LogTable {
+            log2,
+            low: (curve.floor_level.max(curve.supported.0) * 255.0).max(MARGIN.0),
+            high: curve.clip_level.min(1.0) * 255.0 - MARGIN.1,
+        }
+    }
+
+    /// log2 exposure of a block mean and the variance of that, stops^2; `None` if too near black or clipping.
+    fn look(&self, samples: &BlockSamples, index: usize) -> Option<(f64, f64)> {
+        let code = f64::from(samples.mean[index]);
+        let deviation = f64::from(samples.variance[index]).sqrt();
+        if code - 2.0 * deviation < self.low || f64::from(samples.peak[index]) > self.high {
+            return None;
+        }
+        let place = code / 255.0 * 1024.0;
+        let node = (place as usize).min(1023);
+        let slope = (self.log2[node + 1] - self.log2[node]) * 1024.0 / 255.0;
+        let value =
+            self.log2[node] + (place - node as f64) * (self.log2[node + 1] - self.log2[node]);
+        // A twentieth of a code is what JPEG and texture leave in a block mean whatever its noise.
+        let variance =
+            (0.05f64.powi(2) + deviation * deviation / samples.pixels as f64) * slope * slope;
+        (deviation * slope < 0.3).then_some((value, variance))
+    }
+}
