@@ -3,7 +3,8 @@ use crate::finding::Finding;
 use crate::frames::Exposure;
 use crate::measure::{PictureMeasurement, WedgePlace};
 use crate::response::Response;
-use crate::units::{Estimate, Settings};
+pub use crate::response::{Closure, ExposureCheck, PairRatio};
+use crate::units::Settings;
 use serde::{Deserialize, Serialize};
 
 /// All that was found on one bracket.
@@ -75,39 +76,6 @@ pub struct Shift {
     pub degrees: f64,
     /// Root mean square of what remains after removal, pixels.
     pub residual_px: Option<f64>,
-}
-
-/// Exposure ratios: stated against measured.
-#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
-pub struct ExposureCheck {
-    /// One entry a pair of frames that overlap.
-    pub pairs: Vec<PairRatio>,
-    /// One entry a triple of frames: what is left over when the ratios are added round.
-    pub closures: Vec<Closure>,
-}
-
-/// The exposure ratio of two frames in stops, `second` over `first`.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct PairRatio {
-    /// File with less exposure.
-    pub first: String,
-    /// File with more exposure.
-    pub second: String,
-    /// As stated, stops.
-    pub stated: Estimate,
-    /// As measured from pixels, stops; `None` where too few pixels are good in both.
-    pub measured: Option<Estimate>,
-    /// As used by the merge, stops.
-    pub used_stops: f64,
-}
-
-/// What is left over when three measured ratios are added round: 0 in a consistent bracket.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct Closure {
-    /// The three files, least exposure first.
-    pub files: [String; 3],
-    /// `e12 + e23 - e13`, stops, with its standard uncertainty.
-    pub closure: Estimate,
 }
 
 /// The noise model that the weights of the merge rest on, as named numbers.

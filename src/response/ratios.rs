@@ -7,51 +7,50 @@ use super::curve::ResponseCurve;
 use crate::units::Estimate;
 use serde::{Deserialize, Serialize};
 
-/// Measured and stated difference of two frames.
+/// Exposure ratios: stated against measured.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+pub struct ExposureCheck {
+    /// One entry a pair of frames.
+    pub pairs: Vec<PairRatio>,
+    /// One entry a triple of frames: what is left over when the ratios are added round.
+    pub closures: Vec<Closure>,
+}
+
+/// The exposure ratio of two frames in stops, `second` over `first`.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct PairRatio {
-    /// Frame with less exposure, by file name.
+    /// File with less exposure.
     pub first: String,
-    /// Frame with more exposure.
+    /// File with more exposure.
     pub second: String,
-    /// Stated difference, stops.
-    pub stated_stops: f64,
-    /// Difference measured from pixels, stops; `None` where the two frames share no usable block.
+    /// As stated, stops.
+    pub stated: Estimate,
+    /// As measured from pixels, stops; `None` where too few pixels are good in both.
     pub measured: Option<Estimate>,
-    /// Blocks that both frames saw neither black nor clipped.
-    pub blocks: usize,
+    /// As used by the merge, stops.
+    pub used_stops: f64,
 }
 
-/// Sum of two measured steps less the measured step over both, stops: 0 within its uncertainty for a sound bracket.
+/// What is left over when three measured ratios are added round: 0 in a consistent bracket.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Closure {
-    /// The three frames, least exposure first.
-    pub frames: [String; 3],
-    /// e_ab + e_bc - e_ac, stops, with its standard uncertainty.
+    /// The three files, least exposure first.
+    pub files: [String; 3],
+    /// `e12 + e23 - e13`, stops, with its standard uncertainty.
     pub closure: Estimate,
-}
-
-/// All pairs of a bracket, and closure over all triples.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, Default)]
-pub struct ExposureCheck {
-    /// Every pair of frames.
-    pub pairs: Vec<PairRatio>,
-    /// Every triple.
-    pub closures: Vec<Closure>,
 }
 
 /// Relative exposure a block must show above the floor and below the clip level to be counted, codes.
 const MARGIN: (f64, f64) = (6.0, 4.0);
 
 /// log2 exposure difference (second - first) over the blocks both frames saw well, all channels, with its standard
-/// uncertainty from the scatter (robust: median and MAD in weighted bins are not needed, blocks beyond 4 deviations are
-/// dropped once), and the number of blocks.
+/// uncertainty from the scatter; blocks beyond 4 robust deviations are dropped. `None` with fewer than 30 blocks.
 pub(crate) fn measure(
     samples: &[BlockSamples],
     curves: &[ResponseCurve],
     first: usize,
     second: usize,
-) -> (Option<Estimate>, usize) {
+) -> Option<Estimate> {
     let mut values: Vec<(f64, f64)> = Vec::new();
     for (channel, curve) in samples.iter().zip(curves) {
         let tables = LogTable::new(curve);
@@ -66,7 +65,7 @@ pub(crate) fn measure(
         }
     }
     if values.len() < 30 {
-        return (None, values.len());
+        return None;
     }
     let mut ordered: Vec<f64> = values.iter().map(|v| v.0).collect();
     let middle = ordered.len() / 2;
@@ -82,29 +81,35 @@ pub(crate) fn measure(
         .sum::<f64>()
         .sqrt()
         / total;
-    (Some(Estimate::new(mean, scatter)), values.len())
+    Some(Estimate::new(mean, scatter))
 }
 
-/// Measures all pairs and closures. `names` and `stated` in frame order.
+/// Measures all pairs and closures. `names` and `exposures` (stated, used) in frame order.
 pub(crate) fn check(
     samples: &[BlockSamples],
     curves: &[ResponseCurve],
     names: &[String],
-    stated: &[f64],
+    exposures: (&[Estimate], &[Estimate]),
 ) -> ExposureCheck {
+    let (stated, used) = exposures;
     let mut out = ExposureCheck::default();
     let count = names.len();
     let mut measured = vec![vec![None; count]; count];
     for first in 0..count {
         for second in first + 1..count {
-            let (estimate, blocks) = measure(samples, curves, first, second);
+            let estimate = measure(samples, curves, first, second);
             measured[first][second] = estimate;
             out.pairs.push(PairRatio {
                 first: names[first].clone(),
                 second: names[second].clone(),
-                stated_stops: stated[second] - stated[first],
+                stated: Estimate::new(
+                    stated[second].value - stated[first].value,
+                    stated[second]
+                        .standard_uncertainty
+                        .hypot(stated[first].standard_uncertainty),
+                ),
                 measured: estimate,
-                blocks,
+                used_stops: used[second].value - used[first].value,
             });
         }
     }
@@ -120,7 +125,7 @@ pub(crate) fn check(
                         .sum::<f64>()
                         .sqrt();
                     out.closures.push(Closure {
-                        frames: [names[a].clone(), names[b].clone(), names[c].clone()],
+                        files: [names[a].clone(), names[b].clone(), names[c].clone()],
                         closure: Estimate::new(ab.value + bc.value - ac.value, u),
                     });
                 }

@@ -55,8 +55,7 @@ pub fn recover(bracket: &Bracket, clips: &[Clip], choice: Choice) -> Result<Reco
         Choice::Fit => fitted(bracket, &samples, clips, &stated, &mut findings)?,
     };
     let names: Vec<String> = bracket.frames.iter().map(|f| f.name()).collect();
-    let values: Vec<f64> = stated.iter().map(|e| e.value).collect();
-    let check = ratios::check(&samples, &response.curves, &names, &values);
+    let check = ratios::check(&samples, &response.curves, &names, (&stated, &used));
     note_closures(&check, &mut findings);
     let exposures = bracket
         .frames
@@ -90,9 +89,9 @@ fn note_closures(check: &ExposureCheck, findings: &mut Vec<Finding>) {
         let limit = FALSE_AT * c.closure.standard_uncertainty.hypot(0.01);
         if c.closure.value.abs() > limit {
             findings.push(Finding::ClosureFails {
-                first: c.frames[0].clone(),
-                second: c.frames[1].clone(),
-                third: c.frames[2].clone(),
+                first: c.files[0].clone(),
+                second: c.files[1].clone(),
+                third: c.files[2].clone(),
                 closure_stops: c.closure.value,
                 standard_uncertainty_stops: c.closure.standard_uncertainty,
             });
@@ -144,7 +143,7 @@ fn linear(
                 return stated[j];
             }
             let (low, high) = (j.min(origin), j.max(origin));
-            let Some(step) = ratios::measure(samples, &curves, low, high).0 else {
+            let Some(step) = ratios::measure(samples, &curves, low, high) else {
                 return stated[j];
             };
             let sign = if j > origin { 1.0 } else { -1.0 };

@@ -16,7 +16,7 @@ pub(crate) const NODES: usize = 256;
 /// The entry held at log exposure 0 while fitting.
 const PIN: usize = 128;
 /// Weight of squared curvature (stops per stop^2, integrated over stops) against the squared residual in standard
-/// 
+///
 const STIFFNESS: f64 = 1e6;
 /// Lowest code predicted for a block to be used: below it the black end rectifies noise.
 const LOWEST_CODE: f64 = 3.0;
@@ -530,4 +530,3 @@ fn median_of(values: &mut [f32]) -> Option<f64> {
         *values.select_nth_unstable_by(middle, f32::total_cmp).1,
     ))
 }
-
