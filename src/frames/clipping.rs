@@ -84,8 +84,8 @@ fn stride(pixels: &Pixels) -> usize {
 fn count(pixels: &Pixels) -> Vec<Counts> {
     let step = stride(pixels);
     match pixels {
-        Pixels::U8(a) => count_codes(a, step, 256, |v| usize::from(v)),
-        Pixels::U16(a) => count_codes(a, step, 65536, |v| usize::from(v)),
+        Pixels::U8(a) => count_codes(a, step, 256, usize::from),
+        Pixels::U16(a) => count_codes(a, step, 65536, usize::from),
         Pixels::F32(a) => {
             let mut counts: Vec<Counts> = (0..a.dim().2).map(|_| Counts::new(0)).collect();
             for row in a.axis_iter(Axis(0)).step_by(step) {

@@ -157,7 +157,7 @@ fn pair_bins(bracket: &Bracket, darker: usize, channel: usize, clip: f64) -> Vec
             );
             let both = (stated * low + high) / 2.0;
             let stop = (clip / both).log2();
-            if stop >= 0.5 && stop < 16.0 && both >= stated * DARKEST {
+            if (0.5..16.0).contains(&stop) && both >= stated * DARKEST {
                 let bin = &mut bins[stop as usize];
                 bin.darker += low;
                 bin.brighter += high;

@@ -56,7 +56,7 @@ fn period(shots: &[Shot]) -> Option<usize> {
                 .chunks(length)
                 .all(|chunk| (1..length).all(|i| near(chunk[i] - chunk[0], first[i] - first[0])))
     };
-    (3..=stops.len() / 2).find(|&length| stops.len() % length == 0 && repeats(length))
+    (3..=stops.len() / 2).find(|&length| stops.len().is_multiple_of(length) && repeats(length))
 }
 
 /// What a picture is to the burst so far.

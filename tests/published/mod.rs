@@ -1,6 +1,8 @@
 //! Checks against published tables; where each comes from is in SOURCES.md beside them.
+mod apex;
 mod nist_regression;
 mod nist_univariate;
 mod photon_transfer;
 mod real_bracket;
 mod table;
+mod tone;

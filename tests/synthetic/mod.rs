@@ -1,3 +1,4 @@
 //! Checks against simulated frames with known truth.
+mod grouping;
 mod simulator;
 mod wedge;
