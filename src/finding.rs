@@ -41,6 +41,14 @@ pub enum Finding {
         exact_s: f64,
         difference_stops: f64,
     },
+    /// A nominal f-number or ISO speed was replaced by the exact value it stands for. `difference_stops` is of light.
+    SettingSnapped {
+        frame: String,
+        setting: String,
+        nominal: f64,
+        exact: f64,
+        difference_stops: f64,
+    },
     /// The stated exposure of a frame disagrees with the pixels. `used` says which one the merge uses.
     StatedExposureFalse {
         frame: String,

@@ -75,6 +75,7 @@ pub struct Judged {
 pub fn judge(frame: &str, header: &Header, said: Option<&ExposureOverride>) -> Judged {
     let mut doubts = Doubts {
         frame,
+        said: said.is_some(),
         findings: Vec::new(),
     };
     let mut readings = Readings::default();
@@ -82,13 +83,7 @@ pub fn judge(frame: &str, header: &Header, said: Option<&ExposureOverride>) -> J
     let said_aperture = said.and_then(|s| s.aperture).map(|n| user(n.0));
     let said_speed = said.and_then(|s| s.speed).map(|s| user(s.0));
     let plain_stops = said.and_then(|s| s.stops).map(|s| s.0);
-    let quiet = plain_stops.is_some();
-    let time = time(
-        header,
-        &mut readings,
-        &mut doubts,
-        quiet || said_time.is_some(),
-    );
+    let time = time(header, &mut readings, &mut doubts);
     let aperture = aperture(header, &mut readings, &mut doubts);
     let speed = speed(header, &mut readings, &mut doubts);
     let bias = doubts.believed(
@@ -144,6 +139,8 @@ fn user(value: f64) -> Stated {
 /// Collects the doubts about one file.
 struct Doubts<'a> {
     frame: &'a str,
+    /// The user spoke about this file: tags that are not there are no doubt then.
+    said: bool,
     findings: Vec<Finding>,
 }
 
@@ -157,6 +154,9 @@ impl Doubts<'_> {
     }
 
     fn missing(&mut self, tag: &str, used: &str) {
+        if self.said {
+            return;
+        }
         self.findings.push(Finding::TagMissing {
             frame: self.frame.to_owned(),
             tag: tag.to_owned(),
@@ -182,12 +182,7 @@ impl Doubts<'_> {
     }
 }
 
-fn time(
-    header: &Header,
-    readings: &mut Readings,
-    doubts: &mut Doubts,
-    said: bool,
-) -> Option<Stated> {
+fn time(header: &Header, readings: &mut Readings, doubts: &mut Doubts) -> Option<Stated> {
     let direct = doubts.believed("ExposureTime", header.exposure_time, TIME_BELIEVED, |v| v);
     let apex = doubts.believed(
         "ShutterSpeedValue",
@@ -201,14 +196,14 @@ fn time(
         (Some(direct), Some(apex)) => Some(finer_time(header, direct, apex, doubts)),
         (Some(direct), None) => Some(as_written(direct, header.exposure_time)),
         (None, Some(apex)) => {
-            if header.exposure_time.is_none() && !said {
+            if header.exposure_time.is_none() {
                 doubts.missing("ExposureTime", "ShutterSpeedValue");
             }
             Some(from_apex(apex, header.shutter_speed_value))
         }
         (None, None) => {
-            if header.exposure_time.is_none() && !said {
-                doubts.missing("ExposureTime", "nothing: the exposure is not known");
+            if header.exposure_time.is_none() {
+                doubts.missing("ExposureTime", "nothing");
             }
             None
         }

@@ -143,14 +143,29 @@ fn replace(member: &mut Judged, scale: Scale, exact: f64) {
     };
     let nominal = stated.value;
     stated.value = exact;
-    if scale == Scale::Time && nominal != exact {
-        member.findings.push(Finding::NominalSnapped {
-            frame,
-            nominal_s: nominal,
-            exact_s: exact,
-            difference_stops: (exact / nominal).log2(),
-        });
+    if nominal == exact {
+        return;
     }
+    let difference_stops = scale.stops(exact / nominal);
+    let setting = match scale {
+        Scale::Time => {
+            return member.findings.push(Finding::NominalSnapped {
+                frame,
+                nominal_s: nominal,
+                exact_s: exact,
+                difference_stops,
+            });
+        }
+        Scale::Aperture => "f-number".to_owned(),
+        Scale::Speed => "ISO".to_owned(),
+    };
+    member.findings.push(Finding::SettingSnapped {
+        frame,
+        setting,
+        nominal,
+        exact,
+        difference_stops,
+    });
 }
 
 fn fill_aperture(members: &mut [Judged]) {

@@ -33,7 +33,10 @@ fn apex_values_of_published_dumps() {
         ..Header::default()
     };
     let judged = judge("frame", &header, None);
-    let (time, aperture) = (judged.settings.time.unwrap().0, judged.settings.aperture.unwrap().0);
+    let (time, aperture) = (
+        judged.settings.time.unwrap().0,
+        judged.settings.aperture.unwrap().0,
+    );
     assert!((1.0 / time - 400.0).abs() < 1e-3, "1/{}", 1.0 / time);
     assert!((aperture - 1.8).abs() < 1e-5, "f/{aperture}");
     let used: Vec<&str> = judged
@@ -44,16 +47,25 @@ fn apex_values_of_published_dumps() {
             _ => None,
         })
         .collect();
-    assert!(used.contains(&"ShutterSpeedValue") && used.contains(&"ApertureValue"), "{used:?}");
+    assert!(
+        used.contains(&"ShutterSpeedValue") && used.contains(&"ApertureValue"),
+        "{used:?}"
+    );
 }
 
 /// APEX (ASA PH2.12, from memory): Tv 0..10 is 1 s .. 1/1000 s, Av 0..10 is f/1 .. f/32, Ev = Av + Tv; Sv 0..10 in steps
 /// of a doubling with Sv 5 at ISO 100.
 #[test]
 fn apex_table() {
-    let times = ["1", "1/2", "1/4", "1/8", "1/15", "1/30", "1/60", "1/125", "1/250", "1/500", "1/1000"];
-    let apertures = ["1", "1.4", "2", "2.8", "4", "5.6", "8", "11", "16", "22", "32"];
-    let speeds = ["3.125", "6.25", "12.5", "25", "50", "100", "200", "400", "800", "1600", "3200"];
+    let times = [
+        "1", "1/2", "1/4", "1/8", "1/15", "1/30", "1/60", "1/125", "1/250", "1/500", "1/1000",
+    ];
+    let apertures = [
+        "1", "1.4", "2", "2.8", "4", "5.6", "8", "11", "16", "22", "32",
+    ];
+    let speeds = [
+        "3.125", "6.25", "12.5", "25", "50", "100", "200", "400", "800", "1600", "3200",
+    ];
     for tv in 0..11_i32 {
         for av in 0..11_i32 {
             let header = Header {
@@ -64,7 +76,10 @@ fn apex_table() {
             };
             let judged = judge("frame", &header, None);
             let ev = judged.settings.exposure_value().unwrap();
-            assert!((ev - f64::from(av + tv)).abs() < 1e-9, "Tv {tv} Av {av}: Ev {ev}");
+            assert!(
+                (ev - f64::from(av + tv)).abs() < 1e-9,
+                "Tv {tv} Av {av}: Ev {ev}"
+            );
             assert!((judged.stated.unwrap().value + ev).abs() < 1e-9);
         }
         let (n, d) = fraction(times[tv as usize]);
@@ -74,7 +89,10 @@ fn apex_table() {
         let exact = Scale::Aperture.marking(n, d, Series::Third).unwrap();
         assert!((2.0 * exact.log2() - f64::from(tv)).abs() < 1e-9, "Av {tv}");
         let speed: f64 = speeds[tv as usize].parse().unwrap();
-        assert!(((speed / 3.125).log2() - f64::from(tv)).abs() < 1e-12, "Sv {tv}");
+        assert!(
+            ((speed / 3.125).log2() - f64::from(tv)).abs() < 1e-12,
+            "Sv {tv}"
+        );
     }
 }
 
@@ -97,7 +115,11 @@ fn every_marking_stands_for_its_rung() {
             "aperture" => Scale::Aperture,
             _ => Scale::Speed,
         };
-        let series = if &record[1] == "half" { Series::Half } else { Series::Third };
+        let series = if &record[1] == "half" {
+            Series::Half
+        } else {
+            Series::Third
+        };
         let (n, d) = fraction(&record[2]);
         let exact = scale.marking(n, d, series);
         let exact = exact.unwrap_or_else(|| panic!("{record:?} is not in the table"));
@@ -113,17 +135,32 @@ fn every_marking_stands_for_its_rung() {
 
 #[test]
 fn numbers_beside_the_markings_are_their_own() {
-    for (n, d) in [(16_667, 1_000_000), (1, 64), (1, 128), (1, 120), (17, 1000), (0, 1), (1, 0), (-1, 60)] {
+    for (n, d) in [
+        (16_667, 1_000_000),
+        (1, 64),
+        (1, 128),
+        (1, 120),
+        (17, 1000),
+        (0, 1),
+        (1, 0),
+        (-1, 60),
+    ] {
         for series in [Series::Third, Series::Half] {
             assert_eq!(Scale::Time.marking(n, d, series), None, "{n}/{d}");
         }
     }
     // the same fraction written otherwise is the same marking
-    assert_eq!(Scale::Time.marking(10, 1250, Series::Third), Some(1.0 / 128.0));
+    assert_eq!(
+        Scale::Time.marking(10, 1250, Series::Third),
+        Some(1.0 / 128.0)
+    );
 }
 
 fn settled(times: &[(i64, i64)]) -> Vec<Judged> {
-    let mut frames: Vec<Judged> = times.iter().map(|(n, d)| judge("frame", &timed(*n, *d), None)).collect();
+    let mut frames: Vec<Judged> = times
+        .iter()
+        .map(|(n, d)| judge("frame", &timed(*n, *d), None))
+        .collect();
     settle(&mut frames);
     frames
 }
@@ -139,8 +176,14 @@ fn a_series_of_markings_is_replaced_as_a_whole() {
     let cases: [(&[(i64, i64)], &[f64]); 6] = [
         (&[(1, 125), (1, 60), (1, 30)], &[-7.0, -6.0, -5.0]),
         (&[(1, 30), (1, 15), (1, 8)], &[-5.0, -4.0, -3.0]),
-        (&[(1, 400), (1, 100), (1, 25)], &[-26.0 / 3.0, -20.0 / 3.0, -14.0 / 3.0]),
-        (&[(1, 100), (1, 60), (1, 40)], &[-20.0 / 3.0, -6.0, -16.0 / 3.0]),
+        (
+            &[(1, 400), (1, 100), (1, 25)],
+            &[-26.0 / 3.0, -20.0 / 3.0, -14.0 / 3.0],
+        ),
+        (
+            &[(1, 100), (1, 60), (1, 40)],
+            &[-20.0 / 3.0, -6.0, -16.0 / 3.0],
+        ),
         (&[(1, 90), (1, 60), (1, 45)], &[-6.5, -6.0, -5.5]),
         (&[(1, 2), (1, 1), (2, 1)], &[-1.0, 0.0, 1.0]),
     ];
@@ -158,6 +201,35 @@ fn a_series_of_markings_is_replaced_as_a_whole() {
     }
 }
 
+/// f/5.6, f/4, f/2.8 are whole stops (2^(5/2), 2^2, 2^(3/2)), ISO 200, 125, 80 are 2^1, 2^(1/3), 2^(-1/3) times 100.
+#[test]
+fn apertures_and_speeds_are_replaced_too() {
+    let steps = |settings: [(Option<Rational>, f64); 3]| -> Vec<f64> {
+        let header = |(f_number, speed): (Option<Rational>, f64)| Header {
+            f_number,
+            sensitivity: Some(speed),
+            ..timed(1, 60)
+        };
+        let mut frames: Vec<Judged> = settings
+            .iter()
+            .map(|s| judge("frame", &header(*s), None))
+            .collect();
+        settle(&mut frames);
+        let snapped = |f: &Finding| matches!(f, Finding::SettingSnapped { .. });
+        assert!(frames.iter().any(|f| f.findings.iter().any(snapped)));
+        let stops: Vec<f64> = frames.iter().map(|f| f.stated.unwrap().value).collect();
+        vec![stops[1] - stops[0], stops[2] - stops[1]]
+    };
+    let f = |n, d| rational(n, d);
+    let found = steps([(f(56, 10), 100.0), (f(4, 1), 100.0), (f(28, 10), 100.0)]);
+    assert!(found.iter().all(|s| (s - 1.0).abs() < 1e-9), "{found:?}");
+    let found = steps([(f(8, 1), 200.0), (f(8, 1), 125.0), (f(8, 1), 80.0)]);
+    assert!(
+        found.iter().all(|s| (s + 2.0 / 3.0).abs() < 1e-9),
+        "{found:?}"
+    );
+}
+
 #[test]
 fn what_is_no_series_of_markings_is_left_alone() {
     let cases: [&[(i64, i64)]; 6] = [
@@ -173,7 +245,10 @@ fn what_is_no_series_of_markings_is_left_alone() {
         let as_written: Vec<f64> = stated.iter().map(|(n, d)| *n as f64 / *d as f64).collect();
         assert_eq!(times(&frames), as_written);
         let snapped = |f: &Finding| matches!(f, Finding::NominalSnapped { .. });
-        assert!(!frames.iter().any(|f| f.findings.iter().any(snapped)), "{stated:?}");
+        assert!(
+            !frames.iter().any(|f| f.findings.iter().any(snapped)),
+            "{stated:?}"
+        );
     }
 }
 
@@ -196,9 +271,15 @@ fn the_finer_of_two_times_is_used() {
         ..timed(n, d)
     };
     // 1/125 with Tv 7 exactly: the APEX value is finer
-    assert_eq!(time_of(&both(1, 125, (7_000_000, 1_000_000))), Some(1.0 / 128.0));
+    assert_eq!(
+        time_of(&both(1, 125, (7_000_000, 1_000_000))),
+        Some(1.0 / 128.0)
+    );
     // log2(125) to six decimals is nothing but 1/125 again
-    assert_eq!(time_of(&both(1, 125, (6_965_784, 1_000_000))), Some(1.0 / 125.0));
+    assert_eq!(
+        time_of(&both(1, 125, (6_965_784, 1_000_000))),
+        Some(1.0 / 125.0)
+    );
     // Tv 7/1 is 1/125 rounded to whole numbers: not finer
     assert_eq!(time_of(&both(1, 125, (7, 1))), Some(1.0 / 125.0));
     // a photographer's note of a file with 1/80 s and an APEX value of 1/82 s
@@ -207,15 +288,32 @@ fn the_finer_of_two_times_is_used() {
     // further apart than 1/6 EV: ExposureTime, and said
     let judged = judge("frame", &both(1, 60, (7, 1)), None);
     assert_eq!(judged.settings.time.unwrap().0, 1.0 / 60.0);
-    assert!(judged.findings.iter().any(|f| matches!(f, Finding::TimesDisagree { .. })));
+    assert!(
+        judged
+            .findings
+            .iter()
+            .any(|f| matches!(f, Finding::TimesDisagree { .. }))
+    );
     assert_eq!(judged.readings.shutter_speed_value_s, Some(1.0 / 128.0));
 }
 
 #[test]
 fn zero_infinite_absurd_and_missing_are_told_apart() {
-    for (n, d) in [(0, 1), (0, 0), (1, 0), (-1, 60), (1, 10_000_000), (4000, 1), (i64::MIN, -1)] {
+    for (n, d) in [
+        (0, 1),
+        (0, 0),
+        (1, 0),
+        (-1, 60),
+        (1, 10_000_000),
+        (4000, 1),
+        (i64::MIN, -1),
+    ] {
         let judged = judge("frame", &timed(n, d), None);
-        assert_eq!((judged.settings.time, judged.stated), (None, None), "{n}/{d}");
+        assert_eq!(
+            (judged.settings.time, judged.stated),
+            (None, None),
+            "{n}/{d}"
+        );
         assert!(
             matches!(&judged.findings[..], [Finding::TagUnusable { tag, value, .. }]
                 if tag == "ExposureTime" && *value == format!("{n}/{d}")),
@@ -223,12 +321,31 @@ fn zero_infinite_absurd_and_missing_are_told_apart() {
             judged.findings
         );
     }
-    let missing = judge("frame", &Header { exposure_time: None, ..timed(1, 1) }, None);
-    assert!(matches!(&missing.findings[..], [Finding::TagMissing { tag, .. }] if tag == "ExposureTime"));
+    let missing = judge(
+        "frame",
+        &Header {
+            exposure_time: None,
+            ..timed(1, 1)
+        },
+        None,
+    );
+    assert!(
+        matches!(&missing.findings[..], [Finding::TagMissing { tag, .. }] if tag == "ExposureTime")
+    );
     for speed in [0.0, -1.0, f64::NAN, f64::INFINITY, 2e7, 65535.0] {
-        let judged = judge("frame", &Header { sensitivity: Some(speed), ..timed(1, 60) }, None);
+        let judged = judge(
+            "frame",
+            &Header {
+                sensitivity: Some(speed),
+                ..timed(1, 60)
+            },
+            None,
+        );
         assert_eq!(judged.settings.speed, None, "{speed}");
-        assert!(matches!(&judged.findings[..], [Finding::TagUnusable { .. }]), "{speed}");
+        assert!(
+            matches!(&judged.findings[..], [Finding::TagUnusable { .. }]),
+            "{speed}"
+        );
     }
     // a lens without contacts: 0/1 in both aperture tags is not f/1
     let header = Header {

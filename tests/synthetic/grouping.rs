@@ -46,7 +46,10 @@ fn exif_block(tags: &Tags) -> Vec<u8> {
     ];
     fields.extend(tags.time.map(|t| field(Tag::ExposureTime, rational(t))));
     fields.extend(tags.bias.map(|num| {
-        field(Tag::ExposureBiasValue, Value::SRational(vec![SRational { num, denom: 1 }]))
+        field(
+            Tag::ExposureBiasValue,
+            Value::SRational(vec![SRational { num, denom: 1 }]),
+        )
     }));
     if let Some(moment) = tags.moment {
         let (second, sub) = (moment / 100, moment % 100);
@@ -55,8 +58,14 @@ fn exif_block(tags: &Tags) -> Vec<u8> {
         fields.push(field(Tag::SubSecTimeOriginal, ascii(format!("{sub:02}"))));
     }
     let composite = Tag(exif::Context::Exif, 0xa460);
-    fields.extend(tags.composite.map(|v| field(composite, Value::Short(vec![v]))));
-    fields.extend(tags.custom.map(|v| field(Tag::CustomRendered, Value::Short(vec![v]))));
+    fields.extend(
+        tags.composite
+            .map(|v| field(composite, Value::Short(vec![v]))),
+    );
+    fields.extend(
+        tags.custom
+            .map(|v| field(Tag::CustomRendered, Value::Short(vec![v]))),
+    );
     let mut writer = Writer::new();
     for field in &fields {
         writer.push_field(field);
@@ -70,18 +79,26 @@ fn exif_block(tags: &Tags) -> Vec<u8> {
 fn picture(folder: &Path, name: &str, tags: &Tags) -> PathBuf {
     let file = folder.join(name);
     let (columns, rows) = tags.size;
-    let samples: Vec<u8> = (0..usize::from(columns) * usize::from(rows) * 3).map(|i| (i % 251) as u8).collect();
+    let samples: Vec<u8> = (0..usize::from(columns) * usize::from(rows) * 3)
+        .map(|i| (i % 251) as u8)
+        .collect();
     if name.ends_with(".png") {
         let out = std::fs::File::create(&file).unwrap();
         let mut info = png::Info::with_size(u32::from(columns), u32::from(rows));
         info.color_type = png::ColorType::Rgb;
         info.exif_metadata = Some(exif_block(tags).into());
         let encoder = png::Encoder::with_info(out, info).unwrap();
-        encoder.write_header().unwrap().write_image_data(&samples).unwrap();
+        encoder
+            .write_header()
+            .unwrap()
+            .write_image_data(&samples)
+            .unwrap();
     } else {
         let mut encoder = jpeg_encoder::Encoder::new_file(&file, 95).unwrap();
         encoder.add_exif_metadata(&exif_block(tags)).unwrap();
-        encoder.encode(&samples, columns, rows, jpeg_encoder::ColorType::Rgb).unwrap();
+        encoder
+            .encode(&samples, columns, rows, jpeg_encoder::ColorType::Rgb)
+            .unwrap();
     }
     file
 }
@@ -123,21 +140,41 @@ fn a_bracket_with_bias() {
     let order = [((1, 60), 0), ((1, 120), -1), ((1, 30), 1)];
     burst(folder.path(), "Box", 0, &order);
     let survey = look(folder.path());
-    assert_eq!(brackets(&survey), [["Box_00030.jpg", "Box_00000.jpg", "Box_00060.jpg"]]);
+    assert_eq!(
+        brackets(&survey),
+        [["Box_00030.jpg", "Box_00000.jpg", "Box_00060.jpg"]]
+    );
     let plan = &survey.brackets[0];
     assert_eq!(plan.reference, 1);
     let steps: Vec<f64> = plan.frames.iter().map(|f| f.step_stops.unwrap()).collect();
-    assert!(steps.iter().zip([-1.0, 0.0, 1.0]).all(|(a, b)| (a - b).abs() < 1e-9), "{steps:?}");
+    assert!(
+        steps
+            .iter()
+            .zip([-1.0, 0.0, 1.0])
+            .all(|(a, b)| (a - b).abs() < 1e-9),
+        "{steps:?}"
+    );
     let bracket = load(plan, &Overrides::default()).unwrap();
     assert_eq!((bracket.frames.len(), bracket.reference), (3, 1));
     assert!((bracket.relative_exposure(0) - 0.5).abs() < 1e-9);
     assert!((bracket.relative_exposure(2) - 2.0).abs() < 1e-9);
     let text = survey.to_string();
-    for part in ["3 frames", "1/120 s", "-1.00 stops", "+1.00 stops", "reference", "f/4", "ISO 100"] {
+    for part in [
+        "3 frames",
+        "1/120 s",
+        "-1.00 stops",
+        "+1.00 stops",
+        "reference",
+        "f/4",
+        "ISO 100",
+    ] {
         assert!(text.contains(part), "{part} not in\n{text}");
     }
     let json = serde_json::to_value(&survey).unwrap();
-    assert_eq!(json["brackets"][0]["frames"].as_array().map(Vec::len), Some(3));
+    assert_eq!(
+        json["brackets"][0]["frames"].as_array().map(Vec::len),
+        Some(3)
+    );
 }
 
 #[test]
@@ -150,7 +187,12 @@ fn two_brackets_in_a_row_and_a_single() {
     assert_eq!(survey.brackets.len(), 2, "{survey}");
     assert!(survey.brackets.iter().all(|b| b.frames.len() == 3));
     assert_eq!(names(survey.singles.clone()), ["Box_03000.jpg"]);
-    assert!(survey.findings.iter().any(|f| matches!(f, Finding::Single { .. })));
+    assert!(
+        survey
+            .findings
+            .iter()
+            .any(|f| matches!(f, Finding::Single { .. }))
+    );
     assert_ne!(survey.brackets[0].name, survey.brackets[1].name);
 }
 
@@ -168,7 +210,14 @@ fn cameras_sizes_and_formats_are_kept_apart() {
             ..PLAIN
         };
         picture(folder.path(), &format!("copy_{index}.png"), &tags);
-        picture(folder.path(), &format!("small_{index}.jpg"), &Tags { size: (8, 8), ..tags });
+        picture(
+            folder.path(),
+            &format!("small_{index}.jpg"),
+            &Tags {
+                size: (8, 8),
+                ..tags
+            },
+        );
     }
     let survey = look(folder.path());
     assert_eq!(survey.brackets.len(), 4, "{survey}");
@@ -187,11 +236,36 @@ fn the_cameras_own_hdr_picture_by_tag_and_by_place() {
         ..PLAIN
     };
     let cases = [
-        ("CompositeImage 3", Tags { composite: Some(3), ..fourth.clone() }),
-        ("CustomRendered 3", Tags { custom: Some(3), ..fourth.clone() }),
+        (
+            "CompositeImage 3",
+            Tags {
+                composite: Some(3),
+                ..fourth.clone()
+            },
+        ),
+        (
+            "CustomRendered 3",
+            Tags {
+                custom: Some(3),
+                ..fourth.clone()
+            },
+        ),
         ("nominal frame again", fourth.clone()),
-        ("does not state", Tags { bias: None, ..fourth.clone() }),
-        ("CompositeImage 3", Tags { composite: Some(3), size: (12, 8), ..fourth.clone() }),
+        (
+            "does not state",
+            Tags {
+                bias: None,
+                ..fourth.clone()
+            },
+        ),
+        (
+            "CompositeImage 3",
+            Tags {
+                composite: Some(3),
+                size: (12, 8),
+                ..fourth.clone()
+            },
+        ),
     ];
     for (evidence, tags) in cases {
         let folder = tempfile::tempdir().unwrap();
@@ -201,10 +275,21 @@ fn the_cameras_own_hdr_picture_by_tag_and_by_place() {
         assert_eq!(found.brackets.len(), 1, "{evidence}: {found}");
         let plan = &found.brackets[0];
         assert_eq!(plan.frames.len(), 3, "{evidence}: {found}");
-        let recognised = plan.camera_hdr.as_ref().unwrap_or_else(|| panic!("{evidence}: {found}"));
+        let recognised = plan
+            .camera_hdr
+            .as_ref()
+            .unwrap_or_else(|| panic!("{evidence}: {found}"));
         assert_eq!(recognised.file, hdr);
-        assert!(recognised.evidence.contains(evidence), "{}", recognised.evidence);
-        assert!(plan.findings.iter().any(|f| matches!(f, Finding::CameraHdrRecognised { .. })));
+        assert!(
+            recognised.evidence.contains(evidence),
+            "{}",
+            recognised.evidence
+        );
+        assert!(
+            plan.findings
+                .iter()
+                .any(|f| matches!(f, Finding::CameraHdrRecognised { .. }))
+        );
         let bracket = load(plan, &Overrides::default()).unwrap();
         assert!(bracket.camera_hdr.is_some_and(|h| h.picture.file == hdr));
         // the user's word goes before the evidence
@@ -213,7 +298,10 @@ fn the_cameras_own_hdr_picture_by_tag_and_by_place() {
             ..Overrides::default()
         };
         let overruled = survey(&[folder.path().to_path_buf()], &never).unwrap();
-        assert!(overruled.brackets.iter().all(|b| b.camera_hdr.is_none()), "{evidence}");
+        assert!(
+            overruled.brackets.iter().all(|b| b.camera_hdr.is_none()),
+            "{evidence}"
+        );
     }
 }
 
@@ -229,10 +317,21 @@ fn the_user_names_the_hdr_picture_and_the_reference() {
     let inputs = [folder.path().to_path_buf()];
     let missing = survey(&inputs, &said);
     assert!(matches!(missing, Err(Error::Request { .. })), "{missing:?}");
-    let file = picture(folder.path(), "finished.png", &Tags { time: None, ..PLAIN });
+    let file = picture(
+        folder.path(),
+        "finished.png",
+        &Tags {
+            time: None,
+            ..PLAIN
+        },
+    );
     let found = survey(&inputs, &said).unwrap();
     let plan = &found.brackets[0];
-    assert_eq!(plan.camera_hdr.as_ref().map(|h| &h.file), Some(&file), "{found}");
+    assert_eq!(
+        plan.camera_hdr.as_ref().map(|h| &h.file),
+        Some(&file),
+        "{found}"
+    );
     assert_eq!(plan.reference, 2);
 }
 
@@ -264,7 +363,11 @@ fn what_is_no_frame_is_said() {
     std::fs::write(root.join(".hidden.jpg"), "x").unwrap();
     std::fs::write(root.join("map.hdr"), "#?RADIANCE\n").unwrap();
     std::fs::create_dir(root.join("deeper")).unwrap();
-    let inputs = [root.to_path_buf(), root.join("Box_00000.jpg"), root.join("none.jpg")];
+    let inputs = [
+        root.to_path_buf(),
+        root.join("Box_00000.jpg"),
+        root.join("none.jpg"),
+    ];
     let found = survey(&inputs, &Overrides::default()).unwrap();
     assert_eq!(found.brackets.len(), 1);
     let reason = |name: &str| {
@@ -277,8 +380,19 @@ fn what_is_no_frame_is_said() {
     assert_eq!(reason("deeper"), Some(SkipReason::Subfolder));
     assert_eq!(reason("Box_00000.jpg"), Some(SkipReason::GivenTwice));
     assert_eq!(found.skipped.len(), 5, "{found}");
-    assert_eq!(names(found.failed.iter().map(|f| f.file.clone())), ["empty.png", "none.jpg", "text.jpg"]);
-    let problem = |e: &Error| matches!(e, Error::Input { problem: InputProblem::UnknownFormat, .. });
+    assert_eq!(
+        names(found.failed.iter().map(|f| f.file.clone())),
+        ["empty.png", "none.jpg", "text.jpg"]
+    );
+    let problem = |e: &Error| {
+        matches!(
+            e,
+            Error::Input {
+                problem: InputProblem::UnknownFormat,
+                ..
+            }
+        )
+    };
     assert!(problem(&found.failed[2].error));
 }
 
@@ -286,7 +400,14 @@ fn what_is_no_frame_is_said() {
 fn frames_without_any_exposure() {
     let folder = tempfile::tempdir().unwrap();
     for name in ["a10.png", "a9.png", "a8.png"] {
-        picture(folder.path(), name, &Tags { time: None, ..PLAIN });
+        picture(
+            folder.path(),
+            name,
+            &Tags {
+                time: None,
+                ..PLAIN
+            },
+        );
     }
     let found = look(folder.path());
     assert_eq!(brackets(&found), [["a8.png", "a9.png", "a10.png"]]);
@@ -305,7 +426,10 @@ fn frames_without_any_exposure() {
     let stops = said(&["a8.png=-2ev", "a9.png=0ev", "a10.png=+2ev"]);
     let bracket = load(&survey(&inputs, &stops).unwrap().brackets[0], &stops).unwrap();
     assert_eq!(bracket.relative_exposure(0), 0.25);
-    let some = survey(&inputs, &said(&["a8.png=-2ev", "a9.png=1/60", "a10.png=1/30"]));
+    let some = survey(
+        &inputs,
+        &said(&["a8.png=-2ev", "a9.png=1/60", "a10.png=1/30"]),
+    );
     assert!(matches!(some, Err(Error::Request { .. })), "{some:?}");
     let none = survey(&inputs, &said(&["b*.png=1/60"]));
     assert!(matches!(none, Err(Error::Request { .. })), "{none:?}");
@@ -317,7 +441,10 @@ fn explicit_files_are_one_bracket_whatever_their_times() {
     burst(folder.path(), "Box", 0, &HALF_NOMINAL_DOUBLE[..1]);
     burst(folder.path(), "Other", 40_000, &HALF_NOMINAL_DOUBLE[1..2]);
     burst(folder.path(), "Box", 90_000, &HALF_NOMINAL_DOUBLE[2..]);
-    let hdr = Tags { composite: Some(3), ..PLAIN };
+    let hdr = Tags {
+        composite: Some(3),
+        ..PLAIN
+    };
     let hdr = picture(folder.path(), "own.jpg", &hdr);
     let one = Overrides {
         one_bracket: true,
@@ -326,7 +453,10 @@ fn explicit_files_are_one_bracket_whatever_their_times() {
     let found = survey(&[folder.path().to_path_buf()], &one).unwrap();
     assert_eq!(found.brackets.len(), 1);
     assert_eq!(found.brackets[0].frames.len(), 3);
-    assert_eq!(found.brackets[0].camera_hdr.as_ref().map(|h| &h.file), Some(&hdr));
+    assert_eq!(
+        found.brackets[0].camera_hdr.as_ref().map(|h| &h.file),
+        Some(&hdr)
+    );
 }
 
 #[test]
@@ -346,15 +476,33 @@ fn what_does_not_go_together_is_refused() {
             other => panic!("{other:?}"),
         }
     };
-    let longer = Tags { time: Some((1, 30)), ..PLAIN };
-    let wider = Tags { size: (24, 8), ..longer.clone() };
+    let longer = Tags {
+        time: Some((1, 30)),
+        ..PLAIN
+    };
+    let wider = Tags {
+        size: (24, 8),
+        ..longer.clone()
+    };
     assert_eq!(
         problem(&[PLAIN, wider]),
-        BracketProblem::Sizes { first: (16, 8), other: (24, 8) }
+        BracketProblem::Sizes {
+            first: (16, 8),
+            other: (24, 8)
+        }
     );
     assert_eq!(problem(&[PLAIN, PLAIN]), BracketProblem::EqualExposures);
-    assert_eq!(problem(&[PLAIN]), BracketProblem::TooFew { found: 1, needed: 2 });
-    let unknown = Tags { time: Some((0, 0)), ..PLAIN };
+    assert_eq!(
+        problem(&[PLAIN]),
+        BracketProblem::TooFew {
+            found: 1,
+            needed: 2
+        }
+    );
+    let unknown = Tags {
+        time: Some((0, 0)),
+        ..PLAIN
+    };
     assert_eq!(problem(&[PLAIN, unknown]), BracketProblem::NoExposure);
 }
 
@@ -370,12 +518,24 @@ fn a_damaged_frame_is_left_out_while_two_remain() {
     cut(&plan.frames[1].file);
     let bracket = load(&plan, &Overrides::default()).unwrap();
     assert_eq!((bracket.frames.len(), bracket.reference), (2, 0));
-    assert!(bracket.findings.iter().any(
-        |f| matches!(f, Finding::FrameLeftOut { frame, .. } if frame == "Box_00030.jpg")
-    ));
+    assert!(
+        bracket
+            .findings
+            .iter()
+            .any(|f| matches!(f, Finding::FrameLeftOut { frame, .. } if frame == "Box_00030.jpg"))
+    );
     cut(&plan.frames[0].file);
     let refused = load(&plan, &Overrides::default());
-    assert!(matches!(refused, Err(Error::Input { problem: InputProblem::Damaged, .. })), "{refused:?}");
+    assert!(
+        matches!(
+            refused,
+            Err(Error::Input {
+                problem: InputProblem::Damaged,
+                ..
+            })
+        ),
+        "{refused:?}"
+    );
 }
 
 proptest! {

@@ -8,6 +8,7 @@ pub fn severity(finding: &Finding) -> Severity {
     use Finding as F;
     match finding {
         F::NominalSnapped { .. }
+        | F::SettingSnapped { .. }
         | F::SpanFromMetadata { .. }
         | F::CameraHdrRecognised { .. }
         | F::Single { .. }
@@ -59,6 +60,16 @@ fn metadata(finding: &Finding) -> Option<String> {
             "{frame}: the marking {} stands for {} ({} stops); the exact time was used.",
             seconds(*nominal_s),
             seconds(*exact_s),
+            signed(*difference_stops, 3)
+        ),
+        F::SettingSnapped {
+            frame,
+            setting,
+            nominal,
+            exact,
+            difference_stops,
+        } => format!(
+            "{frame}: the marking {setting} {nominal} stands for {exact:.4} ({} stops); the exact value was used.",
             signed(*difference_stops, 3)
         ),
         F::FrameLeftOut { frame, reason } => format!("{frame} was left out: {reason}."),
