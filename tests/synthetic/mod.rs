@@ -1,4 +1,6 @@
 //! Checks against simulated frames with known truth.
 mod grouping;
+mod loading;
+mod pictures;
 mod simulator;
 mod wedge;
