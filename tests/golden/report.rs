@@ -1,5 +1,7 @@
 //! The report at the edge: JSON, CSV, terminal text and page of a made-up bracket.
 mod fixture;
+mod run;
+mod scene;
 
 use serde_json::Value;
 use std::collections::BTreeSet;
@@ -25,7 +27,7 @@ fn golden(name: &str, text: &str) {
 
 #[test]
 fn the_json_reads_back_as_the_same_report() {
-    let report = fixture::report();
+    let report = run::report();
     let text = json::text(&report).unwrap();
     let back: Report = serde_json::from_str(&text).unwrap();
     assert!(back == report, "every field and every bit of every number");
@@ -34,7 +36,7 @@ fn the_json_reads_back_as_the_same_report() {
 
 #[test]
 fn a_number_that_is_none_becomes_null() {
-    let mut report = fixture::report();
+    let mut report = run::report();
     report.brackets[0].pictures[0].patches[0].snr = f64::NAN;
     report.brackets[0].pictures[0].patches[1].snr = f64::INFINITY;
     let text = json::text(&report).unwrap();
@@ -44,13 +46,13 @@ fn a_number_that_is_none_becomes_null() {
     }
     let rows = csv::levels(&report).unwrap();
     assert!(!rows.contains("NaN") && !rows.contains("inf"));
-    let page = html::page(&report, &fixture::figures());
+    let page = html::page(&report, &scene::figures());
     assert!(!page.contains("NaN"));
 }
 
 #[test]
 fn the_names_that_others_rely_on_are_there() {
-    let text = json::text(&fixture::report()).unwrap();
+    let text = json::text(&run::report()).unwrap();
     let value: Value = serde_json::from_str(&text).unwrap();
     assert_eq!(value["schema"], "stopspan-report/1");
     let bracket = &value["brackets"][0];
@@ -107,7 +109,7 @@ fn paths(value: &Value, path: &str, out: &mut BTreeSet<String>) {
 
 #[test]
 fn every_field_is_documented_and_every_documented_field_is_there() {
-    let text = json::text(&fixture::report()).unwrap();
+    let text = json::text(&run::report()).unwrap();
     let mut found = BTreeSet::new();
     paths(&serde_json::from_str(&text).unwrap(), "", &mut found);
     let table = include_str!("../../src/report/schema.md");
@@ -130,7 +132,7 @@ fn every_field_is_documented_and_every_documented_field_is_there() {
 
 #[test]
 fn the_table_of_levels_has_one_row_a_picture_and_step() {
-    let report = fixture::report();
+    let report = run::report();
     let text = csv::levels(&report).unwrap();
     let mut reader = ::csv::Reader::from_reader(text.as_bytes());
     let heads: Vec<String> = reader
@@ -161,7 +163,7 @@ fn the_table_of_levels_has_one_row_a_picture_and_step() {
 
 #[test]
 fn the_terminal_table_is_as_it_was_looked_at() {
-    let text = terminal::table(&fixture::report());
+    let text = terminal::table(&run::report());
     for line in text.lines() {
         assert!(line.chars().count() < 80, "too long: {line}");
     }
@@ -228,7 +230,7 @@ const HOSTILE: &str = "\"><img src=x onerror=alert(1)><script>'&.jpg";
 
 #[test]
 fn hostile_names_stay_text_on_the_page() {
-    let mut report = fixture::report();
+    let mut report = run::report();
     let bracket = &mut report.brackets[0];
     bracket.name = HOSTILE.into();
     bracket.camera = Some(HOSTILE.into());
@@ -241,7 +243,7 @@ fn hostile_names_stay_text_on_the_page() {
     report.inputs[0].path = HOSTILE.into();
     report.failed[0].name = HOSTILE.into();
     report.brackets.push(report.brackets[0].clone());
-    let page = html::page(&report, &fixture::figures());
+    let page = html::page(&report, &scene::figures());
     assert!(page.contains("&lt;script&gt;"), "the name is shown");
     assert!(!page.contains("<script") && !page.contains("<img src=x"));
     assert!(!page.contains(HOSTILE));
@@ -249,7 +251,7 @@ fn hostile_names_stay_text_on_the_page() {
 
 #[test]
 fn the_page_stands_alone() {
-    let page = html::page(&fixture::report(), &fixture::figures());
+    let page = html::page(&run::report(), &scene::figures());
     let look = std::path::Path::new(env!("CARGO_TARGET_TMPDIR")).join("report.html");
     std::fs::write(look, &page).unwrap();
     for forbidden in [
@@ -281,9 +283,9 @@ fn the_page_stands_alone() {
 
 #[test]
 fn the_page_is_well_formed_and_its_identifiers_differ() {
-    let mut report = fixture::report();
+    let mut report = run::report();
     report.brackets.push(fixture::bracket());
-    let page = html::page(&report, &fixture::figures());
+    let page = html::page(&report, &scene::figures());
     for tag in [
         "section", "table", "tr", "td", "th", "div", "svg", "figure", "ul", "li", "dl", "span",
         "p", "details",

@@ -1,5 +1,4 @@
 //! A made-up bracket for the report's tests: numbers from a simple sensor formula, measured on nothing.
-use ndarray::{Array2, Array3};
 use stopspan::finding::Finding;
 use stopspan::frames::{Exposure, ExposureSource};
 use stopspan::measure::{
@@ -7,10 +6,9 @@ use stopspan::measure::{
     PictureMeasurement, UsableStops, VisualWhite, WedgePlace,
 };
 use stopspan::raster::Point;
-use stopspan::report::figure::{Strip, log_display, strip};
 use stopspan::report::{
-    BracketFigures, BracketReport, Closure, ExposureCheck, Failed, Figures, FrameEntry, InputFile,
-    Left, MapSummary, NoiseSummary, NoiseTerm, OutputFile, PairRatio, Report, Shift,
+    BracketReport, Closure, ExposureCheck, FrameEntry, MapSummary, NoiseSummary, NoiseTerm,
+    OutputFile, PairRatio, Shift,
 };
 use stopspan::response::{Response, ResponseCurve, ResponseMethod};
 use stopspan::units::{Estimate, ExposureTime, FNumber, IsoSpeed, Settings};
@@ -30,7 +28,7 @@ fn radiance(step: usize) -> f64 {
     1.9 * 10f64.powf(0.05 - density(step))
 }
 
-fn encoded(x: f64) -> f64 {
+pub fn encoded(x: f64) -> f64 {
     let x = x.clamp(0.0, 1.0);
     255.0
         * if x <= 0.003_130_8 {
@@ -213,7 +211,7 @@ fn measured(made: &Made) -> PictureMeasurement {
     }
 }
 
-fn pictures() -> Vec<PictureMeasurement> {
+pub fn pictures() -> Vec<PictureMeasurement> {
     let made = |kind, file, times, tone| {
         measured(&Made {
             kind,
@@ -390,103 +388,4 @@ fn findings() -> Vec<Finding> {
             steps: STEPS,
         },
     ]
-}
-
-/// A run of one bracket, with a picture left over, a file skipped and a failure.
-pub fn report() -> Report {
-    let mut report = Report::new();
-    report.program.version = "0.0.0-fixture".to_owned();
-    report.settings.insert("--out".into(), "out".into());
-    report.settings.insert("--wedge-grid".into(), "1x21".into());
-    report.inputs = FILES
-        .iter()
-        .map(|file| InputFile {
-            path: format!("samples/bench/{file}"),
-            bytes: 412_345,
-            sha256: Some("0123456789abcdef".repeat(4)),
-        })
-        .collect();
-    report.brackets = vec![bracket()];
-    report.singles = vec![Left {
-        path: "samples/bench/alone.jpg".into(),
-        reason: "no other picture within 10 s of it".into(),
-    }];
-    report.skipped = vec![Left {
-        path: "samples/bench/notes.txt".into(),
-        reason: "not a picture by its content".into(),
-    }];
-    report.failed = vec![Failed {
-        name: "samples/bench/cut.jpg".into(),
-        problem: "is damaged or cut short".into(),
-        advice: "copy the file from the camera again, or leave it out".into(),
-    }];
-    report
-}
-
-/// Noise that looks like noise and is the same every time: -1..1.
-fn grain(row: usize, column: usize) -> f64 {
-    let mut x = (row as u64) << 32 ^ (column as u64).wrapping_mul(0x9e37_79b9_7f4a_7c15);
-    for _ in 0..3 {
-        x ^= x >> 29;
-        x = x.wrapping_mul(0xbf58_476d_1ce4_e5b9);
-        x ^= x >> 32;
-    }
-    (x >> 11) as f64 / (1u64 << 52) as f64 - 1.0
-}
-
-/// Pictures for the page: strips with grain, a made-up scene, and which frame weighs most in it.
-pub fn figures() -> Figures {
-    let strips = pictures().into_iter().map(|p| {
-        let pixel = |row: usize, column: usize| {
-            let patch = &p.patches[(column / 40).min(STEPS - 1)];
-            let noise = 1.7 * grain(row, column);
-            let gray = match patch.code {
-                Some(code) => (code[1] + noise * 2.5).clamp(0.0, 255.0) as u8,
-                None => log_display(patch.linear + noise * patch.linear_deviation, 1.9, 10.5),
-            };
-            [gray; 3]
-        };
-        Some(Strip {
-            rgb: strip(&p.patches, (50, 840), pixel)?,
-            note: if p.kind == PictureKind::Merge {
-                "shown logarithmic over 10.5 stops".into()
-            } else {
-                String::new()
-            },
-        })
-    });
-    Figures {
-        brackets: vec![BracketFigures {
-            strips: strips.collect(),
-            preview: Some(scene()),
-            source: Some(source()),
-        }],
-    }
-}
-
-fn light(row: usize, column: usize) -> f64 {
-    let (y, x) = (row as f64 / 533.0, column as f64 / 800.0);
-    let lamp = (-((x - 0.75).powi(2) + (y - 0.25).powi(2)) * 30.0).exp();
-    let table = if y > 0.62 {
-        0.12 * (1.0 + 0.3 * (x * 40.0).sin())
-    } else {
-        0.3 * x
-    };
-    lamp + table
-}
-
-fn scene() -> Array3<u8> {
-    Array3::from_shape_fn((533, 800, 3), |(r, c, k)| {
-        let tint = [1.0, 0.93, 0.82][k];
-        (encoded((light(r, c) * tint).powf(0.6)) + 2.0 * grain(r, c)).clamp(0.0, 255.0) as u8
-    })
-}
-
-fn source() -> Array2<u8> {
-    Array2::from_shape_fn((533, 800), |(r, c)| match light(r, c) {
-        l if l > 0.97 => 255,
-        l if l > 0.6 => 0,
-        l if l > 0.3 => 1,
-        _ => 2,
-    })
 }

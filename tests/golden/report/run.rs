@@ -1,0 +1,34 @@
+//! A made-up run: one bracket, a picture left over, a file skipped, a failure.
+use super::fixture::{FILES, bracket};
+use stopspan::report::{Failed, InputFile, Left, Report};
+
+/// A run of one bracket, with a picture left over, a file skipped and a failure.
+pub fn report() -> Report {
+    let mut report = Report::new();
+    report.program.version = "0.0.0-fixture".to_owned();
+    report.settings.insert("--out".into(), "out".into());
+    report.settings.insert("--wedge-grid".into(), "1x21".into());
+    report.inputs = FILES
+        .iter()
+        .map(|file| InputFile {
+            path: format!("samples/bench/{file}"),
+            bytes: 412_345,
+            sha256: Some("0123456789abcdef".repeat(4)),
+        })
+        .collect();
+    report.brackets = vec![bracket()];
+    report.singles = vec![Left {
+        path: "samples/bench/alone.jpg".into(),
+        reason: "no other picture within 10 s of it".into(),
+    }];
+    report.skipped = vec![Left {
+        path: "samples/bench/notes.txt".into(),
+        reason: "not a picture by its content".into(),
+    }];
+    report.failed = vec![Failed {
+        name: "samples/bench/cut.jpg".into(),
+        problem: "is damaged or cut short".into(),
+        advice: "copy the file from the camera again, or leave it out".into(),
+    }];
+    report
+}
