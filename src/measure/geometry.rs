@@ -49,6 +49,27 @@ impl Homography {
         Self::of_rows([[h[0], h[1], h[2]], [h[3], h[4], h[5]], [h[6], h[7], 1.0]])
     }
 
+    /// The map that takes the points `from` nearest to the points `to` in least squares of the linearised equations
+    /// (coordinates normalised as in Hartley 1997). `None` with fewer than four points or where they lie on a line.
+    pub fn fitted(from: &[Point], to: &[Point]) -> Option<Self> {
+        if from.len() < 4 || from.len() != to.len() {
+            return None;
+        }
+        let (here, there) = (normaliser(from)?, normaliser(to)?);
+        let (mut normal, mut right) = (SMatrix::<f64, 8, 8>::zeros(), SVector::<f64, 8>::zeros());
+        for (p, q) in from.iter().zip(to) {
+            let (p, q) = (here.map(*p), there.map(*q));
+            let x = SVector::from([p.x, p.y, 1.0, 0.0, 0.0, 0.0, -p.x * q.x, -p.y * q.x]);
+            let y = SVector::from([0.0, 0.0, 0.0, p.x, p.y, 1.0, -p.x * q.y, -p.y * q.y]);
+            normal += x * x.transpose() + y * y.transpose();
+            right += x * q.x + y * q.y;
+        }
+        let h = normal.cholesky()?.solve(&right);
+        let rows = [[h[0], h[1], h[2]], [h[3], h[4], h[5]], [h[6], h[7], 1.0]];
+        let map = here.then(&Self::of_rows(rows)?).then(&there.inverse()?);
+        Self::of_rows([0, 1, 2].map(|r| [0, 1, 2].map(|c| map.0[(r, c)])))
+    }
+
     /// Where a point goes. Not finite for points on the horizon.
     pub fn map(&self, p: Point) -> Point {
         let v = self.0 * Vector3::new(p.x, p.y, 1.0);
@@ -72,6 +93,16 @@ impl Homography {
     pub fn inverse(&self) -> Option<Homography> {
         self.0.try_inverse().map(Homography)
     }
+}
+
+/// The map that takes points to centroid 0 and mean square coordinate 1; `None` if they coincide.
+fn normaliser(points: &[Point]) -> Option<Homography> {
+    let n = points.len() as f64;
+    let x = points.iter().map(|p| p.x).sum::<f64>() / n;
+    let y = points.iter().map(|p| p.y).sum::<f64>() / n;
+    let square: f64 = points.iter().map(|p| (p.x - x).powi(2) + (p.y - y).powi(2)).sum();
+    let scale = (2.0 * n / square).sqrt();
+    Homography::of_rows([[scale, 0.0, -scale * x], [0.0, scale, -scale * y], [0.0, 0.0, 1.0]])
 }
 
 /// Twice the signed area of the triangle a, b, c; positive where they turn clockwise on a page (y down).
@@ -135,6 +166,23 @@ mod tests {
         for p in a {
             let q = round.map(p);
             assert!(distance(p, q) < 1e-9);
+        }
+    }
+
+    #[test]
+    fn a_fit_through_many_points_finds_the_map() {
+        let corners = quad([10.0, 20.0, 310.0, 25.0, 300.0, 140.0, 5.0, 150.0]);
+        let map = Homography::between(&UNIT_SQUARE, &corners).unwrap();
+        let from: Vec<Point> = (0..12)
+            .map(|i| Point {
+                x: f64::from(i % 4) / 3.0,
+                y: f64::from(i / 4) / 2.0,
+            })
+            .collect();
+        let to: Vec<Point> = from.iter().map(|p| map.map(*p)).collect();
+        let fitted = Homography::fitted(&from, &to).unwrap();
+        for (a, b) in from.iter().zip(&to) {
+            assert!(distance(fitted.map(*a), *b) < 1e-8);
         }
     }
 

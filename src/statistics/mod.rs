@@ -20,6 +20,3 @@ fn finite<T: Copy + Into<f64>>(values: &[T]) -> Option<Vec<f64>> {
     let values: Vec<f64> = values.iter().map(|&v| v.into()).collect();
     (!values.is_empty() && values.iter().all(|v| v.is_finite())).then_some(values)
 }
-mod student;
-
-pub use student::{holm, ln_gamma, student_upper_tail, welch_upper};

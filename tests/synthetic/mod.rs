@@ -2,5 +2,6 @@
 mod grouping;
 mod loading;
 mod pictures;
+mod finder;
 mod simulator;
 mod wedge;

@@ -3,7 +3,7 @@ use super::{jnd_index, lightness};
 use crate::measure::oecf::srgb_to_linear;
 use crate::measure::result::{JoinReason, Pair, Patch, VisualWhite};
 use crate::measure::wedge::{LARGEST_RATIO, ratio};
-use crate::statistics::{holm, welch_upper};
+use crate::statistics::significance::{Sample, holm, welch_greater};
 
 /// Separation from which two patches count as told apart per pixel (75 % correct in a two-choice task is 0.95).
 pub const SEPARATION: f64 = 1.0;
@@ -38,9 +38,14 @@ pub fn pairs(patches: &[Patch], criteria: &Criteria) -> Vec<Pair> {
         .collect()
 }
 
-fn welch(light: &Patch, dark: &Patch) -> f64 {
-    let sample = |p: &Patch| (p.linear, p.linear_deviation, p.effective_samples);
-    welch_upper(sample(light), sample(dark))
+/// One-sided p value of Welch's test that the first mean is the greater; 1 (nothing shown) where it cannot be made.
+fn welch(first: &Patch, second: &Patch) -> f64 {
+    let sample = |p: &Patch| Sample {
+        mean: p.linear,
+        deviation: p.linear_deviation,
+        effective_count: p.effective_samples.max(1.2),
+    };
+    welch_greater(&sample(first), &sample(second)).map_or(1.0, |w| w.p)
 }
 
 fn pair(light: &Patch, dark: &Patch, p_value: f64, (criteria, white): (&Criteria, f64)) -> Pair {

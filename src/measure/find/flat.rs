@@ -1,0 +1,186 @@
+//! Flat patches: connected pixels whose surroundings vary no more than noise does at that luminance, shaped like a
+//! parallelogram.
+use super::shrink::Small;
+use crate::raster::Point;
+
+/// Least spread that counts as flat, stops.
+const LEAST: f32 = 0.035;
+/// Multiple of the quiet spread at a luminance that still counts as flat.
+const QUIET: f32 = 2.2;
+/// Fewest and most pixels (share of the picture) of a patch.
+const FEWEST: usize = 12;
+const LARGEST: f64 = 0.05;
+/// Most patches that are looked at, the most regular first.
+const MOST: usize = 3000;
+
+/// A flat region: its centre (pixels of the small picture, corner origin), second moments, and log2 luminance.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Patch {
+    pub centre: Point,
+    /// Covariance xx, xy, yy of the pixels, grown by the rim that the 3 x 3 window takes off.
+    pub moments: [f64; 3],
+    pub area: f64,
+    pub log: f64,
+}
+
+/// All patches that look like parallelograms.
+pub(super) fn patches(small: &Small) -> Vec<Patch> {
+    let flat = flat_mask(small);
+    let (rows, columns) = small.log.dim();
+    let mut seen = vec![false; rows * columns];
+    let mut found = Vec::new();
+    let largest = ((rows * columns) as f64 * LARGEST) as usize;
+    let mut stack = Vec::new();
+    for start in 0..rows * columns {
+        if seen[start] || !flat[start] {
+            continue;
+        }
+        let mut region = Region::default();
+        stack.push(start);
+        seen[start] = true;
+        while let Some(i) = stack.pop() {
+            let (r, c) = (i / columns, i % columns);
+            region.add(r, c, small.log[[r, c]]);
+            let neighbours = [
+                (r > 0).then(|| i - columns),
+                (r + 1 < rows).then(|| i + columns),
+                (c > 0).then(|| i - 1),
+                (c + 1 < columns).then(|| i + 1),
+            ];
+            for j in neighbours.into_iter().flatten() {
+                if flat[j] && !seen[j] {
+                    seen[j] = true;
+                    stack.push(j);
+                }
+            }
+        }
+        if (FEWEST..=largest).contains(&region.pixels) {
+            found.extend(region.patch());
+        }
+    }
+    found.sort_by(|a: &(f64, Patch), b| a.0.total_cmp(&b.0));
+    found.truncate(MOST);
+    found.into_iter().map(|(_, p)| p).collect()
+}
+
+/// Flat where the spread is below a multiple of the quietest seventh of the pixels of like luminance.
+fn flat_mask(small: &Small) -> Vec<bool> {
+    let bin = |v: f32| (v * 2.0).floor() as i32;
+    let mut by_bin = std::collections::BTreeMap::<i32, Vec<f32>>::new();
+    for (v, s) in small.log.iter().zip(&small.spread) {
+        if *s < f32::MAX {
+            by_bin.entry(bin(*v)).or_default().push(*s);
+        }
+    }
+    let limits: std::collections::BTreeMap<i32, f32> = by_bin
+        .into_iter()
+        .map(|(b, mut spreads)| {
+            let at = spreads.len() / 7;
+            let (_, quiet, _) = spreads.select_nth_unstable_by(at, f32::total_cmp);
+            (b, (QUIET * *quiet).max(LEAST).min(0.25))
+        })
+        .collect();
+    let flat = |(v, s): (&f32, &f32)| limits.get(&bin(*v)).is_some_and(|l| s < l);
+    small.log.iter().zip(&small.spread).map(flat).collect()
+}
+
+#[derive(Default)]
+struct Region {
+    pixels: usize,
+    x: f64,
+    y: f64,
+    xx: f64,
+    xy: f64,
+    yy: f64,
+    log: f64,
+}
+
+impl Region {
+    fn add(&mut self, row: usize, column: usize, log: f32) {
+        let (x, y) = (column as f64 + 0.5, row as f64 + 0.5);
+        self.pixels += 1;
+        self.x += x;
+        self.y += y;
+        self.xx += x * x;
+        self.xy += x * y;
+        self.yy += y * y;
+        self.log += f64::from(log);
+    }
+
+    /// The patch and how far it is from a parallelogram. A parallelogram of area A has 12 sqrt(det) = A, whatever its shape
+    /// (an ellipse has 12/(4 pi) of it).
+    fn patch(&self) -> Option<(f64, Patch)> {
+        let n = self.pixels as f64;
+        let (x, y) = (self.x / n, self.y / n);
+        // A pixel adds 1/12 to each second moment of the pixel centres.
+        let xx = self.xx / n - x * x + 1.0 / 12.0;
+        let yy = self.yy / n - y * y + 1.0 / 12.0;
+        let xy = self.xy / n - x * y;
+        let determinant = xx * yy - xy * xy;
+        if determinant <= 0.0 {
+            return None;
+        }
+        let filled = n / (12.0 * determinant.sqrt());
+        if !(0.75..=1.06).contains(&filled) {
+            return None;
+        }
+        let grown = grown([xx, xy, yy]);
+        let area = 12.0 * (grown[0] * grown[2] - grown[1] * grown[1]).sqrt();
+        let patch = Patch {
+            centre: Point { x, y },
+            moments: grown,
+            area,
+            log: self.log / n,
+        };
+        Some(((1.0 - filled).abs(), patch))
+    }
+}
+
+/// Moments of the same shape with a rim of one pixel added all round: each principal side grows by two pixels.
+fn grown([xx, xy, yy]: [f64; 3]) -> [f64; 3] {
+    let half_trace = (xx + yy) / 2.0;
+    let split = (((xx - yy) / 2.0).powi(2) + xy * xy).sqrt();
+    let grow = |v: f64| {
+        let side = (12.0 * v.max(0.0)).sqrt() + 2.0;
+        side * side / 12.0
+    };
+    let (large, tiny) = (half_trace + split, half_trace - split);
+    let (a, b) = (grow(large), grow(tiny));
+    if split < 1e-9 {
+        return [a, 0.0, b];
+    }
+    let (cos2, sin2) = ((xx - yy) / 2.0 / split, xy / split);
+    let (mean, half) = ((a + b) / 2.0, (a - b) / 2.0);
+    [mean + half * cos2, half * sin2, mean - half * cos2]
+}
+
+impl Patch {
+    /// Length of the side along a unit direction and the vector of the other side, were this a parallelogram with one
+    /// side in that direction: `12 covariance = p p' + q q'`.
+    pub fn sides(&self, direction: (f64, f64)) -> Option<(f64, (f64, f64))> {
+        let [a, b, c] = self.moments.map(|m| 12.0 * m);
+        let determinant = a * c - b * b;
+        let (x, y) = direction;
+        let inverse = (c * x * x - 2.0 * b * x * y + a * y * y) / determinant;
+        if !(inverse > 0.0) {
+            return None;
+        }
+        let along = 1.0 / inverse.sqrt();
+        let (pxx, pyy) = (along * along * x * x, along * along * y * y);
+        let q = ((a - pxx).max(0.0).sqrt(), (c - pyy).max(0.0).sqrt());
+        let cross = b - along * along * x * y;
+        let q = if cross < 0.0 { (q.0, -q.1) } else { q };
+        // Turn it so that it runs to the right of the direction (down the page for a direction to the right).
+        let right = x * q.1 - y * q.0 > 0.0;
+        Some((along, if right { q } else { (-q.0, -q.1) }))
+    }
+
+    /// True if another patch has about the same size and shape.
+    pub fn like(&self, other: &Patch) -> bool {
+        let ratio = self.area / other.area;
+        let [a, b, c] = self.moments;
+        let [d, e, f] = other.moments;
+        let shape = (a * f + c * d - 2.0 * b * e) / (2.0 * ((a * c - b * b) * (d * f - e * e)).sqrt());
+        (0.55..=1.8).contains(&ratio) && shape < 1.25
+    }
+}

@@ -1,0 +1,275 @@
+//! The lattice that patches lie on: grown from a chain, fitted as a homography from cell numbers to pixels.
+use super::flat::Patch;
+use super::seeds::Index;
+use super::shrink::Small;
+use crate::measure::geometry::Homography;
+use crate::raster::Point;
+use std::collections::BTreeMap;
+
+/// How far from its predicted place a patch may lie, in units of the pitch.
+const ASTRAY: f64 = 0.22;
+/// Cells looked at beyond those seen, each way.
+const BEYOND: i32 = 3;
+/// Most cells along one side.
+const LONGEST: i32 = 64;
+/// Most cells along the shorter side; wider lattices are tilings, not wedges.
+const WIDEST: i32 = 20;
+
+type Vector = (f64, f64);
+type Cell = (i32, i32);
+
+/// Patches with their column and row on a lattice (any origin).
+pub(super) struct Lattice {
+    cells: BTreeMap<Cell, usize>,
+    centres: BTreeMap<Cell, Point>,
+    others: BTreeMap<Cell, Vector>,
+    along: BTreeMap<Cell, f64>,
+    one_row: bool,
+}
+
+impl Lattice {
+    /// The patches' numbers.
+    pub fn members(&self) -> impl Iterator<Item = usize> + '_ {
+        self.cells.values().copied()
+    }
+
+    /// Grows a lattice from a chain of at least three patches; `None` where it stays under four patches.
+    pub fn grown(patches: &[Patch], index: &Index, chain: &[usize]) -> Option<Self> {
+        let (first, last) = (&patches[chain[0]].centre, &patches[*chain.last()?].centre);
+        let steps = chain.len() as f64 - 1.0;
+        let u = ((last.x - first.x) / steps, (last.y - first.y) / steps);
+        let mut lattice = Lattice {
+            cells: BTreeMap::new(),
+            centres: BTreeMap::new(),
+            others: BTreeMap::new(),
+            along: BTreeMap::new(),
+            one_row: true,
+        };
+        for (i, &p) in chain.iter().enumerate() {
+            lattice.take((i as i32, 0), p, patches, u);
+        }
+        let v = lattice.across(patches, index, u);
+        lattice.one_row = v.is_none();
+        lattice.flood(patches, index, u, v);
+        let span = |f: fn(&Cell) -> i32| {
+            let all = || lattice.cells.keys().map(f);
+            Some(all().max()? - all().min()?)
+        };
+        let (columns, rows) = (span(|c| c.0)?, span(|c| c.1)?);
+        lattice.one_row = rows == 0;
+        (lattice.cells.len() >= 4 && columns.min(rows) < WIDEST).then_some(lattice)
+    }
+
+    fn take(&mut self, cell: Cell, patch: usize, patches: &[Patch], u: Vector) {
+        let length = u.0.hypot(u.1);
+        let p = &patches[patch];
+        if let Some((along, other)) = p.sides((u.0 / length, u.1 / length)) {
+            self.cells.insert(cell, patch);
+            self.centres.insert(cell, p.centre);
+            self.others.insert(cell, other);
+            self.along.insert(cell, along / length);
+        }
+    }
+
+    /// The step from row to row that most members share; `None` for a single row.
+    fn across(&self, patches: &[Patch], index: &Index, u: Vector) -> Option<Vector> {
+        let pitch = u.0.hypot(u.1);
+        let mut steps: Vec<Vector> = Vec::new();
+        for (cell, centre) in &self.centres {
+            let other = self.others[cell];
+            let reach = 2.0 * other.0.hypot(other.1);
+            for i in index.near(*centre, reach) {
+                let p = &patches[i];
+                let d = (p.centre.x - centre.x, p.centre.y - centre.y);
+                let length = d.0.hypot(d.1);
+                let sine = (u.0 * d.1 - u.1 * d.0).abs() / (pitch * length).max(1e-9);
+                let long_enough = length >= 0.85 * other.0.hypot(other.1);
+                if sine > 0.8 && long_enough && p.like(&patches[self.cells[cell]]) {
+                    let down = u.0 * d.1 - u.1 * d.0 > 0.0;
+                    steps.push(if down { d } else { (-d.0, -d.1) });
+                }
+            }
+        }
+        let near = |a: &Vector, b: &Vector| (a.0 - b.0).hypot(a.1 - b.1) < 0.15 * a.0.hypot(a.1);
+        let votes = |a: &Vector| steps.iter().filter(|b| near(a, b)).count();
+        let best = steps.iter().max_by_key(|a| votes(a))?;
+        (votes(best) >= 3.min(self.cells.len())).then_some(*best)
+    }
+
+    fn flood(&mut self, patches: &[Patch], index: &Index, u: Vector, v: Option<Vector>) {
+        let mut queue: Vec<Cell> = self.cells.keys().copied().collect();
+        let steps = |d: i32| [(d, 0), (-d, 0), (0, d), (0, -d)];
+        while let Some(cell) = queue.pop() {
+            for (di, dj) in steps(1).into_iter().chain(steps(2)) {
+                let target = (cell.0 + di, cell.1 + dj);
+                let known = self.centres.contains_key(&target);
+                if known || (dj != 0 && v.is_none()) || target.0.abs().max(target.1.abs()) > LONGEST {
+                    continue;
+                }
+                let basis = if dj == 0 { self.local(cell, (1, 0), u) } else { self.local(cell, (0, 1), v.unwrap_or(u)) };
+                let steps = f64::from(di + dj);
+                let from = self.centres[&cell];
+                let expected = Point {
+                    x: from.x + steps * basis.0,
+                    y: from.y + steps * basis.1,
+                };
+                let reach = ASTRAY * u.0.hypot(u.1).min(basis.0.hypot(basis.1));
+                let like = |i: &usize| {
+                    patches[*i].like(&patches[self.cells[&cell]]) && !self.cells.values().any(|c| c == i)
+                };
+                if let Some(found) = index.near(expected, reach).find(like) {
+                    self.take(target, found, patches, u);
+                    if self.cells.contains_key(&target) {
+                        queue.push(target);
+                    }
+                }
+            }
+        }
+    }
+
+    /// Step between cells near `cell`, as seen there, else the general one.
+    fn local(&self, cell: Cell, (di, dj): Cell, general: Vector) -> Vector {
+        let here = self.centres[&cell];
+        let step = |to: Cell, sign: f64| {
+            let p = self.centres.get(&to)?;
+            Some((sign * (p.x - here.x), sign * (p.y - here.y)))
+        };
+        step((cell.0 + di, cell.1 + dj), 1.0)
+            .or_else(|| step((cell.0 - di, cell.1 - dj), -1.0))
+            .unwrap_or(general)
+    }
+
+    /// Fits the lattice and looks at its cells and some beyond. `None` where no homography fits.
+    pub fn carried_on(&self, small: &Small) -> Option<Sheet> {
+        let (mut from, mut to) = (Vec::new(), Vec::new());
+        for (cell, c) in &self.centres {
+            let (i, j) = (f64::from(cell.0) + 0.5, f64::from(cell.1) + 0.5);
+            if self.one_row {
+                let q = self.others[cell];
+                for (side, sign) in [(-0.5, -0.5), (0.5, 0.5)] {
+                    from.push(Point { x: i, y: j + side });
+                    to.push(Point {
+                        x: c.x + sign * q.0,
+                        y: c.y + sign * q.1,
+                    });
+                }
+            } else {
+                from.push(Point { x: i, y: j });
+                to.push(*c);
+            }
+        }
+        let map = Homography::fitted(&from, &to)?;
+        let misses = from.iter().zip(&to).map(|(a, b)| {
+            let p = map.map(*a);
+            (p.x - b.x).powi(2) + (p.y - b.y).powi(2)
+        });
+        let residual = (misses.sum::<f64>() / from.len() as f64).sqrt();
+        Some(self.sheet(small, map, residual))
+    }
+
+    fn sheet(&self, small: &Small, map: Homography, residual: f64) -> Sheet {
+        let columns = || self.cells.keys().map(|c| c.0);
+        let rows = || self.cells.keys().map(|c| c.1);
+        let beyond = if self.one_row { 0 } else { BEYOND };
+        let (left, right) = (columns().min().unwrap_or(0) - BEYOND, columns().max().unwrap_or(0) + BEYOND);
+        let (top, bottom) = (rows().min().unwrap_or(0) - beyond, rows().max().unwrap_or(0) + beyond);
+        let mut fills: Vec<f64> = self.along.values().copied().collect();
+        fills.sort_by(f64::total_cmp);
+        let fill = fills[fills.len() / 2].clamp(0.4, 1.0);
+        let cells = (top..=bottom)
+            .map(|j| (left..=right).map(|i| Seen::at(small, &map, (i, j), self.cells.contains_key(&(i, j)))).collect())
+            .collect();
+        let shift = [[1.0, 0.0, f64::from(left)], [0.0, 1.0, f64::from(top)], [0.0, 0.0, 1.0]];
+        let shifted = Homography::of_rows(shift).map_or(map, |s| s.then(&map));
+        Sheet {
+            map: shifted,
+            cells,
+            residual: residual / self.pitch(),
+            fill: (fill, if self.one_row { 1.0 } else { fill }),
+            brightest: small.log.iter().copied().fold(f32::MIN, f32::max).into(),
+        }
+    }
+
+    fn pitch(&self) -> f64 {
+        let pairs = self.centres.iter().filter_map(|(c, p)| {
+            let q = self.centres.get(&(c.0 + 1, c.1))?;
+            Some((p.x - q.x).hypot(p.y - q.y))
+        });
+        pairs.fold(f64::INFINITY, f64::min).min(1e9)
+    }
+}
+
+/// A fitted lattice with what every cell holds.
+pub(super) struct Sheet {
+    /// Columns and rows -> pixels of the small picture.
+    pub map: Homography,
+    /// Cells by row, then column.
+    pub cells: Vec<Vec<Seen>>,
+    /// Root mean square distance of patches from the lattice, in pitches.
+    pub residual: f64,
+    /// Share of the pitch that a patch fills, along and across.
+    pub fill: (f64, f64),
+    /// log2 of the brightest pixel of the picture.
+    pub brightest: f64,
+}
+
+/// What one cell holds.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Seen {
+    /// log2 of the mean luminance of the interior.
+    pub log: f64,
+    /// Standard deviation of log2 luminance in the interior, stops; infinite outside the picture.
+    pub spread: f64,
+    /// Difference of the interior from what lies just beyond its cell on either side across, stops (larger of the two).
+    pub stands_out: f64,
+    /// True if a flat patch was found there.
+    pub patch: bool,
+}
+
+impl Seen {
+    fn at(small: &Small, map: &Homography, (i, j): Cell, patch: bool) -> Self {
+        let (i, j) = (f64::from(i), f64::from(j));
+        let strip = |low: f64, high: f64| mean_of(small, map, (i + 0.3, i + 0.7), (j + low, j + high));
+        let Some((log, spread)) = strip(0.3, 0.7) else {
+            return Seen {
+                log: 0.0,
+                spread: f64::INFINITY,
+                stands_out: 0.0,
+                patch,
+            };
+        };
+        let beside = [strip(-0.35, -0.15), strip(1.15, 1.35)];
+        let stands_out = beside.iter().flatten().map(|b| (b.0 - log).abs()).fold(0.0, f64::max);
+        Seen {
+            log,
+            spread,
+            stands_out,
+            patch,
+        }
+    }
+}
+
+/// log2 of the mean and the deviation of log2 over part of the lattice; `None` where it leaves the picture.
+fn mean_of(small: &Small, map: &Homography, x: (f64, f64), y: (f64, f64)) -> Option<(f64, f64)> {
+    const SAMPLES: usize = 6;
+    let (rows, columns) = small.log.dim();
+    let (mut linear, mut sum, mut squares) = (0.0, 0.0, 0.0);
+    for k in 0..SAMPLES * SAMPLES {
+        let part = |n: usize, (low, high): (f64, f64)| low + (high - low) * (n as f64 + 0.5) / SAMPLES as f64;
+        let p = map.map(Point {
+            x: part(k % SAMPLES, x),
+            y: part(k / SAMPLES, y),
+        });
+        let inside = p.x >= 0.0 && p.y >= 0.0 && p.x < columns as f64 && p.y < rows as f64;
+        if !inside {
+            return None;
+        }
+        let v = f64::from(small.log[[p.y as usize, p.x as usize]]);
+        linear += v.exp2();
+        sum += v;
+        squares += v * v;
+    }
+    let n = (SAMPLES * SAMPLES) as f64;
+    let mean = sum / n;
+    Some(((linear / n).log2(), (squares / n - mean * mean).max(0.0).sqrt()))
+}

@@ -1,0 +1,104 @@
+//! Finding a wedge in a picture, in reading order: the picture made small and logarithmic, flat patches in it, the lattice
+//! they lie on, the order of its steps, cells carried on beyond what was seen, corners by edges.
+mod edges;
+mod flat;
+mod lattice;
+mod order;
+mod seeds;
+mod shrink;
+
+use super::geometry::{Homography, UNIT_SQUARE};
+use super::result::WedgePlace;
+use crate::raster::{Point, Quad};
+use lattice::Lattice;
+use ndarray::Array2;
+use shrink::Small;
+
+/// Fewest steps that are taken for a wedge.
+pub(crate) const FEWEST_STEPS: usize = 6;
+/// Longest side of the pictures looked at, pixels, coarse to fine; the last is the full size.
+const SIDES: [usize; 3] = [1000, 2000, usize::MAX];
+/// Confidence from which a find is handed on; below, the corners are better asked for.
+pub const CONFIDENT: f64 = 0.5;
+
+/// Looks for one row, one column or a grid of gray patches in a picture: linear luminance (or green) of the merge or of a
+/// frame, any positive scale, shape (rows, columns). Patches from about 12 pixels a side, rotated up to 20 degrees, touching
+/// or apart, falling or rising in light row by row or to and fro.
+///
+/// The place comes with a confidence 0..=1 from number of steps, evenness of spacing and evenness of the steps in log
+/// radiance; `None` where nothing reaches [`CONFIDENT`].
+pub fn find_wedge(luminance: &Array2<f32>) -> Option<WedgePlace> {
+    candidate(luminance).filter(|place| place.confidence.is_some_and(|c| c >= CONFIDENT))
+}
+
+/// The best candidate, however doubtful; for showing it to a person. `None` if there is none at all.
+pub fn candidate(luminance: &Array2<f32>) -> Option<WedgePlace> {
+    let longest = luminance.nrows().max(luminance.ncols());
+    let mut best: Option<WedgePlace> = None;
+    let mut last_factor = 0;
+    for side in SIDES {
+        let factor = longest.div_ceil(side).max(1);
+        if factor == last_factor {
+            continue;
+        }
+        last_factor = factor;
+        if let Some(found) = at_scale(luminance, factor)
+            && best.as_ref().is_none_or(|b| found.confidence > b.confidence)
+        {
+            best = Some(found);
+        }
+        if best.as_ref().is_some_and(|b| b.confidence >= Some(0.8)) {
+            break;
+        }
+    }
+    best
+}
+
+fn at_scale(luminance: &Array2<f32>, factor: usize) -> Option<WedgePlace> {
+    let small = Small::of(luminance, factor);
+    let patches = flat::patches(&small);
+    let mut best: Option<WedgePlace> = None;
+    for lattice in seeds::lattices(&patches) {
+        let Some(found) = finished(luminance, &small, lattice) else {
+            continue;
+        };
+        if best.as_ref().is_none_or(|b| found.confidence > b.confidence) {
+            best = Some(found);
+        }
+    }
+    best
+}
+
+/// A lattice carried on, put in order, its corners refined at full size and its confidence judged.
+fn finished(luminance: &Array2<f32>, small: &Small, lattice: Lattice) -> Option<WedgePlace> {
+    let extended = lattice.carried_on(small)?;
+    let ordered = order::ordered(&extended)?;
+    let coarse = ordered.map.then(&small.to_full()?);
+    let refined = edges::refined(luminance, &coarse, (ordered.rows, ordered.columns), ordered.fill);
+    let corners = corners_of(&refined.map, ordered.rows, ordered.columns);
+    let place = WedgePlace {
+        corners,
+        rows: ordered.rows,
+        columns: ordered.columns,
+        densities: None,
+        dark_first: ordered.dark_first,
+        boustrophedon: ordered.boustrophedon,
+        confidence: Some(ordered.confidence * refined.share_of_edges.min(0.5) * 2.0),
+    };
+    let inside = |p: &Point| {
+        (-1.0..=luminance.ncols() as f64 + 1.0).contains(&p.x)
+            && (-1.0..=luminance.nrows() as f64 + 1.0).contains(&p.y)
+    };
+    let sound = super::geometry::is_convex_page(&place.corners) && place.corners.iter().all(inside);
+    sound.then_some(place)
+}
+
+/// Outer corners of a lattice of cells of side 1.
+fn corners_of(map: &Homography, rows: usize, columns: usize) -> Quad {
+    UNIT_SQUARE.map(|p| {
+        map.map(Point {
+            x: p.x * columns as f64,
+            y: p.y * rows as f64,
+        })
+    })
+}

@@ -1,0 +1,209 @@
+//! Which part of a lattice is the wedge, how the page lies, and which way its steps run.
+use super::FEWEST_STEPS;
+use super::lattice::{Seen, Sheet};
+use crate::measure::geometry::Homography;
+use crate::raster::Point;
+
+/// Least step, stops; and how much of the steps before it a step may be where no patch was seen.
+const LEAST_STEP: f64 = 0.02;
+const GREATEST_STEP: f64 = 2.6;
+const TREND: (f64, f64) = (0.3, 1.9);
+
+/// A wedge on a lattice, read as a page whose x runs to the right of the picture as nearly as possible.
+pub(super) struct Ordered {
+    /// Columns and rows of the wedge -> pixels of the small picture.
+    pub map: Homography,
+    pub rows: usize,
+    pub columns: usize,
+    pub dark_first: bool,
+    pub boustrophedon: bool,
+    pub fill: (f64, f64),
+    pub confidence: f64,
+}
+
+/// A rectangle of cells.
+#[derive(Clone, Copy)]
+struct Window {
+    left: usize,
+    top: usize,
+    columns: usize,
+    rows: usize,
+}
+
+/// The best wedge on the lattice; `None` if no part of it falls or rises steadily.
+pub(super) fn ordered(sheet: &Sheet) -> Option<Ordered> {
+    let mut best: Option<(f64, usize, Window, Reading)> = None;
+    for turn in turns(sheet) {
+        let cells = turned(&sheet.cells, turn);
+        for window in windows(&cells) {
+            let members = members(&cells, window);
+            if members < 5 {
+                continue;
+            }
+            for boustrophedon in [false, true] {
+                if boustrophedon && window.rows == 1 {
+                    continue;
+                }
+                let Some(reading) = read(&cells, window, boustrophedon, sheet.brightest) else {
+                    continue;
+                };
+                let steps = (window.rows * window.columns) as f64;
+                let score = members as f64 + 0.3 * (steps - members as f64);
+                if best.as_ref().is_none_or(|b| score > b.0) {
+                    best = Some((score, turn, window, reading));
+                }
+            }
+        }
+    }
+    let (_, turn, window, reading) = best?;
+    let cells = turned(&sheet.cells, turn);
+    let (rows, columns) = (sheet.cells.len(), sheet.cells[0].len());
+    let map = to_page(turn, rows, columns)?.then(&sheet.map);
+    let shift = [[1.0, 0.0, window.left as f64], [0.0, 1.0, window.top as f64], [0.0, 0.0, 1.0]];
+    let fill = if turn % 2 == 0 { sheet.fill } else { (sheet.fill.1, sheet.fill.0) };
+    Some(Ordered {
+        map: Homography::of_rows(shift)?.then(&map),
+        rows: window.rows,
+        columns: window.columns,
+        dark_first: reading.dark_first,
+        boustrophedon: reading.boustrophedon,
+        fill,
+        confidence: confidence(members(&cells, window), &reading, sheet.residual),
+    })
+}
+
+fn members(cells: &[Vec<Seen>], w: Window) -> usize {
+    cells[w.top..w.top + w.rows]
+        .iter()
+        .flat_map(|row| &row[w.left..w.left + w.columns])
+        .filter(|c| c.patch)
+        .count()
+}
+
+/// Quarter turns to try: first the one that lays the lattice's columns along the picture's.
+fn turns(sheet: &Sheet) -> [usize; 4] {
+    let (a, b) = (sheet.map.map(Point { x: 0.0, y: 0.0 }), sheet.map.map(Point { x: 1.0, y: 0.0 }));
+    let angle = (b.y - a.y).atan2(b.x - a.x);
+    // A turn by one makes the old direction of -y the new x; for a lattice whose x runs down the page that is to the right.
+    let first = (angle / std::f64::consts::FRAC_PI_2).round().rem_euclid(4.0) as usize;
+    [0, 1, 2, 3].map(|k| (first + k) % 4)
+}
+
+/// The cells turned so that, after `turn` quarter turns, new x is: old x, old -y, old -x, old y.
+fn turned(cells: &[Vec<Seen>], turn: usize) -> Vec<Vec<Seen>> {
+    let (rows, columns) = (cells.len(), cells[0].len());
+    let (new_rows, new_columns) = if turn % 2 == 0 { (rows, columns) } else { (columns, rows) };
+    let old = |y: usize, x: usize| match turn {
+        0 => cells[y][x],
+        1 => cells[rows - 1 - x][y],
+        2 => cells[rows - 1 - y][columns - 1 - x],
+        _ => cells[x][columns - 1 - y],
+    };
+    (0..new_rows)
+        .map(|y| (0..new_columns).map(|x| old(y, x)).collect())
+        .collect()
+}
+
+/// Page coordinates after the turn -> lattice coordinates.
+fn to_page(turn: usize, rows: usize, columns: usize) -> Option<Homography> {
+    let (r, c) = (rows as f64, columns as f64);
+    let rows = match turn {
+        0 => [[1.0, 0.0, 0.0], [0.0, 1.0, 0.0]],
+        1 => [[0.0, 1.0, 0.0], [-1.0, 0.0, r]],
+        2 => [[-1.0, 0.0, c], [0.0, -1.0, r]],
+        _ => [[0.0, -1.0, c], [1.0, 0.0, 0.0]],
+    };
+    Homography::of_rows([rows[0], rows[1], [0.0, 0.0, 1.0]])
+}
+
+/// Windows of at least the fewest steps whose every border row and column holds a seen patch or adds one cell to a row.
+fn windows(cells: &[Vec<Seen>]) -> Vec<Window> {
+    let (rows, columns) = (cells.len(), cells[0].len());
+    let mut windows = Vec::new();
+    for top in 0..rows {
+        for bottom in top + 1..=rows {
+            for left in 0..columns {
+                for right in left + 1..=columns {
+                    let w = Window {
+                        left,
+                        top,
+                        columns: right - left,
+                        rows: bottom - top,
+                    };
+                    let line = w.rows == 1 || w.columns == 1;
+                    let square_enough = line || (w.rows >= 2 && w.columns >= 3);
+                    if w.rows * w.columns >= FEWEST_STEPS && square_enough {
+                        windows.push(w);
+                    }
+                }
+            }
+        }
+    }
+    windows
+}
+
+struct Reading {
+    dark_first: bool,
+    boustrophedon: bool,
+    /// Standard deviation of the steps over their mean.
+    unevenness: f64,
+}
+
+fn read(cells: &[Vec<Seen>], w: Window, boustrophedon: bool, brightest: f64) -> Option<Reading> {
+    let at = |k: usize| {
+        let (row, column) = (k / w.columns, k % w.columns);
+        let column = if boustrophedon && row % 2 == 1 { w.columns - 1 - column } else { column };
+        cells[w.top + row][w.left + column]
+    };
+    let count = w.rows * w.columns;
+    let (first, last) = (at(0), at(count - 1));
+    if !first.spread.is_finite() || !last.spread.is_finite() {
+        return None;
+    }
+    let dark_first = first.log < last.log;
+    let steps = steady(count, |k| at(if dark_first { count - 1 - k } else { k }), brightest)?;
+    let mean = steps.iter().sum::<f64>() / steps.len() as f64;
+    let variance = steps.iter().map(|s| (s - mean).powi(2)).sum::<f64>() / steps.len() as f64;
+    Some(Reading {
+        dark_first,
+        boustrophedon,
+        unevenness: variance.sqrt() / mean,
+    })
+}
+
+/// The steps from light to dark where all are steady; steps between clipped patches are left out.
+fn steady(count: usize, at: impl Fn(usize) -> Seen, brightest: f64) -> Option<Vec<f64>> {
+    const CLIPPED: f64 = 0.05;
+    let mut steps: Vec<f64> = Vec::with_capacity(count);
+    for k in 1..count {
+        let (a, b) = (at(k - 1), at(k));
+        let step = a.log - b.log;
+        if a.log > brightest - CLIPPED && b.log > brightest - CLIPPED {
+            continue;
+        }
+        let seen = a.patch && b.patch;
+        let flat = b.spread.is_finite() && (b.patch || b.spread < 0.6 * step.max(0.3));
+        if !flat || !(LEAST_STEP..=GREATEST_STEP).contains(&step) {
+            return None;
+        }
+        let before = &steps[steps.len().saturating_sub(3)..];
+        if !seen && !before.is_empty() {
+            let trend = before.iter().sum::<f64>() / before.len() as f64;
+            if !(TREND.0 * trend..=TREND.1 * trend).contains(&step) {
+                return None;
+            }
+        }
+        steps.push(step);
+    }
+    let ends = [at(0), at(count - 1)];
+    let sound = ends.iter().all(|e| e.patch || e.stands_out > 0.1);
+    (sound && steps.len() >= 4).then_some(steps)
+}
+
+/// From number of patches seen, evenness of the steps and of the lattice; each factor 0..=1.
+fn confidence(members: usize, reading: &Reading, residual: f64) -> f64 {
+    let many = 1.0 - (-(members as f64 - 3.0) / 2.5).exp();
+    let even = 1.0 / (1.0 + (reading.unevenness / 0.8).powi(4));
+    let regular = 1.0 / (1.0 + (residual / 0.08).powi(2));
+    many * even * regular
+}
