@@ -61,8 +61,10 @@ fn sides(
                     x: centre.0,
                     y: centre.1 + sign * fill.1,
                 };
-                for (at, vertical) in [(vertical, true), (level, false)] {
-                    if let Some(off) = edge(luminance, map, at, vertical) {
+                for (at, vertical, fill) in [(vertical, true, fill.0), (level, false, fill.1)] {
+                    // Between patches that stand apart the neighbour's side lies beyond the middle of the gap.
+                    let outward = (1.0 - fill) / 2.0;
+                    if let Some(off) = edge(luminance, map, at, vertical, (sign, outward)) {
                         found.push(Side { at, vertical, off });
                     }
                 }
@@ -72,8 +74,15 @@ fn sides(
     found
 }
 
-/// How far from `at` (cells) the steepest change lies, across the side; `None` where nothing stands out.
-fn edge(luminance: &Array2<f32>, map: &Homography, at: Point, vertical: bool) -> Option<f64> {
+/// How far from `at` (cells) the steepest change lies, across the side; `None` where nothing stands out. Outward (the way
+/// of `sign`) it is looked for up to the middle of the gap only, if there is one.
+fn edge(
+    luminance: &Array2<f32>,
+    map: &Homography,
+    at: Point,
+    vertical: bool,
+    (sign, gap): (f64, f64),
+) -> Option<f64> {
     let along = |t: f64, line: f64| {
         if vertical {
             Point { x: at.x + t, y: at.y + line }
@@ -89,8 +98,11 @@ fn edge(luminance: &Array2<f32>, map: &Homography, at: Point, vertical: bool) ->
     let reach = 0.18f64.max(2.5 / pixels_per_cell).min(0.3);
     let step = (0.5 / pixels_per_cell).max(reach / 60.0);
     let half = (reach / step).ceil() as i32;
-    let mut profile = Vec::with_capacity(2 * half as usize + 1);
-    for k in -half..=half {
+    let outward = if gap < 0.01 { reach } else { reach.min(gap + 1.5 / pixels_per_cell) };
+    let outward = (outward / step).ceil() as i32;
+    let (from, to) = if sign > 0.0 { (-half, outward) } else { (-outward, half) };
+    let mut profile = Vec::with_capacity((to - from) as usize + 1);
+    for k in from..=to {
         let mut sum = 0.0;
         for line in 0..LINES {
             let line = (line as f64 / (LINES - 1) as f64 - 0.5) * 0.5;
@@ -98,7 +110,7 @@ fn edge(luminance: &Array2<f32>, map: &Homography, at: Point, vertical: bool) ->
         }
         profile.push((sum / LINES as f64).max(1e-12).log2());
     }
-    steepest(&profile).map(|k| (k - f64::from(half)) * step)
+    steepest(&profile).map(|k| (k + f64::from(from)) * step)
 }
 
 /// Position of the steepest change in a profile, to a fraction of a sample; `None` where it does not stand out.

@@ -23,9 +23,31 @@ pub(super) struct Patch {
     pub log: f64,
 }
 
-/// All patches that look like parallelograms.
+/// Most spread that counts as flat, stops, in three passes: the first parts steps that a noisy or textured luminance would
+/// join, the last still sees patches in the dark.
+const MOST_SPREAD: [f32; 3] = [0.05, 0.11, 0.25];
+
+/// All patches that look like parallelograms, the most regular first.
 pub(super) fn patches(small: &Small) -> Vec<Patch> {
-    let flat = flat_mask(small);
+    let quiet = Quiet::of(small);
+    let mut found: Vec<(f64, Patch)> = Vec::new();
+    for most in MOST_SPREAD {
+        let known: Vec<Patch> = found.iter().map(|f| f.1).collect();
+        let index = super::seeds::Index::of(&known);
+        let again = |p: &Patch| {
+            index
+                .near(p.centre, 1.5)
+                .any(|i| (0.8..=1.25).contains(&(known[i].area / p.area)))
+        };
+        found.extend(pass(small, &quiet.flat(small, most)).into_iter().filter(|(_, p)| !again(p)));
+    }
+    found.sort_by(|a, b| a.0.total_cmp(&b.0));
+    found.truncate(MOST);
+    found.into_iter().map(|(_, p)| p).collect()
+}
+
+/// Parallelograms among the connected flat regions, with how far each is from one.
+fn pass(small: &Small, flat: &[bool]) -> Vec<(f64, Patch)> {
     let (rows, columns) = small.log.dim();
     let mut seen = vec![false; rows * columns];
     let mut found = Vec::new();
@@ -58,30 +80,50 @@ pub(super) fn patches(small: &Small) -> Vec<Patch> {
             found.extend(region.patch());
         }
     }
-    found.sort_by(|a: &(f64, Patch), b| a.0.total_cmp(&b.0));
-    found.truncate(MOST);
-    found.into_iter().map(|(_, p)| p).collect()
+    found
 }
 
-/// Flat where the spread is below a multiple of the quietest seventh of the pixels of like luminance.
-fn flat_mask(small: &Small) -> Vec<bool> {
-    let bin = |v: f32| (v * 2.0).floor() as i32;
-    let mut by_bin = std::collections::BTreeMap::<i32, Vec<f32>>::new();
-    for (v, s) in small.log.iter().zip(&small.spread) {
-        if *s < f32::MAX {
-            by_bin.entry(bin(*v)).or_default().push(*s);
-        }
+/// The quietest seventh's spread by half-stop bin of luminance: what noise alone does there.
+struct Quiet {
+    lowest: i32,
+    limits: Vec<f32>,
+}
+
+impl Quiet {
+    fn bin(log: f32) -> i32 {
+        (log * 2.0).floor() as i32
     }
-    let limits: std::collections::BTreeMap<i32, f32> = by_bin
-        .into_iter()
-        .map(|(b, mut spreads)| {
+
+    fn of(small: &Small) -> Self {
+        let bins = || small.log.iter().map(|&v| Self::bin(v));
+        let (lowest, highest) = (bins().min().unwrap_or(0), bins().max().unwrap_or(0));
+        let mut spreads = vec![Vec::new(); (highest - lowest) as usize + 1];
+        for (v, s) in small.log.iter().zip(&small.spread) {
+            if *s < f32::MAX {
+                spreads[(Self::bin(*v) - lowest) as usize].push(*s);
+            }
+        }
+        let limit = |spreads: &mut Vec<f32>| {
+            if spreads.is_empty() {
+                return LEAST;
+            }
             let at = spreads.len() / 7;
             let (_, quiet, _) = spreads.select_nth_unstable_by(at, f32::total_cmp);
-            (b, (QUIET * *quiet).max(LEAST).min(0.25))
-        })
-        .collect();
-    let flat = |(v, s): (&f32, &f32)| limits.get(&bin(*v)).is_some_and(|l| s < l);
-    small.log.iter().zip(&small.spread).map(flat).collect()
+            (QUIET * *quiet).max(LEAST)
+        };
+        Quiet {
+            lowest,
+            limits: spreads.iter_mut().map(limit).collect(),
+        }
+    }
+
+    /// Flat where the spread is below the limit of like luminance, and below `most`.
+    fn flat(&self, small: &Small, most: f32) -> Vec<bool> {
+        let flat = |(v, s): (&f32, &f32)| {
+            *s < most && *s < self.limits[(Self::bin(*v) - self.lowest) as usize]
+        };
+        small.log.iter().zip(&small.spread).map(flat).collect()
+    }
 }
 
 #[derive(Default)]

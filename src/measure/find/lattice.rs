@@ -10,6 +10,8 @@ use std::collections::BTreeMap;
 const ASTRAY: f64 = 0.22;
 /// Cells looked at beyond those seen, each way.
 const BEYOND: i32 = 3;
+/// The same along a single row, where it costs little: patches as light as the card they lie on part a row in two.
+const BEYOND_ALONG: i32 = 20;
 /// Most cells along one side.
 const LONGEST: i32 = 64;
 /// Most cells along the shorter side; wider lattices are tilings, not wedges.
@@ -170,9 +172,9 @@ impl Lattice {
     fn sheet(&self, small: &Small, map: Homography, residual: f64) -> Sheet {
         let columns = || self.cells.keys().map(|c| c.0);
         let rows = || self.cells.keys().map(|c| c.1);
-        let beyond = if self.one_row { 0 } else { BEYOND };
-        let (left, right) = (columns().min().unwrap_or(0) - BEYOND, columns().max().unwrap_or(0) + BEYOND);
-        let (top, bottom) = (rows().min().unwrap_or(0) - beyond, rows().max().unwrap_or(0) + beyond);
+        let (along, across) = if self.one_row { (BEYOND_ALONG, 0) } else { (BEYOND, BEYOND) };
+        let (left, right) = (columns().min().unwrap_or(0) - along, columns().max().unwrap_or(0) + along);
+        let (top, bottom) = (rows().min().unwrap_or(0) - across, rows().max().unwrap_or(0) + across);
         let mut fills: Vec<f64> = self.along.values().copied().collect();
         fills.sort_by(f64::total_cmp);
         let fill = fills[fills.len() / 2].clamp(0.4, 1.0);

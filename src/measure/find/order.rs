@@ -68,7 +68,7 @@ pub(super) fn ordered(sheet: &Sheet) -> Option<Ordered> {
         dark_first: reading.dark_first,
         boustrophedon: reading.boustrophedon,
         fill,
-        confidence: confidence(members(&cells, window), &reading, sheet.residual),
+        confidence: confidence(members(&cells, window), &reading, sheet),
     })
 }
 
@@ -182,7 +182,7 @@ fn steady(count: usize, at: impl Fn(usize) -> Seen, brightest: f64) -> Option<Ve
             continue;
         }
         let seen = a.patch && b.patch;
-        let flat = b.spread.is_finite() && (b.patch || b.spread < 0.6 * step.max(0.3));
+        let flat = is_flat(&a, &b, step) && is_flat(&b, &a, step);
         if !flat || !(LEAST_STEP..=GREATEST_STEP).contains(&step) {
             return None;
         }
@@ -200,10 +200,19 @@ fn steady(count: usize, at: impl Fn(usize) -> Seen, brightest: f64) -> Option<Ve
     (sound && steps.len() >= 4).then_some(steps)
 }
 
-/// From number of patches seen, evenness of the steps and of the lattice; each factor 0..=1.
-fn confidence(members: usize, reading: &Reading, residual: f64) -> f64 {
+/// A cell is flat where a patch was seen, or where it varies little against the step, beyond what its neighbour does.
+fn is_flat(cell: &Seen, neighbour: &Seen, step: f64) -> bool {
+    let allowed = 0.03 + 0.15 * step + 1.5 * neighbour.spread.min(0.3);
+    cell.spread.is_finite() && (cell.patch || cell.spread < allowed)
+}
+
+/// From number of patches seen, evenness of the steps and of the lattice, and share of the lattice's patches that the wedge
+/// explains (a stretch of a random tiling can fall steadily by chance); each factor 0..=1.
+fn confidence(members: usize, reading: &Reading, sheet: &Sheet) -> f64 {
+    let all = sheet.cells.iter().flatten().filter(|c| c.patch).count();
     let many = 1.0 - (-(members as f64 - 3.0) / 2.5).exp();
     let even = 1.0 / (1.0 + (reading.unevenness / 0.8).powi(4));
-    let regular = 1.0 / (1.0 + (residual / 0.08).powi(2));
-    many * even * regular
+    let regular = 1.0 / (1.0 + (sheet.residual / 0.08).powi(2));
+    let explained = (members as f64 / all as f64).powi(3);
+    many * even * regular * explained
 }
