@@ -100,9 +100,16 @@ fn normaliser(points: &[Point]) -> Option<Homography> {
     let n = points.len() as f64;
     let x = points.iter().map(|p| p.x).sum::<f64>() / n;
     let y = points.iter().map(|p| p.y).sum::<f64>() / n;
-    let square: f64 = points.iter().map(|p| (p.x - x).powi(2) + (p.y - y).powi(2)).sum();
+    let square: f64 = points
+        .iter()
+        .map(|p| (p.x - x).powi(2) + (p.y - y).powi(2))
+        .sum();
     let scale = (2.0 * n / square).sqrt();
-    Homography::of_rows([[scale, 0.0, -scale * x], [0.0, scale, -scale * y], [0.0, 0.0, 1.0]])
+    Homography::of_rows([
+        [scale, 0.0, -scale * x],
+        [0.0, scale, -scale * y],
+        [0.0, 0.0, 1.0],
+    ])
 }
 
 /// Twice the signed area of the triangle a, b, c; positive where they turn clockwise on a page (y down).

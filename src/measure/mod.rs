@@ -2,8 +2,8 @@
 //!
 //! In reading order: the results, plane geometry, the picture made ready ([`Subject`]), the curve of a finished picture,
 //! the wedge and its patches, the levels told apart, the usable range, and the measurement that puts them together.
-mod geometry;
 pub mod find;
+mod geometry;
 pub mod levels;
 mod oecf;
 mod picture;

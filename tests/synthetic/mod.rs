@@ -1,7 +1,7 @@
 //! Checks against simulated frames with known truth.
+mod finder;
 mod grouping;
 mod loading;
 mod pictures;
-mod finder;
 mod simulator;
 mod wedge;

@@ -31,7 +31,10 @@ pub(super) fn refined(
         };
         map = next;
     }
-    Refined { map, share_of_edges }
+    Refined {
+        map,
+        share_of_edges,
+    }
 }
 
 /// A side seen: where it should lie (cell coordinates), the unit normal there (0 along x, 1 along y), and how far off it
@@ -85,9 +88,15 @@ fn edge(
 ) -> Option<f64> {
     let along = |t: f64, line: f64| {
         if vertical {
-            Point { x: at.x + t, y: at.y + line }
+            Point {
+                x: at.x + t,
+                y: at.y + line,
+            }
         } else {
-            Point { x: at.x + line, y: at.y + t }
+            Point {
+                x: at.x + line,
+                y: at.y + t,
+            }
         }
     };
     let (a, b) = (map.map(along(-0.05, 0.0)), map.map(along(0.05, 0.0)));
@@ -98,9 +107,17 @@ fn edge(
     let reach = 0.18f64.max(2.5 / pixels_per_cell).min(0.3);
     let step = (0.5 / pixels_per_cell).max(reach / 60.0);
     let half = (reach / step).ceil() as i32;
-    let outward = if gap < 0.01 { reach } else { reach.min(gap + 1.5 / pixels_per_cell) };
+    let outward = if gap < 0.01 {
+        reach
+    } else {
+        reach.min(gap + 1.5 / pixels_per_cell)
+    };
     let outward = (outward / step).ceil() as i32;
-    let (from, to) = if sign > 0.0 { (-half, outward) } else { (-outward, half) };
+    let (from, to) = if sign > 0.0 {
+        (-half, outward)
+    } else {
+        (-outward, half)
+    };
     let mut profile = Vec::with_capacity((to - from) as usize + 1);
     for k in from..=to {
         let mut sum = 0.0;
@@ -161,7 +178,12 @@ fn sample(picture: &Array2<f32>, p: Point) -> Option<f64> {
 /// The map moved so that the sides lie where they were seen: each cell corner's place is corrected by what the sides of its
 /// row and column of cells say (a plane through the offsets of each direction), then one homography is fitted.
 fn fitted(map: &Homography, found: &[Side], (rows, columns): (usize, usize)) -> Option<Homography> {
-    let of = |vertical: bool| found.iter().filter(move |s| s.vertical == vertical).collect::<Vec<_>>();
+    let of = |vertical: bool| {
+        found
+            .iter()
+            .filter(move |s| s.vertical == vertical)
+            .collect::<Vec<_>>()
+    };
     let across = Bend::through(&of(true), (rows, columns))?;
     let down = Bend::through(&of(false), (rows, columns))?;
     let (mut from, mut to) = (Vec::new(), Vec::new());
@@ -210,11 +232,16 @@ impl Bend {
                 right += *w * s.off * &basis;
             }
             bend.terms = normal.cholesky()?.solve(&right).iter().copied().collect();
-            let mut misses: Vec<f64> = sides.iter().map(|s| (s.off - bend.at(s.at)).abs()).collect();
+            let mut misses: Vec<f64> = sides
+                .iter()
+                .map(|s| (s.off - bend.at(s.at)).abs())
+                .collect();
             weights = misses.clone();
             misses.sort_by(f64::total_cmp);
             let scale = (1.4826 * misses[misses.len() / 2]).max(1e-4);
-            weights.iter_mut().for_each(|m| *m = 1.0 / (1.0 + (*m / (2.0 * scale)).powi(4)));
+            weights
+                .iter_mut()
+                .for_each(|m| *m = 1.0 / (1.0 + (*m / (2.0 * scale)).powi(4)));
         }
         Some(bend)
     }
@@ -225,6 +252,10 @@ impl Bend {
     }
 
     fn at(&self, p: Point) -> f64 {
-        self.basis(p).iter().zip(&self.terms).map(|(b, t)| b * t).sum()
+        self.basis(p)
+            .iter()
+            .zip(&self.terms)
+            .map(|(b, t)| b * t)
+            .sum()
     }
 }

@@ -39,7 +39,11 @@ pub(super) fn patches(small: &Small) -> Vec<Patch> {
                 .near(p.centre, 1.5)
                 .any(|i| (0.8..=1.25).contains(&(known[i].area / p.area)))
         };
-        found.extend(pass(small, &quiet.flat(small, most)).into_iter().filter(|(_, p)| !again(p)));
+        found.extend(
+            pass(small, &quiet.flat(small, most))
+                .into_iter()
+                .filter(|(_, p)| !again(p)),
+        );
     }
     found.sort_by(|a, b| a.0.total_cmp(&b.0));
     found.truncate(MOST);
@@ -222,7 +226,8 @@ impl Patch {
         let ratio = self.area / other.area;
         let [a, b, c] = self.moments;
         let [d, e, f] = other.moments;
-        let shape = (a * f + c * d - 2.0 * b * e) / (2.0 * ((a * c - b * b) * (d * f - e * e)).sqrt());
+        let shape =
+            (a * f + c * d - 2.0 * b * e) / (2.0 * ((a * c - b * b) * (d * f - e * e)).sqrt());
         (0.55..=1.8).contains(&ratio) && shape < 1.25
     }
 }

@@ -105,10 +105,15 @@ impl Lattice {
             for (di, dj) in steps(1).into_iter().chain(steps(2)) {
                 let target = (cell.0 + di, cell.1 + dj);
                 let known = self.centres.contains_key(&target);
-                if known || (dj != 0 && v.is_none()) || target.0.abs().max(target.1.abs()) > LONGEST {
+                if known || (dj != 0 && v.is_none()) || target.0.abs().max(target.1.abs()) > LONGEST
+                {
                     continue;
                 }
-                let basis = if dj == 0 { self.local(cell, (1, 0), u) } else { self.local(cell, (0, 1), v.unwrap_or(u)) };
+                let basis = if dj == 0 {
+                    self.local(cell, (1, 0), u)
+                } else {
+                    self.local(cell, (0, 1), v.unwrap_or(u))
+                };
                 let steps = f64::from(di + dj);
                 let from = self.centres[&cell];
                 let expected = Point {
@@ -117,7 +122,8 @@ impl Lattice {
                 };
                 let reach = ASTRAY * u.0.hypot(u.1).min(basis.0.hypot(basis.1));
                 let like = |i: &usize| {
-                    patches[*i].like(&patches[self.cells[&cell]]) && !self.cells.values().any(|c| c == i)
+                    patches[*i].like(&patches[self.cells[&cell]])
+                        && !self.cells.values().any(|c| c == i)
                 };
                 if let Some(found) = index.near(expected, reach).find(like) {
                     self.take(target, found, patches, u);
@@ -172,16 +178,34 @@ impl Lattice {
     fn sheet(&self, small: &Small, map: Homography, residual: f64) -> Sheet {
         let columns = || self.cells.keys().map(|c| c.0);
         let rows = || self.cells.keys().map(|c| c.1);
-        let (along, across) = if self.one_row { (BEYOND_ALONG, 0) } else { (BEYOND, BEYOND) };
-        let (left, right) = (columns().min().unwrap_or(0) - along, columns().max().unwrap_or(0) + along);
-        let (top, bottom) = (rows().min().unwrap_or(0) - across, rows().max().unwrap_or(0) + across);
+        let (along, across) = if self.one_row {
+            (BEYOND_ALONG, 0)
+        } else {
+            (BEYOND, BEYOND)
+        };
+        let (left, right) = (
+            columns().min().unwrap_or(0) - along,
+            columns().max().unwrap_or(0) + along,
+        );
+        let (top, bottom) = (
+            rows().min().unwrap_or(0) - across,
+            rows().max().unwrap_or(0) + across,
+        );
         let mut fills: Vec<f64> = self.along.values().copied().collect();
         fills.sort_by(f64::total_cmp);
         let fill = fills[fills.len() / 2].clamp(0.4, 1.0);
         let cells = (top..=bottom)
-            .map(|j| (left..=right).map(|i| Seen::at(small, &map, (i, j), self.cells.contains_key(&(i, j)))).collect())
+            .map(|j| {
+                (left..=right)
+                    .map(|i| Seen::at(small, &map, (i, j), self.cells.contains_key(&(i, j))))
+                    .collect()
+            })
             .collect();
-        let shift = [[1.0, 0.0, f64::from(left)], [0.0, 1.0, f64::from(top)], [0.0, 0.0, 1.0]];
+        let shift = [
+            [1.0, 0.0, f64::from(left)],
+            [0.0, 1.0, f64::from(top)],
+            [0.0, 0.0, 1.0],
+        ];
         let shifted = Homography::of_rows(shift).map_or(map, |s| s.then(&map));
         Sheet {
             map: shifted,
@@ -231,7 +255,8 @@ pub(super) struct Seen {
 impl Seen {
     fn at(small: &Small, map: &Homography, (i, j): Cell, patch: bool) -> Self {
         let (i, j) = (f64::from(i), f64::from(j));
-        let strip = |low: f64, high: f64| mean_of(small, map, (i + 0.3, i + 0.7), (j + low, j + high));
+        let strip =
+            |low: f64, high: f64| mean_of(small, map, (i + 0.3, i + 0.7), (j + low, j + high));
         let Some((log, spread)) = strip(0.3, 0.7) else {
             return Seen {
                 log: 0.0,
@@ -241,7 +266,11 @@ impl Seen {
             };
         };
         let beside = [strip(-0.35, -0.15), strip(1.15, 1.35)];
-        let stands_out = beside.iter().flatten().map(|b| (b.0 - log).abs()).fold(0.0, f64::max);
+        let stands_out = beside
+            .iter()
+            .flatten()
+            .map(|b| (b.0 - log).abs())
+            .fold(0.0, f64::max);
         Seen {
             log,
             spread,
@@ -257,7 +286,9 @@ fn mean_of(small: &Small, map: &Homography, x: (f64, f64), y: (f64, f64)) -> Opt
     let (rows, columns) = small.log.dim();
     let (mut linear, mut sum, mut squares) = (0.0, 0.0, 0.0);
     for k in 0..SAMPLES * SAMPLES {
-        let part = |n: usize, (low, high): (f64, f64)| low + (high - low) * (n as f64 + 0.5) / SAMPLES as f64;
+        let part = |n: usize, (low, high): (f64, f64)| {
+            low + (high - low) * (n as f64 + 0.5) / SAMPLES as f64
+        };
         let p = map.map(Point {
             x: part(k % SAMPLES, x),
             y: part(k / SAMPLES, y),
@@ -273,5 +304,8 @@ fn mean_of(small: &Small, map: &Homography, x: (f64, f64), y: (f64, f64)) -> Opt
     }
     let n = (SAMPLES * SAMPLES) as f64;
     let mean = sum / n;
-    Some(((linear / n).log2(), (squares / n - mean * mean).max(0.0).sqrt()))
+    Some((
+        (linear / n).log2(),
+        (squares / n - mean * mean).max(0.0).sqrt(),
+    ))
 }

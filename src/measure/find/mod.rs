@@ -43,7 +43,9 @@ pub fn candidate(luminance: &Array2<f32>) -> Option<WedgePlace> {
         }
         last_factor = factor;
         if let Some(found) = at_scale(luminance, factor)
-            && best.as_ref().is_none_or(|b| found.confidence > b.confidence)
+            && best
+                .as_ref()
+                .is_none_or(|b| found.confidence > b.confidence)
         {
             best = Some(found);
         }
@@ -62,7 +64,10 @@ fn at_scale(luminance: &Array2<f32>, factor: usize) -> Option<WedgePlace> {
         let Some(found) = finished(luminance, &small, lattice) else {
             continue;
         };
-        if best.as_ref().is_none_or(|b| found.confidence > b.confidence) {
+        if best
+            .as_ref()
+            .is_none_or(|b| found.confidence > b.confidence)
+        {
             best = Some(found);
         }
     }
@@ -74,7 +79,12 @@ fn finished(luminance: &Array2<f32>, small: &Small, lattice: Lattice) -> Option<
     let extended = lattice.carried_on(small)?;
     let ordered = order::ordered(&extended)?;
     let coarse = ordered.map.then(&small.to_full()?);
-    let refined = edges::refined(luminance, &coarse, (ordered.rows, ordered.columns), ordered.fill);
+    let refined = edges::refined(
+        luminance,
+        &coarse,
+        (ordered.rows, ordered.columns),
+        ordered.fill,
+    );
     let corners = corners_of(&refined.map, ordered.rows, ordered.columns);
     let place = WedgePlace {
         corners,

@@ -59,8 +59,16 @@ pub(super) fn ordered(sheet: &Sheet) -> Option<Ordered> {
     let cells = turned(&sheet.cells, turn);
     let (rows, columns) = (sheet.cells.len(), sheet.cells[0].len());
     let map = to_page(turn, rows, columns)?.then(&sheet.map);
-    let shift = [[1.0, 0.0, window.left as f64], [0.0, 1.0, window.top as f64], [0.0, 0.0, 1.0]];
-    let fill = if turn % 2 == 0 { sheet.fill } else { (sheet.fill.1, sheet.fill.0) };
+    let shift = [
+        [1.0, 0.0, window.left as f64],
+        [0.0, 1.0, window.top as f64],
+        [0.0, 0.0, 1.0],
+    ];
+    let fill = if turn % 2 == 0 {
+        sheet.fill
+    } else {
+        (sheet.fill.1, sheet.fill.0)
+    };
     Some(Ordered {
         map: Homography::of_rows(shift)?.then(&map),
         rows: window.rows,
@@ -82,17 +90,26 @@ fn members(cells: &[Vec<Seen>], w: Window) -> usize {
 
 /// Quarter turns to try: first the one that lays the lattice's columns along the picture's.
 fn turns(sheet: &Sheet) -> [usize; 4] {
-    let (a, b) = (sheet.map.map(Point { x: 0.0, y: 0.0 }), sheet.map.map(Point { x: 1.0, y: 0.0 }));
+    let (a, b) = (
+        sheet.map.map(Point { x: 0.0, y: 0.0 }),
+        sheet.map.map(Point { x: 1.0, y: 0.0 }),
+    );
     let angle = (b.y - a.y).atan2(b.x - a.x);
     // A turn by one makes the old direction of -y the new x; for a lattice whose x runs down the page that is to the right.
-    let first = (angle / std::f64::consts::FRAC_PI_2).round().rem_euclid(4.0) as usize;
+    let first = (angle / std::f64::consts::FRAC_PI_2)
+        .round()
+        .rem_euclid(4.0) as usize;
     [0, 1, 2, 3].map(|k| (first + k) % 4)
 }
 
 /// The cells turned so that, after `turn` quarter turns, new x is: old x, old -y, old -x, old y.
 fn turned(cells: &[Vec<Seen>], turn: usize) -> Vec<Vec<Seen>> {
     let (rows, columns) = (cells.len(), cells[0].len());
-    let (new_rows, new_columns) = if turn % 2 == 0 { (rows, columns) } else { (columns, rows) };
+    let (new_rows, new_columns) = if turn % 2 == 0 {
+        (rows, columns)
+    } else {
+        (columns, rows)
+    };
     let old = |y: usize, x: usize| match turn {
         0 => cells[y][x],
         1 => cells[rows - 1 - x][y],
@@ -152,7 +169,11 @@ struct Reading {
 fn read(cells: &[Vec<Seen>], w: Window, boustrophedon: bool, brightest: f64) -> Option<Reading> {
     let at = |k: usize| {
         let (row, column) = (k / w.columns, k % w.columns);
-        let column = if boustrophedon && row % 2 == 1 { w.columns - 1 - column } else { column };
+        let column = if boustrophedon && row % 2 == 1 {
+            w.columns - 1 - column
+        } else {
+            column
+        };
         cells[w.top + row][w.left + column]
     };
     let count = w.rows * w.columns;
@@ -161,7 +182,11 @@ fn read(cells: &[Vec<Seen>], w: Window, boustrophedon: bool, brightest: f64) -> 
         return None;
     }
     let dark_first = first.log < last.log;
-    let steps = steady(count, |k| at(if dark_first { count - 1 - k } else { k }), brightest)?;
+    let steps = steady(
+        count,
+        |k| at(if dark_first { count - 1 - k } else { k }),
+        brightest,
+    )?;
     let mean = steps.iter().sum::<f64>() / steps.len() as f64;
     let variance = steps.iter().map(|s| (s - mean).powi(2)).sum::<f64>() / steps.len() as f64;
     Some(Reading {

@@ -18,7 +18,10 @@ pub(super) fn lattices(patches: &[Patch]) -> Vec<Lattice> {
             continue;
         }
         let chain = index
-            .near(patches[a].centre, 2.5 * patches[a].area.sqrt().max(longest(&patches[a])))
+            .near(
+                patches[a].centre,
+                2.5 * patches[a].area.sqrt().max(longest(&patches[a])),
+            )
             .filter_map(|b| chain(patches, &index, a, b))
             .max_by_key(Vec::len);
         let Some(chain) = chain.filter(|c| c.len() >= 3) else {
@@ -48,7 +51,11 @@ fn chain(patches: &[Patch], index: &Index, a: usize, b: usize) -> Option<Vec<usi
     for forward in [true, false] {
         loop {
             let n = chain.len();
-            let (last, before) = if forward { (chain[n - 1], chain[n - 2]) } else { (chain[0], chain[1]) };
+            let (last, before) = if forward {
+                (chain[n - 1], chain[n - 2])
+            } else {
+                (chain[0], chain[1])
+            };
             let (p, q) = (&patches[last], &patches[before]);
             let next = Point {
                 x: 2.0 * p.centre.x - q.centre.x,

@@ -28,11 +28,25 @@ impl Small {
             ]);
             *m = block.sum() / count;
         }
-        let brightest = mean.iter().copied().filter(|v| v.is_finite()).fold(0.0, f32::max);
+        let brightest = mean
+            .iter()
+            .copied()
+            .filter(|v| v.is_finite())
+            .fold(0.0, f32::max);
         let floor = (brightest * (-DEPTH).exp2()).max(f32::MIN_POSITIVE);
-        let log = mean.mapv(|v| if v.is_finite() { v.max(floor).log2() } else { floor.log2() });
+        let log = mean.mapv(|v| {
+            if v.is_finite() {
+                v.max(floor).log2()
+            } else {
+                floor.log2()
+            }
+        });
         let spread = spread(&log);
-        Small { factor, log, spread }
+        Small {
+            factor,
+            log,
+            spread,
+        }
     }
 
     /// Coordinates here -> coordinates in the full picture.
