@@ -74,24 +74,24 @@ fn no_file_is_longer_than_400_lines() {
     assert!(long.is_empty(), "too long: {long:?}");
 }
 
-/// A mod.rs declares every file and folder beside it (a file nobody declares is dead) and says something about itself.
+/// A mod.rs declares every file and folder beside it: a file nobody declares is dead, and so are the tests in it.
 #[test]
 fn every_folder_is_mapped() {
-    let sources = rust_files("src", 40);
-    let maps: Vec<_> = sources
-        .iter()
-        .filter(|s| s.path.ends_with("/mod.rs"))
-        .collect();
-    assert!(maps.len() >= 11, "{} maps", maps.len());
-    for map in maps {
-        let folder = map.path.trim_end_matches("mod.rs");
-        for other in &sources {
-            let Some(inside) = other.path.strip_prefix(folder) else {
-                continue;
-            };
-            let name = inside.split('/').next().unwrap().trim_end_matches(".rs");
-            let declared = map.text.contains(&format!("mod {name};"));
-            assert!(declared || name == "mod", "{} leaves {name} out", map.path);
+    for (folder, expected) in [("src", 11), ("tests", 7)] {
+        let sources = rust_files(folder, 20);
+        let maps: Vec<_> = sources
+            .iter()
+            .filter(|s| s.path.ends_with("/mod.rs"))
+            .collect();
+        assert!(maps.len() >= expected, "{} maps in {folder}", maps.len());
+        for map in maps {
+            let beside = map.path.trim_end_matches("mod.rs");
+            let names = sources.iter().filter_map(|s| s.path.strip_prefix(beside));
+            for inside in names {
+                let name = inside.split('/').next().unwrap().trim_end_matches(".rs");
+                let declared = map.text.contains(&format!("mod {name};"));
+                assert!(declared || name == "mod", "{} leaves {name} out", map.path);
+            }
         }
     }
 }
