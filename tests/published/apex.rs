@@ -156,6 +156,9 @@ fn numbers_beside_the_markings_are_their_own() {
     );
 }
 
+/// Times as written, and the powers of two they stand for.
+type Case = (&'static [(i64, i64)], &'static [f64]);
+
 fn settled(times: &[(i64, i64)]) -> Vec<Judged> {
     let mut frames: Vec<Judged> = times
         .iter()
@@ -173,7 +176,7 @@ fn times(frames: &[Judged]) -> Vec<f64> {
 fn a_series_of_markings_is_replaced_as_a_whole() {
     let close = |a: &[f64], b: &[f64]| a.iter().zip(b).all(|(a, b)| (a / b - 1.0).abs() < 1e-9);
     let exact = |powers: &[f64]| powers.iter().map(|p| p.exp2()).collect::<Vec<f64>>();
-    let cases: [(&[(i64, i64)], &[f64]); 6] = [
+    let cases: [Case; 6] = [
         (&[(1, 125), (1, 60), (1, 30)], &[-7.0, -6.0, -5.0]),
         (&[(1, 30), (1, 15), (1, 8)], &[-5.0, -4.0, -3.0]),
         (
