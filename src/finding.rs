@@ -1,4 +1,4 @@
-//! Doubts carried beside results, as typed data with numbers. The words for a person are made at the edge ([`Finding::words`]).
+//! Doubts carried beside results, as typed data with numbers. The words for a person are made at the edge (in `report`).
 use serde::{Deserialize, Serialize};
 
 /// How much a finding matters to a reader of the figures.

@@ -22,7 +22,8 @@ pub fn folder() -> Option<PathBuf> {
         "SKIPPED real_bracket: {} is not there (set STOPSPAN_OUTSIDE_DATA)",
         folder.display()
     );
-    writeln!(std::io::stderr(), "{reason}").unwrap();
+    let mut terminal = std::io::stderr(); // eprintln! would be captured
+    writeln!(terminal, "{reason}").unwrap();
     None
 }
 

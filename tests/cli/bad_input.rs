@@ -1,0 +1,266 @@
+//! Bad input: a message that names the file and says what to do, nothing by halves, the other brackets still done.
+use super::program::{Done, maps, nothing_by_halves, run};
+use super::scene::{SIZE, TIMES, Tags, bracket, frame, write};
+use std::path::Path;
+
+/// One kind of bad input.
+struct Case {
+    name: &'static str,
+    /// Writes the bad files into the folder.
+    make: fn(&Path),
+    /// A file that must be named.
+    file: &'static str,
+    /// Words that must be said, of what is wrong or what to do.
+    words: &'static [&'static str],
+    /// Exit code where a good bracket is there as well: 3 where something failed, 0 where something was only left over.
+    beside_good: i32,
+}
+
+const CASES: [Case; 9] = [
+    Case {
+        name: "truncated",
+        make: truncated,
+        file: "bad1.jpg",
+        words: &["damaged or cut short", "copy the file"],
+        beside_good: 3,
+    },
+    Case {
+        name: "text",
+        make: text,
+        file: "bad0.jpg",
+        words: &["is not a picture", "JPEG"],
+        beside_good: 3,
+    },
+    Case {
+        name: "two sizes",
+        make: two_sizes,
+        file: "bad",
+        words: &["size"],
+        beside_good: 3,
+    },
+    Case {
+        name: "one frame",
+        make: one_frame,
+        file: "bad1.jpg",
+        words: &["two frames"],
+        beside_good: 0,
+    },
+    Case {
+        name: "all equal",
+        make: all_equal,
+        file: "bad",
+        words: &["exposure"],
+        beside_good: 3,
+    },
+    Case {
+        name: "all clipped",
+        make: all_clipped,
+        file: "bad",
+        words: &["clipped", "take the bracket again"],
+        beside_good: 3,
+    },
+    Case {
+        name: "no metadata",
+        make: no_metadata,
+        file: "bad",
+        words: &["--exposure"],
+        beside_good: 3,
+    },
+    Case {
+        name: "exposure 0",
+        make: exposure_zero,
+        file: "bad",
+        words: &["--exposure"],
+        beside_good: 3,
+    },
+    Case {
+        name: "huge header",
+        make: huge_header,
+        file: "bad0.png",
+        words: &["100000 x 100000", "--max-pixels"],
+        beside_good: 3,
+    },
+];
+
+fn bad(folder: &Path, index: usize) -> std::path::PathBuf {
+    folder.join(format!("bad{index}.jpg"))
+}
+
+fn tags(index: usize) -> Option<Tags> {
+    Some(Tags {
+        time: TIMES[index].0,
+        second: 600 + index as u32,
+    })
+}
+
+fn truncated(folder: &Path) {
+    for (index, (_, exposure)) in TIMES.iter().enumerate() {
+        let file = bad(folder, index);
+        write(&file, &frame(*exposure, SIZE), tags(index));
+        let bytes = std::fs::read(&file).unwrap();
+        std::fs::write(&file, &bytes[..bytes.len() * 6 / 10]).unwrap();
+    }
+}
+
+fn text(folder: &Path) {
+    for index in 0..3 {
+        std::fs::write(bad(folder, index), "Dear diary, these are not pixels.\n").unwrap();
+    }
+}
+
+fn two_sizes(folder: &Path) {
+    for (index, (_, exposure)) in TIMES.iter().enumerate() {
+        let size = if index == 2 { (128, 96) } else { SIZE };
+        write(&bad(folder, index), &frame(*exposure, size), tags(index));
+    }
+}
+
+fn one_frame(folder: &Path) {
+    write(&bad(folder, 1), &frame(1.0, SIZE), tags(1));
+}
+
+fn all_equal(folder: &Path) {
+    for index in 0..3 {
+        write(&bad(folder, index), &frame(1.0, SIZE), tags(1));
+    }
+}
+
+fn all_clipped(folder: &Path) {
+    for index in 0..3 {
+        let white = image::RgbImage::from_pixel(SIZE.0, SIZE.1, image::Rgb([255; 3]));
+        write(&bad(folder, index), &white, tags(index));
+    }
+}
+
+fn no_metadata(folder: &Path) {
+    for (index, (_, exposure)) in TIMES.iter().enumerate() {
+        write(&bad(folder, index), &frame(*exposure, SIZE), None);
+    }
+}
+
+fn exposure_zero(folder: &Path) {
+    for (index, (_, exposure)) in TIMES.iter().enumerate() {
+        let zero = Tags {
+            time: (0, 1),
+            second: 600 + index as u32,
+        };
+        write(&bad(folder, index), &frame(*exposure, SIZE), Some(zero));
+    }
+}
+
+/// A PNG whose header claims 100000 x 100000 16-bit RGB pixels (60 GB) and holds none.
+fn huge_header(folder: &Path) {
+    let mut bytes = b"\x89PNG\r\n\x1a\n\0\0\0\x0d".to_vec();
+    let mut chunk = b"IHDR".to_vec();
+    chunk.extend(100_000u32.to_be_bytes());
+    chunk.extend(100_000u32.to_be_bytes());
+    chunk.extend([16, 2, 0, 0, 0]);
+    let crc = crc32(&chunk);
+    bytes.extend(chunk);
+    bytes.extend(crc.to_be_bytes());
+    bytes.extend(b"\0\0\0\0IDAT\x35\xaf\x06\x1e");
+    std::fs::write(folder.join("bad0.png"), bytes).unwrap();
+}
+
+/// CRC of the PNG standard, bit by bit.
+fn crc32(bytes: &[u8]) -> u32 {
+    let step = |crc: u32, byte: &u8| {
+        (0..8).fold(crc ^ u32::from(*byte), |c, _| {
+            if c & 1 == 1 {
+                0xedb8_8320 ^ (c >> 1)
+            } else {
+                c >> 1
+            }
+        })
+    };
+    !bytes.iter().fold(!0, step)
+}
+
+/// Says what is wrong, names the file, and does not look like a crash.
+fn said_well(case: &Case, done: &Done, said: &str) {
+    for word in case.words.iter().chain([&case.file]) {
+        assert!(
+            said.contains(word),
+            "{}: {word:?} is not said in\n{said}",
+            case.name
+        );
+    }
+    for crash in ["panicked", "RUST_BACKTRACE", "unwrap"] {
+        assert!(
+            !done.said().contains(crash),
+            "{}: {}",
+            case.name,
+            done.said()
+        );
+    }
+}
+
+#[test]
+fn alone_it_is_1_and_nothing_is_left() {
+    for case in CASES {
+        let scratch = tempfile::tempdir().unwrap();
+        let (input, out) = (scratch.path().join("in"), scratch.path().join("out"));
+        std::fs::create_dir(&input).unwrap();
+        (case.make)(&input);
+        let done = run(&[&input], &out);
+        assert_eq!(done.code, 1, "{}:\n{}", case.name, done.said());
+        said_well(&case, &done, &done.err);
+        nothing_by_halves(&out);
+        assert!(maps(&out).is_empty(), "{} left a map", case.name);
+    }
+}
+
+#[test]
+fn beside_a_good_bracket_that_is_still_done() {
+    for case in CASES {
+        let scratch = tempfile::tempdir().unwrap();
+        let (input, out) = (scratch.path().join("in"), scratch.path().join("out"));
+        let good = scratch.path().join("good");
+        std::fs::create_dir(&input).unwrap();
+        (case.make)(&input);
+        bracket(&good);
+        let done = run(&[&input, &good], &out);
+        assert_eq!(
+            done.code,
+            case.beside_good,
+            "{}:\n{}",
+            case.name,
+            done.said()
+        );
+        nothing_by_halves(&out);
+        assert_eq!(
+            maps(&out).len(),
+            1,
+            "{}: the good bracket is not done",
+            case.name
+        );
+        // What failed is named in the report too, for a run nobody watched.
+        let report = std::fs::read_to_string(out.join("report.json")).unwrap();
+        assert!(
+            report.contains(case.file),
+            "{}: not in report.json",
+            case.name
+        );
+    }
+}
+
+/// One damaged frame of three: the other two are a bracket, and the report says what was left out.
+#[test]
+fn one_damaged_frame_is_left_out() {
+    let scratch = tempfile::tempdir().unwrap();
+    let (input, out) = (scratch.path().join("in"), scratch.path().join("out"));
+    let frames = bracket(&input);
+    let bytes = std::fs::read(&frames[2]).unwrap();
+    std::fs::write(&frames[2], &bytes[..bytes.len() / 2]).unwrap();
+    let done = run(&[&input], &out);
+    assert!(
+        [0, 3].contains(&done.code),
+        "{}:\n{}",
+        done.code,
+        done.said()
+    );
+    nothing_by_halves(&out);
+    assert_eq!(maps(&out).len(), 1);
+    let report = std::fs::read_to_string(out.join("report.json")).unwrap();
+    assert!(report.contains("frame-left-out") && report.contains("good2.jpg"));
+}

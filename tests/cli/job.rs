@@ -1,0 +1,106 @@
+//! The job on good input: files left, nothing overwritten, the same bits again.
+use super::program::{files, maps, nothing_by_halves, program, run};
+use super::scene::bracket;
+
+#[test]
+fn a_good_bracket_leaves_every_file() {
+    let scratch = tempfile::tempdir().unwrap();
+    let (input, out) = (scratch.path().join("in"), scratch.path().join("out"));
+    let frames = bracket(&input);
+    let before: Vec<Vec<u8>> = frames.iter().map(|f| std::fs::read(f).unwrap()).collect();
+    run(&[&input], &out).expect(0);
+    nothing_by_halves(&out);
+    for name in ["report.json", "report.html", "levels.csv"] {
+        assert!(out.join(name).is_file(), "{name}");
+    }
+    assert_eq!(maps(&out).len(), 1);
+    let endings = |e: &str| {
+        files(&out)
+            .iter()
+            .filter(|f| f.extension().is_some_and(|x| x == e))
+            .count()
+    };
+    assert!(endings("hdr") >= 1 && endings("jpg") >= 1 && endings("png") >= 1);
+    let after: Vec<Vec<u8>> = frames.iter().map(|f| std::fs::read(f).unwrap()).collect();
+    assert_eq!(before, after, "an input was written");
+    assert_eq!(
+        files(&input).len(),
+        frames.len(),
+        "something was left beside the inputs"
+    );
+    let report = std::fs::read_to_string(out.join("report.html")).unwrap();
+    for outside in ["src=\"http", "href=\"http", "@import", "url(http"] {
+        assert!(!report.contains(outside), "the page reaches out: {outside}");
+    }
+}
+
+#[test]
+fn a_result_is_not_overwritten_unasked() {
+    let scratch = tempfile::tempdir().unwrap();
+    let (input, out) = (scratch.path().join("in"), scratch.path().join("out"));
+    bracket(&input);
+    run(&[&input], &out).expect(0);
+    let state = || -> Vec<Vec<u8>> {
+        files(&out)
+            .iter()
+            .map(|f| std::fs::read(f).unwrap())
+            .collect()
+    };
+    let first = state();
+    let done = run(&[&input], &out).expect(1);
+    assert!(done.err.contains("overwrite"), "{}", done.err);
+    assert_eq!(first, state());
+}
+
+#[test]
+fn one_thread_gives_the_same_map_as_four() {
+    let scratch = tempfile::tempdir().unwrap();
+    let frames = bracket(&scratch.path().join("in"));
+    let map = |threads: &str| {
+        let out = scratch.path().join(format!("{threads}.exr"));
+        let mut arguments = vec!["merge"];
+        arguments.extend(frames.iter().map(|f| f.to_str().unwrap()));
+        arguments.extend(["--threads", threads, "--out", out.to_str().unwrap()]);
+        program(&arguments).expect(0);
+        std::fs::read(out).unwrap()
+    };
+    assert!(map("1") == map("4"), "the maps differ");
+}
+
+#[test]
+fn the_order_of_the_frames_does_not_matter() {
+    let scratch = tempfile::tempdir().unwrap();
+    let frames = bracket(&scratch.path().join("in"));
+    let map = |name: &str, order: [usize; 3]| {
+        let out = scratch.path().join(name);
+        let mut arguments = vec!["merge"];
+        arguments.extend(order.iter().map(|&i| frames[i].to_str().unwrap()));
+        arguments.extend(["--out", out.to_str().unwrap()]);
+        program(&arguments).expect(0);
+        std::fs::read(out).unwrap()
+    };
+    assert!(
+        map("a.exr", [0, 1, 2]) == map("b.exr", [2, 0, 1]),
+        "the maps differ"
+    );
+}
+
+#[test]
+fn a_dry_run_lists_and_writes_nothing() {
+    let scratch = tempfile::tempdir().unwrap();
+    let (input, out) = (scratch.path().join("in"), scratch.path().join("out"));
+    bracket(&input);
+    let out_name = out.to_str().unwrap();
+    let done = program(&[
+        "run",
+        input.to_str().unwrap(),
+        "--out",
+        out_name,
+        "--dry-run",
+    ])
+    .expect(0);
+    for name in ["good0.jpg", "good1.jpg", "good2.jpg"] {
+        assert!(done.out.contains(name), "{}", done.out);
+    }
+    assert!(files(&out).is_empty());
+}
