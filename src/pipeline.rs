@@ -1,1 +1,263 @@
-//! The order of the stages: settings in, outcome out.
+//! The order of the stages: settings in, outcome out. The only file that knows which stage follows which.
+//!
+//! [`run`] does the whole job on every bracket found in the inputs; [`merge`] makes one radiance map; [`survey`] only
+//! lists what is there. `settings` holds what can be asked for, `measuring` brings pictures and wedge together,
+//! `record` and `figures` fill the report, `products` writes files.
+mod figures;
+mod measuring;
+mod products;
+mod record;
+mod settings;
+
+pub use settings::{Event, Settings, WedgeRequest};
+
+use crate::align;
+use crate::error::{BracketProblem, Error};
+use crate::finding::Finding;
+use crate::formats::staged::Outputs;
+use crate::frames::{self, Bracket, BracketPlan, Clip, Survey};
+use crate::measure::{PictureMeasurement, WedgePlace};
+use crate::merge::{Merger, Noise, RadianceMap, noise, store};
+use crate::report::{BracketFigures, BracketReport, Figures, Report};
+use crate::response::{self, Choice, ExposureCheck, Response};
+use crate::tone;
+use std::path::Path;
+
+/// What a run gave.
+#[derive(Debug)]
+pub struct Outcome {
+    /// Everything found; the same as report.json holds.
+    pub report: Report,
+    /// Brackets done.
+    pub done: usize,
+    /// Files or brackets that failed.
+    pub failed: usize,
+    /// The first error, for a run of which nothing was done.
+    pub first_error: Option<Error>,
+}
+
+/// A bracket ready to be merged: registered, response and noise known, exposures settled.
+pub struct Prepared {
+    /// The frames, with the exposures to use and their transforms.
+    pub bracket: Bracket,
+    /// Clip and floor levels, one a channel.
+    pub clips: Vec<Clip>,
+    /// The response.
+    pub response: Response,
+    /// The noise model.
+    pub noise: Noise,
+    /// Stated against measured exposures.
+    pub check: ExposureCheck,
+    /// How the frames lie against the reference; `None` where registration was not asked for.
+    pub registration: Option<align::Registration>,
+}
+
+/// What was measured on a bracket, before it is put into words and files.
+struct Measured {
+    wedge: Option<WedgePlace>,
+    pictures: Vec<PictureMeasurement>,
+    findings: Vec<Finding>,
+}
+
+/// Lists what the inputs hold, without decoding a pixel.
+///
+/// # Errors
+/// As [`frames::survey`].
+pub fn survey(settings: &Settings) -> Result<Survey, Error> {
+    frames::survey(&settings.inputs, &settings.overrides)
+}
+
+/// The whole job on every bracket of the inputs. A bracket that fails is reported and the others are done.
+///
+/// # Errors
+/// [`Error::Request`] for settings that make no sense; [`Error::Output`] where the folder or the report cannot be
+/// written.
+pub fn run(settings: &Settings, progress: &(dyn Fn(Event) + Sync)) -> Result<Outcome, Error> {
+    let policy = settings.output_policy();
+    products::check_folder(&settings.out, &policy)?;
+    progress(Event::Surveying);
+    let survey = survey(settings)?;
+    let mut report = record::begin(settings, &survey);
+    let mut shown = Figures {
+        brackets: Vec::new(),
+    };
+    let mut first_error = None;
+    let count = survey.brackets.len();
+    for (index, plan) in survey.brackets.iter().enumerate() {
+        progress(Event::Bracket {
+            name: &plan.name,
+            index,
+            count,
+        });
+        match one_bracket(plan, settings, &policy, progress) {
+            Ok((entry, figures)) => {
+                report.brackets.push(entry);
+                shown.brackets.push(figures);
+            }
+            Err(error) => {
+                progress(Event::Failed { error: &error });
+                report.failed.push(record::failure(&plan.name, &error));
+                first_error = first_error.or(Some(error));
+            }
+        }
+    }
+    let (done, failed) = (report.brackets.len(), report.failed.len());
+    if done > 0 {
+        progress(Event::Stage("writing the report"));
+        products::write_report(&report, &shown, &settings.out, &policy)?;
+    }
+    let first_error = first_error.or_else(|| survey.failed.into_iter().next().map(|f| f.error));
+    Ok(Outcome {
+        report,
+        done,
+        failed,
+        first_error,
+    })
+}
+
+/// One radiance map from frames that are one bracket, whatever their times.
+///
+/// # Errors
+/// Those of the stages; nothing is written then.
+pub fn merge(settings: &Settings, progress: &(dyn Fn(Event) + Sync)) -> Result<Prepared, Error> {
+    let policy = settings.output_policy();
+    policy.check(&settings.out)?;
+    progress(Event::Surveying);
+    let survey = survey(settings)?;
+    let plan = only_bracket(survey)?;
+    let prepared = prepare(&plan, settings, progress)?;
+    let merger = Merger::new(&prepared.bracket, &prepared.response, &prepared.noise);
+    progress(Event::Stage("merging and writing"));
+    products::write_map(
+        &settings.out,
+        &policy,
+        &prepared.bracket,
+        merger.dim(),
+        |rows| merger.rows(rows),
+    )?;
+    Ok(prepared)
+}
+
+/// From files to all that a merge needs.
+///
+/// # Errors
+/// Those of loading, and of a response that the data cannot support.
+pub fn prepare(
+    plan: &BracketPlan,
+    settings: &Settings,
+    progress: &(dyn Fn(Event) + Sync),
+) -> Result<Prepared, Error> {
+    progress(Event::Stage("reading the frames"));
+    let mut bracket = frames::load(plan, &settings.overrides)?;
+    progress(Event::Stage("registering"));
+    let registration = settings.register.then(|| align::register(&bracket));
+    if let Some(registration) = &registration {
+        bracket = align::apply(bracket, registration);
+    }
+    progress(Event::Stage("recovering the response"));
+    let clips = frames::clip_levels(&bracket);
+    let choice = choose_response(&mut bracket, settings.response);
+    let recovered = response::recover(&bracket, &clips, choice)?;
+    for (frame, exposure) in bracket.frames.iter_mut().zip(&recovered.exposures) {
+        frame.exposure = *exposure;
+    }
+    bracket.findings.extend(recovered.findings);
+    let (noise, doubts) = noise::estimate(&bracket, &recovered.response, &clips);
+    bracket.findings.extend(doubts);
+    Ok(Prepared {
+        bracket,
+        clips,
+        response: recovered.response,
+        noise,
+        check: recovered.check,
+        registration,
+    })
+}
+
+/// Linear frames are recognised by their file or by their pixels, and then not fitted.
+fn choose_response(bracket: &mut Bracket, wanted: Choice) -> Choice {
+    if wanted != Choice::Fit {
+        return wanted;
+    }
+    let by_file = bracket
+        .frames
+        .iter()
+        .map(frames::linear_evidence)
+        .collect::<Option<Vec<_>>>();
+    if let Some(evidence) = by_file.and_then(|e| e.into_iter().next()) {
+        bracket.findings.push(Finding::TakenAsLinear { evidence });
+        return Choice::Linear;
+    }
+    let test = frames::looks_linear(bracket);
+    if test.linear {
+        let evidence = "levels of neighbouring frames stand in the ratio of their exposures over the whole range".into();
+        bracket.findings.push(Finding::TakenAsLinear { evidence });
+        return Choice::Linear;
+    }
+    Choice::Fit
+}
+
+fn one_bracket(
+    plan: &BracketPlan,
+    settings: &Settings,
+    policy: &Outputs,
+    progress: &(dyn Fn(Event) + Sync),
+) -> Result<(BracketReport, BracketFigures), Error> {
+    let prepared = prepare(plan, settings, progress)?;
+    progress(Event::Stage("merging"));
+    let map = Merger::new(&prepared.bracket, &prepared.response, &prepared.noise).whole();
+    if map.share(crate::merge::flag::CLIPPED_IN_ALL) >= 1.0 {
+        return Err(nothing_usable(&prepared.bracket));
+    }
+    progress(Event::Stage("rendering"));
+    let rendered = tone::render(&map, &settings.tone);
+    let picture = tone::to_8_bit(&rendered);
+    progress(Event::Stage("measuring"));
+    let measured = measuring::measure(&prepared, &map, &picture, settings)?;
+    progress(Event::Stage("writing the map and the picture"));
+    let folder = settings.out.join(&plan.name);
+    let outputs = products::write_bracket(
+        &folder,
+        policy,
+        &prepared.bracket,
+        &map,
+        (&rendered, &picture),
+    )?;
+    let shown = figures::of_bracket(&prepared, &map, &picture, &measured);
+    Ok((record::bracket(&prepared, &map, measured, outputs), shown))
+}
+
+fn nothing_usable(bracket: &Bracket) -> Error {
+    let files = bracket
+        .frames
+        .iter()
+        .map(|f| f.picture.file.clone())
+        .collect();
+    Error::Bracket {
+        files,
+        problem: BracketProblem::NothingUsable,
+    }
+}
+
+fn only_bracket(survey: Survey) -> Result<BracketPlan, Error> {
+    let mut plans = survey.brackets.into_iter();
+    if let Some(plan) = plans.next() {
+        return Ok(plan);
+    }
+    if let Some(failed) = survey.failed.into_iter().next() {
+        return Err(failed.error);
+    }
+    let found = survey.singles.len();
+    Err(Error::Bracket {
+        files: survey.singles,
+        problem: BracketProblem::TooFew { found, needed: 2 },
+    })
+}
+
+/// Reads back a map that [`merge`] or [`run`] wrote.
+///
+/// # Errors
+/// As [`store::read_exr`].
+pub fn read_map(path: &Path, settings: &Settings) -> Result<RadianceMap, Error> {
+    store::read_exr(path, &settings.overrides.limits)
+}

@@ -1,2 +1,133 @@
-//! cli
-fn main() {}
+//! The command line: parse, call, print, exit code. Sees only the library's public surface.
+mod arguments;
+mod console;
+
+use arguments::{Arguments, Command};
+use clap::{CommandFactory, Parser};
+use std::process::ExitCode;
+use stopspan::Error;
+use stopspan::formats::staged::Outputs;
+use stopspan::pipeline;
+use stopspan::simulate::{self, ScenarioSource};
+
+/// Everything asked for was done.
+const DONE: u8 = 0;
+/// Nothing could be done.
+const NOTHING_DONE: u8 = 1;
+/// The command line makes no sense; clap uses the same number.
+const USAGE: u8 = 2;
+/// Part was done; the rest failed and was named.
+const PART_DONE: u8 = 3;
+
+fn main() -> ExitCode {
+    let arguments = Arguments::parse();
+    let code = match dispatch(arguments.command) {
+        Ok(code) => code,
+        Err(error) => {
+            console::complain(&error);
+            if matches!(error, Error::Request { .. }) {
+                USAGE
+            } else {
+                NOTHING_DONE
+            }
+        }
+    };
+    ExitCode::from(code)
+}
+
+fn dispatch(command: Command) -> Result<u8, Error> {
+    match command {
+        Command::Run(run) => {
+            let settings = run.settings()?;
+            threads(run.common.threads)?;
+            if run.dry_run {
+                list(&settings)
+            } else {
+                whole_job(&settings, run.common.quiet)
+            }
+        }
+        Command::Merge(merge) => {
+            let settings = merge.settings()?;
+            threads(merge.common.threads)?;
+            let console = console::Console::new(merge.common.quiet);
+            let done = pipeline::merge(&settings, &|event| console.show(&event));
+            console.finish();
+            let prepared = done?;
+            console::say(&format!(
+                "{}: {} frames merged",
+                settings.out.display(),
+                prepared.bracket.frames.len()
+            ));
+            Ok(DONE)
+        }
+        Command::Simulate(wanted) => {
+            let policy = Outputs {
+                overwrite: wanted.overwrite,
+                inputs: Vec::new(),
+            };
+            let source = match &wanted.scenario {
+                path if path.ends_with(".json") => ScenarioSource::File(path.into()),
+                name => ScenarioSource::Named(name.clone()),
+            };
+            for file in simulate::run(&source, &wanted.out, &policy)? {
+                console::say(&file.display().to_string());
+            }
+            Ok(DONE)
+        }
+        Command::Completions { shell } => {
+            let mut command = Arguments::command();
+            clap_complete::generate(shell, &mut command, "stopspan", &mut std::io::stdout());
+            Ok(DONE)
+        }
+    }
+}
+
+/// Results do not depend on the number of threads.
+fn threads(count: Option<u16>) -> Result<(), Error> {
+    let Some(count) = count else { return Ok(()) };
+    rayon::ThreadPoolBuilder::new()
+        .num_threads(usize::from(count))
+        .build_global()
+        .map_err(|e| Error::request("--threads", e.to_string()))
+}
+
+fn list(settings: &pipeline::Settings) -> Result<u8, Error> {
+    let survey = pipeline::survey(settings)?;
+    console::say(stopspan::frames::words(&survey).trim_end());
+    Ok(
+        match (survey.brackets.is_empty(), survey.failed.is_empty()) {
+            (true, _) => NOTHING_DONE,
+            (false, true) => DONE,
+            (false, false) => PART_DONE,
+        },
+    )
+}
+
+fn whole_job(settings: &pipeline::Settings, quiet: bool) -> Result<u8, Error> {
+    let console = console::Console::new(quiet);
+    let outcome = pipeline::run(settings, &|event| console.show(&event));
+    console.finish();
+    let outcome = outcome?;
+    if outcome.done == 0 {
+        return match outcome.first_error {
+            Some(error) if outcome.failed <= 1 => Err(error),
+            Some(_) => {
+                console::failures(&outcome.report);
+                Ok(NOTHING_DONE)
+            }
+            None => Err(Error::Bracket {
+                files: settings.inputs.clone(),
+                problem: stopspan::error::BracketProblem::TooFew {
+                    found: outcome.report.singles.len(),
+                    needed: 2,
+                },
+            }),
+        };
+    }
+    console::say(stopspan::report::terminal::table(&outcome.report).trim_end());
+    console::say(&format!(
+        "\nThe report: {}",
+        settings.out.join("report.html").display()
+    ));
+    Ok(if outcome.failed == 0 { DONE } else { PART_DONE })
+}

@@ -69,6 +69,13 @@ pub struct Finished {
     pub evidence: String,
 }
 
+impl Finished {
+    /// The file's name without its folder.
+    pub fn name(&self) -> String {
+        file_name(&self.picture.file)
+    }
+}
+
 /// Frames of one scene at different exposures, sorted from least to most exposure, all of one size and sample type.
 #[derive(Debug, Clone)]
 pub struct Bracket {

@@ -206,3 +206,22 @@ pub struct PictureMeasurement {
     /// Doubts about this picture.
     pub findings: Vec<Finding>,
 }
+
+impl PictureMeasurement {
+    /// Nothing measured yet.
+    pub fn unmeasured(kind: PictureKind, file: String) -> Self {
+        PictureMeasurement {
+            kind,
+            file,
+            levels: None,
+            joined: Vec::new(),
+            usable_stops: Vec::new(),
+            patches: Vec::new(),
+            pairs: Vec::new(),
+            visual_white: VisualWhite::FullScale,
+            display_white: 250.0,
+            noise: None,
+            findings: Vec::new(),
+        }
+    }
+}

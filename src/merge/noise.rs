@@ -18,9 +18,9 @@ pub struct NoiseModel {
     /// Variance per unit exposure (1 / full well in electrons where the frame clips at full well).
     pub shot: f64,
     /// Variance at zero exposure, exposure^2.
-    pub read: f64,
+    pub read_variance: f64,
     /// Variance in 8-bit codes^2 added after the response: rounding (1/12) and compression.
-    pub code: f64,
+    pub code_variance: f64,
 }
 
 /// Noise of all channels, and how it was found.
@@ -38,16 +38,16 @@ impl NoiseModel {
     /// Assumed where nothing can be measured: 2000 electrons, 10 electrons read noise, one code r.m.s.
     const ASSUMED: NoiseModel = NoiseModel {
         shot: 1.0 / 2000.0,
-        read: 2.5e-5,
-        code: 1.0,
+        read_variance: 2.5e-5,
+        code_variance: 1.0,
     };
 
     /// Variance of one pixel at exposure `x` (exposure^2). `gain` is sensitivity relative to the reference frame,
     /// `slope` d exposure / d code (8-bit codes) there.
     pub fn variance(&self, x: f64, gain: f64, slope: f64) -> f64 {
         self.shot * gain * x.max(0.0)
-            + self.read * gain.max(1.0).powi(2)
-            + self.code * slope * slope
+            + self.read_variance * gain.max(1.0).powi(2)
+            + self.code_variance * slope * slope
     }
 }
 
@@ -93,7 +93,7 @@ pub fn estimate(bracket: &Bracket, response: &Response, clips: &[Clip]) -> (Nois
         quantisation_rms, ..
     } = bracket.frames[bracket.reference].picture.compression
     {
-        let code_noise = channels[channels.len() / 2].code.sqrt();
+        let code_noise = channels[channels.len() / 2].code_variance.sqrt();
         findings.push(Finding::NoiseCompressionLimited {
             code_noise,
             quantisation_bound: quantisation_rms,
@@ -260,7 +260,11 @@ fn solve(groups: &[Group]) -> NoiseModel {
         let Some((_, [shot, read, code])) = best else {
             return model;
         };
-        model = NoiseModel { shot, read, code };
+        model = NoiseModel {
+            shot,
+            read_variance: read,
+            code_variance: code,
+        };
         for (p, g) in predicted.iter_mut().zip(groups) {
             *p = (shot * g.shot + read * g.read + code * g.code).max(1e-18);
         }

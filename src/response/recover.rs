@@ -22,6 +22,16 @@ pub enum Choice {
     Srgb,
 }
 
+impl std::fmt::Display for Choice {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.write_str(match self {
+            Choice::Fit => "fitted",
+            Choice::Linear => "linear",
+            Choice::Srgb => "srgb",
+        })
+    }
+}
+
 /// A response, the exposures to use, and what was found on the way.
 #[derive(Debug, Clone)]
 pub struct Recovered {

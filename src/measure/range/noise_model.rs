@@ -1,18 +1,7 @@
 //! The variance of a pixel as a function of radiance, for one exposure or for a merge of several.
 use crate::measure::subject::Source;
-use serde::{Deserialize, Serialize};
 
-/// Variance of one exposure, in units of the exposure H that just clips (H = 1): `shot H + read_variance +
-/// code_variance (dH/dcode)^2`, the last for noise that lives in the 8-bit codes (quantisation, compression).
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
-pub struct NoiseModel {
-    /// Variance per exposure: 1 / full well in electrons for a sensor that clips at full well. >= 0.
-    pub shot: f64,
-    /// Variance in the dark. >= 0.
-    pub read_variance: f64,
-    /// Variance in squared 8-bit codes. >= 0; 1/12 for quantisation alone.
-    pub code_variance: f64,
-}
+pub use crate::merge::NoiseModel;
 
 impl NoiseModel {
     pub(crate) fn as_array(&self) -> [f64; 3] {

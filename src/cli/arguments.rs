@@ -1,0 +1,235 @@
+//! The arguments, and what they mean as settings of the library.
+use clap::{Args, Parser, Subcommand, ValueEnum};
+use clap_complete::Shell;
+use std::path::PathBuf;
+use stopspan::Error;
+use stopspan::formats::Limits;
+use stopspan::frames::{ExposureOverride, Overrides};
+use stopspan::measure::wedge;
+use stopspan::pipeline::{Settings, WedgeRequest};
+use stopspan::response::Choice;
+
+/// How many wedge steps and how many stops a camera holds: in one frame, in its own HDR picture, in a merged bracket.
+#[derive(Debug, Parser)]
+#[command(version, about, after_help = AFTER)]
+pub struct Arguments {
+    #[command(subcommand)]
+    pub command: Command,
+}
+
+const AFTER: &str = "\
+First steps:
+  stopspan run FOLDER --out RESULTS          the whole job on every bracket of a folder
+  stopspan run FOLDER --out RESULTS --dry-run  only list what was found
+  stopspan merge A.jpg B.jpg C.jpg --out MAP.exr
+
+Exit codes: 0 done; 1 nothing could be done; 2 the command line makes no sense; 3 part was done, the rest failed and was named.
+
+Never look at the sun, or point a camera at it, through an optical finder. For flying cameras follow local rules and
+licensed practice.";
+
+#[derive(Debug, Subcommand)]
+pub enum Command {
+    /// The whole job: sort brackets, merge, render, measure the wedge, report
+    Run(Box<Run>),
+    /// One radiance map from the frames given
+    Merge(Box<Merge>),
+    /// Make a bracket with known truth from a described camera and scene
+    Simulate(Simulate),
+    /// Print shell completions
+    Completions {
+        /// The shell
+        shell: Shell,
+    },
+}
+
+/// What is said about the frames, for every command that reads them.
+#[derive(Debug, Args)]
+pub struct Common {
+    /// Exposure of a file, given or corrected: FILE=SECONDS[,fN][,isoS], FILE=1/60, or FILE=+1ev; FILE may hold * and ?
+    #[arg(long, value_name = "FILE=EXPOSURE", help_heading = "Frames")]
+    pub exposure: Vec<String>,
+    /// The frame whose geometry and moment the map has [default: bias 0, else the middle exposure]
+    #[arg(long, value_name = "FILE", help_heading = "Frames")]
+    pub reference: Option<PathBuf>,
+    /// What the levels of the frames mean
+    #[arg(long, value_enum, default_value_t = ResponseArgument::Fit, help_heading = "Frames")]
+    pub response: ResponseArgument,
+    /// The frames are linear; the same as --response linear
+    #[arg(long, help_heading = "Frames")]
+    pub linear: bool,
+    /// Take the frames to be in register as they are
+    #[arg(long, help_heading = "Frames")]
+    pub no_register: bool,
+    /// Use what can be decoded of damaged files
+    #[arg(long, help_heading = "Frames")]
+    pub accept_damaged: bool,
+    /// Largest picture accepted, in pixels
+    #[arg(long, value_name = "N", default_value_t = Limits::default().pixels, help_heading = "Frames")]
+    pub max_pixels: u64,
+    /// Replace results that are there
+    #[arg(long)]
+    pub overwrite: bool,
+    /// Number of threads [default: all cores]; results do not depend on it
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=1024))]
+    pub threads: Option<u16>,
+    /// No progress
+    #[arg(long, short)]
+    pub quiet: bool,
+}
+
+/// What the levels of the frames mean.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum ResponseArgument {
+    /// Recovered from the bracket, unless the frames are seen to be linear
+    Fit,
+    /// Proportional to light
+    Linear,
+    /// As IEC 61966-2-1 says, for brackets that cannot support a fit
+    Srgb,
+}
+
+#[derive(Debug, Args)]
+pub struct Run {
+    /// Frames, or folders with frames directly in them
+    #[arg(required = true, value_name = "INPUT")]
+    pub inputs: Vec<PathBuf>,
+    /// Folder for report.json, report.html, levels.csv and a folder a bracket
+    #[arg(long, value_name = "DIR", required_unless_present = "dry_run")]
+    pub out: Option<PathBuf>,
+    /// Only list what was found
+    #[arg(long)]
+    pub dry_run: bool,
+    /// All inputs are one bracket, whatever their times
+    #[arg(long, help_heading = "Frames")]
+    pub one_bracket: bool,
+    /// This file is the camera's own HDR picture
+    #[arg(long, value_name = "FILE", help_heading = "Frames")]
+    pub camera_hdr: Vec<PathBuf>,
+    /// No input is the camera's own HDR picture
+    #[arg(long, conflicts_with = "camera_hdr", help_heading = "Frames")]
+    pub no_camera_hdr: bool,
+    /// This file is a frame, whatever its tags say
+    #[arg(long, value_name = "FILE", help_heading = "Frames")]
+    pub frame: Vec<PathBuf>,
+    /// Outer corners of the wedge in the reference frame, pixels from the top left: top-left, top-right, bottom-right,
+    /// bottom-left of the wedge as a page [default: found in the merge]
+    #[arg(
+        long,
+        value_name = "X0,Y0,...,X3,Y3",
+        help_heading = "Wedge",
+        allow_hyphen_values = true
+    )]
+    pub wedge_corners: Option<String>,
+    /// Rows and columns of patches, row by row, lightest first
+    #[arg(long, value_name = "ROWSxCOLS", help_heading = "Wedge")]
+    pub wedge_grid: Option<String>,
+    /// Densities in patch order, or START:STEP
+    #[arg(long, value_name = "D1,D2,...", help_heading = "Wedge")]
+    pub wedge_densities: Option<String>,
+    /// The patches run from dark to light
+    #[arg(long, help_heading = "Wedge")]
+    pub wedge_dark_first: bool,
+    /// Every second row of patches runs backwards
+    #[arg(long, help_heading = "Wedge")]
+    pub wedge_boustrophedon: bool,
+    /// There is no wedge: do not look for one
+    #[arg(long, conflicts_with = "wedge_corners", help_heading = "Wedge")]
+    pub no_wedge: bool,
+    #[command(flatten)]
+    pub common: Common,
+}
+
+#[derive(Debug, Args)]
+pub struct Merge {
+    /// Two frames or more, one bracket whatever their times
+    #[arg(required = true, value_name = "FRAME")]
+    pub frames: Vec<PathBuf>,
+    /// The map: .exr (with uncertainty and flags) or .hdr
+    #[arg(long, value_name = "MAP.exr")]
+    pub out: PathBuf,
+    #[command(flatten)]
+    pub common: Common,
+}
+
+#[derive(Debug, Args)]
+pub struct Simulate {
+    /// A built-in scenario by name, or a scenario file ending in .json
+    pub scenario: String,
+    /// Folder for the frames and truth.json
+    #[arg(long, value_name = "DIR")]
+    pub out: PathBuf,
+    /// Replace files that are there
+    #[arg(long)]
+    pub overwrite: bool,
+}
+
+impl Common {
+    fn apply(&self, settings: &mut Settings) -> Result<(), Error> {
+        settings.overrides.exposures = self
+            .exposure
+            .iter()
+            .map(|text| ExposureOverride::parse(text))
+            .collect::<Result<_, _>>()?;
+        settings.overrides.reference = self.reference.clone();
+        settings.overrides.limits = Limits {
+            pixels: self.max_pixels,
+            accept_damaged: self.accept_damaged,
+        };
+        settings.response = match (self.linear, self.response) {
+            (true, _) | (false, ResponseArgument::Linear) => Choice::Linear,
+            (false, ResponseArgument::Srgb) => Choice::Srgb,
+            (false, ResponseArgument::Fit) => Choice::Fit,
+        };
+        settings.register = !self.no_register;
+        settings.overwrite = self.overwrite;
+        Ok(())
+    }
+}
+
+impl Run {
+    pub fn settings(&self) -> Result<Settings, Error> {
+        let mut settings = Settings::new(self.inputs.clone(), self.out.clone().unwrap_or_default());
+        self.common.apply(&mut settings)?;
+        settings.overrides = Overrides {
+            one_bracket: self.one_bracket,
+            camera_hdr: match (self.no_camera_hdr, self.camera_hdr.is_empty()) {
+                (true, _) => Some(Vec::new()),
+                (false, false) => Some(self.camera_hdr.clone()),
+                (false, true) => None,
+            },
+            not_hdr: self.frame.clone(),
+            ..settings.overrides
+        };
+        settings.wedge = self.wedge()?;
+        Ok(settings)
+    }
+
+    fn wedge(&self) -> Result<WedgeRequest, Error> {
+        Ok(WedgeRequest {
+            corners: self
+                .wedge_corners
+                .as_deref()
+                .map(wedge::parse_corners)
+                .transpose()?,
+            grid: self
+                .wedge_grid
+                .as_deref()
+                .map(wedge::parse_grid)
+                .transpose()?,
+            densities: self.wedge_densities.clone(),
+            dark_first: self.wedge_dark_first,
+            boustrophedon: self.wedge_boustrophedon,
+            none: self.no_wedge,
+        })
+    }
+}
+
+impl Merge {
+    pub fn settings(&self) -> Result<Settings, Error> {
+        let mut settings = Settings::new(self.frames.clone(), self.out.clone());
+        self.common.apply(&mut settings)?;
+        settings.overrides.one_bracket = true;
+        Ok(settings)
+    }
+}

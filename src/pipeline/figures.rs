@@ -1,0 +1,100 @@
+//! The pictures that the report's page shows of a bracket.
+use super::{Measured, Prepared};
+use crate::measure::{PictureKind, PictureMeasurement};
+use crate::merge::{RadianceMap, flag};
+use crate::raster::Pixels;
+use crate::report::BracketFigures;
+use crate::report::figure::{Strip, strip};
+use crate::response::srgb_level;
+use ndarray::{Array2, Array3};
+
+pub(super) fn of_bracket(
+    prepared: &Prepared,
+    map: &RadianceMap,
+    picture: &Array3<u8>,
+    measured: &Measured,
+) -> BracketFigures {
+    let strips = measured
+        .pictures
+        .iter()
+        .map(|entry| wedge_strip(prepared, map, picture, entry))
+        .collect();
+    BracketFigures {
+        strips,
+        preview: Some(picture.clone()),
+        source: Some(leaders(map)),
+    }
+}
+
+fn wedge_strip(
+    prepared: &Prepared,
+    map: &RadianceMap,
+    picture: &Array3<u8>,
+    entry: &PictureMeasurement,
+) -> Option<Strip> {
+    let frames = &prepared.bracket.frames;
+    match entry.kind {
+        PictureKind::Frame => {
+            let frame = frames.iter().find(|f| f.name() == entry.file)?;
+            of_pixels(entry, &frame.picture.pixels)
+        }
+        PictureKind::CameraHdr => {
+            of_pixels(entry, &prepared.bracket.camera_hdr.as_ref()?.picture.pixels)
+        }
+        PictureKind::Rendered => {
+            let (rows, columns, _) = picture.dim();
+            let pixel =
+                |r: usize, c: usize| [picture[[r, c, 0]], picture[[r, c, 1]], picture[[r, c, 2]]];
+            Some(Strip {
+                rgb: strip(&entry.patches, (rows, columns), pixel)?,
+                note: String::new(),
+            })
+        }
+        PictureKind::Merge => of_map(entry, map),
+    }
+}
+
+fn of_pixels(entry: &PictureMeasurement, pixels: &Pixels) -> Option<Strip> {
+    let (rows, columns, channels) = pixels.dim();
+    let code = |r, c, channel: usize| {
+        (pixels.level(r, c, channel.min(channels - 1)) * 255.0).round() as u8
+    };
+    let pixel = |r: usize, c: usize| [code(r, c, 0), code(r, c, 1), code(r, c, 2)];
+    Some(Strip {
+        rgb: strip(&entry.patches, (rows, columns), pixel)?,
+        note: String::new(),
+    })
+}
+
+/// The map holds more stops than a page can show: its logarithm is shown, from the darkest to the lightest patch.
+fn of_map(entry: &PictureMeasurement, map: &RadianceMap) -> Option<Strip> {
+    let (rows, columns, channels) = map.radiance.dim();
+    let means = entry.patches.iter().map(|p| p.linear).filter(|v| *v > 0.0);
+    let (low, high) = means.fold((f64::INFINITY, 0.0f64), |(l, h), v| (l.min(v), h.max(v)));
+    if high <= low {
+        return None;
+    }
+    let stops = (high / low).log2();
+    let code = |r, c, channel: usize| {
+        let value = f64::from(map.radiance[[r, c, channel.min(channels - 1)]]).max(low / 4.0);
+        let share = ((value / low).log2() / stops * 0.9 + 0.05).clamp(0.0, 1.0);
+        (srgb_level(share.powf(2.2)) * 255.0).round() as u8
+    };
+    let pixel = |r: usize, c: usize| [code(r, c, 0), code(r, c, 1), code(r, c, 2)];
+    let note = format!("logarithm of radiance over {stops:.1} stops");
+    Some(Strip {
+        rgb: strip(&entry.patches, (rows, columns), pixel)?,
+        note,
+    })
+}
+
+/// Which frame has the largest weight at each pixel; 255 where every frame is clipped.
+fn leaders(map: &RadianceMap) -> Array2<u8> {
+    map.flags.mapv(|f| {
+        if f & flag::CLIPPED_IN_ALL != 0 {
+            255
+        } else {
+            (f >> flag::FRAME_SHIFT) as u8
+        }
+    })
+}

@@ -1,0 +1,240 @@
+//! What was found, put into the report's plain data.
+use super::{Measured, Prepared, Settings};
+use crate::error::Error;
+use crate::frames::{Frame, Survey};
+use crate::merge::{RadianceMap, flag};
+use crate::report::words::headline;
+use crate::report::{
+    BracketReport, Failed, FrameEntry, InputFile, Left, MapSummary, NoiseSummary, NoiseTerm,
+    OutputFile, Report, Shift,
+};
+
+/// The report before any bracket is done: settings, inputs, what was left aside.
+pub(super) fn begin(settings: &Settings, survey: &Survey) -> Report {
+    let mut report = Report::new();
+    let mut set = |name: &str, value: String| {
+        report.settings.insert(name.into(), value);
+    };
+    set("response", settings.response.to_string());
+    set("register", settings.register.to_string());
+    set("tone", format!("{:?}", settings.tone.operator));
+    if let Some((rows, columns)) = settings.wedge.grid {
+        set("wedge-grid", format!("{rows}x{columns}"));
+    }
+    if let Some(text) = &settings.wedge.densities {
+        set("wedge-densities", text.clone());
+    }
+    let frames = survey.brackets.iter().flat_map(|b| {
+        b.frames
+            .iter()
+            .map(|f| f.file.clone())
+            .chain(b.camera_hdr.iter().map(|h| h.file.clone()))
+    });
+    report.inputs = frames
+        .map(|file| InputFile {
+            bytes: std::fs::metadata(&file).map_or(0, |m| m.len()),
+            path: file.display().to_string(),
+            sha256: None,
+        })
+        .collect();
+    let left = |path: &std::path::Path, reason: &str| Left {
+        path: path.display().to_string(),
+        reason: reason.into(),
+    };
+    report.singles = survey
+        .singles
+        .iter()
+        .map(|p| left(p, "no other frame of its scene was found"))
+        .collect();
+    report
+        .singles
+        .extend(survey.camera_hdr.iter().map(|h| left(&h.file, &h.evidence)));
+    report.skipped = survey
+        .skipped
+        .iter()
+        .map(|s| left(&s.file, s.reason.words()))
+        .collect();
+    report.failed = survey
+        .failed
+        .iter()
+        .map(|f| Failed {
+            name: f.file.display().to_string(),
+            problem: f.problem.clone(),
+            advice: f.advice.clone(),
+        })
+        .collect();
+    report
+}
+
+/// A failed bracket's entry.
+pub(super) fn failure(name: &str, error: &Error) -> Failed {
+    Failed {
+        name: name.into(),
+        problem: error.to_string(),
+        advice: error.advice(),
+    }
+}
+
+/// A bracket's entry.
+pub(super) fn bracket(
+    prepared: &Prepared,
+    map: &RadianceMap,
+    measured: Measured,
+    outputs: Vec<OutputFile>,
+) -> BracketReport {
+    let bracket = &prepared.bracket;
+    let header = &bracket.frames[bracket.reference].picture.header;
+    let camera = [&header.maker, &header.model]
+        .into_iter()
+        .flatten()
+        .map(|s| s.trim())
+        .collect::<Vec<_>>()
+        .join(" ");
+    let mut findings = bracket.findings.clone();
+    if let Some(registration) = &prepared.registration {
+        findings.extend(registration.findings.iter().cloned());
+    }
+    findings.extend(measured.findings);
+    let mut entry = BracketReport {
+        name: bracket.name.clone(),
+        headline: String::new(),
+        camera: (!camera.is_empty()).then_some(camera),
+        frames: (0..bracket.frames.len())
+            .map(|j| frame(prepared, j))
+            .collect(),
+        exposure_check: Some(prepared.check.clone()),
+        response: Some(prepared.response.clone()),
+        noise: Some(noise(prepared)),
+        map: Some(summary(map, bracket.frames.len())),
+        wedge: measured.wedge,
+        pictures: measured.pictures,
+        findings,
+        outputs,
+    };
+    entry.headline = headline(&entry);
+    entry
+}
+
+fn frame(prepared: &Prepared, index: usize) -> FrameEntry {
+    let bracket = &prepared.bracket;
+    let frame = &bracket.frames[index];
+    let (clipped, crushed) = shares(prepared, frame);
+    let placement = prepared
+        .registration
+        .as_ref()
+        .and_then(|r| r.placements.get(index));
+    FrameEntry {
+        file: frame.name(),
+        reference: index == bracket.reference,
+        columns: frame.picture.pixels.columns(),
+        rows: frame.picture.pixels.rows(),
+        bits: frame.picture.pixels.bits(),
+        settings: frame.settings,
+        bias: frame.bias,
+        captured: captured(frame),
+        exposure: frame.exposure,
+        clipped_share: Some(clipped),
+        crushed_share: Some(crushed),
+        shift: placement.map(|p| Shift {
+            columns: p.movement.0,
+            rows: p.movement.1,
+            degrees: p.movement.2,
+            residual_px: p.residual,
+        }),
+    }
+}
+
+fn captured(frame: &Frame) -> Option<String> {
+    let header = &frame.picture.header;
+    let moment = header.captured.clone()?;
+    Some(match &header.sub_seconds {
+        Some(digits) => format!("{moment}.{}", digits.trim()),
+        None => moment,
+    })
+}
+
+/// Shares of pixels whose measuring channel is clipped, and crushed.
+fn shares(prepared: &Prepared, frame: &Frame) -> (f64, f64) {
+    let pixels = &frame.picture.pixels;
+    let (rows, columns, channels) = pixels.dim();
+    let channel = channels / 2;
+    let clip = prepared.clips[channel];
+    // Every fourth row is enough for a share, and quick.
+    let step = if rows > 400 { 4 } else { 1 };
+    let (mut clipped, mut crushed, mut count) = (0usize, 0usize, 0usize);
+    for row in (0..rows).step_by(step) {
+        for column in 0..columns {
+            let level = f64::from(pixels.level(row, column, channel));
+            clipped += usize::from(level >= clip.clip_level - 1e-9);
+            crushed += usize::from(level <= clip.floor_level + 1e-9);
+            count += 1;
+        }
+    }
+    let share = |n: usize| n as f64 / count.max(1) as f64;
+    (share(clipped), share(crushed))
+}
+
+fn noise(prepared: &Prepared) -> NoiseSummary {
+    let source = if prepared.noise.assumed {
+        "assumed: too few pixels were good in two frames at once"
+    } else {
+        "differences between the frames of this bracket, by level"
+    };
+    let letters: &[&str] = if prepared.noise.channels.len() == 3 {
+        &["R", "G", "B"]
+    } else {
+        &["Y"]
+    };
+    let mut terms = Vec::new();
+    for (letter, model) in letters.iter().zip(&prepared.noise.channels) {
+        let mut term = |name: &str, value: f64, unit: &str| {
+            terms.push(NoiseTerm {
+                name: name.into(),
+                channel: Some((*letter).into()),
+                value,
+                standard_uncertainty: None,
+                unit: unit.into(),
+            });
+        };
+        term(
+            "shot noise, variance per exposure",
+            model.shot,
+            "relative exposure",
+        );
+        term(
+            "noise in the dark",
+            model.read_variance.sqrt(),
+            "relative exposure",
+        );
+        term(
+            "noise in the codes",
+            model.code_variance.sqrt(),
+            "8-bit codes",
+        );
+    }
+    NoiseSummary {
+        source: source.into(),
+        terms,
+    }
+}
+
+fn summary(map: &RadianceMap, frames: usize) -> MapSummary {
+    let (rows, columns, _) = map.radiance.dim();
+    let mut leads = vec![0usize; frames];
+    for flags in &map.flags {
+        if let Some(lead) = leads.get_mut(usize::from(flags >> flag::FRAME_SHIFT)) {
+            *lead += 1;
+        }
+    }
+    let total = map.flags.len().max(1) as f64;
+    MapSummary {
+        columns,
+        rows,
+        clipped_in_all: map.share(flag::CLIPPED_IN_ALL),
+        dark_in_all: map.share(flag::DARK_IN_ALL),
+        one_frame: map.share(flag::ONE_FRAME),
+        uncovered: map.share(flag::UNCOVERED),
+        moved: map.share(flag::MOVED),
+        largest_weight: leads.into_iter().map(|n| n as f64 / total).collect(),
+    }
+}

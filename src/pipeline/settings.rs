@@ -1,0 +1,103 @@
+//! What can be asked of a run, and what it says while it works.
+use crate::error::Error;
+use crate::formats::staged::Outputs;
+use crate::frames::Overrides;
+use crate::raster::Quad;
+use crate::response::Choice;
+use crate::tone::ToneSettings;
+use std::path::PathBuf;
+
+/// Where the wedge is and what is known of it, as the user says it; all may be left out.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct WedgeRequest {
+    /// Outer corners in the reference frame, pixels; found automatically if `None`.
+    pub corners: Option<Quad>,
+    /// Rows and columns of patches; needed with corners.
+    pub grid: Option<(usize, usize)>,
+    /// Densities in patch order: numbers, or START:STEP. Kept as text until the number of steps is known.
+    pub densities: Option<String>,
+    /// Patches run from dark to light.
+    pub dark_first: bool,
+    /// Every second row runs backwards.
+    pub boustrophedon: bool,
+    /// Do not look for a wedge.
+    pub none: bool,
+}
+
+/// All settings of a run.
+#[derive(Debug, Clone)]
+pub struct Settings {
+    /// Files or folders.
+    pub inputs: Vec<PathBuf>,
+    /// Folder for [`super::run`], file for [`super::merge`].
+    pub out: PathBuf,
+    /// What the user says about the frames.
+    pub overrides: Overrides,
+    /// What the response is to be.
+    pub response: Choice,
+    /// Bring the frames into register.
+    pub register: bool,
+    /// The wedge.
+    pub wedge: WedgeRequest,
+    /// How the map is rendered for looking at.
+    pub tone: ToneSettings,
+    /// Replace results that are there.
+    pub overwrite: bool,
+    /// SHA-256 of every input in the report.
+    pub hash_inputs: bool,
+}
+
+impl Settings {
+    /// Defaults: everything automatic, nothing overwritten.
+    pub fn new(inputs: Vec<PathBuf>, out: PathBuf) -> Self {
+        Settings {
+            inputs,
+            out,
+            overrides: Overrides::default(),
+            response: Choice::default(),
+            register: true,
+            wedge: WedgeRequest::default(),
+            tone: ToneSettings::default(),
+            overwrite: false,
+            hash_inputs: false,
+        }
+    }
+
+    /// Never over an input, never over a result unless told to.
+    pub(super) fn output_policy(&self) -> Outputs {
+        let files = self
+            .inputs
+            .iter()
+            .flat_map(|input| match std::fs::read_dir(input) {
+                Ok(entries) => entries.flatten().map(|e| e.path()).collect(),
+                Err(_) => vec![input.clone()],
+            });
+        Outputs {
+            overwrite: self.overwrite,
+            inputs: files.collect(),
+        }
+    }
+}
+
+/// What a run says while it works.
+#[derive(Debug)]
+pub enum Event<'a> {
+    /// Headers are being read.
+    Surveying,
+    /// The next bracket.
+    Bracket {
+        /// Its name.
+        name: &'a str,
+        /// Its number, from 0.
+        index: usize,
+        /// How many there are.
+        count: usize,
+    },
+    /// A stage of the current bracket begins.
+    Stage(&'a str),
+    /// The current bracket failed.
+    Failed {
+        /// Why.
+        error: &'a Error,
+    },
+}
