@@ -3,5 +3,6 @@ mod finder;
 mod grouping;
 mod loading;
 mod pictures;
+mod scenarios;
 mod simulator;
 mod wedge;

@@ -44,7 +44,7 @@ fn sky(u: f64, v: f64) -> Colour {
 
 fn cloud(u: f64, v: f64, behind: Colour, sun_distance: f64) -> Colour {
     let density = |u: f64, v: f64| {
-        let bands = fractal(u * 2.3 + 3.1, v * 6.5 + 0.4, 6, 201);
+        let bands = fractal(u * 2.6 + 3.1, v * 5.2 + 0.4, 6, 201);
         let heap = 0.75 - 5.0 * (v - 0.21).powi(2) / 0.05;
         bands + 0.42 * heap + 0.16 * value(u * 1.4, v * 2.0, 210) - 0.15
     };

@@ -21,10 +21,11 @@ fn meadow(u: f64, v: f64) -> Option<Colour> {
     if v < top {
         return None;
     }
-    let depth = (v - top) / 0.2;
-    let size = 1.0 / (0.25 + depth);
-    let tuft = fractal(u * 34.0 * size, v * 60.0 * size.sqrt(), 5, 621);
-    let blade = fractal(u * 240.0 * size, v * 46.0, 3, 631);
+    // Flat ground seen in perspective: (across, away) are its own coordinates.
+    let away = 0.36 / (v - 0.60);
+    let across = (u - 0.667) * away;
+    let tuft = fractal(across * 34.0, away * 30.0, 5, 621);
+    let blade = fractal(u * 300.0, v * 95.0, 3, 631);
     let light = (0.80 + 0.75 * tuft + 0.55 * blade).clamp(0.08, 2.2);
     let green = mix(
         [0.060, 0.095, 0.020],
@@ -42,9 +43,9 @@ fn meadow(u: f64, v: f64) -> Option<Colour> {
         1.0 + 0.4 * fractal(u * 60.0, v * 90.0, 4, 655),
     );
     let ground = mix(scale(green, light), earth, 0.85 * path);
-    let cell = ((u * 70.0 * size).floor() as i64, (v * 80.0).floor() as i64);
-    let flower = hash(cell.0, cell.1, 661) > 0.965
-        && value(u * 210.0 * size, v * 240.0, 671) > 0.35
+    let cell = ((across * 90.0).floor() as i64, (away * 60.0).floor() as i64);
+    let flower = hash(cell.0, cell.1, 661) > 0.94
+        && value(across * 170.0, away * 150.0, 671) > 0.3
         && path < 0.2;
     // The hut's shadow falls to the left.
     let shadow = hut_shadow(u, v);
@@ -131,7 +132,7 @@ fn opening(u: f64, v: f64) -> Option<Colour> {
 fn roof(u: f64, v: f64) -> Option<Colour> {
     let (ridge, eaves) = (0.545, 0.662);
     let t = (v - ridge) / (eaves - ridge);
-    let (left, right) = (0.935 - 0.070 * t, 1.150 + 0.005 * t);
+    let (left, right) = (0.935 - 0.070 * t, 1.196 - 0.054 * t);
     if !(0.0..=1.0).contains(&t) || u < left || u > right {
         return None;
     }
@@ -159,18 +160,18 @@ fn roof(u: f64, v: f64) -> Option<Colour> {
 /// The right-hand gable takes the full sun.
 fn gable(u: f64, v: f64) -> Option<Colour> {
     let (left, right, foot) = (1.135, 1.245, 0.842);
-    let middle = 1.165;
+    let middle = 1.192;
     let slope = if u < middle {
-        (middle - u) * 0.9
+        (middle - u) * 2.0
     } else {
-        (u - middle) * 1.35
+        (u - middle) * 2.0
     };
     let base = foot - 0.10 * (u - left);
     if !(left..=right).contains(&u) || v < 0.552 + slope || v > base {
         return None;
     }
     let edge = step(0.0, 0.010, v - 0.552 - slope);
-    Some(scale(wall(u + 0.4, v), 3.6 * (0.45 + 0.55 * edge)).map(|c| c * 1.0))
+    Some(scale(wall(u + 0.4, v), 3.6 * (0.45 + 0.55 * edge)))
 }
 
 /// Trees: two tall ones at the left, bushes at the right border.
@@ -211,7 +212,7 @@ fn crown(u: f64, v: f64, place: (f64, f64, f64, f64), seed: u64) -> Option<Colou
     let leaf = fractal(u * 150.0, v * 150.0, 3, seed + 5);
     // Poplars taper towards the top.
     let taper = radius + 0.18 * (-y).max(0.0) * x.abs();
-    if taper + 0.30 * clump + 0.24 * leaf > 0.92 {
+    if taper + 0.22 * clump + 0.24 * leaf > 0.92 {
         return None;
     }
     let side = (0.42 * x - 0.28 * y + 0.95 * clump + 0.45 * leaf + 0.35).clamp(0.02, 1.5);
