@@ -1,8 +1,11 @@
 //! Checks against published tables; where each comes from is in SOURCES.md beside them.
 mod apex;
+mod dicom;
+mod lightness;
 mod nist_regression;
 mod nist_univariate;
 mod photon_transfer;
+mod range;
 mod real_bracket;
 mod table;
 mod tone;
