@@ -7,7 +7,11 @@ fn luminance_of_every_index() {
     for row in numbers("dicom_gsdf.csv", 1023) {
         let got = luminance_of_jnd(row[0]);
         // The table is rounded to six decimals.
-        assert!((got - row[1]).abs() <= 6e-7 + 1e-9 * row[1], "j {}: {got}", row[0]);
+        assert!(
+            (got - row[1]).abs() <= 6e-7 + 1e-9 * row[1],
+            "j {}: {got}",
+            row[0]
+        );
     }
 }
 

@@ -43,13 +43,31 @@ fn brackets_gain_more_than_their_spread() {
     ];
     for (snr, one_stop, two_stops) in rows {
         let gain = |t: &[f64]| predicted_gain(FULL_WELL, VARIANCE, t, snr).unwrap();
-        assert!((gain(&[0.5, 1.0, 2.0]) - one_stop).abs() < 1e-6, "SNR {snr}");
-        assert!((gain(&[0.25, 1.0, 4.0]) - two_stops).abs() < 1e-6, "SNR {snr}");
+        assert!(
+            (gain(&[0.5, 1.0, 2.0]) - one_stop).abs() < 1e-6,
+            "SNR {snr}"
+        );
+        assert!(
+            (gain(&[0.25, 1.0, 4.0]) - two_stops).abs() < 1e-6,
+            "SNR {snr}"
+        );
     }
 }
 
-const BRACKET_1: (f64, f64, f64, f64, f64) = (2.255858828, 2.317847957, 2.433608325, 2.483088720, 2.643639217);
-const BRACKET_2: (f64, f64, f64, f64, f64) = (4.067039515, 4.091545303, 4.145006307, 4.170691725, 4.265496728);
+const BRACKET_1: (f64, f64, f64, f64, f64) = (
+    2.255858828,
+    2.317847957,
+    2.433608325,
+    2.483088720,
+    2.643639217,
+);
+const BRACKET_2: (f64, f64, f64, f64, f64) = (
+    4.067039515,
+    4.091545303,
+    4.145006307,
+    4.170691725,
+    4.265496728,
+);
 
 #[test]
 fn senseless_sensors_have_no_range() {
