@@ -17,9 +17,9 @@ const PILE_SHARE: f64 = 5e-4;
 const PILE_CONTRAST: f64 = 8.0;
 /// Saturated pixels held codes this far apart in the darker frame (middle 80 %), as a fraction of the clip code.
 const DARKER_SPREAD: f64 = 0.05;
-/// JPEG ringing moves samples beside a clipped one by up to this many 8-bit codes (Annex K tables at common qualities;
-/// judgement).
-const RINGING: f64 = 3.0;
+/// JPEG rounding moves clipped samples of a flat place by up to this many 8-bit codes (judgement). Ringing beside edges
+/// moves single samples further; the merge leaves those out by their predicted level, not by the one they show.
+const RINGING: f64 = 1.0;
 
 /// Clipping of one channel, as fractions of full scale.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
@@ -135,10 +135,9 @@ fn clip_of(bracket: &Bracket, channel: usize, frames: &[&Counts], jpeg: bool) ->
     let bottom = (0..frames.len())
         .find_map(|f| pile(frames[f], true).filter(|&c| crushes(bracket, channel, f, c)))
         .unwrap_or(0);
-    let low_guard = if jpeg { RINGING - 1.0 } else { 0.0 };
     Clip {
         clip_level: (top as f64 - guard) / full,
-        floor_level: (bottom as f64 + low_guard) / full,
+        floor_level: bottom as f64 / full,
     }
 }
 

@@ -7,7 +7,7 @@ use super::map::{RadianceMap, flag};
 use super::noise::Noise;
 use super::weights::{FrameLight, Weights, cell};
 use crate::frames::Bracket;
-use crate::raster::Pixels;
+use crate::raster::{Interpolation, Pixels, Point, Transform};
 use crate::response::{Response, ResponseCurve};
 use ndarray::{Array2, Array3};
 use rayon::prelude::*;
@@ -15,6 +15,10 @@ use std::ops::Range;
 
 /// Marks a sample that is clipped in its frame.
 const CLIPPED: f32 = f32::INFINITY;
+/// Marks a place that a frame does not cover.
+const UNCOVERED: f32 = f32::NAN;
+/// How frames that are moved by fractions of a pixel are read, in linear light.
+const READING: Interpolation = Interpolation::Cubic;
 
 /// Everything a merge of one bracket needs, ready to give any rows of the map. Rows do not depend on each other, nor on
 /// the number of threads.
@@ -28,8 +32,8 @@ struct Channel {
     tables: Vec<Table>,
     factors: Vec<f32>,
     weights: Weights,
-    /// Lower bound of radiance where every frame is clipped.
-    bound: f32,
+    /// Radiance at each frame's clip level: a lower bound where the frame is clipped.
+    bounds: Vec<f32>,
     curve: ResponseCurve,
 }
 
@@ -40,8 +44,10 @@ struct Table {
 
 /// Scratch for one row.
 struct Row {
-    /// Radiance by frame, frame-major, interleaved channels as in the picture.
+    /// Radiance by frame, interleaved channels as in the picture.
     samples: Vec<Vec<f32>>,
+    /// What interpolation leaves of the noise variance, by frame and column; empty where every frame is read as it is.
+    energy: Vec<Vec<f32>>,
 }
 
 impl<'a> Merger<'a> {
@@ -62,10 +68,10 @@ impl<'a> Merger<'a> {
                     .collect(),
                 factors: frames.iter().map(|f| f.factor as f32).collect(),
                 weights: Weights::new(curve, noise, &frames),
-                bound: frames
+                bounds: frames
                     .iter()
-                    .map(|f| curve.exposure_at(curve.clip_level) / f.factor)
-                    .fold(0.0, f64::max) as f32,
+                    .map(|f| (curve.exposure_at(curve.clip_level) / f.factor) as f32)
+                    .collect(),
                 curve: curve.clone(),
             })
             .collect();
@@ -113,40 +119,117 @@ impl<'a> Merger<'a> {
             .zip(slices.2.par_chunks_mut(width))
             .zip(slices.3.par_chunks_mut(columns));
         rows.zip(range).for_each_init(
-            || Row {
-                samples: vec![vec![0.0; width]; self.bracket.frames.len()],
-            },
+            || self.scratch(columns, channels),
             |scratch, ((((radiance, statistical), systematic), flags), row)| {
                 self.sample(row, scratch);
                 for channel in 0..channels {
-                    self.channel_row(
-                        channel,
-                        scratch,
-                        (&mut *radiance, &mut *statistical, &mut *systematic),
-                        flags,
-                    );
+                    let out = (&mut *radiance, &mut *statistical, &mut *systematic);
+                    self.channel_row(channel, scratch, out, flags);
                 }
             },
         );
         map
     }
 
+    fn scratch(&self, columns: usize, channels: usize) -> Row {
+        let frames = self.bracket.frames.len();
+        let moved = self.bracket.frames.iter().any(|f| f.transform.is_some());
+        Row {
+            samples: vec![vec![0.0; columns * channels]; frames],
+            energy: if moved {
+                vec![vec![1.0; columns]; frames]
+            } else {
+                Vec::new()
+            },
+        }
+    }
+
     /// Radiance of one row of every frame.
     fn sample(&self, row: usize, scratch: &mut Row) {
-        let channels = self.channels.len();
         for (j, frame) in self.bracket.frames.iter().enumerate() {
             let out = &mut scratch.samples[j];
-            match &frame.picture.pixels {
-                Pixels::U8(a) => look_up(a.row_slice(row), out, channels, |c, v| {
-                    self.channels[c].tables[j].radiance[usize::from(v)]
-                }),
-                Pixels::U16(a) => look_up(a.row_slice(row), out, channels, |c, v| {
-                    self.channels[c].tables[j].radiance[usize::from(v)]
-                }),
-                Pixels::F32(a) => look_up(a.row_slice(row), out, channels, |c, v| {
-                    self.channels[c].float(j, v)
-                }),
+            match (&frame.transform, scratch.energy.get_mut(j)) {
+                (Some(transform), Some(energy)) => {
+                    self.sample_moved(row, j, transform, (out, energy))
+                }
+                _ => self.sample_still(row, j, out),
             }
+        }
+    }
+
+    fn sample_still(&self, row: usize, j: usize, out: &mut [f32]) {
+        let channels = self.channels.len();
+        let table = |c: usize, code: usize| self.channels[c].tables[j].radiance[code];
+        match &self.bracket.frames[j].picture.pixels {
+            Pixels::U8(a) => look_up(a.row_slice(row), out, channels, |c, v| {
+                table(c, usize::from(v))
+            }),
+            Pixels::U16(a) => look_up(a.row_slice(row), out, channels, |c, v| {
+                table(c, usize::from(v))
+            }),
+            Pixels::F32(a) => look_up(a.row_slice(row), out, channels, |c, v| {
+                self.channels[c].float(j, v)
+            }),
+        }
+    }
+
+    /// A row of a frame that lies elsewhere: interpolated in linear light. Clipped where a pixel taking part is.
+    fn sample_moved(
+        &self,
+        row: usize,
+        j: usize,
+        transform: &Transform,
+        (out, energy): (&mut [f32], &mut [f32]),
+    ) {
+        let channels = self.channels.len();
+        let (rows, columns, _) = self.dim();
+        for (column, (out, energy)) in out.chunks_exact_mut(channels).zip(energy).enumerate() {
+            let at = transform.apply(Point {
+                x: column as f64 + 0.5,
+                y: row as f64 + 0.5,
+            });
+            out.fill(UNCOVERED);
+            *energy = 1.0;
+            let Some(at) = at else { continue };
+            if !(at.x >= 0.5
+                && at.y >= 0.5
+                && at.x <= columns as f64 - 0.5
+                && at.y <= rows as f64 - 0.5)
+            {
+                continue;
+            }
+            let (across, down) = (READING.taps(at.x), READING.taps(at.y));
+            *energy = across.energy() * down.energy();
+            out.fill(0.0);
+            for (i, &wy) in down.weights().iter().enumerate() {
+                // At the border the outermost pixels are repeated.
+                let r = (down.first + i as isize).clamp(0, rows as isize - 1) as usize;
+                for (k, &wx) in across.weights().iter().enumerate() {
+                    let weight = wx * wy;
+                    if weight != 0.0 {
+                        let c = (across.first + k as isize).clamp(0, columns as isize - 1) as usize;
+                        self.add(j, (r, c), weight, out);
+                    }
+                }
+            }
+        }
+    }
+
+    /// Adds a pixel's radiance with a weight; a clipped pixel makes the sum clipped, whatever the weight's sign.
+    #[inline]
+    fn add(&self, j: usize, (row, column): (usize, usize), weight: f32, out: &mut [f32]) {
+        for (channel, sum) in out.iter_mut().enumerate() {
+            let this = &self.channels[channel];
+            let value = match &self.bracket.frames[j].picture.pixels {
+                Pixels::U8(a) => this.tables[j].radiance[usize::from(a[[row, column, channel]])],
+                Pixels::U16(a) => this.tables[j].radiance[usize::from(a[[row, column, channel]])],
+                Pixels::F32(a) => this.float(j, a[[row, column, channel]]),
+            };
+            *sum = if value < CLIPPED && *sum < CLIPPED {
+                *sum + weight * value
+            } else {
+                CLIPPED
+            };
         }
     }
 
@@ -163,7 +246,12 @@ impl<'a> Merger<'a> {
         let frames = scratch.samples.len();
         for (column, flags) in flags.iter_mut().enumerate() {
             let i = column * channels + channel;
-            let merged = this.merge_pixel((0..frames).map(|j| scratch.samples[j][i]));
+            let samples = (0..frames).map(|j| scratch.samples[j][i]);
+            let merged = if scratch.energy.is_empty() {
+                this.merge_pixel(samples, |_| 1.0)
+            } else {
+                this.merge_pixel(samples, |j| scratch.energy[j][column])
+            };
             radiance[i] = merged.radiance;
             statistical[i] = merged.statistical;
             systematic[i] = merged.systematic;
@@ -186,24 +274,29 @@ struct Merged {
 
 impl Channel {
     #[inline]
-    fn merge_pixel(&self, samples: impl Iterator<Item = f32> + Clone) -> Merged {
+    fn merge_pixel(
+        &self,
+        samples: impl Iterator<Item = f32> + Clone,
+        energy: impl Fn(usize) -> f32,
+    ) -> Merged {
         let (mut light, mut time, mut clipped) = (0.0f32, 0.0f32, 0u16);
         for (sample, factor) in samples.clone().zip(&self.factors) {
             if sample < CLIPPED {
                 light += sample * factor;
                 time += factor;
-            } else {
+            } else if !sample.is_nan() {
                 clipped = flag::CLIPPED_IN_SOME;
             }
         }
         if time == 0.0 {
-            return self.all_clipped();
+            return self.all_clipped(samples);
         }
         let place = cell(light / time);
         let weights = self.weights.at(place);
         let (mut sum, mut total, mut used) = (0.0f32, 0.0f32, 0u32);
-        for (sample, &weight) in samples.clone().zip(weights) {
+        for (j, (sample, &weight)) in samples.clone().zip(weights).enumerate() {
             if sample < CLIPPED && weight > 0.0 {
+                let weight = weight / energy(j);
                 sum += weight * sample;
                 total += weight;
                 used += 1;
@@ -219,6 +312,9 @@ impl Channel {
         if used == 1 {
             flags |= flag::ONE_FRAME;
         }
+        if samples.clone().filter(|s| s.is_nan()).count() + 1 == weights.len() {
+            flags |= flag::UNCOVERED;
+        }
         let (radiance, statistical) = (sum / total, total.sqrt().recip());
         if radiance < statistical {
             flags |= flag::DARK_IN_ALL;
@@ -232,11 +328,17 @@ impl Channel {
         }
     }
 
-    fn all_clipped(&self) -> Merged {
-        // The true value lies anywhere above the bound: its own size stands for the uncertainty.
+    /// The true value lies anywhere above the highest bound: its own size stands for the uncertainty.
+    #[cold]
+    fn all_clipped(&self, samples: impl Iterator<Item = f32>) -> Merged {
+        let bound = samples
+            .zip(&self.bounds)
+            .filter(|(s, _)| !s.is_nan())
+            .map(|(_, b)| *b)
+            .fold(0.0, f32::max);
         Merged {
-            radiance: self.bound,
-            statistical: self.bound,
+            radiance: bound,
+            statistical: bound,
             systematic: 1.0,
             flags: flag::CLIPPED_IN_ALL,
             leader: 0,

@@ -82,31 +82,43 @@ pub fn estimate(bracket: &Bracket, response: &Response, clips: &[Clip]) -> (Nois
     } else {
         measured.iter().map(|m| m.0).collect()
     };
+    let noise = Noise {
+        channels,
+        groups,
+        assumed,
+    };
     let mut findings = Vec::new();
     if assumed {
         findings.push(Finding::NoiseAssumed {
             samples: groups,
-            wanted: 3 * measured.len(),
+            wanted: 3 * response.curves.len(),
         });
     }
-    if let Compression::Jpeg {
+    findings.extend(hidden_by_compression(bracket, response, &noise));
+    (noise, findings)
+}
+
+/// JPEG flattens noise smaller than its steps: said where the noise in codes at mid level lies below the r.m.s. of
+/// rounding every coefficient.
+fn hidden_by_compression(bracket: &Bracket, response: &Response, noise: &Noise) -> Option<Finding> {
+    let Compression::Jpeg {
         quantisation_rms, ..
     } = bracket.frames[bracket.reference].picture.compression
-    {
-        let code_noise = channels[channels.len() / 2].code_variance.sqrt();
-        findings.push(Finding::NoiseCompressionLimited {
-            code_noise,
-            quantisation_bound: quantisation_rms,
-        });
-    }
-    (
-        Noise {
-            channels,
-            groups,
-            assumed,
-        },
-        findings,
-    )
+    else {
+        return None;
+    };
+    let main = noise.channels.len() / 2;
+    let curve = &response.curves[main];
+    let slope = curve.slope_at(0.5) / 255.0;
+    let code_noise = noise.channels[main]
+        .variance(curve.exposure_at(0.5), 1.0, slope)
+        .sqrt()
+        / slope;
+    let hidden = !noise.assumed && code_noise < quantisation_rms;
+    hidden.then_some(Finding::NoiseCompressionLimited {
+        code_noise,
+        quantisation_bound: quantisation_rms,
+    })
 }
 
 fn channel_noise(
@@ -117,6 +129,13 @@ fn channel_noise(
 ) -> (NoiseModel, usize) {
     let count = bracket.frames.len();
     let mut groups = Vec::new();
+    if bracket.frames.iter().any(|f| f.transform.is_some()) {
+        // Frames that were moved do not cancel pixel by pixel: each is looked at by itself.
+        for frame in 0..count {
+            groups.extend(pair_groups(bracket, curve, clip, channel, (frame, frame)));
+        }
+        return (solve(&groups), groups.len());
+    }
     for first in 0..count {
         for second in first + 1..count {
             groups.extend(pair_groups(bracket, curve, clip, channel, (first, second)));
@@ -151,7 +170,12 @@ fn pair_groups(
     let mut bins: Vec<Vec<Window>> = vec![Vec::new(); BINS];
     for index in (0..down * across).step_by(skip) {
         let (top, left) = (index / across * SIDE, index % across * SIDE);
-        if let Some(window) = difference(&a, &b, curve, clip, channel, (top, left)) {
+        let window = if first == second {
+            ripple(&a, curve, clip, channel, (top, left))
+        } else {
+            difference(&a, &b, curve, clip, channel, (top, left))
+        };
+        if let Some(window) = window {
             let bin =
                 ((window.radiance.log2() + 20.0) * 2.0).clamp(0.0, BINS as f64 - 1.0) as usize;
             bins[bin].push(window);
@@ -159,7 +183,7 @@ fn pair_groups(
     }
     bins.into_iter()
         .filter(|bin| bin.len() >= GROUP)
-        .map(|bin| summarise(bin, curve, &a, &b))
+        .map(|bin| summarise(bin, curve, &a, (first != second).then_some(&b)))
         .collect()
 }
 
@@ -210,18 +234,60 @@ fn difference(
     })
 }
 
+/// Variance over one window of one frame from second differences along the rows, `x - (left + right) / 2`, whose
+/// variance is 3/2 of a pixel's: a slope cancels, texture does not.
+fn ripple(
+    a: &Side,
+    curve: &ResponseCurve,
+    clip: &Clip,
+    channel: usize,
+    (top, left): (usize, usize),
+) -> Option<Window> {
+    let high = clip.clip_level - 4.0 / 255.0;
+    let low = clip.floor_level.max(curve.supported.0) + 2.0 / 255.0;
+    let (mut square, mut total) = (0.0, 0.0);
+    for row in top..top + SIDE {
+        let mut line = [0.0; SIDE];
+        for (x, column) in line.iter_mut().zip(left..) {
+            let level = f64::from(a.pixels.level(row, column, channel));
+            if level < low || level > high {
+                return None;
+            }
+            *x = curve.exposure_at(level) / a.factor;
+        }
+        total += line.iter().sum::<f64>();
+        square += line
+            .windows(3)
+            .map(|w| (w[1] - 0.5 * (w[0] + w[2])).powi(2))
+            .sum::<f64>();
+    }
+    let radiance = total / (SIDE * SIDE) as f64;
+    let count = (SIDE * (SIDE - 2)) as f64;
+    (radiance > 0.0).then(|| Window {
+        radiance,
+        variance: square / count / 1.5,
+    })
+}
+
 /// Median variance of a group (moving things and texture out of register fall away) with the regressors at its mean.
-fn summarise(mut bin: Vec<Window>, curve: &ResponseCurve, a: &Side, b: &Side) -> Group {
+fn summarise(mut bin: Vec<Window>, curve: &ResponseCurve, a: &Side, b: Option<&Side>) -> Group {
     let count = bin.len() as f64;
     let radiance = bin.iter().map(|w| w.radiance).sum::<f64>() / count;
-    let middle = bin.len() / 2;
+    // One frame alone still shows its texture: the quietest tenth of the windows shows least of it.
+    let middle = if b.is_some() {
+        bin.len() / 2
+    } else {
+        bin.len() / 10
+    };
+    let normal = if b.is_some() { 0.0 } else { -1.2816 };
     let median = bin
         .select_nth_unstable_by(middle, |x, y| x.variance.total_cmp(&y.variance))
         .1
         .variance;
     let freedom = (SIDE * SIDE - 1) as f64;
-    // Wilson and Hilferty (1931): the median of chi-square over its mean.
-    let variance = median / (1.0 - 2.0 / (9.0 * freedom)).powi(3);
+    // Wilson and Hilferty (1931): a quantile of chi-square over its mean.
+    let spread: f64 = 2.0 / (9.0 * freedom);
+    let variance = median / (1.0 - spread + normal * spread.sqrt()).powi(3);
     let term = |s: &Side| {
         let slope = curve.slope_at(curve.level_of(radiance * s.factor)) / 255.0;
         let k2 = s.factor * s.factor;
@@ -231,7 +297,7 @@ fn summarise(mut bin: Vec<Window>, curve: &ResponseCurve, a: &Side, b: &Side) ->
             slope * slope / k2,
         )
     };
-    let (p, q) = (term(a), term(b));
+    let (p, q) = (term(a), b.map_or((0.0, 0.0, 0.0), term));
     Group {
         shot: p.0 + q.0,
         read: p.1 + q.1,

@@ -6,7 +6,7 @@ use crate::finding::Finding;
 use crate::frames::{Bracket, Finished, Frame};
 use crate::measure::{
     self, Homography, MeasureSettings, PictureKind, PictureMeasurement, Source, Subject,
-    WedgePlace, range, wedge,
+    WedgePlace, find, range, wedge,
 };
 use crate::merge::RadianceMap;
 use crate::raster::{Pixels, Transform};
@@ -87,7 +87,7 @@ fn find_place(
         .radiance
         .index_axis(ndarray::Axis(2), channel)
         .to_owned();
-    let found = find_wedge(&plane).filter(|p| grid.is_none_or(|g| g == (p.rows, p.columns)));
+    let found = find::find_wedge(&plane).filter(|p| grid.is_none_or(|g| g == (p.rows, p.columns)));
     match &found {
         Some(place) => findings.push(Finding::WedgeFound {
             confidence: place.confidence.unwrap_or(0.0),
@@ -101,10 +101,6 @@ fn find_place(
         }),
     }
     found
-}
-
-fn find_wedge(_: &ndarray::Array2<f32>) -> Option<WedgePlace> {
-    None
 }
 
 /// Every picture cut to the wedge, in the report's order: frames, the camera's HDR, the merge, the rendering.

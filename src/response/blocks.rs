@@ -3,7 +3,7 @@
 //! A block mean keeps its value through JPEG compression far better than a pixel does, and averages noise before the
 //! curved response is applied to it, so that fits to block means have next to no errors-in-variables bias.
 use crate::frames::{Bracket, Frame};
-use crate::raster::Pixels;
+use crate::raster::{Pixels, Point};
 use rayon::prelude::*;
 
 /// Code units used for statistics: full scale is 255, whatever the file's depth.
@@ -108,10 +108,24 @@ fn row_of_blocks(
     out
 }
 
-/// Where a block of the reference frame lies in `frame`, to whole pixels; `None` if it leaves the picture.
+/// Where a block of the reference frame lies in `frame`, to whole pixels; `None` if it leaves the picture. Half a pixel
+/// matters little: textured blocks are not used.
 pub(crate) fn place(frame: &Frame, top: usize, left: usize, side: usize) -> Option<(usize, usize)> {
-    let _ = (frame, side);
-    Some((top, left))
+    let Some(transform) = &frame.transform else {
+        return Some((top, left));
+    };
+    let half = side as f64 / 2.0;
+    let centre = transform.apply(Point {
+        x: left as f64 + half,
+        y: top as f64 + half,
+    })?;
+    let (row, column) = ((centre.y - half).round(), (centre.x - half).round());
+    let (rows, columns, _) = frame.picture.pixels.dim();
+    let inside = row >= 0.0
+        && column >= 0.0
+        && row as usize + side <= rows
+        && column as usize + side <= columns;
+    inside.then_some((row as usize, column as usize))
 }
 
 fn statistics(
