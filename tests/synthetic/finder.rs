@@ -72,7 +72,8 @@ fn chart(seed: u64) -> Chart {
     }
     let (w, h) = (pw * columns as f64, ph * rows as f64);
     let corners = placed(w, h, &mut rng);
-    let step = [0.1, 0.15, 0.2][rng.random_range(0..3)];
+    // Real wedges end near 4 D.
+    let step = [0.1f64, 0.15, 0.2][rng.random_range(0..3)].min(4.0 / (rows * columns) as f64);
     let gap = if rng.random_bool(0.5) {
         0.0
     } else {

@@ -143,9 +143,9 @@ fn steepest(profile: &[f64]) -> Option<f64> {
         .max_by(|a, b| a.1.total_cmp(&b.1))?;
     let mut sorted = slope.clone();
     sorted.sort_by(f64::total_cmp);
-    let usual = sorted[sorted.len() / 2];
+    let usual = sorted[sorted.len() / 4];
     let inside = peak > 0 && peak + 1 < slope.len();
-    if height < LEAST_CONTRAST || height < 3.0 * usual || !inside {
+    if height < LEAST_CONTRAST || height < 2.5 * usual || !inside {
         return None;
     }
     // Centroid of the slope about its peak.

@@ -8,6 +8,8 @@ use std::collections::BTreeMap;
 
 /// How far from its predicted place a patch may lie, in units of the pitch.
 const ASTRAY: f64 = 0.22;
+/// Least share of the pitch that patches fill: below, the lattice has left out every second one.
+const LEAST_FILL: f64 = 0.55;
 /// Cells looked at beyond those seen, each way.
 const BEYOND: i32 = 3;
 /// The same along a single row, where it costs little: patches as light as the card they lie on part a row in two.
@@ -172,7 +174,8 @@ impl Lattice {
             (p.x - b.x).powi(2) + (p.y - b.y).powi(2)
         });
         let residual = (misses.sum::<f64>() / from.len() as f64).sqrt();
-        Some(self.sheet(small, map, residual))
+        let sheet = self.sheet(small, map, residual);
+        (sheet.fill.0 >= LEAST_FILL).then_some(sheet)
     }
 
     fn sheet(&self, small: &Small, map: Homography, residual: f64) -> Sheet {
