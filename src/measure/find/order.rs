@@ -221,7 +221,9 @@ fn steady(count: usize, at: impl Fn(usize) -> Seen, brightest: f64) -> Option<Ve
         steps.push(step);
     }
     let ends = [at(0), at(count - 1)];
-    let sound = ends.iter().all(|e| e.patch || e.stands_out > 0.04 + e.spread);
+    let sound = ends
+        .iter()
+        .all(|e| e.patch || e.stands_out > 0.04 + e.spread);
     (sound && steps.len() >= 4).then_some(steps)
 }
 
