@@ -1,1 +1,8 @@
-//! To be filled.
+//! The program from outside: help, exit codes, messages, and the files it leaves.
+//!
+//! `scene` makes small brackets, `program` runs the program on them; `help`, `job` and `bad_input` are the checks.
+mod bad_input;
+mod help;
+mod job;
+mod program;
+mod scene;
