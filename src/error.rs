@@ -85,6 +85,12 @@ pub enum BracketProblem {
         /// Frames needed.
         needed: usize,
     },
+    /// Pictures of which no two belong together.
+    #[error("no two of these {found} pictures make a bracket")]
+    NoneBelongTogether {
+        /// Pictures looked at.
+        found: usize,
+    },
     /// Frames of different size.
     #[error("the frames differ in size: {first:?} and {other:?} (columns, rows)")]
     Sizes {
@@ -151,6 +157,11 @@ impl Error {
             Error::Bracket { problem, .. } => match problem {
                 BracketProblem::TooFew { .. } => {
                     "a bracket needs at least two frames of different exposure".into()
+                }
+                BracketProblem::NoneBelongTogether { .. } => {
+                    "a bracket is two frames or more of one camera and size, taken together at different exposures; check \
+                     the exposure times, or say --one-bracket"
+                        .into()
                 }
                 BracketProblem::Sizes { .. } => {
                     "give frames straight from one camera at one size".into()

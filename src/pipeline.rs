@@ -30,10 +30,8 @@ pub struct Outcome {
     pub report: Report,
     /// Brackets done.
     pub done: usize,
-    /// Files or brackets that failed.
+    /// Files or brackets that failed; each was told as [`Event::Failed`] when it happened.
     pub failed: usize,
-    /// The first error, for a run of which nothing was done.
-    pub first_error: Option<Error>,
 }
 
 /// A bracket ready to be merged: registered, response and noise known, exposures settled.
@@ -77,11 +75,14 @@ pub fn run(settings: &Settings, progress: &(dyn Fn(Event) + Sync)) -> Result<Out
     products::check_folder(&settings.out, &policy)?;
     progress(Event::Surveying);
     let survey = survey(settings)?;
+    for failed in &survey.failed {
+        let error = &failed.error;
+        progress(Event::Failed { error });
+    }
     let mut report = record::begin(settings, &survey);
     let mut shown = Figures {
         brackets: Vec::new(),
     };
-    let mut first_error = None;
     let count = survey.brackets.len();
     for (index, plan) in survey.brackets.iter().enumerate() {
         progress(Event::Bracket {
@@ -97,7 +98,6 @@ pub fn run(settings: &Settings, progress: &(dyn Fn(Event) + Sync)) -> Result<Out
             Err(error) => {
                 progress(Event::Failed { error: &error });
                 report.failed.push(record::failure(&plan.name, &error));
-                first_error = first_error.or(Some(error));
             }
         }
     }
@@ -106,12 +106,10 @@ pub fn run(settings: &Settings, progress: &(dyn Fn(Event) + Sync)) -> Result<Out
         progress(Event::Stage("writing the report"));
         products::write_report(&report, &shown, &settings.out, &policy)?;
     }
-    let first_error = first_error.or_else(|| survey.failed.into_iter().next().map(|f| f.error));
     Ok(Outcome {
         report,
         done,
         failed,
-        first_error,
     })
 }
 

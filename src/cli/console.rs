@@ -5,7 +5,6 @@ use std::io::Write;
 use std::time::Duration;
 use stopspan::Error;
 use stopspan::pipeline::Event;
-use stopspan::report::Report;
 
 /// Progress on a terminal; silent elsewhere and when asked to be quiet.
 pub struct Console {
@@ -57,17 +56,4 @@ pub fn complain(error: &Error) {
     }
     text.push_str(&format!("\n  what to do: {}", error.advice()));
     let _ = writeln!(std::io::stderr(), "{text}");
-}
-
-/// Every failure of a run of which nothing was done.
-pub fn failures(report: &Report) {
-    for failed in &report.failed {
-        let _ = writeln!(
-            std::io::stderr(),
-            "stopspan: {}: {}\n  what to do: {}",
-            failed.name,
-            failed.problem,
-            failed.advice
-        );
-    }
 }

@@ -6,6 +6,7 @@ use arguments::{Arguments, Command};
 use clap::{CommandFactory, Parser};
 use std::process::ExitCode;
 use stopspan::Error;
+use stopspan::error::BracketProblem;
 use stopspan::formats::staged::Outputs;
 use stopspan::pipeline;
 use stopspan::simulate::{self, ScenarioSource};
@@ -109,19 +110,10 @@ fn whole_job(settings: &pipeline::Settings, quiet: bool) -> Result<u8, Error> {
     console.finish();
     let outcome = outcome?;
     if outcome.done == 0 {
-        return match outcome.first_error {
-            Some(error) if outcome.failed <= 1 => Err(error),
-            Some(_) => {
-                console::failures(&outcome.report);
-                Ok(NOTHING_DONE)
-            }
-            None => Err(Error::Bracket {
-                files: settings.inputs.clone(),
-                problem: stopspan::error::BracketProblem::TooFew {
-                    found: outcome.report.singles.len(),
-                    needed: 2,
-                },
-            }),
+        return if outcome.failed > 0 {
+            Ok(NOTHING_DONE) // each failure was told when it happened
+        } else {
+            Err(no_bracket(&outcome.report, settings))
         };
     }
     console::say(stopspan::report::terminal::table(&outcome.report).trim_end());
@@ -130,4 +122,19 @@ fn whole_job(settings: &pipeline::Settings, quiet: bool) -> Result<u8, Error> {
         settings.out.join("report.html").display()
     ));
     Ok(if outcome.failed == 0 { DONE } else { PART_DONE })
+}
+
+/// Nothing failed, but nothing belongs together either.
+fn no_bracket(report: &stopspan::report::Report, settings: &pipeline::Settings) -> Error {
+    let singles = report.singles.iter().map(|s| s.path.clone().into());
+    let (files, found) = match report.singles.len() {
+        0 => (settings.inputs.clone(), 0),
+        found => (singles.collect(), found),
+    };
+    let problem = if found < 2 {
+        BracketProblem::TooFew { found, needed: 2 }
+    } else {
+        BracketProblem::NoneBelongTogether { found }
+    };
+    Error::Bracket { files, problem }
 }
