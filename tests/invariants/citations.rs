@@ -78,12 +78,21 @@ fn listed() -> Vec<(Vec<String>, String, String)> {
         .collect()
 }
 
+/// Standards are cited by their number ("EMVA 1288"): the first word of four digits or more in the title.
+fn cited_by_number(line: &str, comments: &str) -> bool {
+    let title = line.split_once("). ").map_or("", |(_, title)| title);
+    let title = title.split('.').next().unwrap_or("");
+    let mut words = title.split(|c: char| !c.is_alphanumeric());
+    let number = words.find(|w| w.len() >= 4 && w.chars().all(|c| c.is_ascii_digit()));
+    number.is_some_and(|n| comments.contains(n))
+}
+
 #[test]
 fn every_citation_is_listed_and_every_work_is_cited() {
     let works = listed();
     assert!(works.len() > 10, "{} works", works.len());
     let mut missing = Vec::new();
-    let mut cited = BTreeSet::new();
+    let (mut cited, mut all) = (BTreeSet::new(), String::new());
     for source in rust_files("src", 40) {
         let comments: String = source
             .text
@@ -91,6 +100,7 @@ fn every_citation_is_listed_and_every_work_is_cited() {
             .filter(|l| l.trim_start().starts_with("//"))
             .map(|l| l.trim_start().trim_start_matches(['/', '!']).to_owned() + "\n")
             .collect();
+        all.push_str(&comments);
         for (name, year) in citations(&comments) {
             let hit = works
                 .iter()
@@ -104,7 +114,7 @@ fn every_citation_is_listed_and_every_work_is_cited() {
         }
     }
     let unused: Vec<&String> = (0..works.len())
-        .filter(|i| !cited.contains(i))
+        .filter(|i| !cited.contains(i) && !cited_by_number(&works[*i].2, &all))
         .map(|i| &works[i].2)
         .collect();
     assert!(
