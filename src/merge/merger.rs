@@ -42,12 +42,25 @@ struct Table {
     radiance: Vec<f32>,
 }
 
-/// Scratch for one row.
+/// Scratch for one row. Channels are kept apart, so that the loops over a row are plain.
 struct Row {
-    /// Radiance by frame, interleaved channels as in the picture.
-    samples: Vec<Vec<f32>>,
+    /// Radiance by frame and channel.
+    samples: Vec<Vec<Vec<f32>>>,
     /// What interpolation leaves of the noise variance, by frame and column; empty where every frame is read as it is.
     energy: Vec<Vec<f32>>,
+    sums: Sums,
+}
+
+/// What is summed over the frames of one channel of a row.
+#[derive(Default)]
+struct Sums {
+    light: Vec<f32>,
+    time: Vec<f32>,
+    cell: Vec<u16>,
+    sum: Vec<f32>,
+    weight: Vec<f32>,
+    used: Vec<u16>,
+    flags: Vec<u16>,
 }
 
 impl<'a> Merger<'a> {
@@ -135,7 +148,8 @@ impl<'a> Merger<'a> {
         let frames = self.bracket.frames.len();
         let moved = self.bracket.frames.iter().any(|f| f.transform.is_some());
         Row {
-            samples: vec![vec![0.0; columns * channels]; frames],
+            samples: vec![vec![vec![0.0; columns]; channels]; frames],
+            sums: Sums::default(),
             energy: if moved {
                 vec![vec![1.0; columns]; frames]
             } else {
@@ -157,7 +171,7 @@ impl<'a> Merger<'a> {
         }
     }
 
-    fn sample_still(&self, row: usize, j: usize, out: &mut [f32]) {
+    fn sample_still(&self, row: usize, j: usize, out: &mut [Vec<f32>]) {
         let channels = self.channels.len();
         let table = |c: usize, code: usize| self.channels[c].tables[j].radiance[code];
         match &self.bracket.frames[j].picture.pixels {
@@ -179,16 +193,15 @@ impl<'a> Merger<'a> {
         row: usize,
         j: usize,
         transform: &Transform,
-        (out, energy): (&mut [f32], &mut [f32]),
+        (out, energy): (&mut [Vec<f32>], &mut [f32]),
     ) {
-        let channels = self.channels.len();
         let (rows, columns, _) = self.dim();
-        for (column, (out, energy)) in out.chunks_exact_mut(channels).zip(energy).enumerate() {
+        for (column, energy) in energy.iter_mut().enumerate() {
             let at = transform.apply(Point {
                 x: column as f64 + 0.5,
                 y: row as f64 + 0.5,
             });
-            out.fill(UNCOVERED);
+            out.iter_mut().for_each(|o| o[column] = UNCOVERED);
             *energy = 1.0;
             let Some(at) = at else { continue };
             if !(at.x >= 0.5
@@ -200,7 +213,7 @@ impl<'a> Merger<'a> {
             }
             let (across, down) = (READING.taps(at.x), READING.taps(at.y));
             *energy = across.energy() * down.energy();
-            out.fill(0.0);
+            out.iter_mut().for_each(|o| o[column] = 0.0);
             for (i, &wy) in down.weights().iter().enumerate() {
                 // At the border the outermost pixels are repeated.
                 let r = (down.first + i as isize).clamp(0, rows as isize - 1) as usize;
@@ -208,7 +221,7 @@ impl<'a> Merger<'a> {
                     let weight = wx * wy;
                     if weight != 0.0 {
                         let c = (across.first + k as isize).clamp(0, columns as isize - 1) as usize;
-                        self.add(j, (r, c), weight, out);
+                        self.add(j, (r, c), weight, out.iter_mut().map(|o| &mut o[column]));
                     }
                 }
             }
@@ -217,8 +230,14 @@ impl<'a> Merger<'a> {
 
     /// Adds a pixel's radiance with a weight; a clipped pixel makes the sum clipped, whatever the weight's sign.
     #[inline]
-    fn add(&self, j: usize, (row, column): (usize, usize), weight: f32, out: &mut [f32]) {
-        for (channel, sum) in out.iter_mut().enumerate() {
+    fn add<'s>(
+        &self,
+        j: usize,
+        (row, column): (usize, usize),
+        weight: f32,
+        out: impl Iterator<Item = &'s mut f32>,
+    ) {
+        for (channel, sum) in out.enumerate() {
             let this = &self.channels[channel];
             let value = match &self.bracket.frames[j].picture.pixels {
                 Pixels::U8(a) => this.tables[j].radiance[usize::from(a[[row, column, channel]])],
@@ -236,28 +255,115 @@ impl<'a> Merger<'a> {
     fn channel_row(
         &self,
         channel: usize,
-        scratch: &Row,
+        scratch: &mut Row,
         (radiance, statistical, systematic): (&mut [f32], &mut [f32], &mut [f32]),
         flags: &mut [u16],
     ) {
         let channels = self.channels.len();
-        let main = channels / 2;
         let this = &self.channels[channel];
-        let frames = scratch.samples.len();
+        let Row {
+            samples,
+            energy,
+            sums,
+        } = scratch;
+        let frames = samples.iter().map(|f| f[channel].as_slice());
+        sums.add_light(frames.clone(), &this.factors);
+        sums.add_weighted(frames, &this.weights, energy);
         for (column, flags) in flags.iter_mut().enumerate() {
-            let i = column * channels + channel;
-            let samples = (0..frames).map(|j| scratch.samples[j][i]);
-            let merged = if scratch.energy.is_empty() {
-                this.merge_pixel(samples, |_| 1.0)
+            let place = usize::from(sums.cell[column]);
+            let total = sums.weight[column];
+            let merged = if total > 0.0 {
+                Merged {
+                    radiance: sums.sum[column] / total,
+                    statistical: total.sqrt().recip(),
+                }
             } else {
-                this.merge_pixel(samples, |j| scratch.energy[j][column])
+                this.without_weight(samples.iter().map(|f| f[channel][column]))
             };
+            let i = column * channels + channel;
             radiance[i] = merged.radiance;
             statistical[i] = merged.statistical;
-            systematic[i] = merged.systematic;
-            *flags |= merged.flags;
-            if channel == main {
-                *flags |= u16::from(merged.leader) << flag::FRAME_SHIFT;
+            systematic[i] = if sums.time[column] > 0.0 {
+                this.weights.systematic(place)
+            } else {
+                1.0
+            };
+            *flags |= this.flags(sums, column, &merged);
+            if channel == channels / 2 {
+                *flags |= u16::from(this.weights.leader(place)) << flag::FRAME_SHIFT;
+            }
+        }
+    }
+}
+
+impl Sums {
+    /// Light and time over the frames that are not clipped, and the cell of their quotient.
+    fn add_light<'s>(&mut self, frames: impl Iterator<Item = &'s [f32]> + Clone, factors: &[f32]) {
+        let columns = frames.clone().next().map_or(0, <[f32]>::len);
+        self.light.clear();
+        self.light.resize(columns, 0.0);
+        self.time.clear();
+        self.time.resize(columns, 0.0);
+        self.flags.clear();
+        self.flags.resize(columns, 0);
+        self.cell.resize(columns, 0);
+        for (samples, &factor) in frames.zip(factors) {
+            let sums = self
+                .light
+                .iter_mut()
+                .zip(&mut self.time)
+                .zip(&mut self.flags);
+            for (&sample, ((light, time), flags)) in samples.iter().zip(sums) {
+                let good = sample < CLIPPED;
+                *light += if good { sample * factor } else { 0.0 };
+                *time += if good { factor } else { 0.0 };
+                *flags |= if sample == CLIPPED {
+                    flag::CLIPPED_IN_SOME
+                } else {
+                    0
+                };
+            }
+        }
+        for ((place, light), time) in self.cell.iter_mut().zip(&self.light).zip(&self.time) {
+            *place = cell(light / time) as u16;
+        }
+    }
+
+    /// Weighted radiance, weights and number of frames used, with the weights of each pixel's cell.
+    fn add_weighted<'s>(
+        &mut self,
+        frames: impl Iterator<Item = &'s [f32]> + Clone,
+        weights: &Weights,
+        energy: &[Vec<f32>],
+    ) {
+        let columns = self.light.len();
+        self.sum.clear();
+        self.sum.resize(columns, 0.0);
+        self.weight.clear();
+        self.weight.resize(columns, 0.0);
+        self.used.clear();
+        self.used.resize(columns, 0);
+        for (j, samples) in frames.enumerate() {
+            let table = weights.of_frame(j);
+            let sums = self
+                .sum
+                .iter_mut()
+                .zip(&mut self.weight)
+                .zip(&mut self.used);
+            for (column, ((&sample, &place), ((sum, total), used))) in
+                samples.iter().zip(&self.cell).zip(sums).enumerate()
+            {
+                let good = sample < CLIPPED;
+                let mut weight = if good { table[usize::from(place)] } else { 0.0 };
+                if let Some(energy) = energy.get(j) {
+                    weight /= energy[column];
+                }
+                *sum += if good { weight * sample } else { 0.0 };
+                *total += weight;
+                *used += u16::from(weight > 0.0);
+                if sample.is_nan() {
+                    self.flags[column] |= flag::UNCOVERED;
+                }
             }
         }
     }
@@ -267,101 +373,54 @@ impl<'a> Merger<'a> {
 struct Merged {
     radiance: f32,
     statistical: f32,
-    systematic: f32,
-    flags: u16,
-    leader: u8,
 }
 
 impl Channel {
-    #[inline]
-    fn merge_pixel(
-        &self,
-        samples: impl Iterator<Item = f32> + Clone,
-        energy: impl Fn(usize) -> f32,
-    ) -> Merged {
-        let (mut light, mut time, mut clipped) = (0.0f32, 0.0f32, 0u16);
-        for (sample, factor) in samples.clone().zip(&self.factors) {
-            if sample < CLIPPED {
-                light += sample * factor;
-                time += factor;
-            } else if !sample.is_nan() {
-                clipped = flag::CLIPPED_IN_SOME;
-            }
+    fn flags(&self, sums: &Sums, column: usize, merged: &Merged) -> u16 {
+        if sums.time[column] == 0.0 {
+            return flag::CLIPPED_IN_ALL;
         }
-        if time == 0.0 {
-            return self.all_clipped(samples);
-        }
-        let place = cell(light / time);
-        let weights = self.weights.at(place);
-        let (mut sum, mut total, mut used) = (0.0f32, 0.0f32, 0u32);
-        for (j, (sample, &weight)) in samples.clone().zip(weights).enumerate() {
-            if sample < CLIPPED && weight > 0.0 {
-                let weight = weight / energy(j);
-                sum += weight * sample;
-                total += weight;
-                used += 1;
-            }
-        }
-        if total == 0.0 {
-            return self.unexpected(samples, light / time, place);
-        }
-        let mut flags = clipped;
-        if weights.contains(&0.0) {
+        let mut flags = sums.flags[column];
+        if self.weights.clipping(usize::from(sums.cell[column])) {
             flags |= flag::CLIPPED_IN_SOME;
         }
-        if used == 1 {
+        if sums.used[column] == 1 {
             flags |= flag::ONE_FRAME;
+        } else {
+            // Others cover this place.
+            flags &= !flag::UNCOVERED;
         }
-        if samples.clone().filter(|s| s.is_nan()).count() + 1 == weights.len() {
-            flags |= flag::UNCOVERED;
-        }
-        let (radiance, statistical) = (sum / total, total.sqrt().recip());
-        if radiance < statistical {
+        if merged.radiance < merged.statistical {
             flags |= flag::DARK_IN_ALL;
         }
-        Merged {
-            radiance,
-            statistical,
-            systematic: self.weights.systematic(place),
-            flags,
-            leader: self.weights.leader(place),
-        }
+        flags
     }
 
-    /// The true value lies anywhere above the highest bound: its own size stands for the uncertainty.
+    /// Where no frame has a weight. All clipped: the true value lies anywhere above the highest bound, and its own size
+    /// stands for the uncertainty. Otherwise frames disagree so much that none has a weight where the others place the
+    /// pixel: the unclipped ones are believed.
     #[cold]
-    fn all_clipped(&self, samples: impl Iterator<Item = f32>) -> Merged {
-        let bound = samples
-            .zip(&self.bounds)
-            .filter(|(s, _)| !s.is_nan())
-            .map(|(_, b)| *b)
-            .fold(0.0, f32::max);
-        Merged {
-            radiance: bound,
-            statistical: bound,
-            systematic: 1.0,
-            flags: flag::CLIPPED_IN_ALL,
-            leader: 0,
+    fn without_weight(&self, samples: impl Iterator<Item = f32> + Clone) -> Merged {
+        let good = samples
+            .clone()
+            .zip(&self.factors)
+            .filter(|(s, _)| *s < CLIPPED);
+        let (light, time) = good
+            .clone()
+            .fold((0.0, 0.0), |(l, t), (s, f)| (l + s * f, t + f));
+        if time == 0.0 {
+            let covered = samples.zip(&self.bounds).filter(|(s, _)| !s.is_nan());
+            let bound = covered.map(|(_, b)| *b).fold(0.0, f32::max);
+            return Merged {
+                radiance: bound,
+                statistical: bound,
+            };
         }
-    }
-
-    /// Frames disagree so much that none has a weight where the others place the pixel: the unclipped ones are believed.
-    #[cold]
-    fn unexpected(
-        &self,
-        samples: impl Iterator<Item = f32>,
-        radiance: f32,
-        place: usize,
-    ) -> Merged {
-        let spread = samples
-            .filter(|s| *s < CLIPPED)
-            .fold(0.0f32, |m, s| m.max((s - radiance).abs()));
+        let radiance = light / time;
+        let spread = good.fold(0.0f32, |most, (s, _)| most.max((s - radiance).abs()));
         Merged {
             radiance,
             statistical: spread.max(radiance.abs() * 0.1),
-            systematic: self.weights.systematic(place),
-            flags: flag::CLIPPED_IN_SOME,
-            leader: self.weights.leader(place),
         }
     }
 
@@ -427,16 +486,13 @@ impl<T> RowSlice<T> for Array3<T> {
 #[inline]
 fn look_up<T: Copy>(
     source: &[T],
-    out: &mut [f32],
+    out: &mut [Vec<f32>],
     channels: usize,
     value: impl Fn(usize, T) -> f32,
 ) {
-    for (from, to) in source
-        .chunks_exact(channels)
-        .zip(out.chunks_exact_mut(channels))
-    {
-        for c in 0..channels {
-            to[c] = value(c, from[c]);
+    for (c, out) in out.iter_mut().enumerate() {
+        for (from, to) in source.chunks_exact(channels).zip(out.iter_mut()) {
+            *to = value(c, from[c]);
         }
     }
 }

@@ -54,7 +54,7 @@ impl NoiseModel {
 /// Side of the windows that variances are taken over.
 const SIDE: usize = 8;
 /// Windows looked at per pair, at most.
-const WINDOWS: usize = 30_000;
+const WINDOWS: usize = 8_000;
 /// Windows a group needs.
 const GROUP: usize = 24;
 

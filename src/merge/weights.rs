@@ -25,12 +25,13 @@ pub(crate) struct FrameLight {
     pub uncertainty_stops: f64,
 }
 
-/// Weights of one channel. Cell-major.
+/// Weights of one channel, by cell.
 #[derive(Debug, Clone)]
 pub(crate) struct Weights {
-    frames: usize,
-    /// Inverse variance of radiance from each frame, 0 where it is left out.
-    weight: Vec<f32>,
+    /// By frame: inverse variance of radiance, 0 where the frame is left out.
+    weight: Vec<Vec<f32>>,
+    /// True where a frame is left out because it is predicted to clip.
+    clipping: Vec<bool>,
     /// Relative systematic standard uncertainty when every frame with a weight contributes.
     systematic: Vec<f32>,
     /// Frame with the largest weight.
@@ -58,8 +59,8 @@ impl Weights {
         let shortest = position_by(frames, |a, b| a.factor < b.factor);
         let longest = position_by(frames, |a, b| a.factor > b.factor);
         let mut out = Weights {
-            frames: frames.len(),
-            weight: Vec::new(),
+            weight: vec![Vec::with_capacity(CELLS); frames.len()],
+            clipping: Vec::new(),
             systematic: Vec::new(),
             leader: Vec::new(),
         };
@@ -86,15 +87,27 @@ impl Weights {
                     |best, j| if weights[j] > weights[best] { j } else { best },
                 );
             out.leader.push(leader.min(255) as u8);
-            out.weight.extend(weights.iter().map(|&w| w as f32));
+            for (list, &weight) in out.weight.iter_mut().zip(&weights) {
+                list.push(weight as f32);
+            }
+            let reach = |f: &FrameLight| {
+                let x = radiance * f.factor;
+                x + 3.0 * deviation(curve, noise, f, x) > top
+            };
+            out.clipping.push(frames.iter().any(reach));
         }
         out
     }
 
-    /// Weights of all frames at a cell.
+    /// Weights of a frame, [`CELLS`] of them.
+    pub(crate) fn of_frame(&self, frame: usize) -> &[f32] {
+        &self.weight[frame]
+    }
+
+    /// True where a frame is left out because it is predicted to clip.
     #[inline]
-    pub(crate) fn at(&self, cell: usize) -> &[f32] {
-        &self.weight[cell * self.frames..(cell + 1) * self.frames]
+    pub(crate) fn clipping(&self, cell: usize) -> bool {
+        self.clipping[cell]
     }
 
     /// Relative systematic uncertainty at a cell.
@@ -131,17 +144,23 @@ fn frame_weight(
     (shortest, longest): (bool, bool),
 ) -> f64 {
     let x = radiance * frame.factor;
-    let level = curve.level_of(x);
-    let slope = curve.slope_at(level.min(curve.clip_level)) / 255.0;
-    let variance = noise.variance(x, frame.gain, slope).max(1e-16);
-    if !shortest && x + 3.0 * variance.sqrt() > top {
+    let deviation = deviation(curve, noise, frame, x);
+    if !shortest && x + 3.0 * deviation > top {
         return 0.0;
     }
+    let level = curve.level_of(x);
     // At the black end a rounded, rectified level says little of the light: two codes are the usual margin.
     if !longest && level < curve.floor_level + 2.0 / 255.0 && curve.exposure.len() == 256 {
         return 0.0;
     }
-    frame.factor * frame.factor / variance
+    (frame.factor / deviation).powi(2)
+}
+
+/// Standard deviation of one pixel at exposure `x` of a frame.
+fn deviation(curve: &ResponseCurve, noise: &NoiseModel, frame: &FrameLight, x: f64) -> f64 {
+    let level = curve.level_of(x).min(curve.clip_level);
+    let slope = curve.slope_at(level) / 255.0;
+    noise.variance(x, frame.gain, slope).max(1e-16).sqrt()
 }
 
 /// Response errors are common to all pixels of a level and add; ratio errors of the frames are independent.
