@@ -36,7 +36,7 @@ impl MotionModel {
 /// interpolating for.
 const NOT_WORTH: f64 = 0.05;
 /// Standard deviation added to every tile's own, pixels: what aliasing and compression do to the best of tiles.
-const TILE_FLOOR: f64 = 0.01;
+const TILE_FLOOR: f64 = 0.003;
 /// Gauss-Newton steps of a fit.
 const STEPS: usize = 30;
 
@@ -64,6 +64,15 @@ impl Extent {
             x: self.columns as f64 / 2.0,
             y: self.rows as f64 / 2.0,
         }
+    }
+
+    /// Largest distance over the corners between where two maps put them, pixels; infinite where undefined.
+    pub fn apart(self, a: &Transform, b: &Transform) -> f64 {
+        let gap = |&p: &Point| match (a.apply(p), b.apply(p)) {
+            (Some(p), Some(q)) => (p.x - q.x).hypot(p.y - q.y),
+            _ => f64::INFINITY,
+        };
+        self.corners().iter().map(gap).fold(0.0, f64::max)
     }
 
     fn radius(self) -> f64 {
@@ -158,6 +167,45 @@ fn information(m: &Match, extra: f64) -> Option<Matrix2<f64>> {
     Matrix2::new(xx + add, xy, xy, yy + add).try_inverse()
 }
 
+/// One step's parameters and normal matrix. With a scale the weights are renewed and the scale is added to each tile's
+/// standard deviation; without, they stand.
+fn gauss_newton(
+    model: MotionModel,
+    matches: &[Match],
+    (map, weights, scale): (&Transform, &mut [f64], Option<f64>),
+    extent: Extent,
+) -> Option<(DVector<f64>, DMatrix<f64>)> {
+    let n = model.parameters();
+    let mut normal = DMatrix::identity(n, n) * 1e-9;
+    let mut vector = DVector::zeros(n);
+    for (m, weight) in matches.iter().zip(weights) {
+        let (Some(r), Some(j), Some(info)) = (
+            residual(map, m),
+            derivative(map, m.at),
+            information(m, scale.unwrap_or(0.0)),
+        ) else {
+            continue;
+        };
+        if scale.is_some() {
+            let d2 = (r.transpose() * info * r)[(0, 0)];
+            *weight = 1.0 / ((1.0 + d2 / 4.0) * (1.0 + d2 / 4.0));
+        }
+        let rows: Vec<Vector2<f64>> = generators(model, m.at, extent)
+            .iter()
+            .map(|g| j * g)
+            .collect();
+        for a in 0..n {
+            let weighted = info * rows[a] * *weight;
+            vector[a] += weighted.dot(&r);
+            for b in 0..n {
+                normal[(a, b)] += weighted.dot(&rows[b]);
+            }
+        }
+    }
+    let step = normal.clone().cholesky()?.solve(&vector);
+    step.norm().is_finite().then_some((step, normal))
+}
+
 /// Fits `model` from `start` by iteratively reweighted Gauss-Newton; the weights are those of Geman and McClure (1987),
 /// their scale shrinking from `from` to `to` pixels so that a minority of wrong tiles drops out.
 pub(super) fn fit(
@@ -167,47 +215,25 @@ pub(super) fn fit(
     (from, to): (f64, f64),
     extent: Extent,
 ) -> Option<Fit> {
-    let n = model.parameters();
     let mut map = start;
     let mut scale = from;
     let mut weights = vec![0.0; matches.len()];
-    let mut normal = DMatrix::zeros(n, n);
     for _ in 0..STEPS {
-        normal = DMatrix::identity(n, n) * 1e-9;
-        let mut vector = DVector::zeros(n);
-        for (m, weight) in matches.iter().zip(&mut weights) {
-            let (Some(r), Some(j), Some(info)) = (
-                residual(&map, m),
-                derivative(&map, m.at),
-                information(m, scale),
-            ) else {
-                continue;
-            };
-            let d2 = (r.transpose() * info * r)[(0, 0)];
-            *weight = 1.0 / ((1.0 + d2 / 4.0) * (1.0 + d2 / 4.0));
-            let rows: Vec<Vector2<f64>> = generators(model, m.at, extent)
-                .iter()
-                .map(|g| j * g)
-                .collect();
-            for a in 0..n {
-                let weighted = info * rows[a] * *weight;
-                vector[a] += weighted.dot(&r);
-                for b in 0..n {
-                    normal[(a, b)] += weighted.dot(&rows[b]);
-                }
-            }
-        }
-        let step = normal.clone().cholesky()?.solve(&vector);
-        let length = step.norm();
-        if !length.is_finite() {
-            return None;
-        }
+        let (step, _) = gauss_newton(model, matches, (&map, &mut weights, Some(scale)), extent)?;
         map = map.after(&small_map(model, &step, extent));
-        if scale <= to && length < 1e-4 {
+        if scale <= to && step.norm() < 1e-3 {
             break;
         }
         scale = (0.6 * scale).max(to);
     }
+    // With the wrong tiles out, each tile counts by its own uncertainty.
+    let mut normal = DMatrix::zeros(0, 0);
+    for _ in 0..3 {
+        let (step, matrix) = gauss_newton(model, matches, (&map, &mut weights, None), extent)?;
+        map = map.after(&small_map(model, &step, extent));
+        normal = matrix;
+    }
+    let n = model.parameters();
     let covariance = normal.try_inverse()?;
     let spread = extent.corners().into_iter().map(|p| {
         let g = generators(model, p, extent);
@@ -237,8 +263,12 @@ fn chi_square(map: &Transform, matches: &[Match], weights: &[f64]) -> f64 {
     matches.iter().zip(weights).filter_map(term).sum()
 }
 
-/// The simplest model the matches support, refined from `start` (a shift and a turn).
-pub(super) fn choose(matches: &[Match], start: Transform, extent: Extent) -> Option<Fit> {
+/// The simplest model the matches support, refined from `start` (a shift and a turn); the homography from `general`.
+pub(super) fn choose(
+    matches: &[Match],
+    (start, general): (Transform, Transform),
+    extent: Extent,
+) -> Option<Fit> {
     let turned = fit(
         MotionModel::ShiftAndTurn,
         matches,
@@ -257,26 +287,28 @@ pub(super) fn choose(matches: &[Match], start: Transform, extent: Extent) -> Opt
         (0.5, 0.05),
         extent,
     ));
-    if used >= 12 {
+    if matches.len() >= 16 {
+        // Started afresh: the turned fit may have left out the tiles that only a general map explains.
         let general = fit(
             MotionModel::Homography,
             matches,
-            turned.map,
-            (1.0, 0.05),
+            general,
+            (2.0, 0.05),
             extent,
         );
         // A general map must not buy its better fit by leaving tiles out.
         let kept = |f: &Fit| f.weights.iter().filter(|&&w| w > 0.25).count();
-        fits.extend(general.filter(|g| kept(g) + 1 >= used));
+        fits.extend(general.filter(|g| kept(g) >= 16 && kept(g) + 1 >= used));
     }
     fits.push(turned);
     let best = fits.iter().max_by_key(|f| f.model)?.clone();
     let count: f64 = 2.0 * best.weights.iter().sum::<f64>();
     let freedom = (count - best.model.parameters() as f64).max(1.0);
     let unit = (chi_square(&best.map, matches, &best.weights) / freedom).max(1e-3);
+    // Twice the price that Schwarz (1978) sets on a parameter: tiles err in common, not only by noise.
+    let price = 2.0 * count.max(2.0).ln();
     let cost = |f: &Fit| {
-        chi_square(&f.map, matches, &best.weights) / unit
-            + f.model.parameters() as f64 * count.max(2.0).ln()
+        chi_square(&f.map, matches, &best.weights) / unit + f.model.parameters() as f64 * price
     };
     let mut chosen = fits
         .into_iter()
@@ -302,7 +334,7 @@ fn whole(fit: &Fit, matches: &[Match], extent: Extent) -> Option<Fit> {
     } else {
         MotionModel::WholePixels
     };
-    (beside < allowed).then(|| Fit {
+    (beside < allowed && weights > 1.0).then(|| Fit {
         model,
         map,
         ..fit.clone()

@@ -2,7 +2,7 @@
 use super::intensity::IntensityMap;
 use super::model::{Extent, Fit, MotionModel, choose, distance};
 use super::signal::{Small, pyramid, ranks};
-use super::tile::{Match, Tile};
+use super::tile::{Kernel, Looked, Match, Tile};
 use super::{refine, search, tiles};
 use crate::finding::Finding;
 use crate::formats::Picture;
@@ -16,6 +16,8 @@ const AGREEING: f64 = 0.5;
 /// A tile agrees when it lies within this many pixels of where the motion puts it, or within three times its own
 /// uncertainty.
 const AGREES: f64 = 0.5;
+/// Correlation of the small rank planes below which tiles need not be looked at.
+const LEAST_SCORE: f64 = 0.3;
 /// Candidates of the search that are followed up.
 const CANDIDATES: usize = 3;
 
@@ -149,7 +151,8 @@ fn place(reference: &Picture, fixed: &Small, frame: &Picture) -> Result<Placemen
         moving: &moving,
         pyramids: [pyramid(a), pyramid(b)],
     };
-    if let Some(placement) = pair.from_start(Transform::IDENTITY) {
+    let mut tried = Vec::new();
+    if let Some(placement) = pair.place_from(Transform::IDENTITY, &mut tried) {
         return Ok(placement);
     }
     let level = search::level(&pair.pyramids[0]);
@@ -157,7 +160,7 @@ fn place(reference: &Picture, fixed: &Small, frame: &Picture) -> Result<Placemen
     let [a, b] = &pair.pyramids;
     search::candidates(&a[level], &b[level], scale, CANDIDATES)
         .into_iter()
-        .find_map(|start| pair.from_start(start))
+        .find_map(|start| pair.place_from(start, &mut tried))
         .ok_or("no motion brings enough of the frame into register")
 }
 
@@ -170,47 +173,61 @@ struct Pair<'a> {
 }
 
 impl Pair<'_> {
-    /// From a first guess to a placement; `None` if what comes out does not hold.
-    fn from_start(&self, start: Transform) -> Option<Placement> {
+    /// From a first guess to a placement; `None` if what comes out does not hold, or leads where `tried` has been.
+    fn place_from(&self, start: Transform, tried: &mut Vec<Transform>) -> Option<Placement> {
         let [a, b] = &self.pyramids;
         let block = self.fixed.block;
         let (map, score) = refine::refine(a, b, (block, a.len() - 1), start)?;
-        if score < 0.3 {
-            return None;
-        }
-        let small = map.scaled(1.0 / block as f64);
-        let levels = IntensityMap::measure(&self.fixed.luma, &self.moving.luma, &small)?;
-        let (matches, tried) = self.matches(&map, &levels);
         let extent = Extent {
             rows: self.reference.pixels.rows(),
             columns: self.reference.pixels.columns(),
         };
-        let fit = choose(&matches, map, extent)?;
-        judge(&fit, &matches, tried, extent)
+        if score < LEAST_SCORE || tried.iter().any(|t| extent.apart(t, &map) < 1.0) {
+            return None;
+        }
+        tried.push(map);
+        let small = map.scaled(1.0 / block as f64);
+        let levels = IntensityMap::measure(&self.fixed.luma, &self.moving.luma, &small)?;
+        let (mut matches, mut seen) = self.matches(&map, &levels);
+        let mut fit = choose(&matches, (map, map), extent)?;
+        if fit.model == MotionModel::Homography {
+            // Tiles beyond the reach of the shift and turn come within it.
+            (matches, seen) = self.matches(&fit.map, &levels);
+            fit = choose(&matches, (map, fit.map), extent)?;
+        }
+        judge(&fit, &matches, seen, extent)
     }
 
-    /// The tiles found in the frame, and how many were looked for.
+    /// The tiles found in the frame, and how many could be seen.
     fn matches(&self, map: &Transform, levels: &IntensityMap) -> (Vec<Match>, usize) {
         let places = tiles::places(self.fixed, self.moving, map);
         let size = tiles::size(self.fixed.block);
-        let found: Vec<Option<Match>> = places
+        let kernel = Kernel::new();
+        let looked: Vec<Looked> = places
             .par_iter()
             .map(|&place| {
-                Tile::cut(&self.reference.pixels, place, size, levels).find(&self.frame.pixels, map)
+                let tile = Tile::cut(&self.reference.pixels, place, size, levels);
+                tile.find(&self.frame.pixels, map, &kernel)
             })
             .collect();
-        let tried = found.len();
+        let seen = looked
+            .iter()
+            .filter(|l| !matches!(l, Looked::Unseen))
+            .count();
         let good = |m: &Match| m.explained > 0.2 && m.covariance.iter().all(|v| v.is_finite());
-        (found.into_iter().flatten().filter(good).collect(), tried)
+        let found = looked.into_iter().filter_map(|l| match l {
+            Looked::Found(m) if good(&m) => Some(m),
+            _ => None,
+        });
+        (found.collect(), seen)
     }
 }
 
-fn judge(fit: &Fit, matches: &[Match], tried: usize, extent: Extent) -> Option<Placement> {
+fn judge(fit: &Fit, matches: &[Match], seen: usize, extent: Extent) -> Option<Placement> {
     let sigma = |m: &Match| ((m.covariance[0] + m.covariance[2]) / 2.0).sqrt();
     let agreeing = |m: &&Match| distance(&fit.map, m) < AGREES.max((3.0 * sigma(m)).min(1.0));
     let agree = matches.iter().filter(agreeing).count();
-    let enough =
-        agree >= 4 && agree as f64 >= AGREEING * matches.len() as f64 && 4 * agree >= tried;
+    let enough = agree >= 4 && agree as f64 >= AGREEING * matches.len() as f64 && 3 * agree >= seen;
     if !enough || fit.uncertainty > 0.5 {
         return None;
     }

@@ -1,4 +1,5 @@
 //! Large drifts: phase correlation (Kuglin and Hines 1975) of the rank planes over a fan of angles.
+use super::model::Extent;
 use crate::raster::{Point, Transform};
 use ndarray::Array2;
 use rayon::prelude::*;
@@ -33,9 +34,10 @@ pub(super) fn candidates(
         })
         .collect();
     found.sort_by(|a, b| b.0.total_cmp(&a.0));
+    let extent = Extent { rows, columns };
     let mut kept: Vec<Transform> = Vec::new();
     for (_, map) in found {
-        if kept.iter().all(|k| apart(k, &map, (rows, columns)) > 3.0) {
+        if kept.iter().all(|k| extent.apart(k, &map) > 3.0) {
             kept.push(map);
         }
         if kept.len() == count {
@@ -51,17 +53,6 @@ pub(super) fn level(pyramid: &[Array2<f32>]) -> usize {
         .iter()
         .position(|p| p.nrows().max(p.ncols()) <= SIDE)
         .unwrap_or(pyramid.len() - 1)
-}
-
-fn apart(a: &Transform, b: &Transform, (rows, columns): (usize, usize)) -> f64 {
-    let corners = [(0.0, 0.0), (columns as f64, 0.0), (0.0, rows as f64)];
-    corners
-        .into_iter()
-        .filter_map(|(x, y)| {
-            let (p, q) = (a.apply(Point { x, y })?, b.apply(Point { x, y })?);
-            Some((p.x - q.x).hypot(p.y - q.y))
-        })
-        .fold(0.0, f64::max)
 }
 
 /// The plane turned back by `degrees` about its centre, made free of slow variation, and faded out at the borders.

@@ -1,7 +1,7 @@
 //! One tile: where a patch of the reference lies in a frame, to a small fraction of a pixel.
 use super::intensity::IntensityMap;
 use super::signal::{CLIPPED, CRUSHED, visit_row};
-use crate::raster::{Interpolation, Pixels, Point, Transform};
+use crate::raster::{Pixels, Point, Transform};
 use nalgebra::{Matrix4, Vector4};
 use ndarray::Array2;
 
@@ -11,6 +11,8 @@ const MARGIN: usize = 2;
 pub(super) const REACH: f64 = 3.0;
 /// Gauss-Newton steps at most.
 const STEPS: usize = 8;
+/// Share of a tile's pixels that must be usable.
+const LEAST_SEEN: f64 = 0.05;
 /// A step below this many pixels ends the search.
 const SMALL_STEP: f64 = 5e-4;
 /// What smoothing by [1 2 1]/4 both ways leaves of white noise's variance. Slow texture sees all of the noise, so the
@@ -30,32 +32,61 @@ pub(super) struct Match {
     pub explained: f64,
 }
 
-/// Luma of a rectangle that may reach outside (NaN there), NaN too where a sample may be clipped or crushed, smoothed
-/// by [1 2 1]/4 both ways; NaN spreads as far as the smoothing does.
-fn patch(pixels: &Pixels, top: isize, left: isize, (height, width): (usize, usize)) -> Array2<f32> {
-    let mut raw = Array2::from_elem((height + 2, width + 2), f32::NAN);
-    let (rows, columns) = (pixels.rows() as isize, pixels.columns() as isize);
-    let (first, last) = (
-        (left - 1).clamp(0, columns),
-        (left + width as isize + 1).clamp(0, columns),
-    );
-    for r in 0..height + 2 {
-        let row = top - 1 + r as isize;
-        if row < 0 || row >= rows || first >= last {
-            continue;
+/// A tile looked for.
+#[derive(Debug, Clone, Copy)]
+pub(super) enum Looked {
+    /// Too little of it is neither clipped, crushed nor outside.
+    Unseen,
+    /// It could be seen but was not there.
+    Lost,
+    /// It was found.
+    Found(Match),
+}
+
+/// Luma of a rectangle in levels, smoothed by [1 2 1]/4 both ways.
+struct Patch {
+    luma: Array2<f32>,
+    /// True where every sample within two pixels lies in the frame and is neither clipped nor crushed.
+    usable: Array2<bool>,
+}
+
+/// How far a sample that cannot be used makes others unusable, pixels.
+const SPREAD: usize = 2;
+
+impl Patch {
+    /// Cuts a rectangle that may reach outside, where the border's samples are repeated.
+    fn cut(pixels: &Pixels, top: isize, left: isize, (height, width): (usize, usize)) -> Self {
+        let (high, wide) = (height + 2 * SPREAD, width + 2 * SPREAD);
+        let mut raw = Array2::zeros((high, wide));
+        let mut seen = Array2::from_elem((high, wide), false);
+        let (rows, columns) = (pixels.rows() as isize, pixels.columns() as isize);
+        let (top, left) = (top - SPREAD as isize, left - SPREAD as isize);
+        let first = left.clamp(0, columns - 1);
+        let last = (left + wide as isize - 1).clamp(0, columns - 1);
+        let mut line = vec![(0f32, false); (last - first) as usize + 1];
+        for r in 0..high {
+            let row = top + r as isize;
+            let held = row.clamp(0, rows - 1);
+            visit_row(
+                pixels,
+                held as usize,
+                first as usize..last as usize + 1,
+                |c, luma, peak| {
+                    line[c - first as usize] = (luma, peak < CLIPPED && luma > CRUSHED);
+                },
+            );
+            for c in 0..wide {
+                let column = left + c as isize;
+                let (luma, usable) = line[(column.clamp(first, last) - first) as usize];
+                raw[[r, c]] = luma;
+                seen[[r, c]] = usable && row == held && (0..columns).contains(&column);
+            }
         }
-        visit_row(
-            pixels,
-            row as usize,
-            first as usize..last as usize,
-            |c, luma, peak| {
-                if peak < CLIPPED && luma > CRUSHED {
-                    raw[[r, (c as isize + 1 - left) as usize]] = luma;
-                }
-            },
-        );
+        Patch {
+            luma: smooth(&raw.slice(ndarray::s![1..high - 1, 1..wide - 1]).to_owned()),
+            usable: shrink(&seen),
+        }
     }
-    smooth(&raw)
 }
 
 fn smooth(raw: &Array2<f32>) -> Array2<f32> {
@@ -68,6 +99,18 @@ fn smooth(raw: &Array2<f32>) -> Array2<f32> {
     })
 }
 
+/// True where all of the window of [`SPREAD`] is; smaller by the window.
+fn shrink(seen: &Array2<bool>) -> Array2<bool> {
+    let (rows, columns) = seen.dim();
+    let side = 2 * SPREAD;
+    let across = Array2::from_shape_fn((rows, columns - side), |(r, c)| {
+        (0..=side).all(|k| seen[[r, c + k]])
+    });
+    Array2::from_shape_fn((rows - side, columns - side), |(r, c)| {
+        (0..=side).all(|k| across[[r + k, c]])
+    })
+}
+
 /// The reference's side of a tile, ready to be looked for in a frame.
 pub(super) struct Tile {
     top: usize,
@@ -75,7 +118,8 @@ pub(super) struct Tile {
     size: usize,
     /// Smoothed luma with one pixel of margin, mapped to the frame's levels.
     luma: Array2<f32>,
-    /// Weight a pixel: inverse of the noise variance of the difference, both frames' noise taken equal in levels.
+    /// Weight a pixel: inverse of the noise variance of the difference, both frames' noise taken equal in levels; NaN
+    /// where the pixel cannot be used.
     weight: Array2<f32>,
 }
 
@@ -88,13 +132,17 @@ impl Tile {
         levels: &IntensityMap,
     ) -> Self {
         let side = size + 2;
-        let plain = patch(reference, top as isize - 1, left as isize - 1, (side, side));
+        let Patch { mut luma, usable } =
+            Patch::cut(reference, top as isize - 1, left as isize - 1, (side, side));
         let mut weight = Array2::zeros((side, side));
-        let mut luma = plain;
-        for (v, w) in luma.iter_mut().zip(&mut weight) {
+        for ((v, w), usable) in luma.iter_mut().zip(&mut weight).zip(usable) {
             let (level, slope) = levels.at(*v);
             *v = level;
-            *w = 1.0 / (1.0 + slope * slope);
+            *w = if usable {
+                1.0 / (1.0 + slope * slope)
+            } else {
+                f32::NAN
+            };
         }
         Tile {
             top,
@@ -112,22 +160,25 @@ impl Tile {
         }
     }
 
-    /// Looks for the tile in `frame` around where `map` puts it. `None` where too little of it can be seen, or the
-    /// search leaves [`REACH`] or does not settle.
-    pub fn find(&self, frame: &Pixels, map: &Transform) -> Option<Match> {
-        let source = Source::around(self, frame, map)?;
+    /// Looks for the tile in `frame` within [`REACH`] of where `map` puts it.
+    pub fn find(&self, frame: &Pixels, map: &Transform, kernel: &Kernel) -> Looked {
+        let Some(source) = Source::around(self, frame, map) else {
+            return Looked::Unseen;
+        };
         let (mut x, mut y, mut gain, mut offset) = (0.0, 0.0, 1.0, 0.0);
         for step in 0..STEPS {
-            let seen = source.seen(self, map, x, y);
+            let seen = source.seen(self, map, (x, y), kernel);
             let sums = Sums::new(self, &seen, gain, offset);
-            if sums.count < 0.3 * (self.size * self.size) as f64 {
-                return None;
+            if sums.count < LEAST_SEEN * (self.size * self.size) as f64 {
+                return Looked::Unseen;
             }
-            let inverse = sums.matrix.try_inverse()?;
+            let Some(inverse) = sums.matrix.try_inverse() else {
+                return Looked::Unseen;
+            };
             let by = inverse * sums.vector;
             let length = by[0].hypot(by[1]);
             if !length.is_finite() {
-                return None;
+                return Looked::Unseen;
             }
             let short = (1.0 / length).min(1.0);
             x += by[0] * short;
@@ -135,13 +186,14 @@ impl Tile {
             gain = (gain + by[2]).clamp(0.5, 2.0);
             offset += by[3];
             if x.hypot(y) > REACH {
-                return None;
+                return Looked::Lost;
             }
             if length < SMALL_STEP || (step + 1 == STEPS && length < 0.02) {
-                return self.found(map, (x, y), &sums, &inverse);
+                let found = self.found(map, (x, y), &sums, &inverse);
+                return found.map_or(Looked::Lost, Looked::Found);
             }
         }
-        None
+        Looked::Lost
     }
 
     fn found(
@@ -167,7 +219,7 @@ impl Tile {
 
 /// The part of a frame that a tile may lie in.
 struct Source {
-    luma: Array2<f32>,
+    patch: Patch,
     top: isize,
     left: isize,
 }
@@ -187,7 +239,7 @@ impl Source {
             low = (low.0.min(p.x), low.1.min(p.y));
             high = (high.0.max(p.x), high.1.max(p.y));
         }
-        let around = REACH + MARGIN as f64 + 3.0;
+        let around = REACH + MARGIN as f64 + TAPS as f64 / 2.0;
         let (width, height) = (high.0 - low.0 + 2.0 * around, high.1 - low.1 + 2.0 * around);
         // A map that stretches a tile out of all proportion is no camera movement.
         if !(width < 4.0 * size + 40.0 && height < 4.0 * size + 40.0) {
@@ -198,7 +250,7 @@ impl Source {
             (low.0 - around).floor() as isize,
         );
         Some(Source {
-            luma: patch(
+            patch: Patch::cut(
                 frame,
                 y,
                 x,
@@ -210,7 +262,13 @@ impl Source {
     }
 
     /// The frame as seen through the map at the tile's pixels and one around, the tile moved by (x, y).
-    fn seen(&self, tile: &Tile, map: &Transform, x: f64, y: f64) -> Array2<f32> {
+    fn seen(
+        &self,
+        tile: &Tile,
+        map: &Transform,
+        (x, y): (f64, f64),
+        kernel: &Kernel,
+    ) -> Array2<f32> {
         let side = tile.size + 2;
         let mut seen = Array2::from_elem((side, side), f32::NAN);
         for ((r, c), value) in seen.indexed_iter_mut() {
@@ -219,33 +277,100 @@ impl Source {
                 y: (tile.top + r) as f64 - 0.5 + y,
             };
             if let Some(p) = map.apply(place) {
-                *value = self.value(p.x - self.left as f64, p.y - self.top as f64);
+                let (x, y) = (p.x - self.left as f64, p.y - self.top as f64);
+                let nearest = self.patch.usable.get((y as usize, x as usize));
+                if nearest == Some(&true) {
+                    *value = kernel.value(&self.patch.luma, x, y);
+                }
             }
         }
         seen
     }
+}
 
+/// Phases the kernel is tabulated for, per pixel.
+const PHASES: usize = 1024;
+/// Taps of the kernel.
+const TAPS: usize = 8;
+/// Shape of the Kaiser window: below 0.25 cycles a pixel it moves no wave by more than 0.002 px, where cubic
+/// convolution moves them by up to 0.045 px.
+const SHAPE: f64 = 6.5;
+
+/// A windowed sinc (Kaiser 1974), for places that matter to thousandths of a pixel.
+pub(super) struct Kernel {
+    weights: Vec<[f32; TAPS]>,
+}
+
+impl Kernel {
+    pub fn new() -> Self {
+        let half = TAPS as f64 / 2.0;
+        let weight = |x: f64| {
+            let inside = (1.0 - (x / half).powi(2)).max(0.0);
+            let angle = std::f64::consts::PI * x;
+            let sinc = if angle.abs() < 1e-9 {
+                1.0
+            } else {
+                angle.sin() / angle
+            };
+            sinc * bessel(SHAPE * inside.sqrt())
+        };
+        let weights = (0..=PHASES)
+            .map(|phase| {
+                let t = phase as f64 / PHASES as f64;
+                let raw: Vec<f64> = (0..TAPS)
+                    .map(|i| weight(t + half - 1.0 - i as f64))
+                    .collect();
+                let sum: f64 = raw.iter().sum();
+                std::array::from_fn(|i| (raw[i] / sum) as f32)
+            })
+            .collect();
+        Kernel { weights }
+    }
+
+    /// First sample and weights for a position (centre of sample i at i + 0.5).
     #[inline]
-    fn value(&self, x: f64, y: f64) -> f32 {
-        let (across, down) = (Interpolation::Cubic.taps(x), Interpolation::Cubic.taps(y));
-        let (rows, columns) = self.luma.dim();
-        let inside = across.first >= 0
-            && down.first >= 0
-            && across.first + 4 <= columns as isize
-            && down.first + 4 <= rows as isize;
-        let (Some(samples), true) = (self.luma.as_slice(), inside) else {
+    fn taps(&self, position: f64) -> (isize, &[f32; TAPS]) {
+        let at = (position - 0.5).clamp(-1e6, 1e6);
+        let base = at.floor();
+        let phase = ((at - base) * PHASES as f64).round() as usize;
+        (
+            base as isize - (TAPS as isize / 2 - 1),
+            &self.weights[phase.min(PHASES)],
+        )
+    }
+
+    /// The plane's value at a point; NaN outside.
+    #[inline]
+    fn value(&self, plane: &Array2<f32>, x: f64, y: f64) -> f32 {
+        let ((left, across), (top, down)) = (self.taps(x), self.taps(y));
+        let (rows, columns) = plane.dim();
+        let taps = TAPS as isize;
+        let inside =
+            left >= 0 && top >= 0 && left + taps <= columns as isize && top + taps <= rows as isize;
+        let (Some(samples), true) = (plane.as_slice(), inside) else {
             return f32::NAN;
         };
-        let mut start = down.first as usize * columns + across.first as usize;
-        let w = &across.weights;
-        let mut sum = 0.0;
-        for &v in &down.weights[..4] {
-            let p = &samples[start..start + 4];
-            sum += v * (w[0] * p[0] + w[1] * p[1] + w[2] * p[2] + w[3] * p[3]);
+        let mut start = top as usize * columns + left as usize;
+        let mut sums = [0f32; TAPS];
+        for &v in down {
+            let line = &samples[start..start + TAPS];
+            for (sum, &p) in sums.iter_mut().zip(line) {
+                *sum += v * p;
+            }
             start += columns;
         }
-        sum
+        sums.iter().zip(across).map(|(s, w)| s * w).sum()
     }
+}
+
+/// Modified Bessel function of the first kind and order zero, by its series.
+fn bessel(x: f64) -> f64 {
+    let (mut sum, mut term) = (1.0, 1.0);
+    for k in 1..40 {
+        term *= (x / (2.0 * f64::from(k))).powi(2);
+        sum += term;
+    }
+    sum
 }
 
 /// Normal equations of one step for (columns, rows, gain, offset), with the mean gradient of both sides: efficient
@@ -282,10 +407,10 @@ impl Sums {
                 let gx = 0.5 * (f64::from(ax) * gain + f64::from(bx));
                 let gy = 0.5 * (f64::from(ay) * gain + f64::from(by));
                 // One test for all: any sample that may not be used is NaN.
-                if !(residual + gx + gy).is_finite() {
+                let weight = f64::from(tile.weight[[r, c]]);
+                if !(residual + gx + gy + weight).is_finite() {
                     continue;
                 }
-                let weight = f64::from(tile.weight[[r, c]]);
                 let row = [gx, gy, -here, -1.0];
                 for i in 0..4 {
                     for j in i..4 {

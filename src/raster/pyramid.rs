@@ -91,7 +91,7 @@ pub fn expand(plane: &Array2<f32>, rows: usize, columns: usize) -> Array2<f32> {
                 };
                 let (before, here, after) = (row(-1), row(0), row(1));
                 for x in 0..half_columns {
-                    mixed[x] = if r % 2 == 0 {
+                    mixed[x] = if r.is_multiple_of(2) {
                         (before[x] + 6.0 * here[x] + after[x]) / 8.0
                     } else {
                         (here[x] + after[x]) / 2.0
@@ -108,7 +108,7 @@ fn double_row(from: &[f32], to: &mut [f32]) {
     for (x, value) in to.iter_mut().enumerate() {
         let i = x / 2;
         let after = from[reflect(i as isize + 1, n)];
-        *value = if x % 2 == 0 {
+        *value = if x.is_multiple_of(2) {
             (from[reflect(i as isize - 1, n)] + 6.0 * from[i] + after) / 8.0
         } else {
             (from[i] + after) / 2.0

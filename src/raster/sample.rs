@@ -47,9 +47,9 @@ impl Interpolation {
     /// Weights along one axis at `position` in pixels (centre of pixel i at i + 0.5). At the centre of a pixel they are
     /// that pixel alone.
     ///
-    /// Positions beyond a thousand million pixels, and NaN, are held there.
+    /// Positions beyond a thousand million pixels are held there; NaN gives weights that are no numbers.
     pub fn taps(self, position: f64) -> Taps {
-        let at = position.max(-FAR).min(FAR) - 0.5;
+        let at = position.clamp(-FAR, FAR) - 0.5;
         let base = at.floor();
         let t = at - base;
         let (before, len) = match self {

@@ -47,7 +47,7 @@ impl Encoder {
     /// The code of linear display light; below 0 and above 1 clamped, NaN black.
     #[inline]
     pub fn code(&self, linear: f32) -> u16 {
-        let position = linear.max(0.0).min(1.0) * STEPS as f32;
+        let position = linear.clamp(0.0, 1.0) * STEPS as f32;
         let index = (position as usize).min(STEPS - 1);
         let (a, b) = (self.table[index], self.table[index + 1]);
         (a + (position - index as f32) * (b - a) + 0.5) as u16

@@ -3,6 +3,7 @@ mod finder;
 mod grouping;
 mod loading;
 mod pictures;
+mod registration;
 mod scenarios;
 mod simulator;
 mod wedge;
