@@ -26,7 +26,8 @@ pub(super) struct Match {
     pub at: Point,
     /// The same place in the frame.
     pub to: Point,
-    /// Covariance of `to` from noise, pixels squared: xx, xy, yy.
+    /// Covariance of `to` from noise, pixels squared: xx, xy, yy; the noise times the inverse of the summed squared
+    /// gradients, as in the bound of Robinson and Milanfar (2004).
     pub covariance: [f64; 3],
     /// Share of the frame's variance in the tile that the reference explains, at most 1.
     pub explained: f64,
