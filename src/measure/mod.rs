@@ -3,6 +3,7 @@
 //! In reading order: the results, plane geometry, the picture made ready ([`Subject`]), the curve of a finished picture,
 //! the wedge and its patches, the levels told apart, the usable range, and the measurement that puts them together.
 pub mod find;
+mod densities;
 mod geometry;
 pub mod levels;
 mod oecf;
@@ -12,6 +13,7 @@ mod result;
 mod subject;
 pub mod wedge;
 
+pub use densities::disagreement;
 pub use geometry::{Homography, UNIT_SQUARE};
 pub use oecf::{against_merge, srgb_curve, srgb_to_linear};
 pub use picture::{MeasureSettings, measure};

@@ -73,6 +73,9 @@ fn one(subject: &Subject, place: &WedgePlace, settings: &MeasureSettings) -> Pic
     let levels = count(&pairs);
     let (usable, noise, doubts) = usable_stops(subject, &samples, &settings.range);
     findings.extend(doubts);
+    if subject.kind == PictureKind::Merge {
+        findings.extend(super::densities::doubt(&list));
+    }
     if levels.chart_limited {
         findings.push(Finding::ChartLimited {
             picture: subject.file.clone(),

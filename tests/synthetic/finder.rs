@@ -137,7 +137,7 @@ fn chart(seed: u64) -> Chart {
 /// A patch side from 12 pixels to as large as the picture allows.
 fn largest_patch(rows: usize, columns: usize, rng: &mut ChaCha8Rng) -> f64 {
     let room = (0.75 * COLUMNS as f64 / columns as f64).min(0.6 * ROWS as f64 / rows as f64);
-    rng.random_range(12.0..room.min(110.0).max(13.0))
+    rng.random_range(12.0..room.clamp(13.0, 110.0))
 }
 
 /// A rectangle turned by up to 20 degrees, its corners moved by up to 4 % of its shorter reach, somewhere inside.
@@ -233,7 +233,7 @@ fn tempt(log: &mut Array2<f32>, rng: &mut ChaCha8Rng) {
                     }
                 }
                 1 => {
-                    if (u as usize + v as usize) % 2 == 0 {
+                    if (u as usize + v as usize).is_multiple_of(2) {
                         wall
                     } else {
                         wall - 1.5

@@ -101,7 +101,7 @@ fn edge(
     };
     let (a, b) = (map.map(along(-0.05, 0.0)), map.map(along(0.05, 0.0)));
     let pixels_per_cell = (a.x - b.x).hypot(a.y - b.y) / 0.1;
-    if !(pixels_per_cell > 4.0) {
+    if !pixels_per_cell.is_finite() || pixels_per_cell <= 4.0 {
         return None;
     }
     let reach = 0.18f64.max(2.5 / pixels_per_cell).min(0.3);
@@ -151,8 +151,8 @@ fn steepest(profile: &[f64]) -> Option<f64> {
     // Centroid of the slope about its peak.
     let reach = peak.min(slope.len() - 1 - peak).min(4);
     let (mut sum, mut weight) = (0.0, 0.0);
-    for i in peak - reach..=peak + reach {
-        let w = (slope[i] - 0.3 * height).max(0.0);
+    for (i, s) in slope.iter().enumerate().skip(peak - reach).take(2 * reach + 1) {
+        let w = (s - 0.3 * height).max(0.0);
         sum += w * i as f64;
         weight += w;
     }

@@ -208,7 +208,7 @@ impl Patch {
         let determinant = a * c - b * b;
         let (x, y) = direction;
         let inverse = (c * x * x - 2.0 * b * x * y + a * y * y) / determinant;
-        if !(inverse > 0.0) {
+        if !inverse.is_finite() || inverse <= 0.0 {
             return None;
         }
         let along = 1.0 / inverse.sqrt();

@@ -64,7 +64,7 @@ pub(super) fn ordered(sheet: &Sheet) -> Option<Ordered> {
         [0.0, 1.0, window.top as f64],
         [0.0, 0.0, 1.0],
     ];
-    let fill = if turn % 2 == 0 {
+    let fill = if turn.is_multiple_of(2) {
         sheet.fill
     } else {
         (sheet.fill.1, sheet.fill.0)
@@ -105,7 +105,7 @@ fn turns(sheet: &Sheet) -> [usize; 4] {
 /// The cells turned so that, after `turn` quarter turns, new x is: old x, old -y, old -x, old y.
 fn turned(cells: &[Vec<Seen>], turn: usize) -> Vec<Vec<Seen>> {
     let (rows, columns) = (cells.len(), cells[0].len());
-    let (new_rows, new_columns) = if turn % 2 == 0 {
+    let (new_rows, new_columns) = if turn.is_multiple_of(2) {
         (rows, columns)
     } else {
         (columns, rows)

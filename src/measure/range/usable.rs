@@ -5,7 +5,7 @@ use super::noise_model::{Capture, NoiseModel};
 use super::threshold::darkest;
 use crate::finding::Finding;
 use crate::formats::Compression;
-use crate::measure::result::{Limit, UsableStops};
+use crate::measure::result::{Limit, PictureKind, UsableStops};
 use crate::measure::subject::Subject;
 use crate::measure::wedge::PatchSample;
 
@@ -169,7 +169,10 @@ impl Fitted<'_> {
         let mut stops = Some((top / dark.max(floor)).log2());
         let mut limited_by = self.limit(dark);
         let (mut low95, mut high95) = interval.unzip();
-        if dark < floor {
+        if self.curve_ends_above(dark.max(floor)) {
+            limited_by = Limit::Wedge;
+            (stops, low95, high95) = (seen_stops, None, None);
+        } else if dark < floor {
             // The floor ends the range whatever the noise: nothing above it can be used.
             high95 = high95.zip(stops).map(|(h, s)| h.min(s));
             low95 = low95.zip(stops).map(|(l, s)| l.min(s));
@@ -187,6 +190,12 @@ impl Fitted<'_> {
             limited_by,
             seen_stops,
         }
+    }
+
+    /// True where a finished picture's curve, measured on the wedge itself, says nothing of so dark a radiance.
+    fn curve_ends_above(&self, dark: f64) -> bool {
+        let finished = matches!(self.subject.kind, PictureKind::CameraHdr | PictureKind::Rendered);
+        finished && self.beyond(dark).is_some()
     }
 
     fn limit(&self, dark: f64) -> Limit {

@@ -1,0 +1,73 @@
+//! Stated densities of a wedge against those that a picture shows.
+use super::result::Patch;
+use crate::finding::Finding;
+use crate::units::Density;
+
+/// Root mean square difference in density from which list and picture are said to disagree (a careful calibration is good
+/// to 0.02 to 0.03; common practice, no source).
+const APART: f64 = 0.06;
+
+/// Root mean square difference, in density, between stated densities and `-log10` of radiance, after the best common
+/// offset. Patches that are clipped or whose SNR is under 3 do not count; `None` with fewer than three others.
+pub fn disagreement(patches: &[Patch]) -> Option<f64> {
+    let offsets: Vec<f64> = patches
+        .iter()
+        .filter(|p| p.clipped_share <= 0.01 && p.linear > 0.0 && p.snr >= 3.0)
+        .filter_map(|p| {
+            let expected = Density(p.density?).transmittance();
+            Some((expected / p.linear).log10())
+        })
+        .collect();
+    if offsets.len() < 3 {
+        return None;
+    }
+    let n = offsets.len() as f64;
+    let mean = offsets.iter().sum::<f64>() / n;
+    Some((offsets.iter().map(|o| (o - mean).powi(2)).sum::<f64>() / n).sqrt())
+}
+
+/// The doubt that a disagreement raises; it may be a wrong list or order, glare, uneven light, or a wrong response.
+pub(crate) fn doubt(patches: &[Patch]) -> Option<Finding> {
+    disagreement(patches)
+        .filter(|&rms| rms > APART)
+        .map(|rms| Finding::DensitiesDisagree { rms })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::raster::Point;
+
+    fn patch(step: usize, density: f64, linear: f64) -> Patch {
+        Patch {
+            step,
+            density: Some(density),
+            corners: [Point { x: 0.0, y: 0.0 }; 4],
+            pixels: 100,
+            effective_samples: 100.0,
+            code: None,
+            code_deviation: None,
+            linear,
+            linear_deviation: linear / 20.0,
+            block_deviation: None,
+            snr: 20.0,
+            clipped_share: 0.0,
+            crushed_share: 0.0,
+        }
+    }
+
+    #[test]
+    fn a_true_list_agrees_and_a_wrong_one_does_not() {
+        let wedge = |shown: f64| -> Vec<Patch> {
+            (0..10)
+                .map(|i| patch(i + 1, 0.15 * i as f64, 0.7 * 10f64.powf(-shown * i as f64)))
+                .collect()
+        };
+        assert!(disagreement(&wedge(0.15)).unwrap() < 1e-12);
+        assert!(doubt(&wedge(0.15)).is_none());
+        // Steps of 0.10 stated as 0.15: residuals of 0.05 times the spread of 0..=9, sqrt(8.25).
+        let rms = disagreement(&wedge(0.10)).unwrap();
+        assert!((rms - 0.05 * 8.25f64.sqrt()).abs() < 1e-12);
+        assert!(doubt(&wedge(0.10)).is_some());
+    }
+}
