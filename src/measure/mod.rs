@@ -1,7 +1,8 @@
 //! Wedge location, patches, resolved levels, usable range, comparison of finished pictures.
 //!
-//! In reading order: the results, plane geometry, the picture made ready ([`Subject`]), the curve of a finished picture,
-//! the wedge and its patches, the levels told apart, the usable range, and the measurement that puts them together.
+//! In reading order: the results, plane geometry, the picture made ready ([`Subject`]), the curve of a finished picture
+//! (`oecf`), finding a wedge ([`find`]), the wedge and its patches ([`wedge`]), stated against seen densities, the levels told
+//! apart ([`levels`]), the usable range ([`range`]), and the measurement that puts them together (`picture`).
 pub mod find;
 mod densities;
 mod geometry;
