@@ -151,7 +151,12 @@ fn steepest(profile: &[f64]) -> Option<f64> {
     // Centroid of the slope about its peak.
     let reach = peak.min(slope.len() - 1 - peak).min(4);
     let (mut sum, mut weight) = (0.0, 0.0);
-    for (i, s) in slope.iter().enumerate().skip(peak - reach).take(2 * reach + 1) {
+    for (i, s) in slope
+        .iter()
+        .enumerate()
+        .skip(peak - reach)
+        .take(2 * reach + 1)
+    {
         let w = (s - 0.3 * height).max(0.0);
         sum += w * i as f64;
         weight += w;

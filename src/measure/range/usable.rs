@@ -194,7 +194,10 @@ impl Fitted<'_> {
 
     /// True where a finished picture's curve, measured on the wedge itself, says nothing of so dark a radiance.
     fn curve_ends_above(&self, dark: f64) -> bool {
-        let finished = matches!(self.subject.kind, PictureKind::CameraHdr | PictureKind::Rendered);
+        let finished = matches!(
+            self.subject.kind,
+            PictureKind::CameraHdr | PictureKind::Rendered
+        );
         finished && self.beyond(dark).is_some()
     }
 
