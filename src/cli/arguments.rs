@@ -83,6 +83,12 @@ pub struct Common {
 pub enum ResponseArgument {
     /// Recovered from the bracket, unless the frames are seen to be linear
     Fit,
+    /// Recovered by least squares with a curvature penalty (Debevec and Malik, 1997)
+    LeastSquaresTable,
+    /// Recovered by alternating maximum likelihood (Robertson, Borman and Stevenson, 1999)
+    Alternating,
+    /// Recovered as a polynomial (Mitsunaga and Nayar, 1999)
+    Polynomial,
     /// Proportional to light
     Linear,
     /// As IEC 61966-2-1 says, for brackets that cannot support a fit
@@ -180,6 +186,9 @@ impl Common {
             (true, _) | (false, ResponseArgument::Linear) => Choice::Linear,
             (false, ResponseArgument::Srgb) => Choice::Srgb,
             (false, ResponseArgument::Fit) => Choice::Fit,
+            (false, ResponseArgument::LeastSquaresTable) => Choice::LeastSquaresTable,
+            (false, ResponseArgument::Alternating) => Choice::Alternating,
+            (false, ResponseArgument::Polynomial) => Choice::Polynomial,
         };
         settings.register = !self.no_register;
         settings.overwrite = self.overwrite;

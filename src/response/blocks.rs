@@ -128,7 +128,8 @@ pub(crate) fn place(frame: &Frame, top: usize, left: usize, side: usize) -> Opti
     inside.then_some((row as usize, column as usize))
 }
 
-fn statistics(
+/// Mean, variance and largest code of a block.
+pub(crate) fn statistics(
     pixels: &Pixels,
     top: usize,
     left: usize,

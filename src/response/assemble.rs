@@ -1,0 +1,86 @@
+//! Tables of single channels -> response curves on a common scale.
+use super::curve::{Response, ResponseCurve, ResponseMethod};
+use super::smooth_table::{NODES, TableFit};
+use crate::frames::{Bracket, Clip};
+use crate::raster::Pixels;
+
+/// Tables on a common scale: green's clip level is exposure 1, the other channels are matched to green over the codes
+/// all support, so that neutral codes give neutral exposures.
+pub(super) fn assemble(
+    method: ResponseMethod,
+    bracket: &Bracket,
+    fits: &[TableFit],
+    clips: &[Clip],
+) -> Response {
+    let main = fits.len() / 2;
+    let entries = table_entries(&bracket.frames[0].picture.pixels);
+    let clip_code = clips[main].clip_level * 255.0;
+    let origin = interpolate(&fits[main].log2_exposure, clip_code);
+    let offset = |fit: &TableFit| {
+        let (mut sum, mut total) = (0.0, 0.0);
+        for code in 0..NODES {
+            let weight = fit.coverage[code].min(fits[main].coverage[code]).min(100.0);
+            let variance =
+                fit.uncertainty[code].powi(2) + fits[main].uncertainty[code].powi(2) + 1e-4;
+            sum += weight / variance * (fit.log2_exposure[code] - fits[main].log2_exposure[code]);
+            total += weight / variance;
+        }
+        if total > 0.0 { sum / total } else { 0.0 }
+    };
+    let offsets: Vec<f64> = fits.iter().map(offset).collect();
+    let curves = fits
+        .iter()
+        .zip(clips)
+        .zip(&offsets)
+        .map(|((fit, clip), offset)| curve(fit, clip, entries, origin + offset))
+        .collect();
+    let residual_stops =
+        (fits.iter().map(|f| f.residual_stops.powi(2)).sum::<f64>() / fits.len() as f64).sqrt();
+    Response {
+        method,
+        curves,
+        residual_stops,
+        samples: fits.iter().map(|f| f.samples).sum(),
+    }
+}
+
+fn curve(fit: &TableFit, clip: &Clip, entries: usize, origin: f64) -> ResponseCurve {
+    let last = (entries - 1) as f64;
+    let mut exposure: Vec<f64> = (0..entries)
+        .map(|i| {
+            let code = i as f64 / last * 255.0;
+            if code < 0.25 {
+                // Straight to zero light at code 0 from the quarter code that the table's dark end stands for.
+                return (interpolate(&fit.log2_exposure, 0.25) - origin).exp2() * code / 0.25;
+            }
+            (interpolate(&fit.log2_exposure, code) - origin).exp2()
+        })
+        .collect();
+    for i in 1..exposure.len() {
+        exposure[i] = exposure[i].max(exposure[i - 1] * (1.0 + 1e-9) + 1e-12);
+    }
+    let spread = (0..entries)
+        .map(|i| interpolate(&fit.uncertainty, i as f64 / last * 255.0))
+        .collect();
+    ResponseCurve {
+        exposure,
+        uncertainty_stops: spread,
+        clip_level: clip.clip_level,
+        floor_level: clip.floor_level,
+        supported: (fit.supported.0 / 255.0, fit.supported.1 / 255.0),
+    }
+}
+
+fn interpolate(table: &[f64], code: f64) -> f64 {
+    let node = (code.max(0.0) as usize).min(table.len() - 2);
+    let t = code - node as f64;
+    table[node] + t * (table[node + 1] - table[node])
+}
+
+/// Entries of a response table: one a code for 8 bits, enough for linear interpolation otherwise.
+pub(super) fn table_entries(pixels: &Pixels) -> usize {
+    match pixels {
+        Pixels::U8(_) => 256,
+        _ => 4096,
+    }
+}

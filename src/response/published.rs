@@ -1,0 +1,119 @@
+//! The published methods, run on a bracket: pixels in, tables out, made monotone, with how far they are off.
+use super::blocks::BlockSamples;
+use super::curve::ResponseMethod;
+use super::smooth_table::{NODES, TableFit};
+use super::{alternating, least_squares_table, pixels, polynomial};
+use crate::frames::Bracket;
+use crate::statistics::isotonic;
+use rayon::prelude::*;
+
+/// Least step from code to code after the table was made monotone, stops.
+const LEAST_STEP: f64 = 1e-6;
+/// Least exposure a method may give, against its exposure at the middle code: 2^-20.
+const DARKEST: f64 = 1e-6;
+
+/// One table a channel by the method asked for, exposures held as stated (stops). `None` if a channel has too little
+/// for the method, or the method is not a published one.
+pub(super) fn fit(
+    method: ResponseMethod,
+    bracket: &Bracket,
+    blocks: &[BlockSamples],
+    stated: &[f64],
+) -> Option<Vec<TableFit>> {
+    pixels::collect(bracket)
+        .par_iter()
+        .zip(blocks)
+        .map(|(pixels, blocks)| {
+            let table = exposures(method, pixels, stated)?;
+            Some(judge(log_table(&table, pixels)?, pixels, blocks, stated))
+        })
+        .collect()
+}
+
+/// Relative exposure at every code as the method gives it.
+fn exposures(method: ResponseMethod, pixels: &[Vec<u8>], stated: &[f64]) -> Option<Vec<f64>> {
+    let first = stated.first()?;
+    let times: Vec<f64> = stated.iter().map(|e| (e - first).exp2()).collect();
+    match method {
+        ResponseMethod::LeastSquaresTable => {
+            let logs = least_squares_table::fit(pixels, &times, least_squares_table::LAMBDA)?;
+            Some(logs.iter().map(|g| g.exp()).collect())
+        }
+        ResponseMethod::Alternating => alternating::fit(pixels, &times, alternating::STOP),
+        ResponseMethod::Polynomial => polynomial::fit(pixels, &times),
+        ResponseMethod::SmoothTable | ResponseMethod::Linear | ResponseMethod::Srgb => None,
+    }
+}
+
+/// How many pixels have each code, all frames.
+fn counts(pixels: &[Vec<u8>]) -> Vec<f64> {
+    let mut counts = vec![0.0; NODES];
+    for &code in pixels.iter().flatten() {
+        counts[usize::from(code)] += 1.0;
+    }
+    counts
+}
+
+/// log2 exposure, 0 at code 128, strictly rising: the nearest monotone table, codes weighted by their pixels.
+fn log_table(exposures: &[f64], pixels: &[Vec<u8>]) -> Option<Vec<f64>> {
+    let middle = exposures[128];
+    let logs: Vec<f64> = exposures
+        .iter()
+        .map(|e| (e / middle).max(DARKEST).log2())
+        .collect();
+    let weights: Vec<f64> = counts(pixels).iter().map(|c| c + 1e-3).collect();
+    let rising = isotonic::increasing(&logs, &weights)?;
+    let origin = rising[128];
+    let step = |code: usize| LEAST_STEP * (code as f64 - 128.0);
+    let table = rising.iter().enumerate();
+    Some(table.map(|(code, g)| g - origin + step(code)).collect())
+}
+
+/// A table with what can be said of its quality. The methods state no uncertainty: the root mean square residual of
+/// block means stands for it at every code alike.
+fn judge(table: Vec<f64>, pixels: &[Vec<u8>], blocks: &BlockSamples, stated: &[f64]) -> TableFit {
+    let residual_stops = residual(&table, blocks, stated);
+    let mut coverage = counts(pixels);
+    // The end codes stand for whatever lies beyond them.
+    coverage[0] = 0.0;
+    coverage[255] = 0.0;
+    let seen = |code: &usize| coverage[*code] > 0.0;
+    let low = (1..NODES).find(seen).unwrap_or(1);
+    let high = (1..NODES).rev().find(seen).unwrap_or(NODES - 1);
+    TableFit {
+        log2_exposure: table,
+        uncertainty: vec![residual_stops; NODES],
+        exposures: stated.to_vec(),
+        exposure_uncertainty: vec![0.0; stated.len()],
+        supported: (low as f64, high.max(low + 1) as f64),
+        samples: pixels.len(),
+        residual_stops,
+        coverage,
+    }
+}
+
+/// Root mean square departure of block means from their own mean log exposure over the frames, stops.
+fn residual(table: &[f64], blocks: &BlockSamples, stated: &[f64]) -> f64 {
+    let (mut square, mut count) = (0.0, 0.0f64);
+    for block in 0..blocks.len() {
+        let values: Vec<f64> = (0..blocks.frames)
+            .filter_map(|frame| {
+                let i = block * blocks.frames + frame;
+                let mean = f64::from(blocks.mean[i]);
+                let usable = mean > 3.0 && blocks.peak[i] <= 254.0 && blocks.variance[i] <= 36.0;
+                usable.then(|| {
+                    let node = (mean as usize).min(NODES - 2);
+                    let t = mean - node as f64;
+                    table[node] * (1.0 - t) + table[node + 1] * t - stated[frame]
+                })
+            })
+            .collect();
+        if values.len() < 2 {
+            continue;
+        }
+        let mean = values.iter().sum::<f64>() / values.len() as f64;
+        square += values.iter().map(|v| (v - mean).powi(2)).sum::<f64>();
+        count += values.len() as f64 - 1.0;
+    }
+    (square / count.max(1.0)).sqrt()
+}

@@ -1,0 +1,114 @@
+//! Whether a bracket can support a curve at all, and doubts where the curve leans on little.
+use super::blocks::BlockSamples;
+use super::smooth_table::TableFit;
+use crate::error::{BracketProblem, Error};
+use crate::finding::Finding;
+use crate::frames::Bracket;
+
+/// Blocks below which a fit is refused (Debevec and Malik (1997) ask N (P - 1) > 255, so 128 for three frames).
+pub(super) const FEWEST_BLOCKS: usize = 128;
+/// Range of codes below which a fit is refused: one flat colour ties a code to a code and says nothing of those between.
+const FEWEST_CODES: f32 = 16.0;
+
+/// Refuses a bracket of which no frame has usable blocks over [`FEWEST_CODES`] codes, in any channel.
+///
+/// # Errors
+/// [`BracketProblem::Response`] with the range found; [`BracketProblem::NothingUsable`] if no block is usable.
+pub(super) fn refuse_flat(bracket: &Bracket, samples: &[BlockSamples]) -> Result<(), Error> {
+    let widest = samples.iter().map(range_of_codes).fold(f32::MAX, f32::min);
+    if widest >= FEWEST_CODES {
+        return Ok(());
+    }
+    if samples.iter().any(|s| usable(s).next().is_none()) {
+        return Err(refuse(bracket, samples));
+    }
+    let short = format!(
+        "the usable pixels of a frame lie within {widest:.0} codes of 256, {FEWEST_CODES:.0} are needed"
+    );
+    Err(bracket_error(bracket, BracketProblem::Response { short }))
+}
+
+/// The widest range of block means in any frame, all but a hundredth at either end, codes.
+fn range_of_codes(samples: &BlockSamples) -> f32 {
+    let mut widest: f32 = 0.0;
+    for frame in 0..samples.frames {
+        let mut codes: Vec<f32> = usable(samples)
+            .map(|block| block * samples.frames + frame)
+            .filter(|&i| sees(samples, i))
+            .map(|i| samples.mean[i])
+            .collect();
+        codes.sort_by(f32::total_cmp);
+        let cut = codes.len() / 100;
+        if let (Some(low), Some(high)) = (codes.get(cut), codes.iter().rev().nth(cut)) {
+            widest = widest.max(high - low);
+        }
+    }
+    widest
+}
+
+/// True if a frame's block is neither black nor clipped.
+fn sees(samples: &BlockSamples, i: usize) -> bool {
+    samples.mean[i] > 3.0 && samples.peak[i] <= 254.0
+}
+
+/// Blocks that two frames see.
+fn usable(samples: &BlockSamples) -> impl Iterator<Item = usize> {
+    (0..samples.len()).filter(|block| {
+        let views = block * samples.frames..(block + 1) * samples.frames;
+        views.filter(|&i| sees(samples, i)).count() >= 2
+    })
+}
+
+/// The error of a bracket with too few usable blocks.
+pub(super) fn refuse(bracket: &Bracket, samples: &[BlockSamples]) -> Error {
+    let usable = samples.iter().map(|s| usable(s).count()).min().unwrap_or(0);
+    let problem = if usable == 0 {
+        BracketProblem::NothingUsable
+    } else if usable < FEWEST_BLOCKS {
+        BracketProblem::Response {
+            short: format!(
+                "{usable} blocks of pixels are neither black nor clipped in two frames at once, {FEWEST_BLOCKS} are needed"
+            ),
+        }
+    } else {
+        BracketProblem::Response {
+            short: format!(
+                "of {usable} blocks of pixels that two frames see fewer than {FEWEST_BLOCKS} are free of noise and texture, or the method finds no rising curve through them"
+            ),
+        }
+    };
+    bracket_error(bracket, problem)
+}
+
+fn bracket_error(bracket: &Bracket, problem: BracketProblem) -> Error {
+    let files = bracket.frames.iter().map(|f| f.picture.file.clone());
+    Error::Bracket {
+        files: files.collect(),
+        problem,
+    }
+}
+
+/// Warns where the fit leans on little: code coverage below 80 % of 10..=245 or little overlap.
+pub(super) fn note_thin(fits: &[TableFit], samples: &[BlockSamples], findings: &mut Vec<Finding>) {
+    let covered = |f: &TableFit| (10..=245).filter(|&c| f.coverage[c] > 0.5).count() as f64 / 236.0;
+    let least = fits.iter().map(covered).fold(1.0, f64::min);
+    if least < 0.8 {
+        findings.push(Finding::ResponseThin {
+            what: "share of codes 10..245 seen".into(),
+            number: least,
+            wanted: 0.8,
+        });
+    }
+    let overlap = fits
+        .iter()
+        .zip(samples)
+        .map(|(f, s)| f.samples as f64 / s.len().max(1) as f64)
+        .fold(1.0, f64::min);
+    if overlap < 0.05 {
+        findings.push(Finding::ResponseThin {
+            what: "share of the picture that two frames saw well".into(),
+            number: overlap,
+            wanted: 0.05,
+        });
+    }
+}

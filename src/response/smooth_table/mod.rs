@@ -1,0 +1,78 @@
+//! The default response estimator: a table of log exposure, least squares on block means, smooth around a generalised
+//! gamma curve.
+//!
+//! The observation equation and the curvature penalty are those of Debevec and Malik (1997); the differences are that
+//! the samples are block means with weights from their own noise at the level *predicted* from all frames; that the
+//! curvature is measured in stops of exposure and only of what departs from a generalised gamma curve (Ng, Chang and
+//! Tsui 2007); and that exposures between the two ends are estimated together with the table. The span from the first to
+//! the last frame is never estimated: if a curve and a span fit the pixels, so does every power of both (Grossberg and
+//! Nayar 2003).
+//!
+//! In reading order: `sight` the observations, `system` the equations, `state` the table they give.
+mod sight;
+mod state;
+mod system;
+
+use super::blocks::BlockSamples;
+use state::State;
+use system::System;
+
+/// Table entries: one for each 8-bit code.
+pub(crate) const NODES: usize = 256;
+/// The entry held at log exposure 0 while fitting.
+const PIN: usize = 128;
+/// Rounds of reweighting; the table moves by less than 0.001 stop after the fourth.
+const ROUNDS: usize = 5;
+/// Rounds that suffice from a table fitted to the same samples; the first of them knows the noise already.
+const WARM_ROUNDS: usize = 2;
+/// Blocks without which nothing is solved.
+const FEWEST: usize = 16;
+
+/// A fitted table for one channel.
+#[derive(Debug, Clone)]
+pub(crate) struct TableFit {
+    /// log2 exposure at codes 0..=255, 0 at code 128.
+    pub log2_exposure: Vec<f64>,
+    /// Standard uncertainty of each entry relative to code 128, stops.
+    pub uncertainty: Vec<f64>,
+    /// log2 exposure of each frame, same origin as the stated ones.
+    pub exposures: Vec<f64>,
+    /// Standard uncertainty of each, stops; 0 for those held.
+    pub exposure_uncertainty: Vec<f64>,
+    /// Lowest and highest code that samples supported.
+    pub supported: (f64, f64),
+    /// Blocks used (valid in two frames or more).
+    pub samples: usize,
+    /// Root mean square residual, stops.
+    pub residual_stops: f64,
+    /// How many blocks support each code.
+    pub coverage: Vec<f64>,
+}
+
+/// Fits one channel. `stated` are log2 exposures in increasing order; `held[j]` says which are not estimated (at least
+/// the first and the last); `start` is an earlier fit to the same samples, which saves rounds. `None` if there is too
+/// little to solve for.
+pub(crate) fn fit(
+    samples: &BlockSamples,
+    stated: &[f64],
+    held: &[bool],
+    start: Option<&TableFit>,
+) -> Option<TableFit> {
+    let (mut state, first) = match start {
+        Some(fit) => (State::from_fit(fit, stated), ROUNDS - WARM_ROUNDS),
+        None => (State::start(stated), 0),
+    };
+    let mut last = None;
+    for round in first..ROUNDS {
+        let sightings = state.sight(samples, round);
+        if sightings.iter().filter(|s| !s.is_empty()).count() < FEWEST {
+            return None;
+        }
+        let system = System::assemble(&state.parametric, &sightings, stated, held);
+        let solution = system.solve()?;
+        state.take(&solution, &sightings, stated.len());
+        last = Some((system, sightings));
+    }
+    let (system, sightings) = last?;
+    Some(state.finish(&system, &sightings))
+}

@@ -1,0 +1,182 @@
+//! Which blocks the table is fitted to in which frame, where on the table they lie and with what weight.
+use super::NODES;
+use super::state::State;
+use crate::response::blocks::BlockSamples;
+
+/// Lowest code predicted for a block to be used: below it the black end rectifies noise.
+const LOWEST_CODE: f64 = 3.0;
+/// Texture inside a block above this many stops makes its mean code depend on the curve's bend.
+const TEXTURE_STOPS: f64 = 0.2;
+/// Largest standard deviation inside a block, codes.
+const TEXTURE_CODES: f64 = 6.0;
+
+/// One sample's part in one frame.
+#[derive(Clone, Copy)]
+pub(super) struct Sighting {
+    pub frame: usize,
+    pub node: usize,
+    pub fraction: f64,
+    pub weight: f64,
+}
+
+/// What a round takes from the table of the round before.
+struct Known {
+    /// Stops a code.
+    slopes: Vec<f64>,
+    /// Codes a variance.
+    bends: Vec<f64>,
+    /// Variance inside blocks by frame and code.
+    noise: Vec<Vec<f64>>,
+}
+
+impl Known {
+    /// What one frame says of a block (statistics at index `i`), predicted to lie at `code`; `None` if it is too near
+    /// black or clipping, or too textured.
+    fn sight(
+        &self,
+        samples: &BlockSamples,
+        i: usize,
+        (frame, code): (usize, f64),
+        bend: bool,
+    ) -> Option<Sighting> {
+        let (mean, variance) = (f64::from(samples.mean[i]), f64::from(samples.variance[i]));
+        if samples.peak[i] > 254.0 || variance > TEXTURE_CODES * TEXTURE_CODES {
+            return None;
+        }
+        let node = (code.round().clamp(0.0, 255.0)) as usize;
+        let spread = self.noise[frame][node].sqrt();
+        if code < LOWEST_CODE.max(2.5 * spread)
+            || code + 2.5 * spread > 254.0
+            || variance.sqrt() * self.slopes[node] > TEXTURE_STOPS
+        {
+            return None;
+        }
+        let bent = if bend {
+            (self.bends[node] * variance).clamp(-1.0, 1.0)
+        } else {
+            0.0
+        };
+        let place = (mean + bent).clamp(0.0, 254.999);
+        let lower = place as usize;
+        // Noise of the mean, plus what texture leaves after the correction (in codes).
+        let deviation = 0.05f64.powi(2)
+            + spread * spread / samples.pixels as f64
+            + (0.01 * spread * spread).powi(2);
+        Some(Sighting {
+            frame,
+            node: lower,
+            fraction: place - lower as f64,
+            weight: 1.0 / (deviation * self.slopes[node] * self.slopes[node]),
+        })
+    }
+}
+
+impl State {
+    /// Which blocks are usable in which frame, and with what weight.
+    pub(super) fn sight(&self, samples: &BlockSamples, round: usize) -> Vec<Vec<Sighting>> {
+        let known = Known {
+            slopes: self.slopes(),
+            bends: self.bends(),
+            noise: noise_by_level(samples, round),
+        };
+        (0..samples.len())
+            .map(|block| self.sight_block(samples, block, round, &known))
+            .collect()
+    }
+
+    fn sight_block(
+        &self,
+        samples: &BlockSamples,
+        block: usize,
+        round: usize,
+        known: &Known,
+    ) -> Vec<Sighting> {
+        let predicted = if round == 0 {
+            None
+        } else {
+            self.predict(samples, block, &known.slopes)
+        };
+        let views = samples.frames * block..samples.frames * (block + 1);
+        let mut out: Vec<Sighting> = views
+            .enumerate()
+            .filter_map(|(frame, i)| {
+                let mean = f64::from(samples.mean[i]);
+                let code = predicted.map_or(mean, |e| self.code_of(e + self.exposures[frame]));
+                known.sight(samples, i, (frame, code), round > 0)
+            })
+            .collect();
+        if out.len() < 2 {
+            out.clear();
+        } else if round > 1 {
+            self.discount_outlier(&mut out);
+        }
+        out
+    }
+
+    /// Log2 scene exposure of a block from all frames that saw it neither black nor clipped.
+    fn predict(&self, samples: &BlockSamples, block: usize, slopes: &[f64]) -> Option<f64> {
+        let (mut sum, mut total) = (0.0, 0.0);
+        for frame in 0..samples.frames {
+            let i = block * samples.frames + frame;
+            let mean = f64::from(samples.mean[i]);
+            if samples.peak[i] > 254.0 || mean < LOWEST_CODE {
+                continue;
+            }
+            let slope = slopes[mean as usize];
+            let weight = 1.0 / (slope * slope);
+            sum += weight * (self.at(mean) - self.exposures[frame]);
+            total += weight;
+        }
+        (total > 0.0).then(|| sum / total)
+    }
+
+    /// Huber's weights at three standard deviations, for blocks where something moved.
+    fn discount_outlier(&self, sightings: &mut [Sighting]) {
+        let total: f64 = sightings.iter().map(|s| s.weight).sum();
+        let value = |s: &Sighting| self.at(s.node as f64 + s.fraction) - self.exposures[s.frame];
+        let mean = sightings.iter().map(|s| s.weight * value(s)).sum::<f64>() / total;
+        for s in sightings.iter_mut() {
+            let deviations = ((value(s) - mean) * s.weight.sqrt()).abs() / 3.0;
+            if deviations > 1.0 {
+                s.weight /= deviations * deviations;
+            }
+        }
+    }
+}
+
+/// Median variance inside blocks by frame and predicted level: noise with the common texture.
+fn noise_by_level(samples: &BlockSamples, round: usize) -> Vec<Vec<f64>> {
+    if round == 0 {
+        return vec![vec![1.0; NODES]; samples.frames];
+    }
+    const BINS: usize = 32;
+    (0..samples.frames)
+        .map(|frame| {
+            let mut bins: Vec<Vec<f32>> = vec![Vec::new(); BINS];
+            for block in 0..samples.len() {
+                let i = block * samples.frames + frame;
+                if samples.peak[i] <= 254.0
+                    && f64::from(samples.variance[i]) < TEXTURE_CODES.powi(2)
+                {
+                    bins[samples.mean[i] as usize * BINS / NODES].push(samples.variance[i]);
+                }
+            }
+            let medians: Vec<Option<f64>> = bins.iter_mut().map(|b| median_of(b)).collect();
+            let typical = medians.iter().flatten().sum::<f64>()
+                / medians.iter().flatten().count().max(1) as f64;
+            (0..NODES)
+                .map(|code| medians[code * BINS / NODES].unwrap_or(typical.max(1.0)))
+                .collect()
+        })
+        .collect()
+}
+
+fn median_of(values: &mut [f32]) -> Option<f64> {
+    if values.len() < 10 {
+        return None;
+    }
+    let middle = values.len() / 2;
+    Some(f64::from(
+        *values.select_nth_unstable_by(middle, f32::total_cmp).1,
+    ))
+}

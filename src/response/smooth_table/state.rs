@@ -1,0 +1,222 @@
+//! The table between two rounds of the fit, and the finished table.
+use super::sight::Sighting;
+use super::system::System;
+use super::{NODES, PIN, TableFit};
+use crate::response::gamma_basis;
+use nalgebra::{DMatrix, DVector};
+
+pub(super) struct State {
+    pub table: Vec<f64>,
+    /// The smooth curve that slopes and bends are read from.
+    pub parametric: Vec<f64>,
+    pub exposures: Vec<f64>,
+    pub coverage: Vec<f64>,
+}
+
+impl State {
+    /// IEC 61966-2-1 as the first guess.
+    pub(super) fn start(stated: &[f64]) -> Self {
+        let table: Vec<f64> = (0..NODES)
+            .map(|i| crate::response::srgb_exposure((i as f64).max(0.25) / 255.0).log2())
+            .collect();
+        let pin = table[PIN];
+        let table: Vec<f64> = table.iter().map(|g| g - pin).collect();
+        State {
+            parametric: table.clone(),
+            table,
+            exposures: stated.to_vec(),
+            coverage: vec![0.0; NODES],
+        }
+    }
+
+    /// A table fitted before as the first guess.
+    pub(super) fn from_fit(fit: &TableFit, stated: &[f64]) -> Self {
+        let table = rising(&fit.log2_exposure);
+        let mut state = State {
+            parametric: table.clone(),
+            table,
+            exposures: stated.to_vec(),
+            coverage: fit.coverage.clone(),
+        };
+        state.fit_parametric();
+        state
+    }
+
+    pub(super) fn at(&self, code: f64) -> f64 {
+        let node = (code.clamp(0.0, 254.999) as usize).min(NODES - 2);
+        let t = code - node as f64;
+        self.table[node] * (1.0 - t) + self.table[node + 1] * t
+    }
+
+    /// Code predicted for a log2 exposure.
+    pub(super) fn code_of(&self, log2: f64) -> f64 {
+        let upper = self.table.partition_point(|&g| g < log2);
+        if upper == 0 {
+            return 0.0;
+        }
+        if upper == NODES {
+            return 255.0;
+        }
+        let (a, b) = (self.table[upper - 1], self.table[upper]);
+        upper as f64 - 1.0 + (log2 - a) / (b - a).max(1e-12)
+    }
+
+    pub(super) fn slopes(&self) -> Vec<f64> {
+        slope_of(&self.parametric)
+            .into_iter()
+            .map(|s| s.max(1e-3))
+            .collect()
+    }
+
+    /// `-(g''/g') / 2`: what the mean code of a textured block must be raised by, per variance, to be the code of its
+    /// mean exposure (second order of Taylor's expansion).
+    pub(super) fn bends(&self) -> Vec<f64> {
+        let linear: Vec<f64> = self.parametric.iter().map(|g| g.exp2()).collect();
+        let first = slope_of(&linear);
+        let second = slope_of(&first);
+        second
+            .iter()
+            .zip(&first)
+            .map(|(s, f)| 0.5 * s / f.max(1e-12))
+            .collect()
+    }
+
+    pub(super) fn take(
+        &mut self,
+        solution: &DVector<f64>,
+        sightings: &[Vec<Sighting>],
+        frames: usize,
+    ) {
+        self.table = rising(&solution.as_slice()[..NODES]);
+        self.exposures = solution.as_slice()[NODES..NODES + frames].to_vec();
+        self.coverage = vec![0.0; NODES];
+        for s in sightings.iter().flatten() {
+            self.coverage[s.node] += 1.0 - s.fraction;
+            self.coverage[s.node + 1] += s.fraction;
+        }
+        self.fit_parametric();
+    }
+
+    /// The generalised gamma curve nearest to the table where it is supported.
+    fn fit_parametric(&mut self) {
+        const C: usize = gamma_basis::COLUMNS;
+        let mut normal = DMatrix::<f64>::identity(C, C) * 1e-6;
+        let mut right = DVector::<f64>::zeros(C);
+        for (code, &g) in self.table.iter().enumerate() {
+            let weight = self.coverage[code].min(100.0);
+            let row = DVector::from_row_slice(&gamma_basis::row(code as f64 / 255.0));
+            normal += weight * &row * row.transpose();
+            right += weight * g * &row;
+        }
+        if let Some(factors) = normal.cholesky() {
+            let a = factors.solve(&right);
+            let curve: Vec<f64> = (0..NODES)
+                .map(|code| {
+                    gamma_basis::row(code as f64 / 255.0)
+                        .iter()
+                        .zip(a.iter())
+                        .map(|(r, a)| r * a)
+                        .sum()
+                })
+                .collect();
+            self.parametric = rising(&curve);
+        }
+    }
+
+    pub(super) fn finish(mut self, system: &System, sightings: &[Vec<Sighting>]) -> TableFit {
+        let frames = self.exposures.len();
+        let (residual_stops, reduced) = self.residual(sightings);
+        let spread = system.standard_uncertainty(reduced.max(1.0));
+        let supported = self.supported();
+        extend(&mut self.table, supported);
+        TableFit {
+            uncertainty: spread[..NODES].to_vec(),
+            exposure_uncertainty: spread[NODES..NODES + frames].to_vec(),
+            log2_exposure: self.table,
+            exposures: self.exposures,
+            supported: (supported.0 as f64, supported.1 as f64),
+            samples: sightings.iter().filter(|b| !b.is_empty()).count(),
+            residual_stops,
+            coverage: self.coverage,
+        }
+    }
+
+    /// Root mean square residual in stops, and the weighted residual variance per degree of freedom.
+    fn residual(&self, sightings: &[Vec<Sighting>]) -> (f64, f64) {
+        let (mut square, mut weighted, mut count, mut freedom) = (0.0, 0.0, 0.0f64, 0.0f64);
+        for block in sightings.iter().filter(|b| !b.is_empty()) {
+            let value =
+                |s: &Sighting| self.at(s.node as f64 + s.fraction) - self.exposures[s.frame];
+            let total: f64 = block.iter().map(|s| s.weight).sum();
+            let mean = block.iter().map(|s| s.weight * value(s)).sum::<f64>() / total;
+            for s in block {
+                square += (value(s) - mean).powi(2);
+                weighted += s.weight * (value(s) - mean).powi(2);
+                count += 1.0;
+            }
+            freedom += block.len() as f64 - 1.0;
+        }
+        (
+            (square / count.max(1.0)).sqrt(),
+            weighted / freedom.max(1.0),
+        )
+    }
+
+    /// Codes between which all but one sample in a thousand lie, at either end.
+    fn supported(&self) -> (usize, usize) {
+        let total: f64 = self.coverage.iter().sum();
+        let (mut sum, mut low, mut high) = (0.0, 0, NODES - 1);
+        for (code, count) in self.coverage.iter().enumerate() {
+            if sum < 0.001 * total {
+                low = code;
+            }
+            if sum < 0.999 * total {
+                high = code;
+            }
+            sum += count;
+        }
+        (low.max(2), high.min(NODES - 1).max(low.max(2) + 8))
+    }
+}
+
+/// Beyond the supported codes: straight in log exposure against code at the light end, a power law at the dark end.
+fn extend(table: &mut [f64], (low, high): (usize, usize)) {
+    let from = high.saturating_sub(8).max(low);
+    let slope = ((table[high] - table[from]) / (high - from).max(1) as f64).max(1e-4);
+    for code in high + 1..NODES {
+        table[code] = table[high] + slope * (code - high) as f64;
+    }
+    let near = (low + 4).min(high);
+    let exponent = ((table[near] - table[low]) / (near as f64 / low as f64).log2()).clamp(0.8, 3.0);
+    for code in 0..low {
+        table[code] = table[low] + exponent * ((code as f64).max(0.25) / low as f64).log2();
+    }
+}
+
+fn slope_of(values: &[f64]) -> Vec<f64> {
+    let last = values.len() - 1;
+    (0..values.len())
+        .map(|i| {
+            let (a, b) = (i.saturating_sub(1), (i + 1).min(last));
+            (values[b] - values[a]) / (b - a) as f64
+        })
+        .collect()
+}
+
+/// The nearest strictly rising table: pool adjacent violators, then a hair of slope.
+fn rising(values: &[f64]) -> Vec<f64> {
+    let mut blocks: Vec<(f64, usize)> = Vec::new();
+    for &v in values {
+        blocks.push((v, 1));
+        while blocks.len() > 1 && blocks[blocks.len() - 2].0 >= blocks[blocks.len() - 1].0 {
+            let (b, m) = blocks.remove(blocks.len() - 1);
+            let (a, n) = blocks.remove(blocks.len() - 1);
+            blocks.push(((a * n as f64 + b * m as f64) / (n + m) as f64, n + m));
+        }
+    }
+    let pooled = blocks.iter().flat_map(|&(v, n)| std::iter::repeat_n(v, n));
+    pooled
+        .enumerate()
+        .map(|(i, v)| v + 1e-6 * (i as f64 - PIN as f64))
+        .collect()
+}

@@ -1,0 +1,142 @@
+//! The linear equations of one round: table, exposures and the generalised gamma curve's coefficients as unknowns.
+use super::sight::Sighting;
+use super::{NODES, PIN};
+use crate::response::gamma_basis::{self, COLUMNS};
+use nalgebra::{DMatrix, DVector};
+
+/// Weight of squared curvature (stops per stop^2, integrated over stops) against the squared residual in standard
+/// uncertainties.
+const STIFFNESS: f64 = 1e6;
+
+pub(super) struct System {
+    matrix: DMatrix<f64>,
+    fixed: Vec<Option<f64>>,
+}
+
+impl System {
+    /// Normal equations of all sightings, the curvature and what is held.
+    pub(super) fn assemble(
+        parametric: &[f64],
+        sightings: &[Vec<Sighting>],
+        stated: &[f64],
+        held: &[bool],
+    ) -> System {
+        let frames = stated.len();
+        let size = NODES + frames + gamma_basis::COLUMNS;
+        let mut matrix = DMatrix::<f64>::zeros(size, size);
+        for block in sightings.iter().filter(|b| !b.is_empty()) {
+            add_block(&mut matrix, block);
+        }
+        add_curvature(&mut matrix, parametric, frames);
+        for i in NODES + frames..size {
+            matrix[(i, i)] += 1e-6;
+        }
+        let mut fixed: Vec<Option<f64>> = vec![None; size];
+        fixed[PIN] = Some(0.0);
+        for (j, (&value, &hold)) in stated.iter().zip(held).enumerate() {
+            if hold {
+                fixed[NODES + j] = Some(value);
+            }
+        }
+        System { matrix, fixed }
+    }
+
+    fn reduced(&self) -> (Vec<usize>, DMatrix<f64>) {
+        let keep: Vec<usize> = (0..self.fixed.len())
+            .filter(|&i| self.fixed[i].is_none())
+            .collect();
+        let matrix = DMatrix::from_fn(keep.len(), keep.len(), |a, b| {
+            self.matrix[(keep[a], keep[b])] + if a == b { 1e-9 } else { 0.0 }
+        });
+        (keep, matrix)
+    }
+
+    /// All unknowns, the held ones among them; `None` if the equations leave something open.
+    pub(super) fn solve(&self) -> Option<DVector<f64>> {
+        let (keep, matrix) = self.reduced();
+        let right = DVector::from_fn(keep.len(), |a, _| {
+            -self
+                .fixed
+                .iter()
+                .enumerate()
+                .filter_map(|(i, v)| v.map(|v| self.matrix[(keep[a], i)] * v))
+                .sum::<f64>()
+        });
+        let found = matrix.cholesky()?.solve(&right);
+        let mut all = DVector::from_iterator(
+            self.fixed.len(),
+            self.fixed.iter().map(|v| v.unwrap_or(0.0)),
+        );
+        for (a, &i) in keep.iter().enumerate() {
+            all[i] = found[a];
+        }
+        all.iter().all(|v| v.is_finite()).then_some(all)
+    }
+
+    /// Square root of the inverse's diagonal, times the square root of the residual variance; 0 for what is fixed.
+    pub(super) fn standard_uncertainty(&self, variance: f64) -> Vec<f64> {
+        let (keep, matrix) = self.reduced();
+        let mut out = vec![0.0; self.fixed.len()];
+        if let Some(factors) = matrix.cholesky() {
+            let inverse = factors.inverse();
+            for (a, &i) in keep.iter().enumerate() {
+                out[i] = (inverse[(a, a)].max(0.0) * variance).sqrt();
+            }
+        }
+        out
+    }
+}
+
+/// `sum_j w a_j a_j' - (sum_j w a_j)(sum_j w a_j)' / sum_j w`: the block's own log exposure is eliminated.
+fn add_block(matrix: &mut DMatrix<f64>, block: &[Sighting]) {
+    let total: f64 = block.iter().map(|s| s.weight).sum();
+    let mut sum: smallvec::SmallVec<[(usize, f64); 24]> = smallvec::SmallVec::new();
+    for s in block {
+        let entries = [
+            (s.node, 1.0 - s.fraction),
+            (s.node + 1, s.fraction),
+            (NODES + s.frame, -1.0),
+        ];
+        for (i, a) in entries {
+            for (k, b) in entries {
+                matrix[(i, k)] += s.weight * a * b;
+            }
+            sum.push((i, s.weight * a));
+        }
+    }
+    for &(i, a) in &sum {
+        for &(k, b) in &sum {
+            matrix[(i, k)] -= a * b / total;
+        }
+    }
+}
+
+/// Squared second differences, by stops, of the table less its generalised gamma curve.
+fn add_curvature(matrix: &mut DMatrix<f64>, scale: &[f64], frames: usize) {
+    let basis: Vec<_> = (0..NODES)
+        .map(|code| gamma_basis::row(code as f64 / 255.0))
+        .collect();
+    for i in 0..NODES - 2 {
+        let (h1, h2) = (
+            (scale[i + 1] - scale[i]).max(3e-3),
+            (scale[i + 2] - scale[i + 1]).max(3e-3),
+        );
+        let root = ((h1 + h2) / 2.0).sqrt();
+        let weights = [
+            2.0 / (h1 * (h1 + h2)) * root,
+            -2.0 / (h1 * h2) * root,
+            2.0 / (h2 * (h1 + h2)) * root,
+        ];
+        let mut entries: Vec<(usize, f64)> = (0..3).map(|k| (i + k, weights[k])).collect();
+        for column in 0..COLUMNS {
+            let terms = basis[i..i + 3].iter().zip(weights);
+            let sum: f64 = terms.map(|(row, weight)| weight * row[column]).sum();
+            entries.push((NODES + frames + column, -sum));
+        }
+        for &(a, x) in &entries {
+            for &(b, y) in &entries {
+                matrix[(a, b)] += STIFFNESS * x * y;
+            }
+        }
+    }
+}
