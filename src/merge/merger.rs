@@ -5,31 +5,27 @@
 //! Cramer-Rao bound (Aguerrebere, Delon, Gousseau and Muse 2014).
 use super::map::{RadianceMap, flag};
 use super::noise::Noise;
-use super::weights::{FrameLight, Weights, cell};
+use super::sampling::CLIPPED;
+use super::sums::Sums;
+use super::weights::{FrameLight, Weights};
 use crate::frames::Bracket;
-use crate::raster::{Interpolation, Pixels, Point, Transform};
+use crate::raster::Pixels;
 use crate::response::{Response, ResponseCurve};
 use ndarray::{Array2, Array3};
 use rayon::prelude::*;
 use std::ops::Range;
 
-/// Marks a sample that is clipped in its frame.
-const CLIPPED: f32 = f32::INFINITY;
-/// Marks a place that a frame does not cover.
-const UNCOVERED: f32 = f32::NAN;
-/// How frames that are moved by fractions of a pixel are read, in linear light.
-const READING: Interpolation = Interpolation::Cubic;
-
 /// Everything a merge of one bracket needs, ready to give any rows of the map. Rows do not depend on each other, nor on
 /// the number of threads.
 pub struct Merger<'a> {
-    bracket: &'a Bracket,
-    channels: Vec<Channel>,
+    pub(super) bracket: &'a Bracket,
+    pub(super) channels: Vec<Channel>,
 }
 
-struct Channel {
+/// What one channel looks up.
+pub(super) struct Channel {
     /// By frame.
-    tables: Vec<Table>,
+    pub(super) tables: Vec<Table>,
     factors: Vec<f32>,
     weights: Weights,
     /// Radiance at each frame's clip level: a lower bound where the frame is clipped.
@@ -38,29 +34,17 @@ struct Channel {
 }
 
 /// Code -> radiance for one frame, `CLIPPED` at the clip level. Empty for float samples, which are computed.
-struct Table {
-    radiance: Vec<f32>,
+pub(super) struct Table {
+    pub(super) radiance: Vec<f32>,
 }
 
 /// Scratch for one row. Channels are kept apart, so that the loops over a row are plain.
-struct Row {
+pub(super) struct Row {
     /// Radiance by frame and channel.
-    samples: Vec<Vec<Vec<f32>>>,
+    pub(super) samples: Vec<Vec<Vec<f32>>>,
     /// What interpolation leaves of the noise variance, by frame and column; empty where every frame is read as it is.
-    energy: Vec<Vec<f32>>,
+    pub(super) energy: Vec<Vec<f32>>,
     sums: Sums,
-}
-
-/// What is summed over the frames of one channel of a row.
-#[derive(Default)]
-struct Sums {
-    light: Vec<f32>,
-    time: Vec<f32>,
-    cell: Vec<u16>,
-    sum: Vec<f32>,
-    weight: Vec<f32>,
-    used: Vec<u16>,
-    flags: Vec<u16>,
 }
 
 impl<'a> Merger<'a> {
@@ -158,100 +142,6 @@ impl<'a> Merger<'a> {
         }
     }
 
-    /// Radiance of one row of every frame.
-    fn sample(&self, row: usize, scratch: &mut Row) {
-        for (j, frame) in self.bracket.frames.iter().enumerate() {
-            let out = &mut scratch.samples[j];
-            match (&frame.transform, scratch.energy.get_mut(j)) {
-                (Some(transform), Some(energy)) => {
-                    self.sample_moved(row, j, transform, (out, energy))
-                }
-                _ => self.sample_still(row, j, out),
-            }
-        }
-    }
-
-    fn sample_still(&self, row: usize, j: usize, out: &mut [Vec<f32>]) {
-        let channels = self.channels.len();
-        let table = |c: usize, code: usize| self.channels[c].tables[j].radiance[code];
-        match &self.bracket.frames[j].picture.pixels {
-            Pixels::U8(a) => look_up(a.row_slice(row), out, channels, |c, v| {
-                table(c, usize::from(v))
-            }),
-            Pixels::U16(a) => look_up(a.row_slice(row), out, channels, |c, v| {
-                table(c, usize::from(v))
-            }),
-            Pixels::F32(a) => look_up(a.row_slice(row), out, channels, |c, v| {
-                self.channels[c].float(j, v)
-            }),
-        }
-    }
-
-    /// A row of a frame that lies elsewhere: interpolated in linear light. Clipped where a pixel taking part is.
-    fn sample_moved(
-        &self,
-        row: usize,
-        j: usize,
-        transform: &Transform,
-        (out, energy): (&mut [Vec<f32>], &mut [f32]),
-    ) {
-        let (rows, columns, _) = self.dim();
-        for (column, energy) in energy.iter_mut().enumerate() {
-            let at = transform.apply(Point {
-                x: column as f64 + 0.5,
-                y: row as f64 + 0.5,
-            });
-            out.iter_mut().for_each(|o| o[column] = UNCOVERED);
-            *energy = 1.0;
-            let Some(at) = at else { continue };
-            if !(at.x >= 0.5
-                && at.y >= 0.5
-                && at.x <= columns as f64 - 0.5
-                && at.y <= rows as f64 - 0.5)
-            {
-                continue;
-            }
-            let (across, down) = (READING.taps(at.x), READING.taps(at.y));
-            *energy = across.energy() * down.energy();
-            out.iter_mut().for_each(|o| o[column] = 0.0);
-            for (i, &wy) in down.weights().iter().enumerate() {
-                // At the border the outermost pixels are repeated.
-                let r = (down.first + i as isize).clamp(0, rows as isize - 1) as usize;
-                for (k, &wx) in across.weights().iter().enumerate() {
-                    let weight = wx * wy;
-                    if weight != 0.0 {
-                        let c = (across.first + k as isize).clamp(0, columns as isize - 1) as usize;
-                        self.add(j, (r, c), weight, out.iter_mut().map(|o| &mut o[column]));
-                    }
-                }
-            }
-        }
-    }
-
-    /// Adds a pixel's radiance with a weight; a clipped pixel makes the sum clipped, whatever the weight's sign.
-    #[inline]
-    fn add<'s>(
-        &self,
-        j: usize,
-        (row, column): (usize, usize),
-        weight: f32,
-        out: impl Iterator<Item = &'s mut f32>,
-    ) {
-        for (channel, sum) in out.enumerate() {
-            let this = &self.channels[channel];
-            let value = match &self.bracket.frames[j].picture.pixels {
-                Pixels::U8(a) => this.tables[j].radiance[usize::from(a[[row, column, channel]])],
-                Pixels::U16(a) => this.tables[j].radiance[usize::from(a[[row, column, channel]])],
-                Pixels::F32(a) => this.float(j, a[[row, column, channel]]),
-            };
-            *sum = if value < CLIPPED && *sum < CLIPPED {
-                *sum + weight * value
-            } else {
-                CLIPPED
-            };
-        }
-    }
-
     fn channel_row(
         &self,
         channel: usize,
@@ -291,79 +181,6 @@ impl<'a> Merger<'a> {
             *flags |= this.flags(sums, column, &merged);
             if channel == channels / 2 {
                 *flags |= u16::from(this.weights.leader(place)) << flag::FRAME_SHIFT;
-            }
-        }
-    }
-}
-
-impl Sums {
-    /// Light and time over the frames that are not clipped, and the cell of their quotient.
-    fn add_light<'s>(&mut self, frames: impl Iterator<Item = &'s [f32]> + Clone, factors: &[f32]) {
-        let columns = frames.clone().next().map_or(0, <[f32]>::len);
-        self.light.clear();
-        self.light.resize(columns, 0.0);
-        self.time.clear();
-        self.time.resize(columns, 0.0);
-        self.flags.clear();
-        self.flags.resize(columns, 0);
-        self.cell.resize(columns, 0);
-        for (samples, &factor) in frames.zip(factors) {
-            let sums = self
-                .light
-                .iter_mut()
-                .zip(&mut self.time)
-                .zip(&mut self.flags);
-            for (&sample, ((light, time), flags)) in samples.iter().zip(sums) {
-                let good = sample < CLIPPED;
-                *light += if good { sample * factor } else { 0.0 };
-                *time += if good { factor } else { 0.0 };
-                *flags |= if sample == CLIPPED {
-                    flag::CLIPPED_IN_SOME
-                } else {
-                    0
-                };
-            }
-        }
-        for ((place, light), time) in self.cell.iter_mut().zip(&self.light).zip(&self.time) {
-            *place = cell(light / time) as u16;
-        }
-    }
-
-    /// Weighted radiance, weights and number of frames used, with the weights of each pixel's cell.
-    fn add_weighted<'s>(
-        &mut self,
-        frames: impl Iterator<Item = &'s [f32]> + Clone,
-        weights: &Weights,
-        energy: &[Vec<f32>],
-    ) {
-        let columns = self.light.len();
-        self.sum.clear();
-        self.sum.resize(columns, 0.0);
-        self.weight.clear();
-        self.weight.resize(columns, 0.0);
-        self.used.clear();
-        self.used.resize(columns, 0);
-        for (j, samples) in frames.enumerate() {
-            let table = weights.of_frame(j);
-            let sums = self
-                .sum
-                .iter_mut()
-                .zip(&mut self.weight)
-                .zip(&mut self.used);
-            for (column, ((&sample, &place), ((sum, total), used))) in
-                samples.iter().zip(&self.cell).zip(sums).enumerate()
-            {
-                let good = sample < CLIPPED;
-                let mut weight = if good { table[usize::from(place)] } else { 0.0 };
-                if let Some(energy) = energy.get(j) {
-                    weight /= energy[column];
-                }
-                *sum += if good { weight * sample } else { 0.0 };
-                *total += weight;
-                *used += u16::from(weight > 0.0);
-                if sample.is_nan() {
-                    self.flags[column] |= flag::UNCOVERED;
-                }
             }
         }
     }
@@ -424,7 +241,7 @@ impl Channel {
         }
     }
 
-    fn float(&self, frame: usize, level: f32) -> f32 {
+    pub(super) fn float(&self, frame: usize, level: f32) -> f32 {
         let level = f64::from(level);
         if level.is_nan() || level >= self.curve.clip_level {
             return CLIPPED;
@@ -466,33 +283,5 @@ fn table(pixels: &Pixels, curve: &ResponseCurve, frame: &FrameLight) -> Table {
     };
     Table {
         radiance: (0..entries).map(value).collect(),
-    }
-}
-
-/// Rows of an array in standard layout as slices.
-trait RowSlice<T> {
-    fn row_slice(&self, row: usize) -> &[T];
-}
-
-impl<T> RowSlice<T> for Array3<T> {
-    fn row_slice(&self, row: usize) -> &[T] {
-        let (_, columns, channels) = self.dim();
-        let width = columns * channels;
-        self.as_slice()
-            .map_or(&[], |s| &s[row * width..(row + 1) * width])
-    }
-}
-
-#[inline]
-fn look_up<T: Copy>(
-    source: &[T],
-    out: &mut [Vec<f32>],
-    channels: usize,
-    value: impl Fn(usize, T) -> f32,
-) {
-    for (c, out) in out.iter_mut().enumerate() {
-        for (from, to) in source.chunks_exact(channels).zip(out.iter_mut()) {
-            *to = value(c, from[c]);
-        }
     }
 }

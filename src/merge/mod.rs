@@ -1,11 +1,13 @@
 //! Bracket + response -> [`RadianceMap`]: noise from the bracket itself, inverse-variance weights, uncertainty, flags.
 //!
 //! In reading order: `map` the result; [`noise`] the noise model; `weights` the tables of a merge; `merger` the merge
-//! itself; [`store`] the map as a file.
+//! itself, with `sampling` (radiance of a row of every frame) and `sums` under it; [`store`] the map as a file.
 mod map;
 mod merger;
 pub mod noise;
+mod sampling;
 pub mod store;
+mod sums;
 mod weights;
 
 pub use map::{RadianceMap, flag};

@@ -1,5 +1,5 @@
 //! Pictures and wedge brought together: which crop of which picture, and where the wedge is.
-use super::{Measured, Prepared, Settings};
+use super::{Measured, Prepared, Settings, WedgeRequest};
 use crate::align;
 use crate::error::Error;
 use crate::finding::Finding;
@@ -47,15 +47,7 @@ fn locate(
 ) -> Result<Option<WedgePlace>, Error> {
     let request = &settings.wedge;
     let mut place = match (request.corners, request.grid) {
-        (Some(corners), Some((rows, columns))) => WedgePlace {
-            corners,
-            rows,
-            columns,
-            densities: None,
-            dark_first: request.dark_first,
-            boustrophedon: request.boustrophedon,
-            confidence: None,
-        },
+        (Some(corners), Some(grid)) => wedge::place(corners, grid, densities(request, grid)?)?,
         (Some(_), None) => {
             return Err(Error::request(
                 "--wedge-corners",
@@ -64,17 +56,31 @@ fn locate(
         }
         (None, _) if request.none => return Ok(None),
         (None, grid) => match find_place(map, grid, findings) {
-            Some(place) => place,
+            Some(mut place) => {
+                place.densities = densities(request, (place.rows, place.columns))?;
+                place
+            }
             None => return Ok(None),
         },
     };
-    let steps = place.rows * place.columns;
-    if let Some(text) = &request.densities {
-        place.densities = Some(wedge::parse_densities(text, steps)?);
-    } else {
+    if request.corners.is_some() {
+        place.dark_first |= request.dark_first;
+        place.boustrophedon = request.boustrophedon;
+    }
+    let (rows, columns, _) = map.radiance.dim();
+    wedge::check(&place, rows, columns)?;
+    if place.densities.is_none() {
         findings.push(Finding::DensitiesFromMerge);
     }
     Ok(Some(place))
+}
+
+fn densities(
+    request: &WedgeRequest,
+    (rows, columns): (usize, usize),
+) -> Result<Option<Vec<f64>>, Error> {
+    let parse = |text: &String| wedge::parse_densities(text, rows * columns);
+    request.densities.as_ref().map(parse).transpose()
 }
 
 fn find_place(

@@ -1,0 +1,135 @@
+//! Radiance of one row of every frame: looked up where the frame lies still, interpolated in linear light where not.
+use super::merger::{Merger, Row};
+use crate::raster::{Interpolation, Pixels, Point, Transform};
+use ndarray::Array3;
+
+/// Marks a sample that is clipped in its frame.
+pub(super) const CLIPPED: f32 = f32::INFINITY;
+/// Marks a place that a frame does not cover.
+const UNCOVERED: f32 = f32::NAN;
+/// How frames that are moved by fractions of a pixel are read, in linear light.
+const READING: Interpolation = Interpolation::Cubic;
+
+impl Merger<'_> {
+    /// Radiance of one row of every frame.
+    pub(super) fn sample(&self, row: usize, scratch: &mut Row) {
+        for (j, frame) in self.bracket.frames.iter().enumerate() {
+            let out = &mut scratch.samples[j];
+            match (&frame.transform, scratch.energy.get_mut(j)) {
+                (Some(transform), Some(energy)) => {
+                    self.sample_moved(row, j, transform, (out, energy))
+                }
+                _ => self.sample_still(row, j, out),
+            }
+        }
+    }
+
+    fn sample_still(&self, row: usize, j: usize, out: &mut [Vec<f32>]) {
+        let channels = self.channels.len();
+        let table = |c: usize, code: usize| self.channels[c].tables[j].radiance[code];
+        match &self.bracket.frames[j].picture.pixels {
+            Pixels::U8(a) => look_up(a.row_slice(row), out, channels, |c, v| {
+                table(c, usize::from(v))
+            }),
+            Pixels::U16(a) => look_up(a.row_slice(row), out, channels, |c, v| {
+                table(c, usize::from(v))
+            }),
+            Pixels::F32(a) => look_up(a.row_slice(row), out, channels, |c, v| {
+                self.channels[c].float(j, v)
+            }),
+        }
+    }
+
+    /// A row of a frame that lies elsewhere: interpolated in linear light. Clipped where a pixel taking part is.
+    fn sample_moved(
+        &self,
+        row: usize,
+        j: usize,
+        transform: &Transform,
+        (out, energy): (&mut [Vec<f32>], &mut [f32]),
+    ) {
+        let (rows, columns, _) = self.dim();
+        for (column, energy) in energy.iter_mut().enumerate() {
+            let at = transform.apply(Point {
+                x: column as f64 + 0.5,
+                y: row as f64 + 0.5,
+            });
+            out.iter_mut().for_each(|o| o[column] = UNCOVERED);
+            *energy = 1.0;
+            let Some(at) = at else { continue };
+            if !(at.x >= 0.5
+                && at.y >= 0.5
+                && at.x <= columns as f64 - 0.5
+                && at.y <= rows as f64 - 0.5)
+            {
+                continue;
+            }
+            let (across, down) = (READING.taps(at.x), READING.taps(at.y));
+            *energy = across.energy() * down.energy();
+            out.iter_mut().for_each(|o| o[column] = 0.0);
+            for (i, &wy) in down.weights().iter().enumerate() {
+                // At the border the outermost pixels are repeated.
+                let r = (down.first + i as isize).clamp(0, rows as isize - 1) as usize;
+                for (k, &wx) in across.weights().iter().enumerate() {
+                    let weight = wx * wy;
+                    if weight != 0.0 {
+                        let c = (across.first + k as isize).clamp(0, columns as isize - 1) as usize;
+                        self.add(j, (r, c), weight, out.iter_mut().map(|o| &mut o[column]));
+                    }
+                }
+            }
+        }
+    }
+
+    /// Adds a pixel's radiance with a weight; a clipped pixel makes the sum clipped, whatever the weight's sign.
+    #[inline]
+    fn add<'s>(
+        &self,
+        j: usize,
+        (row, column): (usize, usize),
+        weight: f32,
+        out: impl Iterator<Item = &'s mut f32>,
+    ) {
+        for (channel, sum) in out.enumerate() {
+            let this = &self.channels[channel];
+            let value = match &self.bracket.frames[j].picture.pixels {
+                Pixels::U8(a) => this.tables[j].radiance[usize::from(a[[row, column, channel]])],
+                Pixels::U16(a) => this.tables[j].radiance[usize::from(a[[row, column, channel]])],
+                Pixels::F32(a) => this.float(j, a[[row, column, channel]]),
+            };
+            *sum = if value < CLIPPED && *sum < CLIPPED {
+                *sum + weight * value
+            } else {
+                CLIPPED
+            };
+        }
+    }
+}
+
+/// Rows of an array in standard layout as slices.
+trait RowSlice<T> {
+    fn row_slice(&self, row: usize) -> &[T];
+}
+
+impl<T> RowSlice<T> for Array3<T> {
+    fn row_slice(&self, row: usize) -> &[T] {
+        let (_, columns, channels) = self.dim();
+        let width = columns * channels;
+        self.as_slice()
+            .map_or(&[], |s| &s[row * width..(row + 1) * width])
+    }
+}
+
+#[inline]
+fn look_up<T: Copy>(
+    source: &[T],
+    out: &mut [Vec<f32>],
+    channels: usize,
+    value: impl Fn(usize, T) -> f32,
+) {
+    for (c, out) in out.iter_mut().enumerate() {
+        for (from, to) in source.chunks_exact(channels).zip(out.iter_mut()) {
+            *to = value(c, from[c]);
+        }
+    }
+}
