@@ -1,5 +1,4 @@
 //! Findings as plain sentences with their numbers, and how much each matters.
-use super::super::BracketReport;
 use super::number::{decimal, percent, seconds, significant};
 use crate::finding::{Finding, Severity};
 
@@ -282,18 +281,4 @@ fn signed(value: f64, digits: usize) -> String {
     } else {
         format!("+{text}")
     }
-}
-
-/// Findings of a bracket and of its pictures as sentences: warnings first, each sentence once.
-pub fn all_findings(bracket: &BracketReport) -> Vec<(Severity, String)> {
-    let pictures = bracket.pictures.iter().flat_map(|p| &p.findings);
-    let mut list: Vec<(Severity, String)> = Vec::new();
-    for one in bracket.findings.iter().chain(pictures) {
-        let entry = (severity(one), finding(one));
-        if !list.contains(&entry) {
-            list.push(entry);
-        }
-    }
-    list.sort_by_key(|(severity, _)| std::cmp::Reverse(*severity));
-    list
 }

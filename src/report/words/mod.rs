@@ -1,9 +1,11 @@
 //! Words for a person, in reading order: names of kinds and reasons, numbers as text, findings as sentences, the headline.
 mod finding;
+mod gathered;
 mod headline;
 mod number;
 
-pub use finding::{all_findings, finding, severity};
+pub use finding::{finding, severity};
+pub use gathered::all_findings;
 pub(crate) use headline::at_snr;
 pub use headline::headline;
 pub use number::{bytes, count, decimal, percent, seconds, significant, stops, stops_interval};
