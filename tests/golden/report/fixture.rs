@@ -87,7 +87,7 @@ fn patch(made: &Made, step: usize) -> Patch {
         code_deviation: has_codes.then_some(0.9),
         linear: mean,
         linear_deviation: deviation,
-        block_deviation: (step % 5 != 0).then_some(deviation * 1.1),
+        block_deviation: (!step.is_multiple_of(5)).then_some(deviation * 1.1),
         snr: mean / deviation,
         clipped_share: if clipped { 1.0 } else { 0.0 },
         crushed_share: if code < 1.0 { 0.4 } else { 0.0 },
