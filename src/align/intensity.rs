@@ -1,6 +1,7 @@
 //! The intensity map: which level of one frame corresponds to which level of another, from pairs of pixels.
 use super::refine::look_up;
 use crate::raster::Transform;
+use crate::statistics::isotonic::increasing;
 use ndarray::Array2;
 
 /// Bins over the reference's levels.
@@ -44,7 +45,11 @@ impl IntensityMap {
         if points.len() < 4 || pairs < ENOUGH_IN_ALL as f64 {
             return None;
         }
-        rise(&mut points);
+        let (medians, counts): (Vec<f64>, Vec<f64>) =
+            points.iter().map(|p| (f64::from(p.1), p.2)).unzip();
+        for (point, value) in points.iter_mut().zip(increasing(&medians, &counts)?) {
+            point.1 = value as f32;
+        }
         let (low, high) = (points[0].0, points[points.len() - 1].0);
         let table = (0..=TABLE)
             .map(|i| interpolate(&points, i as f32 / TABLE as f32))
@@ -88,26 +93,6 @@ fn collect(reference: &Array2<f32>, frame: &Array2<f32>, map: &Transform) -> Vec
         }
     }
     bins
-}
-
-/// Pool adjacent violators: weighted least squares under the condition that the values do not fall.
-fn rise(points: &mut [(f32, f32, f64)]) {
-    let mut pools: Vec<(f64, f64, usize)> = Vec::new();
-    for p in points.iter() {
-        pools.push((f64::from(p.1), p.2, 1));
-        while let [.., a, b] = pools[..] {
-            if a.0 <= b.0 {
-                break;
-            }
-            pools.truncate(pools.len() - 2);
-            let weight = a.1 + b.1;
-            pools.push(((a.0 * a.1 + b.0 * b.1) / weight, weight, a.2 + b.2));
-        }
-    }
-    let values = pools.iter().flat_map(|p| std::iter::repeat_n(p.0, p.2));
-    for (point, value) in points.iter_mut().zip(values) {
-        point.1 = value as f32;
-    }
 }
 
 fn interpolate(points: &[(f32, f32, f64)], at: f32) -> f32 {

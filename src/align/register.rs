@@ -1,8 +1,9 @@
 //! The order of registration: identity first, a search where that fails, tiles, model, verdict.
 use super::intensity::IntensityMap;
+use super::kernel::Kernel;
 use super::model::{Extent, Fit, MotionModel, choose, distance};
 use super::signal::{Small, pyramid, ranks};
-use super::tile::{Kernel, Looked, Match, Tile};
+use super::tile::{Looked, Match, Tile};
 use super::{refine, search, tiles};
 use crate::finding::Finding;
 use crate::formats::Picture;

@@ -1,6 +1,7 @@
 //! One tile: where a patch of the reference lies in a frame, to a small fraction of a pixel.
 use super::intensity::IntensityMap;
-use super::signal::{CLIPPED, CRUSHED, visit_row};
+use super::kernel::{Kernel, TAPS};
+use super::patch::Patch;
 use crate::raster::{Pixels, Point, Transform};
 use nalgebra::{Matrix4, Vector4};
 use ndarray::Array2;
@@ -15,6 +16,8 @@ const STEPS: usize = 8;
 const LEAST_SEEN: f64 = 0.05;
 /// A step below this many pixels ends the search.
 const SMALL_STEP: f64 = 5e-4;
+/// A map that moves no corner of a tile by more than this many pixels against its centre moves the tile alike.
+const ALIKE: f64 = 2e-3;
 /// What smoothing by [1 2 1]/4 both ways leaves of white noise's variance. Slow texture sees all of the noise, so the
 /// uncertainty is stated for that.
 const SMOOTHED_NOISE: f64 = 0.140_625;
@@ -42,74 +45,6 @@ pub(super) enum Looked {
     Lost,
     /// It was found.
     Found(Match),
-}
-
-/// Luma of a rectangle in levels, smoothed by [1 2 1]/4 both ways.
-struct Patch {
-    luma: Array2<f32>,
-    /// True where every sample within two pixels lies in the frame and is neither clipped nor crushed.
-    usable: Array2<bool>,
-}
-
-/// How far a sample that cannot be used makes others unusable, pixels.
-const SPREAD: usize = 2;
-
-impl Patch {
-    /// Cuts a rectangle that may reach outside, where the border's samples are repeated.
-    fn cut(pixels: &Pixels, top: isize, left: isize, (height, width): (usize, usize)) -> Self {
-        let (high, wide) = (height + 2 * SPREAD, width + 2 * SPREAD);
-        let mut raw = Array2::zeros((high, wide));
-        let mut seen = Array2::from_elem((high, wide), false);
-        let (rows, columns) = (pixels.rows() as isize, pixels.columns() as isize);
-        let (top, left) = (top - SPREAD as isize, left - SPREAD as isize);
-        let first = left.clamp(0, columns - 1);
-        let last = (left + wide as isize - 1).clamp(0, columns - 1);
-        let mut line = vec![(0f32, false); (last - first) as usize + 1];
-        for r in 0..high {
-            let row = top + r as isize;
-            let held = row.clamp(0, rows - 1);
-            visit_row(
-                pixels,
-                held as usize,
-                first as usize..last as usize + 1,
-                |c, luma, peak| {
-                    line[c - first as usize] = (luma, peak < CLIPPED && luma > CRUSHED);
-                },
-            );
-            for c in 0..wide {
-                let column = left + c as isize;
-                let (luma, usable) = line[(column.clamp(first, last) - first) as usize];
-                raw[[r, c]] = luma;
-                seen[[r, c]] = usable && row == held && (0..columns).contains(&column);
-            }
-        }
-        Patch {
-            luma: smooth(&raw.slice(ndarray::s![1..high - 1, 1..wide - 1]).to_owned()),
-            usable: shrink(&seen),
-        }
-    }
-}
-
-fn smooth(raw: &Array2<f32>) -> Array2<f32> {
-    let (rows, columns) = raw.dim();
-    let across = Array2::from_shape_fn((rows, columns - 2), |(r, c)| {
-        0.25 * (raw[[r, c]] + raw[[r, c + 2]]) + 0.5 * raw[[r, c + 1]]
-    });
-    Array2::from_shape_fn((rows - 2, columns - 2), |(r, c)| {
-        0.25 * (across[[r, c]] + across[[r + 2, c]]) + 0.5 * across[[r + 1, c]]
-    })
-}
-
-/// True where all of the window of [`SPREAD`] is; smaller by the window.
-fn shrink(seen: &Array2<bool>) -> Array2<bool> {
-    let (rows, columns) = seen.dim();
-    let side = 2 * SPREAD;
-    let across = Array2::from_shape_fn((rows, columns - side), |(r, c)| {
-        (0..=side).all(|k| seen[[r, c + k]])
-    });
-    Array2::from_shape_fn((rows - side, columns - side), |(r, c)| {
-        (0..=side).all(|k| across[[r + k, c]])
-    })
 }
 
 /// The reference's side of a tile, ready to be looked for in a frame.
@@ -271,6 +206,9 @@ impl Source {
         kernel: &Kernel,
     ) -> Array2<f32> {
         let side = tile.size + 2;
+        if let Some(seen) = self.seen_shifted(tile, map, (x, y), kernel) {
+            return seen;
+        }
         let mut seen = Array2::from_elem((side, side), f32::NAN);
         for ((r, c), value) in seen.indexed_iter_mut() {
             let place = Point {
@@ -287,91 +225,71 @@ impl Source {
         }
         seen
     }
-}
 
-/// Phases the kernel is tabulated for, per pixel.
-const PHASES: usize = 1024;
-/// Taps of the kernel.
-const TAPS: usize = 8;
-/// Shape of the Kaiser window: below 0.25 cycles a pixel it moves no wave by more than 0.002 px, where cubic
-/// convolution moves them by up to 0.045 px.
-const SHAPE: f64 = 6.5;
-
-/// A windowed sinc (Kaiser 1974), for places that matter to thousandths of a pixel.
-pub(super) struct Kernel {
-    weights: Vec<[f32; TAPS]>,
-}
-
-impl Kernel {
-    pub fn new() -> Self {
-        let half = TAPS as f64 / 2.0;
-        let weight = |x: f64| {
-            let inside = (1.0 - (x / half).powi(2)).max(0.0);
-            let angle = std::f64::consts::PI * x;
-            let sinc = if angle.abs() < 1e-9 {
-                1.0
-            } else {
-                angle.sin() / angle
-            };
-            sinc * bessel(SHAPE * inside.sqrt())
+    /// The same where the map moves the whole tile alike, one axis after the other; `None` where it does not, or where
+    /// the kernel reaches outside.
+    fn seen_shifted(
+        &self,
+        tile: &Tile,
+        map: &Transform,
+        (x, y): (f64, f64),
+        kernel: &Kernel,
+    ) -> Option<Array2<f32>> {
+        let side = tile.size + 2;
+        let (left, top) = (tile.left as f64 - 0.5 + x, tile.top as f64 - 0.5 + y);
+        let far = side as f64 - 1.0;
+        let centre = Point {
+            x: left + far / 2.0,
+            y: top + far / 2.0,
         };
-        let weights = (0..=PHASES)
-            .map(|phase| {
-                let t = phase as f64 / PHASES as f64;
-                let raw: Vec<f64> = (0..TAPS)
-                    .map(|i| weight(t + half - 1.0 - i as f64))
-                    .collect();
-                let sum: f64 = raw.iter().sum();
-                std::array::from_fn(|i| (raw[i] / sum) as f32)
-            })
-            .collect();
-        Kernel { weights }
-    }
-
-    /// First sample and weights for a position (centre of sample i at i + 0.5).
-    #[inline]
-    fn taps(&self, position: f64) -> (isize, &[f32; TAPS]) {
-        let at = (position - 0.5).clamp(-1e6, 1e6);
-        let base = at.floor();
-        let phase = ((at - base) * PHASES as f64).round() as usize;
-        (
-            base as isize - (TAPS as isize / 2 - 1),
-            &self.weights[phase.min(PHASES)],
-        )
-    }
-
-    /// The plane's value at a point; NaN outside.
-    #[inline]
-    fn value(&self, plane: &Array2<f32>, x: f64, y: f64) -> f32 {
-        let ((left, across), (top, down)) = (self.taps(x), self.taps(y));
-        let (rows, columns) = plane.dim();
-        let taps = TAPS as isize;
-        let inside =
-            left >= 0 && top >= 0 && left + taps <= columns as isize && top + taps <= rows as isize;
-        let (Some(samples), true) = (plane.as_slice(), inside) else {
-            return f32::NAN;
-        };
-        let mut start = top as usize * columns + left as usize;
-        let mut sums = [0f32; TAPS];
-        for &v in down {
-            let line = &samples[start..start + TAPS];
-            for (sum, &p) in sums.iter_mut().zip(line) {
-                *sum += v * p;
+        let to = map.apply(centre)?;
+        let (dx, dy) = (to.x - centre.x, to.y - centre.y);
+        for (x, y) in [
+            (left, top),
+            (left + far, top),
+            (left, top + far),
+            (left + far, top + far),
+        ] {
+            let p = map.apply(Point { x, y })?;
+            if (p.x - x - dx).hypot(p.y - y - dy) > ALIKE {
+                return None;
             }
-            start += columns;
         }
-        sums.iter().zip(across).map(|(s, w)| s * w).sum()
+        let (x, y) = (left + dx - self.left as f64, top + dy - self.top as f64);
+        let ((first, across), (start, down)) = (kernel.taps(x), kernel.taps(y));
+        let (first, start) = (usize::try_from(first).ok()?, usize::try_from(start).ok()?);
+        let (rows, columns) = self.patch.luma.dim();
+        if first + side + TAPS > columns || start + side + TAPS > rows {
+            return None;
+        }
+        let samples = self.patch.luma.as_slice()?;
+        let mut lines = vec![0f32; (side + TAPS - 1) * side];
+        for (r, line) in lines.chunks_exact_mut(side).enumerate() {
+            let from = &samples[(start + r) * columns + first..];
+            for (k, &w) in across.iter().enumerate() {
+                for (sum, &v) in line.iter_mut().zip(&from[k..k + side]) {
+                    *sum += w * v;
+                }
+            }
+        }
+        let mut seen = Array2::zeros((side, side));
+        let (row, column) = (y as usize, x as usize);
+        for (r, mut out) in seen.rows_mut().into_iter().enumerate() {
+            let out = out.as_slice_mut()?;
+            for (k, &w) in down.iter().enumerate() {
+                let line = &lines[(r + k) * side..(r + k + 1) * side];
+                for (sum, &v) in out.iter_mut().zip(line) {
+                    *sum += w * v;
+                }
+            }
+            for (c, value) in out.iter_mut().enumerate() {
+                if !self.patch.usable[[row + r, column + c]] {
+                    *value = f32::NAN;
+                }
+            }
+        }
+        Some(seen)
     }
-}
-
-/// Modified Bessel function of the first kind and order zero, by its series.
-fn bessel(x: f64) -> f64 {
-    let (mut sum, mut term) = (1.0, 1.0);
-    for k in 1..40 {
-        term *= (x / (2.0 * f64::from(k))).powi(2);
-        sum += term;
-    }
-    sum
 }
 
 /// Normal equations of one step for (columns, rows, gain, offset), with the mean gradient of both sides: efficient

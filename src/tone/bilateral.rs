@@ -90,10 +90,18 @@ pub(super) fn contrast(base: &Array2<f32>) -> f64 {
     (BASE_STOPS / (high - low).max(BASE_STOPS)).max(LEAST)
 }
 
-/// The curve behind the filter: nothing but the scale that brings the 99.8 % quantile of the compressed plane to white.
+/// Display luminance from which highlights are drawn softly towards white instead of being cut.
+const SHOULDER: f64 = 0.6;
+
+/// The curve behind the filter: the scale that brings the 99 % quantile of the compressed plane to 1, with a soft
+/// shoulder.
 pub(super) fn operator(compressed: &Array2<f32>) -> impl Fn(f64) -> f64 + use<> {
-    let (_, high) = super::gain::quantiles(compressed, 0.5, 0.998);
-    move |log| (log - high).exp2()
+    let (_, high) = super::gain::quantiles(compressed, 0.5, 0.99);
+    let room = 1.0 - SHOULDER;
+    move |log| match (log - high).exp2() {
+        x if x > SHOULDER => 1.0 - room * (-(x - SHOULDER) / room).exp(),
+        x => x,
+    }
 }
 
 #[cfg(test)]

@@ -20,14 +20,14 @@ pub(super) fn display_colour(
     let chroma = pixel.map(|c| (c - scene) * scale);
     let high = chroma[0].max(chroma[1]).max(chroma[2]);
     let low = chroma[0].min(chroma[1]).min(chroma[2]);
+    let (above, below) = ((1.0 - display).max(1e-6), display.max(1e-6));
+    if high <= KNEE * above && -low <= KNEE * below {
+        return chroma.map(|c| display + c);
+    }
     // How far this colour lies towards the edge of the gamut, 1 being on it.
-    let reach = (high / (1.0 - display).max(1e-6)).max(-low / display.max(1e-6));
-    let kept = if reach > KNEE {
-        let over = (reach - KNEE) / (1.0 - KNEE);
-        (KNEE + (1.0 - KNEE) * over / (1.0 + over)) / reach
-    } else {
-        1.0
-    };
+    let reach = (high / above).max(-low / below);
+    let over = (reach - KNEE) / (1.0 - KNEE);
+    let kept = (KNEE + (1.0 - KNEE) * over / (1.0 + over)) / reach;
     chroma.map(|c| display + kept * c)
 }
 
@@ -48,9 +48,9 @@ impl Encoder {
     #[inline]
     pub fn code(&self, linear: f32) -> u16 {
         let position = linear.clamp(0.0, 1.0) * STEPS as f32;
-        let index = (position as usize).min(STEPS - 1);
+        let index = (position as i32 as usize).min(STEPS - 1);
         let (a, b) = (self.table[index], self.table[index + 1]);
-        (a + (position - index as f32) * (b - a) + 0.5) as u16
+        (a + (position - index as i32 as f32) * (b - a) + 0.5) as i32 as u16
     }
 }
 

@@ -44,8 +44,8 @@ impl Curve {
     #[inline]
     pub fn at(&self, log: f32) -> (f32, f32) {
         let position = (log + REACH).clamp(0.0, 2.0 * REACH) * STEPS;
-        let index = (position as usize).min(self.table.len() - 2);
-        let t = position - index as f32;
+        let index = (position as i32 as usize).min(self.table.len() - 2);
+        let t = position - index as i32 as f32;
         let [a, b] = [self.table[index], self.table[index + 1]];
         (a[0] + t * (b[0] - a[0]), a[1] + t * (b[1] - a[1]))
     }

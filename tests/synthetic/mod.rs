@@ -6,4 +6,5 @@ mod pictures;
 mod registration;
 mod scenarios;
 mod simulator;
+mod texture;
 mod wedge;
