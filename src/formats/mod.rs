@@ -14,7 +14,6 @@ pub mod png;
 pub mod rgbe;
 mod tiff;
 
-mod deflate;
 mod icc;
 mod preview;
 

@@ -80,7 +80,7 @@ fn examine(file: &mut BufReader<File>, limits: &Limits) -> Result<(Format, Heade
     let mut header = match format {
         Format::Jpeg => jpeg::header(file),
         Format::Png => png::header(file),
-        Format::Tiff => tiff::header(file),
+        Format::Tiff => tiff::header(file, limits),
         Format::OpenExr => openexr::header(file),
         Format::Rgbe => rgbe::header(file),
     }?;
@@ -94,7 +94,8 @@ fn examine(file: &mut BufReader<File>, limits: &Limits) -> Result<(Format, Heade
     Ok((format, header))
 }
 
-fn hold_against(columns: u64, rows: u64, limits: &Limits) -> Result<(), Fault> {
+/// Refuses a picture of more pixels than the limits allow.
+pub(super) fn hold_against(columns: u64, rows: u64, limits: &Limits) -> Result<(), Fault> {
     if columns.saturating_mul(rows) > limits.pixels {
         return Err(InputProblem::TooLarge {
             columns,

@@ -1,11 +1,11 @@
 //! TIFF 6.0 and BigTIFF: 8 and 16-bit, 32-bit unsigned and floating point, gray and RGB, in strips, tiles or planes.
 use super::fault::Fault;
-use super::read::{Decoded, drop_alpha};
-use super::{Compression, Header, metadata};
+use super::read::{Decoded, drop_alpha, hold_against};
+use super::{Compression, Header, Limits, metadata};
 use crate::raster::Pixels;
 use exif::{Context, Field, In, Value as ExifValue};
 use ndarray::Array3;
-use std::io::{BufRead, Cursor, Read, Seek};
+use std::io::{BufRead, Cursor, Read, Seek, SeekFrom};
 use tiff::decoder::ifd::Value;
 use tiff::decoder::{Decoder, DecodingResult, Limits as TiffLimits};
 use tiff::tags::{IfdPointer, Tag};
@@ -20,8 +20,13 @@ const SETTINGS: [u16; 3] = [0x829a, 0x829d, 0x8827];
 /// MakerNote points into the file it came from and cannot be carried over.
 const MAKER_NOTE: u16 = 0x927c;
 
-/// Size, EXIF and ICC profile from the first directory.
-pub(super) fn header(file: &mut (impl BufRead + Seek)) -> Result<Header, Fault> {
+/// Size, EXIF and ICC profile from the first directory. The size is held against the limits before the decoder, which
+/// would see damage first, looks for samples.
+pub(super) fn header(file: &mut (impl BufRead + Seek), limits: &Limits) -> Result<Header, Fault> {
+    if let Some((columns, rows)) = claimed_size(file) {
+        hold_against(columns, rows, limits)?;
+    }
+    file.seek(SeekFrom::Start(0))?;
     let mut decoder = Decoder::new(file).map_err(fault)?;
     let (columns, rows) = decoder.dimensions().map_err(fault)?;
     let icc = decoder.find_tag(Tag::IccProfile).ok().flatten();
@@ -35,6 +40,50 @@ pub(super) fn header(file: &mut (impl BufRead + Seek)) -> Result<Header, Fault> 
         metadata::fill(&mut header, block);
     }
     Ok(header)
+}
+
+/// Columns and rows as the first directory has them (TIFF 6.0, section 2; BigTIFF has wider counts and offsets).
+fn claimed_size(file: &mut (impl Read + Seek)) -> Option<(u64, u64)> {
+    let mut four = [0; 4];
+    file.read_exact(&mut four).ok()?;
+    let little = four[0] == b'I';
+    let number = |bytes: &[u8]| {
+        let shift = |n: u64, b: &u8| n << 8 | u64::from(*b);
+        match little {
+            true => bytes.iter().rev().fold(0, shift),
+            false => bytes.iter().fold(0, shift),
+        }
+    };
+    let wide = number(&four[2..]) == 43;
+    let (count_bytes, word) = if wide { (8, 8) } else { (2, 4) };
+    if wide {
+        bytes_of(file, 4)?; // size of offsets, reserved
+    }
+    let directory = number(&bytes_of(file, word)?);
+    file.seek(SeekFrom::Start(directory)).ok()?;
+    let entries = number(&bytes_of(file, count_bytes)?).min(u64::from(u16::MAX));
+    let mut size = (None, None);
+    for _ in 0..entries {
+        let entry = bytes_of(file, 4 + 2 * word)?;
+        let bytes = match number(&entry[2..4]) {
+            3 => 2,
+            4 => 4,
+            16 if wide => 8,
+            _ => continue,
+        };
+        let value = number(&entry[4 + word..4 + word + bytes]);
+        match number(&entry[..2]) {
+            256 => size.0 = Some(value),
+            257 => size.1 = Some(value),
+            _ => {}
+        }
+    }
+    size.0.zip(size.1)
+}
+
+fn bytes_of(file: &mut impl Read, count: usize) -> Option<Vec<u8>> {
+    let mut bytes = vec![0; count];
+    file.read_exact(&mut bytes).ok().map(|()| bytes)
 }
 
 /// Decodes a file whose size was held against the limits already. 32-bit unsigned samples become float fractions of

@@ -215,12 +215,6 @@ fn gigantic_claims_cost_no_memory() {
         let file = folder.path().join(format!("big.{ending}"));
         std::fs::write(&file, &content).unwrap();
         let found = problem(&file, &Limits::default());
-        if ending == "tif" {
-            // its reader sees first that the strips do not cover such a size
-            assert_eq!(found, InputProblem::Damaged);
-            claims += 1;
-            continue;
-        }
         let InputProblem::TooLarge {
             columns,
             rows,

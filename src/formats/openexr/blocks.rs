@@ -1,6 +1,6 @@
 //! Rows of channels -> one block of an OpenEXR file, by the PXR24 scheme: differences along a row in byte planes.
 use super::ChannelRows;
-use crate::formats::deflate::zlib;
+use fdeflate::compress_to_vec;
 use std::ops::Range;
 
 /// Rows in a block of this scheme.
@@ -25,7 +25,7 @@ pub(super) fn block(strips: &[&ChannelRows], rows: Range<usize>, columns: usize)
             rest = after;
         }
     }
-    let packed = zlib(&data, columns, planes);
+    let packed = compress_to_vec(&data);
     let raw: usize = strips.iter().map(|s| s.kind().bytes()).sum::<usize>() * columns * rows.len();
     if packed.len() < raw {
         packed
