@@ -4,6 +4,7 @@ mod grouping;
 mod loading;
 mod pictures;
 mod registration;
+mod response;
 mod scenarios;
 mod simulator;
 mod texture;

@@ -76,3 +76,43 @@ pub(crate) fn fit(
     let (system, sightings) = last?;
     Some(state.finish(&system, &sightings))
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Noise-free blocks of a power law's codes, three frames.
+    fn blocks(stops: &[f64]) -> BlockSamples {
+        let mut samples = BlockSamples {
+            frames: stops.len(),
+            pixels: 64,
+            ..Default::default()
+        };
+        for i in 0..2000 {
+            let scene = -8.0 + 9.0 * f64::from(i) / 2000.0;
+            for stop in stops {
+                let code = 255.0 * (scene + stop).exp2().min(1.0).powf(1.0 / 1.8);
+                samples.mean.push(code as f32);
+                samples.peak.push(code.ceil() as f32);
+                samples.variance.push(1.0);
+            }
+        }
+        samples
+    }
+
+    #[test]
+    fn a_warm_start_ends_where_a_cold_one_does() {
+        let samples = blocks(&[-1.0, 0.03, 1.0]);
+        let stated = [-1.0, 0.0, 1.0];
+        let free = fit(&samples, &stated, &[true, false, true], None).unwrap();
+        let settled = free.exposures.clone();
+        assert!((settled[1] - 0.03).abs() < 0.01, "{settled:?}");
+        let cold = fit(&samples, &settled, &[true; 3], None).unwrap();
+        let warm = fit(&samples, &settled, &[true; 3], Some(&free)).unwrap();
+        let pairs = warm.log2_exposure[10..=245]
+            .iter()
+            .zip(&cold.log2_exposure[10..=245]);
+        let worst = pairs.map(|(a, b)| (a - b).abs()).fold(0.0, f64::max);
+        assert!(worst < 0.001, "{worst}");
+    }
+}
