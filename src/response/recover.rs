@@ -76,8 +76,8 @@ const FALSE_AT: f64 = 3.0;
 /// Recovers the response of a registered bracket and settles its exposures.
 ///
 /// # Errors
-/// [`BracketProblem::Response`] if the data cannot support a curve (the message says which number was short);
-/// [`BracketProblem::NothingUsable`] if no block is usable at all.
+/// [`crate::error::BracketProblem::Response`] if the data cannot support a curve (the message says which number was short);
+/// [`crate::error::BracketProblem::NothingUsable`] if no block is usable at all.
 pub fn recover(bracket: &Bracket, clips: &[Clip], choice: Choice) -> Result<Recovered, Error> {
     let samples = blocks::collect(bracket);
     let stated: Vec<Estimate> = bracket.frames.iter().map(|f| f.exposure.stated).collect();
