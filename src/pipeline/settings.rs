@@ -43,8 +43,6 @@ pub struct Settings {
     pub tone: ToneSettings,
     /// Replace results that are there.
     pub overwrite: bool,
-    /// SHA-256 of every input in the report.
-    pub hash_inputs: bool,
 }
 
 impl Settings {
@@ -59,7 +57,6 @@ impl Settings {
             wedge: WedgeRequest::default(),
             tone: ToneSettings::default(),
             overwrite: false,
-            hash_inputs: false,
         }
     }
 
