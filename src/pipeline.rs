@@ -17,11 +17,10 @@ use crate::finding::Finding;
 use crate::formats::staged::Outputs;
 use crate::frames::{self, Bracket, BracketPlan, Clip, Survey};
 use crate::measure::{PictureMeasurement, WedgePlace};
-use crate::merge::{Merger, Noise, RadianceMap, noise, store};
+use crate::merge::{Merger, Noise, noise};
 use crate::report::{BracketFigures, BracketReport, Figures, Report};
 use crate::response::{self, Choice, ExposureCheck, Response};
 use crate::tone;
-use std::path::Path;
 
 /// What a run gave.
 #[derive(Debug)]
@@ -250,12 +249,4 @@ fn only_bracket(survey: Survey) -> Result<BracketPlan, Error> {
         files: survey.singles,
         problem: BracketProblem::TooFew { found, needed: 2 },
     })
-}
-
-/// Reads back a map that [`merge`] or [`run`] wrote.
-///
-/// # Errors
-/// As [`store::read_exr`].
-pub fn read_map(path: &Path, settings: &Settings) -> Result<RadianceMap, Error> {
-    store::read_exr(path, &settings.overrides.limits)
 }
