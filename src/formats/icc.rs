@@ -2,6 +2,7 @@
 //!
 //! Primaries and transfer curve are those of IEC 61966-2-1; the colorants are its primaries adapted from D65 to the
 //! profile's D50 by the Bradford transform, as ICC profiles want them.
+use crate::units::srgb_exposure;
 
 /// Colorants X, Y, Z relative to D50 (Bradford-adapted sRGB primaries).
 const COLORANTS: [(&[u8; 4], [f64; 3]); 3] = [
@@ -88,12 +89,7 @@ fn curve() -> Vec<u8> {
     tag.extend((CURVE as u32).to_be_bytes());
     for k in 0..CURVE {
         let level = k as f64 / (CURVE - 1) as f64;
-        let light = if level <= 0.04045 {
-            level / 12.92
-        } else {
-            ((level + 0.055) / 1.055).powf(2.4)
-        };
-        tag.extend(((light * 65535.0).round() as u16).to_be_bytes());
+        tag.extend(((srgb_exposure(level) * 65535.0).round() as u16).to_be_bytes());
     }
     tag
 }

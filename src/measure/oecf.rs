@@ -6,7 +6,7 @@ const ENTRIES: usize = 1024;
 
 /// Linear light 0..=1 of an sRGB-encoded level 0..=1 (IEC 61966-2-1:1999).
 pub fn srgb_to_linear(level: f64) -> f64 {
-    crate::response::srgb_exposure(level)
+    crate::units::srgb_exposure(level)
 }
 
 /// The sRGB transfer function as a response curve; clips at code 254 of 255, floor at code 0.

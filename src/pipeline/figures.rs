@@ -5,7 +5,7 @@ use crate::merge::{RadianceMap, flag};
 use crate::raster::Pixels;
 use crate::report::BracketFigures;
 use crate::report::figure::{Strip, strip};
-use crate::response::srgb_level;
+use crate::units::srgb_level;
 use ndarray::{Array2, Array3};
 
 pub(super) fn of_bracket(

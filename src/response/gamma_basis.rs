@@ -22,7 +22,7 @@ pub(crate) fn row(level: f64) -> [f64; COLUMNS] {
         *value = power;
         power *= level;
     }
-    out[TERMS] = crate::response::srgb_exposure(level).log2();
+    out[TERMS] = crate::units::srgb_exposure(level).log2();
     out
 }
 

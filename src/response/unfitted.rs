@@ -7,17 +7,17 @@ use super::recover::settle;
 use super::smooth_table::NODES;
 use crate::finding::Finding;
 use crate::frames::{Bracket, Clip};
-use crate::units::Estimate;
+use crate::units::{Estimate, srgb_exposure};
 
 /// IEC 61966-2-1 for every channel, exposure 1 at the clip level.
 pub(super) fn srgb(bracket: &Bracket, clips: &[Clip]) -> Response {
     let curve = |clip: &Clip| {
-        let at_clip = super::srgb_exposure(clip.clip_level);
+        let at_clip = srgb_exposure(clip.clip_level);
         let entries = table_entries(&bracket.frames[0].picture.pixels);
         let level = |i: usize| i as f64 / (entries - 1) as f64;
         ResponseCurve {
             exposure: (0..entries)
-                .map(|i| super::srgb_exposure(level(i)) / at_clip)
+                .map(|i| srgb_exposure(level(i)) / at_clip)
                 .collect(),
             uncertainty_stops: vec![0.0; entries],
             clip_level: clip.clip_level,

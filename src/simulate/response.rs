@@ -1,5 +1,6 @@
 //! Response curves of the simulated camera: relative exposure 0..1 to level 0..1.
 use crate::error::Error;
+use crate::units::srgb_level;
 use serde::{Deserialize, Serialize};
 
 /// A camera response by name. Every curve maps 0 to 0 and 1 to 1 and never falls.
@@ -48,24 +49,15 @@ fn shoulder_strength() -> f64 {
     30.0
 }
 
-/// Encoding of IEC 61966-2-1: linear 0..1 to level 0..1.
-pub fn srgb(x: f64) -> f64 {
-    if x <= 0.003_130_8 {
-        12.92 * x
-    } else {
-        1.055 * libm::pow(x, 1.0 / 2.4) - 0.055
-    }
-}
-
 impl Response {
     /// Level (0..=1) of a relative exposure, which is clipped to 0..=1 first.
     pub fn level(&self, exposure: f64) -> f64 {
         let x = exposure.clamp(0.0, 1.0);
         match self {
-            Response::Srgb => srgb(x),
+            Response::Srgb => srgb_level(x),
             Response::Gamma { exponent } => libm::pow(x, 1.0 / exponent),
             Response::Contrast { amount } => {
-                let y = srgb(x);
+                let y = srgb_level(x);
                 (1.0 - amount) * y + amount * y * y * (3.0 - 2.0 * y)
             }
             Response::Shoulder { strength } => libm::log1p(strength * x) / libm::log1p(*strength),

@@ -1,4 +1,5 @@
 //! Colour on the way to the display: channel ratios, the edge of the gamut, the sRGB encoding.
+use crate::units::srgb_level;
 
 /// Steps of the encoding table over linear 0..=1.
 const STEPS: usize = 16384;
@@ -39,7 +40,7 @@ pub(super) struct Encoder {
 impl Encoder {
     pub fn new() -> Self {
         let table = (0..=STEPS)
-            .map(|i| (65535.0 * srgb(i as f64 / STEPS as f64)) as f32)
+            .map(|i| (65535.0 * srgb_level(i as f64 / STEPS as f64)) as f32)
             .collect();
         Encoder { table }
     }
@@ -54,15 +55,6 @@ impl Encoder {
     }
 }
 
-/// IEC 61966-2-1: linear 0..=1 -> encoded 0..=1.
-fn srgb(linear: f64) -> f64 {
-    if linear <= 0.003_130_8 {
-        12.92 * linear
-    } else {
-        1.055 * linear.powf(1.0 / 2.4) - 0.055
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -72,7 +64,7 @@ mod tests {
         let encoder = Encoder::new();
         for i in 0..=100_000 {
             let x = i as f32 / 100_000.0;
-            let exact = 65535.0 * srgb(f64::from(x));
+            let exact = 65535.0 * srgb_level(f64::from(x));
             assert!((f64::from(encoder.code(x)) - exact).abs() < 1.0, "{x}");
         }
         assert_eq!(encoder.code(f32::NAN), 0);

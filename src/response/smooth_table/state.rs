@@ -17,7 +17,7 @@ impl State {
     /// IEC 61966-2-1 as the first guess.
     pub(super) fn start(stated: &[f64]) -> Self {
         let table: Vec<f64> = (0..NODES)
-            .map(|i| crate::response::srgb_exposure((i as f64).max(0.25) / 255.0).log2())
+            .map(|i| crate::units::srgb_exposure((i as f64).max(0.25) / 255.0).log2())
             .collect();
         let pin = table[PIN];
         let table: Vec<f64> = table.iter().map(|g| g - pin).collect();
