@@ -8,6 +8,7 @@ mod measuring;
 mod products;
 mod record;
 mod settings;
+mod stated;
 
 pub use settings::{Event, Settings, WedgeRequest};
 
@@ -21,6 +22,7 @@ use crate::merge::{Merger, Noise, noise};
 use crate::report::{BracketFigures, BracketReport, Figures, Report};
 use crate::response::{self, Choice, ExposureCheck, Response};
 use crate::tone;
+use std::path::PathBuf;
 
 /// What a run gave.
 #[derive(Debug)]
@@ -32,6 +34,9 @@ pub struct Outcome {
     /// Files or brackets that failed; each was told as [`Event::Failed`] when it happened.
     pub failed: usize,
 }
+
+/// A file that was decoded, and the SHA-256 of the bytes that were.
+pub type FileSum = (PathBuf, [u8; 32]);
 
 /// A bracket ready to be merged: registered, response and noise known, exposures settled.
 pub struct Prepared {
@@ -47,6 +52,8 @@ pub struct Prepared {
     pub check: ExposureCheck,
     /// How the frames lie against the reference; `None` where registration was not asked for.
     pub registration: Option<align::Registration>,
+    /// SHA-256 of every file that was decoded, frames that were left out afterwards among them.
+    pub sums: Vec<FileSum>,
 }
 
 /// What was measured on a bracket, before it is put into words and files.
@@ -90,7 +97,8 @@ pub fn run(settings: &Settings, progress: &(dyn Fn(Event) + Sync)) -> Result<Out
             count,
         });
         match one_bracket(plan, settings, &policy, progress) {
-            Ok((entry, figures)) => {
+            Ok((entry, sums, figures)) => {
+                record::enter_sums(&mut report.inputs, &sums);
                 report.brackets.push(entry);
                 shown.brackets.push(figures);
             }
@@ -103,6 +111,7 @@ pub fn run(settings: &Settings, progress: &(dyn Fn(Event) + Sync)) -> Result<Out
     let (done, failed) = (report.brackets.len(), report.failed.len());
     if done > 0 {
         progress(Event::Stage("writing the report"));
+        record::enter_missing_sums(&mut report.inputs);
         products::write_report(&report, &shown, &settings.out, &policy)?;
     }
     Ok(Outcome {
@@ -146,6 +155,7 @@ pub fn prepare(
 ) -> Result<Prepared, Error> {
     progress(Event::Stage("reading the frames"));
     let mut bracket = frames::load(plan, &settings.overrides)?;
+    let sums = record::sums(&bracket);
     progress(Event::Stage("registering"));
     let registration = settings.register.then(|| align::register(&bracket));
     if let Some(registration) = &registration {
@@ -168,6 +178,7 @@ pub fn prepare(
         noise,
         check: recovered.check,
         registration,
+        sums,
     })
 }
 
@@ -199,7 +210,7 @@ fn one_bracket(
     settings: &Settings,
     policy: &Outputs,
     progress: &(dyn Fn(Event) + Sync),
-) -> Result<(BracketReport, BracketFigures), Error> {
+) -> Result<(BracketReport, Vec<FileSum>, BracketFigures), Error> {
     let prepared = prepare(plan, settings, progress)?;
     progress(Event::Stage("merging"));
     let map = Merger::new(&prepared.bracket, &prepared.response, &prepared.noise).whole();
@@ -221,7 +232,8 @@ fn one_bracket(
         (&rendered, &picture),
     )?;
     let shown = figures::of_bracket(&prepared, &map, &picture, &measured);
-    Ok((record::bracket(&prepared, &map, measured, outputs), shown))
+    let entry = record::bracket(&prepared, &map, measured, outputs);
+    Ok((entry, prepared.sums, shown))
 }
 
 fn nothing_usable(bracket: &Bracket) -> Error {

@@ -22,5 +22,5 @@ pub mod staged;
 pub use icc::srgb_profile;
 pub use picture::{Compression, Format, Header, Limits, Picture, Rational};
 pub use preview::{png_bytes, preview_jpeg};
-pub use read::{read_header, read_picture};
+pub use read::{read_header, read_picture, sha256_of};
 pub use sniff::sniff;

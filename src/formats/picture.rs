@@ -143,8 +143,10 @@ pub struct Picture {
     pub compression: Compression,
     /// Metadata.
     pub header: Header,
-    /// SHA-256 is left to provenance; length in bytes of the file as read.
+    /// Length in bytes of the file as read.
     pub file_bytes: u64,
+    /// SHA-256 (FIPS 180-4) of the very bytes that were decoded; `None` for a picture that was never a file.
+    pub sha256: Option<[u8; 32]>,
     /// True if the decoder reported damage and the picture was accepted all the same.
     pub damaged: bool,
 }

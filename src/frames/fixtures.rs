@@ -16,6 +16,7 @@ pub(super) fn bracket_of(pixels: &[Pixels], stops: &[f64], compression: Compress
                 compression,
                 header: Header::default(),
                 file_bytes: 0,
+                sha256: None,
                 damaged: false,
             },
             settings: Settings {

@@ -3,6 +3,7 @@
 //! In reading order: the results, plane geometry, the picture made ready ([`Subject`]), the curve of a finished picture
 //! (`oecf`), finding a wedge ([`find`]), the wedge and its patches ([`wedge`]), stated against seen densities, the levels told
 //! apart ([`levels`]), the usable range ([`range`]), and the measurement that puts them together (`picture`).
+pub mod compare;
 mod densities;
 pub mod find;
 mod geometry;

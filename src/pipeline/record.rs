@@ -1,29 +1,20 @@
 //! What was found, put into the report's plain data.
-use super::{Measured, Prepared, Settings};
+use super::{FileSum, Measured, Prepared, Settings};
 use crate::error::Error;
-use crate::frames::{Frame, Survey};
+use crate::formats;
+use crate::frames::{Bracket, Frame, Survey};
 use crate::merge::{RadianceMap, flag};
 use crate::report::words::headline;
 use crate::report::{
     BracketReport, Failed, FrameEntry, InputFile, Left, MapSummary, NoiseSummary, NoiseTerm,
-    OutputFile, Report, Shift,
+    OutputFile, Report, Shift, moment,
 };
 
 /// The report before any bracket is done: settings, inputs, what was left aside.
 pub(super) fn begin(settings: &Settings, survey: &Survey) -> Report {
     let mut report = Report::new();
-    let mut set = |name: &str, value: String| {
-        report.settings.insert(name.into(), value);
-    };
-    set("response", settings.response.to_string());
-    set("register", settings.register.to_string());
-    set("tone", format!("{:?}", settings.tone.operator));
-    if let Some((rows, columns)) = settings.wedge.grid {
-        set("wedge-grid", format!("{rows}x{columns}"));
-    }
-    if let Some(text) = &settings.wedge.densities {
-        set("wedge-densities", text.clone());
-    }
+    report.made = Some(moment::utc(std::time::SystemTime::now()));
+    report.settings = super::stated::settings(settings);
     let frames = survey.brackets.iter().flat_map(|b| {
         b.frames
             .iter()
@@ -64,6 +55,37 @@ pub(super) fn begin(settings: &Settings, survey: &Survey) -> Report {
         })
         .collect();
     report
+}
+
+/// SHA-256 of the files a bracket was decoded from.
+pub(super) fn sums(bracket: &Bracket) -> Vec<FileSum> {
+    let frames = bracket.frames.iter().map(|f| &f.picture);
+    frames
+        .chain(bracket.camera_hdr.iter().map(|h| &h.picture))
+        .filter_map(|p| Some((p.file.clone(), p.sha256?)))
+        .collect()
+}
+
+/// Enters the sums of decoded files.
+pub(super) fn enter_sums(inputs: &mut [InputFile], sums: &[FileSum]) {
+    for (file, sum) in sums {
+        let path = file.display().to_string();
+        for input in inputs.iter_mut().filter(|i| i.path == path) {
+            input.sha256 = Some(hexadecimal(sum));
+        }
+    }
+}
+
+/// Files that were not decoded, or failed to be, are read for their sum alone; `None` stays where that fails too.
+pub(super) fn enter_missing_sums(inputs: &mut [InputFile]) {
+    for input in inputs.iter_mut().filter(|i| i.sha256.is_none()) {
+        let sum = formats::sha256_of(std::path::Path::new(&input.path));
+        input.sha256 = sum.ok().map(|s| hexadecimal(&s));
+    }
+}
+
+fn hexadecimal(sum: &[u8; 32]) -> String {
+    sum.iter().map(|byte| format!("{byte:02x}")).collect()
 }
 
 /// A failed bracket's entry.

@@ -14,6 +14,9 @@ pub struct Report {
     pub schema: String,
     /// The program that made it.
     pub program: Program,
+    /// Moment of the run, UTC, "2031-04-05T10:11:12Z": the one line in which reports of the same inputs and settings
+    /// differ. `None` where it was left out.
+    pub made: Option<String>,
     /// Settings as used, name of the option -> value as text; sorted by name.
     pub settings: BTreeMap<String, String>,
     /// Every file that was read, in the order of the input.
@@ -34,6 +37,7 @@ impl Report {
         Report {
             schema: SCHEMA.to_owned(),
             program: Program::this(),
+            made: None,
             settings: BTreeMap::new(),
             inputs: Vec::new(),
             brackets: Vec::new(),
@@ -76,7 +80,7 @@ pub struct InputFile {
     pub path: String,
     /// Length in bytes.
     pub bytes: u64,
-    /// SHA-256 of the content in hexadecimal, where it was computed.
+    /// SHA-256 (FIPS 180-4) of the content in hexadecimal; `None` where the file could not be read.
     pub sha256: Option<String>,
 }
 

@@ -10,6 +10,7 @@
 mod bracket;
 mod data;
 
+pub mod moment;
 pub mod words;
 
 pub mod csv;

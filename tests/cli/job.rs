@@ -34,6 +34,48 @@ fn a_good_bracket_leaves_every_file() {
     }
 }
 
+/// FIPS 180-4 sums as another program gives them, and the whole report again but for the one marked line.
+#[test]
+fn the_same_inputs_and_settings_give_the_same_report() {
+    let scratch = tempfile::tempdir().unwrap();
+    let input = scratch.path().join("in");
+    let frames = bracket(&input);
+    let texts = |name: &str| -> Vec<String> {
+        let out = scratch.path().join(name);
+        run(&[&input], &out).expect(0);
+        ["report.json", "report.html", "levels.csv"]
+            .map(|file| std::fs::read_to_string(out.join(file)).unwrap())
+            .to_vec()
+    };
+    let first = texts("first");
+    std::thread::sleep(std::time::Duration::from_millis(1100));
+    let second = texts("second");
+    let marks = ["  \"made\": \"", "<p class=\"made\">"];
+    for ((a, b), mark) in first.iter().zip(&second).zip(marks) {
+        let differing: Vec<_> = a.lines().zip(b.lines()).filter(|(a, b)| a != b).collect();
+        assert_eq!(a.lines().count(), b.lines().count());
+        assert_eq!(differing.len(), 1, "{differing:?}");
+        assert!(differing[0].0.starts_with(mark) && differing[0].1.starts_with(mark));
+    }
+    assert_eq!(first[2], second[2]);
+    let report: serde_json::Value = serde_json::from_str(&first[0]).unwrap();
+    let inputs = report["inputs"].as_array().unwrap();
+    assert_eq!(inputs.len(), frames.len());
+    for input in inputs {
+        let told = std::process::Command::new("sha256sum")
+            .arg(input["path"].as_str().unwrap())
+            .output();
+        // Where there is no such program the length and the letters are all that can be said.
+        let expected = told.ok().filter(|o| o.status.success());
+        let sum = input["sha256"].as_str().unwrap();
+        assert!(sum.len() == 64 && sum.bytes().all(|b| b.is_ascii_hexdigit()));
+        if let Some(output) = expected {
+            let text = String::from_utf8(output.stdout).unwrap();
+            assert_eq!(text.split_whitespace().next(), Some(sum));
+        }
+    }
+}
+
 #[test]
 fn a_result_is_not_overwritten_unasked() {
     let scratch = tempfile::tempdir().unwrap();

@@ -1,5 +1,6 @@
 //! Checks against published tables; where each comes from is in SOURCES.md beside them.
 mod apex;
+mod colour;
 mod dicom;
 mod lightness;
 mod nist_regression;

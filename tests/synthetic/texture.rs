@@ -136,6 +136,7 @@ pub(super) fn frame(codes: Array3<u8>, exposure: f64) -> Frame {
             compression: Compression::Lossless,
             header: Header::default(),
             file_bytes: 0,
+            sha256: None,
             damaged: false,
         },
         settings: Settings::default(),

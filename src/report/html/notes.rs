@@ -69,6 +69,14 @@ pub(super) fn provenance(out: &mut String, report: &Report) {
         escape(&report.program.version),
         escape(&report.schema)
     );
+    if let Some(made) = &report.made {
+        // The only line that differs between runs of the same inputs and settings.
+        let _ = writeln!(
+            out,
+            "<p class=\"made\">Made <time datetime=\"{0}\">{0}</time> (the one line that differs between two runs of the same inputs and settings)</p>",
+            escape(made)
+        );
+    }
     if !report.settings.is_empty() {
         out.push_str("<h3>Settings</h3>\n<dl class=\"settings\">\n");
         for (name, value) in &report.settings {

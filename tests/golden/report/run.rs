@@ -6,6 +6,7 @@ use stopspan::report::{Failed, InputFile, Left, Report};
 pub fn report() -> Report {
     let mut report = Report::new();
     report.program.version = "0.0.0-fixture".to_owned();
+    report.made = Some("2031-04-05T10:11:12Z".to_owned());
     report.settings.insert("--out".into(), "out".into());
     report.settings.insert("--wedge-grid".into(), "1x21".into());
     report.inputs = FILES
