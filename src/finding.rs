@@ -136,6 +136,47 @@ pub enum Finding {
         fall_off_stops: f64,
         residual_density: f64,
     },
+    /// A candidate for a wedge was seen but is too doubtful to be measured. Confidence in 0..1.
+    WedgeDoubtful { confidence: f64, steps: usize },
+    /// A wedge file was made for pictures of another size: its grid and densities were used, its corners not.
+    WedgeFileOtherSize {
+        file: String,
+        file_columns: usize,
+        file_rows: usize,
+        columns: usize,
+        rows: usize,
+    },
+    /// The standard uncertainty of the densities was not stated: this one was assumed.
+    DensityUncertaintyAssumed { density: f64 },
+    /// Log radiance measured over log radiance by the known densities, and what that makes of the span of the exposures.
+    /// `used` says whether exposures, response and ranges were corrected by it.
+    SpanByWedge {
+        exponent: f64,
+        standard_uncertainty: f64,
+        span_before_stops: f64,
+        span_by_wedge_stops: f64,
+        used: bool,
+    },
+    /// Veiling glare was seen on the known densities, as a share of the light of density 0.
+    VeilingGlare {
+        share: f64,
+        low95: f64,
+        high95: f64,
+        sigma: f64,
+        ceiling_stops: f64,
+    },
+    /// Along this wedge density and fall-off of the light cannot be told apart; this much density was allowed for it.
+    LightNotSeparable { density: f64 },
+    /// Known densities could not be held against the light. `reason` says why.
+    DensitiesNotUsed { reason: String },
+    /// Patches so small that the measured interiors keep less than a JPEG block away from their edges.
+    PatchesSmall {
+        side_px: f64,
+        guard_px: f64,
+        wanted_px: f64,
+    },
+    /// Illumination fell off over the wedge by this much and was evened by a flat field.
+    LightEvened { fall_off_stops: f64 },
     /// A patch holds texture, dust or an edge; robust statistics were used.
     PatchTextured { step: usize, ratio: f64 },
     /// A figure could not be given.

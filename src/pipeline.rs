@@ -1,9 +1,11 @@
 //! The order of the stages: settings in, outcome out. The only file that knows which stage follows which.
 //!
 //! [`run`] does the whole job on every bracket found in the inputs; [`merge`] makes one radiance map; [`survey`] only
-//! lists what is there. `settings` holds what can be asked for, `measuring` brings pictures and wedge together,
-//! `record` and `figures` fill the report, `products` writes files.
+//! lists what is there. `settings` holds what can be asked for, `locating` says where the wedge is, `calibrating` brings
+//! known densities to bear, `measuring` brings pictures and wedge together, `record` and `figures` fill the report, `products` writes files.
+mod calibrating;
 mod figures;
+mod locating;
 mod measuring;
 mod products;
 mod record;
@@ -17,6 +19,7 @@ use crate::error::{BracketProblem, Error};
 use crate::finding::Finding;
 use crate::formats::staged::Outputs;
 use crate::frames::{self, Bracket, BracketPlan, Clip, Survey};
+use crate::measure::calibrate::Calibration;
 use crate::measure::{PictureMeasurement, WedgePlace};
 use crate::merge::{Merger, Noise, noise};
 use crate::report::{BracketFigures, BracketReport, Figures, Report};
@@ -59,6 +62,8 @@ pub struct Prepared {
 /// What was measured on a bracket, before it is put into words and files.
 struct Measured {
     wedge: Option<WedgePlace>,
+    candidate: Option<WedgePlace>,
+    calibration: Option<Calibration>,
     pictures: Vec<PictureMeasurement>,
     findings: Vec<Finding>,
 }
@@ -78,6 +83,7 @@ pub fn survey(settings: &Settings) -> Result<Survey, Error> {
 /// written.
 pub fn run(settings: &Settings, progress: &(dyn Fn(Event) + Sync)) -> Result<Outcome, Error> {
     let policy = settings.output_policy();
+    settings.wedge.check()?;
     products::check_folder(&settings.out, &policy)?;
     progress(Event::Surveying);
     let survey = survey(settings)?;
@@ -211,17 +217,25 @@ fn one_bracket(
     policy: &Outputs,
     progress: &(dyn Fn(Event) + Sync),
 ) -> Result<(BracketReport, Vec<FileSum>, BracketFigures), Error> {
-    let prepared = prepare(plan, settings, progress)?;
+    let mut prepared = prepare(plan, settings, progress)?;
     progress(Event::Stage("merging"));
-    let map = Merger::new(&prepared.bracket, &prepared.response, &prepared.noise).whole();
+    let merged = |p: &Prepared| Merger::new(&p.bracket, &p.response, &p.noise).whole();
+    let mut map = merged(&prepared);
     if map.share(crate::merge::flag::CLIPPED_IN_ALL) >= 1.0 {
         return Err(nothing_usable(&prepared.bracket));
+    }
+    progress(Event::Stage("looking for the wedge"));
+    let located = locating::locate(&map, &settings.wedge)?;
+    let known = calibrating::by_densities(&mut prepared, &located, settings)?;
+    if known.calibration.as_ref().is_some_and(|c| c.exponent.used) {
+        progress(Event::Stage("merging by the wedge's exposures"));
+        map = merged(&prepared);
     }
     progress(Event::Stage("rendering"));
     let rendered = tone::render(&map, &settings.tone);
     let picture = tone::to_8_bit(&rendered);
     progress(Event::Stage("measuring"));
-    let measured = measuring::measure(&prepared, &map, &picture, settings)?;
+    let measured = measuring::measure(&prepared, &map, &picture, (located, known));
     progress(Event::Stage("writing the map and the picture"));
     let folder = settings.out.join(&plan.name);
     let outputs = products::write_bracket(
@@ -230,6 +244,7 @@ fn one_bracket(
         &prepared.bracket,
         &map,
         (&rendered, &picture),
+        measured.wedge.as_ref(),
     )?;
     let shown = figures::of_bracket(&prepared, &map, &picture, &measured);
     let entry = record::bracket(&prepared, &map, measured, outputs);

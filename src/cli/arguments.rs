@@ -130,9 +130,23 @@ pub struct Run {
     /// Rows and columns of patches, row by row, lightest first
     #[arg(long, value_name = "ROWSxCOLS", help_heading = "Wedge")]
     pub wedge_grid: Option<String>,
-    /// Densities in patch order, or START:STEP
+    /// Densities in patch order, START:STEP, or a file FILE.csv with columns step,density[,standard_uncertainty]
     #[arg(long, value_name = "D1,D2,...", help_heading = "Wedge")]
     pub wedge_densities: Option<String>,
+    /// Standard uncertainty of the densities [default: 0.02, if their file does not state it]
+    #[arg(long, value_name = "D", help_heading = "Wedge")]
+    pub wedge_density_uncertainty: Option<f64>,
+    /// Corners, grid, order and densities as another run kept them (wedge.json)
+    #[arg(
+        long,
+        value_name = "FILE",
+        conflicts_with_all = ["wedge_corners", "wedge_grid"],
+        help_heading = "Wedge"
+    )]
+    pub wedge_file: Option<PathBuf>,
+    /// A frame of an even source, taken with the same lens settings: its fall-off is divided out over the wedge
+    #[arg(long, value_name = "FILE", help_heading = "Wedge")]
+    pub flat_field: Option<PathBuf>,
     /// The patches run from dark to light
     #[arg(long, help_heading = "Wedge")]
     pub wedge_dark_first: bool,
@@ -140,7 +154,7 @@ pub struct Run {
     #[arg(long, help_heading = "Wedge")]
     pub wedge_boustrophedon: bool,
     /// There is no wedge: do not look for one
-    #[arg(long, conflicts_with = "wedge_corners", help_heading = "Wedge")]
+    #[arg(long, conflicts_with_all = ["wedge_corners", "wedge_file"], help_heading = "Wedge")]
     pub no_wedge: bool,
     #[command(flatten)]
     pub common: Common,
@@ -227,6 +241,9 @@ impl Run {
                 .map(wedge::parse_grid)
                 .transpose()?,
             densities: self.wedge_densities.clone(),
+            density_uncertainty: self.wedge_density_uncertainty,
+            file: self.wedge_file.clone(),
+            flat_field: self.flat_field.clone(),
             dark_first: self.wedge_dark_first,
             boustrophedon: self.wedge_boustrophedon,
             none: self.no_wedge,

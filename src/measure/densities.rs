@@ -27,7 +27,7 @@ pub fn disagreement(patches: &[Patch]) -> Option<f64> {
 }
 
 /// The doubt that a disagreement raises; it may be a wrong list or order, glare, uneven light, or a wrong response.
-pub(crate) fn doubt(patches: &[Patch]) -> Option<Finding> {
+pub fn doubt(patches: &[Patch]) -> Option<Finding> {
     disagreement(patches)
         .filter(|&rms| rms > APART)
         .map(|rms| Finding::DensitiesDisagree { rms })
@@ -43,6 +43,8 @@ mod tests {
             step,
             density: Some(density),
             corners: [Point { x: 0.0, y: 0.0 }; 4],
+            size_px: [20.0; 2],
+            guard_px: 5.0,
             pixels: 100,
             effective_samples: 100.0,
             code: None,

@@ -2,7 +2,9 @@
 //!
 //! In reading order: the results, plane geometry, the picture made ready ([`Subject`]), the curve of a finished picture
 //! (`oecf`), finding a wedge ([`find`]), the wedge and its patches ([`wedge`]), stated against seen densities, the levels told
-//! apart ([`levels`]), the usable range ([`range`]), and the measurement that puts them together (`picture`).
+//! apart ([`levels`]), the usable range ([`range`]), what known densities say of span, glare and light ([`calibrate`]), and the
+//! measurement that puts them together (`picture`).
+pub mod calibrate;
 pub mod compare;
 mod densities;
 pub mod find;
@@ -15,13 +17,13 @@ mod result;
 mod subject;
 pub mod wedge;
 
-pub use densities::disagreement;
+pub use densities::{disagreement, doubt};
 pub use geometry::{Homography, UNIT_SQUARE};
 pub use oecf::{against_merge, srgb_curve, srgb_to_linear};
 pub use picture::{MeasureSettings, measure};
 pub use range::NoiseModel;
 pub use result::{
-    JoinReason, Joined, LevelCounts, Limit, Pair, Patch, PictureKind, PictureMeasurement,
-    UsableStops, VisualWhite, WedgePlace,
+    DecidingQuantity, JoinReason, Joined, JoinedBecause, LevelCounts, Limit, Pair, Patch,
+    PictureKind, PictureMeasurement, UsableStops, VisualWhite, WedgePlace,
 };
 pub use subject::{Source, Subject};

@@ -1,10 +1,10 @@
 //! The measurement of pictures: patches, levels, range, for each subject.
-use super::levels::{Criteria, count, joined, pairs};
+use super::levels::{Criteria, count, joined, joined_because, pairs};
 use super::oecf::against_merge;
 use super::range::{NoiseModel, RangeSettings, usable_stops};
 use super::result::{PictureKind, PictureMeasurement, VisualWhite, WedgePlace};
 use super::subject::Subject;
-use super::wedge::{PatchSample, patches};
+use super::wedge::{PatchSample, evened, patches};
 use crate::finding::Finding;
 
 /// What the measurement leans on beside the pictures.
@@ -16,6 +16,8 @@ pub struct MeasureSettings {
     pub code_bits: u32,
     /// Thresholds and intervals of the range.
     pub range: RangeSettings,
+    /// Relative light at each step, lightest first, to be divided out of every picture's linear figures; `None` for even light.
+    pub light: Option<Vec<f64>>,
 }
 
 impl Default for MeasureSettings {
@@ -24,6 +26,7 @@ impl Default for MeasureSettings {
             display_white: 250.0,
             code_bits: 8,
             range: RangeSettings::default(),
+            light: None,
         }
     }
 }
@@ -51,7 +54,8 @@ pub fn measure(
         .collect()
 }
 
-/// A finished picture brought to the merge's linear light; as it was where the wedge does not give its curve.
+/// A finished picture brought to the merge's linear light; as it was where the wedge does not give its curve. Uneven light
+/// stays in on both sides: codes follow the light that fell, not the light that should have.
 fn finished(subject: &Subject, merge: &[PatchSample], place: &WedgePlace) -> Subject {
     let plain =
         |samples: &[PatchSample]| samples.iter().map(|s| s.patch.clone()).collect::<Vec<_>>();
@@ -62,8 +66,21 @@ fn finished(subject: &Subject, merge: &[PatchSample], place: &WedgePlace) -> Sub
     }
 }
 
+/// The patches with uneven light divided out of their linear figures; codes stay as they are.
+fn in_even_light(
+    subject: &Subject,
+    place: &WedgePlace,
+    settings: &MeasureSettings,
+) -> (Vec<PatchSample>, Vec<Finding>) {
+    let (samples, findings) = patches(subject, place);
+    match &settings.light {
+        Some(light) => (evened(samples, light), findings),
+        None => (samples, findings),
+    }
+}
+
 fn one(subject: &Subject, place: &WedgePlace, settings: &MeasureSettings) -> PictureMeasurement {
-    let (samples, mut findings) = patches(subject, place);
+    let (samples, mut findings) = in_even_light(subject, place, settings);
     if samples.is_empty() {
         return empty(subject, settings, findings);
     }
@@ -73,9 +90,6 @@ fn one(subject: &Subject, place: &WedgePlace, settings: &MeasureSettings) -> Pic
     let levels = count(&pairs);
     let (usable, noise, doubts) = usable_stops(subject, &samples, &settings.range);
     findings.extend(doubts);
-    if subject.kind == PictureKind::Merge {
-        findings.extend(super::densities::doubt(&list));
-    }
     if levels.chart_limited {
         findings.push(Finding::ChartLimited {
             picture: subject.file.clone(),
@@ -84,6 +98,7 @@ fn one(subject: &Subject, place: &WedgePlace, settings: &MeasureSettings) -> Pic
     PictureMeasurement {
         levels: Some(levels),
         joined: joined(&pairs),
+        joined_because: joined_because(&pairs),
         usable_stops: usable,
         patches: list,
         pairs,
@@ -118,6 +133,7 @@ fn empty(
         file: subject.file.clone(),
         levels: None,
         joined: Vec::new(),
+        joined_because: Vec::new(),
         usable_stops: Vec::new(),
         patches: Vec::new(),
         pairs: Vec::new(),

@@ -29,6 +29,8 @@ pub struct WedgePlace {
     pub columns: usize,
     /// Nominal density of each step in patch order (row by row), if known.
     pub densities: Option<Vec<f64>>,
+    /// Standard uncertainty of each density, same order; `None` where not stated.
+    pub density_uncertainty: Option<Vec<f64>>,
     /// True if row-by-row order runs from dark to light.
     pub dark_first: bool,
     /// True if every second row runs backwards.
@@ -47,6 +49,10 @@ pub struct Patch {
     pub density: Option<f64>,
     /// Corners of the measured interior in this picture's pixels.
     pub corners: Quad,
+    /// Width and height of the whole patch in this picture, pixels (shorter of opposite sides).
+    pub size_px: [f64; 2],
+    /// Least distance of the measured interior from the patch's edge, pixels: what keeps blur and JPEG blocks of 8 x 8 out.
+    pub guard_px: f64,
     /// Pixels measured.
     pub pixels: usize,
     /// Independent samples these amount to, from the autocorrelation of the noise.
@@ -88,6 +94,33 @@ pub enum JoinReason {
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Joined(pub usize, pub usize, pub JoinReason);
 
+/// Why two neighbours run together, with the number that decided and its limit.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct JoinedBecause {
+    /// Lighter step's number; the other is the next.
+    pub step: usize,
+    /// Why.
+    pub reason: JoinReason,
+    /// What `number` is.
+    pub quantity: DecidingQuantity,
+    /// The number that decided.
+    pub number: f64,
+    /// Its limit: a share above it, or a separation below it, joins the two.
+    pub limit: f64,
+}
+
+/// What kind of number decided that two steps run together.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum DecidingQuantity {
+    /// The larger share of clipped pixels of the two patches.
+    ClippedShare,
+    /// The larger share of pixels at the black floor.
+    CrushedShare,
+    /// The separation of the two patches, signed.
+    Separation,
+}
+
 /// One pair of neighbouring steps under every criterion.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Pair {
@@ -115,6 +148,8 @@ pub struct Pair {
     pub reason: Option<JoinReason>,
     /// The number that decided: for `clipped` and `crushed` the larger share of the two patches, else the separation.
     pub decided_by: f64,
+    /// The limit that number was held against: they run together where a share lies above it, or a separation below.
+    pub limit: f64,
 }
 
 /// What luminance counts as white for lightness and just-noticeable differences.
@@ -140,6 +175,8 @@ pub struct LevelCounts {
     pub patch_mean: usize,
     /// Longest unbroken run of steps told apart by `noise`.
     pub longest_run: usize,
+    /// Neighbouring pairs whose darker step is the lighter one in the picture, beyond chance.
+    pub reversals: usize,
     /// Steps on the wedge.
     pub steps: usize,
     /// True if every step is told apart by `noise`: the count is a lower bound.
@@ -191,6 +228,8 @@ pub struct PictureMeasurement {
     pub levels: Option<LevelCounts>,
     /// Neighbours that run together by `noise`.
     pub joined: Vec<Joined>,
+    /// The same pairs with the number that decided each.
+    pub joined_because: Vec<JoinedBecause>,
     /// Usable range at SNR 1, 3, 10 and 40.
     pub usable_stops: Vec<UsableStops>,
     /// Patches, lightest first.
@@ -215,6 +254,7 @@ impl PictureMeasurement {
             file,
             levels: None,
             joined: Vec::new(),
+            joined_because: Vec::new(),
             usable_stops: Vec::new(),
             patches: Vec::new(),
             pairs: Vec::new(),

@@ -1,12 +1,13 @@
 //! Pictures and wedge brought together: which crop of which picture, and where the wedge is.
-use super::{Measured, Prepared, Settings, WedgeRequest};
+use super::calibrating::{Known, ranges_under_glare};
+use super::locating::Located;
+use super::{Measured, Prepared};
 use crate::align;
-use crate::error::Error;
 use crate::finding::Finding;
 use crate::frames::{Bracket, Finished, Frame};
 use crate::measure::{
     self, Homography, MeasureSettings, PictureKind, PictureMeasurement, Source, Subject,
-    WedgePlace, find, range, wedge,
+    WedgePlace, range,
 };
 use crate::merge::RadianceMap;
 use crate::raster::{Pixels, Transform};
@@ -20,93 +21,53 @@ pub(super) fn measure(
     prepared: &Prepared,
     map: &RadianceMap,
     picture: &Array3<u8>,
-    settings: &Settings,
-) -> Result<Measured, Error> {
-    let mut findings = Vec::new();
-    let place = locate(map, settings, &mut findings)?;
+    (located, mut known): (Located, Known),
+) -> Measured {
+    let mut findings = located.findings;
+    findings.append(&mut known.findings);
     let rendered = Pixels::U8(picture.clone());
-    let pictures = match &place {
+    let pictures = match &located.place {
         Some(place) => {
             let subjects = subjects(prepared, map, &rendered, place, &mut findings);
-            measure::measure(&subjects, place, &MeasureSettings::default())
+            let settings = MeasureSettings {
+                light: known.light,
+                ..MeasureSettings::default()
+            };
+            measure::measure(&subjects, place, &settings)
         }
         None => without_wedge(prepared),
     };
-    Ok(Measured {
-        wedge: place,
+    let mut measured = Measured {
+        wedge: located.place,
+        candidate: located.candidate,
+        calibration: known.calibration,
         pictures,
         findings,
-    })
-}
-
-/// The wedge as the user gives it, or as it is found in the merge, where all steps show.
-fn locate(
-    map: &RadianceMap,
-    settings: &Settings,
-    findings: &mut Vec<Finding>,
-) -> Result<Option<WedgePlace>, Error> {
-    let request = &settings.wedge;
-    let mut place = match (request.corners, request.grid) {
-        (Some(corners), Some(grid)) => wedge::place(corners, grid, densities(request, grid)?)?,
-        (Some(_), None) => {
-            return Err(Error::request(
-                "--wedge-corners",
-                "needs --wedge-grid ROWSxCOLUMNS beside it",
-            ));
-        }
-        (None, _) if request.none => return Ok(None),
-        (None, grid) => match find_place(map, grid, findings) {
-            Some(mut place) => {
-                place.densities = densities(request, (place.rows, place.columns))?;
-                place
-            }
-            None => return Ok(None),
-        },
     };
-    if request.corners.is_some() {
-        place.dark_first |= request.dark_first;
-        place.boustrophedon = request.boustrophedon;
+    match &mut measured.calibration {
+        Some(calibration) => ranges_under_glare(calibration, prepared, &measured.pictures),
+        None => measured.findings.extend(disagreement(&measured.pictures)),
     }
-    let (rows, columns, _) = map.radiance.dim();
-    wedge::check(&place, rows, columns)?;
-    if place.densities.is_none() {
-        findings.push(Finding::DensitiesFromMerge);
-    }
-    Ok(Some(place))
+    measured
 }
 
-fn densities(
-    request: &WedgeRequest,
-    (rows, columns): (usize, usize),
-) -> Result<Option<Vec<f64>>, Error> {
-    let parse = |text: &String| wedge::parse_densities(text, rows * columns);
-    request.densities.as_ref().map(parse).transpose()
+/// Stated against seen densities in the merge, where they were not fitted.
+fn disagreement(pictures: &[PictureMeasurement]) -> Option<Finding> {
+    let merge = pictures.iter().find(|p| p.kind == PictureKind::Merge)?;
+    measure::doubt(&merge.patches)
 }
 
-fn find_place(
-    map: &RadianceMap,
-    grid: Option<(usize, usize)>,
-    findings: &mut Vec<Finding>,
-) -> Option<WedgePlace> {
-    let channel = usize::from(map.radiance.dim().2 >= 3);
-    let plane = map
-        .radiance
-        .index_axis(ndarray::Axis(2), channel)
-        .to_owned();
-    let found = find::find_wedge(&plane).filter(|p| grid.is_none_or(|g| g == (p.rows, p.columns)));
-    match &found {
-        Some(place) => findings.push(Finding::WedgeFound {
-            confidence: place.confidence.unwrap_or(0.0),
-            steps: place.rows * place.columns,
-        }),
-        None => findings.push(Finding::NoWedge {
-            looked_for: grid.map_or_else(
-                || "a row, a column or a grid of grey patches".to_string(),
-                |(r, c)| format!("{r} x {c} grey patches"),
-            ),
-        }),
-    }
-    found
+/// The frames of a bracket cut to the wedge.
+pub(super) fn frames(prepared: &Prepared, place: &WedgePlace) -> Vec<Subject> {
+    let bracket = &prepared.bracket;
+    let cut = |(index, frame): (usize, &Frame)| {
+        let at = homography(frame.transform);
+        let (rows, columns, _) = frame.picture.pixels.dim();
+        let region = Subject::region_for(&place.corners, &at, rows, columns)?;
+        let factor = bracket.relative_exposure(index);
+        Some(Subject::of_frame(frame, &prepared.response, factor, None, region).placed(at))
+    };
+    bracket.frames.iter().enumerate().filter_map(cut).collect()
 }
 
 /// Every picture cut to the wedge, in the report's order: frames, the camera's HDR, the merge, the rendering.
@@ -118,15 +79,7 @@ fn subjects(
     findings: &mut Vec<Finding>,
 ) -> Vec<Subject> {
     let bracket = &prepared.bracket;
-    let mut out = Vec::new();
-    for (index, frame) in bracket.frames.iter().enumerate() {
-        let at = homography(frame.transform);
-        let (rows, columns, _) = frame.picture.pixels.dim();
-        if let Some(region) = Subject::region_for(&place.corners, &at, rows, columns) {
-            let factor = bracket.relative_exposure(index);
-            out.push(Subject::of_frame(frame, &prepared.response, factor, None, region).placed(at));
-        }
-    }
+    let mut out = frames(prepared, place);
     if let Some(finished) = &bracket.camera_hdr {
         out.extend(camera_hdr(bracket, finished, place, findings));
     }
@@ -206,7 +159,7 @@ fn homography(transform: Option<Transform>) -> Homography {
 }
 
 /// The measuring channel of every frame, as a source of range.
-fn sources(prepared: &Prepared) -> Vec<Source> {
+pub(super) fn sources(prepared: &Prepared) -> Vec<Source> {
     let main = prepared.response.curves.len() / 2;
     (0..prepared.bracket.frames.len())
         .map(|j| Source {

@@ -5,6 +5,8 @@ use crate::formats::openexr::Attributes;
 use crate::formats::staged::{Outputs, write_whole};
 use crate::formats::{png, rgbe, srgb_profile};
 use crate::frames::Bracket;
+use crate::measure::WedgePlace;
+use crate::measure::wedge::KeptWedge;
 use crate::merge::{RadianceMap, store};
 use crate::report::{Figures, OutputFile, Report, csv, html, json};
 use ndarray::Array3;
@@ -15,6 +17,8 @@ use std::path::Path;
 const SOFTWARE: &str = concat!(env!("CARGO_PKG_NAME"), " ", env!("CARGO_PKG_VERSION"));
 /// sRGB primaries and white (IEC 61966-2-1): CIE 1931 x, y of red, green, blue, white.
 const SRGB: [f32; 8] = [0.64, 0.33, 0.30, 0.60, 0.15, 0.06, 0.3127, 0.3290];
+/// File name of the wedge kept for other runs.
+const WEDGE: &str = "wedge.json";
 const REPORTS: [&str; 3] = ["report.json", "report.html", "levels.csv"];
 
 /// Makes the folder, and refuses early if a report is there that may not be replaced.
@@ -56,6 +60,7 @@ pub(super) fn write_bracket(
     bracket: &Bracket,
     map: &RadianceMap,
     (rendered, picture): (&Array3<u16>, &Array3<u8>),
+    wedge: Option<&WedgePlace>,
 ) -> Result<Vec<OutputFile>, Error> {
     make_folder(folder)?;
     let name = bracket.name.as_str();
@@ -98,6 +103,14 @@ pub(super) fn write_bracket(
         sink.write_all(&png::encode16(rendered.view(), Some(&srgb_profile()))?)
     })?;
     wrote("rendered picture, 16-bit PNG", "picture.png");
+    if let Some(place) = wedge {
+        let (rows, columns, _) = map.radiance.dim();
+        write_whole(&folder.join(WEDGE), policy, |sink| {
+            let text = KeptWedge::of(place, columns, rows).text();
+            sink.write_all(text.map_err(std::io::Error::other)?.as_bytes())
+        })?;
+        wrote("where the wedge is, for --wedge-file", WEDGE);
+    }
     Ok(outputs)
 }
 

@@ -129,6 +129,8 @@ pub(super) fn bracket(
         noise: Some(noise(prepared)),
         map: Some(summary(map, bracket.frames.len())),
         wedge: measured.wedge,
+        candidate: measured.candidate,
+        calibration: measured.calibration,
         pictures: measured.pictures,
         findings,
         outputs,

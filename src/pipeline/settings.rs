@@ -14,8 +14,14 @@ pub struct WedgeRequest {
     pub corners: Option<Quad>,
     /// Rows and columns of patches; needed with corners.
     pub grid: Option<(usize, usize)>,
-    /// Densities in patch order: numbers, or START:STEP. Kept as text until the number of steps is known.
+    /// Densities in patch order: numbers, START:STEP, or a file ending in .csv. Kept as text until the number of steps is known.
     pub densities: Option<String>,
+    /// Standard uncertainty of all densities, density, where the file does not state it.
+    pub density_uncertainty: Option<f64>,
+    /// A wedge kept from another run: corners, grid, order and densities.
+    pub file: Option<PathBuf>,
+    /// A frame of an even source, taken like the bracket.
+    pub flat_field: Option<PathBuf>,
     /// Patches run from dark to light.
     pub dark_first: bool,
     /// Every second row runs backwards.

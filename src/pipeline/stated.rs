@@ -46,6 +46,14 @@ fn wedge(settings: &Settings) -> Vec<(&'static str, String)> {
         out.push(("wedge-grid", format!("{rows}x{columns}")));
     }
     out.extend(wedge.densities.clone().map(|d| ("wedge-densities", d)));
+    let uncertainty = wedge.density_uncertainty;
+    out.extend(uncertainty.map(|u| ("wedge-density-uncertainty", u.to_string())));
+    for (name, file) in [
+        ("wedge-file", &wedge.file),
+        ("flat-field", &wedge.flat_field),
+    ] {
+        out.extend(file.as_ref().map(|f| (name, f.display().to_string())));
+    }
     for (name, on) in [
         ("wedge-dark-first", wedge.dark_first),
         ("wedge-boustrophedon", wedge.boustrophedon),

@@ -1,6 +1,7 @@
 //! The report of one bracket: frames, exposure check, response, noise, map, pictures measured, files written.
 use crate::finding::Finding;
 use crate::frames::Exposure;
+use crate::measure::calibrate::Calibration;
 use crate::measure::{PictureMeasurement, WedgePlace};
 use crate::response::Response;
 pub use crate::response::{Closure, ExposureCheck, PairRatio};
@@ -28,6 +29,10 @@ pub struct BracketReport {
     pub map: Option<MapSummary>,
     /// Where the wedge is; `None` without one.
     pub wedge: Option<WedgePlace>,
+    /// Something like a wedge, too doubtful to be measured; `None` where there is nothing to ask about.
+    pub candidate: Option<WedgePlace>,
+    /// Known densities against the light: span, glare, evenness; `None` without known densities.
+    pub calibration: Option<Calibration>,
     /// Pictures measured: frames first (least exposure first), then the camera's HDR, merge, renderings.
     pub pictures: Vec<PictureMeasurement>,
     /// Doubts about the bracket as a whole; those about one picture are in `pictures`.

@@ -1,5 +1,6 @@
 //! The report at the edge: JSON, CSV, terminal text and page of a made-up bracket.
 mod fixture;
+mod known;
 mod run;
 mod scene;
 

@@ -91,6 +91,7 @@ fn finished(luminance: &Array2<f32>, small: &Small, lattice: Lattice) -> Option<
         rows: ordered.rows,
         columns: ordered.columns,
         densities: None,
+        density_uncertainty: None,
         dark_first: ordered.dark_first,
         boustrophedon: ordered.boustrophedon,
         confidence: Some(ordered.confidence * refined.share_of_edges.min(0.5) * 2.0),

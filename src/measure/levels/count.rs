@@ -1,5 +1,7 @@
 //! Levels told apart, counted by each criterion.
-use crate::measure::result::{Joined, LevelCounts, Pair};
+use crate::measure::result::{
+    DecidingQuantity, JoinReason, Joined, JoinedBecause, LevelCounts, Pair,
+};
 
 /// 1 + number of resolved neighbouring pairs by each criterion. `pairs` are those of all neighbours of a wedge.
 pub fn count(pairs: &[Pair]) -> LevelCounts {
@@ -12,6 +14,10 @@ pub fn count(pairs: &[Pair]) -> LevelCounts {
         visual: by(|p| p.by_visual),
         patch_mean: by(|p| p.by_mean),
         longest_run: longest_run(pairs),
+        reversals: pairs
+            .iter()
+            .filter(|p| p.reason == Some(JoinReason::Order))
+            .count(),
         steps: pairs.len() + 1,
         chart_limited: noise == pairs.len() + 1,
     }
@@ -33,4 +39,23 @@ pub fn joined(pairs: &[Pair]) -> Vec<Joined> {
         .iter()
         .filter_map(|p| Some(Joined(p.step, p.step + 1, p.reason?)))
         .collect()
+}
+
+/// The same pairs with the number that decided each and its limit.
+pub fn joined_because(pairs: &[Pair]) -> Vec<JoinedBecause> {
+    let because = |p: &Pair| {
+        let reason = p.reason?;
+        Some(JoinedBecause {
+            step: p.step,
+            reason,
+            quantity: match reason {
+                JoinReason::Clipped => DecidingQuantity::ClippedShare,
+                JoinReason::Crushed => DecidingQuantity::CrushedShare,
+                JoinReason::Noise | JoinReason::Order => DecidingQuantity::Separation,
+            },
+            number: p.decided_by,
+            limit: p.limit,
+        })
+    };
+    pairs.iter().filter_map(because).collect()
 }

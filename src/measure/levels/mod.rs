@@ -5,7 +5,7 @@ mod display_function;
 mod lightness;
 mod pairs;
 
-pub use count::{count, joined};
+pub use count::{count, joined, joined_because};
 pub use display_function::{jnd_index, luminance_of_jnd};
 pub use lightness::lightness;
 pub use pairs::{Criteria, SEPARATION, pairs};

@@ -73,6 +73,11 @@ fn pair(light: &Patch, dark: &Patch, p_value: f64, (criteria, white): (&Criteria
         by_mean: clear && p_value <= SIGNIFICANCE,
         reason,
         decided_by,
+        limit: match reason {
+            Some(JoinReason::Clipped) => CLIPPED,
+            Some(JoinReason::Crushed) => CRUSHED,
+            _ => SEPARATION,
+        },
     }
 }
 

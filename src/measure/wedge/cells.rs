@@ -1,11 +1,13 @@
 //! Where each step of a wedge lies: the grid laid through four corners, and whether that can be measured.
 use crate::error::Error;
-use crate::measure::geometry::{Homography, UNIT_SQUARE, is_convex_page, shortest_side};
+use crate::measure::geometry::{Homography, UNIT_SQUARE, distance, is_convex_page, shortest_side};
 use crate::measure::result::WedgePlace;
 use crate::raster::{Point, Quad};
 
 /// Shortest side in pixels that a cell must have: its interior is then 4 x 4 pixels at least.
 const SMALLEST_CELL: f64 = 8.0;
+/// Share of each side of a cell that is measured.
+const INTERIOR: f64 = 0.5;
 
 impl WedgePlace {
     /// Number of steps: all cells of the grid, or as many as densities were given.
@@ -31,6 +33,20 @@ impl WedgePlace {
             .as_ref()?
             .get(self.position_of(step))
             .copied()
+    }
+
+    /// Standard uncertainty of that density, if stated.
+    pub fn density_uncertainty_of(&self, step: usize) -> Option<f64> {
+        self.density_uncertainty
+            .as_ref()?
+            .get(self.position_of(step))
+            .copied()
+    }
+
+    /// Centre of step `step` (1 = lightest) on the wedge as a page: columns and rows from its middle, -0.5..=0.5.
+    pub fn centre_of(&self, step: usize) -> (f64, f64) {
+        let (x, y, w, h) = self.unit_cell(self.position_of(step));
+        (x + w / 2.0 - 0.5, y + h / 2.0 - 0.5)
     }
 
     /// The cell at a position in patch order, in units of the whole wedge (0..=1 both ways).
@@ -60,6 +76,7 @@ pub fn place(
         rows,
         columns,
         densities,
+        density_uncertainty: None,
         dark_first,
         boustrophedon: false,
         confidence: None,
@@ -155,10 +172,25 @@ fn shrunk((x, y, w, h): (f64, f64, f64, f64), share: f64) -> Quad {
 /// `None` where the geometry makes no sense.
 pub fn interior_of(place: &WedgePlace, step: usize, placement: &Homography) -> Option<Quad> {
     let map = Homography::between(&UNIT_SQUARE, &place.corners)?.then(placement);
-    let quad = map.map_quad(&shrunk(place.unit_cell(place.position_of(step)), 0.5));
+    let quad = map.map_quad(&shrunk(place.unit_cell(place.position_of(step)), INTERIOR));
     quad.iter()
         .all(|p| p.x.is_finite() && p.y.is_finite())
         .then_some(quad)
+}
+
+/// Width and height of step `step` in the pixels of the picture that `placement` leads to (shorter of opposite sides), and the
+/// least distance of its interior from its edge. `None` where the geometry makes no sense.
+pub(super) fn size_of(
+    place: &WedgePlace,
+    step: usize,
+    placement: &Homography,
+) -> Option<([f64; 2], f64)> {
+    let map = Homography::between(&UNIT_SQUARE, &place.corners)?.then(placement);
+    let q = map.map_quad(&shrunk(place.unit_cell(place.position_of(step)), 1.0));
+    let side = |a: usize, b: usize| distance(q[a], q[b]);
+    let size = [side(0, 1).min(side(2, 3)), side(1, 2).min(side(3, 0))];
+    let guard = (1.0 - INTERIOR) / 2.0 * size[0].min(size[1]);
+    guard.is_finite().then_some((size, guard))
 }
 
 #[cfg(test)]

@@ -1,11 +1,15 @@
-//! The wedge with corners given, in reading order: words of the user, the cells of the grid, what a patch holds, the noise in it.
+//! The wedge with corners given, in reading order: words of the user, densities from a file, a wedge kept in a file, the cells of the grid, what a patch holds, the noise in it.
 mod cells;
 mod interior;
+mod kept;
 mod noise;
 mod patch;
+mod table;
 mod words;
 
 pub use cells::{check, interior_of, place};
+pub use kept::KeptWedge;
 pub use patch::{BlockSum, PatchSample, patches};
-pub(crate) use patch::{LARGEST_RATIO, ratio};
+pub(crate) use patch::{LARGEST_RATIO, evened, ratio};
+pub use table::{Densities, read_densities};
 pub use words::{parse_corners, parse_densities, parse_grid};

@@ -1,7 +1,7 @@
 //! Statistics of the patches of a wedge in one picture.
-use super::cells::interior_of;
+use super::cells::{interior_of, size_of};
 use super::interior::{Interior, Sample, gather};
-use super::noise::{Plane, block_deviation, blocks, correlation, tail_ratio};
+use super::noise::{BLOCK, Plane, block_deviation, blocks, correlation, tail_ratio};
 use crate::finding::Finding;
 use crate::formats::Compression;
 use crate::measure::geometry::{Homography, shortest_side};
@@ -51,15 +51,52 @@ pub fn patches(subject: &Subject, place: &WedgePlace) -> (Vec<PatchSample>, Vec<
         };
         let (sample, finding) = describe(subject, step, quad, &interior);
         findings.extend(finding);
+        let (size_px, guard_px) = size_of(place, step, &subject.placement).unwrap_or_default();
         found.push(PatchSample {
             patch: Patch {
                 density: place.density_of(step),
+                size_px,
+                guard_px,
                 ..sample.patch
             },
             ..sample
         });
     }
+    findings.extend(small(subject, &found));
     (found, findings)
+}
+
+/// In a JPEG the neighbour's edge rings through the whole block it lies in: patches whose interior keeps less than a block away.
+fn small(subject: &Subject, found: &[PatchSample]) -> Option<Finding> {
+    if is_lossless(subject) {
+        return None;
+    }
+    let smallest = found
+        .iter()
+        .map(|s| &s.patch)
+        .min_by(|a, b| a.guard_px.total_cmp(&b.guard_px))?;
+    let wanted_px = BLOCK as f64;
+    (smallest.guard_px < wanted_px).then(|| Finding::PatchesSmall {
+        side_px: smallest.size_px[0].min(smallest.size_px[1]),
+        guard_px: smallest.guard_px,
+        wanted_px,
+    })
+}
+
+/// The samples as they would be in even light: `light` is the relative light at each step, lightest first, > 0.
+pub(crate) fn evened(mut samples: Vec<PatchSample>, light: &[f64]) -> Vec<PatchSample> {
+    for sample in &mut samples {
+        let factor = light.get(sample.patch.step - 1).copied().unwrap_or(1.0);
+        let patch = &mut sample.patch;
+        patch.linear /= factor;
+        patch.linear_deviation /= factor;
+        patch.block_deviation = patch.block_deviation.map(|d| d / factor);
+        for block in &mut sample.blocks {
+            block.sum /= factor;
+            block.squares /= factor * factor;
+        }
+    }
+    samples
 }
 
 fn unusable(place: &WedgePlace, step: usize, placement: &Homography) -> Finding {
@@ -96,6 +133,8 @@ fn describe(
         step,
         density: None,
         corners,
+        size_px: [0.0; 2],
+        guard_px: 0.0,
         pixels: interior.samples.len(),
         effective_samples: (n / judged.of_mean).max(1.0),
         code: levels.then(|| interior.level_sum.map(|s| s / n * 255.0)),

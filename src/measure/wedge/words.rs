@@ -3,7 +3,7 @@ use crate::error::Error;
 use crate::raster::{Point, Quad};
 
 /// Most patches a grid may have.
-const MOST_STEPS: usize = 1000;
+pub(super) const MOST_STEPS: usize = 1000;
 
 fn numbers(option: &str, text: &str, separator: char) -> Result<Vec<f64>, Error> {
     text.split(separator)
@@ -72,30 +72,32 @@ pub fn parse_densities(text: &str, steps: usize) -> Result<Vec<f64>, Error> {
     } else {
         numbers(OPTION, text, ',')?
     };
+    check_densities(&list, steps).map_err(|problem| Error::request(OPTION, problem))?;
+    Ok(list)
+}
+
+/// Why a list cannot be the densities of a wedge of at most `steps` patches.
+pub(super) fn check_densities(list: &[f64], steps: usize) -> Result<(), String> {
     if list.len() < 2 || list.len() > steps {
-        let problem = format!("{} densities for a grid of {steps} patches", list.len());
-        return Err(Error::request(OPTION, problem));
+        return Err(format!(
+            "{} densities for a grid of {steps} patches",
+            list.len()
+        ));
     }
     if let Some(d) = list.iter().find(|d| !(-1.0..=10.0).contains(*d)) {
-        return Err(Error::request(
-            OPTION,
-            format!("{d} is no density (from -1 to 10)"),
-        ));
+        return Err(format!("{d} is no density (from -1 to 10)"));
     }
     let rising = list[1] > list[0];
     let turn = list
         .windows(2)
         .position(|w| w[0] == w[1] || (w[1] > w[0]) != rising);
     match turn {
-        None => Ok(list),
-        Some(i) => {
-            let problem = format!(
-                "{} after {}: densities must rise or fall all along",
-                list[i + 1],
-                list[i]
-            );
-            Err(Error::request(OPTION, problem))
-        }
+        None => Ok(()),
+        Some(i) => Err(format!(
+            "{} after {}: densities must rise or fall all along",
+            list[i + 1],
+            list[i]
+        )),
     }
 }
 

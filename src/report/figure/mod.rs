@@ -6,6 +6,7 @@ pub(crate) mod axis;
 pub(crate) mod chart;
 mod marks;
 mod oecf;
+mod outline;
 mod picture;
 mod range;
 mod response;
@@ -14,6 +15,7 @@ mod source;
 mod strip;
 
 pub(crate) use oecf::oecf;
+pub(crate) use outline::outline;
 pub(crate) use picture::{jpeg_uri, png_uri, reduced};
 pub(crate) use range::range;
 pub(crate) use response::response;

@@ -2,7 +2,7 @@
 use super::super::BracketReport;
 use super::super::figure::{self, BracketFigures};
 use super::super::words::{self, count, percent};
-use super::{escape, strips, table};
+use super::{densities, escape, strips, table};
 use crate::finding::Severity;
 use crate::response::ResponseCurve;
 use std::fmt::Write;
@@ -44,6 +44,7 @@ pub(super) fn body(
     views(out, bracket, pictures);
     table::frames(out, bracket);
     table::check(out, bracket);
+    densities::densities(out, bracket);
     findings(out, bracket);
     table::steps(out, bracket);
     table::model(out, bracket);
@@ -116,13 +117,18 @@ fn views(out: &mut String, bracket: &BracketReport, pictures: &BracketFigures) {
     }
     out.push_str("<div class=\"views\">\n");
     if let Some(preview) = &pictures.preview {
-        let uri = figure::jpeg_uri(&figure::reduced(preview, PREVIEW));
+        let mut small = figure::reduced(preview, PREVIEW);
+        let scale = preview.dim().1 as f64 / small.dim().1.max(1) as f64;
+        let outlined = bracket.wedge.as_ref().or(bracket.candidate.as_ref());
+        if let Some(place) = outlined {
+            figure::outline(&mut small, &place.corners, scale);
+        }
         view(
             out,
             "The merge, tone-mapped",
-            uri,
+            figure::jpeg_uri(&small),
             "Tone-mapped rendering of the radiance map",
-            "For looking at: no figure of this report is measured on this small picture.",
+            &preview_text(bracket),
         );
     }
     if let Some(source) = &pictures.source {
@@ -137,6 +143,17 @@ fn views(out: &mut String, bracket: &BracketReport, pictures: &BracketFigures) {
         legend(out, bracket);
     }
     out.push_str("</div>\n");
+}
+
+fn preview_text(bracket: &BracketReport) -> String {
+    let outline = match (&bracket.wedge, &bracket.candidate) {
+        (Some(_), _) => " Dashed: the wedge as measured.",
+        (None, Some(_)) => {
+            " Dashed: something like a wedge, too doubtful to be measured; if it is one, give its corners with --wedge-corners and --wedge-grid."
+        }
+        (None, None) => "",
+    };
+    format!("For looking at: no figure of this report is measured on this small picture.{outline}")
 }
 
 fn view(out: &mut String, title: &str, uri: Option<String>, alt: &str, text: &str) {

@@ -1,7 +1,8 @@
 //! Report + pictures -> one self-contained page: no network, no scripts; light and dark, screen and paper.
 //!
-//! In reading order: the page, escaping, one bracket, its tables, its wedge strips, definitions and provenance.
+//! In reading order: the page, escaping, one bracket, its tables, its known densities, its wedge strips, definitions and provenance.
 mod bracket;
+mod densities;
 mod escape;
 mod notes;
 mod strips;

@@ -10,13 +10,13 @@ use crate::units::Estimate;
 use std::fmt::Write;
 
 /// A table being written: every cell's text is escaped here and nowhere else.
-struct Table {
+pub(super) struct Table {
     heads: Vec<&'static str>,
     out: String,
 }
 
 impl Table {
-    fn new(class: &str, caption: &str, heads: &[&'static str]) -> Self {
+    pub(super) fn new(class: &str, caption: &str, heads: &[&'static str]) -> Self {
         let mut out = format!(
             "<div class=\"scroll\" role=\"region\" tabindex=\"0\" aria-label=\"{0}\"><table class=\"{class}\" role=\"table\"><caption><span>{0}</span></caption>\n<thead role=\"rowgroup\"><tr role=\"row\">",
             escape(caption)
@@ -36,7 +36,7 @@ impl Table {
     }
 
     /// A row: its head, a smaller line under the head, the other cells.
-    fn row(&mut self, head: &str, below: &str, cells: &[String]) {
+    pub(super) fn row(&mut self, head: &str, below: &str, cells: &[String]) {
         let _ = write!(
             self.out,
             "<tr role=\"row\"><th scope=\"row\" role=\"rowheader\">{}",
@@ -58,7 +58,7 @@ impl Table {
         self.out.push_str("</tr>\n");
     }
 
-    fn finish(self, out: &mut String) {
+    pub(super) fn finish(self, out: &mut String) {
         out.push_str(&self.out);
         out.push_str("</tbody></table></div>\n");
     }
@@ -239,11 +239,17 @@ pub(super) fn steps(out: &mut String, bracket: &BracketReport) {
 }
 
 fn steps_of(out: &mut String, picture: &PictureMeasurement) {
+    let smallest = picture
+        .patches
+        .iter()
+        .map(|p| p.size_px[0].min(p.size_px[1]));
+    let smallest = smallest.fold(f64::INFINITY, f64::min);
     let mut table = Table::new(
         "dense",
         &format!(
-            "{}: steps, and each against the next darker one",
-            picture.file
+            "{}: steps (the smallest patch is {} px wide), and each against the next darker one",
+            picture.file,
+            decimal(smallest, 0)
         ),
         &[
             "step",
@@ -275,12 +281,22 @@ fn steps_of(out: &mut String, picture: &PictureMeasurement) {
                 list.join(", ")
             }
         });
-        let reason = pair.and_then(|p| Some((p.reason?, p.decided_by)));
-        let reason = reason.map_or_else(String::new, |(reason, by)| match reason {
+        let reason = pair.and_then(|p| Some((p.reason?, p.decided_by, p.limit)));
+        let reason = reason.map_or_else(String::new, |(reason, by, limit)| match reason {
             JoinReason::Clipped | JoinReason::Crushed => {
-                format!("{}, {}", reason_name(reason), percent(by))
+                format!(
+                    "{}, {} over {}",
+                    reason_name(reason),
+                    percent(by),
+                    percent(limit)
+                )
             }
-            _ => reason_name(reason).to_owned(),
+            _ => format!(
+                "{}, {} under {}",
+                reason_name(reason),
+                decimal(by, 2),
+                decimal(limit, 0)
+            ),
         });
         table.row(
             &patch.step.to_string(),
@@ -359,7 +375,7 @@ fn none() -> String {
 }
 
 /// "1.000 ± 0.050".
-fn plus(estimate: Estimate, digits: usize) -> String {
+pub(super) fn plus(estimate: Estimate, digits: usize) -> String {
     format!(
         "{} \u{b1} {}",
         decimal(estimate.value, digits),

@@ -1,5 +1,6 @@
 //! Findings as plain sentences with their numbers, and how much each matters.
 use super::number::{decimal, percent, seconds, significant};
+use super::wedge;
 use crate::finding::{Finding, Severity};
 
 /// How much a finding matters to a reader of the figures.
@@ -16,6 +17,10 @@ pub fn severity(finding: &Finding) -> Severity {
         | F::WedgeFound { .. }
         | F::ChartLimited { .. }
         | F::RangeBeyondWedge { .. }
+        | F::DensityUncertaintyAssumed { .. }
+        | F::LightNotSeparable { .. }
+        | F::LightEvened { .. }
+        | F::SpanByWedge { used: false, .. }
         | F::ClippedInAll { .. }
         | F::DarkInAll { .. } => Severity::Note,
         _ => Severity::Warning,
@@ -28,7 +33,8 @@ pub fn finding(finding: &Finding) -> String {
         .or_else(|| exposure(finding))
         .or_else(|| curve_and_noise(finding))
         .or_else(|| map(finding))
-        .or_else(|| wedge(finding))
+        .or_else(|| wedge::wedge(finding))
+        .or_else(|| wedge::densities(finding))
         .unwrap_or_else(|| bare(finding))
 }
 
@@ -208,50 +214,6 @@ fn map(finding: &Finding) -> Option<String> {
     })
 }
 
-fn wedge(finding: &Finding) -> Option<String> {
-    use Finding as F;
-    Some(match finding {
-        F::NoWedge { looked_for } => format!("No wedge was found; looked for {looked_for}."),
-        F::WedgeFound { confidence, steps } => format!(
-            "A wedge of {steps} steps was found by itself, confidence {} of 1.",
-            decimal(*confidence, 2)
-        ),
-        F::WedgeUnusable { reason, patch_px } => format!(
-            "The wedge cannot be measured: {reason} (patches of {} px).",
-            decimal(*patch_px, 1)
-        ),
-        F::ChartLimited { picture } => format!(
-            "{picture} tells every step apart: its count is a lower bound, and a longer wedge might show more."
-        ),
-        F::RangeBeyondWedge { snr, beyond_stops } => format!(
-            "The range at SNR {} reaches {} stops below the darkest step; there it leans on the fitted noise model.",
-            decimal(*snr, 0),
-            decimal(*beyond_stops, 2)
-        ),
-        F::DensitiesFromMerge => {
-            "The densities are not known; they were taken from the merge.".to_owned()
-        }
-        F::DensitiesDisagree { rms } => format!(
-            "Stated and measured densities differ by {} D (root mean square): check the list and its order.",
-            decimal(*rms, 3)
-        ),
-        F::UnevenLight {
-            fall_off_stops,
-            residual_density,
-        } => format!(
-            "The light falls off by {} stops over the wedge; {} D remain after it was removed.",
-            decimal(*fall_off_stops, 2),
-            decimal(*residual_density, 3)
-        ),
-        F::PatchTextured { step, ratio } => format!(
-            "Step {step} is not even (slow variation {} times the noise): robust statistics were used.",
-            decimal(*ratio, 1)
-        ),
-        F::FigureRefused { figure, reason } => format!("{figure} is not given: {reason}."),
-        _ => return None,
-    })
-}
-
 /// A finding that has no sentence of its own yet: its kind and its numbers as they stand.
 fn bare(finding: &Finding) -> String {
     let Ok(serde_json::Value::Object(fields)) = serde_json::to_value(finding) else {
@@ -273,7 +235,7 @@ fn bare(finding: &Finding) -> String {
     format!("{}: {}.", kind.replace('-', " "), rest.join(", "))
 }
 
-fn signed(value: f64, digits: usize) -> String {
+pub(super) fn signed(value: f64, digits: usize) -> String {
     let text = decimal(value, digits);
     let zero = text.chars().all(|c| matches!(c, '0' | '.'));
     if zero || text.starts_with('-') {

@@ -3,6 +3,7 @@ mod finding;
 mod gathered;
 mod headline;
 mod number;
+mod wedge;
 
 pub use finding::{finding, severity};
 pub use gathered::all_findings;

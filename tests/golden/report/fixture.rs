@@ -1,9 +1,10 @@
 //! A made-up bracket for the report's tests: numbers from a simple sensor formula, measured on nothing.
 use stopspan::finding::Finding;
 use stopspan::frames::{Exposure, ExposureSource};
+use stopspan::measure::levels::joined_because;
 use stopspan::measure::{
     JoinReason, Joined, LevelCounts, Limit, NoiseModel, Pair, Patch, PictureKind,
-    PictureMeasurement, UsableStops, VisualWhite, WedgePlace,
+    PictureMeasurement, UsableStops, VisualWhite,
 };
 use stopspan::raster::Point;
 use stopspan::report::{
@@ -19,7 +20,7 @@ const FULL_WELL: f64 = 8000.0;
 const FLOOR: f64 = 9.318;
 pub const FILES: [&str; 3] = ["bench_half.jpg", "bench_nominal.jpg", "bench_double.jpg"];
 
-fn density(step: usize) -> f64 {
+pub fn density(step: usize) -> f64 {
     0.05 + 0.15 * (step - 1) as f64
 }
 
@@ -81,6 +82,8 @@ fn patch(made: &Made, step: usize) -> Patch {
             corner(x + 36.0, 46.0),
             corner(x + 4.0, 46.0),
         ],
+        size_px: [40.0, 50.0],
+        guard_px: 10.0,
         pixels: 1344,
         effective_samples: 980.5,
         code: has_codes.then_some([code, code, code * 0.995]),
@@ -122,6 +125,7 @@ fn pair(a: &Patch, b: &Patch) -> Pair {
             _ => JoinReason::Noise,
         }),
         decided_by: if clipped { 1.0 } else { separation },
+        limit: if clipped { 0.01 } else { 1.0 },
     }
 }
 
@@ -136,6 +140,7 @@ fn levels(pairs: &[Pair]) -> LevelCounts {
         visual: count(&|p| p.by_visual),
         patch_mean: count(&|p| p.by_mean),
         longest_run: noise.saturating_sub(1).max(1),
+        reversals: 0,
         steps: STEPS,
         chart_limited: noise == STEPS,
     }
@@ -194,6 +199,7 @@ fn measured(made: &Made) -> PictureMeasurement {
         file: made.file.to_owned(),
         levels: Some(levels),
         joined: joined.collect(),
+        joined_because: joined_because(&pairs),
         usable_stops: [1.0, 3.0, 10.0, 40.0].map(|snr| usable(made, snr)).to_vec(),
         patches,
         pairs,
@@ -341,21 +347,9 @@ pub fn bracket() -> BracketReport {
             moved: 0.0,
             largest_weight: vec![0.06, 0.17, 0.77],
         }),
-        wedge: Some(WedgePlace {
-            corners: [
-                (100.0, 300.0),
-                (940.0, 310.0),
-                (938.0, 360.0),
-                (98.0, 350.0),
-            ]
-            .map(|(x, y)| Point { x, y }),
-            rows: 1,
-            columns: STEPS,
-            densities: Some((1..=STEPS).map(density).collect()),
-            dark_first: false,
-            boustrophedon: false,
-            confidence: Some(0.93),
-        }),
+        wedge: Some(super::known::place()),
+        candidate: None,
+        calibration: Some(super::known::calibration()),
         pictures: pictures(),
         findings: findings(),
         outputs: vec![OutputFile {

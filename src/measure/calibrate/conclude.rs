@@ -1,0 +1,253 @@
+//! From the light of the steps to what is concluded: span of the exposures, glare, evenness, and the doubts about them.
+use super::evenness::{LightSource, terms};
+use super::glare::ceiling_stops;
+use super::light::{StepLight, step_lights};
+use super::model::{Fitted, fit_densities};
+use super::result::{Calibration, Evenness, Exponent, Glare};
+use crate::finding::Finding;
+use crate::measure::result::WedgePlace;
+use crate::measure::subject::Subject;
+
+/// Density from end to end that light of unknown evenness may add or take: what is asked of even light (common practice, no
+/// source), taken as one standard uncertainty.
+const UNKNOWN_LIGHT: f64 = 0.02;
+/// Exponents beyond which a wrong list of densities is likelier than wrong exposures (judgement).
+const BELIEVED: (f64, f64) = (0.8, 1.25);
+/// Standard uncertainties from which the exponent is corrected, and from which glare counts as seen.
+const CORRECTED_AT: f64 = 2.0;
+const DETECTED_AT: f64 = 3.0;
+/// Root mean square residual, density, from which list and picture are said to disagree.
+const APART: f64 = 0.06;
+/// Reduced improvement of the fit from which a fitted fall-off is removed.
+const FALLS_OFF: f64 = 5.0;
+
+/// What is known beside pictures and wedge.
+#[derive(Debug, Clone, PartialEq)]
+pub struct CalibrationSettings {
+    /// Standard uncertainty of densities where none is stated, density, > 0 (0.02: common practice, no source).
+    pub assumed_uncertainty: f64,
+    /// Relative light at each step from a flat field, lightest first.
+    pub flat: Option<Vec<f64>>,
+    /// Span of the bracket as used, stops.
+    pub span_stops: f64,
+    /// True if the response was fitted to the bracket, so that its exponent is open.
+    pub open_exponent: bool,
+}
+
+/// What was concluded.
+#[derive(Debug, Clone)]
+pub struct Concluded {
+    /// The figures.
+    pub calibration: Calibration,
+    /// Relative light at each step to be divided out, lightest first; `None` where nothing is to be removed.
+    pub light: Option<Vec<f64>>,
+    /// Doubts.
+    pub findings: Vec<Finding>,
+}
+
+/// Known densities against the light of the frames among the subjects. An error is the reason why nothing can be concluded,
+/// in words: too few steps with known density held well by a frame.
+pub fn calibrate(
+    subjects: &[Subject],
+    place: &WedgePlace,
+    settings: &CalibrationSettings,
+) -> Result<Concluded, String> {
+    let mut lights = step_lights(subjects, place, settings.assumed_uncertainty);
+    if let Some(flat) = &settings.flat {
+        for light in &mut lights {
+            light.log -= flat.get(light.step - 1).map_or(0.0, |f| f.log10());
+        }
+    }
+    let terms = match settings.flat {
+        Some(_) => Vec::new(),
+        None => terms(&lights),
+    };
+    let fitted = fit_densities(&lights, &terms).ok_or_else(|| {
+        format!(
+            "{} steps of known density are held well by a frame, and {} are needed",
+            lights.len(),
+            terms.len() + 5
+        )
+    })?;
+    let fall_off = FallOff::of(&lights, place, &terms, settings, &fitted);
+    let exponent = exponent(&lights, &fitted, fall_off.source, settings);
+    let calibration = Calibration {
+        steps: lights.len(),
+        density_uncertainty: mean_square(lights.iter().map(|l| l.density_uncertainty)).sqrt(),
+        uncertainty_assumed: place.density_uncertainty.is_none(),
+        residual_density: fitted.residual,
+        reduced_chi_square: fitted.reduced,
+        exponent,
+        glare: glare(&fitted),
+        evenness: Evenness {
+            source: fall_off.source,
+            fall_off_stops: fall_off.stops,
+            residual_density: fall_off.stops.map(|_| fitted.residual),
+        },
+    };
+    let scale = if exponent.used {
+        exponent.exponent.value
+    } else {
+        1.0
+    };
+    Ok(Concluded {
+        findings: findings(&calibration, &lights),
+        light: fall_off
+            .light
+            .map(|l| l.iter().map(|f| f.powf(1.0 / scale)).collect()),
+        calibration,
+    })
+}
+
+fn mean_square(values: impl Iterator<Item = f64>) -> f64 {
+    let (sum, count) = values.fold((0.0, 0usize), |(s, n), v| (s + v * v, n + 1));
+    sum / count.max(1) as f64
+}
+
+/// The fall-off and whether it is to be divided out.
+struct FallOff {
+    source: LightSource,
+    stops: Option<f64>,
+    light: Option<Vec<f64>>,
+}
+
+impl FallOff {
+    fn of(
+        lights: &[StepLight],
+        place: &WedgePlace,
+        terms: &[(i32, i32)],
+        settings: &CalibrationSettings,
+        fitted: &Fitted,
+    ) -> Self {
+        if let Some(flat) = &settings.flat {
+            return FallOff {
+                source: LightSource::FlatField,
+                stops: Some(spread_stops(flat)),
+                light: Some(flat.clone()),
+            };
+        }
+        if terms.is_empty() {
+            return FallOff {
+                source: LightSource::NotSeparable,
+                stops: None,
+                light: None,
+            };
+        }
+        let light: Vec<f64> = (1..=place.steps())
+            .map(|step| 10f64.powf(fitted.fall_off_at(place.centre_of(step))))
+            .collect();
+        let plain = fit_densities(lights, &[]);
+        let freedom = (lights.len() - terms.len() - 3) as f64;
+        let left = fitted.reduced * freedom;
+        let better = plain.map_or(0.0, |p| {
+            (p.reduced * (lights.len() - 3) as f64 - left) / terms.len() as f64
+        });
+        FallOff {
+            source: LightSource::Densities,
+            stops: Some(spread_stops(&light)),
+            light: (better > FALLS_OFF * fitted.reduced.max(1.0)).then_some(light),
+        }
+    }
+}
+
+fn spread_stops(light: &[f64]) -> f64 {
+    let (low, high) = light
+        .iter()
+        .fold((f64::INFINITY, 0.0f64), |(l, h), &v| (l.min(v), h.max(v)));
+    (high / low).log2()
+}
+
+fn exponent(
+    lights: &[StepLight],
+    fitted: &Fitted,
+    source: LightSource,
+    settings: &CalibrationSettings,
+) -> Exponent {
+    let (low, high) = lights.iter().fold((f64::INFINITY, f64::MIN), |(l, h), s| {
+        (l.min(s.density), h.max(s.density))
+    });
+    let light_uncertainty = match source {
+        LightSource::NotSeparable => UNKNOWN_LIGHT / (high - low).max(1e-6),
+        LightSource::FlatField | LightSource::Densities => 0.0,
+    };
+    let p = fitted.exponent;
+    let away = (p.value - 1.0).abs();
+    let significant = away > CORRECTED_AT * p.standard_uncertainty.hypot(light_uncertainty);
+    let believed = p.value >= BELIEVED.0 && p.value <= BELIEVED.1 && fitted.residual <= APART;
+    Exponent {
+        exponent: p,
+        light_uncertainty,
+        span_before: settings.span_stops,
+        span_by_wedge: settings.span_stops / p.value,
+        used: settings.open_exponent && significant && believed,
+    }
+}
+
+fn glare(fitted: &Fitted) -> Glare {
+    Glare {
+        share: fitted.glare,
+        standard_uncertainty: fitted.glare_uncertainty,
+        low95: fitted.glare95.0,
+        high95: fitted.glare95.1,
+        sigma: fitted.glare_sigma,
+        detected: fitted.glare_sigma >= DETECTED_AT,
+        ceiling_stops: ceiling_stops(fitted.glare),
+        ranges: Vec::new(),
+    }
+}
+
+fn findings(calibration: &Calibration, lights: &[StepLight]) -> Vec<Finding> {
+    let mut findings = Vec::new();
+    if calibration.uncertainty_assumed {
+        findings.push(Finding::DensityUncertaintyAssumed {
+            density: calibration.density_uncertainty,
+        });
+    }
+    let e = &calibration.exponent;
+    let p = e.exponent;
+    let mean = lights.iter().map(|l| l.density).sum::<f64>() / lights.len() as f64;
+    let spread = mean_square(lights.iter().map(|l| l.density - mean)).sqrt();
+    let rms = calibration.residual_density;
+    if rms > APART {
+        findings.push(Finding::DensitiesDisagree { rms });
+    } else if p.value < BELIEVED.0 || p.value > BELIEVED.1 {
+        let rms = rms.hypot((p.value - 1.0) * spread);
+        findings.push(Finding::DensitiesDisagree { rms });
+    }
+    findings.push(Finding::SpanByWedge {
+        exponent: p.value,
+        standard_uncertainty: p.standard_uncertainty.hypot(e.light_uncertainty),
+        span_before_stops: e.span_before,
+        span_by_wedge_stops: e.span_by_wedge,
+        used: e.used,
+    });
+    findings.extend(light_findings(calibration));
+    findings
+}
+
+fn light_findings(calibration: &Calibration) -> Vec<Finding> {
+    let mut findings = Vec::new();
+    let (glare, light) = (&calibration.glare, &calibration.evenness);
+    if let (true, Some(ceiling_stops)) = (glare.detected, glare.ceiling_stops) {
+        findings.push(Finding::VeilingGlare {
+            share: glare.share,
+            low95: glare.low95,
+            high95: glare.high95,
+            sigma: glare.sigma,
+            ceiling_stops,
+        });
+    }
+    match (light.source, light.fall_off_stops, light.residual_density) {
+        (LightSource::NotSeparable, ..) => findings.push(Finding::LightNotSeparable {
+            density: UNKNOWN_LIGHT,
+        }),
+        (_, Some(fall_off_stops), Some(residual_density)) => {
+            findings.push(Finding::UnevenLight {
+                fall_off_stops,
+                residual_density,
+            });
+        }
+        _ => {}
+    }
+    findings
+}

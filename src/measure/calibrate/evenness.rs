@@ -1,0 +1,104 @@
+//! The fall-off of the light over the wedge: from a flat field, or together with the densities where the layout allows it.
+use super::light::StepLight;
+use crate::measure::geometry::{Homography, contains};
+use crate::measure::result::WedgePlace;
+use crate::measure::wedge::interior_of;
+use crate::raster::{Pixels, Point, Region};
+use crate::response::ResponseCurve;
+use serde::{Deserialize, Serialize};
+
+/// Most by which terms of fall-off may widen the variance of the exponent and still count as told apart from it.
+const SEPARATED: f64 = 4.0;
+
+/// Where the fall-off of the light was taken from.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum LightSource {
+    /// A frame of an even source.
+    FlatField,
+    /// Fitted together with the known densities.
+    Densities,
+    /// Not told apart: along this wedge density and fall-off change together.
+    NotSeparable,
+}
+
+/// A frame of an even source taken like the bracket: same size, lens, aperture and focus.
+#[derive(Debug, Clone)]
+pub struct FlatField {
+    /// Its pixels, upright.
+    pub pixels: Pixels,
+}
+
+impl FlatField {
+    /// Relative light at each step (1 = mean over the steps), lightest step first: means over the patches' interiors, which
+    /// is all the smoothing they need. `None` where a patch holds a clipped pixel, no light, or fewer than 16 pixels.
+    pub fn factors(&self, place: &WedgePlace, curve: &ResponseCurve) -> Option<Vec<f64>> {
+        let light: Vec<f64> = (1..=place.steps())
+            .map(|step| self.light(place, step, curve))
+            .collect::<Option<_>>()?;
+        let mean = light.iter().sum::<f64>() / light.len() as f64;
+        Some(light.iter().map(|v| v / mean).collect())
+    }
+
+    fn light(&self, place: &WedgePlace, step: usize, curve: &ResponseCurve) -> Option<f64> {
+        let (rows, columns, channels) = self.pixels.dim();
+        let quad = interior_of(place, step, &Homography::identity())?;
+        let region = Region::around(&quad, rows, columns)?;
+        let channel = usize::from(channels >= 3);
+        let (mut sum, mut count) = (0.0, 0usize);
+        for row in region.rows() {
+            for column in region.columns() {
+                let centre = Point {
+                    x: column as f64 + 0.5,
+                    y: row as f64 + 0.5,
+                };
+                if contains(&quad, centre) {
+                    let level = f64::from(self.pixels.level(row, column, channel));
+                    if level >= curve.clip_level {
+                        return None;
+                    }
+                    sum += curve.exposure_at(level);
+                    count += 1;
+                }
+            }
+        }
+        (count >= 16 && sum > 0.0).then(|| sum / count as f64)
+    }
+}
+
+/// A term of the fall-off: exponents of the place's column and row.
+pub(super) type Term = (i32, i32);
+
+/// Value of a term at a place.
+pub(super) fn value((i, j): Term, (x, y): (f64, f64)) -> f64 {
+    x.powi(i) * y.powi(j)
+}
+
+/// The richest low-order polynomial (without constant) that the layout tells apart from density: a plane with curvature, else
+/// a plane, else nothing. Judged by how much the terms widen the variance of a straight line in density.
+pub(super) fn terms(lights: &[StepLight]) -> Vec<Term> {
+    const PLANE: [Term; 2] = [(1, 0), (0, 1)];
+    const CURVED: [Term; 5] = [(1, 0), (0, 1), (2, 0), (1, 1), (0, 2)];
+    let alone = spread_left(lights, &[]);
+    for set in [&CURVED[..], &PLANE[..]] {
+        let enough = lights.len() >= set.len() + 6;
+        if enough && spread_left(lights, set) * SEPARATED >= alone {
+            return set.to_vec();
+        }
+    }
+    Vec::new()
+}
+
+/// Sum of squares of density that a constant and the terms leave over: the variance of a slope is the inverse of it.
+fn spread_left(lights: &[StepLight], set: &[Term]) -> f64 {
+    let columns = set.len() + 1;
+    let design = nalgebra::DMatrix::from_fn(lights.len(), columns, |row, column| match column {
+        0 => 1.0,
+        k => value(set[k - 1], lights[row].place),
+    });
+    let densities: Vec<f64> = lights.iter().map(|l| l.density).collect();
+    let weights = vec![1.0; lights.len()];
+    // Columns that depend on each other (a single row has no second direction) tell nothing apart.
+    crate::statistics::fit::least_squares(&design, &densities, &weights)
+        .map_or(0.0, |fit| fit.chi_square)
+}

@@ -1,0 +1,87 @@
+//! The light of each step, from every frame that holds it well.
+use crate::measure::result::{Patch, PictureKind, WedgePlace};
+use crate::measure::subject::Subject;
+use crate::measure::wedge::patches;
+
+/// Codes (8 bits) that a step must lie above the floor and below the clip level, as the mean of a patch.
+const MARGIN: (f64, f64) = (3.0, 4.0);
+/// Share of clipped or crushed pixels above which a step is not used.
+const LOST: f64 = 0.001;
+/// Least mean over its standard uncertainty.
+const LEAST_SNR: f64 = 8.0;
+/// Relative standard uncertainty of a frame's light beside noise: what block means through a fitted curve leave (judgement).
+const CURVE: f64 = 0.003;
+
+/// The light of one step.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct StepLight {
+    /// Step number, 1 = lightest.
+    pub step: usize,
+    /// Stated density.
+    pub density: f64,
+    /// Its standard uncertainty, density.
+    pub density_uncertainty: f64,
+    /// log10 of relative radiance.
+    pub log: f64,
+    /// Standard uncertainty of `log` from noise and response, > 0.
+    pub uncertainty: f64,
+    /// Place on the wedge as a page, columns and rows from its middle, -0.5..=0.5.
+    pub place: (f64, f64),
+}
+
+/// The steps that at least one frame holds well, each a mean over those frames weighted by inverse variance. `assumed` is the
+/// density uncertainty where the place states none. Empty where densities are not known. Subjects that are no frames do not
+/// count.
+pub fn step_lights(subjects: &[Subject], place: &WedgePlace, assumed: f64) -> Vec<StepLight> {
+    let frames: Vec<(&Subject, Vec<Patch>)> = subjects
+        .iter()
+        .filter(|s| s.kind == PictureKind::Frame)
+        .map(|s| {
+            let found = patches(s, place).0;
+            (s, found.into_iter().map(|p| p.patch).collect())
+        })
+        .collect();
+    let light = |step: usize| {
+        let density = place.density_of(step)?;
+        let (mut sum, mut weights) = (0.0, 0.0);
+        for (subject, list) in &frames {
+            if let Some((log, u)) = list.get(step - 1).and_then(|p| of_patch(subject, p)) {
+                sum += log / (u * u);
+                weights += 1.0 / (u * u);
+            }
+        }
+        (weights > 0.0).then(|| StepLight {
+            step,
+            density,
+            density_uncertainty: place.density_uncertainty_of(step).unwrap_or(assumed),
+            log: sum / weights,
+            uncertainty: weights.powf(-0.5),
+            place: place.centre_of(step),
+        })
+    };
+    (1..=place.steps()).filter_map(light).collect()
+}
+
+/// log10 radiance of a patch and its standard uncertainty; `None` where this frame does not hold it well.
+fn of_patch(subject: &Subject, patch: &Patch) -> Option<(f64, f64)> {
+    let curve = &subject.sources.first()?.curve;
+    let level = patch.code?[1] / 255.0;
+    let one = 1.0 / 255.0;
+    let low = if subject.bits == 8 {
+        curve.floor_level.max(curve.supported.0) + MARGIN.0 * one
+    } else {
+        curve.floor_level
+    };
+    let held = level > low
+        && level < curve.clip_level - MARGIN.1 * one
+        && patch.clipped_share <= LOST
+        && patch.crushed_share <= LOST
+        && patch.linear > 0.0;
+    let noise = patch.linear_deviation / patch.effective_samples.max(1.0).sqrt() / patch.linear;
+    if !held || noise > 1.0 / LEAST_SNR {
+        return None;
+    }
+    let response = curve.uncertainty_at(level) * std::f64::consts::LN_2;
+    let relative = noise.hypot(CURVE).hypot(response);
+    Some((patch.linear.log10(), relative * std::f64::consts::LOG10_E))
+}

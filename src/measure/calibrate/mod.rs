@@ -1,0 +1,16 @@
+//! What known densities say of the exposures, of veiling glare and of the evenness of the light, in reading order: the
+//! result, the light of each step over all frames, the fall-off of the light (from a flat field or with the densities), the
+//! model fitted to both, glare in closed form, and what is concluded.
+mod conclude;
+mod evenness;
+mod glare;
+mod light;
+mod model;
+mod result;
+
+pub use conclude::{CalibrationSettings, Concluded, calibrate};
+pub use evenness::{FlatField, LightSource};
+pub use glare::{apparent_density, ceiling_stops, scene_ranges};
+pub use light::{StepLight, step_lights};
+pub use model::{Fitted, fit_densities};
+pub use result::{Calibration, Evenness, Exponent, Glare, GlareRange};

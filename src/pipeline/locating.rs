@@ -1,0 +1,212 @@
+//! Where the wedge is: as the user says it, as a file keeps it, or as it is found in the merge.
+use super::WedgeRequest;
+use crate::error::Error;
+use crate::finding::Finding;
+use crate::measure::wedge::{self, Densities, KeptWedge};
+use crate::measure::{WedgePlace, find};
+use crate::merge::RadianceMap;
+use crate::raster::Quad;
+use std::path::Path;
+
+/// Confidence below which a candidate is not even shown.
+const SHOWN: f64 = 0.15;
+/// Most patches of a grid, where none is known yet.
+const MOST_STEPS: usize = 1000;
+
+/// What was found of a wedge.
+#[derive(Debug, Default)]
+pub(super) struct Located {
+    /// The wedge to be measured.
+    pub place: Option<WedgePlace>,
+    /// A candidate too doubtful to be measured.
+    pub candidate: Option<WedgePlace>,
+    /// Doubts.
+    pub findings: Vec<Finding>,
+}
+
+/// What is said of the wedge, from options and files together.
+struct Said {
+    corners: Option<Quad>,
+    grid: Option<(usize, usize)>,
+    densities: Option<Densities>,
+    dark_first: bool,
+    boustrophedon: bool,
+}
+
+impl WedgeRequest {
+    /// Whether the files named can be read and make sense, before any picture is decoded.
+    pub(super) fn check(&self) -> Result<(), Error> {
+        if let Some(file) = &self.file {
+            KeptWedge::read(file)?;
+        }
+        if let Some(file) = self.density_file() {
+            wedge::read_densities(file, MOST_STEPS)?;
+        }
+        if let Some(u) = self
+            .density_uncertainty
+            .filter(|u| !(*u > 0.0 && *u <= 0.5))
+        {
+            let problem = format!("{u} is not within 0 (excluded) and 0.5 density");
+            return Err(Error::request("--wedge-density-uncertainty", problem));
+        }
+        match &self.flat_field {
+            Some(file) if !file.is_file() => Err(Error::request(
+                "--flat-field",
+                format!("{}: there is no such file", file.display()),
+            )),
+            _ => Ok(()),
+        }
+    }
+
+    fn density_file(&self) -> Option<&Path> {
+        let text = self.densities.as_ref()?;
+        let path = Path::new(text);
+        let csv = path
+            .extension()
+            .is_some_and(|e| e.eq_ignore_ascii_case("csv"));
+        csv.then_some(path)
+    }
+
+    /// Densities for a grid of `steps` patches, with uncertainties where stated.
+    fn densities(&self, steps: usize) -> Result<Option<Densities>, Error> {
+        if let Some(file) = self.density_file() {
+            return wedge::read_densities(file, steps).map(Some);
+        }
+        let Some(text) = &self.densities else {
+            return Ok(None);
+        };
+        Ok(Some((wedge::parse_densities(text, steps)?, None)))
+    }
+
+    fn said(&self, size: (usize, usize), findings: &mut Vec<Finding>) -> Result<Said, Error> {
+        let mut said = Said {
+            corners: self.corners,
+            grid: self.grid,
+            densities: None,
+            dark_first: self.dark_first,
+            boustrophedon: self.boustrophedon,
+        };
+        let Some(file) = &self.file else {
+            return Ok(said);
+        };
+        let kept = KeptWedge::read(file)?;
+        said.grid = Some((kept.grid.rows, kept.grid.columns));
+        said.densities = kept
+            .densities
+            .clone()
+            .map(|d| (d, kept.density_uncertainty.clone()));
+        said.dark_first |= kept.dark_first;
+        said.boustrophedon |= kept.boustrophedon;
+        if (kept.picture.rows, kept.picture.columns) == size {
+            said.corners = Some(kept.quad());
+        } else {
+            findings.push(Finding::WedgeFileOtherSize {
+                file: file.display().to_string(),
+                file_columns: kept.picture.columns,
+                file_rows: kept.picture.rows,
+                columns: size.1,
+                rows: size.0,
+            });
+        }
+        Ok(said)
+    }
+}
+
+/// The wedge as the user gives it, or as it is found in the merge, where all steps show.
+pub(super) fn locate(map: &RadianceMap, request: &WedgeRequest) -> Result<Located, Error> {
+    let mut located = Located::default();
+    if request.none {
+        return Ok(located);
+    }
+    let (rows, columns, _) = map.radiance.dim();
+    let said = request.said((rows, columns), &mut located.findings)?;
+    let Some(mut place) = placed(map, &said, &mut located)? else {
+        return Ok(located);
+    };
+    let steps = place.rows * place.columns;
+    if said.corners.is_some() {
+        place.dark_first = said.dark_first;
+        place.boustrophedon = said.boustrophedon;
+    }
+    if let Some(densities) = request.densities(steps)?.or(said.densities) {
+        let given = said.corners.is_some() && !said.dark_first;
+        known(&mut place, densities, given);
+    }
+    if let (None, Some(u), Some(d)) = (
+        &place.density_uncertainty,
+        request.density_uncertainty,
+        &place.densities,
+    ) {
+        place.density_uncertainty = Some(vec![u; d.len()]);
+    }
+    wedge::check(&place, rows, columns)?;
+    if place.densities.is_none() {
+        located.findings.push(Finding::DensitiesFromMerge);
+    }
+    located.place = Some(place);
+    Ok(located)
+}
+
+/// Puts densities in. Which way they run is seen in the picture, or said; a list that runs the other way is turned round. With
+/// corners given and nothing said the list decides.
+fn known(place: &mut WedgePlace, (mut densities, mut uncertainties): Densities, given: bool) {
+    let falling = densities.len() > 1 && densities[0] > densities[densities.len() - 1];
+    if given {
+        place.dark_first = falling;
+    } else if falling != place.dark_first {
+        densities.reverse();
+        if let Some(u) = &mut uncertainties {
+            u.reverse();
+        }
+    }
+    place.densities = Some(densities);
+    place.density_uncertainty = uncertainties;
+}
+
+fn placed(
+    map: &RadianceMap,
+    said: &Said,
+    located: &mut Located,
+) -> Result<Option<WedgePlace>, Error> {
+    match (said.corners, said.grid) {
+        (Some(corners), Some(grid)) => Ok(Some(wedge::place(corners, grid, None)?)),
+        (Some(_), None) => Err(Error::request(
+            "--wedge-corners",
+            "needs --wedge-grid ROWSxCOLUMNS beside it",
+        )),
+        (None, grid) => Ok(find_place(map, grid, located)),
+    }
+}
+
+fn find_place(
+    map: &RadianceMap,
+    grid: Option<(usize, usize)>,
+    located: &mut Located,
+) -> Option<WedgePlace> {
+    let channel = usize::from(map.radiance.dim().2 >= 3);
+    let plane = map
+        .radiance
+        .index_axis(ndarray::Axis(2), channel)
+        .to_owned();
+    let seen = find::candidate(&plane);
+    let confidence = seen.as_ref().and_then(|p| p.confidence).unwrap_or(0.0);
+    let steps = seen.as_ref().map_or(0, |p| p.rows * p.columns);
+    let fits = |p: &WedgePlace| grid.is_none_or(|g| g == (p.rows, p.columns));
+    if confidence >= find::CONFIDENT && seen.as_ref().is_some_and(fits) {
+        let finding = Finding::WedgeFound { confidence, steps };
+        located.findings.push(finding);
+        return seen;
+    }
+    located.findings.push(Finding::NoWedge {
+        looked_for: grid.map_or_else(
+            || "a row, a column or a grid of grey patches".to_string(),
+            |(r, c)| format!("{r} x {c} grey patches"),
+        ),
+    });
+    if confidence >= SHOWN {
+        let finding = Finding::WedgeDoubtful { confidence, steps };
+        located.findings.push(finding);
+        located.candidate = seen;
+    }
+    None
+}

@@ -1,0 +1,130 @@
+//! Findings about the wedge, its densities and the light on it as plain sentences.
+use super::finding::signed;
+use super::number::{decimal, significant};
+use crate::finding::Finding;
+
+pub(super) fn wedge(finding: &Finding) -> Option<String> {
+    use Finding as F;
+    Some(match finding {
+        F::NoWedge { looked_for } => format!("No wedge was found; looked for {looked_for}."),
+        F::WedgeFound { confidence, steps } => format!(
+            "A wedge of {steps} steps was found by itself, confidence {} of 1.",
+            decimal(*confidence, 2)
+        ),
+        F::WedgeUnusable { reason, patch_px } => format!(
+            "The wedge cannot be measured: {reason} (patches of {} px).",
+            decimal(*patch_px, 1)
+        ),
+        F::ChartLimited { picture } => format!(
+            "{picture} tells every step apart: its count is a lower bound, and a longer wedge might show more."
+        ),
+        F::RangeBeyondWedge { snr, beyond_stops } => format!(
+            "The range at SNR {} reaches {} stops below the darkest step; there it leans on the fitted noise model.",
+            decimal(*snr, 0),
+            decimal(*beyond_stops, 2)
+        ),
+        F::WedgeDoubtful { confidence, steps } => format!(
+            "Something like a wedge of {steps} steps was seen, confidence {} of 1: too doubtful to be measured. It is outlined in the picture of the merge; if it is the wedge, give its corners with --wedge-corners and --wedge-grid.",
+            decimal(*confidence, 2)
+        ),
+        F::WedgeFileOtherSize {
+            file,
+            file_columns,
+            file_rows,
+            columns,
+            rows,
+        } => format!(
+            "{file} was made for pictures of {file_columns} x {file_rows} pixels, these have {columns} x {rows}: its grid and densities were used, and the corners were looked for again."
+        ),
+        F::PatchesSmall {
+            side_px,
+            guard_px,
+            wanted_px,
+        } => format!(
+            "The smallest patch has a side of {} px: what is measured keeps {} px away from its edges, less than the {} px of a JPEG block, so that ringing may add to the noise.",
+            decimal(*side_px, 0),
+            decimal(*guard_px, 1),
+            decimal(*wanted_px, 0)
+        ),
+        F::PatchTextured { step, ratio } => format!(
+            "Step {step} is not even (slow variation {} times the noise): robust statistics were used.",
+            decimal(*ratio, 1)
+        ),
+        F::FigureRefused { figure, reason } => format!("{figure} is not given: {reason}."),
+        _ => return None,
+    })
+}
+
+pub(super) fn densities(finding: &Finding) -> Option<String> {
+    use Finding as F;
+    Some(match finding {
+        F::DensitiesFromMerge => "The densities are not known; they were taken from the merge. So the span of the exposures rests on the metadata, veiling glare cannot be told from light, and uneven light stays in: what the wedge says of the exposures is the same thing twice. Give --wedge-densities to change that.".to_owned(),
+        F::DensitiesDisagree { rms } => format!(
+            "Stated and measured densities differ by {} D (root mean square): check the list and its order.",
+            decimal(*rms, 3)
+        ),
+        F::UnevenLight {
+            fall_off_stops,
+            residual_density,
+        } => format!(
+            "The light falls off by {} stops over the wedge; {} D remain after it was removed.",
+            decimal(*fall_off_stops, 2),
+            decimal(*residual_density, 3)
+        ),
+        F::DensityUncertaintyAssumed { density } => format!(
+            "The uncertainty of the densities is not stated; {} D was assumed (one standard uncertainty, common practice).",
+            decimal(*density, 3)
+        ),
+        F::SpanByWedge {
+            exponent,
+            standard_uncertainty,
+            span_before_stops,
+            span_by_wedge_stops,
+            used,
+        } => {
+            let seen = format!(
+                "By the known densities the span of the bracket is {} stops, {} by what was used before ({} %, standard uncertainty {} %)",
+                decimal(*span_by_wedge_stops, 3),
+                decimal(*span_before_stops, 3),
+                signed((1.0 / exponent - 1.0) * 100.0, 2),
+                decimal(standard_uncertainty * 100.0, 2)
+            );
+            if *used {
+                format!("{seen}: exposures, response and ranges were corrected by it.")
+            } else {
+                format!("{seen}: nothing was changed.")
+            }
+        }
+        F::VeilingGlare {
+            share,
+            low95,
+            high95,
+            sigma,
+            ceiling_stops,
+        } => format!(
+            "Veiling glare of {} of white lies over the wedge (95 % interval {} to {}, {} standard deviations from none). It holds contrast to {} stops in every frame alike, so that merging cannot remove it (McCann and Rizzi 2007); subtracting it would not remove its photon noise.",
+            hundredths(*share),
+            hundredths(*low95),
+            hundredths(*high95),
+            significant(*sigma, 2),
+            decimal(*ceiling_stops, 2)
+        ),
+        F::LightNotSeparable { density } => format!(
+            "Along this wedge density changes with place, so that uneven light cannot be told from it: {} D from end to end was allowed for in the uncertainty. A frame of an even source (--flat-field) would tell.",
+            decimal(*density, 2)
+        ),
+        F::LightEvened { fall_off_stops } => format!(
+            "The light over the wedge differs by {} stops by the flat field; that was divided out.",
+            decimal(*fall_off_stops, 2)
+        ),
+        F::DensitiesNotUsed { reason } => {
+            format!("The known densities were not held against the light: {reason}.")
+        }
+        _ => return None,
+    })
+}
+
+/// "0.50 %".
+fn hundredths(share: f64) -> String {
+    format!("{} %", decimal(share * 100.0, 2))
+}
