@@ -1,5 +1,6 @@
 //! Flat patches: connected pixels whose surroundings vary no more than noise does at that luminance, shaped like a
 //! parallelogram.
+use super::regions::{Region, connected};
 use super::shrink::Small;
 use crate::raster::Point;
 
@@ -27,6 +28,9 @@ pub(super) struct Patch {
 /// join, the last still sees patches in the dark.
 const MOST_SPREAD: [f32; 3] = [0.05, 0.11, 0.25];
 
+/// Most samples that the quiet spread is taken from.
+const SAMPLES: usize = 1_000_000;
+
 /// All patches that look like parallelograms, the most regular first.
 pub(super) fn patches(small: &Small) -> Vec<Patch> {
     let quiet = Quiet::of(small);
@@ -40,7 +44,7 @@ pub(super) fn patches(small: &Small) -> Vec<Patch> {
                 .any(|i| (0.8..=1.25).contains(&(known[i].area / p.area)))
         };
         found.extend(
-            pass(small, &quiet.flat(small, most))
+            pass(small, &quiet, most)
                 .into_iter()
                 .filter(|(_, p)| !again(p)),
         );
@@ -51,40 +55,13 @@ pub(super) fn patches(small: &Small) -> Vec<Patch> {
 }
 
 /// Parallelograms among the connected flat regions, with how far each is from one.
-fn pass(small: &Small, flat: &[bool]) -> Vec<(f64, Patch)> {
-    let (rows, columns) = small.log.dim();
-    let mut seen = vec![false; rows * columns];
-    let mut found = Vec::new();
-    let largest = ((rows * columns) as f64 * LARGEST) as usize;
-    let mut stack = Vec::new();
-    for start in 0..rows * columns {
-        if seen[start] || !flat[start] {
-            continue;
-        }
-        let mut region = Region::default();
-        stack.push(start);
-        seen[start] = true;
-        while let Some(i) = stack.pop() {
-            let (r, c) = (i / columns, i % columns);
-            region.add(r, c, small.log[[r, c]]);
-            let neighbours = [
-                (r > 0).then(|| i - columns),
-                (r + 1 < rows).then(|| i + columns),
-                (c > 0).then(|| i - 1),
-                (c + 1 < columns).then(|| i + 1),
-            ];
-            for j in neighbours.into_iter().flatten() {
-                if flat[j] && !seen[j] {
-                    seen[j] = true;
-                    stack.push(j);
-                }
-            }
-        }
-        if (FEWEST..=largest).contains(&region.pixels) {
-            found.extend(region.patch());
-        }
-    }
-    found
+fn pass(small: &Small, quiet: &Quiet, most: f32) -> Vec<(f64, Patch)> {
+    let largest = (small.log.len() as f64 * LARGEST) as usize;
+    connected(&small.log, &small.spread, |v, s| quiet.is_flat(v, s, most))
+        .iter()
+        .filter(|region| (FEWEST..=largest).contains(&region.pixels))
+        .filter_map(Region::patch)
+        .collect()
 }
 
 /// The quietest seventh's spread by half-stop bin of luminance: what noise alone does there.
@@ -99,10 +76,15 @@ impl Quiet {
     }
 
     fn of(small: &Small) -> Self {
-        let bins = || small.log.iter().map(|&v| Self::bin(v));
-        let (lowest, highest) = (bins().min().unwrap_or(0), bins().max().unwrap_or(0));
-        let mut spreads = vec![Vec::new(); (highest - lowest) as usize + 1];
-        for (v, s) in small.log.iter().zip(&small.spread) {
+        let (low, high) = small
+            .log
+            .iter()
+            .fold((f32::MAX, f32::MIN), |(l, h), &v| (l.min(v), h.max(v)));
+        let (lowest, highest) = (Self::bin(low), Self::bin(high));
+        let mut spreads = vec![Vec::new(); (highest - lowest).max(0) as usize + 1];
+        // Every n-th pixel, n odd, so that it does not keep to columns.
+        let stride = (small.log.len() / SAMPLES) | 1;
+        for (v, s) in small.log.iter().zip(&small.spread).step_by(stride) {
             if *s < f32::MAX {
                 spreads[(Self::bin(*v) - lowest) as usize].push(*s);
             }
@@ -122,37 +104,12 @@ impl Quiet {
     }
 
     /// Flat where the spread is below the limit of like luminance, and below `most`.
-    fn flat(&self, small: &Small, most: f32) -> Vec<bool> {
-        let flat = |(v, s): (&f32, &f32)| {
-            *s < most && *s < self.limits[(Self::bin(*v) - self.lowest) as usize]
-        };
-        small.log.iter().zip(&small.spread).map(flat).collect()
+    fn is_flat(&self, log: f32, spread: f32, most: f32) -> bool {
+        spread < most && spread < self.limits[(Self::bin(log) - self.lowest) as usize]
     }
-}
-
-#[derive(Default)]
-struct Region {
-    pixels: usize,
-    x: f64,
-    y: f64,
-    xx: f64,
-    xy: f64,
-    yy: f64,
-    log: f64,
 }
 
 impl Region {
-    fn add(&mut self, row: usize, column: usize, log: f32) {
-        let (x, y) = (column as f64 + 0.5, row as f64 + 0.5);
-        self.pixels += 1;
-        self.x += x;
-        self.y += y;
-        self.xx += x * x;
-        self.xy += x * y;
-        self.yy += y * y;
-        self.log += f64::from(log);
-    }
-
     /// The patch and how far it is from a parallelogram. A parallelogram of area A has 12 sqrt(det) = A, whatever its shape
     /// (an ellipse has 12/(4 pi) of it).
     fn patch(&self) -> Option<(f64, Patch)> {

@@ -1,17 +1,19 @@
-//! Finding a wedge in a picture, in reading order: the picture made small and logarithmic, flat patches in it, the lattice
+//! Finding a wedge in a picture, in reading order: the picture made small and logarithmic, its connected flat regions, the patches among them, the lattice
 //! they lie on, the order of its steps, cells carried on beyond what was seen, corners by edges.
 mod edges;
 mod flat;
 mod lattice;
 mod order;
+mod regions;
 mod seeds;
 mod shrink;
 
 use super::geometry::{Homography, UNIT_SQUARE};
 use super::result::WedgePlace;
 use crate::raster::{Point, Quad};
-use lattice::Lattice;
 use ndarray::Array2;
+use order::Ordered;
+use rayon::prelude::*;
 use shrink::Small;
 
 /// Fewest steps that are taken for a wedge.
@@ -58,15 +60,28 @@ pub fn candidate(luminance: &Array2<f32>) -> Option<WedgePlace> {
 
 fn at_scale(luminance: &Array2<f32>, factor: usize) -> Option<WedgePlace> {
     let small = Small::of(luminance, factor);
+    if small.log.is_empty() {
+        return None;
+    }
     let patches = flat::patches(&small);
+    let mut ordered: Vec<Ordered> = seeds::lattices(&patches)
+        .par_iter()
+        .filter_map(|lattice| order::ordered(&lattice.carried_on(&small)?))
+        .collect();
+    ordered.sort_by(|a, b| b.confidence.total_cmp(&a.confidence));
     let mut best: Option<WedgePlace> = None;
-    for lattice in seeds::lattices(&patches) {
-        let Some(found) = finished(luminance, &small, lattice) else {
-            continue;
-        };
+    for lattice in &ordered {
+        // The edges can only take from the confidence.
         if best
             .as_ref()
-            .is_none_or(|b| found.confidence > b.confidence)
+            .is_some_and(|b| b.confidence >= Some(lattice.confidence))
+        {
+            break;
+        }
+        if let Some(found) = finished(luminance, &small, lattice)
+            && best
+                .as_ref()
+                .is_none_or(|b| found.confidence > b.confidence)
         {
             best = Some(found);
         }
@@ -74,10 +89,8 @@ fn at_scale(luminance: &Array2<f32>, factor: usize) -> Option<WedgePlace> {
     best
 }
 
-/// A lattice carried on, put in order, its corners refined at full size and its confidence judged.
-fn finished(luminance: &Array2<f32>, small: &Small, lattice: Lattice) -> Option<WedgePlace> {
-    let extended = lattice.carried_on(small)?;
-    let ordered = order::ordered(&extended)?;
+/// A lattice put in order, its corners refined at full size and its confidence judged.
+fn finished(luminance: &Array2<f32>, small: &Small, ordered: &Ordered) -> Option<WedgePlace> {
     let coarse = ordered.map.then(&small.to_full()?);
     let refined = edges::refined(
         luminance,

@@ -35,9 +35,12 @@ pub(super) fn ordered(sheet: &Sheet) -> Option<Ordered> {
     let mut best: Option<(f64, usize, Window, Reading)> = None;
     for turn in turns(sheet) {
         let cells = turned(&sheet.cells, turn);
+        let sums = Sums::of(&cells);
         for window in windows(&cells) {
-            let members = members(&cells, window);
-            if members < 5 {
+            let members = sums.members(window);
+            let steps = (window.rows * window.columns) as f64;
+            let score = members as f64 + 0.3 * (steps - members as f64);
+            if members < 5 || best.as_ref().is_some_and(|b| score <= b.0) {
                 continue;
             }
             for boustrophedon in [false, true] {
@@ -47,8 +50,6 @@ pub(super) fn ordered(sheet: &Sheet) -> Option<Ordered> {
                 let Some(reading) = read(&cells, window, boustrophedon, sheet.brightest) else {
                     continue;
                 };
-                let steps = (window.rows * window.columns) as f64;
-                let score = members as f64 + 0.3 * (steps - members as f64);
                 if best.as_ref().is_none_or(|b| score > b.0) {
                     best = Some((score, turn, window, reading));
                 }
@@ -76,16 +77,30 @@ pub(super) fn ordered(sheet: &Sheet) -> Option<Ordered> {
         dark_first: reading.dark_first,
         boustrophedon: reading.boustrophedon,
         fill,
-        confidence: confidence(members(&cells, window), &reading, sheet),
+        confidence: confidence(Sums::of(&cells).members(window), &reading, sheet),
     })
 }
 
-fn members(cells: &[Vec<Seen>], w: Window) -> usize {
-    cells[w.top..w.top + w.rows]
-        .iter()
-        .flat_map(|row| &row[w.left..w.left + w.columns])
-        .filter(|c| c.patch)
-        .count()
+/// Number of patches seen in the cells above and to the left of each corner, for counting those of a window.
+struct Sums(Vec<Vec<usize>>);
+
+impl Sums {
+    fn of(cells: &[Vec<Seen>]) -> Self {
+        let mut sums = vec![vec![0; cells[0].len() + 1]; cells.len() + 1];
+        for (r, row) in cells.iter().enumerate() {
+            for (c, cell) in row.iter().enumerate() {
+                sums[r + 1][c + 1] =
+                    sums[r][c + 1] + sums[r + 1][c] - sums[r][c] + usize::from(cell.patch);
+            }
+        }
+        Sums(sums)
+    }
+
+    fn members(&self, w: Window) -> usize {
+        let s = &self.0;
+        let (bottom, right) = (w.top + w.rows, w.left + w.columns);
+        s[bottom][right] + s[w.top][w.left] - s[w.top][right] - s[bottom][w.left]
+    }
 }
 
 /// Quarter turns to try: first the one that lays the lattice's columns along the picture's.
