@@ -2,7 +2,8 @@
 //!
 //! [`run`] does the whole job on every bracket found in the inputs; [`merge`] makes one radiance map; [`survey`] only
 //! lists what is there. `settings` holds what can be asked for, `locating` says where the wedge is, `calibrating` brings
-//! known densities to bear, `measuring` brings pictures and wedge together, `record` and `figures` fill the report, `products` writes files.
+//! known densities to bear, `measuring` brings pictures and wedge together, `record` and `figures` fill the report,
+//! `products` and `sheets` write files.
 mod calibrating;
 mod figures;
 mod locating;
@@ -11,6 +12,7 @@ mod products;
 mod record;
 mod settings;
 mod stated;
+mod sheets;
 
 pub use settings::{Event, Settings, WedgeRequest};
 
@@ -22,7 +24,7 @@ use crate::frames::{self, Bracket, BracketPlan, Clip, Survey};
 use crate::measure::calibrate::Calibration;
 use crate::measure::{PictureMeasurement, WedgePlace};
 use crate::merge::{Merger, Noise, noise};
-use crate::report::{BracketFigures, BracketReport, Figures, Report};
+use crate::report::{self, BracketFigures, BracketReport, Figures, Report};
 use crate::response::{self, Choice, ExposureCheck, Response};
 use crate::tone;
 use std::path::PathBuf;
@@ -118,6 +120,8 @@ pub fn run(settings: &Settings, progress: &(dyn Fn(Event) + Sync)) -> Result<Out
     if done > 0 {
         progress(Event::Stage("writing the report"));
         record::enter_missing_sums(&mut report.inputs);
+        report.cameras = report::cameras::compare(&report.brackets);
+        sheets::write_cameras(&report, &settings.sheets, &settings.out, &policy)?;
         products::write_report(&report, &shown, &settings.out, &policy)?;
     }
     Ok(Outcome {
@@ -246,8 +250,11 @@ fn one_bracket(
         (&rendered, &picture),
         measured.wedge.as_ref(),
     )?;
-    let shown = figures::of_bracket(&prepared, &map, &picture, &measured);
-    let entry = record::bracket(&prepared, &map, measured, outputs);
+    let mut shown = figures::of_bracket(&prepared, &map, &picture, &measured);
+    shown.crops = sheets::crops(&prepared, &picture, &measured, &settings.sheets);
+    let mut entry = record::bracket(&prepared, &map, measured, outputs);
+    progress(Event::Stage("drawing the sheets"));
+    sheets::write_bracket(&mut entry, &shown, &settings.sheets, &settings.out, policy)?;
     Ok((entry, prepared.sums, shown))
 }
 

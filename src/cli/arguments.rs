@@ -7,6 +7,7 @@ use stopspan::formats::Limits;
 use stopspan::frames::{ExposureOverride, Overrides};
 use stopspan::measure::wedge;
 use stopspan::pipeline::{Settings, WedgeRequest};
+use stopspan::report::sheet::{Look, SheetSettings};
 use stopspan::response::Choice;
 
 /// How many wedge steps and how many stops a camera holds: in one frame, in its own HDR picture, in a merged bracket.
@@ -156,8 +157,34 @@ pub struct Run {
     /// There is no wedge: do not look for one
     #[arg(long, conflicts_with_all = ["wedge_corners", "wedge_file"], help_heading = "Wedge")]
     pub no_wedge: bool,
+    /// Size of the sheets in pixels
+    #[arg(long, value_name = "WIDTHxHEIGHT", default_value = "1920x1080", help_heading = "Sheets")]
+    pub sheet_size: String,
+    /// Grounds of the sheets
+    #[arg(long, value_enum, default_value_t = LookArgument::Both, help_heading = "Sheets")]
+    pub sheet_look: LookArgument,
+    /// Pictures on the sheets: file names, or frame, camera-hdr, merge, rendered [default: all that fit]
+    #[arg(long, value_name = "NAME,...", value_delimiter = ',', help_heading = "Sheets")]
+    pub sheet_pictures: Vec<String>,
+    /// Middle of a crop at 100 %: X,Y in the reference frame, or step:N of the wedge; may be given several times
+    /// [default: the ends of the wedge]
+    #[arg(long, value_name = "PLACE", help_heading = "Sheets")]
+    pub crop: Vec<String>,
     #[command(flatten)]
     pub common: Common,
+}
+
+/// Ground of the sheets.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum LookArgument {
+    /// Dark ink on a light ground
+    Light,
+    /// Light ink on a dark ground
+    Dark,
+    /// One of each
+    Both,
+    /// No sheets
+    None,
 }
 
 #[derive(Debug, Args)]
@@ -225,7 +252,23 @@ impl Run {
             ..settings.overrides
         };
         settings.wedge = self.wedge()?;
+        settings.sheets = self.sheets()?;
         Ok(settings)
+    }
+
+    fn sheets(&self) -> Result<SheetSettings, Error> {
+        let places = self.crop.iter().map(|text| SheetSettings::parse_crop(text));
+        Ok(SheetSettings {
+            size: SheetSettings::parse_size(&self.sheet_size)?,
+            looks: match self.sheet_look {
+                LookArgument::Light => vec![Look::Light],
+                LookArgument::Dark => vec![Look::Dark],
+                LookArgument::Both => vec![Look::Light, Look::Dark],
+                LookArgument::None => Vec::new(),
+            },
+            pictures: self.sheet_pictures.clone(),
+            crops: places.collect::<Result<_, _>>()?,
+        })
     }
 
     fn wedge(&self) -> Result<WedgeRequest, Error> {

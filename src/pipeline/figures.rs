@@ -23,6 +23,7 @@ pub(super) fn of_bracket(
         strips,
         preview: Some(picture.clone()),
         source: Some(leaders(map)),
+        crops: Vec::new(),
     }
 }
 

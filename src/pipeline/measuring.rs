@@ -129,7 +129,7 @@ fn camera_hdr(
 }
 
 /// Where a reference pixel lies in the camera's own picture: registered like a frame.
-fn place_finished(bracket: &Bracket, finished: &Finished) -> Option<Transform> {
+pub(super) fn place_finished(bracket: &Bracket, finished: &Finished) -> Option<Transform> {
     let reference = &bracket.frames[bracket.reference];
     let (rows, columns, channels) = reference.picture.pixels.dim();
     let (other_rows, other_columns, other_channels) = finished.picture.pixels.dim();
@@ -152,7 +152,7 @@ fn place_finished(bracket: &Bracket, finished: &Finished) -> Option<Transform> {
     placement.found.then_some(placement.transform)
 }
 
-fn homography(transform: Option<Transform>) -> Homography {
+pub(super) fn homography(transform: Option<Transform>) -> Homography {
     transform
         .and_then(|t| Homography::of_rows(t.0))
         .unwrap_or_else(Homography::identity)

@@ -29,7 +29,7 @@ pub(super) fn check_folder(folder: &Path, policy: &Outputs) -> Result<(), Error>
         .try_for_each(|name| policy.check(&folder.join(name)))
 }
 
-fn make_folder(folder: &Path) -> Result<(), Error> {
+pub(super) fn make_folder(folder: &Path) -> Result<(), Error> {
     std::fs::create_dir_all(folder)
         .map_err(|e| Error::output(folder, OutputProblem::Unwritable, Some(e)))
 }

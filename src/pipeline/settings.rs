@@ -3,6 +3,7 @@ use crate::error::Error;
 use crate::formats::staged::Outputs;
 use crate::frames::Overrides;
 use crate::raster::Quad;
+use crate::report::sheet::SheetSettings;
 use crate::response::Choice;
 use crate::tone::ToneSettings;
 use std::path::PathBuf;
@@ -47,6 +48,8 @@ pub struct Settings {
     pub wedge: WedgeRequest,
     /// How the map is rendered for looking at.
     pub tone: ToneSettings,
+    /// Sheets fit to publish.
+    pub sheets: SheetSettings,
     /// Replace results that are there.
     pub overwrite: bool,
 }
@@ -62,6 +65,7 @@ impl Settings {
             register: true,
             wedge: WedgeRequest::default(),
             tone: ToneSettings::default(),
+            sheets: SheetSettings::default(),
             overwrite: false,
         }
     }

@@ -1,5 +1,6 @@
 //! The report of one run: what was asked, what was found in the inputs, and one entry a bracket.
 use super::BracketReport;
+use super::cameras::CameraComparison;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 
@@ -23,6 +24,9 @@ pub struct Report {
     pub inputs: Vec<InputFile>,
     /// One entry a bracket, in the order found.
     pub brackets: Vec<BracketReport>,
+    /// Cameras beside each other; `None` with fewer than two.
+    #[serde(default)]
+    pub cameras: Option<CameraComparison>,
     /// Pictures that belong to no bracket, and why.
     pub singles: Vec<Left>,
     /// Files that were not taken as pictures, and why.
@@ -41,6 +45,7 @@ impl Report {
             settings: BTreeMap::new(),
             inputs: Vec::new(),
             brackets: Vec::new(),
+            cameras: None,
             singles: Vec::new(),
             skipped: Vec::new(),
             failed: Vec::new(),

@@ -1,13 +1,14 @@
 //! Plain serialisable report -> JSON, CSV, terminal text, HTML with figures. Nothing is measured here.
 //!
 //! In reading order: [`Report`] and the entries below it (plain data), numbers as text, sentences, then the thin files
-//! at the edge: JSON, CSV, terminal table, figures, page.
+//! at the edge: JSON, CSV, terminal table, figures, page, sheets.
 //!
 //! # report.json, field by field
 //!
 #![doc = include_str!("schema.md")]
 
 mod bracket;
+pub mod cameras;
 mod data;
 
 pub mod moment;
@@ -19,10 +20,11 @@ pub mod terminal;
 
 pub mod figure;
 pub mod html;
+pub mod sheet;
 
 pub use bracket::{
     BracketReport, Closure, ExposureCheck, FrameEntry, MapSummary, NoiseSummary, NoiseTerm,
     OutputFile, PairRatio, Shift,
 };
 pub use data::{Failed, InputFile, Left, Program, Report, SCHEMA};
-pub use figure::{BracketFigures, Figures};
+pub use figure::{BracketFigures, Figures, Strip};

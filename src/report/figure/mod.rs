@@ -18,11 +18,12 @@ pub(crate) use oecf::oecf;
 pub(crate) use outline::outline;
 pub(crate) use picture::{jpeg_uri, png_uri, reduced};
 pub(crate) use range::range;
-pub(crate) use response::response;
+pub(crate) use response::{response, samples as response_samples};
 pub(crate) use snr::snr;
 pub(crate) use source::{NONE as NO_SOURCE, colour as source_colour, coloured};
 pub use strip::{CELL, Strip, log_display, strip};
 
+use super::sheet::CropRow;
 use ndarray::{Array2, Array3};
 
 /// Pictures that the page shows and that are not in the [`Report`](super::Report): one entry a bracket, in its order.
@@ -43,4 +44,6 @@ pub struct BracketFigures {
     /// Index (into the bracket's frames) of the frame with the largest weight at each pixel of the map; 255 where no
     /// frame is usable. Any size: it is reduced for the page.
     pub source: Option<Array2<u8>>,
+    /// Crops for the sheets.
+    pub crops: Vec<CropRow>,
 }

@@ -43,7 +43,7 @@ pub(crate) fn response(bracket: &BracketReport, id: &str) -> Option<String> {
 }
 
 /// (8-bit code, log2 exposure, standard uncertainty) of entries that can be drawn, thinned.
-fn samples(curve: &ResponseCurve) -> Vec<(f64, f64, f64)> {
+pub(crate) fn samples(curve: &ResponseCurve) -> Vec<(f64, f64, f64)> {
     let last = curve.exposure.len().saturating_sub(1).max(1);
     let stride = last.div_ceil(POINTS).max(1);
     let entries = curve

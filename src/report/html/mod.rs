@@ -1,11 +1,13 @@
 //! Report + pictures -> one self-contained page: no network, no scripts; light and dark, screen and paper.
 //!
-//! In reading order: the page, escaping, one bracket, its tables, its known densities, its wedge strips, definitions and provenance.
+//! In reading order: the page, escaping, cameras beside each other, one bracket, its tables, its known densities, its
+//! wedge strips, definitions and provenance.
 mod bracket;
+mod cameras;
 mod densities;
 mod escape;
 mod notes;
-mod strips;
+pub(crate) mod strips;
 mod table;
 
 pub(crate) use escape::escape;
@@ -34,6 +36,7 @@ pub fn page(report: &Report, figures: &Figures) -> String {
     );
     summary(&mut out, report);
     out.push_str("</header>\n<main>\n");
+    cameras::cameras(&mut out, report);
     let none = BracketFigures::default();
     for (index, entry) in report.brackets.iter().enumerate() {
         let pictures = figures.brackets.get(index).unwrap_or(&none);

@@ -8,10 +8,10 @@ use std::fmt::Write;
 
 /// Steps from `first` to `last` that run together for one reason.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-struct Run {
-    first: usize,
-    last: usize,
-    reason: JoinReason,
+pub(crate) struct Run {
+    pub first: usize,
+    pub last: usize,
+    pub reason: JoinReason,
 }
 
 /// Writes the strips; nothing where no picture has levels.
@@ -114,7 +114,7 @@ fn centre(step: usize, steps: usize) -> f64 {
 }
 
 /// Joined pairs that follow each other for the same reason, as runs.
-fn runs(joined: &[Joined]) -> Vec<Run> {
+pub(crate) fn runs(joined: &[Joined]) -> Vec<Run> {
     let mut sorted = joined.to_vec();
     sorted.sort_by_key(|j| j.0);
     let mut runs: Vec<Run> = Vec::new();

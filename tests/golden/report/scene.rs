@@ -39,6 +39,7 @@ pub fn figures() -> Figures {
     });
     Figures {
         brackets: vec![BracketFigures {
+            crops: Vec::new(),
             strips: strips.collect(),
             preview: Some(scene()),
             source: Some(source()),

@@ -1,0 +1,226 @@
+//! Sheets fit to publish: crops cut from the pictures, every sheet drawn, rasterized and written.
+use super::measuring::{homography, place_finished};
+use super::products::make_folder;
+use super::{Measured, Prepared};
+use crate::error::{Error, OutputProblem};
+use crate::formats::staged::{Outputs, write_whole};
+use crate::measure::{Homography, PictureKind, PictureMeasurement};
+use crate::raster::{Pixels, Point};
+use crate::report::sheet::{self, CropCell, CropPlace, CropRow, Sheet, SheetSettings};
+use crate::report::words::{at_snr, kind_words};
+use crate::report::{BracketFigures, BracketReport, OutputFile, Report};
+use ndarray::Array3;
+use rayon::prelude::*;
+use std::path::Path;
+
+/// Pictures beside each other on a sheet of crops, at most.
+const ACROSS: usize = 4;
+/// The folder of sheets below that of a bracket or of a run.
+const FOLDER: &str = "sheets";
+
+/// Draws and writes the sheets of a bracket, and notes them in its entry.
+pub(super) fn write_bracket(
+    entry: &mut BracketReport,
+    shown: &BracketFigures,
+    settings: &SheetSettings,
+    folder: &Path,
+    policy: &Outputs,
+) -> Result<(), Error> {
+    let sheets = sheet::of_bracket(entry, &shown.strips, &shown.crops, settings);
+    let prefix = format!("{}/{FOLDER}", entry.name);
+    let written = write(&sheets, &folder.join(&entry.name).join(FOLDER), &prefix, policy)?;
+    entry.outputs.extend(written);
+    Ok(())
+}
+
+/// The sheet of a run with several cameras.
+pub(super) fn write_cameras(
+    report: &Report,
+    settings: &SheetSettings,
+    folder: &Path,
+    policy: &Outputs,
+) -> Result<(), Error> {
+    let sheets = sheet::of_cameras(report, settings);
+    write(&sheets, &folder.join(FOLDER), FOLDER, policy).map(drop)
+}
+
+fn write(
+    sheets: &[Sheet],
+    folder: &Path,
+    prefix: &str,
+    policy: &Outputs,
+) -> Result<Vec<OutputFile>, Error> {
+    if sheets.is_empty() {
+        return Ok(Vec::new());
+    }
+    make_folder(folder)?;
+    let pairs: Vec<[OutputFile; 2]> = sheets
+        .par_iter()
+        .map(|sheet| {
+            let file = |ending: &str| format!("{}.{ending}", sheet.name);
+            let put = |name: String, bytes: &[u8]| {
+                write_whole(&folder.join(&name), policy, |sink| sink.write_all(bytes))?;
+                Ok(OutputFile {
+                    what: sheet.description.clone(),
+                    path: format!("{prefix}/{name}"),
+                    bytes: Some(bytes.len() as u64),
+                })
+            };
+            let png = sheet::png(sheet).ok_or_else(|| {
+                let path = folder.join(file("png"));
+                Error::output(&path, OutputProblem::Unwritable, None)
+            })?;
+            Ok([
+                put(file("svg"), sheet.svg().as_bytes())?,
+                put(file("png"), &png)?,
+            ])
+        })
+        .collect::<Result<_, Error>>()?;
+    Ok(pairs.into_iter().flatten().collect())
+}
+
+/// The crops asked for; without a wish the lightest and the darkest step, or the middle of a picture without a wedge.
+pub(super) fn crops(
+    prepared: &Prepared,
+    picture: &Array3<u8>,
+    measured: &Measured,
+    settings: &SheetSettings,
+) -> Vec<CropRow> {
+    if settings.looks.is_empty() {
+        return Vec::new();
+    }
+    let views = views(prepared, picture, measured, settings);
+    let places = places(prepared, measured, settings);
+    let reference = &prepared.bracket.frames[prepared.bracket.reference].picture.pixels;
+    let room = sheet::crop_room(settings.size, (views.len(), places.len()));
+    let size = (room.0.min(reference.columns()), room.1.min(reference.rows()));
+    let inside = |place: &Point| Point {
+        x: within(place.x, size.0, reference.columns()),
+        y: within(place.y, size.1, reference.rows()),
+    };
+    let row = |(what, place): &(String, Point)| CropRow {
+        what: what.clone(),
+        cells: views.iter().map(|v| v.crop(inside(place), size)).collect(),
+    };
+    places.iter().map(row).collect()
+}
+
+/// The middle of a crop of `length`, moved as little as keeps it inside a side of `end` pixels.
+fn within(middle: f64, length: usize, end: usize) -> f64 {
+    let half = length as f64 / 2.0;
+    middle.clamp(half, (end as f64 - half).max(half))
+}
+
+/// A picture that crops are cut from.
+struct View<'a> {
+    file: String,
+    kind: PictureKind,
+    pixels: std::borrow::Cow<'a, Pixels>,
+    placement: Homography,
+}
+
+impl View<'_> {
+    /// `place` is in the reference frame; whole pixels are taken as they are.
+    fn crop(&self, place: Point, (columns, rows): (usize, usize)) -> CropCell {
+        let middle = self.placement.map(place);
+        let first = |centre: f64, length: usize| (centre - length as f64 / 2.0).round() as i64;
+        let (left, top) = (first(middle.x, columns), first(middle.y, rows));
+        let (high, wide, channels) = self.pixels.dim();
+        let rgb = Array3::from_shape_fn((rows, columns, 3), |(r, c, k)| {
+            let (row, column) = (top + r as i64, left + c as i64);
+            let inside = (0..high as i64).contains(&row) && (0..wide as i64).contains(&column);
+            if !inside {
+                return 0;
+            }
+            let level = self.pixels.level(row as usize, column as usize, k.min(channels - 1));
+            (level.clamp(0.0, 1.0) * 255.0).round() as u8
+        });
+        CropCell {
+            file: self.file.clone(),
+            kind: kind_words(self.kind).into(),
+            rgb,
+        }
+    }
+}
+
+/// The best single frame, the camera's own HDR picture and the rendering; or what was asked for and has pixels.
+fn views<'a>(
+    prepared: &'a Prepared,
+    picture: &Array3<u8>,
+    measured: &Measured,
+    settings: &SheetSettings,
+) -> Vec<View<'a>> {
+    let bracket = &prepared.bracket;
+    let best = measured
+        .pictures
+        .iter()
+        .filter(|p| p.kind == PictureKind::Frame)
+        .max_by(|a, b| rating(a).0.cmp(&rating(b).0).then(rating(a).1.total_cmp(&rating(b).1)));
+    let wanted = measured.pictures.iter().filter(|p| {
+        let usual = p.kind != PictureKind::Frame || best.is_some_and(|b| b.file == p.file);
+        settings.wants(p) && (usual || !settings.pictures.is_empty())
+    });
+    let view = |entry: &PictureMeasurement| {
+        let (pixels, transform) = match entry.kind {
+            PictureKind::Frame => {
+                let frame = bracket.frames.iter().find(|f| f.name() == entry.file)?;
+                (std::borrow::Cow::Borrowed(&frame.picture.pixels), frame.transform)
+            }
+            PictureKind::CameraHdr => {
+                let finished = bracket.camera_hdr.as_ref()?;
+                let transform = place_finished(bracket, finished)?;
+                (std::borrow::Cow::Borrowed(&finished.picture.pixels), Some(transform))
+            }
+            PictureKind::Rendered => {
+                (std::borrow::Cow::Owned(Pixels::U8(picture.clone())), None)
+            }
+            PictureKind::Merge => return None,
+        };
+        Some(View {
+            file: entry.file.clone(),
+            kind: entry.kind,
+            pixels,
+            placement: homography(transform),
+        })
+    };
+    let mut views: Vec<View> = wanted.filter_map(view).take(ACROSS).collect();
+    if settings.pictures.is_empty() && views.iter().all(|v| v.kind != PictureKind::Rendered) {
+        views.truncate(ACROSS - 1);
+        views.push(View {
+            file: super::measuring::RENDERED.into(),
+            kind: PictureKind::Rendered,
+            pixels: std::borrow::Cow::Owned(Pixels::U8(picture.clone())),
+            placement: Homography::identity(),
+        });
+    }
+    views
+}
+
+fn rating(picture: &PictureMeasurement) -> (usize, f64) {
+    let stops = at_snr(picture, 1.0).and_then(|u| u.stops);
+    (picture.levels.map_or(0, |l| l.noise), stops.unwrap_or(0.0))
+}
+
+fn places(prepared: &Prepared, measured: &Measured, settings: &SheetSettings) -> Vec<(String, Point)> {
+    let frames = &prepared.bracket.frames;
+    let steps = measured.pictures.iter().find(|p| p.kind == PictureKind::Merge);
+    let patches = steps.map_or(&[][..], |p| &p.patches);
+    let wanted = match (settings.crops.as_slice(), patches.len()) {
+        ([], 0) => {
+            let (rows, columns, _) = frames[prepared.bracket.reference].picture.pixels.dim();
+            vec![CropPlace::Point(columns as f64 / 2.0, rows as f64 / 2.0)]
+        }
+        ([], last) => vec![CropPlace::Step(1), CropPlace::Step(last)],
+        (given, _) => given.to_vec(),
+    };
+    let point = |place: CropPlace| match place {
+        CropPlace::Point(x, y) => Some((format!("column {x:.0}, row {y:.0}"), Point { x, y })),
+        CropPlace::Step(step) => {
+            let patch = patches.iter().find(|p| p.step == step)?;
+            let mean = |f: fn(&Point) -> f64| patch.corners.iter().map(f).sum::<f64>() / 4.0;
+            let middle = Point { x: mean(|p| p.x), y: mean(|p| p.y) };
+            Some((format!("step {step} of the wedge"), middle))
+        }
+    };
+    wanted.into_iter().filter_map(point).collect()
+}

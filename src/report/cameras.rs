@@ -1,0 +1,261 @@
+//! Camera against camera: one row a bracket, ranks with ties, the light each received, and what cannot be compared.
+use super::BracketReport;
+use super::words::at_snr;
+use crate::measure::{Patch, PictureKind, PictureMeasurement, UsableStops};
+use crate::raster::Point;
+use crate::statistics::robust::{median, median_deviation};
+use crate::units::{Estimate, Settings};
+use serde::{Deserialize, Serialize};
+
+/// Difference of measured and expected light from which two brackets are not taken to have seen the same light, stops.
+/// ISO 12232 lets a stated speed lie a third of a stop off, and a lens lose as much; twice that for two cameras.
+const SAME_LIGHT: f64 = 0.67;
+/// Ratio of the sizes of a patch, in shares of the frame's width, from which framing differs.
+const SAME_FRAMING: f64 = 1.25;
+
+/// Brackets of different cameras beside each other.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+pub struct CameraComparison {
+    /// One entry a bracket, in the order of the report.
+    pub rows: Vec<CameraRow>,
+    /// Every row after the first against the first: light expected from the settings, and measured on the wedge.
+    pub light: Vec<LightPair>,
+    /// What keeps rows from being compared, one entry a reason.
+    pub not_comparable: Vec<NotComparable>,
+}
+
+/// One camera's figures.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct CameraRow {
+    /// Camera as the metadata name it, else the name of the bracket.
+    pub camera: String,
+    /// Name of the bracket.
+    pub bracket: String,
+    /// Settings of the reference frame.
+    pub settings: Settings,
+    /// Steps on the wedge; `None` without one.
+    pub steps: Option<usize>,
+    /// Most steps that a single frame tells apart by `noise`.
+    pub single: Figure,
+    /// Steps that the camera's own HDR picture tells apart.
+    pub camera_hdr: Figure,
+    /// Steps that the merge tells apart, and its range.
+    pub merge: Figure,
+    /// Clip point of the reference frame, stops above the lightest step of the wedge; `None` without one.
+    pub clip_above_white: Option<f64>,
+    /// Rank by the merge's stops down to SNR 1: 1 + the number of rows whose 95 % interval lies wholly above. Rows of
+    /// one rank are a tie. `None` without a range and its interval.
+    pub rank_stops: Option<usize>,
+    /// Rank by the steps the merge tells apart; rows of one count are a tie, and so are all chart-limited rows.
+    pub rank_levels: Option<usize>,
+}
+
+/// Levels and range of one kind of picture.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+pub struct Figure {
+    /// File of the picture; the best one where there are several.
+    pub file: Option<String>,
+    /// Steps told apart by `noise`.
+    pub levels: Option<usize>,
+    /// Range down to SNR 1, as in the picture's entry.
+    pub snr1: Option<UsableStops>,
+    /// Range down to SNR 10.
+    pub snr10: Option<UsableStops>,
+}
+
+/// How much more light one camera's reference frame recorded than another's.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct LightPair {
+    /// Camera of the first row.
+    pub first: String,
+    /// Camera of the other.
+    pub second: String,
+    /// log2 of t S / N^2 of the second over the first, stops; `None` where a setting is not known.
+    pub expected: Option<f64>,
+    /// log2 of the exposure of the same steps, second over first, each in units of its own clip exposure, stops; the
+    /// median over steps good in both, its uncertainty from their scatter.
+    pub measured: Option<Estimate>,
+}
+
+/// Why figures of two brackets do not stand beside each other without a word.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(tag = "kind", rename_all = "kebab-case")]
+pub enum NotComparable {
+    /// Wedges with different numbers of steps, or one without a wedge: levels cannot be compared.
+    Wedge {
+        /// Bracket.
+        bracket: String,
+    },
+    /// The wedge fills another share of the frame: noise is averaged and blur counts differently.
+    Framing {
+        /// Bracket.
+        bracket: String,
+        /// Width of a patch as a share of the frame's width, over that of the first bracket.
+        ratio: f64,
+    },
+    /// Measured and expected difference in light disagree: other light, or another meaning of the speed setting.
+    Light {
+        /// Bracket.
+        bracket: String,
+        /// Measured less expected, stops.
+        difference: f64,
+    },
+    /// Another sensitivity setting than the first bracket's.
+    Speed {
+        /// Bracket.
+        bracket: String,
+        /// Its ISO speed.
+        speed: f64,
+        /// That of the first.
+        first: f64,
+    },
+}
+
+/// The comparison; `None` with fewer than two cameras.
+pub fn compare(brackets: &[BracketReport]) -> Option<CameraComparison> {
+    let mut rows: Vec<CameraRow> = brackets.iter().map(row).collect();
+    let first = rows.first()?.camera.clone();
+    if rows.iter().all(|r| r.camera == first) {
+        return None;
+    }
+    rank(&mut rows);
+    let mut out = CameraComparison {
+        rows,
+        ..CameraComparison::default()
+    };
+    let (base, others) = brackets.split_first()?;
+    for (other, row) in others.iter().zip(&out.rows[1..]) {
+        let pair = LightPair {
+            first: first.clone(),
+            second: row.camera.clone(),
+            expected: expected(&out.rows[0].settings, &row.settings),
+            measured: measured(base, other),
+        };
+        out.not_comparable.extend(doubts(base, other, &pair));
+        out.light.push(pair);
+    }
+    Some(out)
+}
+
+fn reference(bracket: &BracketReport) -> Option<usize> {
+    bracket.frames.iter().position(|f| f.reference)
+}
+
+fn row(bracket: &BracketReport) -> CameraRow {
+    let index = reference(bracket);
+    let settings = index.map_or_else(Settings::default, |i| bracket.frames[i].settings);
+    let white = merge(bracket).and_then(|m| Some(m.patches.first()?.linear));
+    CameraRow {
+        camera: bracket.camera.clone().unwrap_or_else(|| bracket.name.clone()),
+        bracket: bracket.name.clone(),
+        settings,
+        steps: bracket.pictures.iter().find_map(|p| p.levels).map(|l| l.steps),
+        single: best(bracket, PictureKind::Frame),
+        camera_hdr: best(bracket, PictureKind::CameraHdr),
+        merge: best(bracket, PictureKind::Merge),
+        clip_above_white: white.filter(|w| *w > 0.0).map(|w| -w.log2()),
+        rank_stops: None,
+        rank_levels: None,
+    }
+}
+
+/// The picture of a kind that tells most steps apart, or holds most stops where no steps are counted.
+fn best(bracket: &BracketReport, kind: PictureKind) -> Figure {
+    let stops = |p: &PictureMeasurement| at_snr(p, 1.0).and_then(|u| u.stops).unwrap_or(0.0);
+    let of_kind = bracket.pictures.iter().filter(|p| p.kind == kind);
+    let found = of_kind.max_by(|a, b| {
+        let levels = |p: &PictureMeasurement| p.levels.map_or(0, |l| l.noise);
+        levels(a).cmp(&levels(b)).then(stops(a).total_cmp(&stops(b)))
+    });
+    found.map_or_else(Figure::default, |p| Figure {
+        file: Some(p.file.clone()),
+        levels: p.levels.map(|l| l.noise),
+        snr1: at_snr(p, 1.0).copied(),
+        snr10: at_snr(p, 10.0).copied(),
+    })
+}
+
+fn rank(rows: &mut [CameraRow]) {
+    let ends: Vec<Option<(f64, f64)>> = rows
+        .iter()
+        .map(|r| r.merge.snr1.and_then(|u| Some((u.low95?, u.high95?))))
+        .collect();
+    let counts: Vec<Option<usize>> = rows.iter().map(|r| r.merge.levels).collect();
+    for (i, row) in rows.iter_mut().enumerate() {
+        row.rank_stops = ends[i].map(|(_, high)| {
+            let above = ends.iter().flatten().filter(|(low, _)| *low > high);
+            1 + above.count()
+        });
+        row.rank_levels = counts[i].map(|n| 1 + counts.iter().flatten().filter(|m| **m > n).count());
+    }
+}
+
+fn expected(first: &Settings, second: &Settings) -> Option<f64> {
+    let light = |s: &Settings| {
+        let (time, number, speed) = (s.time?.0, s.aperture?.0, s.speed?.0);
+        Some((time * speed / (number * number)).log2())
+    };
+    Some(light(second)? - light(first)?)
+}
+
+/// Over the steps that both merges hold well: linear radiance is in units of the reference frame's clip exposure.
+fn measured(first: &BracketReport, second: &BracketReport) -> Option<Estimate> {
+    let patches = |b: &BracketReport| merge(b).map(|m| m.patches.clone());
+    let (first, second) = (patches(first)?, patches(second)?);
+    if first.len() != second.len() {
+        return None;
+    }
+    let good = first.iter().zip(&second).filter(|(a, b)| {
+        let fine = |p: &Patch| p.snr >= 10.0 && p.clipped_share < 0.01 && p.linear > 0.0;
+        fine(a) && fine(b)
+    });
+    let ratios: Vec<f64> = good.map(|(a, b)| (b.linear / a.linear).log2()).collect();
+    if ratios.len() < 3 {
+        return None;
+    }
+    let scatter = median_deviation(&ratios)?;
+    let uncertainty = scatter / (ratios.len() as f64).sqrt();
+    Some(Estimate::new(median(&ratios)?, uncertainty))
+}
+
+fn merge(bracket: &BracketReport) -> Option<&PictureMeasurement> {
+    bracket.pictures.iter().find(|p| p.kind == PictureKind::Merge)
+}
+
+fn doubts(first: &BracketReport, second: &BracketReport, pair: &LightPair) -> Vec<NotComparable> {
+    let bracket = second.name.clone();
+    let mut out = Vec::new();
+    let steps = |b: &BracketReport| b.pictures.iter().find_map(|p| p.levels).map(|l| l.steps);
+    if steps(first) != steps(second) {
+        out.push(NotComparable::Wedge { bracket: bracket.clone() });
+    }
+    if let (Some(a), Some(b)) = (patch_share(first), patch_share(second)) {
+        let ratio = b / a;
+        if !(1.0 / SAME_FRAMING..=SAME_FRAMING).contains(&ratio) {
+            out.push(NotComparable::Framing { bracket: bracket.clone(), ratio });
+        }
+    }
+    if let (Some(expected), Some(measured)) = (pair.expected, pair.measured) {
+        let difference = measured.value - expected;
+        if difference.abs() > SAME_LIGHT {
+            out.push(NotComparable::Light { bracket: bracket.clone(), difference });
+        }
+    }
+    let speed = |b: &BracketReport| b.frames[reference(b)?].settings.speed.map(|s| s.0);
+    if let (Some(one), Some(other)) = (speed(first), speed(second)) {
+        if one != other {
+            out.push(NotComparable::Speed { bracket, speed: other, first: one });
+        }
+    }
+    out
+}
+
+/// Mean width of a patch over the width of the frame.
+fn patch_share(bracket: &BracketReport) -> Option<f64> {
+    let wedge = bracket.wedge.as_ref()?;
+    let columns = bracket.frames.get(reference(bracket)?)?.columns;
+    let [a, b, c, d] = wedge.corners;
+    let length = |p: Point, q: Point| (p.x - q.x).hypot(p.y - q.y);
+    let wide = (length(a, b) + length(d, c)) / 2.0;
+    Some(wide / wedge.columns.max(1) as f64 / columns.max(1) as f64)
+}

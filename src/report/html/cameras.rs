@@ -1,0 +1,120 @@
+//! Cameras beside each other: one table, the light each received, what cannot be compared.
+use super::super::Report;
+use super::super::cameras::{CameraComparison, CameraRow, Figure, NotComparable};
+use super::super::words::{decimal, seconds, stops_interval};
+use super::escape;
+use std::fmt::Write;
+
+/// Writes the section; nothing with fewer than two cameras.
+pub(super) fn cameras(out: &mut String, report: &Report) {
+    let Some(comparison) = &report.cameras else {
+        return;
+    };
+    out.push_str(
+        "<section>\n<h2>Cameras beside each other</h2>\n<div class=\"scroll\"><table class=\"stack\">\n\
+         <caption><span>Steps told apart by noise, and stops from clipping down to SNR 1 with 95 % intervals. Rows whose intervals overlap share a rank.</span></caption>\n\
+         <thead><tr><th scope=\"col\">camera</th><th scope=\"col\">rank, stops</th><th scope=\"col\">rank, steps</th><th scope=\"col\">single frame</th><th scope=\"col\">camera's HDR</th><th scope=\"col\">merge</th><th scope=\"col\">clips above step 1</th><th scope=\"col\">settings</th></tr></thead>\n<tbody>\n",
+    );
+    for row in &comparison.rows {
+        line(out, row);
+    }
+    out.push_str("</tbody></table></div>\n");
+    light(out, comparison);
+    if !comparison.not_comparable.is_empty() {
+        out.push_str("<h3>Not comparable without a word</h3>\n<ul class=\"findings\">\n");
+        for one in &comparison.not_comparable {
+            let _ = writeln!(out, "<li class=\"warning\">{}</li>", escape(&words(one)));
+        }
+        out.push_str("</ul>\n");
+    }
+    out.push_str("</section>\n");
+}
+
+fn line(out: &mut String, row: &CameraRow) {
+    let rank = |r: Option<usize>| r.map_or_else(|| "\u{2013}".to_owned(), |r| r.to_string());
+    let cell = |f: &Figure| {
+        let steps = f.levels.zip(row.steps);
+        let steps = steps.map(|(n, of)| format!("{n} of {of} steps"));
+        let stops = f.snr1.map(|u| format!("{} stops", stops_interval(&u)));
+        let parts: Vec<String> = steps.into_iter().chain(stops).collect();
+        if parts.is_empty() {
+            "\u{2013}".to_owned()
+        } else {
+            escape(&parts.join(", ").replace('-', "\u{2013}")).to_string()
+        }
+    };
+    let clip = row.clip_above_white;
+    let clip = clip.map_or_else(|| "\u{2013}".to_owned(), |c| format!("{} stops", decimal(c, 2)));
+    let settings = [
+        row.settings.time.map(|t| seconds(t.0)),
+        row.settings.aperture.map(|n| format!("f/{}", decimal(n.0, 1))),
+        row.settings.speed.map(|s| format!("ISO {}", decimal(s.0, 0))),
+    ];
+    let settings: Vec<String> = settings.into_iter().flatten().collect();
+    let _ = writeln!(
+        out,
+        "<tr><th scope=\"row\">{}<span>{}</span></th><td>{}</td><td>{}</td><td>{}</td><td>{}</td><td>{}</td><td>{clip}</td><td>{}</td></tr>",
+        escape(&row.camera),
+        escape(&row.bracket),
+        rank(row.rank_stops),
+        rank(row.rank_levels),
+        cell(&row.single),
+        cell(&row.camera_hdr),
+        cell(&row.merge),
+        escape(&settings.join(", "))
+    );
+}
+
+fn light(out: &mut String, comparison: &CameraComparison) {
+    if comparison.light.is_empty() {
+        return;
+    }
+    out.push_str("<h3>Light recorded</h3>\n<ul class=\"findings\">\n");
+    for pair in &comparison.light {
+        let expected = pair.expected;
+        let expected = expected.map_or_else(
+            || "the settings do not say how much".to_owned(),
+            |v| format!("by the settings {} stops more", decimal(v, 2)),
+        );
+        let measured = pair.measured.map_or_else(
+            || "on the wedge not measured".to_owned(),
+            |m| {
+                format!(
+                    "on the wedge {} \u{b1} {} stops more",
+                    decimal(m.value, 2),
+                    decimal(m.standard_uncertainty, 2)
+                )
+            },
+        );
+        let _ = writeln!(
+            out,
+            "<li>{} against {}: {}, {}; each in units of its own clipping.</li>",
+            escape(&pair.second),
+            escape(&pair.first),
+            escape(&expected),
+            escape(&measured)
+        );
+    }
+    out.push_str("</ul>\n");
+}
+
+fn words(reason: &NotComparable) -> String {
+    match reason {
+        NotComparable::Wedge { bracket } => {
+            format!("{bracket}: another number of steps than the first camera's wedge, so step counts do not compare.")
+        }
+        NotComparable::Framing { bracket, ratio } => format!(
+            "{bracket}: a patch fills {} times the share of the frame's width that it fills for the first camera; blur and noise per pixel weigh differently.",
+            decimal(*ratio, 2)
+        ),
+        NotComparable::Light { bracket, difference } => format!(
+            "{bracket}: recorded {} stops more light than its settings explain: the light changed, or the sensitivity is stated in another way.",
+            decimal(*difference, 2)
+        ),
+        NotComparable::Speed { bracket, speed, first } => format!(
+            "{bracket}: ISO {} against ISO {} for the first camera; noise belongs to the setting.",
+            decimal(*speed, 0),
+            decimal(*first, 0)
+        ),
+    }
+}

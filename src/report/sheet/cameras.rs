@@ -1,0 +1,98 @@
+//! Cameras beside each other: range of best single frame, own HDR picture and merge, with the steps each tells apart.
+use super::canvas::{Canvas, MARGIN, Type, cut};
+use super::range::{grid, place, whisker};
+use crate::report::Report;
+use crate::report::cameras::{CameraRow, Figure};
+use crate::report::figure::axis::Axis;
+use crate::report::words::stops_interval;
+
+const NAMES: f64 = 480.0;
+const TALLEST: f64 = 260.0;
+
+/// `None` without a comparison, or where no camera has a range.
+pub(super) fn draw(mut canvas: Canvas, report: &Report) -> Option<Canvas> {
+    let rows = &report.cameras.as_ref()?.rows;
+    let ends = rows.iter().flat_map(|r| figures(r).map(|(_, f)| f)).filter_map(|f| {
+        let usable = f.snr1?;
+        usable.high95.or(usable.stops)
+    });
+    let axis = Axis::linear("stops from clipping down to SNR 1", ends.chain([0.0]))?;
+    let said: Vec<String> = rows.iter().map(sentence).collect();
+    let (top, bottom) = canvas.frame(
+        "Cameras beside each other",
+        "Stops from clipping down to SNR 1 of one pixel (ISO 15739), and steps of the wedge told apart.",
+        "Whiskers: 95 % interval. Cameras whose merge intervals overlap share a rank.",
+        format!("Range and steps of each camera. {}.", said.join("; ")),
+    );
+    let bottom = bottom - 70.0;
+    let (width, _) = canvas.extent();
+    let span = (MARGIN + NAMES, width - MARGIN);
+    grid(&mut canvas, &axis, span, (top, bottom));
+    let height = ((bottom - top) / rows.len() as f64).min(TALLEST);
+    for (index, row) in rows.iter().enumerate() {
+        camera(&mut canvas, &axis, (span, top + height * index as f64, height), row);
+    }
+    Some(canvas)
+}
+
+fn figures(row: &CameraRow) -> [(&'static str, &Figure); 3] {
+    [
+        ("single frame", &row.single),
+        ("camera's HDR", &row.camera_hdr),
+        ("merge", &row.merge),
+    ]
+}
+
+fn camera(
+    canvas: &mut Canvas,
+    axis: &Axis,
+    (span, top, height): ((f64, f64), f64, f64),
+    row: &CameraRow,
+) {
+    let shrink = (height / TALLEST).clamp(0.35, 1.0);
+    let name = Type {
+        bold: true,
+        ..canvas.plain(36.0 * shrink)
+    };
+    let soft = canvas.soft(28.0 * shrink);
+    let room = NAMES - 24.0;
+    canvas.text((MARGIN, top + 0.24 * height), name, &cut(&row.camera, room, name));
+    if let Some(rank) = row.rank_stops {
+        let text = format!("rank {rank} by the merge's stops");
+        canvas.text((MARGIN, top + 0.42 * height), soft, &cut(&text, room, soft));
+    }
+    let colours = [canvas.colours.frames[0], canvas.colours.hdr, canvas.colours.merge];
+    let thick = 0.26 * height;
+    for (index, ((words, figure), colour)) in figures(row).into_iter().zip(colours).enumerate() {
+        let y = top + height * (0.10 + 0.28 * index as f64);
+        let Some((usable, stops)) = figure.snr1.and_then(|u| Some((u, u.stops?))) else {
+            continue;
+        };
+        let end = place(axis, span, stops);
+        canvas.bar((span.0, y, end - span.0, thick * 0.35), colour, 0.95);
+        whisker(canvas, axis, span, &usable, y + thick * 0.175);
+        let text = format!("{words}: {}{}", interval(&usable), steps(figure, row.steps));
+        let label = canvas.plain(27.0 * shrink);
+        canvas.text((span.0 + 6.0, y + thick * 0.85), label, &text);
+    }
+}
+
+fn interval(usable: &crate::measure::UsableStops) -> String {
+    let text = stops_interval(usable).replace('-', "\u{2013}");
+    format!("{} stops", text.replace(">=", "\u{2265} "))
+}
+
+fn steps(figure: &Figure, steps: Option<usize>) -> String {
+    match (figure.levels, steps) {
+        (Some(levels), Some(steps)) => format!(", {levels} of {steps} steps"),
+        _ => String::new(),
+    }
+}
+
+fn sentence(row: &CameraRow) -> String {
+    let parts: Vec<String> = figures(row)
+        .into_iter()
+        .filter_map(|(words, f)| Some(format!("{words} {}{}", interval(f.snr1.as_ref()?), steps(f, row.steps))))
+        .collect();
+    format!("{}: {}", row.camera, parts.join(", "))
+}

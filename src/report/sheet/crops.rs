@@ -1,0 +1,77 @@
+//! The same place of several pictures side by side, pixel for pixel.
+use super::canvas::{Canvas, MARGIN, Type, cut};
+use crate::report::BracketReport;
+use ndarray::Array3;
+
+/// One place in several pictures.
+#[derive(Debug, Clone, PartialEq)]
+pub struct CropRow {
+    /// What is shown ("step 21", "column 300, row 800").
+    pub what: String,
+    /// The place in each picture, in the order of the sheet; all crops of a row have one size.
+    pub cells: Vec<CropCell>,
+}
+
+/// One place in one picture.
+#[derive(Debug, Clone, PartialEq)]
+pub struct CropCell {
+    /// File name.
+    pub file: String,
+    /// What kind of picture, in words.
+    pub kind: String,
+    /// 8-bit display-encoded RGB, shape (rows, columns, 3), unscaled; black beyond the picture's edge.
+    pub rgb: Array3<u8>,
+}
+
+/// Space between crops, units.
+pub(crate) const GAP: f64 = 24.0;
+/// Height of the names above a row of crops, and of the line below it, units.
+const HEAD: f64 = 84.0;
+const TAIL: f64 = 44.0;
+
+/// Columns and rows, pixels, that each crop may have when `across` x `down` of them share a sheet of a size.
+pub(crate) fn room(size: (usize, usize), (across, down): (usize, usize)) -> (usize, usize) {
+    let canvas = Canvas::new(size, super::Look::Light);
+    let (width, height) = canvas.extent();
+    let (across, down) = (across.max(1) as f64, down.max(1) as f64);
+    let wide = (width - 2.0 * MARGIN - GAP * (across - 1.0)) / across;
+    let high = (height - 280.0 - HEAD - TAIL * down) / down;
+    (canvas.pixels(wide.max(16.0)), canvas.pixels(high.max(16.0)))
+}
+
+/// `None` without crops.
+pub(super) fn draw(mut canvas: Canvas, bracket: &BracketReport, rows: &[CropRow]) -> Option<Canvas> {
+    let first = rows.first()?.cells.first()?;
+    let (high, wide, _) = first.rgb.dim();
+    let places: Vec<&str> = rows.iter().map(|r| r.what.as_str()).collect();
+    let files: Vec<&str> = rows[0].cells.iter().map(|c| c.file.as_str()).collect();
+    let (top, _) = canvas.frame(
+        &format!("{}: the same places side by side", super::subject(bracket)),
+        &format!("Every pixel as the file has it, at 100 %: {wide} x {high} pixels a crop."),
+        "Frames are placed by whole pixels, none is resampled. The rendering is for looking at.",
+        format!("Crops at 100 % of {} at {}.", files.join(", "), places.join("; ")),
+    );
+    let name = Type {
+        bold: true,
+        ..canvas.plain(32.0)
+    };
+    let soft = canvas.soft(26.0);
+    let (columns, lines) = (units(&canvas, wide), units(&canvas, high));
+    for (index, row) in rows.iter().enumerate() {
+        let y = top + HEAD + (lines + TAIL) * index as f64;
+        for (column, cell) in row.cells.iter().enumerate() {
+            let x = MARGIN + (columns + GAP) * column as f64;
+            if index == 0 {
+                canvas.text((x, y - 48.0), name, &cut(&cell.file, columns, name));
+                canvas.text((x, y - 14.0), soft, &cut(&cell.kind, columns, soft));
+            }
+            canvas.picture((x, y), cell.rgb.clone());
+        }
+        canvas.text((MARGIN, y + lines + 32.0), soft, &row.what);
+    }
+    Some(canvas)
+}
+
+fn units(canvas: &Canvas, pixels: usize) -> f64 {
+    pixels as f64 * canvas.extent().0 / canvas.size().0 as f64
+}

@@ -1,0 +1,141 @@
+//! Usable range of every picture as bars of stops, with 95 % intervals.
+use super::canvas::{Anchor, Canvas, MARGIN, Type, cut};
+use super::{kind, subject};
+use super::settings::SheetSettings;
+use crate::measure::{Limit, PictureKind, PictureMeasurement, UsableStops};
+use crate::report::BracketReport;
+use crate::report::figure::axis::Axis;
+use crate::report::words::{at_snr, limit_words, stops_interval};
+
+const NAMES: f64 = 400.0;
+const TALLEST: f64 = 170.0;
+
+/// `None` where no wanted picture has a range.
+pub(super) fn draw(mut canvas: Canvas, bracket: &BracketReport, settings: &SheetSettings) -> Option<Canvas> {
+    let shown: Vec<(usize, &PictureMeasurement)> = bracket
+        .pictures
+        .iter()
+        .enumerate()
+        .filter(|(_, p)| settings.wants(p) && at_snr(p, 1.0).is_some_and(|u| u.stops.is_some()))
+        .collect();
+    let ends = shown.iter().filter_map(|(_, p)| {
+        let usable = at_snr(p, 1.0)?;
+        usable.high95.or(usable.stops)
+    });
+    let axis = Axis::linear("stops below clipping", ends.chain([0.0]))?;
+    if shown.is_empty() {
+        return None;
+    }
+    let said: Vec<String> = shown.iter().map(|(_, p)| sentence(p)).collect();
+    let (top, bottom) = canvas.frame(
+        &format!("{}: usable range in stops", subject(bracket)),
+        "Wide bar: from clipping down to SNR 1 of one pixel (ISO 15739). Narrow bar: down to SNR 10 (ISO 12232).",
+        "Whiskers: 95 % interval. An arrow: the wedge ends first, at least this much.",
+        format!("Usable range in stops below clipping. {}.", said.join("; ")),
+    );
+    let bottom = bottom - 70.0;
+    let (width, _) = canvas.extent();
+    let span = (MARGIN + NAMES, width - MARGIN);
+    grid(&mut canvas, &axis, span, (top, bottom));
+    let height = ((bottom - top) / shown.len() as f64).min(TALLEST);
+    for (row, (index, picture)) in shown.iter().enumerate() {
+        let colour = colour(&canvas, &bracket.pictures, *index);
+        let rows = (top + height * row as f64, height);
+        bars(&mut canvas, &axis, (span, rows), picture, colour);
+    }
+    Some(canvas)
+}
+
+/// The colour of a picture: frames by their place among the frames.
+pub(super) fn colour(canvas: &Canvas, pictures: &[PictureMeasurement], index: usize) -> &'static str {
+    let colours = canvas.colours;
+    match pictures[index].kind {
+        PictureKind::CameraHdr => colours.hdr,
+        PictureKind::Merge => colours.merge,
+        PictureKind::Rendered => colours.rendered,
+        PictureKind::Frame => {
+            let before = pictures[..index].iter().filter(|p| p.kind == PictureKind::Frame);
+            colours.frames[before.count() % colours.frames.len()]
+        }
+    }
+}
+
+/// Vertical lines at the ticks, their numbers and the axis' name.
+pub(super) fn grid(canvas: &mut Canvas, axis: &Axis, span: (f64, f64), (top, bottom): (f64, f64)) {
+    let number = Type {
+        anchor: Anchor::Middle,
+        ..canvas.soft(28.0)
+    };
+    for (value, text) in axis.ticks() {
+        let x = place(axis, span, value);
+        canvas.path(&format!("M{x:.1},{top:.1}V{bottom:.1}"), canvas.colours.line, 2.0);
+        canvas.text((x, bottom + 34.0), number, &text);
+    }
+    canvas.text(((span.0 + span.1) / 2.0, bottom + 70.0), number, axis.label);
+}
+
+pub(super) fn place(axis: &Axis, (left, right): (f64, f64), value: f64) -> f64 {
+    left + axis.share(value).clamp(0.0, 1.0) * (right - left)
+}
+
+fn bars(
+    canvas: &mut Canvas,
+    axis: &Axis,
+    (span, (top, height)): ((f64, f64), (f64, f64)),
+    picture: &PictureMeasurement,
+    colour: &'static str,
+) {
+    let shrink = (height / TALLEST).clamp(0.35, 1.0);
+    let name = Type {
+        bold: true,
+        ..canvas.plain(34.0 * shrink)
+    };
+    let soft = canvas.soft(27.0 * shrink);
+    let room = NAMES - 20.0;
+    canvas.text((MARGIN, top + 0.42 * height), name, &cut(&picture.file, room, name));
+    canvas.text((MARGIN, top + 0.64 * height), soft, &cut(kind(picture), room, soft));
+    let middle = top + 0.62 * height;
+    for (snr, opacity, thick) in [(1.0, 0.35, 0.40), (10.0, 0.95, 0.18)] {
+        let Some((usable, stops)) = at_snr(picture, snr).and_then(|u| Some((u, u.stops?))) else {
+            continue;
+        };
+        let end = place(axis, span, stops);
+        let thick = thick * height;
+        canvas.bar((span.0, middle - thick / 2.0, end - span.0, thick), colour, opacity);
+        whisker(canvas, axis, span, usable, middle);
+        if usable.limited_by == Limit::Wedge {
+            let data = format!("M{:.1},{:.1}l12,10l-12,10", end + 4.0, middle - 10.0);
+            canvas.path(&data, canvas.colours.ink, 3.5);
+        }
+    }
+    let figure = Type {
+        bold: true,
+        ..canvas.plain(30.0 * shrink)
+    };
+    let text = at_snr(picture, 1.0).map_or_else(String::new, spoken);
+    canvas.text((span.0 + 6.0, top + 0.30 * height), figure, &text);
+}
+
+/// A 95 % interval on a bar.
+pub(super) fn whisker(canvas: &mut Canvas, axis: &Axis, span: (f64, f64), usable: &UsableStops, y: f64) {
+    if let (Some(low), Some(high)) = (usable.low95, usable.high95) {
+        let (low, high) = (place(axis, span, low), place(axis, span, high));
+        let (up, down) = (y - 11.0, y + 11.0);
+        let data = format!("M{low:.1},{up:.1}V{down:.1}M{low:.1},{y:.1}H{high:.1}M{high:.1},{up:.1}V{down:.1}");
+        canvas.haloed(&data);
+    }
+}
+
+/// "9.93 (9.77\u{2013}10.13), limited by noise".
+fn spoken(usable: &UsableStops) -> String {
+    let number = stops_interval(usable).replace('-', "\u{2013}").replace(">=", "\u{2265} ");
+    match usable.limited_by {
+        Limit::Wedge => format!("{number}: the wedge ends first"),
+        limit => format!("{number}, limited by {}", limit_words(limit)),
+    }
+}
+
+fn sentence(picture: &PictureMeasurement) -> String {
+    let text = |snr| at_snr(picture, snr).map_or_else(|| "none".to_owned(), stops_interval);
+    format!("{}: {} down to SNR 1, {} down to SNR 10", picture.file, text(1.0), text(10.0))
+}

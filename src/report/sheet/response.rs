@@ -1,0 +1,100 @@
+//! The response curves of a bracket on one large chart.
+use super::canvas::{Anchor, Canvas, MARGIN, Type};
+use crate::report::BracketReport;
+use crate::report::figure::axis::Axis;
+use crate::report::figure::response_samples;
+use crate::report::words::method_words;
+
+const DASHES: [&str; 3] = ["22 10", "", "6 10"];
+
+/// `None` without a response to draw.
+pub(super) fn draw(mut canvas: Canvas, bracket: &BracketReport) -> Option<Canvas> {
+    let response = bracket.response.as_ref()?;
+    let lines: Vec<_> = response.curves.iter().map(response_samples).collect();
+    let depths = lines.iter().flatten().map(|s| s.1);
+    let x = Axis::linear("level, 8-bit code", [0.0, 255.0].into_iter())?;
+    let x = Axis { high: 255.0, ..x };
+    let y = Axis::linear("exposure, stops from clipping", depths.chain([0.0]))?;
+    let (top, bottom) = canvas.frame(
+        &format!("{}: response curve", super::subject(bracket)),
+        &format!("How light became numbers: {}.", method_words(response.method)),
+        "Bands: 95 % interval of each level, without the span of the bracket.",
+        format!(
+            "Exposure in stops below clipping against the 8-bit level, {} curves, obtained by: {}.",
+            lines.len(),
+            method_words(response.method)
+        ),
+    );
+    let (width, _) = canvas.extent();
+    let plot = Plot {
+        x,
+        y,
+        across: (MARGIN + 130.0, width - MARGIN - 160.0),
+        down: (top + 10.0, bottom - 90.0),
+    };
+    plot.axes(&mut canvas);
+    let looks: &[(usize, &str)] = match lines.len() {
+        3 => &[(0, "R"), (1, "G"), (2, "B")],
+        _ => &[(1, "level")],
+    };
+    for ((channel, _), line) in looks.iter().zip(&lines) {
+        let colour = canvas.colours.channels[*channel];
+        let edge = |sign: f64| move |s: &(f64, f64, f64)| (s.0, s.1 + sign * 1.96 * s.2);
+        let mut area = plot.path(line.iter().map(edge(1.0)));
+        area.push_str(&plot.path(line.iter().rev().map(edge(-1.0))).replacen('M', "L", 1));
+        canvas.area(&(area + "Z"), colour, 0.2);
+    }
+    for ((channel, name), line) in looks.iter().zip(&lines) {
+        let (colour, dash) = (canvas.colours.channels[*channel], DASHES[*channel]);
+        canvas.dashed(&plot.path(line.iter().map(|s| (s.0, s.1))), colour, 4.0, dash);
+        let y = plot.down.0 + 40.0 + 52.0 * *channel as f64;
+        let right = plot.across.1 + 20.0;
+        canvas.dashed(&format!("M{right:.1},{:.1}h60", y - 10.0), colour, 5.0, dash);
+        let label = canvas.plain(32.0);
+        canvas.text((right + 72.0, y), label, name);
+    }
+    Some(canvas)
+}
+
+struct Plot {
+    x: Axis,
+    y: Axis,
+    across: (f64, f64),
+    down: (f64, f64),
+}
+
+impl Plot {
+    fn place(&self, (x, y): (f64, f64)) -> (f64, f64) {
+        let (left, right) = self.across;
+        let (top, bottom) = self.down;
+        let share = self.y.share(y).clamp(0.0, 1.0);
+        (left + self.x.share(x) * (right - left), bottom - share * (bottom - top))
+    }
+
+    fn path(&self, points: impl Iterator<Item = (f64, f64)>) -> String {
+        let mut out = String::new();
+        for point in points {
+            let (x, y) = self.place(point);
+            let letter = if out.is_empty() { 'M' } else { 'L' };
+            out.push_str(&format!("{letter}{x:.1},{y:.1}"));
+        }
+        out
+    }
+
+    fn axes(&self, canvas: &mut Canvas) {
+        let (left, right) = self.across;
+        let number = Type {
+            anchor: Anchor::End,
+            ..canvas.soft(28.0)
+        };
+        for (value, text) in self.y.ticks() {
+            let y = self.place((0.0, value)).1;
+            canvas.path(&format!("M{left:.1},{y:.1}H{right:.1}"), canvas.colours.line, 2.0);
+            canvas.text((left - 14.0, y + 10.0), number, &text);
+        }
+        super::range::grid(canvas, &self.x, self.across, self.down);
+        let label = canvas.soft(28.0);
+        let middle = (self.down.0 + self.down.1) / 2.0;
+        canvas.upright_text((MARGIN + 22.0, middle), label, self.y.label);
+    }
+}
