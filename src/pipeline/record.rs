@@ -106,12 +106,7 @@ pub(super) fn bracket(
 ) -> BracketReport {
     let bracket = &prepared.bracket;
     let header = &bracket.frames[bracket.reference].picture.header;
-    let camera = [&header.maker, &header.model]
-        .into_iter()
-        .flatten()
-        .map(|s| s.trim())
-        .collect::<Vec<_>>()
-        .join(" ");
+    let camera = camera(&header.maker, &header.model);
     let mut findings = bracket.findings.clone();
     if let Some(registration) = &prepared.registration {
         findings.extend(registration.findings.iter().cloned());
@@ -137,6 +132,16 @@ pub(super) fn bracket(
     };
     entry.headline = headline(&entry);
     entry
+}
+
+/// Maker and model; many models begin with their maker, who is then not said twice.
+fn camera(maker: &Option<String>, model: &Option<String>) -> String {
+    let text = |t: &Option<String>| t.as_deref().unwrap_or_default().trim().to_owned();
+    let (maker, model) = (text(maker), text(model));
+    if model.to_lowercase().starts_with(&maker.to_lowercase()) {
+        return model;
+    }
+    format!("{maker} {model}").trim().to_owned()
 }
 
 fn frame(prepared: &Prepared, index: usize) -> FrameEntry {

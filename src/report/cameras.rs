@@ -16,7 +16,7 @@ const SAME_FRAMING: f64 = 1.25;
 /// Brackets of different cameras beside each other.
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
 pub struct CameraComparison {
-    /// One entry a bracket, in the order of the report.
+    /// One entry a bracket, most stops of the merge first.
     pub rows: Vec<CameraRow>,
     /// Every row after the first against the first: light expected from the settings, and measured on the wedge.
     pub light: Vec<LightPair>,
@@ -113,7 +113,10 @@ pub enum NotComparable {
 
 /// The comparison; `None` with fewer than two cameras.
 pub fn compare(brackets: &[BracketReport]) -> Option<CameraComparison> {
-    let mut rows: Vec<CameraRow> = brackets.iter().map(row).collect();
+    let mut order: Vec<&BracketReport> = brackets.iter().collect();
+    let held = |b: &BracketReport| best(b, PictureKind::Merge).snr1.and_then(|u| u.stops);
+    order.sort_by(|a, b| held(b).unwrap_or(0.0).total_cmp(&held(a).unwrap_or(0.0)));
+    let mut rows: Vec<CameraRow> = order.iter().map(|b| row(b)).collect();
     let first = rows.first()?.camera.clone();
     if rows.iter().all(|r| r.camera == first) {
         return None;
@@ -123,7 +126,7 @@ pub fn compare(brackets: &[BracketReport]) -> Option<CameraComparison> {
         rows,
         ..CameraComparison::default()
     };
-    let (base, others) = brackets.split_first()?;
+    let (base, others) = order.split_first()?;
     for (other, row) in others.iter().zip(&out.rows[1..]) {
         let pair = LightPair {
             first: first.clone(),

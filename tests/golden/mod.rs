@@ -1,2 +1,3 @@
 //! Text and pages against files that someone looked at.
 mod report;
+mod sheets;

@@ -1,6 +1,6 @@
 //! The report at the edge: JSON, CSV, terminal text and page of a made-up bracket.
-mod fixture;
 mod known;
+pub(super) mod fixture;
 mod run;
 mod scene;
 

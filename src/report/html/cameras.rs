@@ -40,7 +40,8 @@ fn line(out: &mut String, row: &CameraRow) {
         if parts.is_empty() {
             "\u{2013}".to_owned()
         } else {
-            escape(&parts.join(", ").replace('-', "\u{2013}")).to_string()
+            let lines: Vec<String> = parts.iter().map(|p| escape(p).to_string()).collect();
+            lines.join("<br>").replace('-', "\u{2013}").replace("&gt;=", "\u{2265} ")
         }
     };
     let clip = row.clip_above_white;
@@ -74,16 +75,13 @@ fn light(out: &mut String, comparison: &CameraComparison) {
         let expected = pair.expected;
         let expected = expected.map_or_else(
             || "the settings do not say how much".to_owned(),
-            |v| format!("by the settings {} stops more", decimal(v, 2)),
+            |v| format!("by the settings {}", more(v)),
         );
         let measured = pair.measured.map_or_else(
             || "on the wedge not measured".to_owned(),
             |m| {
-                format!(
-                    "on the wedge {} \u{b1} {} stops more",
-                    decimal(m.value, 2),
-                    decimal(m.standard_uncertainty, 2)
-                )
+                let uncertainty = decimal(m.standard_uncertainty, 2);
+                format!("on the wedge {} (\u{b1} {uncertainty})", more(m.value))
             },
         );
         let _ = writeln!(
@@ -98,6 +96,12 @@ fn light(out: &mut String, comparison: &CameraComparison) {
     out.push_str("</ul>\n");
 }
 
+/// "1.03 stops less".
+fn more(stops: f64) -> String {
+    let word = if stops < 0.0 { "less" } else { "more" };
+    format!("{} stops {word}", decimal(stops.abs(), 2))
+}
+
 fn words(reason: &NotComparable) -> String {
     match reason {
         NotComparable::Wedge { bracket } => {
@@ -108,8 +112,8 @@ fn words(reason: &NotComparable) -> String {
             decimal(*ratio, 2)
         ),
         NotComparable::Light { bracket, difference } => format!(
-            "{bracket}: recorded {} stops more light than its settings explain: the light changed, or the sensitivity is stated in another way.",
-            decimal(*difference, 2)
+            "{bracket}: recorded {} light than its settings explain: the light changed, or the sensitivity is stated in another way.",
+            more(*difference)
         ),
         NotComparable::Speed { bracket, speed, first } => format!(
             "{bracket}: ISO {} against ISO {} for the first camera; noise belongs to the setting.",

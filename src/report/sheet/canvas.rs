@@ -199,7 +199,7 @@ impl Canvas {
 
     /// A line that stands out from whatever lies below it.
     pub fn haloed(&mut self, data: &str) {
-        self.path(data, self.colours.paper, 8.0);
+        self.path(data, self.colours.paper, 6.0);
         self.path(data, self.colours.ink, 3.0);
     }
 

@@ -1,0 +1,203 @@
+//! Sheets of a made-up bracket: text that can be selected, pixels as the files have them, the same bytes again.
+use super::report::fixture::bracket;
+use ndarray::Array3;
+use stopspan::report::cameras::{NotComparable, compare};
+use stopspan::report::sheet::{self, CropCell, CropRow, Look, Sheet, SheetSettings};
+use stopspan::report::{BracketReport, Report, Strip};
+use stopspan::units::{ExposureTime, FNumber, IsoSpeed};
+
+fn noise(rows: usize, columns: usize) -> Array3<u8> {
+    Array3::from_shape_fn((rows, columns, 3), |(r, c, k)| {
+        (r * 7919 + c * 104_729 + k * 31) as u8
+    })
+}
+
+fn sheets(settings: &SheetSettings) -> (BracketReport, Vec<Sheet>) {
+    let bracket = bracket();
+    let strip = || Strip {
+        rgb: noise(32, 24 * 21),
+        note: String::new(),
+    };
+    let strips: Vec<Option<Strip>> = bracket.pictures.iter().map(|_| Some(strip())).collect();
+    let cell = |file: &str| CropCell {
+        file: file.into(),
+        kind: "single frame".into(),
+        rgb: noise(200, 300),
+    };
+    let crops = [CropRow {
+        what: "step 21 of the wedge".into(),
+        cells: vec![cell("a.jpg"), cell("b.jpg")],
+    }];
+    let made = sheet::of_bracket(&bracket, &strips, &crops, settings);
+    (bracket, made)
+}
+
+fn decoded(sheet: &Sheet) -> image::RgbImage {
+    let bytes = sheet::png(sheet).unwrap();
+    image::load_from_memory(&bytes).unwrap().to_rgb8()
+}
+
+#[test]
+fn every_sheet_has_the_size_asked_for_and_text_to_select() {
+    let settings = SheetSettings {
+        size: (1280, 720),
+        ..SheetSettings::default()
+    };
+    let (bracket, made) = sheets(&settings);
+    let names: Vec<&str> = made.iter().map(|s| s.name.as_str()).collect();
+    let kinds = ["wedge", "range", "response", "crops"];
+    let all: Vec<String> = ["light", "dark"]
+        .iter()
+        .flat_map(|look| kinds.map(|kind| format!("{kind}-{look}")))
+        .collect();
+    assert_eq!(names, all);
+    for one in &made {
+        assert_eq!(decoded(one).dimensions(), (1280, 720));
+        let svg = one.svg();
+        assert!(svg.contains("<title id=\"t\">") && svg.contains("<desc id=\"d\">"));
+        assert!(one.description.len() > 40, "{}", one.description);
+    }
+    let wedge = made[0].svg();
+    for picture in bracket.pictures.iter().filter(|p| p.levels.is_some()) {
+        let levels = picture.levels.unwrap();
+        assert!(wedge.contains(&format!(">{}</text>", levels.noise)));
+        assert!(wedge.contains(&format!(">of {}</text>", levels.steps)));
+    }
+}
+
+/// The crop stands in the PNG sample by sample; found by its first row.
+#[test]
+fn a_crop_is_there_pixel_for_pixel() {
+    let settings = SheetSettings {
+        looks: vec![Look::Dark],
+        ..SheetSettings::default()
+    };
+    let (_, made) = sheets(&settings);
+    let page = decoded(made.iter().find(|s| s.name == "crops-dark").unwrap());
+    let crop = noise(200, 300);
+    let same = |left: u32, top: u32, rows: usize, columns: usize| {
+        (0..rows).all(|r| {
+            (0..columns).all(|c| {
+                let pixel = page.get_pixel(left + c as u32, top + r as u32).0;
+                (0..3).all(|k| pixel[k] == crop[[r, c, k]])
+            })
+        })
+    };
+    let places: Vec<(u32, u32)> = (0..page.height() - 200)
+        .flat_map(|top| (0..page.width() - 300).map(move |left| (left, top)))
+        .filter(|(left, top)| same(*left, *top, 1, 40))
+        .collect();
+    assert_eq!(places.len(), 2, "one in each column: {places:?}");
+    for (left, top) in places {
+        assert!(same(left, top, 200, 300));
+    }
+}
+
+#[test]
+fn the_same_report_gives_the_same_bytes() {
+    let settings = SheetSettings::default();
+    let (first, second) = (sheets(&settings).1, sheets(&settings).1);
+    for (a, b) in first.iter().zip(&second) {
+        assert_eq!(a.svg(), b.svg());
+    }
+    assert_eq!(sheet::png(&first[1]), sheet::png(&second[1]));
+}
+
+#[test]
+fn only_pictures_that_were_asked_for_are_shown() {
+    let settings = SheetSettings {
+        pictures: vec!["merge".into()],
+        looks: vec![Look::Light],
+        ..SheetSettings::default()
+    };
+    let (bracket, made) = sheets(&settings);
+    let range = made.iter().find(|s| s.name == "range-light").unwrap().svg();
+    let frame = &bracket.frames[0].file;
+    assert!(range.contains(">merge</text>") && !range.contains(&format!(">{frame}</text>")));
+    let none = SheetSettings {
+        looks: Vec::new(),
+        ..SheetSettings::default()
+    };
+    assert!(sheets(&none).1.is_empty());
+}
+
+/// A second camera made of the first: its range moved, its light and settings changed.
+fn other(stops: f64, time: f64, light: f64) -> BracketReport {
+    let mut other = bracket();
+    other.name = "other".into();
+    other.camera = Some("Another Camera".into());
+    for picture in &mut other.pictures {
+        for usable in &mut picture.usable_stops {
+            let moved = |v: &mut Option<f64>| *v = v.map(|v| v + stops);
+            moved(&mut usable.stops);
+            moved(&mut usable.low95);
+            moved(&mut usable.high95);
+        }
+        for patch in &mut picture.patches {
+            patch.linear *= light;
+        }
+    }
+    for frame in &mut other.frames {
+        let was = frame.settings;
+        frame.settings.time = was.time.map(|t| ExposureTime(t.0 * time));
+    }
+    other
+}
+
+fn settled() -> BracketReport {
+    let mut bracket = bracket();
+    for frame in &mut bracket.frames {
+        frame.settings.time = Some(ExposureTime(0.01));
+        frame.settings.aperture = Some(FNumber(4.0));
+        frame.settings.speed = Some(IsoSpeed(100.0));
+    }
+    bracket
+}
+
+#[test]
+fn ranks_are_shared_where_intervals_overlap() {
+    assert!(compare(&[bracket(), bracket()]).is_none(), "one camera");
+    let far = compare(&[bracket(), other(3.0, 1.0, 1.0)]).unwrap();
+    assert_eq!(far.rows[0].camera, "Another Camera");
+    assert_eq!((far.rows[0].rank_stops, far.rows[1].rank_stops), (Some(1), Some(2)));
+    assert_eq!((far.rows[0].rank_levels, far.rows[1].rank_levels), (Some(1), Some(1)));
+    let near = compare(&[bracket(), other(0.01, 1.0, 1.0)]).unwrap();
+    assert_eq!((near.rows[0].rank_stops, near.rows[1].rank_stops), (Some(1), Some(1)));
+}
+
+/// APEX: twice the time is one stop more, on paper and on the wedge; a stop that the settings do not explain is said.
+#[test]
+fn light_is_held_against_the_settings() {
+    let mut second = other(-1.0, 1.0, 2.0);
+    for frame in &mut second.frames {
+        frame.settings = settled().frames[0].settings;
+        frame.settings.time = Some(ExposureTime(0.02));
+    }
+    let fair = compare(&[settled(), second.clone()]).unwrap();
+    let pair = &fair.light[0];
+    assert!((pair.expected.unwrap() - 1.0).abs() < 1e-12);
+    assert!((pair.measured.unwrap().value - 1.0).abs() < 1e-9);
+    assert!(fair.not_comparable.is_empty(), "{:?}", fair.not_comparable);
+    for frame in &mut second.frames {
+        frame.settings.time = Some(ExposureTime(0.01));
+    }
+    let changed = compare(&[settled(), second]).unwrap();
+    let said = &changed.not_comparable[..];
+    assert!(
+        matches!(said, [NotComparable::Light { difference, .. }] if (difference - 1.0).abs() < 1e-9),
+        "{said:?}"
+    );
+}
+
+#[test]
+fn cameras_get_a_sheet_and_a_section() {
+    let mut report = Report::new();
+    report.brackets = vec![bracket(), other(1.5, 1.0, 1.0)];
+    assert!(sheet::of_cameras(&report, &SheetSettings::default()).is_empty());
+    report.cameras = compare(&report.brackets);
+    let made = sheet::of_cameras(&report, &SheetSettings::default());
+    assert_eq!(made.len(), 2);
+    assert!(made[0].svg().contains("Another Camera"));
+    let page = stopspan::report::html::page(&report, &Default::default());
+    assert!(page.contains("Cameras beside each other") && page.contains("Another Camera"));
+}
