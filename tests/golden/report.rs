@@ -118,11 +118,16 @@ fn every_field_is_documented_and_every_documented_field_is_there() {
     let documented: BTreeSet<String> = rows
         .map(|row| row.split('`').next().unwrap().to_owned())
         .collect();
-    let missing: Vec<_> = found.difference(&documented).collect();
+    // A row `a.*` stands for a struct whose fields are documented where it is at home.
+    let covers = |row: &str, path: &str| row.strip_suffix('*').is_some_and(|p| path.starts_with(p));
+    let missing: Vec<_> = found
+        .difference(&documented)
+        .filter(|f| !documented.iter().any(|d| covers(d, f)))
+        .collect();
     assert!(missing.is_empty(), "not documented: {missing:?}");
     let absent: Vec<_> = documented
         .difference(&found)
-        .filter(|d| !found.iter().any(|f| f.starts_with(&format!("{d}."))))
+        .filter(|d| !found.iter().any(|f| f.starts_with(&format!("{d}.")) || covers(d, f)))
         .collect();
     assert!(
         absent.is_empty(),

@@ -1,6 +1,7 @@
 //! Sheets of a made-up bracket: text that can be selected, pixels as the files have them, the same bytes again.
 use super::report::fixture::bracket;
 use ndarray::Array3;
+use stopspan::measure::PictureKind;
 use stopspan::report::cameras::{NotComparable, compare};
 use stopspan::report::sheet::{self, CropCell, CropRow, Look, Sheet, SheetSettings};
 use stopspan::report::{BracketReport, Report, Strip};
@@ -8,7 +9,8 @@ use stopspan::units::{ExposureTime, FNumber, IsoSpeed};
 
 fn noise(rows: usize, columns: usize) -> Array3<u8> {
     Array3::from_shape_fn((rows, columns, 3), |(r, c, k)| {
-        (r * 7919 + c * 104_729 + k * 31) as u8
+        let mixed = ((r * 300 + c + k * 60_000) as u32).wrapping_mul(2_654_435_761);
+        (mixed ^ (mixed >> 15)).wrapping_mul(2_246_822_519).to_be_bytes()[0]
     })
 }
 
@@ -112,8 +114,11 @@ fn only_pictures_that_were_asked_for_are_shown() {
     };
     let (bracket, made) = sheets(&settings);
     let range = made.iter().find(|s| s.name == "range-light").unwrap().svg();
-    let frame = &bracket.frames[0].file;
-    assert!(range.contains(">merge</text>") && !range.contains(&format!(">{frame}</text>")));
+    let shown = |kind| {
+        let mut of_kind = bracket.pictures.iter().filter(|p| p.kind == kind);
+        of_kind.all(|p| range.contains(&format!(">{}</text>", p.file)))
+    };
+    assert!(shown(PictureKind::Merge) && !shown(PictureKind::Frame));
     let none = SheetSettings {
         looks: Vec::new(),
         ..SheetSettings::default()

@@ -1,5 +1,6 @@
 //! A made-up run: one bracket, a picture left over, a file skipped, a failure.
 use super::fixture::{FILES, bracket};
+use stopspan::report::cameras::{CameraComparison, NotComparable, compare};
 use stopspan::report::{Failed, InputFile, Left, Report};
 
 /// A run of one bracket, with a picture left over, a file skipped and a failure.
@@ -18,6 +19,7 @@ pub fn report() -> Report {
         })
         .collect();
     report.brackets = vec![bracket()];
+    report.cameras = Some(cameras());
     report.singles = vec![Left {
         path: "samples/bench/alone.jpg".into(),
         reason: "no other picture within 10 s of it".into(),
@@ -32,4 +34,29 @@ pub fn report() -> Report {
         advice: "copy the file from the camera again, or leave it out".into(),
     }];
     report
+}
+
+/// Two cameras with every reason not to compare them.
+fn cameras() -> CameraComparison {
+    let mut other = bracket();
+    other.camera = Some("Another Camera".into());
+    let mut cameras = compare(&[bracket(), other]).unwrap();
+    let bracket = || "other".to_owned();
+    cameras.not_comparable = vec![
+        NotComparable::Wedge { bracket: bracket() },
+        NotComparable::Framing {
+            bracket: bracket(),
+            ratio: 1.5,
+        },
+        NotComparable::Light {
+            bracket: bracket(),
+            difference: -0.9,
+        },
+        NotComparable::Speed {
+            bracket: bracket(),
+            speed: 200.0,
+            first: 100.0,
+        },
+    ];
+    cameras
 }
