@@ -11,8 +11,8 @@ mod measuring;
 mod products;
 mod record;
 mod settings;
-mod stated;
 mod sheets;
+mod stated;
 
 pub use settings::{Event, Settings, WedgeRequest};
 

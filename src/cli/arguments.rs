@@ -158,13 +158,23 @@ pub struct Run {
     #[arg(long, conflicts_with_all = ["wedge_corners", "wedge_file"], help_heading = "Wedge")]
     pub no_wedge: bool,
     /// Size of the sheets in pixels
-    #[arg(long, value_name = "WIDTHxHEIGHT", default_value = "1920x1080", help_heading = "Sheets")]
+    #[arg(
+        long,
+        value_name = "WIDTHxHEIGHT",
+        default_value = "1920x1080",
+        help_heading = "Sheets"
+    )]
     pub sheet_size: String,
     /// Grounds of the sheets
     #[arg(long, value_enum, default_value_t = LookArgument::Both, help_heading = "Sheets")]
     pub sheet_look: LookArgument,
     /// Pictures on the sheets: file names, or frame, camera-hdr, merge, rendered [default: all that fit]
-    #[arg(long, value_name = "NAME,...", value_delimiter = ',', help_heading = "Sheets")]
+    #[arg(
+        long,
+        value_name = "NAME,...",
+        value_delimiter = ',',
+        help_heading = "Sheets"
+    )]
     pub sheet_pictures: Vec<String>,
     /// Middle of a crop at 100 %: X,Y in the reference frame, or step:N of the wedge; may be given several times
     /// [default: the ends of the wedge]

@@ -28,7 +28,12 @@ pub(super) fn write_bracket(
 ) -> Result<(), Error> {
     let sheets = sheet::of_bracket(entry, &shown.strips, &shown.crops, settings);
     let prefix = format!("{}/{FOLDER}", entry.name);
-    let written = write(&sheets, &folder.join(&entry.name).join(FOLDER), &prefix, policy)?;
+    let written = write(
+        &sheets,
+        &folder.join(&entry.name).join(FOLDER),
+        &prefix,
+        policy,
+    )?;
     entry.outputs.extend(written);
     Ok(())
 }
@@ -91,9 +96,14 @@ pub(super) fn crops(
     }
     let views = views(prepared, picture, measured, settings);
     let places = places(prepared, measured, settings);
-    let reference = &prepared.bracket.frames[prepared.bracket.reference].picture.pixels;
+    let reference = &prepared.bracket.frames[prepared.bracket.reference]
+        .picture
+        .pixels;
     let room = sheet::crop_room(settings.size, (views.len(), places.len()));
-    let size = (room.0.min(reference.columns()), room.1.min(reference.rows()));
+    let size = (
+        room.0.min(reference.columns()),
+        room.1.min(reference.rows()),
+    );
     let inside = |place: &Point| Point {
         x: within(place.x, size.0, reference.columns()),
         y: within(place.y, size.1, reference.rows()),
@@ -132,7 +142,9 @@ impl View<'_> {
             if !inside {
                 return 0;
             }
-            let level = self.pixels.level(row as usize, column as usize, k.min(channels - 1));
+            let level = self
+                .pixels
+                .level(row as usize, column as usize, k.min(channels - 1));
             (level.clamp(0.0, 1.0) * 255.0).round() as u8
         });
         CropCell {
@@ -155,7 +167,12 @@ fn views<'a>(
         .pictures
         .iter()
         .filter(|p| p.kind == PictureKind::Frame)
-        .max_by(|a, b| rating(a).0.cmp(&rating(b).0).then(rating(a).1.total_cmp(&rating(b).1)));
+        .max_by(|a, b| {
+            rating(a)
+                .0
+                .cmp(&rating(b).0)
+                .then(rating(a).1.total_cmp(&rating(b).1))
+        });
     let wanted = measured.pictures.iter().filter(|p| {
         let usual = p.kind != PictureKind::Frame || best.is_some_and(|b| b.file == p.file);
         settings.wants(p) && (usual || !settings.pictures.is_empty())
@@ -164,16 +181,20 @@ fn views<'a>(
         let (pixels, transform) = match entry.kind {
             PictureKind::Frame => {
                 let frame = bracket.frames.iter().find(|f| f.name() == entry.file)?;
-                (std::borrow::Cow::Borrowed(&frame.picture.pixels), frame.transform)
+                (
+                    std::borrow::Cow::Borrowed(&frame.picture.pixels),
+                    frame.transform,
+                )
             }
             PictureKind::CameraHdr => {
                 let finished = bracket.camera_hdr.as_ref()?;
                 let transform = place_finished(bracket, finished)?;
-                (std::borrow::Cow::Borrowed(&finished.picture.pixels), Some(transform))
+                (
+                    std::borrow::Cow::Borrowed(&finished.picture.pixels),
+                    Some(transform),
+                )
             }
-            PictureKind::Rendered => {
-                (std::borrow::Cow::Owned(Pixels::U8(picture.clone())), None)
-            }
+            PictureKind::Rendered => (std::borrow::Cow::Owned(Pixels::U8(picture.clone())), None),
             PictureKind::Merge => return None,
         };
         Some(View {
@@ -201,9 +222,16 @@ fn rating(picture: &PictureMeasurement) -> (usize, f64) {
     (picture.levels.map_or(0, |l| l.noise), stops.unwrap_or(0.0))
 }
 
-fn places(prepared: &Prepared, measured: &Measured, settings: &SheetSettings) -> Vec<(String, Point)> {
+fn places(
+    prepared: &Prepared,
+    measured: &Measured,
+    settings: &SheetSettings,
+) -> Vec<(String, Point)> {
     let frames = &prepared.bracket.frames;
-    let steps = measured.pictures.iter().find(|p| p.kind == PictureKind::Merge);
+    let steps = measured
+        .pictures
+        .iter()
+        .find(|p| p.kind == PictureKind::Merge);
     let patches = steps.map_or(&[][..], |p| &p.patches);
     let wanted = match (settings.crops.as_slice(), patches.len()) {
         ([], 0) => {
@@ -218,7 +246,10 @@ fn places(prepared: &Prepared, measured: &Measured, settings: &SheetSettings) ->
         CropPlace::Step(step) => {
             let patch = patches.iter().find(|p| p.step == step)?;
             let mean = |f: fn(&Point) -> f64| patch.corners.iter().map(f).sum::<f64>() / 4.0;
-            let middle = Point { x: mean(|p| p.x), y: mean(|p| p.y) };
+            let middle = Point {
+                x: mean(|p| p.x),
+                y: mean(|p| p.y),
+            };
             Some((format!("step {step} of the wedge"), middle))
         }
     };

@@ -149,10 +149,17 @@ fn row(bracket: &BracketReport) -> CameraRow {
     let settings = index.map_or_else(Settings::default, |i| bracket.frames[i].settings);
     let white = merge(bracket).and_then(|m| Some(m.patches.first()?.linear));
     CameraRow {
-        camera: bracket.camera.clone().unwrap_or_else(|| bracket.name.clone()),
+        camera: bracket
+            .camera
+            .clone()
+            .unwrap_or_else(|| bracket.name.clone()),
         bracket: bracket.name.clone(),
         settings,
-        steps: bracket.pictures.iter().find_map(|p| p.levels).map(|l| l.steps),
+        steps: bracket
+            .pictures
+            .iter()
+            .find_map(|p| p.levels)
+            .map(|l| l.steps),
         single: best(bracket, PictureKind::Frame),
         camera_hdr: best(bracket, PictureKind::CameraHdr),
         merge: best(bracket, PictureKind::Merge),
@@ -168,7 +175,9 @@ fn best(bracket: &BracketReport, kind: PictureKind) -> Figure {
     let of_kind = bracket.pictures.iter().filter(|p| p.kind == kind);
     let found = of_kind.max_by(|a, b| {
         let levels = |p: &PictureMeasurement| p.levels.map_or(0, |l| l.noise);
-        levels(a).cmp(&levels(b)).then(stops(a).total_cmp(&stops(b)))
+        levels(a)
+            .cmp(&levels(b))
+            .then(stops(a).total_cmp(&stops(b)))
     });
     found.map_or_else(Figure::default, |p| Figure {
         file: Some(p.file.clone()),
@@ -189,7 +198,8 @@ fn rank(rows: &mut [CameraRow]) {
             let above = ends.iter().flatten().filter(|(low, _)| *low > high);
             1 + above.count()
         });
-        row.rank_levels = counts[i].map(|n| 1 + counts.iter().flatten().filter(|m| **m > n).count());
+        row.rank_levels =
+            counts[i].map(|n| 1 + counts.iter().flatten().filter(|m| **m > n).count());
     }
 }
 
@@ -222,7 +232,10 @@ fn measured(first: &BracketReport, second: &BracketReport) -> Option<Estimate> {
 }
 
 fn merge(bracket: &BracketReport) -> Option<&PictureMeasurement> {
-    bracket.pictures.iter().find(|p| p.kind == PictureKind::Merge)
+    bracket
+        .pictures
+        .iter()
+        .find(|p| p.kind == PictureKind::Merge)
 }
 
 fn doubts(first: &BracketReport, second: &BracketReport, pair: &LightPair) -> Vec<NotComparable> {
@@ -230,24 +243,36 @@ fn doubts(first: &BracketReport, second: &BracketReport, pair: &LightPair) -> Ve
     let mut out = Vec::new();
     let steps = |b: &BracketReport| b.pictures.iter().find_map(|p| p.levels).map(|l| l.steps);
     if steps(first) != steps(second) {
-        out.push(NotComparable::Wedge { bracket: bracket.clone() });
+        out.push(NotComparable::Wedge {
+            bracket: bracket.clone(),
+        });
     }
     if let (Some(a), Some(b)) = (patch_share(first), patch_share(second)) {
         let ratio = b / a;
         if !(1.0 / SAME_FRAMING..=SAME_FRAMING).contains(&ratio) {
-            out.push(NotComparable::Framing { bracket: bracket.clone(), ratio });
+            out.push(NotComparable::Framing {
+                bracket: bracket.clone(),
+                ratio,
+            });
         }
     }
     if let (Some(expected), Some(measured)) = (pair.expected, pair.measured) {
         let difference = measured.value - expected;
         if difference.abs() > SAME_LIGHT {
-            out.push(NotComparable::Light { bracket: bracket.clone(), difference });
+            out.push(NotComparable::Light {
+                bracket: bracket.clone(),
+                difference,
+            });
         }
     }
     let speed = |b: &BracketReport| b.frames[reference(b)?].settings.speed.map(|s| s.0);
     if let (Some(one), Some(other)) = (speed(first), speed(second)) {
         if one != other {
-            out.push(NotComparable::Speed { bracket, speed: other, first: one });
+            out.push(NotComparable::Speed {
+                bracket,
+                speed: other,
+                first: one,
+            });
         }
     }
     out

@@ -1,6 +1,6 @@
 //! The report at the edge: JSON, CSV, terminal text and page of a made-up bracket.
-mod known;
 pub(super) mod fixture;
+mod known;
 mod run;
 mod scene;
 
@@ -127,7 +127,11 @@ fn every_field_is_documented_and_every_documented_field_is_there() {
     assert!(missing.is_empty(), "not documented: {missing:?}");
     let absent: Vec<_> = documented
         .difference(&found)
-        .filter(|d| !found.iter().any(|f| f.starts_with(&format!("{d}.")) || covers(d, f)))
+        .filter(|d| {
+            !found
+                .iter()
+                .any(|f| f.starts_with(&format!("{d}.")) || covers(d, f))
+        })
         .collect();
     assert!(
         absent.is_empty(),

@@ -10,7 +10,9 @@ use stopspan::units::{ExposureTime, FNumber, IsoSpeed};
 fn noise(rows: usize, columns: usize) -> Array3<u8> {
     Array3::from_shape_fn((rows, columns, 3), |(r, c, k)| {
         let mixed = ((r * 300 + c + k * 60_000) as u32).wrapping_mul(2_654_435_761);
-        (mixed ^ (mixed >> 15)).wrapping_mul(2_246_822_519).to_be_bytes()[0]
+        (mixed ^ (mixed >> 15))
+            .wrapping_mul(2_246_822_519)
+            .to_be_bytes()[0]
     })
 }
 
@@ -164,10 +166,19 @@ fn ranks_are_shared_where_intervals_overlap() {
     assert!(compare(&[bracket(), bracket()]).is_none(), "one camera");
     let far = compare(&[bracket(), other(3.0, 1.0, 1.0)]).unwrap();
     assert_eq!(far.rows[0].camera, "Another Camera");
-    assert_eq!((far.rows[0].rank_stops, far.rows[1].rank_stops), (Some(1), Some(2)));
-    assert_eq!((far.rows[0].rank_levels, far.rows[1].rank_levels), (Some(1), Some(1)));
+    assert_eq!(
+        (far.rows[0].rank_stops, far.rows[1].rank_stops),
+        (Some(1), Some(2))
+    );
+    assert_eq!(
+        (far.rows[0].rank_levels, far.rows[1].rank_levels),
+        (Some(1), Some(1))
+    );
     let near = compare(&[bracket(), other(0.01, 1.0, 1.0)]).unwrap();
-    assert_eq!((near.rows[0].rank_stops, near.rows[1].rank_stops), (Some(1), Some(1)));
+    assert_eq!(
+        (near.rows[0].rank_stops, near.rows[1].rank_stops),
+        (Some(1), Some(1))
+    );
 }
 
 /// APEX: twice the time is one stop more, on paper and on the wedge; a stop that the settings do not explain is said.

@@ -41,15 +41,25 @@ fn line(out: &mut String, row: &CameraRow) {
             "\u{2013}".to_owned()
         } else {
             let lines: Vec<String> = parts.iter().map(|p| escape(p).to_string()).collect();
-            lines.join("<br>").replace('-', "\u{2013}").replace("&gt;=", "\u{2265} ")
+            lines
+                .join("<br>")
+                .replace('-', "\u{2013}")
+                .replace("&gt;=", "\u{2265} ")
         }
     };
     let clip = row.clip_above_white;
-    let clip = clip.map_or_else(|| "\u{2013}".to_owned(), |c| format!("{} stops", decimal(c, 2)));
+    let clip = clip.map_or_else(
+        || "\u{2013}".to_owned(),
+        |c| format!("{} stops", decimal(c, 2)),
+    );
     let settings = [
         row.settings.time.map(|t| seconds(t.0)),
-        row.settings.aperture.map(|n| format!("f/{}", decimal(n.0, 1))),
-        row.settings.speed.map(|s| format!("ISO {}", decimal(s.0, 0))),
+        row.settings
+            .aperture
+            .map(|n| format!("f/{}", decimal(n.0, 1))),
+        row.settings
+            .speed
+            .map(|s| format!("ISO {}", decimal(s.0, 0))),
     ];
     let settings: Vec<String> = settings.into_iter().flatten().collect();
     let _ = writeln!(
@@ -105,17 +115,26 @@ fn more(stops: f64) -> String {
 fn words(reason: &NotComparable) -> String {
     match reason {
         NotComparable::Wedge { bracket } => {
-            format!("{bracket}: another number of steps than the first camera's wedge, so step counts do not compare.")
+            format!(
+                "{bracket}: another number of steps than the first camera's wedge, so step counts do not compare."
+            )
         }
         NotComparable::Framing { bracket, ratio } => format!(
             "{bracket}: a patch fills {} times the share of the frame's width that it fills for the first camera; blur and noise per pixel weigh differently.",
             decimal(*ratio, 2)
         ),
-        NotComparable::Light { bracket, difference } => format!(
+        NotComparable::Light {
+            bracket,
+            difference,
+        } => format!(
             "{bracket}: recorded {} light than its settings explain: the light changed, or the sensitivity is stated in another way.",
             more(*difference)
         ),
-        NotComparable::Speed { bracket, speed, first } => format!(
+        NotComparable::Speed {
+            bracket,
+            speed,
+            first,
+        } => format!(
             "{bracket}: ISO {} against ISO {} for the first camera; noise belongs to the setting.",
             decimal(*speed, 0),
             decimal(*first, 0)

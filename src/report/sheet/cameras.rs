@@ -12,10 +12,13 @@ const TALLEST: f64 = 260.0;
 /// `None` without a comparison, or where no camera has a range.
 pub(super) fn draw(mut canvas: Canvas, report: &Report) -> Option<Canvas> {
     let rows = &report.cameras.as_ref()?.rows;
-    let ends = rows.iter().flat_map(|r| figures(r).map(|(_, f)| f)).filter_map(|f| {
-        let usable = f.snr1?;
-        usable.high95.or(usable.stops)
-    });
+    let ends = rows
+        .iter()
+        .flat_map(|r| figures(r).map(|(_, f)| f))
+        .filter_map(|f| {
+            let usable = f.snr1?;
+            usable.high95.or(usable.stops)
+        });
     let axis = Axis::linear("stops from clipping down to SNR 1", ends.chain([0.0]))?;
     let said: Vec<String> = rows.iter().map(sentence).collect();
     let (top, bottom) = canvas.frame(
@@ -30,7 +33,12 @@ pub(super) fn draw(mut canvas: Canvas, report: &Report) -> Option<Canvas> {
     grid(&mut canvas, &axis, span, (top, bottom));
     let height = ((bottom - top) / rows.len() as f64).min(TALLEST);
     for (index, row) in rows.iter().enumerate() {
-        camera(&mut canvas, &axis, (span, top + height * index as f64, height), row);
+        camera(
+            &mut canvas,
+            &axis,
+            (span, top + height * index as f64, height),
+            row,
+        );
     }
     Some(canvas)
 }
@@ -56,12 +64,20 @@ fn camera(
     };
     let soft = canvas.soft(28.0 * shrink);
     let room = NAMES - 24.0;
-    canvas.text((MARGIN, top + 0.24 * height), name, &cut(&row.camera, room, name));
+    canvas.text(
+        (MARGIN, top + 0.24 * height),
+        name,
+        &cut(&row.camera, room, name),
+    );
     if let Some(rank) = row.rank_stops {
         let text = format!("rank {rank} by the merge's stops");
         canvas.text((MARGIN, top + 0.42 * height), soft, &cut(&text, room, soft));
     }
-    let colours = [canvas.colours.frames[0], canvas.colours.hdr, canvas.colours.merge];
+    let colours = [
+        canvas.colours.frames[0],
+        canvas.colours.hdr,
+        canvas.colours.merge,
+    ];
     let thick = 0.26 * height;
     for (index, ((words, figure), colour)) in figures(row).into_iter().zip(colours).enumerate() {
         let y = top + height * (0.10 + 0.28 * index as f64);
@@ -92,7 +108,13 @@ fn steps(figure: &Figure, steps: Option<usize>) -> String {
 fn sentence(row: &CameraRow) -> String {
     let parts: Vec<String> = figures(row)
         .into_iter()
-        .filter_map(|(words, f)| Some(format!("{words} {}{}", interval(f.snr1.as_ref()?), steps(f, row.steps))))
+        .filter_map(|(words, f)| {
+            Some(format!(
+                "{words} {}{}",
+                interval(f.snr1.as_ref()?),
+                steps(f, row.steps)
+            ))
+        })
         .collect();
     format!("{}: {}", row.camera, parts.join(", "))
 }

@@ -33,7 +33,9 @@ const LIGHT: Colours = Colours {
     soft: "#55606a",
     line: "#d8d9d4",
     accent: "#0a5f73",
-    frames: ["#0072b2", "#b25400", "#00805c", "#9a4a80", "#7a6a00", "#3a7fae"],
+    frames: [
+        "#0072b2", "#b25400", "#00805c", "#9a4a80", "#7a6a00", "#3a7fae",
+    ],
     hdr: "#b0306a",
     merge: "#111619",
     rendered: "#7d858c",
@@ -45,7 +47,9 @@ const DARK: Colours = Colours {
     soft: "#a3adb3",
     line: "#353d42",
     accent: "#6cc3d5",
-    frames: ["#56b4e9", "#e69f00", "#2fc39a", "#d79ac0", "#e6dc58", "#9fcdf0"],
+    frames: [
+        "#56b4e9", "#e69f00", "#2fc39a", "#d79ac0", "#e6dc58", "#9fcdf0",
+    ],
     hdr: "#ff8fbe",
     merge: "#f4f5f2",
     rendered: "#9aa3a9",
@@ -107,7 +111,10 @@ impl Canvas {
 
     /// Width and height, units.
     pub fn extent(&self) -> (f64, f64) {
-        (self.size.0 as f64 / self.scale, self.size.1 as f64 / self.scale)
+        (
+            self.size.0 as f64 / self.scale,
+            self.size.1 as f64 / self.scale,
+        )
     }
 
     /// Pixels that a length in units comes to.
@@ -145,7 +152,13 @@ impl Canvas {
 
     /// Title, a line below it, the note at the foot, and the text alternative. Returns the top and bottom, in units, of
     /// the space between.
-    pub fn frame(&mut self, title: &str, below: &str, foot: &str, description: String) -> (f64, f64) {
+    pub fn frame(
+        &mut self,
+        title: &str,
+        below: &str,
+        foot: &str,
+        description: String,
+    ) -> (f64, f64) {
         let (width, height) = self.extent();
         self.title = title.to_owned();
         self.description = description;

@@ -40,7 +40,11 @@ pub(crate) fn room(size: (usize, usize), (across, down): (usize, usize)) -> (usi
 }
 
 /// `None` without crops.
-pub(super) fn draw(mut canvas: Canvas, bracket: &BracketReport, rows: &[CropRow]) -> Option<Canvas> {
+pub(super) fn draw(
+    mut canvas: Canvas,
+    bracket: &BracketReport,
+    rows: &[CropRow],
+) -> Option<Canvas> {
     let first = rows.first()?.cells.first()?;
     let (high, wide, _) = first.rgb.dim();
     let places: Vec<&str> = rows.iter().map(|r| r.what.as_str()).collect();
@@ -49,7 +53,11 @@ pub(super) fn draw(mut canvas: Canvas, bracket: &BracketReport, rows: &[CropRow]
         &format!("{}: the same places side by side", super::subject(bracket)),
         &format!("Every pixel as the file has it, at 100 %: {wide} x {high} pixels a crop."),
         "Frames are placed by whole pixels, none is resampled. The rendering is for looking at.",
-        format!("Crops at 100 % of {} at {}.", files.join(", "), places.join("; ")),
+        format!(
+            "Crops at 100 % of {} at {}.",
+            files.join(", "),
+            places.join("; ")
+        ),
     );
     let name = Type {
         bold: true,

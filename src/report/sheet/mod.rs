@@ -11,8 +11,8 @@ mod response;
 mod settings;
 mod wedge;
 
-pub use crops::{CropCell, CropRow};
 pub(crate) use crops::room as crop_room;
+pub use crops::{CropCell, CropRow};
 pub use rasterize::png;
 pub use settings::{CropPlace, Look, SheetSettings};
 

@@ -1,7 +1,7 @@
 //! Usable range of every picture as bars of stops, with 95 % intervals.
 use super::canvas::{Anchor, Canvas, MARGIN, Type, cut};
-use super::{kind, subject};
 use super::settings::SheetSettings;
+use super::{kind, subject};
 use crate::measure::{Limit, PictureKind, PictureMeasurement, UsableStops};
 use crate::report::BracketReport;
 use crate::report::figure::axis::Axis;
@@ -11,7 +11,11 @@ const NAMES: f64 = 400.0;
 const TALLEST: f64 = 170.0;
 
 /// `None` where no wanted picture has a range.
-pub(super) fn draw(mut canvas: Canvas, bracket: &BracketReport, settings: &SheetSettings) -> Option<Canvas> {
+pub(super) fn draw(
+    mut canvas: Canvas,
+    bracket: &BracketReport,
+    settings: &SheetSettings,
+) -> Option<Canvas> {
     let shown: Vec<(usize, &PictureMeasurement)> = bracket
         .pictures
         .iter()
@@ -47,14 +51,20 @@ pub(super) fn draw(mut canvas: Canvas, bracket: &BracketReport, settings: &Sheet
 }
 
 /// The colour of a picture: frames by their place among the frames.
-pub(super) fn colour(canvas: &Canvas, pictures: &[PictureMeasurement], index: usize) -> &'static str {
+pub(super) fn colour(
+    canvas: &Canvas,
+    pictures: &[PictureMeasurement],
+    index: usize,
+) -> &'static str {
     let colours = canvas.colours;
     match pictures[index].kind {
         PictureKind::CameraHdr => colours.hdr,
         PictureKind::Merge => colours.merge,
         PictureKind::Rendered => colours.rendered,
         PictureKind::Frame => {
-            let before = pictures[..index].iter().filter(|p| p.kind == PictureKind::Frame);
+            let before = pictures[..index]
+                .iter()
+                .filter(|p| p.kind == PictureKind::Frame);
             colours.frames[before.count() % colours.frames.len()]
         }
     }
@@ -68,7 +78,11 @@ pub(super) fn grid(canvas: &mut Canvas, axis: &Axis, span: (f64, f64), (top, bot
     };
     for (value, text) in axis.ticks() {
         let x = place(axis, span, value);
-        canvas.path(&format!("M{x:.1},{top:.1}V{bottom:.1}"), canvas.colours.line, 2.0);
+        canvas.path(
+            &format!("M{x:.1},{top:.1}V{bottom:.1}"),
+            canvas.colours.line,
+            2.0,
+        );
         canvas.text((x, bottom + 34.0), number, &text);
     }
     canvas.text(((span.0 + span.1) / 2.0, bottom + 70.0), number, axis.label);
@@ -92,8 +106,16 @@ fn bars(
     };
     let soft = canvas.soft(27.0 * shrink);
     let room = NAMES - 20.0;
-    canvas.text((MARGIN, top + 0.42 * height), name, &cut(&picture.file, room, name));
-    canvas.text((MARGIN, top + 0.64 * height), soft, &cut(kind(picture), room, soft));
+    canvas.text(
+        (MARGIN, top + 0.42 * height),
+        name,
+        &cut(&picture.file, room, name),
+    );
+    canvas.text(
+        (MARGIN, top + 0.64 * height),
+        soft,
+        &cut(kind(picture), room, soft),
+    );
     let middle = top + 0.62 * height;
     for (snr, opacity, thick) in [(1.0, 0.35, 0.40), (10.0, 0.95, 0.18)] {
         let Some((usable, stops)) = at_snr(picture, snr).and_then(|u| Some((u, u.stops?))) else {
@@ -101,7 +123,11 @@ fn bars(
         };
         let end = place(axis, span, stops);
         let thick = thick * height;
-        canvas.bar((span.0, middle - thick / 2.0, end - span.0, thick), colour, opacity);
+        canvas.bar(
+            (span.0, middle - thick / 2.0, end - span.0, thick),
+            colour,
+            opacity,
+        );
         whisker(canvas, axis, span, usable, middle);
         if usable.limited_by == Limit::Wedge {
             let data = format!("M{:.1},{:.1}l12,10l-12,10", end + 4.0, middle - 10.0);
@@ -117,18 +143,28 @@ fn bars(
 }
 
 /// A 95 % interval on a bar.
-pub(super) fn whisker(canvas: &mut Canvas, axis: &Axis, span: (f64, f64), usable: &UsableStops, y: f64) {
+pub(super) fn whisker(
+    canvas: &mut Canvas,
+    axis: &Axis,
+    span: (f64, f64),
+    usable: &UsableStops,
+    y: f64,
+) {
     if let (Some(low), Some(high)) = (usable.low95, usable.high95) {
         let (low, high) = (place(axis, span, low), place(axis, span, high));
         let (up, down) = (y - 11.0, y + 11.0);
-        let data = format!("M{low:.1},{up:.1}V{down:.1}M{low:.1},{y:.1}H{high:.1}M{high:.1},{up:.1}V{down:.1}");
+        let data = format!(
+            "M{low:.1},{up:.1}V{down:.1}M{low:.1},{y:.1}H{high:.1}M{high:.1},{up:.1}V{down:.1}"
+        );
         canvas.haloed(&data);
     }
 }
 
 /// "9.93 (9.77\u{2013}10.13), limited by noise".
 fn spoken(usable: &UsableStops) -> String {
-    let number = stops_interval(usable).replace('-', "\u{2013}").replace(">=", "\u{2265} ");
+    let number = stops_interval(usable)
+        .replace('-', "\u{2013}")
+        .replace(">=", "\u{2265} ");
     match usable.limited_by {
         Limit::Wedge => format!("{number}: the wedge ends first"),
         limit => format!("{number}, limited by {}", limit_words(limit)),
@@ -137,5 +173,10 @@ fn spoken(usable: &UsableStops) -> String {
 
 fn sentence(picture: &PictureMeasurement) -> String {
     let text = |snr| at_snr(picture, snr).map_or_else(|| "none".to_owned(), stops_interval);
-    format!("{}: {} down to SNR 1, {} down to SNR 10", picture.file, text(1.0), text(10.0))
+    format!(
+        "{}: {} down to SNR 1, {} down to SNR 10",
+        picture.file,
+        text(1.0),
+        text(10.0)
+    )
 }

@@ -30,7 +30,11 @@ fn pixels(canvas: &Canvas) -> Option<Array3<u8>> {
     let (columns, rows) = canvas.size();
     let side = |n: usize| u32::try_from(n).ok();
     let mut pixmap = tiny_skia::Pixmap::new(side(columns)?, side(rows)?)?;
-    resvg::render(&tree, tiny_skia::Transform::identity(), &mut pixmap.as_mut());
+    resvg::render(
+        &tree,
+        tiny_skia::Transform::identity(),
+        &mut pixmap.as_mut(),
+    );
     // The ground is opaque, so premultiplied samples are the samples.
     let data = pixmap.data();
     let mut rgb = Array3::from_shape_fn((rows, columns, 3), |(r, c, k)| {

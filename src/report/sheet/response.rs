@@ -17,7 +17,10 @@ pub(super) fn draw(mut canvas: Canvas, bracket: &BracketReport) -> Option<Canvas
     let y = Axis::linear("exposure, stops from clipping", depths.chain([0.0]))?;
     let (top, bottom) = canvas.frame(
         &format!("{}: response curve", super::subject(bracket)),
-        &format!("How light became numbers: {}.", method_words(response.method)),
+        &format!(
+            "How light became numbers: {}.",
+            method_words(response.method)
+        ),
         "Bands: 95 % interval of each level, without the span of the bracket.",
         format!(
             "Exposure in stops below clipping against the 8-bit level, {} curves, obtained by: {}.",
@@ -41,15 +44,29 @@ pub(super) fn draw(mut canvas: Canvas, bracket: &BracketReport) -> Option<Canvas
         let colour = canvas.colours.channels[*channel];
         let edge = |sign: f64| move |s: &(f64, f64, f64)| (s.0, s.1 + sign * 1.96 * s.2);
         let mut area = plot.path(line.iter().map(edge(1.0)));
-        area.push_str(&plot.path(line.iter().rev().map(edge(-1.0))).replacen('M', "L", 1));
+        area.push_str(
+            &plot
+                .path(line.iter().rev().map(edge(-1.0)))
+                .replacen('M', "L", 1),
+        );
         canvas.area(&(area + "Z"), colour, 0.2);
     }
     for ((channel, name), line) in looks.iter().zip(&lines) {
         let (colour, dash) = (canvas.colours.channels[*channel], DASHES[*channel]);
-        canvas.dashed(&plot.path(line.iter().map(|s| (s.0, s.1))), colour, 4.0, dash);
+        canvas.dashed(
+            &plot.path(line.iter().map(|s| (s.0, s.1))),
+            colour,
+            4.0,
+            dash,
+        );
         let y = plot.down.0 + 40.0 + 52.0 * *channel as f64;
         let right = plot.across.1 + 20.0;
-        canvas.dashed(&format!("M{right:.1},{:.1}h60", y - 10.0), colour, 5.0, dash);
+        canvas.dashed(
+            &format!("M{right:.1},{:.1}h60", y - 10.0),
+            colour,
+            5.0,
+            dash,
+        );
         let label = canvas.plain(32.0);
         canvas.text((right + 72.0, y), label, name);
     }
@@ -68,7 +85,10 @@ impl Plot {
         let (left, right) = self.across;
         let (top, bottom) = self.down;
         let share = self.y.share(y).clamp(0.0, 1.0);
-        (left + self.x.share(x) * (right - left), bottom - share * (bottom - top))
+        (
+            left + self.x.share(x) * (right - left),
+            bottom - share * (bottom - top),
+        )
     }
 
     fn path(&self, points: impl Iterator<Item = (f64, f64)>) -> String {
@@ -89,7 +109,11 @@ impl Plot {
         };
         for (value, text) in self.y.ticks() {
             let y = self.place((0.0, value)).1;
-            canvas.path(&format!("M{left:.1},{y:.1}H{right:.1}"), canvas.colours.line, 2.0);
+            canvas.path(
+                &format!("M{left:.1},{y:.1}H{right:.1}"),
+                canvas.colours.line,
+                2.0,
+            );
             canvas.text((left - 14.0, y + 10.0), number, &text);
         }
         super::range::grid(canvas, &self.x, self.across, self.down);

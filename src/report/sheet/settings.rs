@@ -84,11 +84,18 @@ impl SheetSettings {
         if let Some(Ok(step @ 1..)) = step {
             return Ok(CropPlace::Step(step));
         }
-        let number = |t: &str| t.trim().parse().ok().filter(|v: &f64| *v >= 0.0 && v.is_finite());
+        let number = |t: &str| {
+            t.trim()
+                .parse()
+                .ok()
+                .filter(|v: &f64| *v >= 0.0 && v.is_finite())
+        };
         text.split_once(',')
             .and_then(|(x, y)| Some(CropPlace::Point(number(x)?, number(y)?)))
             .ok_or_else(|| {
-                let wanted = format!("wants X,Y in pixels of the reference frame, or step:N; got \"{text}\"");
+                let wanted = format!(
+                    "wants X,Y in pixels of the reference frame, or step:N; got \"{text}\""
+                );
                 Error::request("--crop", wanted)
             })
     }

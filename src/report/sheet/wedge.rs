@@ -1,7 +1,7 @@
 //! The wedge of every picture under each other, the steps that run together marked, the count beside.
 use super::canvas::{Anchor, Canvas, MARGIN, Type, cut};
-use super::{kind, subject};
 use super::settings::SheetSettings;
+use super::{kind, subject};
 use crate::measure::PictureMeasurement;
 use crate::report::html::strips::{Run, runs};
 use crate::report::words::{count, reason_name};
@@ -35,12 +35,22 @@ pub(super) fn draw(
     );
     let height = ((bottom - top) / rows.len() as f64).min(TALLEST);
     for (index, (picture, strip)) in rows.iter().enumerate() {
-        row(&mut canvas, (top + height * index as f64, height), picture, strip);
+        row(
+            &mut canvas,
+            (top + height * index as f64, height),
+            picture,
+            strip,
+        );
     }
     Some(canvas)
 }
 
-fn row(canvas: &mut Canvas, (top, height): (f64, f64), picture: &PictureMeasurement, strip: &Strip) {
+fn row(
+    canvas: &mut Canvas,
+    (top, height): (f64, f64),
+    picture: &PictureMeasurement,
+    strip: &Strip,
+) {
     let Some(levels) = picture.levels else {
         return;
     };
@@ -51,11 +61,23 @@ fn row(canvas: &mut Canvas, (top, height): (f64, f64), picture: &PictureMeasurem
     };
     let note = canvas.soft(28.0 * shrink);
     let room = NAMES - 20.0;
-    canvas.text((MARGIN, top + 0.30 * height), name, &cut(&picture.file, room, name));
-    canvas.text((MARGIN, top + 0.50 * height), note, &cut(kind(picture), room, note));
+    canvas.text(
+        (MARGIN, top + 0.30 * height),
+        name,
+        &cut(&picture.file, room, name),
+    );
+    canvas.text(
+        (MARGIN, top + 0.50 * height),
+        note,
+        &cut(kind(picture), room, note),
+    );
     if !strip.note.is_empty() {
         let words = strip.note.replace("logarithm of radiance", "log radiance");
-        canvas.text((MARGIN, top + 0.68 * height), note, &cut(&words, room, note));
+        canvas.text(
+            (MARGIN, top + 0.68 * height),
+            note,
+            &cut(&words, room, note),
+        );
     }
     let (width, _) = canvas.extent();
     let right = width - MARGIN;
@@ -70,9 +92,18 @@ fn row(canvas: &mut Canvas, (top, height): (f64, f64), picture: &PictureMeasurem
     let left = MARGIN + NAMES;
     let columns = canvas.pixels(right - COUNTS - left);
     let rows = canvas.pixels(0.56 * height);
-    canvas.picture((left, top + 0.06 * height), enlarged(&strip.rgb, (rows, columns)));
+    canvas.picture(
+        (left, top + 0.06 * height),
+        enlarged(&strip.rgb, (rows, columns)),
+    );
     for run in runs(&picture.joined) {
-        mark(canvas, (left, right - COUNTS), (top + 0.66 * height, shrink), &run, levels.steps);
+        mark(
+            canvas,
+            (left, right - COUNTS),
+            (top + 0.66 * height, shrink),
+            &run,
+            levels.steps,
+        );
     }
 }
 
@@ -120,7 +151,10 @@ fn describe(rows: &[(&PictureMeasurement, &Strip)]) -> String {
             } else {
                 format!(" (running together: {})", list.join(", "))
             };
-            Some(format!("{} {} of {}{tail}", p.file, levels.noise, levels.steps))
+            Some(format!(
+                "{} {} of {}{tail}",
+                p.file, levels.noise, levels.steps
+            ))
         })
         .collect();
     format!(
