@@ -3,6 +3,8 @@
 //! Source: Ng, Chang and Tsui (2007), in its inverse form `g(B) = B^P(B)` with a polynomial exponent, so that
 //! `log2 g = sum_i a_i B^i log2 B` is linear in its coefficients; and the sRGB curve (IEC 61966-2-1) beside it, because
 //! its linear toe, which many cameras share, is not in that family.
+use nalgebra::{DMatrix, DVector};
+use std::sync::OnceLock;
 
 /// Terms of the polynomial exponent; four fit measured camera curves to about 0.005 of full scale, five leave the rest
 /// to the table that is laid over it.
@@ -24,6 +26,126 @@ pub(crate) fn row(level: f64) -> [f64; COLUMNS] {
     }
     out[TERMS] = crate::units::srgb_exposure(level).log2();
     out
+}
+
+/// What the coefficients usually are: mean and inverse covariance over [`USUAL`] with S-curves laid over them.
+pub(crate) struct Usual {
+    pub mean: DVector<f64>,
+    pub precision: DMatrix<f64>,
+}
+
+impl Usual {
+    /// The same for a curve as steep as `table` (log2 exposure by 8-bit code): every power of a curve fits the pixels
+    /// as well as the curve, so only its shape is compared with the usual ones.
+    pub(crate) fn as_steep_as(&self, table: &[f64]) -> Usual {
+        let at = |code: usize| -> f64 {
+            let row = row(code as f64 / 255.0);
+            row.iter().zip(self.mean.iter()).map(|(r, a)| r * a).sum()
+        };
+        let (low, high) = (40, 230);
+        let factor = (table[high] - table[low]) / (at(high) - at(low));
+        let factor = if factor.is_finite() {
+            factor.clamp(0.1, 10.0)
+        } else {
+            1.0
+        };
+        Usual {
+            mean: &self.mean * factor,
+            precision: &self.precision / (factor * factor),
+        }
+    }
+}
+
+/// Encodings of light (0..=1 to 0..=1) that cameras and standards use, and shoulders like film's.
+const USUAL: [fn(f64) -> f64; 11] = [
+    crate::response::srgb_level,
+    bt709,
+    |x| x.powf(1.0 / 1.8),
+    |x| x.powf(1.0 / 2.2),
+    |x| x.powf(1.0 / 2.6),
+    lightness,
+    |x| shoulder(x, 3.0),
+    |x| shoulder(x, 10.0),
+    |x| shoulder(x, 30.0),
+    |x| shoulder(x, 100.0),
+    |x| x,
+];
+/// Weights of `3 y^2 - 2 y^3` laid over each.
+const CONTRASTS: [f64; 4] = [0.0, 0.3, 0.6, 0.9];
+/// How many times wider than its members scatter the family is taken to be: cameras are not bound to it.
+const WIDER: f64 = 2.0;
+
+/// Recommendation ITU-R BT.709.
+fn bt709(x: f64) -> f64 {
+    if x < 0.018 {
+        4.5 * x
+    } else {
+        1.099 * x.powf(0.45) - 0.099
+    }
+}
+
+/// CIE 1976 lightness, over 100.
+fn lightness(y: f64) -> f64 {
+    if y <= 216.0 / 24389.0 {
+        y * 24389.0 / 2700.0
+    } else {
+        1.16 * y.cbrt() - 0.16
+    }
+}
+
+fn shoulder(x: f64, k: f64) -> f64 {
+    (k * x).ln_1p() / k.ln_1p()
+}
+
+/// The usual coefficients, worked out once.
+pub(crate) fn usual() -> &'static Usual {
+    static ONCE: OnceLock<Usual> = OnceLock::new();
+    ONCE.get_or_init(|| {
+        let curves = USUAL.iter().flat_map(|encode| {
+            CONTRASTS.map(|amount| {
+                coefficients(|x| {
+                    let y = encode(x);
+                    (1.0 - amount) * y + amount * y * y * (3.0 - 2.0 * y)
+                })
+            })
+        });
+        let curves: Vec<DVector<f64>> = curves.collect();
+        let count = curves.len() as f64;
+        let mean = curves.iter().sum::<DVector<f64>>() / count;
+        let mut covariance = DMatrix::<f64>::identity(COLUMNS, COLUMNS) * 1e-4;
+        for curve in &curves {
+            let away = (curve - &mean) * WIDER;
+            covariance += &away * away.transpose() / count;
+        }
+        // A sum of squares and a positive diagonal: it has an inverse.
+        let precision = covariance
+            .try_inverse()
+            .unwrap_or_else(|| DMatrix::identity(COLUMNS, COLUMNS) * 1e-6);
+        Usual { mean, precision }
+    })
+}
+
+/// The basis' coefficients nearest to the inverse of an encoding, in log exposure over the levels.
+fn coefficients(encode: impl Fn(f64) -> f64) -> DVector<f64> {
+    let mut normal = DMatrix::<f64>::identity(COLUMNS, COLUMNS) * 1e-3;
+    let mut right = DVector::<f64>::zeros(COLUMNS);
+    for code in (1..=255).step_by(2) {
+        let level = f64::from(code) / 255.0;
+        let (mut low, mut high) = (-24.0f64, 0.0f64);
+        for _ in 0..40 {
+            let middle = (low + high) / 2.0;
+            if encode(middle.exp2()) < level {
+                low = middle;
+            } else {
+                high = middle;
+            }
+        }
+        let row = DVector::from_row_slice(&row(level));
+        normal.ger(1.0, &row, &row, 1.0);
+        right.axpy(high, &row, 1.0);
+    }
+    let solved = normal.cholesky().map(|factors| factors.solve(&right));
+    solved.unwrap_or_else(|| DVector::zeros(COLUMNS))
 }
 
 #[cfg(test)]

@@ -73,7 +73,6 @@ fn error_stops(found: &Recovered, response: &Response) -> f64 {
 
 /// The evidence for the default.
 #[test]
-#[ignore = "fails: at +-2 EV on sRGB the default is 0.065 stop from the truth here, the polynomial 0.022; cause not found yet"]
 fn the_default_is_nearest_to_the_truth() {
     let curves = [
         Response::Srgb,
@@ -94,6 +93,102 @@ fn the_default_is_nearest_to_the_truth() {
         }
     }
     assert!(worse.is_empty(), "{worse:#?}");
+}
+
+/// Levels at 65537 equally spaced exposures.
+fn tabled(level: impl Fn(f64) -> f64) -> Response {
+    let levels = (0..=65_536).map(|i| level(f64::from(i) / 65_536.0));
+    Response::Table {
+        levels: levels.collect(),
+    }
+}
+
+/// The same over more curves, with frames of one, two and three times the nominal exposure beside +-1 and +-2 EV.
+#[test]
+#[ignore = "study: 1 min, prints median and 90th percentile of the error by method, and how often the bars hold the truth"]
+fn study_of_curves_and_steps() {
+    let naka = |x: f64| x * 1.2 / (x + 0.2);
+    let power = |exponent| Response::Gamma { exponent };
+    let curves = [
+        ("sRGB", Response::Srgb),
+        ("gamma 1.4", power(1.4)),
+        ("gamma 1.8", power(1.8)),
+        ("gamma 2.2", power(2.2)),
+        ("gamma 2.6", power(2.6)),
+        ("S 0.3", Response::Contrast { amount: 0.3 }),
+        ("S 0.6", Response::Contrast { amount: 0.6 }),
+        ("log 10", Response::Shoulder { strength: 10.0 }),
+        ("log 100", Response::Shoulder { strength: 100.0 }),
+        ("hyperbola", tabled(naka)),
+        (
+            "sine",
+            tabled(|x| (x.sqrt() * std::f64::consts::FRAC_PI_2).sin()),
+        ),
+    ];
+    let brackets = [[-1.0, 0.0, 1.0], [-2.0, 0.0, 2.0], [0.0, 1.0, 3f64.log2()]];
+    let mut errors = vec![Vec::new(); 4];
+    let (mut held, mut codes) = (0, 0);
+    for stops in brackets {
+        for (name, curve) in &curves {
+            let bracket = bracket(&scenario(curve.clone(), &stops));
+            let methods = [Choice::Fit].into_iter().chain(PUBLISHED);
+            for (errors, choice) in errors.iter_mut().zip(methods) {
+                let Ok(found) = recovered(&bracket, choice) else {
+                    assert_ne!(choice, Choice::Fit, "{stops:?} {name}: refused");
+                    errors.push(f64::INFINITY);
+                    continue;
+                };
+                errors.push(error_stops(&found, curve));
+                if choice == Choice::Fit {
+                    let (inside, all) = coverage(&found, curve);
+                    (held, codes) = (held + inside, codes + all);
+                    println!("{stops:.1?} {name}: bars hold {inside} of {all}");
+                }
+            }
+            let last: Vec<f64> = errors.iter().map(|e| *e.last().unwrap()).collect();
+            println!("{stops:.1?} {name}: {last:.4?} stop");
+        }
+    }
+    let mut summary = Vec::new();
+    for list in &mut errors {
+        list.sort_by(f64::total_cmp);
+        summary.push((list[list.len() / 2], list[list.len() * 9 / 10]));
+    }
+    println!("median, 90th percentile: {summary:.4?}; bars hold {held} of {codes}");
+    for other in &summary[1..] {
+        assert!(summary[0].0 <= other.0 && summary[0].1 <= other.1);
+    }
+}
+
+/// Of codes 10..=245 of green, how many have the truth within 1.96 standard uncertainties, both against code 128.
+fn coverage(found: &Recovered, response: &Response) -> (usize, usize) {
+    let curve = &found.response.curves[1];
+    let error = |code: i32| {
+        let level = f64::from(code) / 255.0;
+        (curve.exposure_at(level) / exposure_of(response, level)).log2()
+    };
+    let origin = error(128);
+    let inside = |code: &i32| {
+        let bar = 1.96 * curve.uncertainty_at(f64::from(*code) / 255.0);
+        (error(*code) - origin).abs() <= bar
+    };
+    ((10..=245).filter(inside).count(), 236)
+}
+
+/// Bars are honest: on curves inside and outside the family that the smoothness leans on, they hold the truth at nine
+/// codes of ten or more, over both together.
+#[test]
+fn bars_hold_the_truth() {
+    let mut counts = (0, 0);
+    for curve in [Response::Srgb, Response::Contrast { amount: 0.45 }] {
+        let bracket = bracket(&scenario(curve.clone(), &[-1.0, 0.0, 1.0]));
+        let found = recovered(&bracket, Choice::Fit).unwrap();
+        let (inside, all) = coverage(&found, &curve);
+        counts = (counts.0 + inside, counts.1 + all);
+        let widest = found.response.curves[1].uncertainty_at(0.5);
+        assert!(widest < 0.01, "bars say something: {widest}");
+    }
+    assert!(10 * counts.0 >= 9 * counts.1, "{counts:?}");
 }
 
 #[test]
@@ -142,7 +237,6 @@ fn too_little_is_refused_with_the_number() {
 /// Grossberg and Nayar (2003): a curve and a span fit the pixels as well as any power of both. So the span is the stated
 /// one, and twice the stops stated give twice the log exposures.
 #[test]
-#[ignore = "fails: doubled stated steps give 1.90 instead of 2 times the table at code 20; cause not found yet"]
 fn the_span_comes_from_what_is_stated() {
     let plain = bracket(&scenario(Response::Srgb, &[-1.0, 0.0, 1.0]));
     let mut doubled = plain.clone();

@@ -4,7 +4,8 @@
 //! The observation equation and the curvature penalty are those of Debevec and Malik (1997); the differences are that
 //! the samples are block means with weights from their own noise at the level *predicted* from all frames; that the
 //! curvature is measured in stops of exposure and only of what departs from a generalised gamma curve (Ng, Chang and
-//! Tsui 2007); and that exposures between the two ends are estimated together with the table. The span from the first to
+//! Tsui 2007), whose coefficients are held near those of published encodings where no sample says otherwise, so that the
+//! ends without samples stay sane; and that exposures between the two ends are estimated together with the table. The span from the first to
 //! the last frame is never estimated: if a curve and a span fit the pixels, so does every power of both (Grossberg and
 //! Nayar 2003).
 //!

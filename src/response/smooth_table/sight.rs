@@ -2,13 +2,20 @@
 use super::NODES;
 use super::state::State;
 use crate::response::blocks::BlockSamples;
+use smallvec::SmallVec;
 
 /// Lowest code predicted for a block to be used: below it the black end rectifies noise.
 const LOWEST_CODE: f64 = 3.0;
 /// Texture inside a block above this many stops makes its mean code depend on the curve's bend.
 const TEXTURE_STOPS: f64 = 0.2;
+/// Of the variance of a block's texture (stops^2), what is left in its log exposure after the correction for the bend.
+const TEXTURE_LEAVES: f64 = 0.3;
 /// Largest standard deviation inside a block, codes.
 const TEXTURE_CODES: f64 = 6.0;
+/// What compression, rounding and texture leave in the mean of any number of blocks of one level and frame, codes.
+const COMMON_CODES: f64 = 0.05;
+/// Codes over which that is the same.
+const COMMON_RANGE: usize = 8;
 
 /// One sample's part in one frame.
 #[derive(Clone, Copy)]
@@ -27,9 +34,40 @@ struct Known {
     bends: Vec<f64>,
     /// Variance inside blocks by frame and code.
     noise: Vec<Vec<f64>>,
+    /// The same of blocks with little texture.
+    quiet: Vec<Vec<f64>>,
 }
 
 impl Known {
+    /// Variance inside a block beyond the noise of its level, stops^2, as the frame shows it that shows least: what the
+    /// scene itself varies, which is the same in all frames. A frame's own variance would not do as a limit in that
+    /// frame: it grows with the level, so blocks whose noise went down would pass more often than those it lifted.
+    fn texture(&self, samples: &BlockSamples, block: usize, codes: &[f64]) -> f64 {
+        let views = samples.frames * block..samples.frames * (block + 1);
+        let excess = views.enumerate().filter_map(|(frame, i)| {
+            let node = node_of(codes[frame]);
+            let beyond = f64::from(samples.variance[i]) - self.quiet[frame][node];
+            (samples.peak[i] <= 254.0 && codes[frame] >= LOWEST_CODE)
+                .then(|| beyond.max(0.0) * self.slopes[node].powi(2))
+        });
+        excess.fold(f64::INFINITY, f64::min)
+    }
+
+    /// Lowers the weights of a level and frame so that together they never claim more than what is common to them
+    /// allows: [`COMMON_CODES`], and the correction for the curve's bend by its own size.
+    fn share_what_is_common(&self, sightings: &mut [Vec<Sighting>]) {
+        let mut total = vec![[0.0; NODES / COMMON_RANGE]; self.noise.len()];
+        for s in sightings.iter().flatten() {
+            total[s.frame][s.node / COMMON_RANGE] += s.weight;
+        }
+        for s in sightings.iter_mut().flatten() {
+            let bent = self.bends[s.node] * self.noise[s.frame][s.node];
+            let codes = COMMON_CODES.hypot(bent);
+            let common = (codes * self.slopes[s.node]).powi(2);
+            s.weight /= 1.0 + total[s.frame][s.node / COMMON_RANGE] * common;
+        }
+    }
+
     /// What one frame says of a block (statistics at index `i`), predicted to lie at `code`; `None` if it is too near
     /// black or clipping, or too textured.
     fn sight(
@@ -37,17 +75,16 @@ impl Known {
         samples: &BlockSamples,
         i: usize,
         (frame, code): (usize, f64),
+        texture: f64,
         bend: bool,
     ) -> Option<Sighting> {
         let (mean, variance) = (f64::from(samples.mean[i]), f64::from(samples.variance[i]));
-        if samples.peak[i] > 254.0 || variance > TEXTURE_CODES * TEXTURE_CODES {
-            return None;
-        }
-        let node = (code.round().clamp(0.0, 255.0)) as usize;
+        let node = node_of(code);
         let spread = self.noise[frame][node].sqrt();
-        if code < LOWEST_CODE.max(2.5 * spread)
+        if samples.peak[i] > 254.0
+            || code < LOWEST_CODE.max(2.5 * spread)
             || code + 2.5 * spread > 254.0
-            || variance.sqrt() * self.slopes[node] > TEXTURE_STOPS
+            || variance > TEXTURE_CODES * TEXTURE_CODES
         {
             return None;
         }
@@ -61,7 +98,8 @@ impl Known {
         // Noise of the mean, plus what texture leaves after the correction (in codes).
         let deviation = 0.05f64.powi(2)
             + spread * spread / samples.pixels as f64
-            + (0.01 * spread * spread).powi(2);
+            + (0.01 * spread * spread).powi(2)
+            + (TEXTURE_LEAVES * texture / self.slopes[node]).powi(2);
         Some(Sighting {
             frame,
             node: lower,
@@ -77,11 +115,14 @@ impl State {
         let known = Known {
             slopes: self.slopes(),
             bends: self.bends(),
-            noise: noise_by_level(samples, round),
+            noise: noise_by_level(samples, round, 2),
+            quiet: noise_by_level(samples, round, 5),
         };
-        (0..samples.len())
+        let mut sightings: Vec<Vec<Sighting>> = (0..samples.len())
             .map(|block| self.sight_block(samples, block, round, &known))
-            .collect()
+            .collect();
+        known.share_what_is_common(&mut sightings);
+        sightings
     }
 
     fn sight_block(
@@ -97,12 +138,20 @@ impl State {
             self.predict(samples, block, &known.slopes)
         };
         let views = samples.frames * block..samples.frames * (block + 1);
+        let code = |(frame, i): (usize, usize)| {
+            predicted.map_or(f64::from(samples.mean[i]), |e| {
+                self.code_of(e + self.exposures[frame])
+            })
+        };
+        let codes: SmallVec<[f64; 8]> = views.clone().enumerate().map(code).collect();
+        let texture = known.texture(samples, block, &codes);
+        if texture > TEXTURE_STOPS * TEXTURE_STOPS {
+            return Vec::new();
+        }
         let mut out: Vec<Sighting> = views
             .enumerate()
             .filter_map(|(frame, i)| {
-                let mean = f64::from(samples.mean[i]);
-                let code = predicted.map_or(mean, |e| self.code_of(e + self.exposures[frame]));
-                known.sight(samples, i, (frame, code), round > 0)
+                known.sight(samples, i, (frame, codes[frame]), texture, round > 0)
             })
             .collect();
         if out.len() < 2 {
@@ -144,8 +193,13 @@ impl State {
     }
 }
 
-/// Median variance inside blocks by frame and predicted level: noise with the common texture.
-fn noise_by_level(samples: &BlockSamples, round: usize) -> Vec<Vec<f64>> {
+fn node_of(code: f64) -> usize {
+    code.round().clamp(0.0, 255.0) as usize
+}
+
+/// Variance inside blocks by frame and level, noise with the common texture: the median for `part` 2, else the value that
+/// one block in `part` has less.
+fn noise_by_level(samples: &BlockSamples, round: usize, part: usize) -> Vec<Vec<f64>> {
     if round == 0 {
         return vec![vec![1.0; NODES]; samples.frames];
     }
@@ -161,7 +215,7 @@ fn noise_by_level(samples: &BlockSamples, round: usize) -> Vec<Vec<f64>> {
                     bins[samples.mean[i] as usize * BINS / NODES].push(samples.variance[i]);
                 }
             }
-            let medians: Vec<Option<f64>> = bins.iter_mut().map(|b| median_of(b)).collect();
+            let medians: Vec<Option<f64>> = bins.iter_mut().map(|b| median_of(b, part)).collect();
             let typical = medians.iter().flatten().sum::<f64>()
                 / medians.iter().flatten().count().max(1) as f64;
             (0..NODES)
@@ -171,11 +225,11 @@ fn noise_by_level(samples: &BlockSamples, round: usize) -> Vec<Vec<f64>> {
         .collect()
 }
 
-fn median_of(values: &mut [f32]) -> Option<f64> {
+fn median_of(values: &mut [f32], part: usize) -> Option<f64> {
     if values.len() < 10 {
         return None;
     }
-    let middle = values.len() / 2;
+    let middle = values.len() / part;
     Some(f64::from(
         *values.select_nth_unstable_by(middle, f32::total_cmp).1,
     ))

@@ -6,10 +6,11 @@ use nalgebra::{DMatrix, DVector};
 
 /// Weight of squared curvature (stops per stop^2, integrated over stops) against the squared residual in standard
 /// uncertainties.
-const STIFFNESS: f64 = 1e6;
+const STIFFNESS: f64 = 1e4;
 
 pub(super) struct System {
     matrix: DMatrix<f64>,
+    right: DVector<f64>,
     fixed: Vec<Option<f64>>,
 }
 
@@ -22,15 +23,20 @@ impl System {
         held: &[bool],
     ) -> System {
         let frames = stated.len();
-        let size = NODES + frames + gamma_basis::COLUMNS;
+        let size = NODES + frames + COLUMNS;
         let mut matrix = DMatrix::<f64>::zeros(size, size);
         for block in sightings.iter().filter(|b| !b.is_empty()) {
             add_block(&mut matrix, block);
         }
         add_curvature(&mut matrix, parametric, frames);
-        for i in NODES + frames..size {
-            matrix[(i, i)] += 1e-6;
-        }
+        let mut right = DVector::<f64>::zeros(size);
+        let usual = gamma_basis::usual().as_steep_as(parametric);
+        let first = NODES + frames;
+        let mut block = matrix.view_mut((first, first), (COLUMNS, COLUMNS));
+        block += &usual.precision;
+        right
+            .rows_mut(first, COLUMNS)
+            .copy_from(&(&usual.precision * &usual.mean));
         let mut fixed: Vec<Option<f64>> = vec![None; size];
         fixed[PIN] = Some(0.0);
         for (j, (&value, &hold)) in stated.iter().zip(held).enumerate() {
@@ -38,7 +44,11 @@ impl System {
                 fixed[NODES + j] = Some(value);
             }
         }
-        System { matrix, fixed }
+        System {
+            matrix,
+            right,
+            fixed,
+        }
     }
 
     fn reduced(&self) -> (Vec<usize>, DMatrix<f64>) {
@@ -55,12 +65,13 @@ impl System {
     pub(super) fn solve(&self) -> Option<DVector<f64>> {
         let (keep, matrix) = self.reduced();
         let right = DVector::from_fn(keep.len(), |a, _| {
-            -self
-                .fixed
-                .iter()
-                .enumerate()
-                .filter_map(|(i, v)| v.map(|v| self.matrix[(keep[a], i)] * v))
-                .sum::<f64>()
+            self.right[keep[a]]
+                - self
+                    .fixed
+                    .iter()
+                    .enumerate()
+                    .filter_map(|(i, v)| v.map(|v| self.matrix[(keep[a], i)] * v))
+                    .sum::<f64>()
         });
         let found = matrix.cholesky()?.solve(&right);
         let mut all = DVector::from_iterator(
