@@ -58,7 +58,7 @@ impl Usual {
 
 /// Encodings of light (0..=1 to 0..=1) that cameras and standards use, and shoulders like film's.
 const USUAL: [fn(f64) -> f64; 11] = [
-    crate::response::srgb_level,
+    crate::units::srgb_level,
     bt709,
     |x| x.powf(1.0 / 1.8),
     |x| x.powf(1.0 / 2.2),
