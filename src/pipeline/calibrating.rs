@@ -8,7 +8,7 @@ use crate::frames::ExposureSource;
 use crate::measure::calibrate::{
     Calibration, CalibrationSettings, FlatField, calibrate, scene_ranges,
 };
-use crate::measure::{PictureKind, PictureMeasurement, WedgePlace, range};
+use crate::measure::{Limit, PictureKind, PictureMeasurement, WedgePlace, range};
 use crate::merge::noise;
 use crate::response::ResponseMethod;
 use crate::units::Estimate;
@@ -177,14 +177,15 @@ fn correct(prepared: &mut Prepared, exponent: Estimate) {
     prepared.noise = noise;
 }
 
-/// Sets the range of the merge with and without the glare's light into the calibration.
+/// Sets the range of the merge with and without the glare's light into the calibration, and says of the merge's usable range
+/// where glare, not noise, is what lies at its dark end.
 pub(super) fn ranges_under_glare(
     calibration: &mut Calibration,
     prepared: &Prepared,
-    pictures: &[PictureMeasurement],
+    pictures: &mut [PictureMeasurement],
 ) {
-    let merge = pictures.iter().find(|p| p.kind == PictureKind::Merge);
-    let Some((merge, model)) = merge.and_then(|m| Some((m, m.noise?))) else {
+    let merge = pictures.iter_mut().find(|p| p.kind == PictureKind::Merge);
+    let Some((merge, model)) = merge.and_then(|m| m.noise.map(|noise| (m, noise))) else {
         return;
     };
     let Some(capture) = range::Capture::of(&measuring::sources(prepared)) else {
@@ -203,4 +204,11 @@ pub(super) fn ranges_under_glare(
     };
     let snrs = [1.0, 3.0, 10.0, 40.0];
     calibration.glare.ranges = scene_ranges(&capture, &model, white * share, &snrs);
+    let ceiling = (capture.top() / (white * share).max(f64::MIN_POSITIVE)).log2();
+    for range in &mut merge.usable_stops {
+        let beyond = range.stops.is_some_and(|s| s > ceiling);
+        if calibration.glare.detected && beyond && range.limited_by == Limit::Noise {
+            range.limited_by = Limit::Glare;
+        }
+    }
 }

@@ -45,7 +45,7 @@ pub(super) fn measure(
         findings,
     };
     match &mut measured.calibration {
-        Some(calibration) => ranges_under_glare(calibration, prepared, &measured.pictures),
+        Some(calibration) => ranges_under_glare(calibration, prepared, &mut measured.pictures),
         None => measured.findings.extend(disagreement(&measured.pictures)),
     }
     measured

@@ -6,3 +6,4 @@ mod help;
 mod job;
 mod program;
 mod scene;
+mod wedge;

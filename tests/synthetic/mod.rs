@@ -1,4 +1,5 @@
 //! Checks against simulated frames with known truth.
+mod densities;
 mod finder;
 mod grouping;
 mod loading;

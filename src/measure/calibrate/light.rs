@@ -67,11 +67,10 @@ fn of_patch(subject: &Subject, patch: &Patch) -> Option<(f64, f64)> {
     let curve = &subject.sources.first()?.curve;
     let level = patch.code?[1] / 255.0;
     let one = 1.0 / 255.0;
-    let low = if subject.bits == 8 {
-        curve.floor_level.max(curve.supported.0) + MARGIN.0 * one
-    } else {
-        curve.floor_level
-    };
+    let low = curve.floor_level.max(curve.supported.0);
+    // A fitted curve is carried on below its lowest blocks whatever the file's depth; a linear one (supported from 0) holds there.
+    let drawn_on = subject.bits == 8 || curve.supported.0 > 0.0;
+    let low = if drawn_on { low + MARGIN.0 * one } else { low };
     let held = level > low
         && level < curve.clip_level - MARGIN.1 * one
         && patch.clipped_share <= LOST

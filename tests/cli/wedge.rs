@@ -1,0 +1,162 @@
+//! What is said of the wedge on the command line: every mistake is named with its option or file, before or instead of figures;
+//! a wedge kept by one run serves the next.
+use super::program::{Done, program};
+use std::path::Path;
+use stopspan::formats::staged::Outputs;
+use stopspan::simulate::{Scenario, write_scenario};
+
+/// Two frames of a small bench.
+fn bench(folder: &Path) {
+    let text = r#"{ "name": "s", "seed": 4, "size": [480, 360], "scene": { "kind": "bench" },
+        "frames": [ { "name": "nominal", "ev": 0.0 }, { "name": "double", "ev": 1.0 }, { "name": "half", "ev": -1.0 } ] }"#;
+    let scenario: Scenario = serde_json::from_str(text).unwrap();
+    write_scenario(&scenario, folder, &Outputs::default()).unwrap();
+}
+
+fn job(input: &Path, out: &Path, more: &[&str]) -> Done {
+    let mut arguments = vec![
+        "run",
+        input.to_str().unwrap(),
+        "--out",
+        out.to_str().unwrap(),
+        "--overwrite",
+        "--quiet",
+    ];
+    arguments.extend(more);
+    program(&arguments)
+}
+
+/// Corners of the bench's wedge at this size.
+const GOOD: &str = "38,294,442,299,442,328,38,323";
+
+#[test]
+fn every_mistake_about_the_wedge_is_named() {
+    let scratch = tempfile::tempdir().unwrap();
+    let input = scratch.path().join("in");
+    bench(&input);
+    let file = |name: &str, text: &str| {
+        let path = scratch.path().join(name);
+        std::fs::write(&path, text).unwrap();
+        path.to_str().unwrap().to_owned()
+    };
+    let letters = file("letters.csv", "step,density\n1,black\n");
+    let gap = file("gap.csv", "step,density\n1,0.05\n3,0.2\n");
+    let headless = file("headless.csv", "0.05\n0.2\n");
+    let broken = file("broken.json", "{ \"schema\": 1 ");
+    let other = file("other.json", "{ \"schema\": \"something-else\" }");
+    let missing = scratch.path().join("none.csv");
+    let missing = missing.to_str().unwrap();
+    let grid = "--wedge-grid";
+    let corners = "--wedge-corners";
+    let densities = "--wedge-densities";
+    let cases: [(&[&str], &[&str]); 16] = [
+        (
+            &[corners, "-90,294,442,299,442,328,38,323", grid, "1x21"],
+            &[corners, "outside"],
+        ),
+        (
+            &[corners, "300,294,760,299,760,328,300,323", grid, "1x21"],
+            &[corners, "outside", "whole wedge"],
+        ),
+        (
+            &[corners, "38,294,442,328,442,299,38,323", grid, "1x21"],
+            &[corners, "cross"],
+        ),
+        (
+            &[corners, "38,294,38,294,38,294,38,294", grid, "1x21"],
+            &[corners, "line"],
+        ),
+        (
+            &[corners, "38,294,442,299", grid, "1x21"],
+            &[corners, "4 numbers"],
+        ),
+        (&[corners, GOOD], &[corners, grid]),
+        (&[corners, GOOD, grid, "1x99"], &[corners, "pixels"]),
+        (&[corners, GOOD, grid, "21"], &[grid, "ROWSxCOLS"]),
+        (
+            &[corners, GOOD, grid, "1x5", densities, "1,2,3,4,5,6"],
+            &[densities, "6 densities", "5 patches"],
+        ),
+        (
+            &[corners, GOOD, grid, "1x21", densities, "0.1,0.3,0.2"],
+            &[densities, "rise or fall"],
+        ),
+        (
+            &[densities, &letters],
+            &[densities, "letters.csv", "line 2", "black"],
+        ),
+        (&[densities, &gap], &[densities, "gap.csv", "line 3"]),
+        (
+            &[densities, &headless],
+            &[densities, "headless.csv", "step,density"],
+        ),
+        (
+            &[densities, missing],
+            &[densities, "none.csv", "cannot be read"],
+        ),
+        (&["--wedge-file", &broken], &["--wedge-file", "broken.json"]),
+        (&["--wedge-file", &other], &["--wedge-file", "other.json"]),
+    ];
+    for (index, (arguments, words)) in cases.iter().enumerate() {
+        let out = scratch.path().join(format!("out{index}"));
+        let done = job(&input, &out, arguments);
+        assert_ne!(done.code, 0, "{arguments:?}\n{}", done.said());
+        for word in *words {
+            assert!(
+                done.said().contains(word),
+                "{arguments:?}: \"{word}\" in\n{}",
+                done.said()
+            );
+        }
+    }
+    for (arguments, word) in [
+        (["--wedge-density-uncertainty", "-1"], "uncertainty"),
+        (["--wedge-density-uncertainty", "0"], "uncertainty"),
+        (["--flat-field", missing], "none.csv"),
+    ] {
+        let done = job(&input, &scratch.path().join("more"), &arguments);
+        assert!(
+            done.code != 0 && done.said().contains(word),
+            "{}",
+            done.said()
+        );
+    }
+}
+
+#[test]
+fn a_wedge_kept_by_one_run_serves_the_next() {
+    let scratch = tempfile::tempdir().unwrap();
+    let input = scratch.path().join("in");
+    bench(&input);
+    let first = scratch.path().join("first");
+    let given = [
+        "--wedge-corners",
+        GOOD,
+        "--wedge-grid",
+        "1x21",
+        "--wedge-densities",
+        "0.05:0.15",
+    ];
+    job(&input, &first, &given).expect(0);
+    let read = |out: &Path| -> serde_json::Value {
+        serde_json::from_slice(&std::fs::read(out.join("report.json")).unwrap()).unwrap()
+    };
+    let report = read(&first);
+    let name = report["brackets"][0]["name"].as_str().unwrap().to_owned();
+    let kept = first.join(name).join("wedge.json");
+    assert!(kept.is_file());
+    let second = scratch.path().join("second");
+    job(&input, &second, &["--wedge-file", kept.to_str().unwrap()]).expect(0);
+    let again = read(&second);
+    let of = |r: &serde_json::Value, what: &str| r["brackets"][0][what].clone();
+    assert_eq!(of(&report, "wedge"), of(&again, "wedge"));
+    assert_eq!(of(&report, "pictures"), of(&again, "pictures"));
+    assert_eq!(of(&report, "calibration"), of(&again, "calibration"));
+    // The same wedge for pictures of another size: its corners are not used, and that is said.
+    let text = std::fs::read_to_string(&kept).unwrap();
+    let other = scratch.path().join("other.json");
+    std::fs::write(&other, text.replace("\"columns\": 480", "\"columns\": 481")).unwrap();
+    let third = scratch.path().join("third");
+    let done = job(&input, &third, &["--wedge-file", other.to_str().unwrap()]);
+    assert!(done.said().contains("481 x 360"), "{}", done.said());
+}
