@@ -110,7 +110,7 @@ fn every_mistake_about_the_wedge_is_named() {
         }
     }
     for (arguments, word) in [
-        (["--wedge-density-uncertainty", "-1"], "uncertainty"),
+        (["--wedge-density-uncertainty", "0.9"], "uncertainty"),
         (["--wedge-density-uncertainty", "0"], "uncertainty"),
         (["--flat-field", missing], "none.csv"),
     ] {
