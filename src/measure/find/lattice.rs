@@ -283,29 +283,34 @@ impl Seen {
     }
 }
 
-/// log2 of the mean and the deviation of log2 over part of the lattice; `None` where it leaves the picture.
+/// log2 of the mean and the deviation of log2 over part of the lattice, looked at in 6 x 6 pieces; `None` where it leaves
+/// the picture. A large piece is itself a mean of up to 4 x 4 pixels, so that a patch in the noise still counts as flat.
 fn mean_of(small: &Small, map: &Homography, x: (f64, f64), y: (f64, f64)) -> Option<(f64, f64)> {
-    const SAMPLES: usize = 6;
-    let (rows, columns) = small.log.dim();
+    const PIECES: usize = 6;
+    let part = |n: usize, count: usize, (low, high): (f64, f64)| {
+        low + (high - low) * (n as f64 + 0.5) / count as f64
+    };
+    let (a, b) = (Point { x: x.0, y: y.0 }, Point { x: x.1, y: y.1 });
+    let (a, b) = (map.map(a), map.map(b));
+    let across = ((b.x - a.x).abs().min((b.y - a.y).abs()) / PIECES as f64) as usize;
+    let fine = across.clamp(1, 4);
     let (mut linear, mut sum, mut squares) = (0.0, 0.0, 0.0);
-    for k in 0..SAMPLES * SAMPLES {
-        let part = |n: usize, (low, high): (f64, f64)| {
-            low + (high - low) * (n as f64 + 0.5) / SAMPLES as f64
-        };
-        let p = map.map(Point {
-            x: part(k % SAMPLES, x),
-            y: part(k / SAMPLES, y),
-        });
-        let inside = p.x >= 0.0 && p.y >= 0.0 && p.x < columns as f64 && p.y < rows as f64;
-        if !inside {
-            return None;
+    for k in 0..PIECES * PIECES {
+        let mut piece = 0.0;
+        for l in 0..fine * fine {
+            let (column, row) = (k % PIECES * fine + l % fine, k / PIECES * fine + l / fine);
+            let p = map.map(Point {
+                x: part(column, PIECES * fine, x),
+                y: part(row, PIECES * fine, y),
+            });
+            piece += f64::from(small.at(p)?).exp2();
         }
-        let v = f64::from(small.log[[p.y as usize, p.x as usize]]);
-        linear += v.exp2();
-        sum += v;
-        squares += v * v;
+        let mean = piece / (fine * fine) as f64;
+        linear += mean;
+        sum += mean.log2();
+        squares += mean.log2().powi(2);
     }
-    let n = (SAMPLES * SAMPLES) as f64;
+    let n = (PIECES * PIECES) as f64;
     let mean = sum / n;
     Some((
         (linear / n).log2(),

@@ -1,5 +1,6 @@
 //! The picture made small by block means, then logarithmic, with the spread of each pixel's surroundings.
 use crate::measure::geometry::Homography;
+use crate::raster::Point;
 use ndarray::Array2;
 use rayon::prelude::*;
 
@@ -39,6 +40,15 @@ impl Small {
             log,
             spread,
         }
+    }
+
+    /// log2 of luminance at a place; `None` outside.
+    pub fn at(&self, p: Point) -> Option<f32> {
+        let inside = p.x >= 0.0 && p.y >= 0.0;
+        self.log
+            .get([p.y as usize, p.x as usize])
+            .copied()
+            .filter(|_| inside)
     }
 
     /// Coordinates here -> coordinates in the full picture.
