@@ -266,14 +266,14 @@ fn doubts(first: &BracketReport, second: &BracketReport, pair: &LightPair) -> Ve
         }
     }
     let speed = |b: &BracketReport| b.frames[reference(b)?].settings.speed.map(|s| s.0);
-    if let (Some(one), Some(other)) = (speed(first), speed(second)) {
-        if one != other {
-            out.push(NotComparable::Speed {
-                bracket,
-                speed: other,
-                first: one,
-            });
-        }
+    if let (Some(one), Some(other)) = (speed(first), speed(second))
+        && one != other
+    {
+        out.push(NotComparable::Speed {
+            bracket,
+            speed: other,
+            first: one,
+        });
     }
     out
 }

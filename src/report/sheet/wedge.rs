@@ -54,7 +54,7 @@ fn row(
     let Some(levels) = picture.levels else {
         return;
     };
-    let shrink = (height / TALLEST).min(1.0).max(0.35);
+    let shrink = (height / TALLEST).clamp(0.35, 1.0);
     let name = Type {
         bold: true,
         ..canvas.plain(36.0 * shrink)
