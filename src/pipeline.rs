@@ -23,7 +23,7 @@ use crate::formats::staged::Outputs;
 use crate::frames::{self, Bracket, BracketPlan, Clip, Survey};
 use crate::measure::calibrate::Calibration;
 use crate::measure::{PictureMeasurement, WedgePlace};
-use crate::merge::{Merger, Noise, noise};
+use crate::merge::{Merger, Motion, Noise, motion, noise};
 use crate::report::{self, BracketFigures, BracketReport, Figures, Report};
 use crate::response::{self, Choice, ExposureCheck, Response};
 use crate::tone;
@@ -55,10 +55,19 @@ pub struct Prepared {
     pub noise: Noise,
     /// Stated against measured exposures.
     pub check: ExposureCheck,
+    /// What moved between the frames; `None` where nothing did, or where it was not looked for.
+    pub motion: Option<Motion>,
     /// How the frames lie against the reference; `None` where registration was not asked for.
     pub registration: Option<align::Registration>,
     /// SHA-256 of every file that was decoded, frames that were left out afterwards among them.
     pub sums: Vec<FileSum>,
+}
+
+impl Prepared {
+    /// The merge of this bracket, frames left out where something moved.
+    pub fn merger(&self) -> Merger<'_> {
+        Merger::new(&self.bracket, &self.response, &self.noise).leaving_out(self.motion.as_ref())
+    }
 }
 
 /// What was measured on a bracket, before it is put into words and files.
@@ -142,7 +151,7 @@ pub fn merge(settings: &Settings, progress: &(dyn Fn(Event) + Sync)) -> Result<P
     let survey = survey(settings)?;
     let plan = only_bracket(survey)?;
     let prepared = prepare(&plan, settings, progress)?;
-    let merger = Merger::new(&prepared.bracket, &prepared.response, &prepared.noise);
+    let merger = prepared.merger();
     progress(Event::Stage("merging and writing"));
     products::write_map(
         &settings.out,
@@ -181,12 +190,25 @@ pub fn prepare(
     bracket.findings.extend(recovered.findings);
     let (noise, doubts) = noise::estimate(&bracket, &recovered.response, &clips);
     bracket.findings.extend(doubts);
+    let motion = match &settings.motion {
+        Some(how) => {
+            progress(Event::Stage("looking for what moved"));
+            motion::find(&bracket, &recovered.response, &noise, how)?
+        }
+        None => None,
+    };
+    if let Some(motion) = &motion {
+        bracket.findings.push(Finding::Moved {
+            share: motion.share,
+        });
+    }
     Ok(Prepared {
         bracket,
         clips,
         response: recovered.response,
         noise,
         check: recovered.check,
+        motion,
         registration,
         sums,
     })
@@ -223,7 +245,7 @@ fn one_bracket(
 ) -> Result<(BracketReport, Vec<FileSum>, BracketFigures), Error> {
     let mut prepared = prepare(plan, settings, progress)?;
     progress(Event::Stage("merging"));
-    let merged = |p: &Prepared| Merger::new(&p.bracket, &p.response, &p.noise).whole();
+    let merged = |p: &Prepared| p.merger().whole();
     let mut map = merged(&prepared);
     if map.share(crate::merge::flag::CLIPPED_IN_ALL) >= 1.0 {
         return Err(nothing_usable(&prepared.bracket));

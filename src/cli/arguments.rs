@@ -6,6 +6,7 @@ use stopspan::Error;
 use stopspan::formats::Limits;
 use stopspan::frames::{ExposureOverride, Overrides};
 use stopspan::measure::wedge;
+use stopspan::merge::MotionSettings;
 use stopspan::pipeline::{Settings, WedgeRequest};
 use stopspan::report::sheet::{Look, SheetSettings};
 use stopspan::response::Choice;
@@ -62,6 +63,10 @@ pub struct Common {
     /// Take the frames to be in register as they are
     #[arg(long, help_heading = "Frames")]
     pub no_register: bool,
+    /// Leave out frames where something moved. Not the default: some still scenes are taken to move in dark or
+    /// resampled places
+    #[arg(long, help_heading = "Frames")]
+    pub motion: bool,
     /// Use what can be decoded of damaged files
     #[arg(long, help_heading = "Frames")]
     pub accept_damaged: bool,
@@ -242,6 +247,7 @@ impl Common {
             (false, ResponseArgument::Polynomial) => Choice::Polynomial,
         };
         settings.register = !self.no_register;
+        settings.motion = self.motion.then(MotionSettings::default);
         settings.overwrite = self.overwrite;
         Ok(())
     }

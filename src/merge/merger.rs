@@ -4,8 +4,9 @@
 //! and Mantiuk 2020); weights at that estimate give the variance-optimal mean, which comes within a few per cent of the
 //! Cramer-Rao bound (Aguerrebere, Delon, Gousseau and Muse 2014).
 use super::map::{RadianceMap, flag};
+use super::motion::Motion;
 use super::noise::Noise;
-use super::sampling::CLIPPED;
+use super::sampling::{CLIPPED, LEFT_OUT};
 use super::sums::Sums;
 use super::weights::{FrameLight, Weights};
 use crate::frames::Bracket;
@@ -20,6 +21,7 @@ use std::ops::Range;
 pub struct Merger<'a> {
     pub(super) bracket: &'a Bracket,
     pub(super) channels: Vec<Channel>,
+    motion: Option<&'a Motion>,
 }
 
 /// What one channel looks up.
@@ -72,7 +74,17 @@ impl<'a> Merger<'a> {
                 curve: curve.clone(),
             })
             .collect();
-        Merger { bracket, channels }
+        Merger {
+            bracket,
+            channels,
+            motion: None,
+        }
+    }
+
+    /// The same merge with frames left out where something moved. The motion is of the same bracket.
+    pub fn leaving_out(mut self, motion: Option<&'a Motion>) -> Self {
+        self.motion = motion;
+        self
     }
 
     /// Rows, columns, channels of the map.
@@ -119,6 +131,7 @@ impl<'a> Merger<'a> {
             || self.scratch(columns, channels),
             |scratch, ((((radiance, statistical), systematic), flags), row)| {
                 self.sample(row, scratch);
+                self.leave_out(row, scratch, flags);
                 for channel in 0..channels {
                     let out = (&mut *radiance, &mut *statistical, &mut *systematic);
                     self.channel_row(channel, scratch, out, flags);
@@ -139,6 +152,23 @@ impl<'a> Merger<'a> {
             } else {
                 Vec::new()
             },
+        }
+    }
+
+    /// Takes the samples of frames that show something else than the reference frame out of a row.
+    fn leave_out(&self, row: usize, scratch: &mut Row, flags: &mut [u16]) {
+        let Some(motion) = self.motion else { return };
+        for (block, &mask) in motion.row(row).iter().enumerate() {
+            if mask == 0 {
+                continue;
+            }
+            for column in motion.columns(block, flags.len()) {
+                flags[column] |= flag::MOVED;
+                let frames = scratch.samples.iter_mut().enumerate();
+                for (_, channels) in frames.filter(|(j, _)| mask >> j & 1 == 1) {
+                    channels.iter_mut().for_each(|c| c[column] = LEFT_OUT);
+                }
+            }
         }
     }
 
@@ -178,9 +208,19 @@ impl<'a> Merger<'a> {
             } else {
                 1.0
             };
+            let moved = *flags & flag::MOVED != 0;
             *flags |= this.flags(sums, column, &merged);
+            if moved {
+                // Where frames are left out that is not for want of cover.
+                *flags &= !flag::UNCOVERED;
+            }
             if channel == channels / 2 {
-                *flags |= u16::from(this.weights.leader(place)) << flag::FRAME_SHIFT;
+                let leader = if moved {
+                    this.leader_of(place, samples.iter().map(|f| f[channel][column]))
+                } else {
+                    this.weights.leader(place)
+                };
+                *flags |= u16::from(leader) << flag::FRAME_SHIFT;
             }
         }
     }
@@ -193,6 +233,19 @@ struct Merged {
 }
 
 impl Channel {
+    /// The frame with the largest weight among those whose sample counts.
+    fn leader_of(&self, cell: usize, samples: impl Iterator<Item = f32>) -> u8 {
+        let weight =
+            |(j, s): (usize, f32)| (s < CLIPPED).then(|| (j, self.weights.of_frame(j)[cell]));
+        let best = samples.enumerate().filter_map(weight);
+        best.fold(
+            (0, -1.0),
+            |a: (usize, f32), b| if b.1 > a.1 { b } else { a },
+        )
+        .0
+        .min(255) as u8
+    }
+
     fn flags(&self, sums: &Sums, column: usize, merged: &Merged) -> u16 {
         if sums.time[column] == 0.0 {
             return flag::CLIPPED_IN_ALL;

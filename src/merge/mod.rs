@@ -1,9 +1,10 @@
 //! Bracket + response -> [`RadianceMap`]: noise from the bracket itself, inverse-variance weights, uncertainty, flags.
 //!
-//! In reading order: `map` the result; [`noise`] the noise model; `weights` the tables of a merge; `merger` the merge
+//! In reading order: `map` the result; [`noise`] the noise model; `weights` the tables of a merge; [`motion`] what moved; `merger` the merge
 //! itself, with `sampling` (radiance of a row of every frame) and `sums` under it; [`store`] the map as a file.
 mod map;
 mod merger;
+pub mod motion;
 pub mod noise;
 mod sampling;
 pub mod store;
@@ -12,6 +13,7 @@ mod weights;
 
 pub use map::{RadianceMap, flag};
 pub use merger::Merger;
+pub use motion::{Motion, MotionSettings};
 pub use noise::{Noise, NoiseModel};
 
 use crate::frames::Bracket;

@@ -7,6 +7,8 @@ use ndarray::Array3;
 pub(super) const CLIPPED: f32 = f32::INFINITY;
 /// Marks a place that a frame does not cover.
 const UNCOVERED: f32 = f32::NAN;
+/// Marks a sample that is left out because something moved there; no more than one that is not covered.
+pub(super) const LEFT_OUT: f32 = f32::NAN;
 /// How frames that are moved by fractions of a pixel are read, in linear light.
 const READING: Interpolation = Interpolation::Cubic;
 

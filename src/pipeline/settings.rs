@@ -2,6 +2,7 @@
 use crate::error::Error;
 use crate::formats::staged::Outputs;
 use crate::frames::Overrides;
+use crate::merge::MotionSettings;
 use crate::raster::Quad;
 use crate::report::sheet::SheetSettings;
 use crate::response::Choice;
@@ -44,6 +45,8 @@ pub struct Settings {
     pub response: Choice,
     /// Bring the frames into register.
     pub register: bool,
+    /// How motion is told from noise; `None` to merge all frames everywhere.
+    pub motion: Option<MotionSettings>,
     /// The wedge.
     pub wedge: WedgeRequest,
     /// How the map is rendered for looking at.
@@ -63,6 +66,7 @@ impl Settings {
             overrides: Overrides::default(),
             response: Choice::default(),
             register: true,
+            motion: None,
             wedge: WedgeRequest::default(),
             tone: ToneSettings::default(),
             sheets: SheetSettings::default(),

@@ -13,6 +13,9 @@ pub(super) fn settings(settings: &Settings) -> BTreeMap<String, String> {
     };
     set("response", settings.response.to_string());
     set("register", settings.register.to_string());
+    if settings.motion.is_some() {
+        set("motion", "true".into());
+    }
     let tone = &settings.tone;
     set("tone", format!("{:?}", tone.operator));
     for (name, value, usual) in [

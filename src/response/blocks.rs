@@ -22,6 +22,8 @@ pub struct BlockSamples {
     pub variance: Vec<f32>,
     /// Largest code in the block.
     pub peak: Vec<f32>,
+    /// By block, not by frame: which of 16 x 12 tiles of the picture it lies in.
+    pub tile: Vec<u16>,
 }
 
 impl BlockSamples {
@@ -38,6 +40,9 @@ impl BlockSamples {
 
 /// Blocks wanted: more do not lower the residual, which is systematic by then.
 const BLOCKS_WANTED: usize = 90_000;
+
+/// Tiles across and down that blocks are told apart by.
+const TILES: (usize, usize) = (16, 12);
 
 /// Side of the blocks for a picture of this many pixels: 8 (a JPEG block) where that leaves enough of them.
 pub(crate) fn block_side(rows: usize, columns: usize) -> usize {
@@ -72,6 +77,7 @@ pub fn collect(bracket: &Bracket) -> Vec<BlockSamples> {
             sum.mean.extend(part.mean);
             sum.variance.extend(part.variance);
             sum.peak.extend(part.peak);
+            sum.tile.extend(part.tile);
         }
     }
     all
@@ -86,6 +92,7 @@ fn row_of_blocks(
     channels: usize,
 ) -> Vec<BlockSamples> {
     let mut out = vec![BlockSamples::default(); channels];
+    let (rows, columns, _) = bracket.frames[bracket.reference].picture.pixels.dim();
     // Offset the chosen columns from row to row, so that the choice has no direction.
     for block_column in ((block_row * 7) % skip..across).step_by(skip) {
         let (top, left) = (block_row * side, block_column * side);
@@ -95,7 +102,9 @@ fn row_of_blocks(
             .map(|f| place(f, top, left, side))
             .collect();
         let Some(places) = places else { continue };
+        let tile = top * TILES.1 / rows.max(1) * TILES.0 + left * TILES.0 / columns.max(1);
         for (channel, samples) in out.iter_mut().enumerate() {
+            samples.tile.push(tile as u16);
             for (frame, &(row, column)) in bracket.frames.iter().zip(&places) {
                 let (mean, variance, peak) =
                     statistics(&frame.picture.pixels, row, column, side, channel);

@@ -5,7 +5,7 @@ use super::curve::{Response, ResponseMethod};
 use super::ratios::{self, ExposureCheck};
 use super::refusal::{FEWEST_BLOCKS, note_thin, refuse, refuse_flat};
 use super::smooth_table::{self, TableFit};
-use super::{published, unfitted};
+use super::{published, steady, unfitted};
 use crate::error::Error;
 use crate::finding::Finding;
 use crate::frames::{Bracket, Clip, Exposure, ExposureSource};
@@ -79,7 +79,7 @@ const FALSE_AT: f64 = 3.0;
 /// [`crate::error::BracketProblem::Response`] if the data cannot support a curve (the message says which number was short);
 /// [`crate::error::BracketProblem::NothingUsable`] if no block is usable at all.
 pub fn recover(bracket: &Bracket, clips: &[Clip], choice: Choice) -> Result<Recovered, Error> {
-    let samples = blocks::collect(bracket);
+    let samples = steady::keep(blocks::collect(bracket));
     let stated: Vec<Estimate> = bracket.frames.iter().map(|f| f.exposure.stated).collect();
     let mut findings = Vec::new();
     let (response, used) = match choice {

@@ -1,0 +1,171 @@
+//! What moved between the frames, and which frames to leave out there so that the map shows the reference frame's moment.
+//!
+//! In reading order: [`view`](view::View) frames reduced to means of 2 x 2 pixels with their variances and what they can
+//! testify; `compare` two frames block by block and over 3 x 3 blocks; `calibrate` how far the noise model is off on
+//! these very pixels; `regions` from scores to areas.
+mod calibrate;
+mod compare;
+mod regions;
+mod view;
+
+use super::noise::Noise;
+use crate::error::Error;
+use crate::frames::Bracket;
+use crate::response::Response;
+use crate::statistics::significance::chi_square_upper;
+use compare::{Pair, Scores};
+use ndarray::Array2;
+use std::ops::Range;
+use view::View;
+
+/// Side of the blocks that motion is looked for in, pixels.
+pub(crate) const SIDE: usize = 2;
+/// Frames that a mask has bits for; of more frames the rest is not looked at.
+const MOST_FRAMES: usize = 32;
+
+/// How motion is told from noise.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct MotionSettings {
+    /// Share of 3 x 3-block windows of a still frame that may start an area by chance, all channels together (0..1).
+    pub seed: f64,
+    /// Share that may widen one.
+    pub grow: f64,
+    /// Blocks by which an area is widened all round.
+    pub guard: usize,
+    /// Blocks that an area must have to be believed.
+    pub smallest: usize,
+    /// Sum over a window that an area must reach somewhere to be believed: compression leaves weak areas on still scenes.
+    pub peak: f64,
+    /// Sum beyond which an area is believed whatever its size.
+    pub certain: f64,
+}
+
+impl Default for MotionSettings {
+    fn default() -> Self {
+        MotionSettings {
+            seed: 1e-3,
+            grow: 1e-2,
+            guard: 2,
+            smallest: 10,
+            peak: 60.0,
+            certain: 100.0,
+        }
+    }
+}
+
+/// Where something moved: a mask of frames to leave out, by block of [`SIDE`] pixels.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Motion {
+    /// Bit j set: frame j shows something else than the reference frame; shape (rows, columns) / 2.
+    left_out: Array2<u32>,
+    /// Share of the frame's blocks (0..=1) where the frame is left out, one a frame.
+    pub by_frame: Vec<f64>,
+    /// Share of blocks where any frame is left out.
+    pub share: f64,
+}
+
+impl Motion {
+    /// The masks of the blocks that a row of pixels runs through.
+    pub(super) fn row(&self, row: usize) -> &[u32] {
+        let (down, across) = self.left_out.dim();
+        let first = (row / SIDE).min(down - 1) * across;
+        self.left_out
+            .as_slice()
+            .map_or(&[], |s| &s[first..first + across])
+    }
+
+    /// The columns of a block in a picture `columns` wide; the last block takes what is left over.
+    pub(super) fn columns(&self, block: usize, columns: usize) -> Range<usize> {
+        let end = if block + 1 == self.left_out.ncols() {
+            columns
+        } else {
+            (block + 1) * SIDE
+        };
+        block * SIDE..end
+    }
+}
+
+/// Looks for motion in a registered bracket. `None` where nothing moved, or where the frames are too small to tell.
+///
+/// A block of frame j is held against the reference frame's: `z^2 = (x_j - x_r)^2 / (v_j + v_r + (u x)^2 + (g d)^2)`
+/// with the variances of the noise model, the uncertainty u of response and exposure ratio, the local gradient g and
+/// what registration leaves, d. The sum over 3 x 3 blocks is chi-square with nine degrees of freedom on a still scene.
+/// A clipped block says no more than "at least", a black one "at most".
+///
+/// # Errors
+/// [`Error::Request`] for rates outside 0..1.
+pub fn find(
+    bracket: &Bracket,
+    response: &Response,
+    noise: &Noise,
+    settings: &MotionSettings,
+) -> Result<Option<Motion>, Error> {
+    let channels = response.curves.len();
+    let limits = Limits {
+        seed: limit(settings.seed, channels)?,
+        grow: limit(settings.grow, channels)?,
+    };
+    let Some(compared) = compare_all(bracket, response, noise) else {
+        return Ok(None);
+    };
+    Ok(regions::gather(bracket, compared, &limits, settings))
+}
+
+/// Sums over a window at which areas start and end.
+pub(super) struct Limits {
+    pub seed: f64,
+    pub grow: f64,
+}
+
+/// Scores of every pair that decides something.
+fn compare_all(bracket: &Bracket, response: &Response, noise: &Noise) -> Option<Vec<Scores>> {
+    let (rows, columns, _) = bracket.frames[bracket.reference].picture.pixels.dim();
+    let count = bracket.frames.len();
+    if rows < 8 * SIDE || columns < 8 * SIDE || !(2..=MOST_FRAMES).contains(&count) {
+        return None;
+    }
+    let views: Vec<View> = (0..count)
+        .map(|j| View::new(bracket, response, noise, j))
+        .collect();
+    let pairs = Pair::of_bracket(count, bracket.reference);
+    let yardsticks = calibrate::measure(&views, bracket.reference, &pairs);
+    Some(compare::scores(
+        &views,
+        bracket.reference,
+        &pairs,
+        &yardsticks,
+    ))
+}
+
+/// The sum of nine squares that a share `rate` of still windows exceeds in any of the channels: chi-square with nine
+/// degrees of freedom at `rate / channels`.
+fn limit(rate: f64, channels: usize) -> Result<f64, Error> {
+    let wanted = rate / channels.max(1) as f64;
+    if !(wanted > 0.0 && wanted < 1.0) {
+        return Err(Error::request("motion", "false-alarm rates lie in 0..1"));
+    }
+    let (mut low, mut high) = (0.0, 400.0);
+    for _ in 0..60 {
+        let middle = (low + high) / 2.0;
+        if chi_square_upper(middle, 9.0).is_none_or(|p| p > wanted) {
+            low = middle;
+        } else {
+            high = middle;
+        }
+    }
+    Ok(high)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Upper points of chi-square with nine degrees of freedom: 21.666 at 1 %, 27.877 at 0.1 % (standard tables).
+    #[test]
+    fn limits_are_those_of_the_tables() {
+        assert!((limit(0.01, 1).unwrap() - 21.666).abs() < 1e-3);
+        assert!((limit(0.001, 1).unwrap() - 27.877).abs() < 1e-3);
+        assert!((limit(0.003, 3).unwrap() - 27.877).abs() < 1e-3);
+        assert!(limit(0.0, 1).is_err() && limit(f64::NAN, 1).is_err());
+    }
+}

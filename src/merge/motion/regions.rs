@@ -1,0 +1,88 @@
+//! From scores to areas: grown from seeds, small ones dropped, widened by a guard; then a mask of frames by block.
+use super::compare::Scores;
+use super::{Limits, Motion, MotionSettings};
+use crate::frames::Bracket;
+use ndarray::{Array2, Zip};
+
+/// Masks of all pairs together; `None` where nothing is left out.
+pub(super) fn gather(
+    bracket: &Bracket,
+    compared: Vec<Scores>,
+    limits: &Limits,
+    settings: &MotionSettings,
+) -> Option<Motion> {
+    let (down, across) = compared.first()?.plane.dim();
+    let mut left_out = Array2::<u32>::zeros((down, across));
+    for scores in &compared {
+        let Some(area) = areas(&scores.plane, limits, settings) else {
+            continue;
+        };
+        let (bit, base) = (1u32 << scores.pair.frame, 1u32 << scores.pair.base);
+        let beyond = scores.pair.beyond;
+        Zip::from(&mut left_out)
+            .and(&area)
+            .for_each(|mask, &moved| {
+                // Against a neighbour that is itself left out nothing is shown.
+                if moved && !(beyond && *mask & base != 0) {
+                    *mask |= bit;
+                }
+            });
+    }
+    let count = left_out.len() as f64;
+    let share = |bits: u32| left_out.iter().filter(|&&m| m & bits != 0).count() as f64 / count;
+    let all = share(u32::MAX);
+    let by_frame = (0..bracket.frames.len()).map(|j| share(1 << j)).collect();
+    (all > 0.0).then_some(Motion {
+        by_frame,
+        share: all,
+        left_out,
+    })
+}
+
+/// Areas of one pair, widened; `None` without any.
+fn areas(plane: &Array2<u8>, limits: &Limits, settings: &MotionSettings) -> Option<Array2<bool>> {
+    let (seed, grow) = (limits.seed.ceil() as u8, limits.grow.ceil() as u8);
+    let score = |limit: f64| limit.clamp(0.0, 255.0) as u8;
+    let (enough, certain) = (score(settings.peak), score(settings.certain));
+    let (down, across) = plane.dim();
+    let mut seen = Array2::from_elem((down, across), false);
+    let mut kept: Vec<(usize, usize)> = Vec::new();
+    let mut area: Vec<(usize, usize)> = Vec::new();
+    for ((row, column), &score) in plane.indexed_iter() {
+        if score < seed || seen[[row, column]] {
+            continue;
+        }
+        area.clear();
+        area.push((row, column));
+        seen[[row, column]] = true;
+        let (mut next, mut peak) = (0, score);
+        while let Some(&(r, c)) = area.get(next) {
+            next += 1;
+            for r in r.saturating_sub(1)..=(r + 1).min(down - 1) {
+                for c in c.saturating_sub(1)..=(c + 1).min(across - 1) {
+                    let score = plane[[r, c]];
+                    if score >= grow && !seen[[r, c]] {
+                        seen[[r, c]] = true;
+                        peak = peak.max(score);
+                        area.push((r, c));
+                    }
+                }
+            }
+        }
+        if peak >= certain || (peak >= enough && area.len() >= settings.smallest) {
+            kept.extend(&area);
+        }
+    }
+    (!kept.is_empty()).then(|| widened((down, across), &kept, settings.guard))
+}
+
+fn widened(dim: (usize, usize), kept: &[(usize, usize)], guard: usize) -> Array2<bool> {
+    let (down, across) = dim;
+    let mut out = Array2::from_elem(dim, false);
+    for &(r, c) in kept {
+        let rows = r.saturating_sub(guard)..(r + guard + 1).min(down);
+        let columns = c.saturating_sub(guard)..(c + guard + 1).min(across);
+        out.slice_mut(ndarray::s![rows, columns]).fill(true);
+    }
+    out
+}

@@ -1,0 +1,282 @@
+//! A frame reduced to blocks of 2 x 2 pixels: radiance, its variance, and whether a block can say "at least" or "at most".
+use super::SIDE;
+use crate::frames::Bracket;
+use crate::merge::noise::{Noise, NoiseModel};
+use crate::raster::{Pixels, Point, Transform};
+use crate::response::{Response, ResponseCurve};
+
+/// Codes (of 255) above the floor below which a block is black, and below the clip level above which a pixel may be
+/// clipped (compression rings around clipped areas).
+const MARGIN: (f64, f64) = (2.0, 3.0);
+
+/// What one block of one frame says of one channel.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Word {
+    /// Radiance, or the bound on it.
+    pub x: f32,
+    /// Its variance, with what response and exposure ratio leave open.
+    pub v: f32,
+    /// 1 if the radiance is at least `x` (not black), else 0.
+    pub least: f32,
+    /// 1 if the radiance is at most `x` (not clipped), else 0.
+    pub most: f32,
+}
+
+impl Word {
+    /// The same word beside (1) a clipped block of its frame, or not (0): there compression spreads what clipping did to
+    /// the colours, so that an unclipped block says nothing.
+    #[inline]
+    pub(super) fn unsure(self, beside: f32) -> Word {
+        Word {
+            least: self.least * (1.0 - beside * self.most),
+            most: self.most * (1.0 - beside),
+            ..self
+        }
+    }
+}
+
+/// A block that a frame does not cover.
+const NOTHING: Word = Word {
+    x: 0.0,
+    v: 1.0,
+    least: 0.0,
+    most: 0.0,
+};
+
+/// A row of blocks by channel.
+pub(super) type Line = Vec<Vec<Word>>;
+
+pub(super) struct View<'a> {
+    pixels: &'a Pixels,
+    transform: Option<Transform>,
+    channels: Vec<Channel>,
+}
+
+struct Channel {
+    /// By mean level of a block; empty for float samples.
+    table: Vec<Word>,
+    /// A pixel at or above this code (as a fraction of full scale) may be clipped.
+    clipped: f32,
+    light: Light,
+}
+
+/// What it takes to turn a level into a word.
+struct Light {
+    curve: ResponseCurve,
+    noise: NoiseModel,
+    factor: f64,
+    gain: f64,
+    /// Standard uncertainty of log2 exposure against the reference, stops.
+    ratio_stops: f64,
+}
+
+impl Light {
+    fn word(&self, level: f64) -> Word {
+        let curve = &self.curve;
+        let black = curve.floor_level + MARGIN.0 / 255.0;
+        let seen = level.max(black);
+        let exposure = curve.exposure_at(seen);
+        let slope = curve.slope_at(seen) / 255.0;
+        let noise = self.noise.variance(exposure, self.gain, slope) / (SIDE * SIDE) as f64;
+        let open =
+            std::f64::consts::LN_2 * exposure * self.ratio_stops.hypot(curve.uncertainty_at(seen));
+        Word {
+            x: (exposure / self.factor) as f32,
+            v: ((noise + open * open) / (self.factor * self.factor)).max(1e-18) as f32,
+            least: f32::from(level > black),
+            most: f32::from(level < curve.clip_level),
+        }
+    }
+}
+
+impl<'a> View<'a> {
+    pub(super) fn new(
+        bracket: &'a Bracket,
+        response: &Response,
+        noise: &Noise,
+        frame: usize,
+    ) -> Self {
+        let this = &bracket.frames[frame];
+        let open = |i: usize| bracket.frames[i].exposure.used.standard_uncertainty;
+        let ratio_stops = if frame == bracket.reference {
+            0.0
+        } else {
+            open(frame).hypot(open(bracket.reference))
+        };
+        let channels = response.curves.iter().zip(&noise.channels);
+        let channels = channels.map(|(curve, noise)| {
+            let light = Light {
+                curve: curve.clone(),
+                noise: *noise,
+                factor: bracket.relative_exposure(frame),
+                gain: crate::merge::gain(bracket, frame),
+                ratio_stops,
+            };
+            let last = entries(&this.picture.pixels);
+            let place = |i: usize| i as f64 / last as f64;
+            Channel {
+                table: if last == 0 {
+                    Vec::new()
+                } else {
+                    (0..=last).map(|i| light.word(place(i))).collect()
+                },
+                clipped: (curve.clip_level - MARGIN.1 / 255.0) as f32,
+                light,
+            }
+        });
+        View {
+            pixels: &this.picture.pixels,
+            transform: this.transform,
+            channels: channels.collect(),
+        }
+    }
+
+    /// Rows and columns of blocks.
+    pub(super) fn dim(&self) -> (usize, usize) {
+        (self.pixels.rows() / SIDE, self.pixels.columns() / SIDE)
+    }
+
+    pub(super) fn channels(&self) -> usize {
+        self.channels.len()
+    }
+
+    /// A line of the right size.
+    pub(super) fn line(&self) -> Line {
+        vec![vec![NOTHING; self.dim().1]; self.channels.len()]
+    }
+
+    /// Reads one row of blocks of the reference frame's geometry.
+    pub(super) fn read(&self, block_row: usize, line: &mut Line) {
+        match (&self.transform, self.pixels) {
+            (None, Pixels::U8(a)) => {
+                let (_, columns, channels) = a.dim();
+                let width = columns * channels;
+                let rows = a.as_slice().map_or(&[][..], |s| {
+                    &s[block_row * SIDE * width..(block_row + 1) * SIDE * width]
+                });
+                let (upper, lower) = rows.split_at(rows.len() / 2);
+                for (c, (line, channel)) in line.iter_mut().zip(&self.channels).enumerate() {
+                    channel.read_bytes((upper, lower), (c, channels), line);
+                }
+            }
+            _ => self.read_anywhere(block_row, line),
+        }
+    }
+
+    /// Blocks of frames that lie elsewhere, or of deeper samples: the mean over the square that a block covers, pixels
+    /// counting by the area covered.
+    fn read_anywhere(&self, block_row: usize, line: &mut Line) {
+        let blocks = self.dim().1;
+        for block in 0..blocks {
+            let centre = Point {
+                x: (block * SIDE + SIDE / 2) as f64,
+                y: (block_row * SIDE + SIDE / 2) as f64,
+            };
+            let at = self.transform.map_or(Some(centre), |t| t.apply(centre));
+            let square = at.and_then(|at| self.square(at));
+            for (c, line) in line.iter_mut().enumerate() {
+                line[block] = match &square {
+                    Some(square) => self.word(square, c),
+                    None => NOTHING,
+                };
+            }
+        }
+    }
+
+    fn square(&self, at: Point) -> Option<Square> {
+        let (across, down) = (Span::new(at.x), Span::new(at.y));
+        let (rows, columns, _) = self.pixels.dim();
+        let inside = |s: &Span, size: usize| s.first >= 0 && s.first as usize + s.len() <= size;
+        (inside(&across, columns) && inside(&down, rows)).then_some(Square { across, down })
+    }
+
+    fn word(&self, square: &Square, c: usize) -> Word {
+        let (across, down) = (&square.across, &square.down);
+        let (mut sum, mut peak) = (0.0f32, 0.0f32);
+        for (i, wy) in down.weights.iter().take(down.len()).enumerate() {
+            for (k, wx) in across.weights.iter().take(across.len()).enumerate() {
+                let level =
+                    self.pixels
+                        .level(down.first as usize + i, across.first as usize + k, c);
+                sum += wx * wy * level;
+                peak = peak.max(level);
+            }
+        }
+        let channel = &self.channels[c];
+        let mut word = if channel.table.is_empty() {
+            channel.light.word(f64::from(sum))
+        } else {
+            let last = (channel.table.len() - 1) as f32;
+            channel.table[((sum * last).round().max(0.0) as usize).min(channel.table.len() - 1)]
+        };
+        word.v *= across.energy() * down.energy();
+        if peak >= channel.clipped {
+            word.most = 0.0;
+        }
+        word
+    }
+}
+
+impl Channel {
+    fn read_bytes(
+        &self,
+        (upper, lower): (&[u8], &[u8]),
+        (c, channels): (usize, usize),
+        line: &mut [Word],
+    ) {
+        let limit = (f64::from(self.clipped) * 255.0).ceil() as u8;
+        let pairs = upper
+            .chunks_exact(SIDE * channels)
+            .zip(lower.chunks_exact(SIDE * channels));
+        for ((a, b), word) in pairs.zip(line) {
+            let four = [a[c], a[channels + c], b[c], b[channels + c]];
+            let sum: usize = four.iter().map(|&v| usize::from(v)).sum();
+            let peak = four[0].max(four[1]).max(four[2].max(four[3]));
+            *word = self.table[sum];
+            if peak >= limit {
+                word.most = 0.0;
+            }
+        }
+    }
+}
+
+/// Last index of a table over mean levels: exact for bytes, 16 bits for deeper samples, none for floats.
+fn entries(pixels: &Pixels) -> usize {
+    match pixels {
+        Pixels::U8(_) => 255 * SIDE * SIDE,
+        Pixels::U16(_) => 65535,
+        Pixels::F32(_) => 0,
+    }
+}
+
+struct Square {
+    across: Span,
+    down: Span,
+}
+
+/// The pixels along one axis that a block's side covers, centred at a point, and how much of it each covers.
+struct Span {
+    first: isize,
+    weights: [f32; 3],
+}
+
+impl Span {
+    fn new(centre: f64) -> Self {
+        let start = (centre - 1.0).clamp(-1e9, 1e9);
+        let first = start.floor();
+        let part = (start - first) as f32;
+        Span {
+            first: first as isize,
+            weights: [(1.0 - part) / 2.0, 0.5, part / 2.0],
+        }
+    }
+
+    fn len(&self) -> usize {
+        if self.weights[2] > 0.0 { 3 } else { 2 }
+    }
+
+    /// Variance of independent noise against that of two whole pixels.
+    fn energy(&self) -> f32 {
+        2.0 * self.weights.iter().map(|w| w * w).sum::<f32>()
+    }
+}
