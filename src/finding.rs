@@ -93,6 +93,8 @@ pub enum Finding {
         code_noise: f64,
         quantisation_bound: f64,
     },
+    /// The noise of JPEG pixels is smoothed: means of 8 x 8 pixels vary `ratio` times as much as independent pixels would.
+    NoiseSmoothed { ratio: f64 },
     /// Too little data for a noise model; a conservative one was assumed.
     NoiseAssumed { samples: usize, wanted: usize },
     /// Share of pixels clipped in every frame: the map holds lower bounds there.

@@ -2,8 +2,8 @@
 //!
 //! [`run`] does the whole job on every bracket found in the inputs; [`merge`] makes one radiance map; [`survey`] only
 //! lists what is there. `settings` holds what can be asked for, `locating` says where the wedge is, `calibrating` brings
-//! known densities to bear, `measuring` brings pictures and wedge together, `record` and `figures` fill the report,
-//! `products` and `sheets` write files.
+//! known densities to bear, `measuring` brings pictures and wedge together, `sources` says what is known of the frames'
+//! exposures, `record` and `figures` fill the report, `products` and `sheets` write files.
 mod calibrating;
 mod figures;
 mod locating;
@@ -12,6 +12,7 @@ mod products;
 mod record;
 mod settings;
 mod sheets;
+mod sources;
 mod stated;
 
 pub use settings::{Event, Settings, WedgeRequest};
@@ -21,8 +22,9 @@ use crate::error::{BracketProblem, Error};
 use crate::finding::Finding;
 use crate::formats::staged::Outputs;
 use crate::frames::{self, Bracket, BracketPlan, Clip, Survey};
+use crate::measure::advice::Scene;
 use crate::measure::calibrate::Calibration;
-use crate::measure::{PictureMeasurement, WedgePlace};
+use crate::measure::{BracketGain, PictureMeasurement, WedgePlace};
 use crate::merge::{Merger, Motion, Noise, motion, noise};
 use crate::report::{self, BracketFigures, BracketReport, Figures, Report};
 use crate::response::{self, Choice, ExposureCheck, Response};
@@ -76,6 +78,8 @@ struct Measured {
     candidate: Option<WedgePlace>,
     calibration: Option<Calibration>,
     pictures: Vec<PictureMeasurement>,
+    gain: Vec<BracketGain>,
+    scene: Option<Scene>,
     findings: Vec<Finding>,
 }
 

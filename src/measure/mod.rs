@@ -2,8 +2,9 @@
 //!
 //! In reading order: the results, plane geometry, the picture made ready ([`Subject`]), the curve of a finished picture
 //! (`oecf`), finding a wedge ([`find`]), the wedge and its patches ([`wedge`]), stated against seen densities, the levels told
-//! apart ([`levels`]), the usable range ([`range`]), what known densities say of span, glare and light ([`calibrate`]), and the
-//! measurement that puts them together (`picture`).
+//! apart ([`levels`]), the usable range ([`range`]), what known densities say of span, glare and light ([`calibrate`]), the
+//! measurement that puts them together (`picture`), and what a bracket holds of a scene without a wedge ([`advice`]).
+pub mod advice;
 pub mod calibrate;
 pub mod compare;
 mod densities;
@@ -21,9 +22,9 @@ pub use densities::{disagreement, doubt};
 pub use geometry::{Homography, UNIT_SQUARE};
 pub use oecf::{against_merge, srgb_curve, srgb_to_linear};
 pub use picture::{MeasureSettings, measure};
-pub use range::NoiseModel;
+pub use range::{BracketGain, NoiseModel};
 pub use result::{
-    DecidingQuantity, JoinReason, Joined, JoinedBecause, LevelCounts, Limit, Pair, Patch,
-    PictureKind, PictureMeasurement, UsableStops, VisualWhite, WedgePlace,
+    DecidingQuantity, JoinReason, Joined, JoinedBecause, LevelCounts, Limit, NormalisedStops, Pair,
+    Patch, PictureKind, PictureMeasurement, UsableStops, VisualWhite, WedgePlace,
 };
 pub use subject::{Source, Subject};

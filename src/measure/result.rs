@@ -195,7 +195,7 @@ pub enum Limit {
     Wedge,
     /// Veiling glare sets the floor.
     Glare,
-    /// JPEG quantisation sets the floor.
+    /// Compression has taken noise away at the dark end, so that the figure is that of the file, not of the sensor.
     Compression,
 }
 
@@ -215,6 +215,26 @@ pub struct UsableStops {
     /// Stops between clipping and the darkest step that was itself seen to reach that SNR: a lower bound that leans on no
     /// extrapolation. `None` if no step does, or without a wedge.
     pub seen_stops: Option<f64>,
+    /// The same range where the SNR is that of an area instead of one pixel; `None` without a wedge (how far noise is
+    /// correlated is measured there), and for pictures of fewer pixels than the area counts on.
+    pub normalised: Option<NormalisedStops>,
+}
+
+/// Usable range at the SNR of an area: what one pixel of the picture scaled down to 1 000 000 pixels averages over.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct NormalisedStops {
+    /// Pixels that the area holds, >= 1.
+    pub pixels: f64,
+    /// Variance of the area's mean over that of independent pixels, >= 1: from means of 8 x 8 pixels near the dark end.
+    pub correlation: f64,
+    /// Stops between clipping and the exposure at which the area reaches the SNR; `None` if it is never reached.
+    pub stops: Option<f64>,
+    /// Lower end of the 95 % interval.
+    pub low95: Option<f64>,
+    /// Upper end of the 95 % interval.
+    pub high95: Option<f64>,
+    /// What limits it.
+    pub limited_by: Limit,
 }
 
 /// All that was measured on one picture.

@@ -15,9 +15,26 @@ pub struct Source {
     pub curve: ResponseCurve,
     /// Relative exposure (a factor of light against the reference frame), > 0.
     pub relative_exposure: f64,
+    /// Sensitivity against the reference frame (a ratio of ISO speeds), > 0: what of the exposure is not light.
+    pub gain: f64,
+    /// Standard uncertainty of log2 of the relative exposure, stops, >= 0, where the response does not take it up.
+    pub exposure_uncertainty: f64,
+    /// How the levels were compressed.
+    pub compression: Compression,
 }
 
 impl Source {
+    /// A source of the reference's sensitivity, its exposure exact, its levels not compressed.
+    pub fn new(curve: ResponseCurve, relative_exposure: f64) -> Self {
+        Source {
+            curve,
+            relative_exposure,
+            gain: 1.0,
+            exposure_uncertainty: 0.0,
+            compression: Compression::Lossless,
+        }
+    }
+
     /// Radiance at the clip level: the top of this exposure's range.
     pub fn top(&self) -> f64 {
         self.curve.exposure_at(self.curve.clip_level) / self.relative_exposure
@@ -58,6 +75,8 @@ pub struct Subject {
     pub bits: u32,
     /// How the samples were compressed; `None` for a radiance map.
     pub compression: Option<Compression>,
+    /// Pixels of the whole picture, of which the arrays cover a crop.
+    pub pixels: usize,
     /// One source a frame that went into the picture; empty if not known.
     pub sources: Vec<Source>,
     /// Reference-frame pixels -> this picture's pixels.
@@ -87,6 +106,9 @@ impl Subject {
             Self::of_levels(&frame.picture.pixels, &curves, relative_exposure, region);
         subject.file = frame.name();
         subject.compression = Some(frame.picture.compression);
+        for source in &mut subject.sources {
+            source.compression = frame.picture.compression;
+        }
         subject
     }
 
@@ -124,6 +146,7 @@ impl Subject {
             origin: (region.top, region.left),
             bits: 32,
             compression: None,
+            pixels: map.flags.len(),
             sources,
             placement: Homography::identity(),
         }
@@ -146,10 +169,8 @@ impl Subject {
             origin: (region.top, region.left),
             bits: pixels.bits(),
             compression: None,
-            sources: vec![Source {
-                curve: curve.clone(),
-                relative_exposure: exposure,
-            }],
+            pixels: pixels.rows() * pixels.columns(),
+            sources: vec![Source::new(curve.clone(), exposure)],
             placement: Homography::identity(),
         }
     }
@@ -166,9 +187,10 @@ impl Subject {
         let mut next = self.clone();
         if let Some(levels) = &self.levels {
             next.linear = linearise(levels, std::slice::from_ref(curve), 1.0);
+            let compression = self.compression.unwrap_or(Compression::Lossless);
             next.sources = vec![Source {
-                curve: curve.clone(),
-                relative_exposure: 1.0,
+                compression,
+                ..Source::new(curve.clone(), 1.0)
             }];
         }
         next

@@ -184,11 +184,12 @@ pub(super) fn ranges_under_glare(
     prepared: &Prepared,
     pictures: &mut [PictureMeasurement],
 ) {
+    let sources = super::sources::sources(prepared);
     let merge = pictures.iter_mut().find(|p| p.kind == PictureKind::Merge);
     let Some((merge, model)) = merge.and_then(|m| m.noise.map(|noise| (m, noise))) else {
         return;
     };
-    let Some(capture) = range::Capture::of(&measuring::sources(prepared)) else {
+    let Some(capture) = range::Capture::of(&sources) else {
         return;
     };
     let share = calibration.glare.share;

@@ -1,6 +1,7 @@
 //! Pictures and wedge brought together: which crop of which picture, and where the wedge is.
 use super::calibrating::{Known, ranges_under_glare};
 use super::locating::Located;
+use super::sources::{scene, settings_for, sources};
 use super::{Measured, Prepared};
 use crate::align;
 use crate::finding::Finding;
@@ -31,17 +32,22 @@ pub(super) fn measure(
             let subjects = subjects(prepared, map, &rendered, place, &mut findings);
             let settings = MeasureSettings {
                 light: known.light,
-                ..MeasureSettings::default()
+                ..settings_for(prepared)
             };
             measure::measure(&subjects, place, &settings)
         }
         None => without_wedge(prepared),
     };
+    let gain = range::gains(&pictures, &sources(prepared), located.place.is_some());
+    let (scene, doubts) = scene(prepared, map).unzip();
+    findings.extend(doubts.into_iter().flatten());
     let mut measured = Measured {
         wedge: located.place,
         candidate: located.candidate,
         calibration: known.calibration,
         pictures,
+        gain,
+        scene,
         findings,
     };
     match &mut measured.calibration {
@@ -60,12 +66,15 @@ fn disagreement(pictures: &[PictureMeasurement]) -> Option<Finding> {
 /// The frames of a bracket cut to the wedge.
 pub(super) fn frames(prepared: &Prepared, place: &WedgePlace) -> Vec<Subject> {
     let bracket = &prepared.bracket;
+    let all = sources(prepared);
     let cut = |(index, frame): (usize, &Frame)| {
         let at = homography(frame.transform);
         let (rows, columns, _) = frame.picture.pixels.dim();
         let region = Subject::region_for(&place.corners, &at, rows, columns)?;
         let factor = bracket.relative_exposure(index);
-        Some(Subject::of_frame(frame, &prepared.response, factor, None, region).placed(at))
+        let mut subject = Subject::of_frame(frame, &prepared.response, factor, None, region);
+        subject.sources = vec![all[index].clone()];
+        Some(subject.placed(at))
     };
     bracket.frames.iter().enumerate().filter_map(cut).collect()
 }
@@ -156,17 +165,6 @@ pub(super) fn homography(transform: Option<Transform>) -> Homography {
     transform
         .and_then(|t| Homography::of_rows(t.0))
         .unwrap_or_else(Homography::identity)
-}
-
-/// The measuring channel of every frame, as a source of range.
-pub(super) fn sources(prepared: &Prepared) -> Vec<Source> {
-    let main = prepared.response.curves.len() / 2;
-    (0..prepared.bracket.frames.len())
-        .map(|j| Source {
-            curve: prepared.response.curves[main].clone(),
-            relative_exposure: prepared.bracket.relative_exposure(j),
-        })
-        .collect()
 }
 
 /// Usable range of every frame and of the merge from the bracket's own noise model; no steps are counted.

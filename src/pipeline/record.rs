@@ -3,6 +3,7 @@ use super::{FileSum, Measured, Prepared, Settings};
 use crate::error::Error;
 use crate::formats;
 use crate::frames::{Bracket, Frame, Survey};
+use crate::measure::advice::best_on_wedge;
 use crate::merge::{RadianceMap, flag};
 use crate::report::words::headline;
 use crate::report::{
@@ -126,7 +127,10 @@ pub(super) fn bracket(
         wedge: measured.wedge,
         candidate: measured.candidate,
         calibration: measured.calibration,
+        best_on_wedge: best_on_wedge(&measured.pictures),
         pictures: measured.pictures,
+        gain: measured.gain,
+        scene: measured.scene,
         findings,
         outputs,
     };

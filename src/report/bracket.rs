@@ -1,8 +1,9 @@
 //! The report of one bracket: frames, exposure check, response, noise, map, pictures measured, files written.
 use crate::finding::Finding;
 use crate::frames::Exposure;
+use crate::measure::advice::{BestFrame, Scene};
 use crate::measure::calibrate::Calibration;
-use crate::measure::{PictureMeasurement, WedgePlace};
+use crate::measure::{BracketGain, PictureMeasurement, WedgePlace};
 use crate::response::Response;
 pub use crate::response::{Closure, ExposureCheck, PairRatio};
 use crate::units::Settings;
@@ -35,6 +36,12 @@ pub struct BracketReport {
     pub calibration: Option<Calibration>,
     /// Pictures measured: frames first (least exposure first), then the camera's HDR, merge, renderings.
     pub pictures: Vec<PictureMeasurement>,
+    /// What the merge gains over the best single frame, by SNR.
+    pub gain: Vec<BracketGain>,
+    /// The single frame that shows the wedge best; `None` without one.
+    pub best_on_wedge: Option<BestFrame>,
+    /// What the frames hold of the scene, and which would have been enough; `None` where no pixel could be counted.
+    pub scene: Option<Scene>,
     /// Doubts about the bracket as a whole; those about one picture are in `pictures`.
     pub findings: Vec<Finding>,
     /// Files written for this bracket.

@@ -70,7 +70,34 @@ fn bracket_text(out: &mut String, bracket: &BracketReport) {
         }
         out.push('\n');
     }
+    scene(out, bracket);
     findings(out, bracket);
+}
+
+/// What the frames hold of the scene, the best one, the bracket that would have been enough; the gain.
+fn scene(out: &mut String, bracket: &BracketReport) {
+    use words::scene as say;
+    let scene = bracket.scene.as_ref();
+    let line: Vec<String> = [
+        say::held(bracket),
+        scene.and_then(|s| s.best.as_ref()).map(say::best),
+        scene.and_then(say::advice),
+    ]
+    .into_iter()
+    .flatten()
+    .collect();
+    if !line.is_empty() {
+        wrap(out, &plain(&line.join(" ")), "scene: ", "  ");
+    }
+    let best = bracket.best_on_wedge.as_ref().map(say::best);
+    for (name, text) in [("wedge: ", best), ("gain: ", say::gain(bracket))] {
+        if let Some(text) = text {
+            wrap(out, &plain(&text), name, "  ");
+        }
+    }
+    if !line.is_empty() || !bracket.gain.is_empty() {
+        out.push('\n');
+    }
 }
 
 fn row(out: &mut String, picture: &PictureMeasurement) {

@@ -1,4 +1,5 @@
 //! The report at the edge: JSON, CSV, terminal text and page of a made-up bracket.
+mod coverage;
 pub(super) mod fixture;
 mod known;
 mod run;
@@ -282,8 +283,8 @@ fn the_page_stands_alone() {
     assert_eq!(sources, 8, "six strips, preview, sources");
     let images = page.matches("<img ").count();
     assert_eq!(images, page.matches(" alt=\"").count());
-    assert_eq!(page.matches("role=\"img\"").count(), 4, "four charts");
-    assert_eq!(page.matches("<desc ").count(), 4);
+    assert_eq!(page.matches("role=\"img\"").count(), 5, "five charts");
+    assert_eq!(page.matches("<desc ").count(), 5);
     assert_eq!(
         page.matches("<table ").count(),
         page.matches("<caption>").count()
@@ -311,7 +312,7 @@ fn the_page_is_well_formed_and_its_identifiers_differ() {
         .collect();
     let different: BTreeSet<&str> = ids.iter().copied().collect();
     assert_eq!(ids.len(), different.len());
-    assert_eq!(ids.len(), 2 * (1 + 8));
+    assert_eq!(ids.len(), 2 * (1 + 10));
 }
 
 #[test]

@@ -87,10 +87,7 @@ fn a_real_camera_by_fit_and_by_emva_1288() {
     let rows = numbers("photon_transfer_cmos8.csv", 100);
     let saturation = rows.iter().max_by(|a, b| a[3].total_cmp(&b[3])).unwrap();
     let top = saturation[2] - saturation[4];
-    let source = Source {
-        curve: ResponseCurve::linear(4096, top / 255.0),
-        relative_exposure: 1.0,
-    };
+    let source = Source::new(ResponseCurve::linear(4096, top / 255.0), 1.0);
     let capture = Capture::of(&[source]).unwrap();
     let seen: Vec<Observation> = rows
         .iter()

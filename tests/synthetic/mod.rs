@@ -4,6 +4,7 @@ mod finder;
 mod grouping;
 mod loading;
 mod pictures;
+mod range;
 mod registration;
 mod response;
 mod scenarios;

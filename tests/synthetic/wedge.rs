@@ -62,10 +62,7 @@ fn simulated(steps: usize, step_density: f64, exposures: &[f64], seed: u64) -> S
         radiance,
         flags,
     };
-    let source = |&t: &f64| Source {
-        curve: ResponseCurve::linear(4096, 1.0),
-        relative_exposure: t,
-    };
+    let source = |&t: &f64| Source::new(ResponseCurve::linear(4096, 1.0), t);
     let whole = Region {
         top: 0,
         left: 0,
@@ -101,8 +98,10 @@ fn measured(
                 count,
                 seed,
                 span_relative: 0.0,
+                density_uncertainty: 0.02,
             },
             noise: None,
+            veil: 0.0,
         },
         ..MeasureSettings::default()
     };

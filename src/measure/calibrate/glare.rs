@@ -94,11 +94,7 @@ mod tests {
     fn subtracting_glare_leaves_its_photon_noise() {
         // A linear sensor of 8000 e- and 3 e-: the darkest scene light at SNR s under a glare of G electrons solves
         // s^2 (L + G + v) = L^2, so L = (s^2 + s sqrt(s^2 + 4 (G + v))) / 2.
-        let capture = Capture::of(&[Source {
-            curve: ResponseCurve::linear(4096, 1.0),
-            relative_exposure: 1.0,
-        }])
-        .unwrap();
+        let capture = Capture::of(&[Source::new(ResponseCurve::linear(4096, 1.0), 1.0)]).unwrap();
         let model = NoiseModel {
             shot: 1.0 / 8000.0,
             read_variance: 9.0 / 8000f64.powi(2),

@@ -19,8 +19,35 @@ pub struct Resampling {
     pub count: usize,
     /// Seed: the same seed gives the same interval.
     pub seed: u64,
-    /// Relative standard uncertainty of the total exposure span (dimensionless), which scales every range.
+    /// Relative standard uncertainty of the total exposure span (dimensionless) where the response was fitted to it:
+    /// then it scales every range. 0 where it was not.
     pub span_relative: f64,
+    /// Standard uncertainty of a stated density, D, independent from step to step; 0 where densities are not to narrow the
+    /// scale (they have been used before).
+    pub density_uncertainty: f64,
+}
+
+/// A threshold to resample a range at.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct Threshold {
+    /// SNR of one pixel.
+    pub snr: f64,
+    /// Darkest radiance that reaches it by the point estimate.
+    pub dark: f64,
+    /// Relative standard uncertainty of that SNR itself (that of an area leans on the measured correlation).
+    pub relative: f64,
+}
+
+/// What is redrawn beside the patches.
+pub(crate) struct Known<'a> {
+    /// The noise model of the point estimate.
+    pub model: &'a NoiseModel,
+    /// Least code variance of the fit.
+    pub code_floor: f64,
+    /// Factor >= 1 that widens the redraw of the variances where the model does not quite explain them.
+    pub spread: f64,
+    /// Relative standard uncertainty of the scale of log radiance.
+    pub scale: f64,
 }
 
 /// How the variance of one patch is redrawn.
@@ -90,13 +117,14 @@ fn grouped(blocks: &[BlockSum]) -> Vec<BlockSum> {
         .collect()
 }
 
-/// Ranges in stops for each of `starts` = (snr, darkest radiance of the point estimate), over all resamples: one sorted
-/// list a threshold. `spread` >= 1 widens the redraw of the variances where the model does not quite explain them.
+/// Ranges in stops at each threshold over all resamples: one sorted list a threshold. Redrawn are the pixels of the
+/// patches by blocks, and by their standard uncertainties the scale of log radiance (span and densities), the exposures,
+/// the response at both ends, and the correlation of the noise.
 pub(crate) fn resampled(
     capture: &Capture,
     (patches, observations): (&[PatchSample], &[(usize, Observation)]),
-    (model, code_floor, spread): (&NoiseModel, f64, f64),
-    starts: &[(f64, f64)],
+    known: &Known,
+    thresholds: &[Threshold],
     how: &Resampling,
 ) -> Vec<Vec<f64>> {
     let mut rng = rand_chacha::ChaCha8Rng::seed_from_u64(how.seed);
@@ -104,24 +132,31 @@ pub(crate) fn resampled(
         .iter()
         .map(|(i, _)| Redraw::of(&patches[*i]))
         .collect();
+    let fixed: Vec<f64> = thresholds
+        .iter()
+        .map(|t| {
+            let response = capture.response_uncertainty(t.dark);
+            response.hypot(capture.exposure_uncertainty(t.dark))
+        })
+        .collect();
     let mut drawn: Vec<Observation> = observations.iter().map(|(_, o)| o.clone()).collect();
-    let mut ranges = vec![Vec::with_capacity(how.count); starts.len()];
+    let mut ranges = vec![Vec::with_capacity(how.count); thresholds.len()];
     for _ in 0..how.count {
         for ((o, (_, seen)), redraw) in drawn.iter_mut().zip(observations).zip(&redraws) {
-            let factor = 1.0 + (redraw.factor(&mut rng) - 1.0) * spread;
+            let factor = 1.0 + (redraw.factor(&mut rng) - 1.0) * known.spread;
             o.variance = seen.variance * factor.max(1e-6);
         }
         let refs: Vec<&Observation> = drawn.iter().collect();
-        let Some(refit) = fit(&refs, code_floor, Some(model)) else {
+        let Some(refit) = fit(&refs, known.code_floor, Some(known.model)) else {
             continue;
         };
-        let span = how.span_relative * rng.sample::<f64, _>(StandardNormal);
-        let response: f64 = rng.sample(StandardNormal);
-        for ((snr, start), range) in starts.iter().zip(&mut ranges) {
-            let dark = darkest_near(capture, &refit, *snr, *start);
+        let mut normal = || rng.sample::<f64, _>(StandardNormal);
+        let (scale, ends, snr) = (1.0 + known.scale * normal(), normal(), normal());
+        for ((t, fixed), range) in thresholds.iter().zip(&fixed).zip(&mut ranges) {
+            let wanted = t.snr * (1.0 + t.relative * snr).max(0.1);
+            let dark = darkest_near(capture, &refit, wanted, t.dark);
             let stops = (capture.top() / dark).log2();
-            let response = response * capture.response_uncertainty(*start);
-            range.push(stops * (1.0 + span) + response);
+            range.push(stops * scale + fixed * ends);
         }
     }
     ranges.iter_mut().for_each(|r| r.sort_by(f64::total_cmp));

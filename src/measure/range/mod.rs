@@ -1,14 +1,20 @@
 //! Usable range in stops, in reading order: the noise model and what it predicts, the closed form for a known sensor, the
-//! fit to the patches, the darkest radiance at an SNR, the interval by resampling, the figures together.
+//! fit to the patches, the darkest radiance at an SNR, the SNR of an area, the scale of log radiance, the interval by
+//! resampling, the figures together, and what a bracket gains over its best frame.
+mod area;
 mod closed_form;
 mod fit;
+mod fitted;
+mod gain;
 mod interval;
 mod noise_model;
+mod scale;
 mod threshold;
 mod usable;
 
 pub use closed_form::{closed_form, predicted_gain};
 pub use fit::{Observation, fit, observations};
+pub use gain::{BracketGain, gains};
 pub use interval::Resampling;
 pub use noise_model::{Capture, NoiseModel};
 pub use threshold::darkest;

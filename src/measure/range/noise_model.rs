@@ -17,10 +17,11 @@ impl NoiseModel {
     }
 }
 
-/// The exposures behind a picture, and what they make of a noise model.
+/// The exposures behind a picture, the veil of stray light over it, and what they make of a noise model.
 #[derive(Debug, Clone)]
 pub struct Capture {
     sources: Vec<Source>,
+    veil: f64,
 }
 
 /// One exposure's part in the variance at a radiance: its squared relative exposure, and the model's three terms.
@@ -31,46 +32,92 @@ pub(crate) struct Part {
 }
 
 impl Capture {
-    /// `None` without a source.
+    /// Without a veil. `None` without a source.
     pub fn of(sources: &[Source]) -> Option<Self> {
         (!sources.is_empty()).then(|| Capture {
             sources: sources.to_vec(),
+            veil: 0.0,
         })
     }
 
-    /// Radiance at which the last exposure clips: the top of the range.
+    /// The same under an even veil of stray light, relative radiance >= 0. Radiance is then that of the scene: the veil
+    /// takes room below clipping and adds its own photon noise, but its mean is known and is no signal.
+    pub fn veiled(mut self, veil: f64) -> Self {
+        self.veil = if veil.is_finite() { veil.max(0.0) } else { 0.0 };
+        self
+    }
+
+    /// The veil, relative radiance.
+    pub fn veil(&self) -> f64 {
+        self.veil
+    }
+
+    /// Radiance of the scene at which the last exposure clips: the top of the range.
     pub fn top(&self) -> f64 {
-        self.sources.iter().map(Source::top).fold(0.0, f64::max)
+        self.sources.iter().map(Source::top).fold(0.0, f64::max) - self.veil
     }
 
-    /// Lowest radiance that any exposure encodes above its black floor.
+    /// Lowest radiance of the scene that any exposure encodes above its black floor, >= 0.
     pub fn floor(&self) -> f64 {
-        self.sources
-            .iter()
-            .map(Source::floor)
-            .fold(f64::INFINITY, f64::min)
+        let floors = self.sources.iter().map(Source::floor);
+        (floors.fold(f64::INFINITY, f64::min) - self.veil).max(0.0)
     }
 
-    /// Standard uncertainty of the response in stops at a radiance, in the exposure that sees it best.
-    pub fn response_uncertainty(&self, radiance: f64) -> f64 {
+    /// The exposure that sees a radiance best: the longest that is not clipped there.
+    pub(crate) fn leader(&self, radiance: f64) -> Option<&Source> {
         self.sources
             .iter()
-            .filter(|s| radiance < s.top())
+            .filter(|s| radiance + self.veil < s.top())
             .max_by(|a, b| a.relative_exposure.total_cmp(&b.relative_exposure))
-            .map_or(0.0, |s| {
-                let level = s.curve.level_of(radiance * s.relative_exposure);
-                s.curve.uncertainty_at(level)
-            })
     }
 
-    pub(crate) fn parts(&self, radiance: f64) -> Vec<Part> {
-        let radiance = radiance.max(0.0);
+    /// Standard uncertainty in stops that the response gives to a range ending at a radiance: that of the level there and
+    /// that of the clip level, taken as independent.
+    pub fn response_uncertainty(&self, radiance: f64) -> f64 {
+        self.leader(radiance).map_or(0.0, |s| {
+            let level = s
+                .curve
+                .level_of((radiance + self.veil) * s.relative_exposure);
+            s.curve
+                .uncertainty_at(level)
+                .hypot(s.curve.uncertainty_at(s.curve.clip_level))
+        })
+    }
+
+    /// Standard uncertainty in stops that the exposures give to a range ending at a radiance. The top moves with the
+    /// shortest exposure, the dark end with the mean of all that are open there, by their weights; a single exposure
+    /// moves both alike.
+    pub fn exposure_uncertainty(&self, radiance: f64) -> f64 {
+        let parts = self.weights(radiance);
+        let last = (0..self.sources.len())
+            .max_by(|&a, &b| self.sources[a].top().total_cmp(&self.sources[b].top()));
+        let moved = |(index, weight): (usize, f64)| {
+            let top = f64::from(u8::from(Some(index) == last));
+            ((weight - top) * self.sources[index].exposure_uncertainty).powi(2)
+        };
+        parts.into_iter().enumerate().map(moved).sum::<f64>().sqrt()
+    }
+
+    /// Share of the light that each exposure contributes at a radiance, 0 where it is clipped.
+    fn weights(&self, radiance: f64) -> Vec<f64> {
+        let open = |s: &Source| radiance + self.veil < s.top();
+        let light = |s: &Source| if open(s) { s.relative_exposure } else { 0.0 };
+        let total: f64 = self.sources.iter().map(light).sum();
+        self.sources
+            .iter()
+            .map(|s| light(s) / total.max(1e-300))
+            .collect()
+    }
+
+    /// Parts of the variance at a radiance as the picture shows it, veil and all.
+    pub(crate) fn parts(&self, seen: f64) -> Vec<Part> {
+        let radiance = seen.max(0.0);
         let open = |s: &&Source| radiance < s.top();
         let part = |s: &Source| Part {
             exposure_squared: s.relative_exposure * s.relative_exposure,
             terms: [
-                radiance * s.relative_exposure,
-                1.0,
+                radiance * s.relative_exposure * s.gain,
+                s.gain.max(1.0).powi(2),
                 s.slope(radiance).powi(2),
             ],
         };
@@ -88,12 +135,29 @@ impl Capture {
     /// Variance of one pixel's radiance: that of the one exposure, or `1 / sum(t^2 / v)` over the exposures not clipped
     /// (inverse-variance weights).
     pub fn variance(&self, model: &NoiseModel, radiance: f64) -> f64 {
-        variance_of(&self.parts(radiance), &model.as_array())
+        variance_of(&self.parts(radiance + self.veil), &model.as_array())
     }
 
-    /// Mean over standard deviation at a radiance.
+    /// Mean over standard deviation at a radiance of the scene.
     pub fn snr(&self, model: &NoiseModel, radiance: f64) -> f64 {
         crate::measure::wedge::ratio(radiance, self.variance(model, radiance).sqrt())
+    }
+
+    /// Noise in 8-bit codes of the exposure that sees a radiance best, and the r.m.s. of its compression's rounding.
+    /// `None` where that exposure is not compressed.
+    pub(crate) fn code_noise(&self, model: &NoiseModel, radiance: f64) -> Option<(f64, f64)> {
+        use crate::formats::Compression;
+        let source = self.leader(radiance)?;
+        let Compression::Jpeg {
+            quantisation_rms, ..
+        } = source.compression
+        else {
+            return None;
+        };
+        let seen = radiance + self.veil;
+        let slope = source.slope(seen);
+        let variance = model.variance(seen * source.relative_exposure, source.gain, slope);
+        Some((variance.sqrt() / slope.max(1e-300), quantisation_rms))
     }
 }
 

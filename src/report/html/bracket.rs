@@ -2,7 +2,7 @@
 use super::super::BracketReport;
 use super::super::figure::{self, BracketFigures};
 use super::super::words::{self, count, percent};
-use super::{densities, escape, strips, table};
+use super::{densities, escape, scene, strips, table};
 use crate::finding::Severity;
 use crate::response::ResponseCurve;
 use std::fmt::Write;
@@ -41,11 +41,14 @@ pub(super) fn body(
     table::pictures(out, bracket);
     strips::strips(out, bracket, pictures);
     charts(out, bracket, &id);
+    scene::gain(out, bracket);
+    scene::scene(out, bracket, &id);
     views(out, bracket, pictures);
     table::frames(out, bracket);
     table::check(out, bracket);
     densities::densities(out, bracket);
     findings(out, bracket);
+    scene::ranges(out, bracket);
     table::steps(out, bracket);
     table::model(out, bracket);
     out.push_str("</section>\n");

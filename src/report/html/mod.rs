@@ -7,6 +7,7 @@ mod cameras;
 mod densities;
 mod escape;
 mod notes;
+mod scene;
 pub(crate) mod strips;
 mod table;
 

@@ -370,7 +370,7 @@ pub(super) fn model(out: &mut String, bracket: &BracketReport) {
     out.push_str("</details>\n");
 }
 
-fn none() -> String {
+pub(super) fn none() -> String {
     "-".to_owned()
 }
 

@@ -172,6 +172,10 @@ fn curve_and_noise(finding: &Finding) -> Option<String> {
             decimal(*code_noise, 2),
             decimal(*quantisation_bound, 2)
         ),
+        F::NoiseSmoothed { ratio } => format!(
+            "Compression has smoothed the noise of single pixels: means of 8 x 8 pixels vary {} times as much as independent pixels would. Figures per area use those means.",
+            decimal(*ratio, 2)
+        ),
         F::NoiseAssumed { samples, wanted } => format!(
             "Too little data for a noise model ({samples} samples, {wanted} wanted): a cautious one was assumed."
         ),

@@ -1,8 +1,10 @@
-//! Words for a person, in reading order: names of kinds and reasons, numbers as text, findings as sentences, the headline.
+//! Words for a person, in reading order: names of kinds and reasons, numbers as text, findings as sentences, the headline,
+//! the scene.
 mod finding;
 mod gathered;
 mod headline;
 mod number;
+pub mod scene;
 mod wedge;
 
 pub use finding::{finding, severity};

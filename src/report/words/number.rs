@@ -166,6 +166,7 @@ mod tests {
             high95: Some(9.906),
             limited_by: Limit::Noise,
             seen_stops: None,
+            normalised: None,
         };
         assert_eq!(stops_interval(&usable), "9.83 (9.75-9.91)");
         usable.limited_by = Limit::Wedge;

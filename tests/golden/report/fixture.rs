@@ -3,7 +3,7 @@ use stopspan::finding::Finding;
 use stopspan::frames::{Exposure, ExposureSource};
 use stopspan::measure::levels::joined_because;
 use stopspan::measure::{
-    JoinReason, Joined, LevelCounts, Limit, NoiseModel, Pair, Patch, PictureKind,
+    JoinReason, Joined, LevelCounts, Limit, NoiseModel, NormalisedStops, Pair, Patch, PictureKind,
     PictureMeasurement, UsableStops, VisualWhite,
 };
 use stopspan::raster::Point;
@@ -178,6 +178,14 @@ fn usable(made: &Made, snr: f64) -> UsableStops {
         high95: Some(stops + 0.13 / snr.sqrt()),
         limited_by,
         seen_stops: Some(stops - 0.4),
+        normalised: (snr < 40.0).then_some(NormalisedStops {
+            pixels: 1.92,
+            correlation: 1.0,
+            stops: Some(stops + 0.45),
+            low95: Some(stops + 0.45 - 0.11 / snr.sqrt()),
+            high95: Some(stops + 0.45 + 0.13 / snr.sqrt()),
+            limited_by,
+        }),
     }
 }
 
@@ -351,6 +359,9 @@ pub fn bracket() -> BracketReport {
         candidate: None,
         calibration: Some(super::known::calibration()),
         pictures: pictures(),
+        gain: super::coverage::gain(),
+        best_on_wedge: Some(super::coverage::best_on_wedge()),
+        scene: Some(super::coverage::scene()),
         findings: findings(),
         outputs: vec![OutputFile {
             what: "radiance map".to_owned(),

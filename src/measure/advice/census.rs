@@ -1,0 +1,182 @@
+//! The pixels of a radiance map counted by how near to clipping and how dark they are.
+use crate::measure::subject::measuring_channel;
+use crate::merge::{RadianceMap, flag};
+
+/// Bins a stop: a third of a stop, in which cameras set exposures, is a whole number of them.
+pub(super) const PER_STOP: i32 = 12;
+/// Lowest and highest bin: 2^-28 and 2^14 of what clips the reference frame.
+const LOWEST: i32 = -28 * PER_STOP;
+const HIGHEST: i32 = 14 * PER_STOP;
+const BINS: usize = (HIGHEST - LOWEST + 1) as usize;
+
+/// Side of the blocks over which dark pixels are averaged, pixels.
+const SIDE: usize = 4;
+/// Most pixels looked at; a larger map is sampled by blocks.
+const MOST: usize = 1_000_000;
+/// SNR below which a pixel's own radiance is too noisy to be counted by, and the block's dim pixels stand for it.
+const DIM: f32 = 4.0;
+
+/// Pixels alike: `bright` is the bin of the channel nearest to clipping, `dark` that of the measuring channel.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) struct Cell {
+    pub bright: i32,
+    pub dark: i32,
+    pub count: u32,
+}
+
+/// A scene counted.
+#[derive(Debug, Clone)]
+pub(super) struct Census {
+    /// Pixels whose radiance is known.
+    pub cells: Vec<Cell>,
+    /// All pixels looked at.
+    pub pixels: usize,
+    /// Those clipped in every frame.
+    pub clipped: usize,
+    /// Those below twice the uncertainty of their block's dim pixels.
+    pub lost: usize,
+}
+
+/// The bin of a radiance relative to clipping.
+fn bin(radiance: f32) -> i32 {
+    let place = (radiance.max(1e-12).log2() * PER_STOP as f32).floor() as i32;
+    place.clamp(LOWEST, HIGHEST)
+}
+
+/// log2 of the radiance in the middle of a bin.
+pub(super) fn centre(bin: i32) -> f64 {
+    (f64::from(bin) + 0.5) / f64::from(PER_STOP)
+}
+
+impl Census {
+    /// Counts a map; `tops` is the radiance that clips the reference frame, by channel. Its last rows and columns that make
+    /// no whole block are left out.
+    pub fn take(map: &RadianceMap, tops: &[f64]) -> Census {
+        let (rows, columns) = map.flags.dim();
+        let (down, across) = (rows / SIDE, columns / SIDE);
+        let skip = (down * across * SIDE * SIDE).div_ceil(MOST).max(1);
+        let mut table = vec![0u32; BINS * BINS];
+        let mut census = Census {
+            cells: Vec::new(),
+            pixels: 0,
+            clipped: 0,
+            lost: 0,
+        };
+        for index in (0..down * across).step_by(skip) {
+            let corner = (index / across * SIDE, index % across * SIDE);
+            census.block(map, tops, corner, &mut table);
+        }
+        let filled = table.iter().enumerate().filter(|(_, count)| **count > 0);
+        census.cells = filled
+            .map(|(place, &count)| Cell {
+                bright: (place / BINS) as i32 + LOWEST,
+                dark: (place % BINS) as i32 + LOWEST,
+                count,
+            })
+            .collect();
+        census
+    }
+
+    fn block(
+        &mut self,
+        map: &RadianceMap,
+        tops: &[f64],
+        (top, left): (usize, usize),
+        table: &mut [u32],
+    ) {
+        let channels = map.radiance.dim().2;
+        let main = measuring_channel(channels);
+        let places = || (top..top + SIDE).flat_map(|r| (left..left + SIDE).map(move |c| (r, c)));
+        let seen = |(r, c): &(usize, usize)| map.flags[[*r, *c]] & flag::CLIPPED_IN_ALL == 0;
+        let own =
+            |(r, c): (usize, usize)| (map.radiance[[r, c, main]], map.statistical[[r, c, main]]);
+        let is_dim = |(radiance, deviation): (f32, f32)| radiance < DIM * deviation;
+        let dims = places().filter(seen).map(own).filter(|p| is_dim(*p));
+        let (mut sum, mut squares, mut count) = (0.0f32, 0.0f32, 0.0f32);
+        for (radiance, deviation) in dims {
+            sum += radiance;
+            squares += deviation * deviation;
+            count += 1.0;
+        }
+        let (mean, uncertainty) = (sum / count.max(1.0), squares.sqrt() / count.max(1.0));
+        for place in places() {
+            self.pixels += 1;
+            if !seen(&place) {
+                self.clipped += 1;
+                continue;
+            }
+            let pixel = own(place);
+            let radiance = if is_dim(pixel) { mean } else { pixel.0 };
+            if is_dim(pixel) && mean < 2.0 * uncertainty {
+                self.lost += 1;
+                continue;
+            }
+            let nearest = (0..channels)
+                .map(|k| map.radiance[[place.0, place.1, k]] / tops[k.min(tops.len() - 1)] as f32)
+                .fold(0.0, f32::max);
+            let bright = bin(nearest.max(radiance / tops[main.min(tops.len() - 1)] as f32));
+            let cell = (bright - LOWEST) as usize * BINS + (bin(radiance) - LOWEST) as usize;
+            table[cell] += 1;
+        }
+    }
+
+    /// Pixels whose radiance is known.
+    pub fn known(&self) -> f64 {
+        self.cells.iter().map(|c| f64::from(c.count)).sum()
+    }
+
+    /// Counts by bin of the measuring channel, from the lowest filled bin: (that bin, counts).
+    pub fn by_radiance(&self) -> Option<(i32, Vec<f64>)> {
+        let low = self.cells.iter().map(|c| c.dark).min()?;
+        let high = self.cells.iter().map(|c| c.dark).max()?;
+        let mut counts = vec![0.0; (high - low + 1) as usize];
+        for cell in &self.cells {
+            counts[(cell.dark - low) as usize] += f64::from(cell.count);
+        }
+        Some((low, counts))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use ndarray::{Array2, Array3};
+
+    fn map(radiance: impl Fn(usize, usize) -> f32, deviation: f32) -> RadianceMap {
+        let radiance = Array3::from_shape_fn((40, 40, 1), |(r, c, _)| radiance(r, c));
+        RadianceMap {
+            statistical: Array3::from_elem(radiance.dim(), deviation),
+            systematic: Array3::zeros(radiance.dim()),
+            flags: Array2::from_shape_fn(
+                (40, 40),
+                |(r, _)| {
+                    if r < 4 { flag::CLIPPED_IN_ALL } else { 0 }
+                },
+            ),
+            radiance,
+        }
+    }
+
+    #[test]
+    fn every_pixel_is_counted_once() {
+        let census = Census::take(&map(|_, c| if c < 20 { 0.5 } else { 0.001 }, 0.01), &[1.0]);
+        assert_eq!(census.pixels, 1600);
+        assert_eq!(census.clipped, 160);
+        // 0.001 +- 0.01, averaged over 16 pixels, lies below twice 0.0025.
+        assert_eq!(census.lost, 36 * 20);
+        assert_eq!(census.known(), 36.0 * 20.0);
+        let cell = census.cells[0];
+        assert_eq!((cell.bright, cell.dark, cell.count), (-12, -12, 720));
+    }
+
+    #[test]
+    fn dim_pixels_are_counted_by_their_mean() {
+        // A checkerboard of 0.02 and 0.06 with a deviation of 0.02 is dim throughout: all count as 0.04.
+        let census = Census::take(
+            &map(|r, c| if (r + c) % 2 == 0 { 0.02 } else { 0.06 }, 0.02),
+            &[1.0],
+        );
+        assert_eq!(census.cells.iter().map(|c| c.dark).min(), Some(bin(0.04)));
+        assert_eq!(census.cells.iter().map(|c| c.dark).max(), Some(bin(0.04)));
+    }
+}

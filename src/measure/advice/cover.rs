@@ -1,0 +1,116 @@
+//! What exposures hold of a scene: the pixels that are not clipped and reach an SNR, alone or merged.
+use super::census::{Cell, Census, PER_STOP, centre};
+use super::result::Held;
+use crate::measure::range::NoiseModel;
+use crate::measure::subject::Source;
+
+/// Squared SNR of one pixel of one exposure against its own level of light, as a table.
+pub(super) struct Sight {
+    /// Bin of the first entry; the last one is the bin below clipping.
+    first: i32,
+    squared: Vec<f64>,
+}
+
+/// Stops below clipping that the table reaches.
+const DEPTH: i32 = 40;
+
+impl Sight {
+    /// Of the sensor behind a source, at the reference's sensitivity.
+    pub fn new(source: &Source, model: &NoiseModel) -> Self {
+        let sensor = Source::new(source.curve.clone(), 1.0);
+        let first = -DEPTH * PER_STOP;
+        Sight {
+            first,
+            squared: (first..0)
+                .map(|bin| squared(&sensor, model, centre(bin).exp2()))
+                .collect(),
+        }
+    }
+
+    /// At a bin of light; 0 below the table, and where it clips.
+    fn at(&self, bin: i32) -> f64 {
+        usize::try_from(bin - self.first)
+            .ok()
+            .and_then(|place| self.squared.get(place))
+            .copied()
+            .unwrap_or(0.0)
+    }
+
+    /// Share of the pixels of known radiance that exposures on the grid of bins hold, merged.
+    pub fn share(&self, census: &Census, shifts: &[i32], snr: f64) -> f64 {
+        let holds = |cell: &&Cell| {
+            let open = shifts.iter().filter(|&&k| cell.bright + k < 0);
+            open.map(|&k| self.at(cell.dark + k)).sum::<f64>() >= snr * snr
+        };
+        let held: f64 = census
+            .cells
+            .iter()
+            .filter(holds)
+            .map(|c| f64::from(c.count))
+            .sum();
+        held / census.known().max(1.0)
+    }
+}
+
+/// Squared SNR of one pixel of an exposure at a radiance of the scene; 0 in the black floor.
+fn squared(source: &Source, model: &NoiseModel, radiance: f64) -> f64 {
+    let x = radiance * source.relative_exposure;
+    if radiance <= source.floor() {
+        return 0.0;
+    }
+    x * x
+        / model
+            .variance(x, source.gain, source.slope(radiance))
+            .max(1e-300)
+}
+
+/// Shares of all pixels that each frame and their merge hold at each SNR.
+pub(super) fn held(
+    census: &Census,
+    sources: &[Source],
+    model: &NoiseModel,
+    snrs: &[f64],
+) -> Vec<Held> {
+    let low = census.cells.iter().map(|c| c.dark).min().unwrap_or(0);
+    let high = census.cells.iter().map(|c| c.dark).max().unwrap_or(0);
+    let tables: Vec<Vec<f64>> = sources
+        .iter()
+        .map(|s| {
+            (low..=high)
+                .map(|bin| squared(s, model, centre(bin).exp2()))
+                .collect()
+        })
+        .collect();
+    let clips: Vec<f64> = sources
+        .iter()
+        .map(|s| -s.relative_exposure.log2())
+        .collect();
+    let mut counts = vec![vec![0.0; sources.len() + 1]; snrs.len()];
+    for cell in &census.cells {
+        let place = (cell.dark - low) as usize;
+        let mut merged = 0.0;
+        for (frame, (table, clip)) in tables.iter().zip(&clips).enumerate() {
+            if centre(cell.bright) >= *clip {
+                continue;
+            }
+            merged += table[place];
+            add(&mut counts, snrs, frame, (table[place], cell.count));
+        }
+        add(&mut counts, snrs, sources.len(), (merged, cell.count));
+    }
+    let all = census.pixels.max(1) as f64;
+    let row = |(snr, row): (&f64, Vec<f64>)| Held {
+        snr: *snr,
+        frames: row[..sources.len()].iter().map(|n| n / all).collect(),
+        merge: row[sources.len()] / all,
+    };
+    snrs.iter().zip(counts).map(row).collect()
+}
+
+fn add(counts: &mut [Vec<f64>], snrs: &[f64], column: usize, (squared, count): (f64, u32)) {
+    for (row, snr) in counts.iter_mut().zip(snrs) {
+        if squared >= snr * snr {
+            row[column] += f64::from(count);
+        }
+    }
+}

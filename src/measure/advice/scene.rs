@@ -1,0 +1,137 @@
+//! A scene measured without a wedge: its range, what the frames hold, the best one, the bracket that would do.
+use super::best::best_of_scene;
+use super::census::{Census, PER_STOP};
+use super::cover::{Sight, held};
+use super::fewest::fewest;
+use super::result::{Advice, AdvisedFrame, Histogram, Scene};
+use crate::finding::Finding;
+use crate::measure::range::NoiseModel;
+use crate::measure::subject::Source;
+use crate::merge::RadianceMap;
+
+/// SNR of one pixel that a bracket is advised for (the first acceptable one of ISO 12232).
+const WANTED_SNR: f64 = 10.0;
+/// Shares of the pixels of known radiance that advised brackets hold.
+const WANTED_SHARES: [f64; 2] = [0.99, 0.999];
+/// Tail left out at either end of the scene's range.
+const TAIL: f64 = 0.005;
+/// Bins of the census in one bin of the histogram: half a stop.
+const BIN: i32 = PER_STOP / 2;
+
+/// The bracket that was taken.
+#[derive(Debug, Clone, Copy)]
+pub struct Taken<'a> {
+    /// File names of the frames.
+    pub names: &'a [String],
+    /// The frames as sources (measuring channel), in the same order; the same response in all.
+    pub sources: &'a [Source],
+    /// Radiance that clips the reference frame, by channel.
+    pub tops: &'a [f64],
+    /// Noise of the measuring channel.
+    pub noise: &'a NoiseModel,
+    /// Exposure time of the reference frame, s, where known.
+    pub time: Option<f64>,
+}
+
+/// What the map of a bracket says of its scene, at each of `snrs` (SNR of one pixel). `None` without a pixel or a frame.
+pub fn scene(map: &RadianceMap, taken: &Taken, snrs: &[f64]) -> Option<(Scene, Vec<Finding>)> {
+    let first = taken.sources.first()?;
+    if taken.tops.is_empty() {
+        return None;
+    }
+    let census = Census::take(map, taken.tops);
+    if census.pixels == 0 {
+        return None;
+    }
+    let share = |n: usize| n as f64 / census.pixels as f64;
+    let held = held(&census, taken.sources, taken.noise, snrs);
+    let sight = Sight::new(first, taken.noise);
+    let answers = WANTED_SHARES.map(|wanted| advice(&census, &sight, taken, wanted));
+    let refused = WANTED_SHARES
+        .iter()
+        .zip(&answers)
+        .filter(|(_, a)| a.is_none());
+    let findings = refused
+        .map(|(wanted, _)| no_bracket(&census, *wanted))
+        .collect();
+    let scene = Scene {
+        pixels: census.pixels,
+        clipped_share: share(census.clipped),
+        lost_share: share(census.lost),
+        stops: stops(&census),
+        histogram: histogram(&census),
+        best: best_of_scene(taken.names, &held),
+        held,
+        advice: answers.into_iter().flatten().collect(),
+    };
+    Some((scene, findings))
+}
+
+fn advice(census: &Census, sight: &Sight, taken: &Taken, wanted: f64) -> Option<Advice> {
+    let plan = fewest(census, sight, WANTED_SNR, wanted)?;
+    let stops = |bins: i32| f64::from(bins) / f64::from(PER_STOP);
+    let merged = held(census, taken.sources, taken.noise, &[WANTED_SNR]);
+    let taken_share = merged.first()?.merge * census.pixels as f64 / census.known();
+    let frame = |&shift: &i32| AdvisedFrame {
+        stops: stops(shift),
+        time: taken.time.map(|t| t * stops(shift).exp2()),
+    };
+    let spacing = match plan.shifts.as_slice() {
+        [a, b, ..] => stops(b - a),
+        _ => 0.0,
+    };
+    Some(Advice {
+        snr: WANTED_SNR,
+        wanted_share: wanted,
+        frames: plan.shifts.iter().map(frame).collect(),
+        spacing_stops: spacing,
+        share: plan.share,
+        one_fewer_share: plan.fewer,
+        taken_share,
+    })
+}
+
+fn no_bracket(census: &Census, wanted: f64) -> Finding {
+    let reason = if census.cells.is_empty() {
+        "the bracket tells no pixel's radiance"
+    } else {
+        "even nine frames would leave more of it clipped or below SNR 10"
+    };
+    Finding::FigureRefused {
+        figure: format!("a bracket for {} % of the scene", wanted * 100.0),
+        reason: reason.into(),
+    }
+}
+
+/// Stops between the tails.
+fn stops(census: &Census) -> Option<f64> {
+    let (_, counts) = census.by_radiance()?;
+    let total: f64 = counts.iter().sum();
+    let point = |wanted: f64| {
+        let mut sum = 0.0;
+        counts.iter().position(|n| {
+            sum += n;
+            sum >= wanted * total
+        })
+    };
+    let (low, high) = (point(TAIL)?, point(1.0 - TAIL)?);
+    Some((high as f64 - low as f64) / f64::from(PER_STOP))
+}
+
+fn histogram(census: &Census) -> Histogram {
+    let Some((low, counts)) = census.by_radiance() else {
+        return Histogram::default();
+    };
+    let first = low.div_euclid(BIN);
+    let last = (low + counts.len() as i32 - 1).div_euclid(BIN);
+    let mut shares = vec![0.0; (last - first + 1) as usize];
+    let total: f64 = counts.iter().sum();
+    for (place, count) in (low..).zip(&counts) {
+        shares[(place.div_euclid(BIN) - first) as usize] += count / total;
+    }
+    Histogram {
+        lowest_stops: f64::from(first * BIN) / f64::from(PER_STOP),
+        step_stops: f64::from(BIN) / f64::from(PER_STOP),
+        shares,
+    }
+}

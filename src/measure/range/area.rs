@@ -1,0 +1,60 @@
+//! The SNR of an area instead of one pixel: how far noise is correlated, and the threshold per pixel that follows.
+use super::fit::Observation;
+use crate::measure::wedge::PatchSample;
+
+/// Pixels of the picture that the normalised figures are given for: the picture scaled down to one million.
+pub(super) const NORMALISED: f64 = 1e6;
+
+/// Variance of means of 8 x 8 pixels near one radiance, against that of independent pixels.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Correlation {
+    /// The ratio of variances, >= 1; 1 where it does not stand out of chance by two standard deviations.
+    pub excess: f64,
+    /// Relative standard uncertainty of the ratio; 0 where it is 1.
+    pub relative: f64,
+}
+
+/// Correlation of the noise near a radiance: patches count by their distance from it (one stop is one standard deviation),
+/// from the darkest patch where the radiance lies below all. Where the noise of one pixel is that of the file, block means
+/// are what the sensor left: lossy coding and smoothing spare them. `None` without a patch of 8 whole blocks.
+pub(super) fn correlation(
+    patches: &[PatchSample],
+    seen: &[(usize, Observation)],
+    radiance: f64,
+) -> Option<Correlation> {
+    let usable = || {
+        seen.iter().filter_map(|(index, o)| {
+            let sample = &patches[*index];
+            let block = sample.patch.block_deviation?;
+            (o.radiance > 0.0 && o.variance > 0.0).then_some((o, block, sample.blocks.len() as f64))
+        })
+    };
+    let darkest = usable().map(|(o, _, _)| o.radiance).reduce(f64::min)?;
+    let centre = radiance.max(darkest);
+    let (mut ratio, mut total, mut squares) = (0.0, 0.0, 0.0);
+    for (o, block, count) in usable() {
+        let near = (-0.5 * (o.radiance / centre).log2().powi(2)).exp();
+        ratio += near * count * block * block / o.variance;
+        total += near * count;
+        squares += near * near * count;
+    }
+    let ratio = ratio / total;
+    let relative = (2.0 * squares).sqrt() / total;
+    Some(if ratio > 1.0 + 2.0 * relative {
+        Correlation {
+            excess: ratio,
+            relative,
+        }
+    } else {
+        Correlation {
+            excess: 1.0,
+            relative: 0.0,
+        }
+    })
+}
+
+/// SNR of one pixel at which an area of `pixels` reaches `snr`. The area's variance is that of its pixels over their
+/// number, times the excess of the block means: for areas between one pixel and 8 x 8 that errs on the side of more noise.
+pub(super) fn per_pixel(snr: f64, pixels: f64, correlation: &Correlation) -> f64 {
+    snr * (correlation.excess / pixels).sqrt()
+}

@@ -1,0 +1,290 @@
+//! The ranges of one picture from its fitted noise: per pixel and per area, with interval and what limits them.
+use super::area::{self, Correlation, correlation, per_pixel};
+use super::fit::Observation;
+use super::interval::{Known, Threshold, central95, resampled};
+use super::noise_model::{Capture, NoiseModel};
+use super::scale;
+use super::threshold::darkest;
+use super::usable::RangeSettings;
+use crate::finding::Finding;
+use crate::formats::Compression;
+use crate::measure::result::{Limit, NormalisedStops, PictureKind, UsableStops};
+use crate::measure::subject::{Source, Subject};
+use crate::measure::wedge::PatchSample;
+
+/// Width of a 95 % interval in stops up to which the fitted model is carried on beyond the darkest step.
+const PINNED: f64 = 1.0;
+/// Noise of 8 x 8 means over that of independent pixels (a ratio of deviations) from which a JPEG's pixels are said to be
+/// smoothed by its compression.
+const SMOOTHED: f64 = 1.1;
+
+/// The noise fitted to the patches of one picture, with all that its ranges lean on.
+pub(super) struct Fitted<'a> {
+    pub subject: &'a Subject,
+    pub capture: &'a Capture,
+    pub patches: &'a [PatchSample],
+    pub seen: &'a [(usize, Observation)],
+    pub model: NoiseModel,
+    pub code_floor: f64,
+    pub spread: f64,
+}
+
+/// A threshold to be answered: of one pixel, or of an area.
+struct Asked {
+    snr: f64,
+    dark: Option<f64>,
+    relative: f64,
+}
+
+impl Fitted<'_> {
+    pub fn figures(&self, settings: &RangeSettings) -> Vec<UsableStops> {
+        let pixels = self.subject.pixels as f64 / area::NORMALISED;
+        let single = settings.snrs.iter().map(|&snr| self.ask(snr, 0.0));
+        let areas: Vec<Option<(Asked, Correlation)>> = settings
+            .snrs
+            .iter()
+            .map(|&snr| self.ask_area(snr, pixels))
+            .collect();
+        let mut asked: Vec<Asked> = single.collect();
+        let count = asked.len();
+        let correlations: Vec<Option<Correlation>> = areas
+            .iter()
+            .map(|a| a.as_ref().map(|(_, correlation)| *correlation))
+            .collect();
+        asked.extend(areas.into_iter().map(|a| {
+            a.map_or(
+                Asked {
+                    snr: 1.0,
+                    dark: None,
+                    relative: 0.0,
+                },
+                |(asked, _)| asked,
+            )
+        }));
+        let answers = self.answers(&asked, settings);
+        (0..count)
+            .map(|i| UsableStops {
+                snr: settings.snrs[i],
+                normalised: correlations[i].map(|c| normalised(&answers[count + i], pixels, &c)),
+                ..answers[i]
+            })
+            .collect()
+    }
+
+    fn ask(&self, snr: f64, relative: f64) -> Asked {
+        Asked {
+            snr,
+            dark: darkest(self.capture, &self.model, snr),
+            relative,
+        }
+    }
+
+    /// The threshold of an area, its correlation taken where its own range ends; `None` where that is not known, and for
+    /// an area of less than a pixel.
+    fn ask_area(&self, snr: f64, pixels: f64) -> Option<(Asked, Correlation)> {
+        if pixels < 1.0 {
+            return None;
+        }
+        let mut asked = self.ask(snr, 0.0);
+        let mut found = None;
+        for _ in 0..3 {
+            let at = asked.dark.unwrap_or_else(|| self.capture.top());
+            let near = correlation(self.patches, self.seen, at)?;
+            asked = self.ask(per_pixel(snr, pixels, &near), near.relative / 2.0);
+            found = Some(near);
+        }
+        Some((asked, found?))
+    }
+
+    fn answers(&self, asked: &[Asked], settings: &RangeSettings) -> Vec<UsableStops> {
+        let thresholds: Vec<(usize, Threshold)> = asked
+            .iter()
+            .enumerate()
+            .filter_map(|(i, a)| {
+                let (snr, relative) = (a.snr, a.relative);
+                let threshold = a.dark.map(|dark| Threshold {
+                    snr,
+                    dark,
+                    relative,
+                });
+                Some((i, threshold?))
+            })
+            .collect();
+        let how = &settings.resampling;
+        let known = Known {
+            model: &self.model,
+            code_floor: self.code_floor,
+            spread: self.spread,
+            scale: scale::uncertainty(self.patches, how.span_relative, how.density_uncertainty),
+        };
+        let data = (self.patches, self.seen);
+        let list: Vec<Threshold> = thresholds.iter().map(|t| t.1).collect();
+        let ranges = resampled(self.capture, data, &known, &list, how);
+        let place = |i: usize| thresholds.iter().position(|t| t.0 == i);
+        (0..asked.len())
+            .map(|i| match place(i) {
+                Some(k) => self.figure(asked[i].snr, list[k].dark, central95(&ranges[k])),
+                None => never(asked[i].snr),
+            })
+            .collect()
+    }
+
+    fn figure(&self, snr: f64, dark: f64, interval: Option<(f64, f64)>) -> UsableStops {
+        let top = self.capture.top();
+        let floor = self.capture.floor();
+        let seen_stops = self.darkest_seen(snr).map(|d| (top / d).log2());
+        let mut stops = Some((top / dark.max(floor)).log2());
+        let mut limited_by = self.limit(dark);
+        let (mut low95, mut high95) = interval.unzip();
+        if self.curve_ends_above(dark.max(floor)) {
+            limited_by = Limit::Wedge;
+            (stops, low95, high95) = (seen_stops, None, None);
+        } else if dark < floor {
+            // The floor ends the range whatever the noise: nothing above it can be used.
+            high95 = high95.zip(stops).map(|(h, s)| h.min(s));
+            low95 = low95.zip(stops).map(|(l, s)| l.min(s));
+        } else if self.beyond(dark).is_some()
+            && interval.is_none_or(|(low, high)| high - low > PINNED)
+        {
+            limited_by = Limit::Wedge;
+            (stops, low95, high95) = (seen_stops, None, None);
+        }
+        UsableStops {
+            snr,
+            stops,
+            low95,
+            high95,
+            limited_by,
+            seen_stops,
+            normalised: None,
+        }
+    }
+
+    /// True where a finished picture's curve, measured on the wedge itself, says nothing of so dark a radiance.
+    fn curve_ends_above(&self, dark: f64) -> bool {
+        let finished = matches!(
+            self.subject.kind,
+            PictureKind::CameraHdr | PictureKind::Rendered
+        );
+        finished && self.beyond(dark).is_some()
+    }
+
+    fn limit(&self, dark: f64) -> Limit {
+        let clear = Capture::of(&self.subject.sources);
+        let by_veil = clear.is_some_and(|clear| {
+            self.capture.variance(&self.model, dark) > 2.0 * clear.variance(&self.model, dark)
+        });
+        if dark < self.capture.floor() {
+            Limit::Clipping
+        } else if by_veil {
+            Limit::Glare
+        } else if self.hidden_at(dark).is_some() || self.smoothed_at(dark).is_some() {
+            Limit::Compression
+        } else {
+            Limit::Noise
+        }
+    }
+
+    /// Radiance of the scene in a patch.
+    fn scene(&self, observation: &Observation) -> f64 {
+        observation.radiance - self.capture.veil()
+    }
+
+    /// Stops by which a radiance lies below the darkest patch that bears on the noise; `None` if it does not.
+    fn beyond(&self, dark: f64) -> Option<f64> {
+        let patches = self.seen.iter().map(|(_, o)| self.scene(o));
+        let darkest = patches.filter(|&r| r > 0.0).reduce(f64::min)?;
+        (dark < darkest).then(|| (darkest / dark).log2())
+    }
+
+    /// The range that was carried farthest beyond the wedge.
+    pub fn carried_beyond(&self, figures: &[UsableStops]) -> Option<Finding> {
+        figures
+            .iter()
+            .filter(|f| f.limited_by != Limit::Wedge)
+            .filter_map(|f| Some((f.snr, self.beyond(self.capture.top() * (-f.stops?).exp2())?)))
+            .max_by(|a, b| a.1.total_cmp(&b.1))
+            .map(|(snr, beyond_stops)| Finding::RangeBeyondWedge { snr, beyond_stops })
+    }
+
+    /// Radiance of the darkest such patch whose own SNR reaches the threshold.
+    fn darkest_seen(&self, snr: f64) -> Option<f64> {
+        self.seen
+            .iter()
+            .map(|(_, o)| (self.scene(o), o.variance.sqrt()))
+            .filter(|(radiance, deviation)| *radiance > 0.0 && *radiance >= snr * deviation)
+            .map(|(radiance, _)| radiance)
+            .reduce(f64::min)
+    }
+
+    /// Code noise near a radiance, and the compression's bound, where it lies below that bound: then the compression, not
+    /// the sensor, decides what noise is left. Of a frame from the nearest patch; of a merge from the model of its frames.
+    fn hidden_at(&self, radiance: f64) -> Option<(f64, f64)> {
+        let modelled = self.capture.code_noise(&self.model, radiance);
+        let Some(Compression::Jpeg {
+            quantisation_rms, ..
+        }) = self.subject.compression
+        else {
+            return modelled.filter(|(noise, bound)| noise < bound);
+        };
+        let distance = |o: &Observation| {
+            let seen = self.scene(o);
+            (seen.max(1e-12) / radiance.max(1e-12)).ln().abs()
+        };
+        let nearest = self
+            .seen
+            .iter()
+            .min_by(|a, b| distance(&a.1).total_cmp(&distance(&b.1)))?;
+        let noise = self.patches[nearest.0].patch.code_deviation?;
+        (noise < quantisation_rms).then_some((noise, quantisation_rms))
+    }
+
+    /// Noise of 8 x 8 means over that of independent pixels near a radiance, where the files are JPEG and it stands out.
+    fn smoothed_at(&self, radiance: f64) -> Option<f64> {
+        let lossy = |s: &Source| matches!(s.compression, Compression::Jpeg { .. });
+        if !self.subject.sources.iter().any(lossy) {
+            return None;
+        }
+        let near = correlation(self.patches, self.seen, radiance)?;
+        Some(near.excess.sqrt()).filter(|ratio| *ratio > SMOOTHED)
+    }
+
+    pub fn smoothed_noise(&self) -> Option<Finding> {
+        let dark = darkest(self.capture, &self.model, 1.0)?;
+        let ratio = self.smoothed_at(dark)?;
+        Some(Finding::NoiseSmoothed { ratio })
+    }
+
+    pub fn hidden_noise(&self) -> Option<Finding> {
+        let mut radiances: Vec<f64> = self.seen.iter().map(|(_, o)| self.scene(o)).collect();
+        radiances.sort_by(f64::total_cmp);
+        let (code_noise, quantisation_bound) = self.hidden_at(radiances[radiances.len() / 2])?;
+        Some(Finding::NoiseCompressionLimited {
+            code_noise,
+            quantisation_bound,
+        })
+    }
+}
+
+fn never(snr: f64) -> UsableStops {
+    UsableStops {
+        snr,
+        stops: None,
+        low95: None,
+        high95: None,
+        limited_by: Limit::Noise,
+        seen_stops: None,
+        normalised: None,
+    }
+}
+
+fn normalised(answer: &UsableStops, pixels: f64, correlation: &Correlation) -> NormalisedStops {
+    NormalisedStops {
+        pixels,
+        correlation: correlation.excess,
+        stops: answer.stops,
+        low95: answer.low95,
+        high95: answer.high95,
+        limited_by: answer.limited_by,
+    }
+}

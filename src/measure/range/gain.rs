@@ -1,0 +1,92 @@
+//! What a bracket gains over its best single frame: predicted from that frame's own noise, beside what was measured.
+use super::noise_model::Capture;
+use super::threshold::darkest;
+use crate::measure::result::{Limit, PictureKind, PictureMeasurement};
+use crate::measure::subject::Source;
+use serde::{Deserialize, Serialize};
+
+/// Gain of the merge over the best single frame at one SNR.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct BracketGain {
+    /// The SNR of one pixel.
+    pub snr: f64,
+    /// File name of the single frame with the longest range at that SNR.
+    pub best_frame: String,
+    /// Its range, stops.
+    pub frame_stops: f64,
+    /// Stops between the least and the most exposure of the bracket: the part of the gain that is exposure alone.
+    pub spread_stops: f64,
+    /// Predicted gain, stops: the merged range of frames that all have the noise of the best one (inverse-variance
+    /// weights, `L sqrt(sum t^2 / v(L t)) = SNR`) less the range of that frame. What exceeds the spread comes from
+    /// averaging in the dark. `None` where that noise is not known.
+    pub predicted_stops: Option<f64>,
+    /// Measured gain, stops: range of the merge less that of the frame. `None` without a wedge, or where a range ended with
+    /// it.
+    pub measured_stops: Option<f64>,
+}
+
+/// The gain at each SNR that both the merge and a frame have a range for. `sources` are the frames of the bracket;
+/// `measured` says whether the ranges come from a wedge (else they come from one noise model, and only the prediction
+/// has a meaning of its own).
+pub fn gains(
+    pictures: &[PictureMeasurement],
+    sources: &[Source],
+    measured: bool,
+) -> Vec<BracketGain> {
+    let Some(merge) = pictures.iter().find(|p| p.kind == PictureKind::Merge) else {
+        return Vec::new();
+    };
+    let at = |p: &PictureMeasurement, snr: f64| {
+        let usable = p.usable_stops.iter().find(|u| u.snr == snr)?;
+        Some((usable.stops?, usable.limited_by))
+    };
+    let spread_stops = spread(sources);
+    let gain = |snr: f64| {
+        let merged = at(merge, snr)?;
+        let frames = pictures.iter().filter(|p| p.kind == PictureKind::Frame);
+        let (best, single) = frames
+            .filter_map(|p| Some((p, at(p, snr)?)))
+            .reduce(|a, b| if b.1.0 > a.1.0 { b } else { a })?;
+        let whole = merged.1 != Limit::Wedge && single.1 != Limit::Wedge;
+        Some(BracketGain {
+            snr,
+            best_frame: best.file.clone(),
+            frame_stops: single.0,
+            spread_stops,
+            predicted_stops: predicted(best, sources, snr),
+            measured_stops: (measured && whole).then_some(merged.0 - single.0),
+        })
+    };
+    let snrs = merge.usable_stops.iter().map(|u| u.snr);
+    snrs.filter_map(gain).collect()
+}
+
+fn spread(sources: &[Source]) -> f64 {
+    let exposures = || sources.iter().map(|s| s.relative_exposure);
+    let (least, most) = (
+        exposures().fold(f64::INFINITY, f64::min),
+        exposures().fold(0.0, f64::max),
+    );
+    if least > 0.0 && most >= least && least.is_finite() {
+        (most / least).log2()
+    } else {
+        0.0
+    }
+}
+
+/// Range of the merge less that of a frame, both from the frame's noise and held by the black floor as the figures are.
+fn predicted(frame: &PictureMeasurement, sources: &[Source], snr: f64) -> Option<f64> {
+    let model = frame.noise?;
+    let range = |sources: &[Source]| {
+        let capture = Capture::of(sources)?;
+        let dark = darkest(&capture, &model, snr)?.max(capture.floor());
+        Some((capture.top() / dark).log2())
+    };
+    // All frames of a bracket hold the same range by one model; any of base sensitivity stands for the best one.
+    let single = sources
+        .iter()
+        .filter(|s| s.gain == 1.0)
+        .filter_map(|s| range(std::slice::from_ref(s)))
+        .reduce(f64::max)?;
+    Some(range(sources)? - single)
+}

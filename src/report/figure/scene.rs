@@ -1,0 +1,197 @@
+//! The scene as a histogram of radiance, and under it the part of it that each frame and the merge hold.
+use super::super::BracketReport;
+use super::super::html::escape;
+use super::super::words::{at_snr, decimal, scene::tenths};
+use super::axis::{Axis, minus};
+use super::chart::{WIDTH, short};
+use super::marks::of_picture;
+use crate::measure::advice::{Histogram, Scene};
+use crate::measure::{PictureKind, PictureMeasurement};
+use std::fmt::Write;
+
+const SIDE: f64 = 8.0;
+const HISTOGRAM: f64 = 110.0;
+const ROW: f64 = 36.0;
+
+/// One row: what holds it, its share at SNR 10, and its ends in stops against the reference's clip level.
+struct Row<'a> {
+    index: usize,
+    picture: &'a PictureMeasurement,
+    share: Option<f64>,
+    top: f64,
+    snr1: f64,
+    snr10: f64,
+}
+
+/// `None` without a scene.
+pub(crate) fn scene(bracket: &BracketReport, id: &str) -> Option<String> {
+    let scene = bracket.scene.as_ref()?;
+    if scene.histogram.shares.is_empty() {
+        return None;
+    }
+    let rows = rows(bracket, scene);
+    let histogram = &scene.histogram;
+    let end = histogram.lowest_stops + histogram.step_stops * histogram.shares.len() as f64;
+    let ends = rows.iter().flat_map(|r| [r.snr1, r.top]);
+    let axis = Axis::linear(
+        "stops of radiance, 0 = clips the reference frame",
+        ends.chain([histogram.lowest_stops, end]),
+    )?;
+    let first = HISTOGRAM + 8.0;
+    let bottom = first + ROW * rows.len() as f64;
+    let mut body = grid(&axis, bottom);
+    body.push_str(&bars(&axis, histogram));
+    for (place, row) in rows.iter().enumerate() {
+        let class = of_picture(&bracket.pictures, row.index).class;
+        body.push_str(&row_of(&axis, row, class, first + ROW * place as f64));
+    }
+    Some(format!(
+        "<svg class=\"chart\" viewBox=\"0 0 {WIDTH} {:.0}\" role=\"img\" aria-labelledby=\"{id}-scene-t {id}-scene-d\">\n\
+         <title id=\"{id}-scene-t\">The scene and what is held of it</title><desc id=\"{id}-scene-d\">{}</desc>\n{body}</svg>\n",
+        bottom + 46.0,
+        escape(&describe(scene, &rows))
+    ))
+}
+
+fn rows<'a>(bracket: &'a BracketReport, scene: &Scene) -> Vec<Row<'a>> {
+    let used = |f: &crate::report::FrameEntry| f.exposure.used.value;
+    let zero = bracket
+        .frames
+        .iter()
+        .find(|f| f.reference)
+        .map_or(0.0, used);
+    let shares = scene.held.iter().find(|h| h.snr == 10.0);
+    let least = bracket
+        .frames
+        .iter()
+        .map(used)
+        .fold(f64::INFINITY, f64::min);
+    let row = |(index, picture): (usize, &'a PictureMeasurement)| {
+        let frame = bracket.frames.iter().position(|f| f.file == picture.file);
+        let (top, share) = match (picture.kind, frame) {
+            (PictureKind::Frame, Some(j)) => {
+                let share = shares.and_then(|s| s.frames.get(j).copied());
+                (zero - used(&bracket.frames[j]), share)
+            }
+            (PictureKind::Merge, _) => (zero - least, shares.map(|s| s.merge)),
+            _ => return None,
+        };
+        let end = |snr| Some(top - at_snr(picture, snr)?.stops?);
+        let (snr1, snr10) = (end(1.0)?, end(10.0)?);
+        top.is_finite().then_some(Row {
+            index,
+            picture,
+            share,
+            top,
+            snr1,
+            snr10,
+        })
+    };
+    bracket
+        .pictures
+        .iter()
+        .enumerate()
+        .filter_map(row)
+        .collect()
+}
+
+fn place(axis: &Axis, stops: f64) -> f64 {
+    SIDE + axis.share(stops).clamp(0.0, 1.0) * (WIDTH - 2.0 * SIDE)
+}
+
+fn grid(axis: &Axis, bottom: f64) -> String {
+    let mut out = String::new();
+    for (value, text) in axis.ticks() {
+        let x = place(axis, value);
+        let _ = writeln!(
+            out,
+            r#"<path class="grid" d="M{x:.1},0V{bottom:.1}"/><text x="{x:.1}" y="{:.1}" text-anchor="middle">{text}</text>"#,
+            bottom + 16.0
+        );
+    }
+    let _ = writeln!(
+        out,
+        r#"<text class="name" x="{:.1}" y="{:.1}" text-anchor="middle">{}</text>"#,
+        WIDTH / 2.0,
+        bottom + 36.0,
+        axis.label
+    );
+    out
+}
+
+fn bars(axis: &Axis, histogram: &Histogram) -> String {
+    let most = histogram.shares.iter().copied().fold(1e-12, f64::max);
+    let mut out = String::new();
+    for (index, share) in histogram.shares.iter().enumerate() {
+        let low = histogram.lowest_stops + histogram.step_stops * index as f64;
+        let (left, right) = (place(axis, low), place(axis, low + histogram.step_stops));
+        let height = share / most * (HISTOGRAM - 14.0);
+        if height > 0.0 {
+            // A sliver still shows: few pixels are not none.
+            let height = height.max(1.0);
+            let _ = writeln!(
+                out,
+                r#"<rect class="bar rendered" x="{left:.1}" y="{:.1}" width="{:.1}" height="{height:.1}"/>"#,
+                HISTOGRAM - height,
+                (right - left - 0.6).max(0.4)
+            );
+        }
+    }
+    let _ = writeln!(
+        out,
+        r#"<path class="axis" d="M{SIDE},{HISTOGRAM}H{:.1}"/><text class="small" x="{SIDE}" y="11">tallest: {} of the pixels in {} stop</text>"#,
+        WIDTH - SIDE,
+        tenths(most),
+        decimal(histogram.step_stops, 1)
+    );
+    out
+}
+
+fn row_of(axis: &Axis, row: &Row, class: &str, top: f64) -> String {
+    let share = row
+        .share
+        .map_or_else(String::new, |s| format!("{} held at SNR 10", tenths(s)));
+    let mut out = format!(
+        "<text class=\"strong\" x=\"{SIDE}\" y=\"{0:.1}\">{1}</text><text x=\"{2:.1}\" y=\"{0:.1}\" text-anchor=\"end\">{3}</text>\n",
+        top + 13.0,
+        escape(&short(&row.picture.file)),
+        WIDTH - SIDE,
+        minus(&share)
+    );
+    let end = place(axis, row.top);
+    for (from, name, offset, height) in [
+        (row.snr1, "wide", 18.0, 12.0),
+        (row.snr10, "narrow", 21.0, 6.0),
+    ] {
+        let start = place(axis, from);
+        let _ = writeln!(
+            out,
+            r#"<rect class="bar {name} {class}" x="{start:.1}" y="{:.1}" width="{:.1}" height="{height}"/>"#,
+            top + offset,
+            (end - start).max(0.0)
+        );
+    }
+    out
+}
+
+fn describe(scene: &Scene, rows: &[Row]) -> String {
+    let each: Vec<String> = rows
+        .iter()
+        .map(|r| {
+            let share = r.share.map_or_else(|| "-".to_owned(), tenths);
+            format!(
+                "{} from {} to {} stops at SNR 10, {share} of the pixels",
+                r.picture.file,
+                decimal(r.snr10, 1),
+                decimal(r.top, 1)
+            )
+        })
+        .collect();
+    let stops = scene
+        .stops
+        .map_or_else(|| "-".to_owned(), |s| decimal(s, 1));
+    format!(
+        "99 % of the pixels span {stops} stops. Held: {}.",
+        each.join("; ")
+    )
+}

@@ -1,0 +1,170 @@
+//! The scene on the page: sentences, chart, shares held, brackets that would do, gain; and the range at every SNR.
+use super::super::BracketReport;
+use super::super::figure;
+use super::super::words::{at_snr, decimal, kind_words, limit_words, scene as say, stops_interval};
+use super::escape;
+use super::table::{Table, none};
+use crate::measure::UsableStops;
+use std::fmt::Write;
+
+/// Writes the part of the page on the scene; nothing where no pixel was counted.
+pub(super) fn scene(out: &mut String, bracket: &BracketReport, id: &str) {
+    let Some(scene) = &bracket.scene else {
+        return;
+    };
+    out.push_str("<h3>The scene, and what the frames hold of it</h3>\n<div class=\"charts\">\n");
+    if let Some(svg) = figure::scene(bracket, id) {
+        let _ = writeln!(
+            out,
+            "<figure>{svg}<figcaption>Grey: how many pixels of the map are how bright. Wide bar: from clipping down to SNR 1. Narrow bar: down to SNR 10.</figcaption></figure>"
+        );
+    }
+    out.push_str("<div>\n");
+    let sentences = [
+        say::held(bracket),
+        scene.best.as_ref().map(say::best),
+        say::advice(scene),
+    ];
+    for text in sentences.into_iter().flatten() {
+        let _ = writeln!(out, "<p>{}</p>", escape(&text.replace(" -", " \u{2212}")));
+    }
+    let unknown = format!(
+        "Not told by the bracket: how bright {} of the pixels are (clipped in every frame), how dark {} are (lost in the noise).",
+        say::tenths_up(scene.clipped_share),
+        say::tenths_up(scene.lost_share)
+    );
+    let _ = writeln!(
+        out,
+        "<p class=\"small\">{}</p>\n</div>\n</div>",
+        escape(&unknown)
+    );
+    held(out, bracket);
+}
+
+fn held(out: &mut String, bracket: &BracketReport) {
+    let Some(scene) = &bracket.scene else {
+        return;
+    };
+    let mut table = Table::new(
+        "",
+        "Share of the scene's pixels that is not clipped and reaches an SNR in one pixel",
+        &["picture", "SNR 1", "SNR 3", "SNR 10", "SNR 40"],
+    );
+    let cells = |share: &dyn Fn(&crate::measure::advice::Held) -> Option<f64>| {
+        [1.0, 3.0, 10.0, 40.0].map(|snr| {
+            let held = scene.held.iter().find(|h| h.snr == snr);
+            held.and_then(share).map_or_else(none, say::tenths)
+        })
+    };
+    for (index, frame) in bracket.frames.iter().enumerate() {
+        table.row(&frame.file, "", &cells(&|h| h.frames.get(index).copied()));
+    }
+    table.row("merge", "", &cells(&|h| Some(h.merge)));
+    table.finish(out);
+}
+
+/// Writes the gain of the bracket, predicted beside measured, and the best frame on the wedge.
+pub(super) fn gain(out: &mut String, bracket: &BracketReport) {
+    if let Some(best) = &bracket.best_on_wedge {
+        let _ = writeln!(out, "<p>On the wedge: {}</p>", escape(&say::best(best)));
+    }
+    if bracket.gain.is_empty() {
+        return;
+    }
+    let mut table = Table::new(
+        "",
+        "Gain of the merge over the best single frame, stops: predicted from that frame's noise, and measured",
+        &[
+            "down to",
+            "best single frame",
+            "it holds",
+            "exposures span",
+            "predicted",
+            "measured",
+        ],
+    );
+    for gain in &bracket.gain {
+        let number = |n: Option<f64>| n.map_or_else(none, |n| decimal(n, 2));
+        let frame = match gain.measured_stops {
+            Some(_) => gain.best_frame.clone(),
+            None => none(),
+        };
+        table.row(
+            &format!("SNR {}", decimal(gain.snr, 0)),
+            "",
+            &[
+                frame,
+                decimal(gain.frame_stops, 2),
+                decimal(gain.spread_stops, 2),
+                number(gain.predicted_stops),
+                number(gain.measured_stops),
+            ],
+        );
+    }
+    table.finish(out);
+}
+
+/// Writes the range of every picture at every SNR, per pixel and per area, folded away.
+pub(super) fn ranges(out: &mut String, bracket: &BracketReport) {
+    if bracket.pictures.iter().all(|p| p.usable_stops.is_empty()) {
+        return;
+    }
+    out.push_str("<details><summary>Range at every SNR, per pixel and per area</summary>\n");
+    let mut table = Table::new(
+        "dense",
+        "Stops from clipping down to an SNR, with 95 % intervals: of one pixel, and of one pixel of the picture scaled down to 1 000 000 pixels",
+        &[
+            "picture",
+            "SNR 1",
+            "SNR 3",
+            "SNR 10",
+            "SNR 40",
+            "limited at SNR 1 by",
+        ],
+    );
+    for picture in &bracket.pictures {
+        let pixel = [1.0, 3.0, 10.0, 40.0]
+            .map(|snr| at_snr(picture, snr).map_or_else(none, stops_interval));
+        let limit = |u: Option<&UsableStops>| {
+            u.filter(|u| u.stops.is_some())
+                .map_or_else(none, |u| limit_words(u.limited_by).to_owned())
+        };
+        let mut cells = pixel.to_vec();
+        cells.push(limit(at_snr(picture, 1.0)));
+        table.row(&picture.file, kind_words(picture.kind), &cells);
+        let areas: Vec<Option<UsableStops>> = [1.0, 3.0, 10.0, 40.0]
+            .iter()
+            .map(|&snr| at_snr(picture, snr).and_then(of_area))
+            .collect();
+        let Some(pixels) = at_snr(picture, 1.0)
+            .and_then(|u| u.normalised)
+            .map(|n| n.pixels)
+        else {
+            continue;
+        };
+        let mut cells: Vec<String> = areas
+            .iter()
+            .map(|a| a.as_ref().map_or_else(none, stops_interval))
+            .collect();
+        cells.push(limit(areas[0].as_ref()));
+        table.row(
+            "",
+            &format!("per area of {} pixels", decimal(pixels, 1)),
+            &cells,
+        );
+    }
+    table.finish(out);
+    out.push_str("</details>\n");
+}
+
+/// The figure of the area in the place of that of the pixel.
+fn of_area(usable: &UsableStops) -> Option<UsableStops> {
+    let area = usable.normalised?;
+    Some(UsableStops {
+        stops: area.stops,
+        low95: area.low95,
+        high95: area.high95,
+        limited_by: area.limited_by,
+        ..*usable
+    })
+}

@@ -1,0 +1,166 @@
+//! The scene in sentences: what the frames hold of it, the best one, the bracket that would have been enough, the gain.
+use super::number::{count, decimal, seconds};
+use crate::measure::BracketGain;
+use crate::measure::advice::{Advice, BestFrame, Criterion, Scene};
+use crate::report::BracketReport;
+
+/// Frames up to which each one's share is said.
+const LISTED: usize = 4;
+
+/// What of the scene each frame and the merge hold at SNR 10. `None` without a scene.
+pub fn held(bracket: &BracketReport) -> Option<String> {
+    let scene = bracket.scene.as_ref()?;
+    let held = scene.held.iter().find(|h| h.snr == 10.0)?;
+    let span = span(scene).map_or_else(String::new, |s| format!("{s} "));
+    let each: Vec<String> = bracket
+        .frames
+        .iter()
+        .zip(&held.frames)
+        .map(|(f, share)| format!("{} {}", f.file, tenths(*share)))
+        .collect();
+    let frames = if each.len() <= LISTED {
+        format!("{}, ", each.join(", "))
+    } else {
+        String::new()
+    };
+    Some(format!(
+        "{span}Unclipped and at SNR 10 or more: {frames}the merge {} of the pixels.",
+        tenths(held.merge)
+    ))
+}
+
+/// "99 % of the pixels span 12.3 stops", a lower bound where the bracket does not tell the ends.
+fn span(scene: &Scene) -> Option<String> {
+    let open = scene.clipped_share > 0.005 || scene.lost_share > 0.005;
+    let bound = if open { "at least " } else { "" };
+    Some(format!(
+        "99 % of the scene's pixels span {bound}{} stops.",
+        decimal(scene.stops?, 1)
+    ))
+}
+
+/// Which single frame is best, and the number that decided.
+pub fn best(best: &BestFrame) -> String {
+    let (what, number): (&str, &dyn Fn(f64) -> String) = match best.criterion {
+        Criterion::ShareAtSnr10 => ("holds most of the scene at SNR 10", &tenths),
+        Criterion::ShareAtSnr40 => (
+            "holds most of the scene at SNR 40, among those that hold as much at SNR 10",
+            &tenths,
+        ),
+        Criterion::LevelsByNoise => ("tells most steps apart by noise", &|v| decimal(v, 0)),
+        Criterion::StopsAtSnr10 => (
+            "has the longest range down to SNR 10, among those that tell as many steps apart",
+            &|v| format!("{} stops", decimal(v, 3)),
+        ),
+    };
+    let next = best
+        .next
+        .filter(|n| n.is_finite())
+        .map_or_else(String::new, |n| format!(", the next {}", number(n)));
+    format!("{} {what}: {}{next}.", best.file, number(best.value))
+}
+
+/// The brackets that would have been enough, and what one frame fewer could do. `None` where no bracket would.
+pub fn advice(scene: &Scene) -> Option<String> {
+    let taken = tenths(scene.advice.first()?.taken_share);
+    let plans: Vec<String> = scene
+        .advice
+        .iter()
+        .map(|a| {
+            let fewer = a.one_fewer_share.map_or_else(String::new, |share| {
+                format!("; one frame fewer holds {} at most", tenths(share))
+            });
+            format!("for {}, {}{fewer}", percent_exact(a.wanted_share), plan(a))
+        })
+        .collect();
+    Some(format!(
+        "Of the pixels whose radiance is known the frames taken hold {taken} at SNR 10. Fewest frames that do: {}.",
+        plans.join(". And ")
+    ))
+}
+
+/// "2 frames 2.3 stops apart: -2.0 (1/1000 s) and +0.3 stops (1/200 s)".
+pub fn plan(advice: &Advice) -> String {
+    let frames = count(advice.frames.len(), "frame", "frames");
+    let each: Vec<String> = advice
+        .frames
+        .iter()
+        .map(|f| {
+            let time = f
+                .time
+                .map_or_else(String::new, |t| format!(" ({})", seconds(t)));
+            format!("{}{time}", signed(f.stops))
+        })
+        .collect();
+    let apart = if each.len() > 1 {
+        format!(", {} stops apart", decimal(advice.spacing_stops, 1))
+    } else {
+        String::new()
+    };
+    let each = each.join(", ");
+    format!("{frames}{apart}, at {each} stops from the reference frame")
+}
+
+/// Predicted and measured gain of the bracket at SNR 1 and 10. `None` where there is none.
+pub fn gain(bracket: &BracketReport) -> Option<String> {
+    let gains = [1.0, 10.0].iter();
+    let gains = gains.filter_map(|snr| bracket.gain.iter().find(|g| g.snr == *snr));
+    let parts: Vec<String> = gains.filter_map(gain_at).collect();
+    let spread = bracket.gain.first()?.spread_stops;
+    (!parts.is_empty()).then(|| {
+        format!(
+            "The merge holds more stops than the best single frame: {}; the exposures alone span {}.",
+            parts.join("; "),
+            decimal(spread, 2)
+        )
+    })
+}
+
+fn gain_at(gain: &BracketGain) -> Option<String> {
+    let snr = decimal(gain.snr, 0);
+    let predicted = gain
+        .predicted_stops
+        .map(|p| format!("{} predicted", signed2(p)));
+    let over = format!("over {}", gain.best_frame);
+    match (predicted, gain.measured_stops) {
+        (Some(p), Some(m)) => Some(format!("at SNR {snr} {p}, {} measured {over}", signed2(m))),
+        (Some(p), None) => Some(format!("at SNR {snr} {p}")),
+        (None, Some(m)) => Some(format!("at SNR {snr} {} measured {over}", signed2(m))),
+        (None, None) => None,
+    }
+}
+
+/// A share in tenths of a per cent, never rounded down: "0 %" is none.
+pub fn tenths_up(share: f64) -> String {
+    format!("{} %", decimal((share * 1000.0 - 1e-9).ceil() / 10.0, 1))
+}
+
+/// "99 %", "99.9 %".
+fn percent_exact(share: f64) -> String {
+    let value = share * 100.0;
+    let digits = usize::from((value - value.round()).abs() > 1e-6);
+    format!("{} %", decimal(value, digits))
+}
+
+/// A share in tenths of a per cent, never rounded up.
+pub fn tenths(share: f64) -> String {
+    let floor = (share * 1000.0 + 1e-9).floor() / 10.0;
+    format!("{} %", decimal(floor, 1))
+}
+
+fn signed(value: f64) -> String {
+    sign(decimal(value, 1))
+}
+
+fn signed2(value: f64) -> String {
+    sign(decimal(value, 2))
+}
+
+fn sign(text: String) -> String {
+    let zero = text.chars().all(|c| matches!(c, '0' | '.'));
+    if zero || text.starts_with('-') {
+        text
+    } else {
+        format!("+{text}")
+    }
+}
