@@ -102,7 +102,7 @@ fn a_false_span_and_glare_come_back_from_exact_densities() {
     );
     // Four standard deviations: one draw, and the interval is a claim of 95 % only.
     assert!((glare.share - truth).abs() < 4.0 * glare.standard_uncertainty + 2e-4);
-    let says = |f: &dyn Fn(&Finding) -> bool| job.bracket.findings.iter().any(|x| f(x));
+    let says = |f: &dyn Fn(&Finding) -> bool| job.bracket.findings.iter().any(f);
     assert!(says(&|f| matches!(
         f,
         Finding::SpanByWedge { used: true, .. }
