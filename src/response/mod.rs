@@ -4,6 +4,21 @@
 //! `gamma_basis` under it; the published methods [`least_squares_table`], [`alternating`] and [`polynomial`] on `pixels`,
 //! run by `published`; `assemble` makes curves of tables; `unfitted` responses that are known; `ratios` exposures measured
 //! from pixels; `refusal` says when there is too little; `recover` chooses and decides.
+//!
+//! Why the smooth table is the default: root mean square error of log2 exposure over codes 10 to 245 of green, stops, on
+//! 33 simulated brackets of 480 x 360 pixels with noise (eleven curves: sRGB, four powers, S-curves, logarithmic
+//! shoulders, a hyperbola, a sine; steps of +-1 EV, +-2 EV and 1:2:3; one seed). Printed by
+//! `cargo test study_of_curves -- --ignored --nocapture`.
+//!
+//! | method | median | 90th percentile |
+//! |---|---|---|
+//! | smooth table | 0.003 | 0.08 |
+//! | least-squares table | 0.084 | 0.21 |
+//! | polynomial | 0.077 | refused in 6 of 33 |
+//! | alternating | 0.132 | 0.29 |
+//!
+//! Its 95 % bars hold the truth at 95.1 % of the codes. It loses to the least-squares table on the sine, which is level
+//! where it clips: 0.33, 0.16 and 1.19 stop for the three steps against 0.17, 0.10 and 0.21.
 pub mod alternating;
 mod assemble;
 mod blocks;
