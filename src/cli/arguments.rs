@@ -63,10 +63,9 @@ pub struct Common {
     /// Take the frames to be in register as they are
     #[arg(long, help_heading = "Frames")]
     pub no_register: bool,
-    /// Leave out frames where something moved. Not the default: some still scenes are taken to move in dark or
-    /// resampled places
+    /// Merge every frame everywhere, also where one shows another moment than the reference frame
     #[arg(long, help_heading = "Frames")]
-    pub motion: bool,
+    pub no_motion: bool,
     /// Use what can be decoded of damaged files
     #[arg(long, help_heading = "Frames")]
     pub accept_damaged: bool,
@@ -247,7 +246,7 @@ impl Common {
             (false, ResponseArgument::Polynomial) => Choice::Polynomial,
         };
         settings.register = !self.no_register;
-        settings.motion = self.motion.then(MotionSettings::default);
+        settings.motion = (!self.no_motion).then(MotionSettings::default);
         settings.overwrite = self.overwrite;
         Ok(())
     }

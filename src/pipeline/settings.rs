@@ -66,7 +66,7 @@ impl Settings {
             overrides: Overrides::default(),
             response: Choice::default(),
             register: true,
-            motion: None,
+            motion: Some(MotionSettings::default()),
             wedge: WedgeRequest::default(),
             tone: ToneSettings::default(),
             sheets: SheetSettings::default(),

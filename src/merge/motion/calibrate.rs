@@ -13,8 +13,10 @@ const MEDIAN: f32 = 0.454_94;
 const LEVELS: usize = 96;
 /// Bound on what response and exposure ratio may be off at a level, as a share of radiance.
 const OFF: f32 = 0.05;
-/// Bounds on variance over that of the model.
-const SCALE: (f32, f32) = (0.2, 6.0);
+/// 90 % point of chi-square with one degree of freedom.
+const NINE_TENTHS: f32 = 2.705_5;
+/// Bounds on variance over that of the model. Never below it: compression quiets most of a flat area and leaves lumps in it.
+const SCALE: (f32, f32) = (1.0, 12.0);
 /// Bounds on what registration, sampling and compression leave of a place, pixels.
 const PLACE: (f32, f32) = (0.05, 0.5);
 /// Rows of blocks looked at, about.
@@ -183,8 +185,11 @@ fn marks(samples: &[Sample]) -> [Mark; LEVELS] {
 
 fn scale(samples: &[Sample], ratio: f32) -> Option<f32> {
     let squares = samples.iter().map(|s| s.square(ratio) / s.variance);
-    let median = median(&mut squares.collect::<Vec<f32>>())?;
-    Some((median / MEDIAN).clamp(SCALE.0, SCALE.1))
+    let mut squares: Vec<f32> = squares.collect();
+    let median = median(&mut squares)? / MEDIAN;
+    let place = squares.len() * 9 / 10;
+    let tail = *squares.select_nth_unstable_by(place, f32::total_cmp).1 / NINE_TENTHS;
+    Some(median.max(tail).clamp(SCALE.0, SCALE.1))
 }
 
 /// What is left of a place, squared, from blocks whose texture is well above the noise.
