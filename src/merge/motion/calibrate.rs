@@ -112,7 +112,7 @@ fn sample_row(views: &[View], pairs: &[Pair], row: usize) -> Vec<Vec<Sample>> {
             })
         })
         .collect();
-    let near: Vec<Vec<f32>> = lines.iter().map(|l| beside_clipping(l)).collect();
+    let near: Vec<Vec<f32>> = lines.iter().map(beside_clipping).collect();
     let of_pair = |pair: &Pair| {
         let (frame, base) = (&lines[pair.frame][1], &lines[pair.base]);
         let mut out = Vec::new();
