@@ -55,6 +55,24 @@ pub(super) fn correlation(
 
 /// SNR of one pixel at which an area of `pixels` reaches `snr`. The area's variance is that of its pixels over their
 /// number, times the excess of the block means: for areas between one pixel and 8 x 8 that errs on the side of more noise.
+/// It never exceeds that of one pixel.
 pub(super) fn per_pixel(snr: f64, pixels: f64, correlation: &Correlation) -> f64 {
-    snr * (correlation.excess / pixels).sqrt()
+    snr * (correlation.excess.min(pixels) / pixels).sqrt()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn an_area_is_never_noisier_than_a_pixel() {
+        let correlation = |excess| Correlation {
+            excess,
+            relative: 0.0,
+        };
+        // Independent pixels: SNR grows with the square root of their number.
+        assert!((per_pixel(10.0, 4.0, &correlation(1.0)) - 5.0).abs() < 1e-12);
+        assert!((per_pixel(10.0, 4.0, &correlation(2.0)) - 50f64.sqrt()).abs() < 1e-12);
+        assert!((per_pixel(10.0, 4.0, &correlation(9.0)) - 10.0).abs() < 1e-12);
+    }
 }
