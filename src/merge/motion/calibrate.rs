@@ -96,8 +96,10 @@ pub(super) fn measure(views: &[View], reference: usize, pairs: &[Pair]) -> Vec<Y
         }
     }
     let channels = views[reference].channels();
+    let astray = |pair: &Pair| views[pair.frame].astray().max(views[pair.base].astray());
     all.into_par_iter()
-        .map(|samples| summarise(&samples, channels))
+        .zip(pairs)
+        .map(|(samples, pair)| summarise(&samples, channels, astray(pair)))
         .collect()
 }
 
@@ -148,11 +150,11 @@ fn beside_clipping(lines: &[Line; 3]) -> Vec<f32> {
     out
 }
 
-fn summarise(samples: &[Sample], channels: usize) -> Yardstick {
+fn summarise(samples: &[Sample], channels: usize, astray: f32) -> Yardstick {
     let of_channel = |c: usize| {
         let samples: Vec<Sample> = samples.iter().filter(|s| s.channel == c).copied().collect();
         let marks = marks(&samples);
-        let place = place(&samples, &marks);
+        let place = place(&samples, &marks).max(astray * astray);
         (marks, place)
     };
     let (marks, place) = (0..channels).map(of_channel).unzip();

@@ -1,6 +1,6 @@
 //! What moved between the frames, and which frames to leave out there so that the map shows the reference frame's moment.
 //!
-//! In reading order: [`view`](view::View) frames reduced to means of 2 x 2 pixels with their variances and what they can
+//! In reading order: `view`: frames reduced to means of 2 x 2 pixels with their variances and what they can
 //! testify; `compare` two frames block by block and over 3 x 3 blocks; `calibrate` how far the noise model is off on
 //! these very pixels; `regions` from scores to areas.
 mod calibrate;
@@ -53,7 +53,7 @@ impl Default for MotionSettings {
     }
 }
 
-/// Where something moved: a mask of frames to leave out, by block of [`SIDE`] pixels.
+/// Where something moved: a mask of frames to leave out, by block of 2 x 2 pixels.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Motion {
     /// Bit j set: frame j shows something else than the reference frame; shape (rows, columns) / 2.

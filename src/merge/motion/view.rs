@@ -12,7 +12,7 @@ const MARGIN: (f64, f64) = (2.0, 3.0);
 
 /// Standard deviation of what JPEG adds to the mean of a block, as a share of the bound that its quantisation sets, for
 /// green; red and blue hang on the coarser chroma as well. Measured on simulated still brackets, qualities 85 to 98.
-const LUMPS: f64 = 0.3;
+const LUMPS: f64 = 0.5;
 const CHROMA: f64 = 1.6;
 
 /// What one block of one frame says of one channel.
@@ -56,6 +56,7 @@ pub(super) struct View<'a> {
     pixels: &'a Pixels,
     transform: Option<Transform>,
     channels: Vec<Channel>,
+    astray: f32,
 }
 
 struct Channel {
@@ -138,6 +139,7 @@ impl<'a> View<'a> {
             pixels: &this.picture.pixels,
             transform: this.transform,
             channels: channels.collect(),
+            astray: astray(&this.picture.compression),
         }
     }
 
@@ -148,6 +150,11 @@ impl<'a> View<'a> {
 
     pub(super) fn channels(&self) -> usize {
         self.channels.len()
+    }
+
+    /// Place that the frame's own chroma leaves open, pixels: halved chroma planes put colours up to a pixel astray.
+    pub(super) fn astray(&self) -> f32 {
+        self.astray
     }
 
     /// A line of the right size.
@@ -247,6 +254,16 @@ impl Channel {
                 word.most = 0.0;
             }
         }
+    }
+}
+
+fn astray(compression: &Compression) -> f32 {
+    match compression {
+        Compression::Jpeg {
+            chroma_subsampled: true,
+            ..
+        } => 0.4,
+        _ => 0.0,
     }
 }
 
