@@ -18,7 +18,7 @@ mod strip;
 pub(crate) use oecf::oecf;
 pub(crate) use outline::outline;
 pub(crate) use picture::{jpeg_uri, png_uri, reduced};
-pub(crate) use range::range;
+pub(crate) use range::{range, ranged};
 pub(crate) use response::{response, samples as response_samples};
 pub(crate) use scene::scene;
 pub(crate) use snr::snr;

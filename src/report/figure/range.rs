@@ -13,20 +13,7 @@ const SIDE: f64 = 8.0;
 
 /// One bar a picture; `None` where no picture has a range.
 pub(crate) fn range(bracket: &BracketReport, id: &str) -> Option<String> {
-    let shown: Vec<(usize, &PictureMeasurement)> = bracket
-        .pictures
-        .iter()
-        .enumerate()
-        .filter(|(_, p)| at_snr(p, 1.0).is_some_and(|u| u.stops.is_some()))
-        .collect();
-    let ends = shown.iter().filter_map(|(_, p)| {
-        let usable = at_snr(p, 1.0)?;
-        usable.high95.or(usable.stops)
-    });
-    let axis = Axis::linear("stops below clipping", ends.chain([0.0]))?;
-    if shown.is_empty() {
-        return None;
-    }
+    let (shown, axis) = ranged(bracket, |_| true)?;
     let bottom = 6.0 + ROW * shown.len() as f64;
     let mut body = grid(&axis, bottom);
     for (row, (index, picture)) in shown.iter().enumerate() {
@@ -41,11 +28,30 @@ pub(crate) fn range(bracket: &BracketReport, id: &str) -> Option<String> {
     ))
 }
 
-fn place(axis: &Axis, stops: f64) -> f64 {
+/// Wanted pictures that have a range, with their numbers, and an axis that holds them; `None` without any.
+pub(crate) fn ranged(
+    bracket: &BracketReport,
+    wanted: impl Fn(&PictureMeasurement) -> bool,
+) -> Option<(Vec<(usize, &PictureMeasurement)>, Axis)> {
+    let has_range = |p: &PictureMeasurement| at_snr(p, 1.0).is_some_and(|u| u.stops.is_some());
+    let pictures = bracket.pictures.iter().enumerate();
+    let shown: Vec<_> = pictures
+        .filter(|(_, p)| wanted(p) && has_range(p))
+        .collect();
+    let ends = shown.iter().filter_map(|(_, p)| {
+        let usable = at_snr(p, 1.0)?;
+        usable.high95.or(usable.stops)
+    });
+    let axis = Axis::linear("stops below clipping", ends.chain([0.0]))?;
+    (!shown.is_empty()).then_some((shown, axis))
+}
+
+pub(super) fn place(axis: &Axis, stops: f64) -> f64 {
     SIDE + axis.share(stops).clamp(0.0, 1.0) * (WIDTH - 2.0 * SIDE)
 }
 
-fn grid(axis: &Axis, bottom: f64) -> String {
+/// Vertical lines at the ticks, their numbers and the axis' name, for bars down to `bottom`.
+pub(super) fn grid(axis: &Axis, bottom: f64) -> String {
     let mut out = String::new();
     for (value, text) in axis.ticks() {
         let x = place(axis, value);

@@ -5,6 +5,7 @@ use super::super::words::{at_snr, decimal, scene::tenths};
 use super::axis::{Axis, minus};
 use super::chart::{WIDTH, short};
 use super::marks::of_picture;
+use super::range::{grid, place};
 use crate::measure::advice::{Histogram, Scene};
 use crate::measure::{PictureKind, PictureMeasurement};
 use std::fmt::Write;
@@ -93,30 +94,6 @@ fn rows<'a>(bracket: &'a BracketReport, scene: &Scene) -> Vec<Row<'a>> {
         .enumerate()
         .filter_map(row)
         .collect()
-}
-
-fn place(axis: &Axis, stops: f64) -> f64 {
-    SIDE + axis.share(stops).clamp(0.0, 1.0) * (WIDTH - 2.0 * SIDE)
-}
-
-fn grid(axis: &Axis, bottom: f64) -> String {
-    let mut out = String::new();
-    for (value, text) in axis.ticks() {
-        let x = place(axis, value);
-        let _ = writeln!(
-            out,
-            r#"<path class="grid" d="M{x:.1},0V{bottom:.1}"/><text x="{x:.1}" y="{:.1}" text-anchor="middle">{text}</text>"#,
-            bottom + 16.0
-        );
-    }
-    let _ = writeln!(
-        out,
-        r#"<text class="name" x="{:.1}" y="{:.1}" text-anchor="middle">{}</text>"#,
-        WIDTH / 2.0,
-        bottom + 36.0,
-        axis.label
-    );
-    out
 }
 
 fn bars(axis: &Axis, histogram: &Histogram) -> String {

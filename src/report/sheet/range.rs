@@ -5,6 +5,7 @@ use super::{kind, subject};
 use crate::measure::{Limit, PictureKind, PictureMeasurement, UsableStops};
 use crate::report::BracketReport;
 use crate::report::figure::axis::Axis;
+use crate::report::figure::ranged;
 use crate::report::words::{at_snr, limit_words, stops_interval};
 
 const NAMES: f64 = 400.0;
@@ -16,20 +17,7 @@ pub(super) fn draw(
     bracket: &BracketReport,
     settings: &SheetSettings,
 ) -> Option<Canvas> {
-    let shown: Vec<(usize, &PictureMeasurement)> = bracket
-        .pictures
-        .iter()
-        .enumerate()
-        .filter(|(_, p)| settings.wants(p) && at_snr(p, 1.0).is_some_and(|u| u.stops.is_some()))
-        .collect();
-    let ends = shown.iter().filter_map(|(_, p)| {
-        let usable = at_snr(p, 1.0)?;
-        usable.high95.or(usable.stops)
-    });
-    let axis = Axis::linear("stops below clipping", ends.chain([0.0]))?;
-    if shown.is_empty() {
-        return None;
-    }
+    let (shown, axis) = ranged(bracket, |p| settings.wants(p))?;
     let said: Vec<String> = shown.iter().map(|(_, p)| sentence(p)).collect();
     let (top, bottom) = canvas.frame(
         &format!("{}: usable range in stops", subject(bracket)),
