@@ -5,6 +5,7 @@
 //! known densities to bear, `measuring` brings pictures and wedge together, `sources` says what is known of the frames'
 //! exposures, `record` and `figures` fill the report, `products` and `sheets` write files.
 mod calibrating;
+mod comparing;
 mod figures;
 mod locating;
 mod measuring;
@@ -26,6 +27,7 @@ use crate::measure::advice::Scene;
 use crate::measure::calibrate::Calibration;
 use crate::measure::{BracketGain, PictureMeasurement, WedgePlace};
 use crate::merge::{Merger, Motion, Noise, motion, noise};
+use crate::raster::Transform;
 use crate::report::{self, BracketFigures, BracketReport, Figures, Report};
 use crate::response::{self, Choice, ExposureCheck, Response};
 use crate::tone;
@@ -80,6 +82,7 @@ struct Measured {
     pictures: Vec<PictureMeasurement>,
     gain: Vec<BracketGain>,
     scene: Option<Scene>,
+    camera_at: Option<Transform>,
     findings: Vec<Finding>,
 }
 
@@ -266,6 +269,7 @@ fn one_bracket(
     let picture = tone::to_8_bit(&rendered);
     progress(Event::Stage("measuring"));
     let measured = measuring::measure(&prepared, &map, &picture, (located, known));
+    let compare = comparing::compare(&prepared, &map, &measured, settings.edge);
     progress(Event::Stage("writing the map and the picture"));
     let folder = settings.out.join(&plan.name);
     let outputs = products::write_bracket(
@@ -276,9 +280,10 @@ fn one_bracket(
         (&rendered, &picture),
         measured.wedge.as_ref(),
     )?;
-    let mut shown = figures::of_bracket(&prepared, &map, &picture, &measured);
+    let mut shown = figures::of_bracket(&prepared, &map, &picture, (&measured, compare.as_ref()));
     shown.crops = sheets::crops(&prepared, &picture, &measured, &settings.sheets);
-    let mut entry = record::bracket(&prepared, &map, measured, outputs);
+    let comparison = compare.map(|c| c.comparison);
+    let mut entry = record::bracket(&prepared, &map, (measured, comparison), outputs);
     progress(Event::Stage("drawing the sheets"));
     sheets::write_bracket(&mut entry, &shown, &settings.sheets, &settings.out, policy)?;
     Ok((entry, prepared.sums, shown))

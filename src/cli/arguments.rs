@@ -8,6 +8,7 @@ use stopspan::frames::{ExposureOverride, Overrides};
 use stopspan::measure::wedge;
 use stopspan::merge::MotionSettings;
 use stopspan::pipeline::{Settings, WedgeRequest};
+use stopspan::raster::Region;
 use stopspan::report::sheet::{Look, SheetSettings};
 use stopspan::response::Choice;
 
@@ -105,7 +106,7 @@ pub struct Run {
     /// Frames, or folders with frames directly in them
     #[arg(required = true, value_name = "INPUT")]
     pub inputs: Vec<PathBuf>,
-    /// Folder for report.json, report.html, levels.csv and a folder a bracket
+    /// Folder for report.json, report.html, levels.csv, comparison.csv and a folder a bracket
     #[arg(long, value_name = "DIR", required_unless_present = "dry_run")]
     pub out: Option<PathBuf>,
     /// Only list what was found
@@ -184,6 +185,10 @@ pub struct Run {
     /// [default: the ends of the wedge]
     #[arg(long, value_name = "PLACE", help_heading = "Sheets")]
     pub crop: Vec<String>,
+    /// A straight edge 2 to 10 degrees off the pixel grid, in the reference frame, for the edge response of the camera's
+    /// HDR picture, the merge and the frames [default: found in the merge]
+    #[arg(long, value_name = "X0,Y0,X1,Y1", help_heading = "Camera's HDR")]
+    pub edge: Option<String>,
     #[command(flatten)]
     pub common: Common,
 }
@@ -268,6 +273,7 @@ impl Run {
         };
         settings.wedge = self.wedge()?;
         settings.sheets = self.sheets()?;
+        settings.edge = self.edge.as_deref().map(parse_region).transpose()?;
         Ok(settings)
     }
 
@@ -315,5 +321,25 @@ impl Merge {
         self.common.apply(&mut settings)?;
         settings.overrides.one_bracket = true;
         Ok(settings)
+    }
+}
+
+/// A rectangle of whole pixels from the columns and rows of two opposite corners.
+fn parse_region(text: &str) -> Result<Region, Error> {
+    let wrong = || {
+        let problem = format!(
+            "\"{text}\" is not of the form X0,Y0,X1,Y1 in whole pixels with X0 < X1 and Y0 < Y1"
+        );
+        Error::request("--edge", problem)
+    };
+    let numbers: Option<Vec<usize>> = text.split(',').map(|n| n.trim().parse().ok()).collect();
+    match numbers.as_deref() {
+        Some(&[left, top, right, bottom]) if left < right && top < bottom => Ok(Region {
+            top,
+            left,
+            height: bottom - top,
+            width: right - left,
+        }),
+        _ => Err(wrong()),
     }
 }

@@ -1,10 +1,11 @@
 //! The pictures that the report's page shows of a bracket.
 use super::{Measured, Prepared};
+use crate::measure::compare::Compare;
 use crate::measure::{PictureKind, PictureMeasurement};
 use crate::merge::{RadianceMap, flag};
 use crate::raster::Pixels;
 use crate::report::BracketFigures;
-use crate::report::figure::{Strip, strip};
+use crate::report::figure::{DISAGREES, GHOST, Strip, strip};
 use crate::units::srgb_level;
 use ndarray::{Array2, Array3};
 
@@ -12,7 +13,7 @@ pub(super) fn of_bracket(
     prepared: &Prepared,
     map: &RadianceMap,
     picture: &Array3<u8>,
-    measured: &Measured,
+    (measured, compare): (&Measured, Option<&Compare>),
 ) -> BracketFigures {
     let strips = measured
         .pictures
@@ -24,7 +25,32 @@ pub(super) fn of_bracket(
         preview: Some(picture.clone()),
         source: Some(leaders(map)),
         crops: Vec::new(),
+        ghosts: compare.and_then(|c| ghosts(prepared, c)),
     }
+}
+
+/// The camera's picture in grey with what the comparison marked, one entry a mark; `None` where nothing was looked at.
+fn ghosts(prepared: &Prepared, compare: &Compare) -> Option<Array3<u8>> {
+    let pixels = &prepared.bracket.camera_hdr.as_ref()?.picture.pixels;
+    let (rows, columns) = compare.marks.dim();
+    let (whole, wide, channels) = pixels.dim();
+    if compare.marks.is_empty() {
+        return None;
+    }
+    Some(Array3::from_shape_fn((rows, columns, 3), |(r, c, k)| {
+        let row = (r * compare.step).min(whole - 1);
+        let column = (c * compare.step).min(wide - 1);
+        // Grey made pale, so that the marks stand out in light and in dark.
+        let grey = 90.0 + 0.55 * 255.0 * pixels.level(row, column, channels / 2);
+        let colour = match compare.marks[[r, c]] {
+            1 => Some(GHOST),
+            2 => Some(DISAGREES),
+            _ => None,
+        };
+        colour.map_or(grey as u8, |colour| {
+            (0.25 * grey + 0.75 * f32::from(colour[k])) as u8
+        })
+    }))
 }
 
 fn wedge_strip(

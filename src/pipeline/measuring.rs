@@ -3,7 +3,6 @@ use super::calibrating::{Known, ranges_under_glare};
 use super::locating::Located;
 use super::sources::{scene, settings_for, sources};
 use super::{Measured, Prepared};
-use crate::align;
 use crate::finding::Finding;
 use crate::frames::{Bracket, Finished, Frame};
 use crate::measure::{
@@ -26,10 +25,11 @@ pub(super) fn measure(
 ) -> Measured {
     let mut findings = located.findings;
     findings.append(&mut known.findings);
+    let camera_at = place_camera(&prepared.bracket, &mut findings);
     let rendered = Pixels::U8(picture.clone());
     let pictures = match &located.place {
         Some(place) => {
-            let subjects = subjects(prepared, map, &rendered, place, &mut findings);
+            let subjects = subjects(prepared, map, &rendered, (place, camera_at));
             let settings = MeasureSettings {
                 light: known.light,
                 ..settings_for(prepared)
@@ -48,6 +48,7 @@ pub(super) fn measure(
         pictures,
         gain,
         scene,
+        camera_at,
         findings,
     };
     match &mut measured.calibration {
@@ -55,6 +56,19 @@ pub(super) fn measure(
         None => measured.findings.extend(disagreement(&measured.pictures)),
     }
     measured
+}
+
+/// Where the camera's own HDR picture lies, if there is one; a finding says where it cannot be told.
+fn place_camera(bracket: &Bracket, findings: &mut Vec<Finding>) -> Option<Transform> {
+    let finished = bracket.camera_hdr.as_ref()?;
+    let at = super::comparing::place(bracket, finished);
+    if at.is_none() {
+        findings.push(Finding::RegistrationFailed {
+            frame: finished.name(),
+            reason: "the camera's HDR picture could not be laid over the reference frame; it is not measured".into(),
+        });
+    }
+    at
 }
 
 /// Stated against seen densities in the merge, where they were not fitted.
@@ -84,13 +98,12 @@ fn subjects(
     prepared: &Prepared,
     map: &RadianceMap,
     rendered: &Pixels,
-    place: &WedgePlace,
-    findings: &mut Vec<Finding>,
+    (place, camera_at): (&WedgePlace, Option<Transform>),
 ) -> Vec<Subject> {
     let bracket = &prepared.bracket;
     let mut out = frames(prepared, place);
-    if let Some(finished) = &bracket.camera_hdr {
-        out.extend(camera_hdr(bracket, finished, place, findings));
+    if let Some((finished, at)) = bracket.camera_hdr.as_ref().zip(camera_at) {
+        out.extend(camera_hdr(finished, at, place));
     }
     let (rows, columns, _) = map.radiance.dim();
     if let Some(region) =
@@ -108,57 +121,13 @@ fn subjects(
     out
 }
 
-fn camera_hdr(
-    bracket: &Bracket,
-    finished: &Finished,
-    place: &WedgePlace,
-    findings: &mut Vec<Finding>,
-) -> Option<Subject> {
-    let name = finished.name();
-    let Some(transform) = place_finished(bracket, finished) else {
-        findings.push(Finding::RegistrationFailed {
-            frame: name,
-            reason: "the camera's HDR picture could not be laid over the reference frame; it is not measured".into(),
-        });
-        return None;
-    };
+fn camera_hdr(finished: &Finished, transform: Transform, place: &WedgePlace) -> Option<Subject> {
     let at = homography(Some(transform));
-    let (rows, columns, _) = finished.picture.pixels.dim();
+    let pixels = &finished.picture.pixels;
+    let (rows, columns, _) = pixels.dim();
     let region = Subject::region_for(&place.corners, &at, rows, columns)?;
-    Some(
-        Subject::of_finished(
-            PictureKind::CameraHdr,
-            &name,
-            &finished.picture.pixels,
-            None,
-            region,
-        )
-        .placed(at),
-    )
-}
-
-/// Where a reference pixel lies in the camera's own picture: registered like a frame.
-pub(super) fn place_finished(bracket: &Bracket, finished: &Finished) -> Option<Transform> {
-    let reference = &bracket.frames[bracket.reference];
-    let (rows, columns, channels) = reference.picture.pixels.dim();
-    let (other_rows, other_columns, other_channels) = finished.picture.pixels.dim();
-    if (rows, columns, channels) != (other_rows, other_columns, other_channels) {
-        return None;
-    }
-    let frame = Frame {
-        picture: finished.picture.clone(),
-        transform: None,
-        ..reference.clone()
-    };
-    let pair = Bracket {
-        name: String::new(),
-        frames: vec![reference.clone(), frame],
-        reference: 0,
-        camera_hdr: None,
-        findings: Vec::new(),
-    };
-    let placement = align::register(&pair).placements.pop()?;
-    placement.found.then_some(placement.transform)
+    let kind = PictureKind::CameraHdr;
+    Some(Subject::of_finished(kind, &finished.name(), pixels, None, region).placed(at))
 }
 
 pub(super) fn homography(transform: Option<Transform>) -> Homography {

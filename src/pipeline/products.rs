@@ -19,7 +19,7 @@ const SOFTWARE: &str = concat!(env!("CARGO_PKG_NAME"), " ", env!("CARGO_PKG_VERS
 const SRGB: [f32; 8] = [0.64, 0.33, 0.30, 0.60, 0.15, 0.06, 0.3127, 0.3290];
 /// File name of the wedge kept for other runs.
 const WEDGE: &str = "wedge.json";
-const REPORTS: [&str; 3] = ["report.json", "report.html", "levels.csv"];
+const REPORTS: [&str; 4] = ["report.json", "report.html", "levels.csv", "comparison.csv"];
 
 /// Makes the folder, and refuses early if a report is there that may not be replaced.
 pub(super) fn check_folder(folder: &Path, policy: &Outputs) -> Result<(), Error> {
@@ -44,6 +44,7 @@ pub(super) fn write_report(
         json::text(report)?,
         html::page(report, figures),
         csv::levels(report)?,
+        csv::comparison(report)?,
     ];
     for (name, text) in REPORTS.iter().zip(texts) {
         write_whole(&folder.join(name), policy, |sink| {

@@ -4,6 +4,7 @@ use crate::error::Error;
 use crate::formats;
 use crate::frames::{Bracket, Frame, Survey};
 use crate::measure::advice::best_on_wedge;
+use crate::measure::compare::Comparison;
 use crate::merge::{RadianceMap, flag};
 use crate::report::words::headline;
 use crate::report::{
@@ -102,7 +103,7 @@ pub(super) fn failure(name: &str, error: &Error) -> Failed {
 pub(super) fn bracket(
     prepared: &Prepared,
     map: &RadianceMap,
-    measured: Measured,
+    (measured, comparison): (Measured, Option<Comparison>),
     outputs: Vec<OutputFile>,
 ) -> BracketReport {
     let bracket = &prepared.bracket;
@@ -131,6 +132,7 @@ pub(super) fn bracket(
         pictures: measured.pictures,
         gain: measured.gain,
         scene: measured.scene,
+        comparison,
         findings,
         outputs,
     };

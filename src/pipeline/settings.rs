@@ -4,6 +4,7 @@ use crate::formats::staged::Outputs;
 use crate::frames::Overrides;
 use crate::merge::MotionSettings;
 use crate::raster::Quad;
+use crate::raster::Region;
 use crate::report::sheet::SheetSettings;
 use crate::response::Choice;
 use crate::tone::ToneSettings;
@@ -49,6 +50,8 @@ pub struct Settings {
     pub motion: Option<MotionSettings>,
     /// The wedge.
     pub wedge: WedgeRequest,
+    /// A slanted edge in the reference frame to measure; found automatically if `None`.
+    pub edge: Option<Region>,
     /// How the map is rendered for looking at.
     pub tone: ToneSettings,
     /// Sheets fit to publish.
@@ -68,6 +71,7 @@ impl Settings {
             register: true,
             motion: Some(MotionSettings::default()),
             wedge: WedgeRequest::default(),
+            edge: None,
             tone: ToneSettings::default(),
             sheets: SheetSettings::default(),
             overwrite: false,

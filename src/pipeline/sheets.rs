@@ -1,5 +1,5 @@
 //! Sheets fit to publish: crops cut from the pictures, every sheet drawn, rasterized and written.
-use super::measuring::{homography, place_finished};
+use super::measuring::homography;
 use super::products::make_folder;
 use super::{Measured, Prepared};
 use crate::error::{Error, OutputProblem};
@@ -188,7 +188,7 @@ fn views<'a>(
             }
             PictureKind::CameraHdr => {
                 let finished = bracket.camera_hdr.as_ref()?;
-                let transform = place_finished(bracket, finished)?;
+                let transform = measured.camera_at?;
                 (
                     std::borrow::Cow::Borrowed(&finished.picture.pixels),
                     Some(transform),

@@ -29,6 +29,13 @@ pub(super) fn settings(settings: &Settings) -> BTreeMap<String, String> {
             set(name, value.to_string());
         }
     }
+    if let Some(edge) = settings.edge {
+        let (right, bottom) = (edge.left + edge.width, edge.top + edge.height);
+        set(
+            "edge",
+            format!("{},{},{right},{bottom}", edge.left, edge.top),
+        );
+    }
     for (name, value) in wedge(settings)
         .into_iter()
         .chain(frames(&settings.overrides))

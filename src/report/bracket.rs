@@ -3,6 +3,7 @@ use crate::finding::Finding;
 use crate::frames::Exposure;
 use crate::measure::advice::{BestFrame, Scene};
 use crate::measure::calibrate::Calibration;
+use crate::measure::compare::Comparison;
 use crate::measure::{BracketGain, PictureMeasurement, WedgePlace};
 use crate::response::Response;
 pub use crate::response::{Closure, ExposureCheck, PairRatio};
@@ -42,6 +43,8 @@ pub struct BracketReport {
     pub best_on_wedge: Option<BestFrame>,
     /// What the frames hold of the scene, and which would have been enough; `None` where no pixel could be counted.
     pub scene: Option<Scene>,
+    /// The camera's own HDR picture against the merge; `None` without one, or where it could not be laid over the merge.
+    pub comparison: Option<Comparison>,
     /// Doubts about the bracket as a whole; those about one picture are in `pictures`.
     pub findings: Vec<Finding>,
     /// Files written for this bracket.

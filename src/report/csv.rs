@@ -1,6 +1,7 @@
 //! Report -> levels.csv: one row a picture and step.
 use super::Report;
 use crate::error::{Error, OutputProblem};
+use crate::measure::compare::Compared;
 use crate::measure::{Pair, Patch, PictureMeasurement};
 
 /// The columns of levels.csv, in order: name and meaning. A cell is empty where there is no value. Columns that begin
@@ -78,6 +79,82 @@ pub fn levels(report: &Report) -> Result<String, Error> {
     }
     let bytes = table.into_inner().map_err(|e| unwritable(e.into_error()))?;
     String::from_utf8(bytes).map_err(|e| unwritable(std::io::Error::other(e)))
+}
+
+/// The columns of comparison.csv, in order: name and meaning. A cell is empty where there is no value. Intervals are of 95 %.
+pub const COMPARISON_COLUMNS: [(&str, &str); 21] = [
+    ("bracket", "name of the bracket"),
+    ("picture", "file name of the camera's own HDR picture"),
+    ("quantity", "what is compared, as in report.json"),
+    ("unit", "unit of all the figures of the row"),
+    ("camera_hdr", "of the camera's own HDR picture"),
+    ("camera_hdr_low95", "lower end of its interval"),
+    ("camera_hdr_high95", "upper end of its interval"),
+    ("merge", "of the merge"),
+    ("merge_low95", "lower end of its interval"),
+    ("merge_high95", "upper end of its interval"),
+    ("single", "of the best single frame"),
+    ("single_low95", "lower end of its interval"),
+    ("single_high95", "upper end of its interval"),
+    ("single_file", "that frame"),
+    ("less_merge", "camera less merge"),
+    ("less_merge_low95", "lower end of its interval"),
+    ("less_merge_high95", "upper end of its interval"),
+    ("merge_tie", "true if 0 lies in that interval"),
+    ("less_single", "camera less single frame"),
+    ("less_single_low95", "lower end of its interval"),
+    ("less_single_high95", "upper end of its interval"),
+];
+
+/// comparison.csv (RFC 4180), with a header row; columns as in [`COMPARISON_COLUMNS`], one row a quantity compared.
+///
+/// # Errors
+/// [`Error::Output`] if the rows cannot be written.
+pub fn comparison(report: &Report) -> Result<String, Error> {
+    let unwritable =
+        |e: std::io::Error| Error::output("comparison.csv", OutputProblem::Unwritable, Some(e));
+    let mut table = csv::Writer::from_writer(Vec::new());
+    table
+        .write_record(COMPARISON_COLUMNS.map(|(name, _)| name))
+        .map_err(|e| unwritable(e.into()))?;
+    for bracket in &report.brackets {
+        let Some(comparison) = &bracket.comparison else {
+            continue;
+        };
+        for one in &comparison.quantities {
+            table
+                .write_record(quantity(&bracket.name, &comparison.file, one))
+                .map_err(|e| unwritable(e.into()))?;
+        }
+    }
+    let bytes = table.into_inner().map_err(|e| unwritable(e.into_error()))?;
+    String::from_utf8(bytes).map_err(|e| unwritable(std::io::Error::other(e)))
+}
+
+fn quantity(bracket: &str, file: &str, one: &Compared) -> Vec<String> {
+    let mut row = vec![
+        bracket.to_owned(),
+        file.to_owned(),
+        super::words::quantity_name(one.quantity).to_owned(),
+        one.unit.clone(),
+    ];
+    for figure in [&one.camera_hdr, &one.merge, &one.single] {
+        row.push(optional(figure.map(|f| f.value)));
+        row.push(optional(figure.and_then(|f| f.low95)));
+        row.push(optional(figure.and_then(|f| f.high95)));
+    }
+    row.push(one.single_file.clone().unwrap_or_default());
+    let (merge, single) = (one.against_merge, one.against_single);
+    for (less, tie) in [(merge, true), (single, false)] {
+        row.push(optional(less.map(|d| d.value)));
+        row.push(optional(less.and_then(|d| d.low95)));
+        row.push(optional(less.and_then(|d| d.high95)));
+        if tie {
+            let tie = less.and_then(|d| d.tie);
+            row.push(tie.map_or_else(String::new, |t| t.to_string()));
+        }
+    }
+    row
 }
 
 fn row(bracket: &str, picture: &PictureMeasurement, patch: &Patch) -> Vec<String> {

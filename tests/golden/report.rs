@@ -1,4 +1,5 @@
 //! The report at the edge: JSON, CSV, terminal text and page of a made-up bracket.
+mod compared;
 mod coverage;
 pub(super) mod fixture;
 mod known;
@@ -280,11 +281,11 @@ fn the_page_stands_alone() {
     }
     let sources = page.matches(" src=\"").count();
     assert_eq!(sources, page.matches(" src=\"data:image/").count());
-    assert_eq!(sources, 8, "six strips, preview, sources");
+    assert_eq!(sources, 9, "six strips, preview, sources, ghosts");
     let images = page.matches("<img ").count();
     assert_eq!(images, page.matches(" alt=\"").count());
-    assert_eq!(page.matches("role=\"img\"").count(), 5, "five charts");
-    assert_eq!(page.matches("<desc ").count(), 5);
+    assert_eq!(page.matches("role=\"img\"").count(), 7, "seven charts");
+    assert_eq!(page.matches("<desc ").count(), 7);
     assert_eq!(
         page.matches("<table ").count(),
         page.matches("<caption>").count()
@@ -312,7 +313,11 @@ fn the_page_is_well_formed_and_its_identifiers_differ() {
         .collect();
     let different: BTreeSet<&str> = ids.iter().copied().collect();
     assert_eq!(ids.len(), different.len());
-    assert_eq!(ids.len(), 2 * (1 + 10));
+    assert_eq!(
+        ids.len(),
+        (1 + 14) + (1 + 10),
+        "two charts more where a comparison is"
+    );
 }
 
 #[test]

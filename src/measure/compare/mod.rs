@@ -1,10 +1,29 @@
 //! The camera's own HDR picture against the merge and the single frames.
 //!
-//! In reading order: the results, colour ([`lab()`], [`ciede2000`]), edges ([`edge_response`]).
+//! In reading order: the results, the order of it all (`whole`), the picture laid over the reference frame (`overlay`), both
+//! in cells (`cells`), means and medians over tiles of the frame with their intervals (`tiled`), the tone curve and where it
+//! holds (`tone_curve`, `local_tone`, `visible`); then a file a quantity: what the wedge gave (`side_by_side`), edges
+//! (`find_edges`, [`edge_response`], `edges`), noise (`flat_noise`), colour ([`lab()`], [`ciede2000`], `colour_shift`), ghosts
+//! (`disagreement`, `ghosts`), clipped and crushed (`shares`).
+mod cells;
 mod colour_difference;
+mod colour_shift;
+mod disagreement;
 pub mod edge_response;
+mod edges;
+mod find_edges;
+mod flat_noise;
+mod ghosts;
 mod lab;
+mod local_tone;
+mod overlay;
 mod result;
+mod shares;
+mod side_by_side;
+mod tiled;
+mod tone_curve;
+mod visible;
+mod whole;
 
 pub use colour_difference::{Lab, ciede2000};
 pub use lab::{D65, lab, xyz};
@@ -12,3 +31,4 @@ pub use result::{
     Compared, Comparison, Difference, Edge, EdgeResponse, Ghost, Ghosts, Interval, Knot, Quantity,
     ToneCurve, ToneKind, ToneTile,
 };
+pub use whole::{Compare, Pictures, compare};

@@ -122,6 +122,17 @@ impl Chart {
         }
     }
 
+    /// A cloud: one small dot at each point, all in one path.
+    pub fn dots(&mut self, points: &[(f64, f64)]) {
+        let mut path = String::new();
+        for (x, y) in points.iter().filter_map(|p| self.place(*p)) {
+            let _ = write!(path, "M{x:.1},{y:.1}h0");
+        }
+        if !path.is_empty() {
+            let _ = writeln!(self.body, r#"<path class="dots" d="{path}"/>"#);
+        }
+    }
+
     /// A horizontal line across the plot with its name at the right end.
     pub fn rule(&mut self, value: f64, name: &str) {
         if let Some((right, y)) = self.place((self.x.high, value)) {

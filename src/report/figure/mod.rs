@@ -4,6 +4,7 @@
 //! and dark, and the same report gives the same bytes.
 pub(crate) mod axis;
 pub(crate) mod chart;
+mod edge;
 mod marks;
 mod oecf;
 mod outline;
@@ -14,7 +15,9 @@ mod scene;
 mod snr;
 mod source;
 mod strip;
+mod tone_curve;
 
+pub(crate) use edge::edge;
 pub(crate) use oecf::oecf;
 pub(crate) use outline::outline;
 pub(crate) use picture::{jpeg_uri, png_uri, reduced};
@@ -24,6 +27,7 @@ pub(crate) use scene::scene;
 pub(crate) use snr::snr;
 pub(crate) use source::{NONE as NO_SOURCE, colour as source_colour, coloured};
 pub use strip::{CELL, Strip, log_display, strip};
+pub(crate) use tone_curve::tone_curve;
 
 use super::sheet::CropRow;
 use ndarray::{Array2, Array3};
@@ -48,4 +52,12 @@ pub struct BracketFigures {
     pub source: Option<Array2<u8>>,
     /// Crops for the sheets.
     pub crops: Vec<CropRow>,
+    /// The camera's HDR picture in grey with ghosts in [`GHOST`] and other disagreement in [`DISAGREES`], shape (rows,
+    /// columns, 3), any size: it is reduced for the page.
+    pub ghosts: Option<Array3<u8>>,
 }
+
+/// Colour of a ghost.
+pub const GHOST: [u8; 3] = [0xc4, 0x1e, 0x6e];
+/// Colour of a place that disagrees with the merge but looks like no other frame.
+pub const DISAGREES: [u8; 3] = [0xe0, 0xa0, 0x20];

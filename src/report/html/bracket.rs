@@ -2,7 +2,7 @@
 use super::super::BracketReport;
 use super::super::figure::{self, BracketFigures};
 use super::super::words::{self, count, percent};
-use super::{densities, escape, scene, strips, table};
+use super::{comparison, densities, escape, scene, strips, table};
 use crate::finding::Severity;
 use crate::response::ResponseCurve;
 use std::fmt::Write;
@@ -44,6 +44,7 @@ pub(super) fn body(
     scene::gain(out, bracket);
     scene::scene(out, bracket, &id);
     views(out, bracket, pictures);
+    comparison::comparison(out, bracket, pictures, &id);
     table::frames(out, bracket);
     table::check(out, bracket);
     densities::densities(out, bracket);
@@ -159,7 +160,7 @@ fn preview_text(bracket: &BracketReport) -> String {
     format!("For looking at: no figure of this report is measured on this small picture.{outline}")
 }
 
-fn view(out: &mut String, title: &str, uri: Option<String>, alt: &str, text: &str) {
+pub(super) fn view(out: &mut String, title: &str, uri: Option<String>, alt: &str, text: &str) {
     let _ = write!(out, "<figure><h3>{title}</h3>");
     match uri {
         Some(uri) => {

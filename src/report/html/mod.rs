@@ -4,6 +4,7 @@
 //! wedge strips, definitions and provenance.
 mod bracket;
 mod cameras;
+mod comparison;
 mod densities;
 mod escape;
 mod notes;

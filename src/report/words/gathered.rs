@@ -12,7 +12,8 @@ pub fn all_findings(bracket: &BracketReport) -> Vec<(Severity, String)> {
             list.push((severity, text));
         }
     };
-    for one in &bracket.findings {
+    let compared = bracket.comparison.iter().flat_map(|c| &c.findings);
+    for one in bracket.findings.iter().chain(compared) {
         add(severity(one), finding(one));
     }
     for picture in &bracket.pictures {

@@ -9,6 +9,14 @@ const LISTED: usize = 4;
 /// How many of the wedge's steps each single frame, the camera's HDR and the merge tell apart by `noise`, and how many
 /// stops each holds between clipping and SNR 1. Without a wedge, stops only. Says so where there is neither.
 pub fn headline(bracket: &BracketReport) -> String {
+    let answer = pictures(bracket);
+    match bracket.comparison.as_ref().and_then(super::comparison) {
+        Some(comparison) => format!("{answer} {comparison}"),
+        None => answer,
+    }
+}
+
+fn pictures(bracket: &BracketReport) -> String {
     match (levels(&bracket.pictures), range(&bracket.pictures)) {
         (Some(levels), Some(range)) => format!("{levels}; {range}."),
         (Some(levels), None) => format!("{levels}; no range could be given."),

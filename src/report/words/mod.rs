@@ -4,6 +4,7 @@ mod finding;
 mod gathered;
 mod headline;
 mod number;
+mod quantity;
 pub mod scene;
 mod wedge;
 
@@ -12,6 +13,8 @@ pub use gathered::all_findings;
 pub(crate) use headline::at_snr;
 pub use headline::headline;
 pub use number::{bytes, count, decimal, percent, seconds, significant, stops, stops_interval};
+
+pub use quantity::{comparison, difference, interval, quantity_name, quantity_words};
 
 use crate::frames::ExposureSource;
 use crate::measure::{JoinReason, Limit, PictureKind};

@@ -358,6 +358,7 @@ pub fn bracket() -> BracketReport {
         wedge: Some(super::known::place()),
         candidate: None,
         calibration: Some(super::known::calibration()),
+        comparison: None,
         pictures: pictures(),
         gain: super::coverage::gain(),
         best_on_wedge: Some(super::coverage::best_on_wedge()),

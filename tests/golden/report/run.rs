@@ -20,6 +20,7 @@ pub fn report() -> Report {
         .collect();
     report.brackets = vec![bracket()];
     report.cameras = Some(cameras());
+    report.brackets[0].comparison = Some(super::compared::comparison());
     report.singles = vec![Left {
         path: "samples/bench/alone.jpg".into(),
         reason: "no other picture within 10 s of it".into(),

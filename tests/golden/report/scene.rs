@@ -43,6 +43,7 @@ pub fn figures() -> Figures {
             strips: strips.collect(),
             preview: Some(scene()),
             source: Some(source()),
+            ghosts: Some(scene()),
         }],
     }
 }

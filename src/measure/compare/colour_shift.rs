@@ -1,0 +1,93 @@
+//! Colour of the finished picture against the merge's at equal lightness: neutral places and coloured ones.
+use super::cells::{Cell, Cells};
+use super::colour_difference::{Lab, ciede2000};
+use super::lab::{D65, lab, xyz};
+use super::result::{Compared, Difference, Quantity};
+use super::tiled::{Tile, mean};
+use crate::measure::oecf::srgb_to_linear;
+
+/// Chroma of the merge up to which a place is neutral, and from which it is coloured. Ours, without a source.
+const NEUTRAL: f64 = 5.0;
+const COLOURED: f64 = 15.0;
+/// Lightness between which colour is compared: neither crushed nor near clipping.
+const LIGHTNESS: (f64, f64) = (15.0, 92.0);
+/// Places looked at, at most.
+const ENOUGH: usize = 20_000;
+/// Fewest places of a kind.
+const FEWEST: usize = 20;
+
+/// Shift of a* and b*, and CIEDE2000, as the finished picture shows them on an sRGB display (IEC 61966-2-1, white D65),
+/// against the merge's linear R, G, B taken in the same primaries and made as light, place by place: tone mapping changes
+/// lightness by design, and is not counted here. Nothing for mono pictures or where too few places are seen.
+pub fn compare(cells: &Cells, mono: bool) -> Vec<Compared> {
+    if mono {
+        return Vec::new();
+    }
+    let flat: Vec<usize> = (0..cells.list.len())
+        .filter(|&i| cells.list[i].flat() && cells.list[i].crushed == 0)
+        .collect();
+    let (down, across) = cells.tiles();
+    let mut neutral: Vec<Tile<3>> = vec![Vec::new(); down * across];
+    let mut coloured: Vec<Tile<3>> = vec![Vec::new(); down * across];
+    for &index in flat.iter().step_by(flat.len().div_ceil(ENOUGH).max(1)) {
+        let Some((camera, merge)) = pair(&cells.list[index]) else {
+            continue;
+        };
+        let chroma = merge[1].hypot(merge[2]);
+        let place = [
+            camera[1] - merge[1],
+            camera[2] - merge[2],
+            ciede2000(merge, camera),
+        ];
+        let tile = cells.tile_of(index);
+        match chroma {
+            c if c < NEUTRAL => neutral[tile].push(place),
+            c if c > COLOURED => coloured[tile].push(place),
+            _ => {}
+        }
+    }
+    let rows = [
+        (Quantity::NeutralA, &neutral, 0),
+        (Quantity::NeutralB, &neutral, 1),
+        (Quantity::NeutralDifference, &neutral, 2),
+        (Quantity::ColourDifference, &coloured, 2),
+    ];
+    rows.into_iter()
+        .filter(|(_, tiles, _)| tiles.iter().map(Vec::len).sum::<usize>() >= FEWEST)
+        .filter_map(|(quantity, tiles, column)| row(quantity, tiles, column))
+        .collect()
+}
+
+/// A figure that is itself a difference from the merge. A colour difference is never negative, so 0 cannot lie within its
+/// interval and no tie is told.
+fn row(quantity: Quantity, tiles: &[Tile<3>], column: usize) -> Option<Compared> {
+    let value = mean(tiles, |place| place[column])?;
+    let mut difference = Difference::from(value);
+    if column == 2 {
+        difference.tie = None;
+    }
+    Some(Compared {
+        quantity,
+        unit: "L*a*b*".to_owned(),
+        camera_hdr: Some(value),
+        merge: None,
+        single: None,
+        single_file: None,
+        against_merge: Some(difference),
+        against_single: None,
+    })
+}
+
+/// L*a*b* of the camera's picture, and of the merge made as light.
+fn pair(cell: &Cell) -> Option<(Lab, Lab)> {
+    let camera = xyz(cell.level.map(|v| srgb_to_linear(f64::from(v))));
+    let merge = xyz(cell.radiance.map(f64::from));
+    if camera[1] <= 0.0 || merge[1] <= 0.0 {
+        return None;
+    }
+    let scale = camera[1] / merge[1];
+    let (camera, merge) = (lab(camera, D65), lab(merge.map(|v| v * scale), D65));
+    (LIGHTNESS.0..LIGHTNESS.1)
+        .contains(&camera[0])
+        .then_some((camera, merge))
+}

@@ -1,0 +1,199 @@
+//! The tone curve of a finished picture: its level against the merge's radiance over all flat places, rising.
+use super::cells::Cells;
+use super::result::Knot;
+use crate::statistics::bootstrap::{percentile_interval, random_stream};
+use crate::statistics::isotonic;
+use rand::Rng;
+use rayon::prelude::*;
+
+/// Bins a stop.
+const BINS: f64 = 6.0;
+/// Fewest flat cells in a bin.
+const FEWEST: usize = 8;
+/// Fewest knots of a curve.
+const KNOTS: usize = 6;
+/// Resamples of the tiles.
+const RESAMPLES: usize = 200;
+/// Flat cells looked at, at most.
+const ENOUGH: usize = 40_000;
+
+/// A rising curve and a fast table of it.
+#[derive(Debug, Clone)]
+pub struct Curve {
+    /// Darkest first.
+    pub knots: Vec<Knot>,
+    table: Vec<f32>,
+    /// Levels at the knots, one list a resample.
+    resampled: Vec<Vec<f64>>,
+}
+
+/// One place: log2 radiance, level, tile.
+type Place = (f64, f64, usize);
+
+impl Curve {
+    /// The curve through the medians of bins a sixth of a stop wide, made to rise by pooling adjacent violators (Barlow,
+    /// Bartholomew, Bremner and Brunk 1972). Intervals: 95 % percentile over resampled tiles of the frame, so that places
+    /// near each other do not count as independent. `None` with fewer than six bins of eight flat places.
+    pub fn measure(cells: &Cells) -> Option<Self> {
+        let flat: Vec<usize> = (0..cells.list.len())
+            .filter(|&i| cells.list[i].flat())
+            .collect();
+        let stride = flat.len().div_ceil(ENOUGH).max(1);
+        let places: Vec<Place> = flat
+            .iter()
+            .step_by(stride)
+            .map(|&i| {
+                let cell = &cells.list[i];
+                (cell.stops(), f64::from(cell.level[1]), cells.tile_of(i))
+            })
+            .collect();
+        let bins = bins(&places);
+        if bins.len() < KNOTS {
+            return None;
+        }
+        let tiles = cells.tiles().0 * cells.tiles().1;
+        let (knots, resampled) = knots(&bins, tiles)?;
+        let table = table(&knots);
+        Some(Curve {
+            knots,
+            table,
+            resampled,
+        })
+    }
+
+    /// The level at log2 radiance `stops`: straight between knots, held beyond the ends.
+    pub fn at(&self, stops: f64) -> f64 {
+        at(&self.knots, stops)
+    }
+
+    /// d level / d stop at `stops`, over a third of a stop, >= 0.
+    pub fn slope(&self, stops: f64) -> f64 {
+        let half = 1.0 / BINS;
+        (self.at(stops + half) - self.at(stops - half)) / (2.0 * half)
+    }
+
+    /// log2 radiance at which the curve reaches `level`: the inverse of [`Curve::at`], carried on at the end slopes.
+    pub fn stops_at(&self, level: f64) -> f64 {
+        let upper = self
+            .knots
+            .partition_point(|k| k.level < level)
+            .clamp(1, self.knots.len() - 1);
+        let (a, b) = (self.knots[upper - 1], self.knots[upper]);
+        let rise = (b.level - a.level).max(1e-6);
+        a.stops + (level - a.level) / rise * (b.stops - a.stops)
+    }
+
+    /// The level of a radiance, from a table whose entries are 1/128 apart in relative radiance.
+    pub fn level(&self, radiance: f32) -> f32 {
+        self.table[(radiance.max(0.0).to_bits() >> 16) as usize % self.table.len()]
+    }
+
+    /// A figure of the curve, drawn anew from every resample of the tiles.
+    pub fn drawn(&self, figure: impl Fn(&dyn Fn(f64) -> f64) -> f64) -> Vec<f64> {
+        let mut knots = self.knots.clone();
+        let mut one = |levels: &Vec<f64>| {
+            knots.iter_mut().zip(levels).for_each(|(k, l)| k.level = *l);
+            figure(&|stops| at(&knots, stops))
+        };
+        self.resampled.iter().map(&mut one).collect()
+    }
+
+    /// The range that data support: log2 radiance of the ends.
+    pub fn ends(&self) -> (f64, f64) {
+        (self.knots[0].stops, self.knots[self.knots.len() - 1].stops)
+    }
+}
+
+fn at(knots: &[Knot], stops: f64) -> f64 {
+    let upper = knots
+        .partition_point(|k| k.stops < stops)
+        .clamp(1, knots.len() - 1);
+    let (a, b) = (knots[upper - 1], knots[upper]);
+    let share = ((stops - a.stops) / (b.stops - a.stops)).clamp(0.0, 1.0);
+    a.level + share * (b.level - a.level)
+}
+
+/// Level by the upper 16 bits of a positive float.
+fn table(knots: &[Knot]) -> Vec<f32> {
+    (0u32..0x7f80)
+        .map(|i| {
+            let radiance = f64::from(f32::from_bits(i << 16 | 0x8000));
+            at(knots, radiance.log2()) as f32
+        })
+        .collect()
+}
+
+/// Places sorted by level, bin by bin, darkest first; bins with too few are left out.
+fn bins(places: &[Place]) -> Vec<Vec<Place>> {
+    let number = |p: &Place| (p.0 * BINS).floor() as i64;
+    let mut sorted: Vec<Place> = places.iter().filter(|p| p.0.is_finite()).copied().collect();
+    sorted.sort_by(|a, b| number(a).cmp(&number(b)).then(a.1.total_cmp(&b.1)));
+    sorted
+        .chunk_by(|a, b| number(a) == number(b))
+        .filter(|bin| bin.len() >= FEWEST)
+        .map(<[Place]>::to_vec)
+        .collect()
+}
+
+/// Knots, and the levels of every resample.
+fn knots(bins: &[Vec<Place>], tiles: usize) -> Option<(Vec<Knot>, Vec<Vec<f64>>)> {
+    let ones = vec![1; tiles];
+    let weights: Vec<f64> = bins.iter().map(|b| b.len() as f64).collect();
+    let stops: Vec<f64> = bins.iter().map(|b| middle(b)).collect();
+    let curve = |counts: &[u32]| -> Option<Vec<f64>> {
+        let levels: Option<Vec<f64>> = bins.iter().map(|b| median(b, counts)).collect();
+        isotonic::increasing(&levels?, &weights)
+    };
+    let levels = curve(&ones)?;
+    let drawn: Vec<Vec<Option<f64>>> = (0..RESAMPLES)
+        .into_par_iter()
+        .map(|index| {
+            let mut random = random_stream(20, index);
+            let mut counts = vec![0u32; tiles];
+            for _ in 0..tiles {
+                counts[random.random_range(0..tiles)] += 1;
+            }
+            bins.iter().map(|b| median(b, &counts)).collect()
+        })
+        .collect();
+    let knot = |(i, (&stops, &level)): (usize, (&f64, &f64))| {
+        let found: Vec<f64> = drawn.iter().filter_map(|d| d[i]).collect();
+        let several = bins[i].iter().any(|p| p.2 != bins[i][0].2);
+        let ends = percentile_interval(&found, 0.95).filter(|_| several);
+        Knot {
+            stops,
+            level,
+            low95: ends.map(|e| e.0.min(level)),
+            high95: ends.map(|e| e.1.max(level)),
+        }
+    };
+    // A bin that a resample missed keeps its own level, so that every resample is a whole curve.
+    let whole = drawn.iter().filter_map(|d| {
+        let filled: Vec<f64> = d
+            .iter()
+            .zip(&levels)
+            .map(|(v, l)| v.unwrap_or(*l))
+            .collect();
+        isotonic::increasing(&filled, &weights)
+    });
+    let knots = stops.iter().zip(&levels).enumerate().map(knot).collect();
+    Some((knots, whole.collect()))
+}
+
+/// Median log radiance of a bin.
+fn middle(bin: &[Place]) -> f64 {
+    crate::statistics::robust::median(&bin.iter().map(|p| p.0).collect::<Vec<_>>()).unwrap_or(0.0)
+}
+
+/// Median level of a bin (sorted by level) with every tile counted as often as it was drawn.
+fn median(bin: &[Place], counts: &[u32]) -> Option<f64> {
+    let total: u32 = bin.iter().map(|p| counts[p.2]).sum();
+    let mut seen = 0;
+    for place in bin {
+        seen += counts[place.2];
+        if 2 * seen > total {
+            return Some(place.1);
+        }
+    }
+    None
+}

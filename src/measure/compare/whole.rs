@@ -1,0 +1,177 @@
+//! The comparison as a whole: what it leans on, and the order in which the quantities are measured.
+use super::cells::Cells;
+use super::flat_noise::Single;
+use super::ghosts::{self, Scene};
+use super::overlay::Overlay;
+use super::result::{Compared, Comparison, Difference, Ghosts, Interval, Quantity, ToneCurve};
+use super::tone_curve::Curve;
+use super::{colour_shift, edges, flat_noise, local_tone, shares, side_by_side, visible};
+use crate::finding::Finding;
+use crate::frames::Bracket;
+use crate::measure::result::PictureMeasurement;
+use crate::merge::RadianceMap;
+use crate::raster::{Pixels, Point, Region, Transform};
+use crate::response::Response;
+use ndarray::Array2;
+
+/// What is compared.
+#[derive(Debug, Clone, Copy)]
+pub struct Pictures<'a> {
+    /// The camera's own HDR picture: file name and pixels.
+    pub finished: (&'a str, &'a Pixels),
+    /// Reference pixel -> its pixel.
+    pub placement: Transform,
+    /// The merge.
+    pub map: &'a RadianceMap,
+    /// The frames it was made of, each with its place.
+    pub bracket: &'a Bracket,
+    /// Their response.
+    pub response: &'a Response,
+    /// What was measured on the wedge and of the range, if anything.
+    pub measured: &'a [PictureMeasurement],
+    /// An edge to measure instead of those found.
+    pub edge: Option<Region>,
+}
+
+/// The comparison, and a plane that marks ghosts with 1 and other disagreement with 2 (one entry every `step` pixels of the
+/// reference frame).
+#[derive(Debug, Clone)]
+pub struct Compare {
+    /// The result.
+    pub comparison: Comparison,
+    /// Marks.
+    pub marks: Array2<u8>,
+    /// Pixels an entry of `marks`.
+    pub step: usize,
+}
+
+/// Compares the camera's own HDR picture with the merge and the single frames. A quantity that cannot be measured is left
+/// out; a finding says why where it is not plain.
+pub fn compare(pictures: &Pictures) -> Compare {
+    let names: Vec<String> = pictures.bracket.frames.iter().map(|f| f.name()).collect();
+    let singles = singles(pictures, &names);
+    let overlay = Overlay::new(pictures.finished.1, pictures.placement);
+    let map = pictures.map;
+    let mut cells = Cells::of(map, &overlay);
+    let curve = Curve::measure(&cells);
+    let edges = edges::measure(
+        map,
+        (pictures.finished.0, &overlay),
+        curve.as_ref(),
+        &singles,
+        pictures.edge,
+    );
+    let mut quantities = side_by_side::compare(pictures.measured);
+    let mut findings = Vec::new();
+    let mut tone = None;
+    let (mut ghosts, mut marks) = (Ghosts::default(), Array2::zeros((0, 0)));
+    quantities.extend(edges::compare(&edges));
+    if let Some(curve) = &curve {
+        cells.predict(map, curve);
+        let assessed = local_tone::assess(&cells, curve);
+        quantities.extend(visible::compare(curve, &singles));
+        quantities.extend(flat_noise::compare(&cells, curve, map, &overlay, &singles));
+        (ghosts, marks) = ghosts::find(&Scene {
+            map,
+            finished: &overlay,
+            curve,
+            cells: &cells,
+            singles: &singles,
+        });
+        quantities.push(off_curve(&assessed));
+        quantities.extend(ghost_share(&cells, &marks));
+        tone = Some(assessed);
+    } else {
+        findings.push(refused(
+            "tone curve, noise and ghosts",
+            "too few flat places are seen in both",
+        ));
+    }
+    if edges.is_empty() {
+        let why = match pictures.edge {
+            Some(_) => "no edge lies in the place given, or it is clipped",
+            None => {
+                "no straight edge 2 to 10 degrees off the grid with even sides, unclipped in both, was found"
+            }
+        };
+        findings.push(refused("edge response", why));
+    }
+    let mono = pictures.finished.1.channels() < 3 || map.radiance.dim().2 < 3;
+    quantities.extend(colour_shift::compare(&cells, mono));
+    quantities.extend(shares::compare(&cells, map, &overlay, &singles));
+    let (centre, scale) = centre(map, &overlay);
+    Compare {
+        comparison: Comparison {
+            file: pictures.finished.0.to_owned(),
+            centre,
+            scale,
+            resampled: overlay.resampled(),
+            tone,
+            quantities,
+            edges,
+            ghosts,
+            findings,
+        },
+        marks,
+        step: cells.step,
+    }
+}
+
+fn singles<'a>(pictures: &Pictures<'a>, names: &'a [String]) -> Vec<Single<'a>> {
+    let curves = &pictures.response.curves;
+    let bracket = pictures.bracket;
+    bracket
+        .frames
+        .iter()
+        .zip(names)
+        .enumerate()
+        .map(|(index, (frame, file))| Single {
+            file,
+            overlay: Overlay::new(
+                &frame.picture.pixels,
+                frame.transform.unwrap_or(Transform::IDENTITY),
+            ),
+            curve: &curves[curves.len() / 2],
+            relative_exposure: bracket.relative_exposure(index),
+        })
+        .collect()
+}
+
+fn refused(figure: &str, reason: &str) -> Finding {
+    Finding::FigureRefused {
+        figure: figure.to_owned(),
+        reason: reason.to_owned(),
+    }
+}
+
+/// A quantity that only the camera's picture has.
+fn alone(quantity: Quantity, value: Interval) -> Compared {
+    Compared {
+        quantity,
+        unit: "share".to_owned(),
+        camera_hdr: Some(value),
+        merge: None,
+        single: None,
+        single_file: None,
+        against_merge: Some(Difference::from(value)),
+        against_single: None,
+    }
+}
+
+fn off_curve(tone: &ToneCurve) -> Compared {
+    alone(Quantity::OffCurve, tone.off_curve)
+}
+
+fn ghost_share(cells: &Cells, marks: &Array2<u8>) -> Option<Compared> {
+    shares::of_marks(cells, marks).map(|share| alone(Quantity::Ghosts, share))
+}
+
+fn centre(map: &RadianceMap, overlay: &Overlay) -> (Point, f64) {
+    let (rows, columns, _) = map.radiance.dim();
+    let middle = Point {
+        x: columns as f64 / 2.0,
+        y: rows as f64 / 2.0,
+    };
+    let at = overlay.transform.apply(middle).unwrap_or(middle);
+    (at, overlay.scale(middle).unwrap_or(1.0))
+}

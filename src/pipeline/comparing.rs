@@ -1,0 +1,48 @@
+//! The camera's own HDR picture laid over the merge, and compared with it.
+use super::{Measured, Prepared};
+use crate::align;
+use crate::frames::{Bracket, Finished, Frame};
+use crate::measure::compare::{self, Compare, Pictures};
+use crate::merge::RadianceMap;
+use crate::raster::{Region, Transform};
+
+/// The comparison; `None` without a picture of the camera's own, or where it could not be laid over the merge.
+pub(super) fn compare(
+    prepared: &Prepared,
+    map: &RadianceMap,
+    measured: &Measured,
+    edge: Option<Region>,
+) -> Option<Compare> {
+    let finished = prepared.bracket.camera_hdr.as_ref()?;
+    Some(compare::compare(&Pictures {
+        finished: (&finished.name(), &finished.picture.pixels),
+        placement: measured.camera_at?,
+        map,
+        bracket: &prepared.bracket,
+        response: &prepared.response,
+        measured: &measured.pictures,
+        edge,
+    }))
+}
+
+/// Where a reference pixel lies in the camera's own picture: registered like a frame.
+pub(super) fn place(bracket: &Bracket, finished: &Finished) -> Option<Transform> {
+    let reference = &bracket.frames[bracket.reference];
+    if reference.picture.pixels.dim() != finished.picture.pixels.dim() {
+        return None;
+    }
+    let frame = Frame {
+        picture: finished.picture.clone(),
+        transform: None,
+        ..reference.clone()
+    };
+    let pair = Bracket {
+        name: String::new(),
+        frames: vec![reference.clone(), frame],
+        reference: 0,
+        camera_hdr: None,
+        findings: Vec::new(),
+    };
+    let placement = align::register(&pair).placements.pop()?;
+    placement.found.then_some(placement.transform)
+}

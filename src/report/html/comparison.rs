@@ -1,0 +1,149 @@
+//! The camera's own HDR picture against the merge: table with intervals and ties, tone curve, edge response, ghosts.
+use super::super::BracketReport;
+use super::super::figure::{self, BracketFigures};
+use super::super::words::{self, difference, interval, percent, quantity_words};
+use super::bracket::view;
+use super::escape;
+use super::table::Table;
+use crate::measure::compare::{Comparison, ToneKind};
+use std::fmt::Write;
+
+/// Longest side of the picture of ghosts, pixels.
+const GHOSTS: usize = 960;
+
+/// Writes the section; nothing without a comparison.
+pub(super) fn comparison(
+    out: &mut String,
+    bracket: &BracketReport,
+    pictures: &BracketFigures,
+    id: &str,
+) {
+    let Some(comparison) = &bracket.comparison else {
+        return;
+    };
+    out.push_str("<h3 class=\"part\">The camera's HDR picture against the merge</h3>\n");
+    if let Some(sentence) = words::comparison(comparison) {
+        let _ = writeln!(out, "<p>{}</p>", escape(&sentence));
+    }
+    table(out, comparison);
+    out.push_str("<div class=\"charts\">\n");
+    let figures = [
+        (
+            figure::tone_curve(comparison, id),
+            "Tone curve of the camera's HDR",
+            tone_text(comparison),
+        ),
+        (
+            figure::edge(comparison, id),
+            "Edge response",
+            edge_text(comparison),
+        ),
+    ];
+    for (svg, title, text) in figures {
+        if let Some(svg) = svg {
+            let _ = writeln!(
+                out,
+                "<figure><h3>{title}</h3>\n{svg}<figcaption>{}</figcaption></figure>",
+                escape(&text)
+            );
+        }
+    }
+    out.push_str("</div>\n");
+    ghosts(out, comparison, pictures);
+}
+
+fn table(out: &mut String, comparison: &Comparison) {
+    let mut table = Table::new(
+        "compare",
+        "Side by side, with 95 % intervals; a tie is a difference whose interval holds 0",
+        &[
+            "quantity",
+            "camera's HDR",
+            "merge",
+            "best single frame",
+            "camera less merge",
+            "camera less single",
+        ],
+    );
+    for row in &comparison.quantities {
+        let (name, unit) = quantity_words(row.quantity);
+        let below = match &row.single_file {
+            Some(file) => format!("{unit}; single: {file}"),
+            None => unit.to_owned(),
+        };
+        let against = row.against_merge.as_ref().filter(|_| row.merge.is_some());
+        table.row(
+            name,
+            &below,
+            &[
+                interval(row, row.camera_hdr.as_ref()),
+                interval(row, row.merge.as_ref()),
+                interval(row, row.single.as_ref()),
+                difference(row, against),
+                difference(row, row.against_single.as_ref()),
+            ],
+        );
+    }
+    table.finish(out);
+}
+
+fn tone_text(comparison: &Comparison) -> String {
+    let Some(tone) = &comparison.tone else {
+        return String::new();
+    };
+    let kind = match tone.kind {
+        ToneKind::Global => "One curve for the whole frame",
+        ToneKind::Local => "No one curve: tones are mapped by place",
+    };
+    format!(
+        "{kind}. Dots: flat places of 8 x 8 pixels. {} of {} places leave the curve by more than 5 codes and 3 times their noise; root mean square beyond noise {} codes.",
+        percent(tone.off_curve.value),
+        tone.cells,
+        words::decimal(255.0 * tone.residual.value, 1)
+    )
+}
+
+fn edge_text(comparison: &Comparison) -> String {
+    let Some(edge) = comparison.edges.first() else {
+        return String::new();
+    };
+    format!(
+        "Slanted edge after ISO 12233 at column {}, row {} of the reference frame: {} degrees off the grid, contrast {} to 1, linear light. Over 1 is sharpening.",
+        edge.region.left + edge.region.width / 2,
+        edge.region.top + edge.region.height / 2,
+        words::decimal(edge.degrees, 1),
+        words::decimal(edge.contrast, 1)
+    )
+}
+
+fn ghosts(out: &mut String, comparison: &Comparison, pictures: &BracketFigures) {
+    let Some(picture) = &pictures.ghosts else {
+        return;
+    };
+    let ghosts = &comparison.ghosts;
+    let mut text = format!(
+        "Magenta: two moments at once, {} of the frame. Amber: differs from the merge beyond the tone curve of its surroundings, but like none of the frames, {}.",
+        percent(ghosts.share),
+        percent(ghosts.unexplained)
+    );
+    for ghost in ghosts.places.iter().take(4) {
+        let _ = write!(
+            text,
+            " Column {}, row {}: {} of {} mixed in.",
+            ghost.region.left + ghost.region.width / 2,
+            ghost.region.top + ghost.region.height / 2,
+            percent(ghost.mixed),
+            ghost.frame
+        );
+    }
+    let uri = figure::jpeg_uri(&figure::reduced(picture, GHOSTS));
+    out.push_str("<div class=\"views\">\n");
+    view(
+        out,
+        "Ghosts in the camera's HDR",
+        uri,
+        "The camera's HDR picture in grey with ghosts and other disagreement marked",
+        &text,
+    );
+    out.push_str("</div>\n");
+}

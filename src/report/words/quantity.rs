@@ -1,0 +1,173 @@
+//! Quantities compared, and their figures with intervals, for a table or a sentence.
+use super::number::{decimal, percent};
+use crate::measure::compare::{Compared, Comparison, Difference, Interval, Quantity, ToneKind};
+
+/// The name of a quantity as files state it.
+pub fn quantity_name(quantity: Quantity) -> &'static str {
+    use Quantity as Q;
+    match quantity {
+        Q::LevelsNoise => "levels-noise",
+        Q::LevelsCode => "levels-code",
+        Q::LevelsVisual => "levels-visual",
+        Q::UsableStops1 => "usable-stops1",
+        Q::UsableStops10 => "usable-stops10",
+        Q::VisibleStops => "visible-stops",
+        Q::Mtf50 => "mtf50",
+        Q::Mtf10 => "mtf10",
+        Q::Overshoot => "overshoot",
+        Q::Acutance => "acutance",
+        Q::NoiseDark => "noise-dark",
+        Q::NoiseMiddle => "noise-middle",
+        Q::NoiseLight => "noise-light",
+        Q::NeutralA => "neutral-a",
+        Q::NeutralB => "neutral-b",
+        Q::NeutralDifference => "neutral-difference",
+        Q::ColourDifference => "colour-difference",
+        Q::OffCurve => "off-curve",
+        Q::Ghosts => "ghosts",
+        Q::Clipped => "clipped",
+        Q::Crushed => "crushed",
+    }
+}
+
+/// A quantity as a person says it, and its unit or standard in a few words.
+pub fn quantity_words(quantity: Quantity) -> (&'static str, &'static str) {
+    use Quantity as Q;
+    match quantity {
+        Q::LevelsNoise => ("steps told apart by noise", "steps"),
+        Q::LevelsCode => ("steps told apart by code", "steps"),
+        Q::LevelsVisual => ("steps told apart by visual", "steps"),
+        Q::UsableStops1 => ("usable range down to SNR 1", "stops"),
+        Q::UsableStops10 => ("usable range down to SNR 10", "stops"),
+        Q::VisibleStops => (
+            "range seen in the picture",
+            "stops; 0.10 density changes L* by 1 or more",
+        ),
+        Q::Mtf50 => (
+            "detail, MTF50",
+            "cycles/pixel; slanted edge after ISO 12233",
+        ),
+        Q::Mtf10 => (
+            "detail, MTF10",
+            "cycles/pixel; slanted edge after ISO 12233",
+        ),
+        Q::Overshoot => ("overshoot at an edge", "share of the step"),
+        Q::Acutance => ("acutance", "merge = 1"),
+        Q::NoiseDark => ("noise in dark tones", "stops, one pixel; L* 15 to 40"),
+        Q::NoiseMiddle => ("noise in middle tones", "stops, one pixel; L* 40 to 65"),
+        Q::NoiseLight => ("noise in light tones", "stops, one pixel; L* 65 to 90"),
+        Q::NeutralA => (
+            "neutrals: shift of a*",
+            "at equal lightness; larger is redder",
+        ),
+        Q::NeutralB => (
+            "neutrals: shift of b*",
+            "at equal lightness; larger is yellower",
+        ),
+        Q::NeutralDifference => ("neutrals: CIEDE2000", "mean, after a lightness match"),
+        Q::ColourDifference => ("colours: CIEDE2000", "mean, after a lightness match"),
+        Q::OffCurve => ("off the one tone curve", "share of flat places"),
+        Q::Ghosts => ("shows two moments at once", "share of the frame"),
+        Q::Clipped => ("clipped", "share of the frame"),
+        Q::Crushed => ("crushed to black", "share of the frame"),
+    }
+}
+
+/// One value in the quantity's own form.
+pub fn figure(compared: &Compared, value: f64) -> String {
+    let text = match compared.unit.as_str() {
+        "steps" => decimal(value, 0),
+        "share" => percent(value),
+        "cycles/pixel" => decimal(value, 3),
+        "stops" if value.abs() < 1.0 => decimal(value, 3),
+        _ => decimal(value, 2),
+    };
+    text.replace('-', "\u{2212}")
+}
+
+/// A value with its interval: "0.312 (0.309-0.315)"; "-" without one.
+pub fn interval(compared: &Compared, figure_of: Option<&Interval>) -> String {
+    let Some(one) = figure_of else {
+        return "-".to_owned();
+    };
+    let ends = one
+        .low95
+        .zip(one.high95)
+        .filter(|e| e.0.is_finite() && e.1.is_finite());
+    let value = figure(compared, one.value);
+    match ends {
+        Some((low, high)) => {
+            format!(
+                "{value} ({} to {})",
+                figure(compared, low),
+                figure(compared, high)
+            )
+        }
+        None => value,
+    }
+}
+
+/// A difference with its interval, or "tie" where 0 lies in it.
+pub fn difference(compared: &Compared, difference: Option<&Difference>) -> String {
+    let Some(one) = difference else {
+        return "-".to_owned();
+    };
+    let sign = |v: f64| if v > 0.0 { "+" } else { "" };
+    let value = format!("{}{}", sign(one.value), figure(compared, one.value));
+    match (one.tie, one.low95, one.high95) {
+        (Some(true), ..) => format!("tie ({value})"),
+        (_, Some(low), Some(high)) => format!(
+            "{value} ({}{} to {}{})",
+            sign(low),
+            figure(compared, low),
+            sign(high),
+            figure(compared, high)
+        ),
+        _ => format!("{value}, no interval"),
+    }
+}
+
+/// The comparison in one sentence: detail, tone mapping, ghosts. `None` where nothing of it could be measured.
+pub fn comparison(comparison: &Comparison) -> Option<String> {
+    let mut parts = Vec::new();
+    if let Some(row) = comparison.quantity(Quantity::Mtf50)
+        && let (Some(camera), Some(merge), Some(less)) =
+            (row.camera_hdr, row.merge, row.against_merge)
+    {
+        let word = match less.tie {
+            Some(true) => "is level with it in detail",
+            _ if less.value > 0.0 => "is sharper",
+            _ => "is less sharp",
+        };
+        parts.push(format!(
+            "{word} (MTF50 {} against {} cycles/pixel)",
+            decimal(camera.value, 2),
+            decimal(merge.value, 2)
+        ));
+    }
+    if let Some(tone) = &comparison.tone {
+        let share = percent(tone.off_curve.value);
+        parts.push(match tone.kind {
+            ToneKind::Global => format!("follows one tone curve ({share} of flat places leave it)"),
+            ToneKind::Local => {
+                format!("is mapped locally ({share} of flat places leave any one tone curve)")
+            }
+        });
+        parts.push(match comparison.ghosts.places.len() {
+            0 => "shows no ghost of what the frames hold".to_owned(),
+            n => format!(
+                "shows two moments at once on {} of the frame ({n} {})",
+                percent(comparison.ghosts.share),
+                if n == 1 { "place" } else { "places" }
+            ),
+        });
+    }
+    let text = match parts.as_slice() {
+        [] => return None,
+        [one] => one.clone(),
+        [most @ .., last] => format!("{} and {last}", most.join(", ")),
+    };
+    Some(format!(
+        "Against the merge, the camera's HDR picture {text}."
+    ))
+}
