@@ -64,7 +64,6 @@ fn row(
     merge: Option<Interval>,
     single: Option<(Interval, String)>,
 ) -> Compared {
-    // A lower bound has no interval, and no difference from it means anything.
     let less = |other: &Interval| {
         let known = camera.low95.is_some() && other.low95.is_some();
         known.then(|| Difference::of(&camera, other))
@@ -92,12 +91,13 @@ fn best(
         .reduce(|a, b| if b.0.value > a.0.value { b } else { a })
 }
 
+/// The range at an SNR; `None` too where the wedge ends first: a lower bound cannot be compared.
 fn range(picture: &PictureMeasurement, snr: f64) -> Option<Interval> {
     let usable = picture.usable_stops.iter().find(|u| u.snr == snr)?;
     Some(Interval {
-        value: usable.stops?,
-        low95: usable.low95.filter(|_| usable.limited_by != Limit::Wedge),
-        high95: usable.high95.filter(|_| usable.limited_by != Limit::Wedge),
+        value: usable.stops.filter(|_| usable.limited_by != Limit::Wedge)?,
+        low95: usable.low95,
+        high95: usable.high95,
     })
 }
 

@@ -54,7 +54,7 @@ pub(super) fn comparison(
 
 fn table(out: &mut String, comparison: &Comparison) {
     let mut table = Table::new(
-        "compare",
+        "stack compare",
         "Side by side, with 95 % intervals; a tie is a difference whose interval holds 0",
         &[
             "quantity",
