@@ -8,7 +8,7 @@ use crate::units::{Estimate, Settings};
 use serde::{Deserialize, Serialize};
 
 /// Difference of measured and expected light from which two brackets are not taken to have seen the same light, stops.
-/// ISO 12232 lets a stated speed lie a third of a stop off, and a lens lose as much; twice that for two cameras.
+/// Our own: a third of a stop for the stated speed and as much for what the lens loses.
 const SAME_LIGHT: f64 = 0.67;
 /// Ratio of the sizes of a patch, in shares of the frame's width, from which framing differs.
 const SAME_FRAMING: f64 = 1.25;

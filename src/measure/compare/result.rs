@@ -112,8 +112,6 @@ pub enum Quantity {
     Mtf10,
     /// How far the edge profile rises above its light side, share of the step.
     Overshoot,
-    /// Fine against coarse detail relative to the merge's, 1 being equal.
-    Acutance,
     /// Noise of one pixel where the camera's picture has L* 15 to 40, stops of scene light.
     NoiseDark,
     /// The same between L* 40 and 65.

@@ -92,15 +92,20 @@ fn charts(out: &mut String, bracket: &BracketReport, id: &str) {
     }
     out.push_str("<div class=\"charts\">\n");
     for (svg, title, text) in list {
-        if let Some(svg) = svg {
-            let _ = writeln!(
-                out,
-                "<figure><h3>{title}</h3>\n{svg}<figcaption>{}</figcaption></figure>",
-                escape(&text)
-            );
-        }
+        chart(out, svg, title, &text);
     }
     out.push_str("</div>\n");
+}
+
+/// A chart with its title and what it shows, where there is one.
+pub(super) fn chart(out: &mut String, svg: Option<String>, title: &str, text: &str) {
+    if let Some(svg) = svg {
+        let _ = writeln!(
+            out,
+            "<figure><h3>{title}</h3>\n{svg}<figcaption>{}</figcaption></figure>",
+            escape(text)
+        );
+    }
 }
 
 /// The codes that the data support in every channel.

@@ -40,13 +40,7 @@ pub(super) fn comparison(
         ),
     ];
     for (svg, title, text) in figures {
-        if let Some(svg) = svg {
-            let _ = writeln!(
-                out,
-                "<figure><h3>{title}</h3>\n{svg}<figcaption>{}</figcaption></figure>",
-                escape(&text)
-            );
-        }
+        super::bracket::chart(out, svg, title, &text);
     }
     out.push_str("</div>\n");
     ghosts(out, comparison, pictures);
