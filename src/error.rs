@@ -69,6 +69,11 @@ pub enum InputProblem {
     /// A variant of a known format that is not read.
     #[error("uses {0}, which is not read")]
     Unsupported(String),
+    /// A picture that holds finished levels where radiance was wanted.
+    #[error(
+        "holds no radiance: it is neither OpenEXR nor Radiance RGBE, nor a JPEG with a gain map"
+    )]
+    NoRadiance,
     /// The file changed while it was being read.
     #[error("changed while it was read")]
     Changed,
@@ -102,6 +107,14 @@ pub enum BracketProblem {
     /// Frames of a different sample type or number of channels.
     #[error("the frames differ in sample type or number of channels")]
     SampleTypes,
+    /// Frames of different RGB primaries.
+    #[error("the frames differ in colour space: {first} and {other}")]
+    ColourSpaces {
+        /// Colour space of the first frame.
+        first: String,
+        /// The other colour space.
+        other: String,
+    },
     /// No exposure is known for a frame.
     #[error("no exposure is known")]
     NoExposure,
@@ -152,6 +165,9 @@ impl Error {
                 InputProblem::Unsupported(_) => {
                     "save the picture as baseline JPEG, or as 8 or 16-bit PNG or TIFF".into()
                 }
+                InputProblem::NoRadiance => {
+                    "give the map that a run or a merge has written".into()
+                }
                 InputProblem::Changed => "wait until the copy has finished, then run again".into(),
             },
             Error::Bracket { problem, .. } => match problem {
@@ -168,6 +184,9 @@ impl Error {
                 }
                 BracketProblem::SampleTypes => {
                     "give frames of one kind: all 8-bit, all 16-bit, or all float".into()
+                }
+                BracketProblem::ColourSpaces { .. } => {
+                    "give frames saved in one colour space".into()
                 }
                 BracketProblem::NoExposure => {
                     "give it with --exposure FILE=SECONDS[,fN][,isoS]".into()

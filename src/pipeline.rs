@@ -1,21 +1,26 @@
 //! The order of the stages: settings in, outcome out. The only file that knows which stage follows which.
 //!
-//! [`run`] does the whole job on every bracket found in the inputs; [`merge`] makes one radiance map; [`survey`] only
-//! lists what is there. `settings` holds what can be asked for, `locating` says where the wedge is, `calibrating` brings
+//! [`run`] does the whole job on every bracket found in the inputs; [`merge`] makes one radiance map; [`render`] renders
+//! one again; [`survey`] only lists what is there. `settings` holds what can be asked for, `locating` says where the wedge is, `calibrating` brings
 //! known densities to bear, `measuring` brings pictures and wedge together, `sources` says what is known of the frames'
-//! exposures, `record` and `figures` fill the report, `products` and `sheets` write files.
+//! exposures, `record` and `figures` fill the report, `delivery`, `products` and
+//! `sheets` write files.
 mod calibrating;
 mod comparing;
+mod delivery;
 mod figures;
 mod locating;
 mod measuring;
 mod products;
 mod record;
+mod rendering;
 mod settings;
 mod sheets;
 mod sources;
 mod stated;
 
+pub use delivery::{Delivery, PictureFile};
+pub use rendering::{RenderSettings, render};
 pub use settings::{Event, Settings, WedgeRequest};
 
 use crate::align;
@@ -31,6 +36,7 @@ use crate::raster::Transform;
 use crate::report::{self, BracketFigures, BracketReport, Figures, Report};
 use crate::response::{self, Choice, ExposureCheck, Response};
 use crate::tone;
+use delivery::Finished;
 use std::path::PathBuf;
 
 /// What a run gave.
@@ -272,12 +278,18 @@ fn one_bracket(
     let compare = comparing::compare(&prepared, &map, &measured, settings.edge);
     progress(Event::Stage("writing the map and the picture"));
     let folder = settings.out.join(&plan.name);
+    let reference = &prepared.bracket.frames[prepared.bracket.reference];
+    let finished = Finished {
+        codes: &rendered,
+        colour: settings.tone.output,
+        header: &reference.picture.header,
+    };
     let outputs = products::write_bracket(
         &folder,
         policy,
         &prepared.bracket,
         &map,
-        (&rendered, &picture),
+        (&finished, &settings.delivery),
         measured.wedge.as_ref(),
     )?;
     let mut shown = figures::of_bracket(&prepared, &map, &picture, (&measured, compare.as_ref()));

@@ -1,4 +1,5 @@
 //! The arguments, and what they mean as settings of the library.
+use crate::look::{Files, Render, Tone};
 use clap::{Args, Parser, Subcommand, ValueEnum};
 use clap_complete::Shell;
 use std::path::PathBuf;
@@ -25,6 +26,7 @@ First steps:
   stopspan run FOLDER --out RESULTS          the whole job on every bracket of a folder
   stopspan run FOLDER --out RESULTS --dry-run  only list what was found
   stopspan merge A.jpg B.jpg C.jpg --out MAP.exr
+  stopspan render MAP.exr --out PICTURE.jpg
 
 Exit codes: 0 done; 1 nothing could be done; 2 the command line makes no sense; 3 part was done, the rest failed and was named.
 
@@ -37,6 +39,8 @@ pub enum Command {
     Run(Box<Run>),
     /// One radiance map from the frames given
     Merge(Box<Merge>),
+    /// A picture from a radiance map
+    Render(Box<Render>),
     /// Make a bracket with known truth from a described camera and scene
     Simulate(Simulate),
     /// Print shell completions
@@ -190,6 +194,10 @@ pub struct Run {
     #[arg(long, value_name = "X0,Y0,X1,Y1", help_heading = "Camera's HDR")]
     pub edge: Option<String>,
     #[command(flatten)]
+    pub tone: Tone,
+    #[command(flatten)]
+    pub files: Files,
+    #[command(flatten)]
     pub common: Common,
 }
 
@@ -273,6 +281,8 @@ impl Run {
         };
         settings.wedge = self.wedge()?;
         settings.sheets = self.sheets()?;
+        settings.tone = self.tone.settings();
+        settings.delivery = self.files.delivery();
         settings.edge = self.edge.as_deref().map(parse_region).transpose()?;
         Ok(settings)
     }

@@ -1,6 +1,7 @@
 //! The command line: parse, call, print, exit code. Sees only the library's public surface.
 mod arguments;
 mod console;
+mod look;
 
 use arguments::{Arguments, Command};
 use clap::{CommandFactory, Parser};
@@ -59,6 +60,18 @@ fn dispatch(command: Command) -> Result<u8, Error> {
                 settings.out.display(),
                 prepared.bracket.frames.len()
             ));
+            Ok(DONE)
+        }
+        Command::Render(wanted) => {
+            let settings = wanted.settings();
+            threads(wanted.threads)?;
+            let console = console::Console::new(wanted.quiet);
+            let done = pipeline::render(&settings, &|event| console.show(&event));
+            console.finish();
+            done?;
+            for path in &settings.out {
+                console::say(&path.display().to_string());
+            }
             Ok(DONE)
         }
         Command::Simulate(wanted) => {

@@ -1,8 +1,10 @@
-//! A small sRGB colour profile (ICC.1:2001-04, version 2, display class, matrix and curve), built from the standard.
+//! Colour profiles: the primaries of one that came with a file, and small ones of our own for files we write.
 //!
-//! Primaries and transfer curve are those of IEC 61966-2-1; the colorants are its primaries adapted from D65 to the
+//! Ours are ICC.1:2001-04, version 2, display class, matrix and curve, built from the standards: sRGB (IEC 61966-2-1) and
+//! Display P3 (SMPTE EG 432-1), which share the transfer curve. Colorants are the primaries adapted from D65 to the
 //! profile's D50 by the Bradford transform, as ICC profiles want them.
-use crate::units::srgb_exposure;
+use crate::units::{Primaries, apply, inverse, srgb_exposure};
+use moxcms::{ColorProfile, DataColorSpace, Xyzd};
 
 /// Colorants X, Y, Z relative to D50 (Bradford-adapted sRGB primaries).
 const COLORANTS: [(&[u8; 4], [f64; 3]); 3] = [
@@ -16,27 +18,74 @@ const D50: [f64; 3] = [0.9642, 1.0, 0.8249];
 const CURVE: usize = 1024;
 const NAME: &str = "sRGB IEC61966-2-1";
 
+/// The primaries that a profile gives to the RGB samples of its picture; `None` for a profile of grey samples, which needs
+/// none. Its tone curves are not heeded: how levels follow light is recovered from the bracket.
+///
+/// # Errors
+/// In words: a profile that cannot be read, is not one of RGB samples, or works by look-up tables without primaries.
+pub fn profile_primaries(profile: &[u8]) -> Result<Option<Primaries>, String> {
+    let read = ColorProfile::new_from_slice(profile)
+        .map_err(|_| "the colour profile is damaged".to_owned())?;
+    match read.color_space {
+        DataColorSpace::Gray => return Ok(None),
+        DataColorSpace::Rgb => {}
+        _ => return Err("the colour profile is not one of RGB samples".into()),
+    }
+    let [r, g, b] = [read.red_colorant, read.green_colorant, read.blue_colorant];
+    let missing = |c: &Xyzd| c.x == 0.0 && c.y == 0.0 && c.z == 0.0;
+    if [r, g, b].iter().any(missing) {
+        return Err(
+            "the colour profile works by look-up tables, which say nothing of primaries".into(),
+        );
+    }
+    let colorants = [[r.x, g.x, b.x], [r.y, g.y, b.y], [r.z, g.z, b.z]];
+    let adapted = read.chromatic_adaptation.and_then(|m| inverse(&m.v));
+    let white = match adapted {
+        Some(back) => Some(apply(&back, D50)),
+        None => read.media_white_point.map(|w| [w.x, w.y, w.z]),
+    };
+    Primaries::of_colorants(&colorants, white)
+        .map(Some)
+        .ok_or("the colour profile's primaries span no colours".into())
+}
+
 /// The bytes of an sRGB profile, the same every time.
 pub fn srgb_profile() -> Vec<u8> {
+    profile(NAME, COLORANTS)
+}
+
+/// The bytes of a Display P3 profile, the same every time.
+pub fn display_p3_profile() -> Vec<u8> {
+    let [x, y, z] = Primaries::DISPLAY_P3.to_d50();
+    let colorant = |k: usize| [x[k], y[k], z[k]];
+    let named = [
+        (b"rXYZ", colorant(0)),
+        (b"gXYZ", colorant(1)),
+        (b"bXYZ", colorant(2)),
+    ];
+    profile("Display P3", named)
+}
+
+fn profile(name: &str, colorants: [(&[u8; 4], [f64; 3]); 3]) -> Vec<u8> {
     let mut tags: Vec<([u8; 4], Vec<u8>)> = vec![
-        (*b"desc", description()),
+        (*b"desc", description(name)),
         (*b"cprt", [&b"text\0\0\0\0"[..], b"No copyright\0"].concat()),
         (*b"wtpt", xyz(D50)),
     ];
-    tags.extend(COLORANTS.map(|(name, values)| (*name, xyz(values))));
+    tags.extend(colorants.map(|(name, values)| (*name, xyz(values))));
     tags.push((*b"rTRC", curve()));
 
     let count = tags.len() + 2; // green and blue share the red curve
     let mut table = (count as u32).to_be_bytes().to_vec();
     let mut data = Vec::new();
     let begin = 128 + 4 + 12 * count;
-    for (name, mut bytes) in tags {
+    for (tag, mut bytes) in tags {
         let entry = [
             ((begin + data.len()) as u32).to_be_bytes(),
             (bytes.len() as u32).to_be_bytes(),
         ]
         .concat();
-        let names: &[[u8; 4]] = match &name {
+        let names: &[[u8; 4]] = match &tag {
             b"rTRC" => &[*b"rTRC", *b"gTRC", *b"bTRC"],
             other => &[*other],
         };
@@ -65,10 +114,10 @@ fn header(length: u32) -> Vec<u8> {
     header
 }
 
-fn description() -> Vec<u8> {
+fn description(name: &str) -> Vec<u8> {
     let mut tag = b"desc\0\0\0\0".to_vec();
-    tag.extend((NAME.len() as u32 + 1).to_be_bytes());
-    tag.extend_from_slice(NAME.as_bytes());
+    tag.extend((name.len() as u32 + 1).to_be_bytes());
+    tag.extend_from_slice(name.as_bytes());
     tag.push(0);
     tag.extend([0; 4 + 4 + 2 + 1 + 67]); // no Unicode, no script code
     tag
@@ -92,4 +141,22 @@ fn curve() -> Vec<u8> {
         tag.extend(((srgb_exposure(level) * 65535.0).round() as u16).to_be_bytes());
     }
     tag
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn our_own_profiles_say_what_they_are() {
+        for (profile, space) in [
+            (srgb_profile(), Primaries::SRGB),
+            (display_p3_profile(), Primaries::DISPLAY_P3),
+        ] {
+            assert_eq!(profile_primaries(&profile), Ok(Some(space)));
+            for cut in [0, 20, 127, 140, 200, profile.len() - 2060] {
+                assert!(profile_primaries(&profile[..cut]).is_err(), "{cut}");
+            }
+        }
+    }
 }

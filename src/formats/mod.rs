@@ -1,5 +1,6 @@
 //! Bytes <-> pixels and metadata, recognised by content, with limits on what a file may claim. In reading order: what a
-//! picture is, reading any of the formats, the formats one by one, colour profile, previews, writing whole or not at all.
+//! picture is, reading any of the formats, the formats one by one; what pictures carry over, deflate, colour profiles, previews;
+//! writing whole or not at all.
 mod picture;
 
 mod fault;
@@ -12,15 +13,18 @@ pub mod jpeg;
 pub mod openexr;
 pub mod png;
 pub mod rgbe;
-mod tiff;
+pub mod tiff;
 
+mod carried;
+mod deflate;
 mod icc;
 mod preview;
 
 pub mod staged;
 
-pub use icc::srgb_profile;
+pub use carried::Carried;
+pub use icc::{display_p3_profile, profile_primaries, srgb_profile};
 pub use picture::{Compression, Format, Header, Limits, Picture, Rational};
 pub use preview::{png_bytes, preview_jpeg};
 pub use read::{read_header, read_picture, sha256_of};
-pub use sniff::sniff;
+pub use sniff::{sniff, sniff_file};

@@ -1,5 +1,6 @@
 //! What a picture file holds: pixels upright, metadata as read (not yet judged).
 use crate::raster::Pixels;
+use crate::units::Primaries;
 use serde::{Deserialize, Serialize};
 use std::path::PathBuf;
 
@@ -124,6 +125,8 @@ pub struct Header {
     pub white_balance: Option<u32>,
     /// Copyright.
     pub copyright: Option<String>,
+    /// RGB primaries that the file states itself: chromaticities of an OpenEXR or RGBE file.
+    pub primaries: Option<Primaries>,
     /// ICC profile bytes.
     pub icc_profile: Option<Vec<u8>>,
     /// Raw EXIF block (TIFF structure) for carrying over.

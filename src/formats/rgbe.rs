@@ -7,6 +7,7 @@ use super::fault::Fault;
 use super::read::Decoded;
 use super::{Compression, Header};
 use crate::raster::Pixels;
+use crate::units::Primaries;
 use ndarray::{Array3, ArrayView3, Axis};
 use rayon::prelude::*;
 use std::io::{self, BufRead, Read, Seek, Write};
@@ -24,6 +25,7 @@ struct Preamble {
     columns: usize,
     rows: usize,
     exposure: f64,
+    primaries: Option<Primaries>,
 }
 
 /// Size from the text at the front.
@@ -32,6 +34,7 @@ pub(super) fn header(file: &mut (impl BufRead + Seek)) -> Result<Header, Fault> 
     Ok(Header {
         columns: preamble.columns,
         rows: preamble.rows,
+        primaries: preamble.primaries,
         ..Header::default()
     })
 }
@@ -72,11 +75,14 @@ impl Preamble {
                 "the first line is not that of a Radiance picture",
             ));
         }
-        let mut exposure = 1.0;
+        let (mut exposure, mut primaries) = (1.0, None);
         for _ in 0..HEADER_LINES {
             let line = read_line(file)?;
             if line.is_empty() {
-                return Self::with_size(&read_line(file)?, exposure);
+                return Ok(Preamble {
+                    primaries,
+                    ..Self::with_size(&read_line(file)?, exposure)?
+                });
             }
             if let Some(kind) = line.strip_prefix("FORMAT=")
                 && kind.trim() != "32-bit_rle_rgbe"
@@ -89,6 +95,10 @@ impl Preamble {
             if let Some(number) = line.strip_prefix("EXPOSURE=") {
                 let factor: f64 = number.trim().parse().map_err(Fault::damaged)?;
                 exposure *= factor; // several lines multiply
+            }
+            if let Some(numbers) = line.strip_prefix("PRIMARIES=") {
+                let xy: Vec<f64> = numbers.split_whitespace().flat_map(str::parse).collect();
+                primaries = xy.try_into().ok().and_then(Primaries::new);
             }
         }
         Err(Fault::damaged("a header without an end"))
@@ -104,6 +114,7 @@ impl Preamble {
                 columns: columns.parse().map_err(Fault::damaged)?,
                 rows: rows.parse().map_err(Fault::damaged)?,
                 exposure,
+                primaries: None,
             }),
             [_, _, _, _] => Err(Fault::unsupported("a turned or mirrored Radiance picture")),
             _ => Err(Fault::damaged("a header without a size")),

@@ -1,8 +1,24 @@
 //! Recognises a file by its first bytes, whatever its name says.
 use super::Format;
+use crate::error::{Error, InputProblem};
+use std::fs::File;
+use std::io::Read;
+use std::path::Path;
 
 /// How many first bytes of a file [`sniff`] needs.
 pub(super) const SNIFF_BYTES: usize = 16;
+
+/// The format of a file by its first bytes; `None` if it is none of those read.
+///
+/// # Errors
+/// [`Error::Input`] where the file cannot be read.
+pub fn sniff_file(path: &Path) -> Result<Option<Format>, Error> {
+    let mut first = Vec::with_capacity(SNIFF_BYTES);
+    File::open(path)
+        .and_then(|file| file.take(SNIFF_BYTES as u64).read_to_end(&mut first))
+        .map_err(|e| Error::input_because(path, InputProblem::Unreadable, e))?;
+    Ok(sniff(&first))
+}
 
 /// The format of a file by its first bytes (16 are enough), or `None` if it is none of those read.
 ///

@@ -1,8 +1,9 @@
 //! A frame with its exposure, and a bracket of frames.
+use super::colour::stated;
 use crate::finding::Finding;
 use crate::formats::Picture;
 use crate::raster::Transform;
-use crate::units::{Estimate, Settings};
+use crate::units::{Estimate, Primaries, Settings};
 use serde::{Deserialize, Serialize};
 
 /// Where the exposure used for a frame comes from.
@@ -92,6 +93,12 @@ pub struct Bracket {
 }
 
 impl Bracket {
+    /// What red, green and blue of the frames are, as the reference frame's file states it.
+    pub fn primaries(&self) -> Primaries {
+        let reference = self.frames.get(self.reference);
+        reference.map_or(Primaries::SRGB, |f| stated(&f.picture.header).primaries)
+    }
+
     /// Exposure of frame `index` relative to the reference, as a factor of light: `2^(used_i - used_reference)`.
     pub fn relative_exposure(&self, index: usize) -> f64 {
         (self.frames[index].exposure.used.value - self.frames[self.reference].exposure.used.value)

@@ -20,7 +20,7 @@ const EQUAL_STOPS: f64 = 0.01;
 ///
 /// # Errors
 /// [`Error::Input`] for a frame that the bracket cannot do without; [`Error::Bracket`] if no exposure is known, all are
-/// equal, fewer than two frames are there, or sizes or sample types differ.
+/// equal, fewer than two frames are there, or sizes, sample types or colour spaces differ.
 pub fn load(plan: &BracketPlan, overrides: &Overrides) -> Result<Bracket, Error> {
     check_exposures(plan)?;
     let hdr = plan.camera_hdr.as_ref();
@@ -45,6 +45,7 @@ pub fn load(plan: &BracketPlan, overrides: &Overrides) -> Result<Bracket, Error>
     let reference = kept.iter().position(|f| Some(&f.file) == wanted);
     let frames: Vec<Frame> = frames.into_iter().map(|f| f.1).collect();
     check_alike(&frames)?;
+    super::colour::check(&frames, &mut findings)?;
     Ok(Bracket {
         name: plan.name.clone(),
         frames,

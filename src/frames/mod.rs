@@ -1,10 +1,11 @@
 //! Files -> [`Bracket`]: exposure from metadata, sorting a folder into brackets, decoding, clipping.
 //!
-//! In reading order: what a frame is; what the tags of one file say ([`exposure`]), what they mean among a bracket
+//! In reading order: what a frame is, and its [`colour`] space; what the tags of one file say ([`exposure`]), what they mean among a bracket
 //! ([`settle`], [`markings`]), what the user says about it ([`overrides`]); what lies in the inputs (`listing`,
 //! `moment`, `camera_hdr`, `sequence`, `sorting`) and the [`survey()`] of it, in [`words()`]; [`load()`]; what the pixels say
 //! about [`clipping`] and about [`linear`] input.
 mod bracket;
+pub mod colour;
 
 pub mod exposure;
 pub mod markings;

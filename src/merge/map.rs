@@ -1,5 +1,7 @@
 //! The radiance map: value, statistical and systematic uncertainty, flags.
-use ndarray::{Array2, Array3};
+use crate::units::Primaries;
+use ndarray::{Array2, Array3, s};
+use std::ops::Range;
 
 /// Bits of the flags plane.
 pub mod flag {
@@ -32,9 +34,34 @@ pub struct RadianceMap {
     pub systematic: Array3<f32>,
     /// Flags, shape (rows, columns); see [`flag`].
     pub flags: Array2<u16>,
+    /// What red, green and blue are; of no meaning for a map of one channel.
+    pub primaries: Primaries,
 }
 
 impl RadianceMap {
+    /// A map of radiance alone: uncertainties and flags of 0.
+    pub fn of_radiance(radiance: Array3<f32>, primaries: Primaries) -> Self {
+        let (rows, columns, _) = radiance.dim();
+        RadianceMap {
+            statistical: Array3::zeros(radiance.dim()),
+            systematic: Array3::zeros(radiance.dim()),
+            flags: Array2::zeros((rows, columns)),
+            primaries,
+            radiance,
+        }
+    }
+
+    /// A copy of some rows. Panics if the range leaves the map.
+    pub fn strip(&self, rows: Range<usize>) -> Self {
+        RadianceMap {
+            radiance: self.radiance.slice(s![rows.clone(), .., ..]).to_owned(),
+            statistical: self.statistical.slice(s![rows.clone(), .., ..]).to_owned(),
+            systematic: self.systematic.slice(s![rows.clone(), .., ..]).to_owned(),
+            flags: self.flags.slice(s![rows, ..]).to_owned(),
+            primaries: self.primaries,
+        }
+    }
+
     /// Share of pixels (0..=1) with any of the given flag bits.
     pub fn share(&self, bits: u16) -> f64 {
         let hits = self.flags.iter().filter(|&&f| f & bits != 0).count();

@@ -12,6 +12,7 @@ use super::weights::{FrameLight, Weights};
 use crate::frames::Bracket;
 use crate::raster::Pixels;
 use crate::response::{Response, ResponseCurve};
+use crate::units::Primaries;
 use ndarray::{Array2, Array3};
 use rayon::prelude::*;
 use std::ops::Range;
@@ -22,6 +23,7 @@ pub struct Merger<'a> {
     pub(super) bracket: &'a Bracket,
     pub(super) channels: Vec<Channel>,
     motion: Option<&'a Motion>,
+    primaries: Primaries,
 }
 
 /// What one channel looks up.
@@ -78,6 +80,7 @@ impl<'a> Merger<'a> {
             bracket,
             channels,
             motion: None,
+            primaries: bracket.primaries(),
         }
     }
 
@@ -109,6 +112,7 @@ impl<'a> Merger<'a> {
             statistical: Array3::zeros(shape),
             systematic: Array3::zeros(shape),
             flags: Array2::zeros((range.len(), columns)),
+            primaries: self.primaries,
         };
         let width = columns * channels;
         if width == 0 {

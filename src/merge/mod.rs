@@ -1,11 +1,12 @@
 //! Bracket + response -> [`RadianceMap`]: noise from the bracket itself, inverse-variance weights, uncertainty, flags.
 //!
 //! In reading order: `map` the result; [`noise`] the noise model; `weights` the tables of a merge; [`motion`] what moved; `merger` the merge
-//! itself, with `sampling` (radiance of a row of every frame) and `sums` under it; [`store`] the map as a file.
+//! itself, with `sampling` (radiance of a row of every frame) and `sums` under it; [`store`] the map as a file; `open` one read back.
 mod map;
 mod merger;
 pub mod motion;
 pub mod noise;
+mod open;
 mod sampling;
 pub mod store;
 mod sums;
@@ -15,6 +16,7 @@ pub use map::{RadianceMap, flag};
 pub use merger::Merger;
 pub use motion::{Motion, MotionSettings};
 pub use noise::{Noise, NoiseModel};
+pub use open::{Opened, open};
 
 use crate::frames::Bracket;
 

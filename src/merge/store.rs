@@ -14,6 +14,7 @@ use crate::formats::Limits;
 use crate::formats::openexr::{self, Attributes, Channel, ChannelRows, Content, Kind, Layout};
 use crate::formats::staged::Outputs;
 use crate::merge::RadianceMap;
+use crate::units::Primaries;
 use half::f16;
 use half::slice::HalfFloatSliceExt;
 use ndarray::{Array2, Array3};
@@ -84,8 +85,15 @@ pub fn read_exr(path: &Path, limits: &Limits) -> Result<RadianceMap, Error> {
         systematic: layer(&content, "systematic.", channels).unwrap_or_else(none),
         flags: Array2::from_shape_vec((content.rows, content.columns), flags)
             .map_err(|e| Error::input_because(path, InputProblem::Damaged, e))?,
+        primaries: primaries_of(&content.attributes),
         radiance,
     })
+}
+
+/// The primaries a file states; those of BT.709 where it states none, as the format has it.
+fn primaries_of(attributes: &Attributes) -> Primaries {
+    let stated = attributes.chromaticities.map(|xy| xy.map(f64::from));
+    stated.and_then(Primaries::new).unwrap_or_default()
 }
 
 fn letters(channels: usize) -> &'static [&'static str] {
@@ -166,7 +174,6 @@ fn layer(content: &Content, layer: &str, channels: usize) -> Option<Array3<f32>>
 #[cfg(test)]
 mod tests {
     use super::*;
-    use ndarray::s;
 
     fn map(rows: usize, columns: usize, channels: usize) -> RadianceMap {
         let mut state = 9u32;
@@ -183,6 +190,7 @@ mod tests {
             }),
             systematic: Array3::from_shape_fn((rows, columns, channels), |_| 0.2 * random()),
             flags: Array2::from_shape_fn((rows, columns), |_| (random() * 65536.0) as u16),
+            primaries: Primaries::SRGB,
         }
     }
 
@@ -192,12 +200,7 @@ mod tests {
             &Outputs::default(),
             &Attributes::default(),
             map.radiance.dim(),
-            |rows| RadianceMap {
-                radiance: map.radiance.slice(s![rows.clone(), .., ..]).to_owned(),
-                statistical: map.statistical.slice(s![rows.clone(), .., ..]).to_owned(),
-                systematic: map.systematic.slice(s![rows.clone(), .., ..]).to_owned(),
-                flags: map.flags.slice(s![rows, ..]).to_owned(),
-            },
+            |rows| map.strip(rows),
         )
         .unwrap();
     }

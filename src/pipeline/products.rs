@@ -1,22 +1,17 @@
 //! The files a run leaves: map, picture, report; each written whole or not at all.
+use super::delivery::{Delivery, Finished, SOFTWARE, kind_of};
 use crate::error::{Error, OutputProblem};
-use crate::formats::jpeg::{self, Subsampling};
 use crate::formats::openexr::Attributes;
+use crate::formats::rgbe;
 use crate::formats::staged::{Outputs, write_whole};
-use crate::formats::{png, rgbe, srgb_profile};
 use crate::frames::Bracket;
 use crate::measure::WedgePlace;
 use crate::measure::wedge::KeptWedge;
 use crate::merge::{RadianceMap, store};
 use crate::report::{Figures, OutputFile, Report, csv, html, json};
-use ndarray::Array3;
 use std::ops::Range;
 use std::path::Path;
 
-/// Name and version, as written into files.
-const SOFTWARE: &str = concat!(env!("CARGO_PKG_NAME"), " ", env!("CARGO_PKG_VERSION"));
-/// sRGB primaries and white (IEC 61966-2-1): CIE 1931 x, y of red, green, blue, white.
-const SRGB: [f32; 8] = [0.64, 0.33, 0.30, 0.60, 0.15, 0.06, 0.3127, 0.3290];
 /// File name of the wedge kept for other runs.
 const WEDGE: &str = "wedge.json";
 const REPORTS: [&str; 4] = ["report.json", "report.html", "levels.csv", "comparison.csv"];
@@ -60,7 +55,7 @@ pub(super) fn write_bracket(
     policy: &Outputs,
     bracket: &Bracket,
     map: &RadianceMap,
-    (rendered, picture): (&Array3<u16>, &Array3<u8>),
+    (rendered, delivery): (&Finished, &Delivery),
     wedge: Option<&WedgePlace>,
 ) -> Result<Vec<OutputFile>, Error> {
     make_folder(folder)?;
@@ -79,31 +74,29 @@ pub(super) fn write_bracket(
         policy,
         bracket,
         map.radiance.dim(),
-        |rows| slice(map, rows),
+        |rows| map.strip(rows),
     )?;
     wrote(
         "radiance map with uncertainty and flags, OpenEXR",
         "radiance.exr",
     );
     write_whole(&folder.join("radiance.hdr"), policy, |sink| {
-        rgbe::write(sink, map.radiance.view(), SOFTWARE, Some(SRGB))
+        rgbe::write(
+            sink,
+            map.radiance.view(),
+            SOFTWARE,
+            Some(map.primaries.single()),
+        )
     })?;
     wrote("radiance map, Radiance RGBE", "radiance.hdr");
-    write_whole(&folder.join(super::measuring::RENDERED), policy, |sink| {
-        let bytes = jpeg::encode(
-            picture.view(),
-            92,
-            Subsampling::Full,
-            Some(&srgb_profile()),
-            None,
-        )?;
-        sink.write_all(&bytes)
-    })?;
-    wrote("rendered picture, JPEG", super::measuring::RENDERED);
-    write_whole(&folder.join("picture.png"), policy, |sink| {
-        sink.write_all(&png::encode16(rendered.view(), Some(&srgb_profile()))?)
-    })?;
-    wrote("rendered picture, 16-bit PNG", "picture.png");
+    for (what, file) in [
+        ("rendered picture, JPEG", super::measuring::RENDERED),
+        ("rendered picture, 16-bit PNG", "picture.png"),
+    ] {
+        let path = folder.join(file);
+        rendered.write(&path, kind_of(&path)?, policy, delivery)?;
+        wrote(what, file);
+    }
     if let Some(place) = wedge {
         let (rows, columns, _) = map.radiance.dim();
         write_whole(&folder.join(WEDGE), policy, |sink| {
@@ -113,16 +106,6 @@ pub(super) fn write_bracket(
         wrote("where the wedge is, for --wedge-file", WEDGE);
     }
     Ok(outputs)
-}
-
-fn slice(map: &RadianceMap, rows: Range<usize>) -> RadianceMap {
-    let cut = ndarray::s![rows.clone(), .., ..];
-    RadianceMap {
-        radiance: map.radiance.slice(cut).to_owned(),
-        statistical: map.statistical.slice(cut).to_owned(),
-        systematic: map.systematic.slice(cut).to_owned(),
-        flags: map.flags.slice(ndarray::s![rows, ..]).to_owned(),
-    }
 }
 
 /// The map as EXR (by ending `.exr`) or RGBE (`.hdr`), from rows made as they are asked for.
@@ -141,7 +124,12 @@ pub(super) fn write_map(
         Some("hdr") => {
             let map = rows(0..shape.0);
             write_whole(path, policy, |sink| {
-                rgbe::write(sink, map.radiance.view(), SOFTWARE, Some(SRGB))
+                rgbe::write(
+                    sink,
+                    map.radiance.view(),
+                    SOFTWARE,
+                    Some(map.primaries.single()),
+                )
             })
         }
         _ => Err(Error::output(path, OutputProblem::UnknownKind, None)),
@@ -162,7 +150,7 @@ fn attributes(bracket: &Bracket) -> Attributes {
             "relative radiance; 1.0 just clips the reference frame's green channel".into(),
         ),
         software: Some(SOFTWARE.into()),
-        chromaticities: Some(SRGB),
+        chromaticities: Some(bracket.primaries().single()),
         ..Attributes::default()
     }
 }

@@ -1,4 +1,5 @@
 //! What can be asked of a run, and what it says while it works.
+use super::delivery::Delivery;
 use crate::error::Error;
 use crate::formats::staged::Outputs;
 use crate::frames::Overrides;
@@ -54,6 +55,8 @@ pub struct Settings {
     pub edge: Option<Region>,
     /// How the map is rendered for looking at.
     pub tone: ToneSettings,
+    /// How pictures are written.
+    pub delivery: Delivery,
     /// Sheets fit to publish.
     pub sheets: SheetSettings,
     /// Replace results that are there.
@@ -73,6 +76,7 @@ impl Settings {
             wedge: WedgeRequest::default(),
             edge: None,
             tone: ToneSettings::default(),
+            delivery: Delivery::default(),
             sheets: SheetSettings::default(),
             overwrite: false,
         }

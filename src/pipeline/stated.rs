@@ -1,6 +1,7 @@
 //! Settings as text: every one that can change a figure, by the name of its option, for the report.
 use super::Settings;
 use crate::frames::{ExposureOverride, Overrides};
+use crate::tone::OutputColour;
 use std::collections::BTreeMap;
 use std::path::PathBuf;
 
@@ -22,12 +23,15 @@ pub(super) fn settings(settings: &Settings) -> BTreeMap<String, String> {
         ("tone-exposure", tone.exposure_stops, 0.0),
         ("tone-highlights", tone.highlights_stops, 0.0),
         ("tone-shadows", tone.shadows_stops, 0.0),
-        ("tone-local-contrast", tone.local_contrast, 1.0),
+        ("tone-local-contrast", tone.local_contrast_stops, 0.0),
         ("tone-saturation", tone.saturation, 1.0),
     ] {
         if value != usual {
             set(name, value.to_string());
         }
+    }
+    if tone.output != OutputColour::default() {
+        set("output-colour", format!("{:?}", tone.output));
     }
     if let Some(edge) = settings.edge {
         let (right, bottom) = (edge.left + edge.width, edge.top + edge.height);

@@ -1,10 +1,40 @@
 //! Colour on the way to the display: channel ratios, the edge of the gamut, the sRGB encoding.
-use crate::units::srgb_level;
+use crate::units::{Primaries, srgb_level};
 
 /// Steps of the encoding table over linear 0..=1.
 const STEPS: usize = 16384;
 /// Share of the way from grey to the edge of the gamut up to which colours are left alone.
 const KNEE: f32 = 0.8;
+
+/// From the primaries of a map to those of a rendering.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Mixing {
+    /// What the map's red, green and blue add to luminance.
+    pub weights: [f32; 3],
+    /// Linear RGB of the map -> linear RGB of the rendering; `None` where they are the same.
+    matrix: Option<[[f32; 3]; 3]>,
+}
+
+impl Mixing {
+    pub fn new(from: Primaries, to: Primaries) -> Self {
+        let matrix = from.to(&to);
+        let lights = to.to_xyz()[1];
+        let light = |k: usize| (0..3).map(|i| lights[i] * matrix[i][k]).sum::<f64>() as f32;
+        Mixing {
+            weights: [light(0), light(1), light(2)],
+            matrix: (from != to).then(|| matrix.map(|row| row.map(|v| v as f32))),
+        }
+    }
+
+    /// The pixel in the rendering's primaries.
+    #[inline]
+    pub fn mix(&self, [r, g, b]: [f32; 3]) -> [f32; 3] {
+        match self.matrix {
+            None => [r, g, b],
+            Some(m) => m.map(|row| row[0] * r + row[1] * g + row[2] * b),
+        }
+    }
+}
 
 /// Linear display light of a pixel of luminance `scene > 0` shown with luminance `display`, its saturation scaled by
 /// `saturation`: `((C / L - 1) s + 1) L_out` (Mantiuk, Tomaszewska and Heidrich 2009), which keeps luminance exactly.

@@ -16,4 +16,4 @@ mod scene;
 mod settings;
 
 pub use render::{render, to_8_bit};
-pub use settings::{Operator, ToneSettings};
+pub use settings::{Operator, OutputColour, ToneSettings};

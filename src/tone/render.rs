@@ -1,5 +1,5 @@
 //! The pass that makes the pixels: local gain, curve, colour, encoding, row by row.
-use super::colour::{Encoder, display_colour};
+use super::colour::{Encoder, Mixing, display_colour};
 use super::curve::Curve;
 use super::gain::{Gain, quantiles};
 use super::scene::{REACH, Scene, log2, luminance};
@@ -12,8 +12,8 @@ use rayon::prelude::*;
 /// Rows handled by one parallel task.
 const BAND: usize = 16;
 
-/// Renders a map: display-referred, sRGB-encoded (IEC 61966-2-1, primaries taken to be sRGB's), full-range 16-bit codes
-/// of shape (rows, columns, 3); a mono map gives grey. Negative and not-a-number radiance counts as black, infinite as
+/// Renders a map: display-referred full-range 16-bit codes of shape (rows, columns, 3) in the colour space of
+/// [`ToneSettings::output`], encoded after IEC 61966-2-1; a mono map gives grey. Negative and not-a-number radiance counts as black, infinite as
 /// the brightest there is. The same map and settings give the same codes on any number of threads.
 pub fn render(map: &RadianceMap, settings: &ToneSettings) -> Array3<u16> {
     let settings = settings.tamed();
@@ -26,9 +26,14 @@ pub fn render(map: &RadianceMap, settings: &ToneSettings) -> Array3<u16> {
     if from.is_empty() {
         return out;
     }
-    let scene = Scene::survey(radiance.view());
+    let mixing = Mixing::new(map.primaries, settings.output.primaries());
+    let scene = Scene::survey(radiance.view(), mixing.weights);
     let (gain, curve) = prepare(&scene, &settings);
-    let encoder = Encoder::new();
+    let painter = Painter {
+        curve,
+        mixing,
+        encoder: Encoder::new(),
+    };
     to.par_chunks_mut(columns * 3 * BAND)
         .zip(from.par_chunks(columns * channels * BAND))
         .enumerate()
@@ -40,14 +45,14 @@ pub fn render(map: &RadianceMap, settings: &ToneSettings) -> Array3<u16> {
                 .zip(to.chunks_exact_mut(columns * 3));
             for (i, (from, to)) in rows.enumerate() {
                 for (log, pixel) in logs.iter_mut().zip(from.chunks_exact(channels)) {
-                    *log = log2(luminance(pixel));
+                    *log = log2(luminance(pixel, mixing.weights));
                 }
                 if let Some(gain) = &gain {
                     gain.add_to_row(band * BAND + i, &mut logs, &mut lines);
                 }
                 let pixels = from.chunks_exact(channels).zip(to.chunks_exact_mut(3));
                 for (&log, (pixel, out)) in logs.iter().zip(pixels) {
-                    paint(pixel, log, &curve, &encoder, out);
+                    painter.paint(pixel, log, out);
                 }
             }
         });
@@ -62,7 +67,8 @@ fn prepare(scene: &Scene, settings: &ToneSettings) -> (Option<Gain>, Curve) {
         let guide = scene.small.mapv(|v| v.max(low as f32 - 2.0));
         let base = bilateral::base(&guide);
         let about = (contrast(&base), scene.mean_log());
-        let compressed = bilateral::compress(&guide, &base, about, settings.local_contrast);
+        let compressed =
+            bilateral::compress(&guide, &base, about, settings.local_contrast_stops.exp2());
         let gain = Gain::fit(&guide, &compressed, scene.block);
         (gain, compressed)
     };
@@ -89,22 +95,32 @@ fn prepare(scene: &Scene, settings: &ToneSettings) -> (Option<Gain>, Curve) {
     }
 }
 
-#[inline]
-fn paint(pixel: &[f32], log: f32, curve: &Curve, encoder: &Encoder, out: &mut [u16]) {
-    let scene = luminance(pixel);
-    if scene <= 0.0 {
-        out.fill(0);
-        return;
-    }
-    let (display, saturation) = curve.at(log);
-    match pixel {
-        [r, g, b] if scene < f32::MAX && log > -REACH => {
-            let shown = display_colour([*r, *g, *b], scene, display, saturation);
-            for (code, linear) in out.iter_mut().zip(shown) {
-                *code = encoder.code(linear);
-            }
+/// What turns a pixel and its log2 luminance after the local gain into codes.
+struct Painter {
+    curve: Curve,
+    mixing: Mixing,
+    encoder: Encoder,
+}
+
+impl Painter {
+    #[inline]
+    fn paint(&self, pixel: &[f32], log: f32, out: &mut [u16]) {
+        let scene = luminance(pixel, self.mixing.weights);
+        if scene <= 0.0 {
+            out.fill(0);
+            return;
         }
-        _ => out.fill(encoder.code(display)),
+        let (display, saturation) = self.curve.at(log);
+        match pixel {
+            [r, g, b] if scene < f32::MAX && log > -REACH => {
+                let mixed = self.mixing.mix([*r, *g, *b]);
+                let shown = display_colour(mixed, scene, display, saturation);
+                for (code, linear) in out.iter_mut().zip(shown) {
+                    *code = self.encoder.code(linear);
+                }
+            }
+            _ => out.fill(self.encoder.code(display)),
+        }
     }
 }
 

@@ -7,12 +7,12 @@ pub(super) const REACH: f32 = 32.0;
 /// Longest side of the small plane, pixels.
 const SMALL_SIDE: usize = 512;
 
-/// Luminance of linear RGB with the primaries of BT.709 (ITU-R BT.709, also sRGB's); a mono sample is its own.
+/// Luminance of linear RGB whose primaries have the luminances `weights` (their sum is 1); a mono sample is its own.
 /// Values that are no amount of light (negative, NaN) count as black, infinity as the top of the range.
 #[inline]
-pub(super) fn luminance(pixel: &[f32]) -> f32 {
+pub(super) fn luminance(pixel: &[f32], weights: [f32; 3]) -> f32 {
     let y = match pixel {
-        [r, g, b] => 0.2126 * r + 0.7152 * g + 0.0722 * b,
+        [r, g, b] => weights[0] * r + weights[1] * g + weights[2] * b,
         [y] => *y,
         _ => 0.0,
     };
@@ -53,8 +53,8 @@ struct Band {
 }
 
 impl Scene {
-    /// One pass over the map, (rows, columns, channels) in standard layout.
-    pub fn survey(radiance: ArrayView3<f32>) -> Self {
+    /// One pass over the map, (rows, columns, channels) in standard layout; `weights` as of [`luminance`].
+    pub fn survey(radiance: ArrayView3<f32>, weights: [f32; 3]) -> Self {
         let (rows, columns, channels) = radiance.dim();
         let block = rows.max(columns).div_ceil(SMALL_SIDE).max(1);
         let (small_rows, small_columns) = (rows.div_ceil(block), columns.div_ceil(block));
@@ -62,7 +62,7 @@ impl Scene {
         let width = columns * channels;
         let bands: Vec<Band> = samples
             .par_chunks((width * block).max(1))
-            .map(|rows| Band::survey(rows, columns, channels, block))
+            .map(|rows| Band::survey(rows, (columns, channels), block, weights))
             .collect();
         let mut scene = Scene {
             small: Array2::zeros((0, 0)),
@@ -96,7 +96,12 @@ impl Scene {
 }
 
 impl Band {
-    fn survey(samples: &[f32], columns: usize, channels: usize, block: usize) -> Self {
+    fn survey(
+        samples: &[f32],
+        (columns, channels): (usize, usize),
+        block: usize,
+        weights: [f32; 3],
+    ) -> Self {
         let small_columns = columns.div_ceil(block);
         let mut band = Band {
             small: vec![0.0; small_columns],
@@ -108,7 +113,7 @@ impl Band {
         let rows = samples.len() / (columns * channels).max(1);
         for row in samples.chunks_exact((columns * channels).max(1)) {
             for (log, pixel) in logs.iter_mut().zip(row.chunks_exact(channels)) {
-                *log = log2(luminance(pixel));
+                *log = log2(luminance(pixel, weights));
             }
             band.add_row(&logs, block);
         }
@@ -158,7 +163,7 @@ mod tests {
         map[[1, 1, 0]] = 4.0;
         map[[2, 2, 0]] = f32::NAN;
         map[[3, 3, 0]] = -1.0;
-        let scene = Scene::survey(map.view());
+        let scene = Scene::survey(map.view(), [0.2126, 0.7152, 0.0722]);
         assert!((scene.mean_log() - 2.0).abs() < 1e-6);
         assert!((scene.top_log() - 2.0).abs() < 1e-6);
     }

@@ -1,4 +1,5 @@
 //! What can be asked of a rendering: an operator and a few controls in stops and factors.
+use crate::units::Primaries;
 use serde::{Deserialize, Serialize};
 
 /// How scene radiance becomes display luminance.
@@ -16,6 +17,27 @@ pub enum Operator {
     Bilateral,
 }
 
+/// The colour space of a rendering; both have the transfer curve of IEC 61966-2-1.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum OutputColour {
+    /// sRGB.
+    #[default]
+    Srgb,
+    /// Display P3, of wider gamut in red and green.
+    DisplayP3,
+}
+
+impl OutputColour {
+    /// Primaries and white.
+    pub fn primaries(self) -> Primaries {
+        match self {
+            OutputColour::Srgb => Primaries::SRGB,
+            OutputColour::DisplayP3 => Primaries::DISPLAY_P3,
+        }
+    }
+}
+
 /// An operator with its controls. Values that are not finite count as the default; the rest is clamped to the range
 /// stated.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
@@ -30,11 +52,13 @@ pub struct ToneSettings {
     /// Change of the dark tones (from one stop below mid grey, in full from five), stops of scene light, -3..=3.
     /// Default 0. Never reverses the order of tones.
     pub shadows_stops: f64,
-    /// Contrast of texture of less than a stop, coarser than about a thousandth of the picture, as a factor, 0.5..=2. Default 1. Only the
-    /// local operators ([`Operator::DefaultLook`], [`Operator::Bilateral`]) heed it.
-    pub local_contrast: f64,
+    /// Contrast of texture of less than a stop, coarser than about a thousandth of the picture: log2 of a factor,
+    /// -1..=1, so 1 is twice the contrast. Default 0. Only the local operators ([`Operator::DefaultLook`], [`Operator::Bilateral`]) heed it.
+    pub local_contrast_stops: f64,
     /// Colourfulness relative to the scene's own, 0..=2: 0 is grey, 1 keeps the ratios of the channels. Default 1.
     pub saturation: f64,
+    /// Colour space of the rendering. Default sRGB.
+    pub output: OutputColour,
 }
 
 impl Default for ToneSettings {
@@ -44,8 +68,9 @@ impl Default for ToneSettings {
             exposure_stops: 0.0,
             highlights_stops: 0.0,
             shadows_stops: 0.0,
-            local_contrast: 1.0,
+            local_contrast_stops: 0.0,
             saturation: 1.0,
+            output: OutputColour::default(),
         }
     }
 }
@@ -73,8 +98,9 @@ impl ToneSettings {
             exposure_stops: tame(self.exposure_stops, 0.0, -10.0, 10.0),
             highlights_stops: tame(self.highlights_stops, 0.0, -3.0, 3.0),
             shadows_stops: tame(self.shadows_stops, 0.0, -3.0, 3.0),
-            local_contrast: tame(self.local_contrast, 1.0, 0.5, 2.0),
+            local_contrast_stops: tame(self.local_contrast_stops, 0.0, -1.0, 1.0),
             saturation: tame(self.saturation, 1.0, 0.0, 2.0),
+            output: self.output,
         }
     }
 }

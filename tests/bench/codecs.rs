@@ -44,6 +44,7 @@ fn noise(random: &mut ChaCha8Rng) -> f32 {
 fn map() -> RadianceMap {
     let radiance = radiance();
     RadianceMap {
+        primaries: Default::default(),
         statistical: radiance.mapv(|l| (1e-4 * l + 1e-6).sqrt()),
         systematic: radiance.mapv(|l| 0.005 + 0.003 * (40.0 * l.ln()).sin()),
         flags: Array2::from_shape_fn((ROWS, COLUMNS), |(r, c)| {
@@ -58,12 +59,7 @@ fn frame(radiance: &Array3<f32>, gain: f32) -> Array3<u8> {
 }
 
 fn strip(map: &RadianceMap, rows: std::ops::Range<usize>) -> RadianceMap {
-    RadianceMap {
-        radiance: map.radiance.slice(s![rows.clone(), .., ..]).to_owned(),
-        statistical: map.statistical.slice(s![rows.clone(), .., ..]).to_owned(),
-        systematic: map.systematic.slice(s![rows.clone(), .., ..]).to_owned(),
-        flags: map.flags.slice(s![rows, ..]).to_owned(),
-    }
+    map.strip(rows)
 }
 
 struct Bench {

@@ -2,14 +2,13 @@
 //!
 //! `cargo bench --bench floor -- MAP.exr FRAME...` prints the seconds of the quickest of five rounds. Reading the map is
 //! not counted.
-use ndarray::s;
 use rayon::prelude::*;
 use std::path::PathBuf;
 use std::time::Instant;
 use stopspan::formats::openexr::Attributes;
 use stopspan::formats::staged::Outputs;
 use stopspan::formats::{Limits, read_picture};
-use stopspan::merge::{RadianceMap, store};
+use stopspan::merge::store;
 
 fn main() {
     let arguments = std::env::args_os().skip(1).filter(|a| a != "--bench");
@@ -28,12 +27,7 @@ fn main() {
         });
         let out = folder.path().join(format!("{n}.exr"));
         let none = Attributes::default();
-        let strip = |rows: std::ops::Range<usize>| RadianceMap {
-            radiance: map.radiance.slice(s![rows.clone(), .., ..]).to_owned(),
-            statistical: map.statistical.slice(s![rows.clone(), .., ..]).to_owned(),
-            systematic: map.systematic.slice(s![rows.clone(), .., ..]).to_owned(),
-            flags: map.flags.slice(s![rows, ..]).to_owned(),
-        };
+        let strip = |rows: std::ops::Range<usize>| map.strip(rows);
         store::write_exr(&out, &Outputs::default(), &none, map.radiance.dim(), strip).unwrap();
         let seconds = begun.elapsed().as_secs_f64();
         std::fs::remove_file(out).unwrap();

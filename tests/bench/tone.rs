@@ -11,6 +11,7 @@ fn map(rows: usize, columns: usize) -> RadianceMap {
         (wave + texture - 2.0).exp2()
     });
     RadianceMap {
+        primaries: Default::default(),
         statistical: Array3::zeros((0, 0, 0)),
         systematic: Array3::zeros((0, 0, 0)),
         flags: Array2::zeros((rows, columns)),

@@ -2,10 +2,11 @@
 //!
 //! Sources: Reinhard, Stark, Shirley and Ferwerda (2002), equations 3 and 4; Drago, Myszkowski, Annen and Chiba (2003),
 //! equation 4. The numbers were computed from the closed forms independently of this code (six decimals).
-use ndarray::{Array2, Array3};
+use ndarray::Array3;
 use proptest::prelude::*;
 use stopspan::merge::RadianceMap;
 use stopspan::tone::{Operator, ToneSettings, logarithmic, photographic, render, to_8_bit};
+use stopspan::units::Primaries;
 
 const OPERATORS: [Operator; 4] = [
     Operator::DefaultLook,
@@ -15,13 +16,7 @@ const OPERATORS: [Operator; 4] = [
 ];
 
 fn map(radiance: Array3<f32>) -> RadianceMap {
-    let (rows, columns, _) = radiance.dim();
-    RadianceMap {
-        statistical: Array3::zeros(radiance.dim()),
-        systematic: Array3::zeros(radiance.dim()),
-        flags: Array2::zeros((rows, columns)),
-        radiance,
-    }
+    RadianceMap::of_radiance(radiance, Primaries::SRGB)
 }
 
 #[test]
@@ -186,7 +181,7 @@ fn settings_that_are_no_numbers_count_as_the_default() {
         exposure_stops: f64::NAN,
         highlights_stops: f64::INFINITY,
         shadows_stops: f64::NAN,
-        local_contrast: f64::NEG_INFINITY,
+        local_contrast_stops: f64::NEG_INFINITY,
         saturation: f64::NAN,
         ..Default::default()
     };

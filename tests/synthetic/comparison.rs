@@ -75,6 +75,7 @@ fn run(ghost: bool) -> Compare {
         (light(r, c, SIGMA.1) * (1.0 + noise.sample(&mut random))) as f32
     });
     let map = RadianceMap {
+        primaries: Default::default(),
         statistical: radiance.mapv(|v| 0.01 * v),
         systematic: Array3::zeros(radiance.dim()),
         flags: Array2::zeros(SIZE),

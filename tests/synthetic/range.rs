@@ -92,6 +92,7 @@ fn subjects(exposures: &[f64], seed: u64) -> Vec<Subject> {
         (sum / weights / FULL_WELL) as f32
     });
     let map = RadianceMap {
+        primaries: Default::default(),
         statistical: Array3::zeros(radiance.dim()),
         systematic: Array3::zeros(radiance.dim()),
         radiance,
@@ -158,6 +159,7 @@ fn advised() -> Scene {
         scene_light(r * side + c, side * side) as f32
     });
     let map = RadianceMap {
+        primaries: Default::default(),
         statistical: radiance.mapv(|v| v / 50.0),
         systematic: Array3::zeros(radiance.dim()),
         flags: Array2::zeros((side, side)),

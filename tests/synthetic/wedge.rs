@@ -57,6 +57,7 @@ fn simulated(steps: usize, step_density: f64, exposures: &[f64], seed: u64) -> S
         }
     }
     let map = RadianceMap {
+        primaries: Default::default(),
         statistical: Array3::zeros(radiance.dim()),
         systematic: Array3::zeros(radiance.dim()),
         radiance,

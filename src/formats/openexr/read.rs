@@ -5,6 +5,7 @@ use crate::formats::fault::Fault;
 use crate::formats::read::Decoded;
 use crate::formats::{Compression, Header, Limits, Rational};
 use crate::raster::Pixels;
+use crate::units::Primaries;
 use exr::block::UncompressedBlock;
 use exr::block::chunk::Chunk;
 use exr::meta::MetaData;
@@ -55,6 +56,9 @@ pub(in crate::formats) fn header(file: &mut (impl BufRead + Seek)) -> Result<Hea
         f_number: attributes.aperture.map(rational),
         sensitivity: attributes.iso_speed.map(f64::from),
         captured: attributes.capture_date,
+        primaries: attributes
+            .chromaticities
+            .and_then(|xy| Primaries::new(xy.map(f64::from))),
         ..Header::default()
     })
 }

@@ -145,6 +145,7 @@ mod tests {
     fn map(radiance: impl Fn(usize, usize) -> f32, deviation: f32) -> RadianceMap {
         let radiance = Array3::from_shape_fn((40, 40, 1), |(r, c, _)| radiance(r, c));
         RadianceMap {
+            primaries: Default::default(),
             statistical: Array3::from_elem(radiance.dim(), deviation),
             systematic: Array3::zeros(radiance.dim()),
             flags: Array2::from_shape_fn(

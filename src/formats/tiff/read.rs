@@ -1,7 +1,7 @@
-//! TIFF 6.0 and BigTIFF: 8 and 16-bit, 32-bit unsigned and floating point, gray and RGB, in strips, tiles or planes.
-use super::fault::Fault;
-use super::read::{Decoded, drop_alpha, hold_against};
-use super::{Compression, Header, Limits, metadata};
+//! Reads TIFF 6.0 and BigTIFF: 8 and 16-bit, 32-bit unsigned and floating point, gray and RGB, in strips, tiles or planes.
+use crate::formats::fault::Fault;
+use crate::formats::read::{Decoded, drop_alpha, hold_against};
+use crate::formats::{Compression, Header, Limits, metadata};
 use crate::raster::Pixels;
 use exif::{Context, Field, In, Value as ExifValue};
 use ndarray::Array3;
@@ -22,7 +22,10 @@ const MAKER_NOTE: u16 = 0x927c;
 
 /// Size, EXIF and ICC profile from the first directory. The size is held against the limits before the decoder, which
 /// would see damage first, looks for samples.
-pub(super) fn header(file: &mut (impl BufRead + Seek), limits: &Limits) -> Result<Header, Fault> {
+pub(in crate::formats) fn header(
+    file: &mut (impl BufRead + Seek),
+    limits: &Limits,
+) -> Result<Header, Fault> {
     if let Some((columns, rows)) = claimed_size(file) {
         hold_against(columns, rows, limits)?;
     }
@@ -88,7 +91,7 @@ fn bytes_of(file: &mut impl Read, count: usize) -> Option<Vec<u8>> {
 
 /// Decodes a file whose size was held against the limits already. 32-bit unsigned samples become float fractions of
 /// full scale; half and double precision become float; transparency is dropped.
-pub(super) fn decode(bytes: &[u8]) -> Result<Decoded, Fault> {
+pub(in crate::formats) fn decode(bytes: &[u8]) -> Result<Decoded, Fault> {
     let mut decoder = Decoder::new(Cursor::new(bytes)).map_err(fault)?;
     let (columns, rows) = decoder.dimensions().map_err(fault)?;
     let (stored, wanted) = channels(decoder.colortype().map_err(fault)?)?;

@@ -1,0 +1,165 @@
+//! The arguments of the look, and of the files it goes into.
+use clap::{Args, ValueEnum};
+use std::path::PathBuf;
+use stopspan::formats::Limits;
+use stopspan::formats::jpeg::Subsampling;
+use stopspan::pipeline::{Delivery, RenderSettings};
+use stopspan::tone::{Operator, OutputColour, ToneSettings};
+
+/// How the picture looks.
+#[derive(Debug, Args)]
+pub struct Tone {
+    /// How radiance becomes a picture
+    #[arg(long, value_enum, default_value_t = OperatorArgument::DefaultLook, help_heading = "Look")]
+    pub tone: OperatorArgument,
+    /// Lighter (or darker, below 0) by this many stops of scene light, -10 to 10
+    #[arg(long, value_name = "STOPS", default_value_t = 0.0, value_parser = between::<-10, 10>, allow_hyphen_values = true, help_heading = "Look")]
+    pub tone_exposure: f64,
+    /// Light tones lighter (or darker) by this many stops of scene light, -3 to 3
+    #[arg(long, value_name = "STOPS", default_value_t = 0.0, value_parser = between::<-3, 3>, allow_hyphen_values = true, help_heading = "Look")]
+    pub tone_highlights: f64,
+    /// Dark tones lighter (or darker) by this many stops of scene light, -3 to 3
+    #[arg(long, value_name = "STOPS", default_value_t = 0.0, value_parser = between::<-3, 3>, allow_hyphen_values = true, help_heading = "Look")]
+    pub tone_shadows: f64,
+    /// Contrast of texture, in stops of change: 0 as the scene has it, -1 half, 1 twice; local operators only
+    #[arg(long, value_name = "STOPS", default_value_t = 0.0, value_parser = between::<-1, 1>, allow_hyphen_values = true, help_heading = "Look")]
+    pub tone_local_contrast: f64,
+    /// Colourfulness as a factor on the scene's own, 0 (grey) to 2
+    #[arg(long, value_name = "FACTOR", default_value_t = 1.0, value_parser = between::<0, 2>, help_heading = "Look")]
+    pub tone_saturation: f64,
+    /// Colour space of the pictures; its profile is embedded
+    #[arg(long, value_enum, default_value_t = ColourArgument::Srgb, help_heading = "Look")]
+    pub output_colour: ColourArgument,
+}
+
+/// How radiance becomes display light.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum OperatorArgument {
+    /// Our own choice: the exposure as it was meant, soft ends, gentle local compression
+    DefaultLook,
+    /// Global photographic curve (Reinhard, Stark, Shirley and Ferwerda, 2002)
+    Photographic,
+    /// Global adaptive logarithm (Drago, Myszkowski, Annen and Chiba, 2003)
+    Logarithmic,
+    /// Local: base and detail by a bilateral filter (Durand and Dorsey, 2002)
+    Bilateral,
+}
+
+/// Colour space of finished pictures.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum ColourArgument {
+    /// sRGB, for any screen
+    Srgb,
+    /// Display P3, of wider gamut
+    DisplayP3,
+}
+
+/// How files are written.
+#[derive(Debug, Args)]
+pub struct Files {
+    /// Quality of JPEG files, 1 to 100
+    #[arg(long, value_name = "N", default_value_t = Delivery::default().jpeg_quality, value_parser = clap::value_parser!(u8).range(1..=100), help_heading = "Files")]
+    pub jpeg_quality: u8,
+    /// Resolution of colour differences in JPEG files
+    #[arg(long, value_enum, default_value_t = SubsamplingArgument::Full, help_heading = "Files")]
+    pub jpeg_subsampling: SubsamplingArgument,
+    /// Carry over where the reference frame was taken, if its file says so
+    #[arg(long, help_heading = "Files")]
+    pub keep_place: bool,
+}
+
+/// Resolution of colour differences.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum SubsamplingArgument {
+    /// 4:4:4
+    Full,
+    /// 4:2:0
+    Half,
+}
+
+#[derive(Debug, Args)]
+pub struct Render {
+    /// The map: OpenEXR or Radiance RGBE
+    #[arg(value_name = "MAP")]
+    pub map: PathBuf,
+    /// The picture: .jpg, .png (16-bit) or .tif (16-bit); may be given several times
+    #[arg(long, value_name = "FILE", required = true)]
+    pub out: Vec<PathBuf>,
+    #[command(flatten)]
+    pub tone: Tone,
+    #[command(flatten)]
+    pub files: Files,
+    /// Largest map accepted, in pixels
+    #[arg(long, value_name = "N", default_value_t = Limits::default().pixels)]
+    pub max_pixels: u64,
+    /// Replace files that are there
+    #[arg(long)]
+    pub overwrite: bool,
+    /// Number of threads [default: all cores]; results do not depend on it
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=1024))]
+    pub threads: Option<u16>,
+    /// No progress
+    #[arg(long, short)]
+    pub quiet: bool,
+}
+
+/// A finite number within limits.
+fn between<const LOW: i32, const HIGH: i32>(text: &str) -> Result<f64, String> {
+    let number: f64 = text.trim().parse().map_err(|e| format!("{e}"))?;
+    if (f64::from(LOW)..=f64::from(HIGH)).contains(&number) {
+        Ok(number)
+    } else {
+        Err(format!("not between {LOW} and {HIGH}"))
+    }
+}
+
+impl Tone {
+    pub fn settings(&self) -> ToneSettings {
+        ToneSettings {
+            operator: match self.tone {
+                OperatorArgument::DefaultLook => Operator::DefaultLook,
+                OperatorArgument::Photographic => Operator::Photographic,
+                OperatorArgument::Logarithmic => Operator::Logarithmic,
+                OperatorArgument::Bilateral => Operator::Bilateral,
+            },
+            exposure_stops: self.tone_exposure,
+            highlights_stops: self.tone_highlights,
+            shadows_stops: self.tone_shadows,
+            local_contrast_stops: self.tone_local_contrast,
+            saturation: self.tone_saturation,
+            output: match self.output_colour {
+                ColourArgument::Srgb => OutputColour::Srgb,
+                ColourArgument::DisplayP3 => OutputColour::DisplayP3,
+            },
+        }
+    }
+}
+
+impl Files {
+    pub fn delivery(&self) -> Delivery {
+        Delivery {
+            jpeg_quality: self.jpeg_quality,
+            jpeg_subsampling: match self.jpeg_subsampling {
+                SubsamplingArgument::Full => Subsampling::Full,
+                SubsamplingArgument::Half => Subsampling::Half,
+            },
+            place: self.keep_place,
+        }
+    }
+}
+
+impl Render {
+    pub fn settings(&self) -> RenderSettings {
+        RenderSettings {
+            map: self.map.clone(),
+            out: self.out.clone(),
+            tone: self.tone.settings(),
+            delivery: self.files.delivery(),
+            limits: Limits {
+                pixels: self.max_pixels,
+                accept_damaged: false,
+            },
+            overwrite: self.overwrite,
+        }
+    }
+}

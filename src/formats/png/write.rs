@@ -1,0 +1,211 @@
+//! 8 and 16-bit gray and RGB -> PNG, in stripes that are filtered and deflated side by side.
+use crate::formats::deflate::{Stripe, join, zlib};
+use ndarray::ArrayView3;
+use rayon::prelude::*;
+use std::io;
+use std::ops::Range;
+
+/// Rows in a stripe.
+const STRIPE: usize = 64;
+/// Number of Paeth's filter.
+const PAETH: u8 = 4;
+
+/// The display a picture was made for (SMPTE ST 2086), and how light the picture itself gets (CTA-861.3).
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Mastering {
+    /// CIE 1931 x, y of red, green, blue and white.
+    pub primaries: [f64; 8],
+    /// Darkest and lightest luminance of the display, cd/m^2.
+    pub luminance: (f64, f64),
+    /// The lightest pixel (largest of its channels), cd/m^2.
+    pub content: f64,
+    /// Mean over the picture of the largest channel, cd/m^2.
+    pub average: f64,
+}
+
+/// What goes into a file beside the samples.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct Extras<'a> {
+    /// ICC profile (iCCP).
+    pub icc: Option<&'a [u8]>,
+    /// EXIF block (eXIf).
+    pub exif: Option<&'a [u8]>,
+    /// Code points of ITU-T H.273 (cICP): primaries, transfer. RGB at full range is meant.
+    pub code_points: Option<(u8, u8)>,
+    /// Mastering display and content light (mDCV, cLLI).
+    pub mastering: Option<Mastering>,
+}
+
+/// Encodes 8-bit samples (1 or 3 channels), with a colour profile if given. The bytes do not depend on the number of
+/// threads.
+///
+/// # Errors
+/// `InvalidInput` for an empty picture, other channel counts or sides beyond 2^31.
+pub fn encode8(samples: ArrayView3<u8>, icc: Option<&[u8]>) -> io::Result<Vec<u8>> {
+    encode8_with(
+        samples,
+        &Extras {
+            icc,
+            ..Extras::default()
+        },
+    )
+}
+
+/// Encodes 16-bit samples, otherwise as [`encode8`].
+///
+/// # Errors
+/// As [`encode8`].
+pub fn encode16(samples: ArrayView3<u16>, icc: Option<&[u8]>) -> io::Result<Vec<u8>> {
+    encode16_with(
+        samples,
+        &Extras {
+            icc,
+            ..Extras::default()
+        },
+    )
+}
+
+/// As [`encode8`], with all that may go beside the samples.
+///
+/// # Errors
+/// As [`encode8`].
+pub fn encode8_with(samples: ArrayView3<u8>, extras: &Extras) -> io::Result<Vec<u8>> {
+    encode(samples, 8, as_they_are, extras)
+}
+
+/// As [`encode16`], with all that may go beside the samples.
+///
+/// # Errors
+/// As [`encode8`].
+pub fn encode16_with(samples: ArrayView3<u16>, extras: &Extras) -> io::Result<Vec<u8>> {
+    encode(samples, 16, big_endian, extras)
+}
+
+fn as_they_are(from: &[u8], to: &mut [u8]) {
+    to.copy_from_slice(from);
+}
+
+fn big_endian(from: &[u16], to: &mut [u8]) {
+    for (pair, value) in to.as_chunks_mut::<2>().0.iter_mut().zip(from) {
+        *pair = value.to_be_bytes();
+    }
+}
+
+fn encode<T: Copy + Sync>(
+    samples: ArrayView3<T>,
+    bits: u8,
+    bytes: fn(&[T], &mut [u8]),
+    extras: &Extras,
+) -> io::Result<Vec<u8>> {
+    let (rows, columns, channels) = samples.dim();
+    let kind = match channels {
+        1 => 0,
+        3 => 2,
+        _ => return Err(invalid("neither 1 nor 3 channels")),
+    };
+    let side = |n: usize| u32::try_from(n).ok().filter(|n| (1..1 << 31).contains(n));
+    let (Some(width), Some(height)) = (side(columns), side(rows)) else {
+        return Err(invalid("a side that PNG cannot hold"));
+    };
+    let samples = samples.as_standard_layout();
+    let data = samples.as_slice().ok_or(invalid("samples not in order"))?;
+    let pixel = channels * usize::from(bits) / 8;
+    let stripes = (0..rows.div_ceil(STRIPE))
+        .into_par_iter()
+        .map(|stripe| {
+            let first = stripe * STRIPE;
+            let these = first..rows.min(first + STRIPE);
+            let last = these.end == rows;
+            let row = |r: usize, to: &mut [u8]| {
+                bytes(&data[r * columns * channels..][..columns * channels], to);
+            };
+            Stripe::of(&filtered(these, columns * pixel, pixel, row), last)
+        })
+        .collect();
+    let mut out = b"\x89PNG\r\n\x1a\n".to_vec();
+    let rest = [bits, kind, 0, 0, 0];
+    let head = [&width.to_be_bytes()[..], &height.to_be_bytes(), &rest].concat();
+    chunk(&mut out, b"IHDR", &head)?;
+    beside(&mut out, extras)?;
+    for data in join(stripes) {
+        chunk(&mut out, b"IDAT", &data)?;
+    }
+    chunk(&mut out, b"IEND", &[])?;
+    Ok(out)
+}
+
+/// Rows behind each other, each with the number of its filter in front. The row above the first is looked at too.
+fn filtered(
+    rows: Range<usize>,
+    line: usize,
+    pixel: usize,
+    row: impl Fn(usize, &mut [u8]),
+) -> Vec<u8> {
+    let mut out = vec![0; rows.len() * (line + 1)];
+    let (mut before, mut here) = (vec![0; pixel + line], vec![0; pixel + line]);
+    if rows.start > 0 {
+        row(rows.start - 1, &mut before[pixel..]);
+    }
+    for (r, out) in rows.zip(out.chunks_exact_mut(line + 1)) {
+        row(r, &mut here[pixel..]);
+        out[0] = PAETH;
+        paeth(&here, &before, pixel, &mut out[1..]);
+        std::mem::swap(&mut here, &mut before);
+    }
+    out
+}
+
+/// The chunks that must stand before the samples.
+fn beside(out: &mut Vec<u8>, extras: &Extras) -> io::Result<()> {
+    if let Some((primaries, transfer)) = extras.code_points {
+        chunk(out, b"cICP", &[primaries, transfer, 0, 1])?;
+    }
+    if let Some(m) = extras.mastering {
+        let place = |v: f64| ((v / 0.00002).round().clamp(0.0, 65535.0) as u16).to_be_bytes();
+        let light =
+            |v: f64| ((v / 0.0001).round().clamp(0.0, f64::from(u32::MAX)) as u32).to_be_bytes();
+        let mut display: Vec<u8> = m.primaries.iter().flat_map(|&v| place(v)).collect();
+        display.extend(light(m.luminance.1));
+        display.extend(light(m.luminance.0));
+        chunk(out, b"mDCV", &display)?;
+        chunk(out, b"cLLI", &[light(m.content), light(m.average)].concat())?;
+    }
+    if let Some(icc) = extras.icc {
+        let packed = zlib(icc);
+        chunk(out, b"iCCP", &[b"profile\0\0", packed.as_slice()].concat())?;
+    }
+    extras
+        .exif
+        .map_or(Ok(()), |block| chunk(out, b"eXIf", block))
+}
+
+fn chunk(out: &mut Vec<u8>, name: &[u8; 4], data: &[u8]) -> io::Result<()> {
+    let length = u32::try_from(data.len()).ok().filter(|&n| n < 1 << 31);
+    let length = length.ok_or(invalid("a chunk beyond 2 GiB"))?;
+    out.extend(length.to_be_bytes());
+    let begin = out.len();
+    out.extend_from_slice(name);
+    out.extend_from_slice(data);
+    let sum = crc32fast::hash(&out[begin..]);
+    out.extend(sum.to_be_bytes());
+    Ok(())
+}
+
+/// Paeth's filter (PNG, 9.4). Both rows have one pixel of zeros in front.
+fn paeth(here: &[u8], before: &[u8], pixel: usize, out: &mut [u8]) {
+    let left = &here[..here.len() - pixel];
+    let up = &before[pixel..];
+    let corner = &before[..before.len() - pixel];
+    let rows = here[pixel..].iter().zip(left).zip(up.iter().zip(corner));
+    for (out, ((&x, &a), (&b, &c))) in out.iter_mut().zip(rows) {
+        let (a, b, c) = (i16::from(a), i16::from(b), i16::from(c));
+        let (to_a, to_b, to_c) = ((b - c).abs(), (a - c).abs(), (a + b - 2 * c).abs());
+        let ab = if to_a <= to_b { a } else { b };
+        let guess = if to_a.min(to_b) <= to_c { ab } else { c };
+        *out = x.wrapping_sub(guess as u8);
+    }
+}
+
+fn invalid(what: &str) -> io::Error {
+    io::Error::new(io::ErrorKind::InvalidInput, what)
+}

@@ -1,0 +1,6 @@
+//! TIFF, in reading order: reading 6.0 and BigTIFF, and writing 16-bit files.
+mod read;
+mod write;
+
+pub(super) use read::{decode, header};
+pub use write::encode16;

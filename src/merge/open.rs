@@ -1,0 +1,42 @@
+//! A radiance map from any file that holds one.
+use super::map::RadianceMap;
+use super::store;
+use crate::Error;
+use crate::error::InputProblem;
+use crate::formats::{Format, Header, Limits, read_header, read_picture, sniff_file};
+use crate::raster::Pixels;
+use std::path::Path;
+
+/// A map read back, and what its file says about the picture.
+#[derive(Debug, Clone)]
+pub struct Opened {
+    /// The map. Files of other programs may hold any value, also negative, infinite or not a number.
+    pub map: RadianceMap,
+    /// Exposure, moment and owner, where the file states them.
+    pub header: Header,
+}
+
+/// Reads a map: OpenEXR (float R, G, B or Y; uncertainty and flags where the file has them) or Radiance RGBE.
+///
+/// # Errors
+/// [`Error::Input`]: not readable, damaged, larger than `limits`, or a file that holds no radiance.
+pub fn open(path: &Path, limits: &Limits) -> Result<Opened, Error> {
+    let header = read_header(path, limits)?;
+    let map = match sniff_file(path)? {
+        Some(Format::OpenExr) => store::read_exr(path, limits)?,
+        Some(Format::Rgbe) => {
+            let picture = read_picture(path, limits)?;
+            let primaries = header.primaries.unwrap_or_default();
+            match picture.pixels {
+                Pixels::F32(radiance) => RadianceMap::of_radiance(radiance, primaries),
+                _ => return Err(no_radiance(path)),
+            }
+        }
+        _ => return Err(no_radiance(path)),
+    };
+    Ok(Opened { map, header })
+}
+
+fn no_radiance(path: &Path) -> Error {
+    Error::input(path, InputProblem::NoRadiance)
+}

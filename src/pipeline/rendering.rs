@@ -1,0 +1,56 @@
+//! A map that is a file already, rendered again.
+use super::delivery::{Delivery, Finished, kind_of};
+use super::settings::Event;
+use crate::error::Error;
+use crate::formats::Limits;
+use crate::formats::staged::Outputs;
+use crate::merge;
+use crate::tone::{self, ToneSettings};
+use std::path::PathBuf;
+
+/// What can be asked of a rendering.
+#[derive(Debug, Clone)]
+pub struct RenderSettings {
+    /// The map: OpenEXR or Radiance RGBE.
+    pub map: PathBuf,
+    /// Pictures to write; the ending says what each is to be.
+    pub out: Vec<PathBuf>,
+    /// The look.
+    pub tone: ToneSettings,
+    /// How files are written.
+    pub delivery: Delivery,
+    /// Limits on what the map's file may claim.
+    pub limits: Limits,
+    /// Replace files that are there.
+    pub overwrite: bool,
+}
+
+/// Renders a map into one or more pictures.
+///
+/// # Errors
+/// [`Error::Input`] for a file that holds no map; [`Error::Output`] where a picture cannot be written, or has an ending
+/// that stands for none. What was written before an error stays.
+pub fn render(settings: &RenderSettings, progress: &(dyn Fn(Event) + Sync)) -> Result<(), Error> {
+    let policy = Outputs {
+        overwrite: settings.overwrite,
+        inputs: vec![settings.map.clone()],
+    };
+    for path in &settings.out {
+        kind_of(path)?;
+        policy.check(path)?;
+    }
+    progress(Event::Stage("reading the map"));
+    let opened = merge::open(&settings.map, &settings.limits)?;
+    progress(Event::Stage("rendering"));
+    let codes = tone::render(&opened.map, &settings.tone);
+    progress(Event::Stage("writing"));
+    let finished = Finished {
+        codes: &codes,
+        colour: settings.tone.output,
+        header: &opened.header,
+    };
+    let paths = settings.out.iter();
+    paths
+        .into_iter()
+        .try_for_each(|path| finished.write(path, kind_of(path)?, &policy, &settings.delivery))
+}
