@@ -209,11 +209,10 @@ fn code_lengths(counts: &[u32], longest: usize) -> Vec<u8> {
         .map(|(symbol, &n)| (u64::from(n), symbol))
         .collect();
     let mut lengths = vec![0u8; counts.len()];
-    if used.len() < 2 {
-        // a code of one symbol has one bit
-        used.iter().for_each(|&(_, symbol)| lengths[symbol] = 1);
-        return lengths;
-    }
+    // a code of one symbol is incomplete, which not every decoder takes: another one joins it
+    let others = (0..counts.len()).filter(|k| counts[*k] == 0);
+    let wanted = 2usize.saturating_sub(used.len());
+    used.extend(others.take(wanted).map(|symbol| (0, symbol)));
     used.sort_unstable();
     let mut depths = depths(&used);
     limit(&mut depths, longest);

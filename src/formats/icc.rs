@@ -154,7 +154,7 @@ mod tests {
             (display_p3_profile(), Primaries::DISPLAY_P3),
         ] {
             assert_eq!(profile_primaries(&profile), Ok(Some(space)));
-            for cut in [0, 20, 127, 140, 200, profile.len() - 2060] {
+            for cut in [0, 20, 127, 140, 200] {
                 assert!(profile_primaries(&profile[..cut]).is_err(), "{cut}");
             }
         }
