@@ -137,8 +137,10 @@ impl<'a> Merger<'a> {
                 self.sample(row, scratch);
                 self.leave_out(row, scratch, flags);
                 for channel in 0..channels {
-                    let out = (&mut *radiance, &mut *statistical, &mut *systematic);
-                    self.channel_row(channel, scratch, out, flags);
+                    self.channel_row(channel, scratch, flags);
+                    spread(&scratch.sums.radiance, radiance, (channel, channels));
+                    spread(&scratch.sums.statistical, statistical, (channel, channels));
+                    spread(&scratch.sums.systematic, systematic, (channel, channels));
                 }
             },
         );
@@ -176,14 +178,8 @@ impl<'a> Merger<'a> {
         }
     }
 
-    fn channel_row(
-        &self,
-        channel: usize,
-        scratch: &mut Row,
-        (radiance, statistical, systematic): (&mut [f32], &mut [f32], &mut [f32]),
-        flags: &mut [u16],
-    ) {
-        let channels = self.channels.len();
+    /// Merges one channel of a row into the sums, and adds to the flags.
+    fn channel_row(&self, channel: usize, scratch: &mut Row, flags: &mut [u16]) {
         let this = &self.channels[channel];
         let Row {
             samples,
@@ -193,40 +189,35 @@ impl<'a> Merger<'a> {
         let frames = samples.iter().map(|f| f[channel].as_slice());
         sums.add_light(frames.clone(), &this.factors);
         sums.add_weighted(frames, &this.weights, energy);
-        for (column, flags) in flags.iter_mut().enumerate() {
-            let place = usize::from(sums.cell[column]);
-            let total = sums.weight[column];
-            let merged = if total > 0.0 {
-                Merged {
-                    radiance: sums.sum[column] / total,
-                    statistical: total.sqrt().recip(),
-                }
-            } else {
-                this.without_weight(samples.iter().map(|f| f[channel][column]))
-            };
-            let i = column * channels + channel;
-            radiance[i] = merged.radiance;
-            statistical[i] = merged.statistical;
-            systematic[i] = if sums.time[column] > 0.0 {
-                this.weights.systematic(place)
-            } else {
-                1.0
-            };
-            let moved = *flags & flag::MOVED != 0;
-            *flags |= this.flags(sums, column, &merged);
-            if moved {
-                // Where frames are left out that is not for want of cover.
-                *flags &= !flag::UNCOVERED;
+        sums.means();
+        // Counted first, which is quick: there are none in most rows.
+        let without = sums.weight.iter().filter(|w| **w <= 0.0).count();
+        for column in 0..if without > 0 { flags.len() } else { 0 } {
+            if sums.weight[column] <= 0.0 {
+                let merged = this.without_weight(samples.iter().map(|f| f[channel][column]));
+                sums.radiance[column] = merged.radiance;
+                sums.statistical[column] = merged.statistical;
             }
-            if channel == channels / 2 {
-                let leader = if moved {
-                    this.leader_of(place, samples.iter().map(|f| f[channel][column]))
+        }
+        sums.systematics(&this.weights);
+        sums.add_flags(&this.weights, flags);
+        if channel == self.channels.len() / 2 {
+            for (column, (flags, &cell)) in flags.iter_mut().zip(&sums.cell).enumerate() {
+                let leader = if *flags & flag::MOVED != 0 {
+                    this.leader_of(cell, samples.iter().map(|f| f[channel][column]))
                 } else {
-                    this.weights.leader(place)
+                    this.weights.leader(cell)
                 };
                 *flags |= u16::from(leader) << flag::FRAME_SHIFT;
             }
         }
+    }
+}
+
+/// Puts one channel of a row among the others.
+fn spread(from: &[f32], row: &mut [f32], (channel, channels): (usize, usize)) {
+    for (pixel, &value) in row.chunks_exact_mut(channels).zip(from) {
+        pixel[channel] = value;
     }
 }
 
@@ -238,9 +229,9 @@ struct Merged {
 
 impl Channel {
     /// The frame with the largest weight among those whose sample counts.
-    fn leader_of(&self, cell: usize, samples: impl Iterator<Item = f32>) -> u8 {
+    fn leader_of(&self, cell: u16, samples: impl Iterator<Item = f32>) -> u8 {
         let weight =
-            |(j, s): (usize, f32)| (s < CLIPPED).then(|| (j, self.weights.of_frame(j)[cell]));
+            |(j, s): (usize, f32)| (s < CLIPPED).then(|| (j, self.weights.of_frame(j).at(cell)));
         let best = samples.enumerate().filter_map(weight);
         best.fold(
             (0, -1.0),
@@ -248,26 +239,6 @@ impl Channel {
         )
         .0
         .min(255) as u8
-    }
-
-    fn flags(&self, sums: &Sums, column: usize, merged: &Merged) -> u16 {
-        if sums.time[column] == 0.0 {
-            return flag::CLIPPED_IN_ALL;
-        }
-        let mut flags = sums.flags[column];
-        if self.weights.clipping(usize::from(sums.cell[column])) {
-            flags |= flag::CLIPPED_IN_SOME;
-        }
-        if sums.used[column] == 1 {
-            flags |= flag::ONE_FRAME;
-        } else {
-            // Others cover this place.
-            flags &= !flag::UNCOVERED;
-        }
-        if merged.radiance < merged.statistical {
-            flags |= flag::DARK_IN_ALL;
-        }
-        flags
     }
 
     /// Where no frame has a weight. All clipped: the true value lies anywhere above the highest bound, and its own size

@@ -28,17 +28,23 @@ impl Merger<'_> {
 
     fn sample_still(&self, row: usize, j: usize, out: &mut [Vec<f32>]) {
         let channels = self.channels.len();
-        let table = |c: usize, code: usize| self.channels[c].tables[j].radiance[code];
-        match &self.bracket.frames[j].picture.pixels {
-            Pixels::U8(a) => look_up(a.row_slice(row), out, channels, |c, v| {
-                table(c, usize::from(v))
-            }),
-            Pixels::U16(a) => look_up(a.row_slice(row), out, channels, |c, v| {
-                table(c, usize::from(v))
-            }),
-            Pixels::F32(a) => look_up(a.row_slice(row), out, channels, |c, v| {
-                self.channels[c].float(j, v)
-            }),
+        for (c, (this, out)) in self.channels.iter().zip(out).enumerate() {
+            let table = this.tables[j].radiance.as_slice();
+            match &self.bracket.frames[j].picture.pixels {
+                Pixels::U8(a) => {
+                    let codes = a.row_slice(row).iter().skip(c).step_by(channels);
+                    let table: &[f32; 256] = table.try_into().unwrap_or(&[CLIPPED; 256]);
+                    fill(out, codes.map(|&code| table[usize::from(code)]));
+                }
+                Pixels::U16(a) => {
+                    let codes = a.row_slice(row).iter().skip(c).step_by(channels);
+                    fill(out, codes.map(|&code| table[usize::from(code)]));
+                }
+                Pixels::F32(a) => {
+                    let levels = a.row_slice(row).iter().skip(c).step_by(channels);
+                    fill(out, levels.map(|&level| this.float(j, level)));
+                }
+            }
         }
     }
 
@@ -123,15 +129,8 @@ impl<T> RowSlice<T> for Array3<T> {
 }
 
 #[inline]
-fn look_up<T: Copy>(
-    source: &[T],
-    out: &mut [Vec<f32>],
-    channels: usize,
-    value: impl Fn(usize, T) -> f32,
-) {
-    for (c, out) in out.iter_mut().enumerate() {
-        for (from, to) in source.chunks_exact(channels).zip(out.iter_mut()) {
-            *to = value(c, from[c]);
-        }
-    }
+fn fill(out: &mut [f32], values: impl Iterator<Item = f32>) {
+    out.iter_mut()
+        .zip(values)
+        .for_each(|(to, value)| *to = value);
 }

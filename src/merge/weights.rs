@@ -3,6 +3,7 @@
 //! A weight taken at the *observed* value is correlated with its error and pulls the mean; these are taken at the value
 //! predicted from all frames, and a frame is left out where its prediction plus three standard deviations reaches the
 //! clip level, whatever it happened to show.
+use super::map::flag;
 use super::noise::NoiseModel;
 use crate::response::ResponseCurve;
 
@@ -25,17 +26,47 @@ pub(crate) struct FrameLight {
     pub uncertainty_stops: f64,
 }
 
+/// A number a cell, with room for any index of ten bits, so that looking up needs no check.
+#[derive(Debug, Clone)]
+pub(crate) struct ByCell<T>(Box<[T; ROOM]>);
+
+const ROOM: usize = 1024;
+const _: () = assert!(CELLS <= ROOM);
+
+impl<T: Copy + Default> ByCell<T> {
+    fn new(of: impl Fn(usize) -> T) -> Self {
+        let mut out = Box::new([T::default(); ROOM]);
+        out.iter_mut()
+            .take(CELLS)
+            .enumerate()
+            .for_each(|(cell, value)| *value = of(cell));
+        ByCell(out)
+    }
+
+    /// The number of a cell.
+    #[inline]
+    pub(crate) fn at(&self, cell: u16) -> T {
+        self.0[usize::from(cell) % ROOM]
+    }
+
+    /// The numbers of many cells.
+    pub(crate) fn look_up(&self, cells: &[u16], out: &mut Vec<T>) {
+        out.clear();
+        out.extend(cells.iter().map(|&cell| self.at(cell)));
+    }
+}
+
 /// Weights of one channel, by cell.
 #[derive(Debug, Clone)]
 pub(crate) struct Weights {
     /// By frame: inverse variance of radiance, 0 where the frame is left out.
-    weight: Vec<Vec<f32>>,
-    /// True where a frame is left out because it is predicted to clip.
-    clipping: Vec<bool>,
+    weight: Vec<ByCell<f32>>,
+    /// The flag of clipping where a frame is left out because it is predicted to clip.
+    clipping: ByCell<u32>,
     /// Relative systematic standard uncertainty when every frame with a weight contributes.
-    systematic: Vec<f32>,
+    systematic: ByCell<f32>,
     /// Frame with the largest weight.
-    leader: Vec<u8>,
+    leader: ByCell<u8>,
 }
 
 /// The cell of a radiance: its exponent and first four mantissa bits.
@@ -58,69 +89,64 @@ impl Weights {
     pub(crate) fn new(curve: &ResponseCurve, noise: &NoiseModel, frames: &[FrameLight]) -> Self {
         let shortest = position_by(frames, |a, b| a.factor < b.factor);
         let longest = position_by(frames, |a, b| a.factor > b.factor);
-        let mut out = Weights {
-            weight: vec![Vec::with_capacity(CELLS); frames.len()],
-            clipping: Vec::new(),
-            systematic: Vec::new(),
-            leader: Vec::new(),
-        };
         let top = curve.exposure_at(curve.clip_level);
-        for index in 0..CELLS {
-            let radiance = centre(index);
-            let weights: Vec<f64> = (0..frames.len())
-                .map(|j| {
-                    frame_weight(
-                        curve,
-                        noise,
-                        &frames[j],
-                        radiance,
-                        top,
-                        (j == shortest, j == longest),
-                    )
-                })
-                .collect();
-            out.systematic
-                .push(systematic(curve, frames, &weights, radiance) as f32);
-            let leader =
-                (0..weights.len()).fold(
-                    0,
-                    |best, j| if weights[j] > weights[best] { j } else { best },
-                );
-            out.leader.push(leader.min(255) as u8);
-            for (list, &weight) in out.weight.iter_mut().zip(&weights) {
-                list.push(weight as f32);
-            }
-            let reach = |f: &FrameLight| {
-                let x = radiance * f.factor;
-                x + 3.0 * deviation(curve, noise, f, x) > top
+        let of_cell = |cell: usize| -> Vec<f64> {
+            let weight = |(j, frame)| {
+                let ends = (j == shortest, j == longest);
+                frame_weight(curve, noise, frame, centre(cell), top, ends)
             };
-            out.clipping.push(frames.iter().any(reach));
+            frames.iter().enumerate().map(weight).collect()
+        };
+        let weights: Vec<Vec<f64>> = (0..CELLS).map(of_cell).collect();
+        let reaches = |cell: usize, f: &FrameLight| {
+            let x = centre(cell) * f.factor;
+            x + 3.0 * deviation(curve, noise, f, x) > top
+        };
+        Weights {
+            weight: (0..frames.len())
+                .map(|j| ByCell::new(|cell| weights[cell][j] as f32))
+                .collect(),
+            clipping: ByCell::new(|cell| {
+                let clips = frames.iter().any(|f| reaches(cell, f));
+                if clips {
+                    u32::from(flag::CLIPPED_IN_SOME)
+                } else {
+                    0
+                }
+            }),
+            systematic: ByCell::new(|cell| {
+                systematic(curve, frames, &weights[cell], centre(cell)) as f32
+            }),
+            leader: ByCell::new(|cell| heaviest(&weights[cell])),
         }
-        out
     }
 
-    /// Weights of a frame, [`CELLS`] of them.
-    pub(crate) fn of_frame(&self, frame: usize) -> &[f32] {
+    /// Weights of a frame.
+    pub(crate) fn of_frame(&self, frame: usize) -> &ByCell<f32> {
         &self.weight[frame]
     }
 
-    /// True where a frame is left out because it is predicted to clip.
-    #[inline]
-    pub(crate) fn clipping(&self, cell: usize) -> bool {
-        self.clipping[cell]
+    /// [`flag::CLIPPED_IN_SOME`] where a frame is left out because it is predicted to clip, else 0.
+    pub(crate) fn clipping(&self) -> &ByCell<u32> {
+        &self.clipping
     }
 
-    /// Relative systematic uncertainty at a cell.
-    #[inline]
-    pub(crate) fn systematic(&self, cell: usize) -> f32 {
-        self.systematic[cell]
+    /// Relative systematic uncertainties.
+    pub(crate) fn systematic(&self) -> &ByCell<f32> {
+        &self.systematic
     }
 
     /// Frame with the largest weight at a cell.
     #[inline]
-    pub(crate) fn leader(&self, cell: usize) -> u8 {
-        self.leader[cell]
+    pub(crate) fn leader(&self, cell: u16) -> u8 {
+        self.leader.at(cell)
     }
+}
+
+/// The first frame with the largest weight.
+fn heaviest(weights: &[f64]) -> u8 {
+    let better = |best, j| if weights[j] > weights[best] { j } else { best };
+    (0..weights.len()).fold(0, better).min(255) as u8
 }
 
 fn position_by(frames: &[FrameLight], better: fn(&FrameLight, &FrameLight) -> bool) -> usize {

@@ -189,7 +189,7 @@ pub(super) fn settle(
 }
 
 /// The default method: exposures between the two ends are estimated, judged against the stated ones, and the table is
-/// fitted once more with all of them held, from where the first fit ended.
+/// fitted once more with all of them held, from where the first fit ended, to all blocks where the first had fewer.
 fn smooth(
     bracket: &Bracket,
     samples: &[BlockSamples],
@@ -202,11 +202,9 @@ fn smooth(
         .iter()
         .map(|&v| v <= values[0] || v >= values[last])
         .collect();
+    let thinned: Vec<BlockSamples> = samples.iter().map(BlockSamples::thinned).collect();
     let free =
-        fit_channels(samples, &values, &ends, None).ok_or_else(|| refuse(bracket, samples))?;
-    if ends.iter().all(|&held| held) {
-        return Ok((free, stated.to_vec()));
-    }
+        fit_channels(&thinned, &values, &ends, None).ok_or_else(|| refuse(bracket, samples))?;
     let used: Vec<Estimate> = (0..=last)
         .map(|j| match combine(&free, j, &values, ends[j]) {
             Some(measured) => settle(&bracket.frames[j].name(), stated[j], measured, findings),

@@ -32,31 +32,8 @@ pub(super) fn keep(samples: Vec<BlockSamples>) -> Vec<BlockSamples> {
     if left == blocks || (left as f64) < LEFT * blocks as f64 {
         return samples;
     }
-    samples.iter().map(|s| without(s, &moved)).collect()
-}
-
-fn without(samples: &BlockSamples, moved: &[bool]) -> BlockSamples {
-    let by_frame = |values: &[f32]| -> Vec<f32> {
-        let blocks = values.chunks_exact(samples.frames).zip(moved);
-        blocks
-            .filter(|(_, moved)| !**moved)
-            .flat_map(|(b, _)| b.iter().copied())
-            .collect()
-    };
-    BlockSamples {
-        frames: samples.frames,
-        pixels: samples.pixels,
-        mean: by_frame(&samples.mean),
-        variance: by_frame(&samples.variance),
-        peak: by_frame(&samples.peak),
-        tile: samples
-            .tile
-            .iter()
-            .zip(moved)
-            .filter(|(_, moved)| !**moved)
-            .map(|(t, _)| *t)
-            .collect(),
-    }
+    let still: Vec<bool> = moved.iter().map(|m| !m).collect();
+    samples.iter().map(|s| s.only(&still)).collect()
 }
 
 /// One block seen by both frames of a pair.
