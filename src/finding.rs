@@ -88,6 +88,12 @@ pub enum Finding {
     ResponseNotGlobal { ratio: f64, limit: f64 },
     /// The frames were taken to be linear. `evidence` says why.
     TakenAsLinear { evidence: String },
+    /// Linear levels lie on lines that meet at this level instead of zero: it is subtracted. Channel 0 is red, or mono.
+    BlackOffset {
+        channel: usize,
+        offset_codes: f64,
+        standard_uncertainty_codes: f64,
+    },
     /// The noise estimate is limited by compression rather than by the sensor.
     NoiseCompressionLimited {
         code_noise: f64,

@@ -10,8 +10,12 @@ const COMPARED_PIXELS: usize = 1 << 18;
 const BIN_PIXELS: usize = 200;
 /// Linear levels keep the stated ratio within this share, over ...
 const RATIO_TOLERANCE: f64 = 0.04;
+/// ... and this many 8-bit codes, over ...
+const ROUNDING_CODES: f64 = 0.25;
 /// ... at least this many stops of level (one bin a stop).
 const SPAN_STOPS: usize = 3;
+/// A black offset may be this large, fraction of full scale.
+const MOST_OFFSET: f64 = 0.15;
 
 /// Evidence in the file alone that its samples are linear: float samples, or a colour profile whose tone curves are
 /// straight lines. `None` says nothing about 16-bit files without a profile: raw converters write those linear or not,
@@ -65,9 +69,12 @@ fn straight_curve(curve: &[u8]) -> Option<bool> {
 /// The levels of neighbouring frames against their stated exposure ratio.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct LinearTest {
-    /// True if the levels keep the stated ratio within 4 % over 3 stops or more in every pair of neighbours that can be
-    /// compared, and there is one at least. A black offset, or stated times that are false, make it false.
+    /// True if the levels above one black offset keep the stated ratio within 4 % and a quarter of an 8-bit code over 3
+    /// stops or more in every pair of neighbours that can be compared, and there is one at least. Stated times that are
+    /// false make it false.
     pub linear: bool,
+    /// The black offset that fits best, fraction of full scale; 0 where no pair can be compared.
+    pub offset: f64,
     /// One entry a pair of frames and stop of level.
     pub ratios: Vec<LevelRatio>,
 }
@@ -79,6 +86,10 @@ pub struct LevelRatio {
     pub darker: usize,
     /// Mean level in the brighter frame, fraction of full scale.
     pub level: f64,
+    /// Mean level in the darker frame, fraction of full scale.
+    pub darker_level: f64,
+    /// Stated exposure ratio, brighter over darker.
+    pub stated: f64,
     /// Ratio of mean levels, brighter over darker, divided by the stated exposure ratio; 1 for linear levels.
     pub ratio: f64,
     /// Pixels compared.
@@ -92,25 +103,43 @@ pub fn looks_linear(bracket: &Bracket) -> LinearTest {
     let clips = clip_levels(bracket);
     let channel = if clips.len() == 3 { 1 } else { 0 };
     let clip = clips.get(channel).map_or(1.0, |c| c.clip_level);
-    let mut ratios = Vec::new();
-    let (mut compared, mut kept) = (0, 0);
-    for darker in 0..bracket.frames.len().saturating_sub(1) {
-        let bins = pair_bins(bracket, darker, channel, clip);
-        let usable = bins.iter().filter(|b| b.pixels >= BIN_PIXELS);
-        let before = ratios.len();
-        ratios.extend(usable.map(|b| b.ratio(darker)));
-        let pair = &ratios[before..];
-        if pair.len() >= SPAN_STOPS {
-            compared += 1;
-            kept += usize::from(
-                pair.iter()
-                    .all(|r| (r.ratio - 1.0).abs() <= RATIO_TOLERANCE),
-            );
-        }
-    }
+    let pairs: Vec<Vec<LevelRatio>> = (0..bracket.frames.len().saturating_sub(1))
+        .map(|darker| {
+            let bins = pair_bins(bracket, darker, channel, clip);
+            let usable = bins.iter().filter(|b| b.pixels >= BIN_PIXELS);
+            usable.map(|b| b.ratio(darker)).collect()
+        })
+        .collect();
+    let compared: Vec<&Vec<LevelRatio>> = pairs.iter().filter(|p| p.len() >= SPAN_STOPS).collect();
+    let offset = offset(compared.iter().copied().flatten());
+    let linear = |pair: &&Vec<LevelRatio>| pair.iter().all(|r| r.keeps(offset));
     LinearTest {
-        linear: compared > 0 && kept == compared,
-        ratios,
+        linear: !compared.is_empty() && offset.abs() <= MOST_OFFSET && compared.iter().all(linear),
+        offset,
+        ratios: pairs.into_iter().flatten().collect(),
+    }
+}
+
+/// The offset d of `b - k a = d (1 - k)` by least squares, each bin counting as well as the tolerance lets it.
+fn offset<'a>(ratios: impl Iterator<Item = &'a LevelRatio>) -> f64 {
+    let (mut product, mut square) = (0.0, 0.0);
+    for r in ratios {
+        let weight = r.tolerance(0.0).powi(-2);
+        product += weight * (r.level - r.stated * r.darker_level) * (1.0 - r.stated);
+        square += weight * (1.0 - r.stated).powi(2);
+    }
+    if square > 0.0 { product / square } else { 0.0 }
+}
+
+impl LevelRatio {
+    fn tolerance(&self, offset: f64) -> f64 {
+        RATIO_TOLERANCE * (self.level - offset).max(0.0) + ROUNDING_CODES / 255.0
+    }
+
+    /// True if the levels above `offset` keep the stated ratio.
+    fn keeps(&self, offset: f64) -> bool {
+        let left = self.level - offset - self.stated * (self.darker_level - offset);
+        left.abs() <= self.tolerance(offset)
     }
 }
 
@@ -127,6 +156,8 @@ impl Bin {
         LevelRatio {
             darker,
             level: self.brighter / self.pixels as f64,
+            darker_level: self.darker / self.pixels as f64,
+            stated: self.stated,
             ratio: self.brighter / (self.darker * self.stated),
             pixels: self.pixels,
         }
@@ -196,6 +227,31 @@ mod tests {
         assert!(!gamma.linear && !gamma.ratios.is_empty(), "{gamma:?}");
         let contrast = test_of(|x| x * x * (3.0 - 2.0 * x), &[-1.0, 0.0, 1.0]);
         assert!(!contrast.linear, "{contrast:?}");
+    }
+
+    #[test]
+    fn a_black_offset_is_still_linear_and_is_found() {
+        for offset in [-5.0 / 255.0, 10.0 / 255.0] {
+            let test = test_of(|x| x + offset, &[-1.0, 0.0, 1.0]);
+            assert!(test.linear, "{offset}: {test:?}");
+            assert!((test.offset - offset).abs() < 0.4 / 255.0, "{test:?}");
+        }
+    }
+
+    /// With an offset free to choose, curves must still be told apart, for one pair of frames as well.
+    #[test]
+    fn no_offset_makes_a_curve_linear() {
+        let curves: [fn(f64) -> f64; 5] = [
+            |x| x.powf(1.0 / 1.8),
+            |x| x.powf(0.8),
+            |x| x.powf(1.25),
+            |x| (1.0 + 6.0 * x).ln() / 7.0f64.ln(),
+            |x| x / (x + 0.3) * 1.3,
+        ];
+        for (n, curve) in curves.into_iter().enumerate() {
+            let test = test_of(curve, &[-1.0, 0.0, 1.0]);
+            assert!(!test.linear, "curve {n}: {test:?}");
+        }
     }
 
     #[test]

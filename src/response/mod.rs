@@ -2,7 +2,7 @@
 //!
 //! In reading order: [`curve`](ResponseCurve) the result; `blocks` the samples, `steady` those of them where nothing moved; `smooth_table` the default estimator with
 //! `gamma_basis` under it; the published methods [`least_squares_table`], [`alternating`] and [`polynomial`] on `pixels`,
-//! run by `published`; `assemble` makes curves of tables; `unfitted` responses that are known; `ratios` exposures measured
+//! run by `published`; `assemble` makes curves of tables; `unfitted` responses that are known, `black_offset` what linear levels begin at; `ratios` exposures measured
 //! from pixels; `refusal` says when there is too little; `recover` chooses and decides.
 //!
 //! Why the smooth table is the default: root mean square error of log2 exposure over codes 10 to 245 of green, stops, on
@@ -21,6 +21,7 @@
 //! where it clips: 0.33, 0.16 and 1.19 stop for the three steps against 0.17, 0.10 and 0.21.
 pub mod alternating;
 mod assemble;
+mod black_offset;
 mod blocks;
 mod curve;
 mod gamma_basis;

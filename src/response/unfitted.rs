@@ -1,5 +1,6 @@
 //! Responses that are not fitted: linear, with exposures measured in full, and sRGB.
 use super::assemble::table_entries;
+use super::black_offset;
 use super::blocks::BlockSamples;
 use super::curve::{Response, ResponseCurve, ResponseMethod};
 use super::ratios;
@@ -33,7 +34,20 @@ pub(super) fn srgb(bracket: &Bracket, clips: &[Clip]) -> Response {
     }
 }
 
-/// Level proportional to exposure; exposures as the pixels say them where the stated ones are false.
+/// Exposure proportional to what the level is above `offset`, both as fractions of full scale; 1 at the clip level.
+fn straight(clip: &Clip, offset: f64) -> ResponseCurve {
+    let mut curve = ResponseCurve {
+        floor_level: clip.floor_level,
+        ..ResponseCurve::linear(NODES, clip.clip_level)
+    };
+    let last = (NODES - 1) as f64;
+    for (i, exposure) in curve.exposure.iter_mut().enumerate() {
+        *exposure = (i as f64 / last - offset) / (clip.clip_level - offset);
+    }
+    curve
+}
+
+/// Level above the black offset proportional to exposure; exposures as the pixels say them where the stated ones are false.
 pub(super) fn linear(
     bracket: &Bracket,
     samples: &[BlockSamples],
@@ -43,9 +57,18 @@ pub(super) fn linear(
 ) -> (Response, Vec<Estimate>) {
     let curves: Vec<ResponseCurve> = clips
         .iter()
-        .map(|c| ResponseCurve {
-            floor_level: c.floor_level,
-            ..ResponseCurve::linear(NODES, c.clip_level)
+        .zip(samples)
+        .enumerate()
+        .map(|(channel, (clip, samples))| {
+            let offset = black_offset::measure(samples);
+            if let Some(offset) = offset {
+                findings.push(Finding::BlackOffset {
+                    channel,
+                    offset_codes: offset.value,
+                    standard_uncertainty_codes: offset.standard_uncertainty,
+                });
+            }
+            straight(clip, offset.map_or(0.0, |e| e.value) / 255.0)
         })
         .collect();
     let origin = bracket.reference;

@@ -13,6 +13,7 @@ pub fn severity(finding: &Finding) -> Severity {
         | F::CameraHdrRecognised { .. }
         | F::Single { .. }
         | F::TakenAsLinear { .. }
+        | F::BlackOffset { .. }
         | F::Displaced { .. }
         | F::WedgeFound { .. }
         | F::ChartLimited { .. }
@@ -164,6 +165,16 @@ fn curve_and_noise(finding: &Finding) -> Option<String> {
             decimal(*limit, 1)
         ),
         F::TakenAsLinear { evidence } => format!("The frames were taken to be linear: {evidence}."),
+        F::BlackOffset {
+            channel,
+            offset_codes,
+            standard_uncertainty_codes,
+        } => format!(
+            "Channel {}: no light lies at {} codes of 255 (standard uncertainty {}), as levels at different exposures show; that was subtracted.",
+            channel + 1,
+            decimal(*offset_codes, 1),
+            decimal(*standard_uncertainty_codes, 1)
+        ),
         F::NoiseCompressionLimited {
             code_noise,
             quantisation_bound,
