@@ -138,6 +138,11 @@ pub enum OutputProblem {
     /// It is there already.
     #[error("is there already and is not overwritten")]
     Exists,
+    /// It is the end of a run on other inputs, with other settings, or by another version.
+    #[error(
+        "was made of other inputs, with other settings, or by another version, and is not overwritten"
+    )]
+    Otherwise,
     /// It is one of the inputs.
     #[error("is one of the inputs, which are never written")]
     IsInput,
@@ -204,7 +209,9 @@ impl Error {
             },
             Error::Request { .. } => "see --help".into(),
             Error::Output { problem, .. } => match problem {
-                OutputProblem::Exists => "choose another --out, or add --overwrite".into(),
+                OutputProblem::Exists | OutputProblem::Otherwise => {
+                    "choose another --out, or add --overwrite".into()
+                }
                 OutputProblem::IsInput => "choose another --out".into(),
                 OutputProblem::Unwritable => {
                     "check the folder, its permissions and the free space".into()

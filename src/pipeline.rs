@@ -5,6 +5,7 @@
 //! known densities to bear, `measuring` brings pictures and wedge together, `sources` says what is known of the frames'
 //! exposures, `record` and `figures` fill the report, `delivery`, `products` and
 //! `sheets` write files.
+mod batch;
 mod calibrating;
 mod comparing;
 mod delivery;
@@ -19,9 +20,12 @@ mod sheets;
 mod sources;
 mod stated;
 
+pub use batch::Part;
 pub use delivery::{Delivery, PictureFile};
 pub use rendering::{RenderSettings, render};
 pub use settings::{Event, Settings, WedgeRequest};
+
+use batch::{DoneBracket, Found};
 
 use crate::align;
 use crate::error::{BracketProblem, Error};
@@ -33,7 +37,8 @@ use crate::measure::calibrate::Calibration;
 use crate::measure::{BracketGain, PictureMeasurement, WedgePlace};
 use crate::merge::{Merger, Motion, Noise, motion, noise};
 use crate::raster::Transform;
-use crate::report::{self, BracketFigures, BracketReport, Figures, Report};
+use crate::report::html::Sections;
+use crate::report::{self, BracketFigures, BracketReport, Report};
 use crate::response::{self, Choice, ExposureCheck, Response};
 use crate::tone;
 use delivery::Finished;
@@ -106,9 +111,15 @@ pub fn survey(settings: &Settings) -> Result<Survey, Error> {
 /// [`Error::Request`] for settings that make no sense; [`Error::Output`] where the folder or the report cannot be
 /// written.
 pub fn run(settings: &Settings, progress: &(dyn Fn(Event) + Sync)) -> Result<Outcome, Error> {
-    let policy = settings.output_policy();
+    let policy = settings.resumed_policy();
     settings.wedge.check()?;
-    products::check_folder(&settings.out, &policy)?;
+    products::make_folder(&settings.out)?;
+    if settings.part.is_none() {
+        products::check_reports(&settings.out, &policy)?;
+        if settings.resume {
+            batch::clear(&settings.out);
+        }
+    }
     progress(Event::Surveying);
     let survey = survey(settings)?;
     for failed in &survey.failed {
@@ -116,21 +127,22 @@ pub fn run(settings: &Settings, progress: &(dyn Fn(Event) + Sync)) -> Result<Out
         progress(Event::Failed { error });
     }
     let mut report = record::begin(settings, &survey);
-    let mut shown = Figures {
-        brackets: Vec::new(),
-    };
     let count = survey.brackets.len();
+    let own_pages = products::own_pages(count);
+    let mut sections = Vec::new();
     for (index, plan) in survey.brackets.iter().enumerate() {
-        progress(Event::Bracket {
-            name: &plan.name,
-            index,
-            count,
-        });
-        match one_bracket(plan, settings, &policy, progress) {
-            Ok((entry, sums, figures)) => {
-                record::enter_sums(&mut report.inputs, &sums);
-                report.brackets.push(entry);
-                shown.brackets.push(figures);
+        if settings.part.is_some_and(|part| !part.has(index)) {
+            continue;
+        }
+        let name = &plan.name;
+        progress(Event::Bracket { name, index, count });
+        match finish(plan, settings, own_pages.then_some(&report), progress) {
+            Ok(done) => {
+                record::enter_sums(&mut report.inputs, &done.inputs);
+                report.brackets.push(done.entry);
+                if !own_pages {
+                    sections.push(done.section);
+                }
             }
             Err(error) => {
                 progress(Event::Failed { error: &error });
@@ -139,18 +151,51 @@ pub fn run(settings: &Settings, progress: &(dyn Fn(Event) + Sync)) -> Result<Out
         }
     }
     let (done, failed) = (report.brackets.len(), report.failed.len());
-    if done > 0 {
+    if done > 0 && settings.part.is_none() {
         progress(Event::Stage("writing the report"));
         record::enter_missing_sums(&mut report.inputs);
         report.cameras = report::cameras::compare(&report.brackets);
         sheets::write_cameras(&report, &settings.sheets, &settings.out, &policy)?;
-        products::write_report(&report, &shown, &settings.out, &policy)?;
+        let sections = if own_pages {
+            Sections::Elsewhere
+        } else {
+            Sections::Here(&sections)
+        };
+        products::write_report(&report, sections, &settings.out, &policy)?;
     }
     Ok(Outcome {
         report,
         done,
         failed,
     })
+}
+
+/// One bracket, taken from an earlier run or done now. With a report begun it gets a page of its own.
+fn finish(
+    plan: &BracketPlan,
+    settings: &Settings,
+    page_of: Option<&Report>,
+    progress: &(dyn Fn(Event) + Sync),
+) -> Result<DoneBracket, Error> {
+    let folder = settings.out.join(&plan.name);
+    let mut policy = settings.output_policy();
+    if settings.resume {
+        match batch::find(&folder, plan, settings)? {
+            Found::Done(done) => {
+                progress(Event::Kept);
+                return Ok(*done);
+            }
+            Found::Unfinished => policy = settings.resumed_policy(),
+        }
+    }
+    let (entry, sums, figures) = one_bracket(plan, settings, &policy, progress)?;
+    let section = report::html::section(&entry, &figures);
+    let done = DoneBracket::new((plan, settings), &sums, entry, section)?;
+    if let Some(report) = page_of {
+        products::write_page(report, &done, &folder, &policy)?;
+    }
+    done.keep(&folder, &policy)?;
+    Ok(done)
 }
 
 /// One radiance map from frames that are one bracket, whatever their times.

@@ -8,7 +8,7 @@ use stopspan::formats::Limits;
 use stopspan::frames::{ExposureOverride, Overrides};
 use stopspan::measure::wedge;
 use stopspan::merge::MotionSettings;
-use stopspan::pipeline::{Settings, WedgeRequest};
+use stopspan::pipeline::{Part, Settings, WedgeRequest};
 use stopspan::raster::Region;
 use stopspan::report::sheet::{Look, SheetSettings};
 use stopspan::response::Choice;
@@ -27,6 +27,10 @@ First steps:
   stopspan run FOLDER --out RESULTS --dry-run  only list what was found
   stopspan merge A.jpg B.jpg C.jpg --out MAP.exr
   stopspan render MAP.exr --out PICTURE.jpg
+
+Many brackets, shared out over jobs that do not talk to each other (any scheduler's array job; K is the job's number):
+  stopspan run FOLDER --out RESULTS --resume --part K/8    each job; start a stopped one again with the same line
+  stopspan run FOLDER --out RESULTS --resume               when all are done: the report
 
 Exit codes: 0 done; 1 nothing could be done; 2 the command line makes no sense; 3 part was done, the rest failed and was named.
 
@@ -197,6 +201,14 @@ pub struct Run {
     pub tone: Tone,
     #[command(flatten)]
     pub files: Files,
+    /// Go on from an earlier run into the same folder: brackets finished with the same inputs and settings are not done
+    /// again, unfinished ones are, and the report is written anew
+    #[arg(long, help_heading = "Many brackets")]
+    pub resume: bool,
+    /// Do every N-th bracket only, beginning with the K-th, and write no report; when all N parts are done, a run with
+    /// --resume writes it
+    #[arg(long, value_name = "K/N", help_heading = "Many brackets")]
+    pub part: Option<String>,
     #[command(flatten)]
     pub common: Common,
 }
@@ -283,6 +295,8 @@ impl Run {
         settings.sheets = self.sheets()?;
         settings.tone = self.tone.settings();
         settings.delivery = self.files.delivery();
+        settings.resume = self.resume;
+        settings.part = self.part.as_deref().map(Part::parse).transpose()?;
         settings.edge = self.edge.as_deref().map(parse_region).transpose()?;
         Ok(settings)
     }

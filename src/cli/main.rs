@@ -130,10 +130,12 @@ fn whole_job(settings: &pipeline::Settings, quiet: bool) -> Result<u8, Error> {
         };
     }
     console::say(stopspan::report::terminal::table(&outcome.report).trim_end());
-    console::say(&format!(
-        "\nThe report: {}",
-        settings.out.join("report.html").display()
-    ));
+    if settings.part.is_none() {
+        console::say(&format!(
+            "\nThe report: {}",
+            settings.out.join("report.html").display()
+        ));
+    }
     Ok(if outcome.failed == 0 { DONE } else { PART_DONE })
 }
 

@@ -103,6 +103,24 @@ impl Temporary {
     }
 }
 
+/// Removes the temporary files in `folder` that a killed run left; they are told by their names. No run may be at work
+/// there. What cannot be removed stays.
+pub(crate) fn remove_leftovers(folder: &Path) {
+    let entries = fs::read_dir(folder).into_iter().flatten().flatten();
+    for entry in entries.filter(|e| is_temporary(&e.file_name().to_string_lossy())) {
+        let _ = fs::remove_file(entry.path());
+    }
+}
+
+/// True for the names that [`Temporary::beside`] makes: `.NAME.PROCESS-NUMBER.part`.
+fn is_temporary(name: &str) -> bool {
+    let middle = name.strip_prefix('.').and_then(|n| n.strip_suffix(".part"));
+    let numbers = middle.and_then(|m| m.rsplit_once('.')?.1.split_once('-'));
+    numbers.is_some_and(|(process, number)| {
+        process.parse::<u32>().is_ok() && number.parse::<u64>().is_ok()
+    })
+}
+
 impl Drop for Temporary {
     fn drop(&mut self) {
         let _ = fs::remove_file(&self.0); // gone already after a rename
@@ -183,6 +201,25 @@ mod tests {
             .collect();
         names.sort();
         names
+    }
+
+    #[test]
+    fn leftovers_are_told_from_files_of_others() {
+        for (name, ours) in [
+            (".radiance.exr.4711-12.part", true),
+            (".a.b.1-0.part", true),
+            ("radiance.exr", false),
+            (".radiance.exr.part", false),
+            (".download.4711.part", false),
+            ("notes.4711-12.part", false),
+        ] {
+            assert_eq!(is_temporary(name), ours, "{name}");
+        }
+        let folder = tempfile::tempdir().unwrap();
+        let (temporary, _file) = Temporary::beside(&folder.path().join("x y.png")).unwrap();
+        assert!(is_temporary(
+            &temporary.0.file_name().unwrap().to_string_lossy()
+        ));
     }
 
     #[test]

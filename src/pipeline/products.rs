@@ -1,4 +1,5 @@
 //! The files a run leaves: map, picture, report; each written whole or not at all.
+use super::batch::DoneBracket;
 use super::delivery::{Delivery, Finished, SOFTWARE, kind_of};
 use crate::error::{Error, OutputProblem};
 use crate::formats::openexr::Attributes;
@@ -8,7 +9,8 @@ use crate::frames::Bracket;
 use crate::measure::WedgePlace;
 use crate::measure::wedge::KeptWedge;
 use crate::merge::{RadianceMap, store};
-use crate::report::{Figures, OutputFile, Report, csv, html, json};
+use crate::report::html::Sections;
+use crate::report::{OutputFile, Report, csv, html, json};
 use std::ops::Range;
 use std::path::Path;
 
@@ -16,9 +18,11 @@ use std::path::Path;
 const WEDGE: &str = "wedge.json";
 const REPORTS: [&str; 4] = ["report.json", "report.html", "levels.csv", "comparison.csv"];
 
-/// Makes the folder, and refuses early if a report is there that may not be replaced.
-pub(super) fn check_folder(folder: &Path, policy: &Outputs) -> Result<(), Error> {
-    make_folder(folder)?;
+/// Brackets whose sections stand on one page, at most; of more each has a page of its own.
+const ON_ONE_PAGE: usize = 8;
+
+/// Refuses early if a report is there that may not be replaced.
+pub(super) fn check_reports(folder: &Path, policy: &Outputs) -> Result<(), Error> {
     REPORTS
         .iter()
         .try_for_each(|name| policy.check(&folder.join(name)))
@@ -31,13 +35,13 @@ pub(super) fn make_folder(folder: &Path) -> Result<(), Error> {
 
 pub(super) fn write_report(
     report: &Report,
-    figures: &Figures,
+    sections: Sections,
     folder: &Path,
     policy: &Outputs,
 ) -> Result<(), Error> {
     let texts = [
         json::text(report)?,
-        html::page(report, figures),
+        html::page_of(report, sections),
         csv::levels(report)?,
         csv::comparison(report)?,
     ];
@@ -47,6 +51,30 @@ pub(super) fn write_report(
         })?;
     }
     Ok(())
+}
+
+/// True if a run over so many brackets gives each a page of its own.
+pub(super) fn own_pages(brackets: usize) -> bool {
+    brackets > ON_ONE_PAGE
+}
+
+/// The page of one bracket of a run over many, in its folder.
+pub(super) fn write_page(
+    report: &Report,
+    done: &DoneBracket,
+    folder: &Path,
+    policy: &Outputs,
+) -> Result<(), Error> {
+    let alone = Report {
+        settings: report.settings.clone(),
+        inputs: done.inputs.clone(),
+        brackets: vec![done.entry.clone()],
+        ..Report::new()
+    };
+    let page = html::page_of(&alone, Sections::Here(std::slice::from_ref(&done.section)));
+    write_whole(&folder.join(REPORTS[1]), policy, |sink| {
+        sink.write_all(page.as_bytes())
+    })
 }
 
 /// Map as EXR and RGBE, rendering as JPEG and 16-bit PNG.

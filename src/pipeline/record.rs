@@ -68,12 +68,11 @@ pub(super) fn sums(bracket: &Bracket) -> Vec<FileSum> {
         .collect()
 }
 
-/// Enters the sums of decoded files.
-pub(super) fn enter_sums(inputs: &mut [InputFile], sums: &[FileSum]) {
-    for (file, sum) in sums {
-        let path = file.display().to_string();
-        for input in inputs.iter_mut().filter(|i| i.path == path) {
-            input.sha256 = Some(hexadecimal(sum));
+/// Enters the sums of a finished bracket's files.
+pub(super) fn enter_sums(inputs: &mut [InputFile], of: &[InputFile]) {
+    for known in of {
+        for input in inputs.iter_mut().filter(|i| i.path == known.path) {
+            input.sha256.clone_from(&known.sha256);
         }
     }
 }
@@ -86,7 +85,7 @@ pub(super) fn enter_missing_sums(inputs: &mut [InputFile]) {
     }
 }
 
-fn hexadecimal(sum: &[u8; 32]) -> String {
+pub(super) fn hexadecimal(sum: &[u8; 32]) -> String {
     sum.iter().map(|byte| format!("{byte:02x}")).collect()
 }
 

@@ -1,4 +1,5 @@
 //! What can be asked of a run, and what it says while it works.
+use super::batch::Part;
 use super::delivery::Delivery;
 use crate::error::Error;
 use crate::formats::staged::Outputs;
@@ -61,6 +62,11 @@ pub struct Settings {
     pub sheets: SheetSettings,
     /// Replace results that are there.
     pub overwrite: bool,
+    /// Go on from an earlier run into the same folder: brackets it finished with the same inputs and settings are taken as
+    /// they are, what it left unfinished is replaced, and the report is written anew.
+    pub resume: bool,
+    /// Do only some of the brackets, and leave the report to a later run that resumes.
+    pub part: Option<Part>,
 }
 
 impl Settings {
@@ -79,6 +85,8 @@ impl Settings {
             delivery: Delivery::default(),
             sheets: SheetSettings::default(),
             overwrite: false,
+            resume: false,
+            part: None,
         }
     }
 
@@ -94,6 +102,14 @@ impl Settings {
         Outputs {
             overwrite: self.overwrite,
             inputs: files.collect(),
+        }
+    }
+
+    /// As [`Settings::output_policy`], for what a run that resumes may replace.
+    pub(super) fn resumed_policy(&self) -> Outputs {
+        Outputs {
+            overwrite: self.overwrite || self.resume,
+            ..self.output_policy()
         }
     }
 }
@@ -112,6 +128,8 @@ pub enum Event<'a> {
         /// How many there are.
         count: usize,
     },
+    /// The current bracket was finished by an earlier run.
+    Kept,
     /// A stage of the current bracket begins.
     Stage(&'a str),
     /// The current bracket failed.

@@ -16,7 +16,7 @@ use std::path::Path;
 /// Pictures beside each other on a sheet of crops, at most.
 const ACROSS: usize = 4;
 /// The folder of sheets below that of a bracket or of a run.
-const FOLDER: &str = "sheets";
+pub(super) const FOLDER: &str = "sheets";
 
 /// Draws and writes the sheets of a bracket, and notes them in its entry.
 pub(super) fn write_bracket(

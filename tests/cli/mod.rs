@@ -1,7 +1,8 @@
 //! The program from outside: help, exit codes, messages, and the files it leaves.
 //!
-//! `scene` makes small brackets, `program` runs the program on them; `help`, `job` and `bad_input` are the checks.
+//! `scene` makes small brackets, `program` runs the program on them; `help`, `job`, `batch` and `bad_input` are the checks.
 mod bad_input;
+mod batch;
 mod help;
 mod job;
 mod program;

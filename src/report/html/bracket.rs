@@ -13,11 +13,11 @@ const PREVIEW: usize = 960;
 const SOURCE: usize = 480;
 
 /// Opens the section of one bracket with its name and answer; where it is `alone` the page's head has said both.
-pub(super) fn head(out: &mut String, bracket: &BracketReport, index: usize, alone: bool) {
+pub(super) fn head(out: &mut String, bracket: &BracketReport, id: &str, alone: bool) {
     let camera = bracket.camera.as_ref();
     let camera = camera.map_or_else(String::new, |c| format!(", {}", escape(c)));
     let frames = count(bracket.frames.len(), "frame", "frames");
-    let _ = write!(out, "<section class=\"bracket\" id=\"b{index}\">\n<h2>");
+    let _ = write!(out, "<section class=\"bracket\" id=\"{id}\">\n<h2>");
     if alone {
         let _ = writeln!(out, "In numbers <small>{frames}{camera}</small></h2>");
     } else {
@@ -30,21 +30,15 @@ pub(super) fn head(out: &mut String, bracket: &BracketReport, index: usize, alon
     }
 }
 
-/// Writes all that follows the head and closes the section; `index` makes identifiers unique on the page.
-pub(super) fn body(
-    out: &mut String,
-    bracket: &BracketReport,
-    pictures: &BracketFigures,
-    index: usize,
-) {
-    let id = format!("b{index}");
+/// Writes all that follows the head and closes the section; `id` makes identifiers unique on the page.
+pub(super) fn body(out: &mut String, bracket: &BracketReport, pictures: &BracketFigures, id: &str) {
     table::pictures(out, bracket);
     strips::strips(out, bracket, pictures);
-    charts(out, bracket, &id);
+    charts(out, bracket, id);
     scene::gain(out, bracket);
-    scene::scene(out, bracket, &id);
+    scene::scene(out, bracket, id);
     views(out, bracket, pictures);
-    comparison::comparison(out, bracket, pictures, &id);
+    comparison::comparison(out, bracket, pictures, id);
     table::frames(out, bracket);
     table::check(out, bracket);
     densities::densities(out, bracket);

@@ -14,15 +14,52 @@ mod table;
 
 pub(crate) use escape::escape;
 
-use super::{Figures, Report};
+use super::{BracketReport, Figures, Report};
 use crate::report::figure::BracketFigures;
 use std::fmt::Write;
 
 const STYLE: &str = include_str!("style.css");
 
+/// The sections of a page's brackets.
+#[derive(Debug, Clone, Copy)]
+pub enum Sections<'a> {
+    /// On the page, one a bracket of the report, from [`section`].
+    Here(&'a [String]),
+    /// On pages of their own, `report.html` in each bracket's folder; this page links to them.
+    Elsewhere,
+}
+
 /// The report as one HTML document. Text from outside (file names, tags) is escaped; every picture has a text
 /// alternative. The same report and pictures give the same bytes.
 pub fn page(report: &Report, figures: &Figures) -> String {
+    let none = BracketFigures::default();
+    let sections: Vec<String> = report
+        .brackets
+        .iter()
+        .enumerate()
+        .map(|(index, entry)| section(entry, figures.brackets.get(index).unwrap_or(&none)))
+        .collect();
+    page_of(report, Sections::Here(&sections))
+}
+
+/// What the page says of one bracket below its head.
+pub fn section(entry: &BracketReport, figures: &BracketFigures) -> String {
+    let mut out = String::new();
+    bracket::body(&mut out, entry, figures, &id(entry));
+    out
+}
+
+/// An identifier for a bracket's section, unique as its name is.
+fn id(entry: &BracketReport) -> String {
+    let letters = entry.name.bytes().map(|byte| match byte {
+        b'a'..=b'z' | b'A'..=b'Z' | b'0'..=b'9' | b'-' => char::from(byte).to_string(),
+        other => format!("_{other:02x}"),
+    });
+    format!("b-{}", letters.collect::<String>())
+}
+
+/// [`page`] with sections that were made before.
+pub fn page_of(report: &Report, sections: Sections) -> String {
     let mut out = String::new();
     let title = title(report);
     let _ = writeln!(
@@ -36,15 +73,15 @@ pub fn page(report: &Report, figures: &Figures) -> String {
         escape(&report.program.version),
         escape(&title)
     );
-    summary(&mut out, report);
+    summary(&mut out, report, sections);
     out.push_str("</header>\n<main>\n");
     cameras::cameras(&mut out, report);
-    let none = BracketFigures::default();
-    for (index, entry) in report.brackets.iter().enumerate() {
-        let pictures = figures.brackets.get(index).unwrap_or(&none);
+    if let Sections::Here(sections) = sections {
         let alone = report.brackets.len() == 1;
-        bracket::head(&mut out, entry, index, alone);
-        bracket::body(&mut out, entry, pictures, index);
+        for (entry, section) in report.brackets.iter().zip(sections) {
+            bracket::head(&mut out, entry, &id(entry), alone);
+            out.push_str(section);
+        }
     }
     left_aside(&mut out, report);
     notes::definitions(&mut out);
@@ -62,7 +99,7 @@ fn title(report: &Report) -> String {
 }
 
 /// The answer of each bracket, with a link where there are several.
-fn summary(out: &mut String, report: &Report) {
+fn summary(out: &mut String, report: &Report, sections: Sections) {
     match report.brackets.as_slice() {
         [] => out.push_str("<p class=\"lead\">No bracket was measured; what was left aside or failed is listed below.</p>\n"),
         [one] => {
@@ -70,10 +107,14 @@ fn summary(out: &mut String, report: &Report) {
         }
         many => {
             out.push_str("<ul class=\"answers\">\n");
-            for (index, one) in many.iter().enumerate() {
+            for one in many {
+                let place = match sections {
+                    Sections::Here(_) => format!("#{}", id(one)),
+                    Sections::Elsewhere => format!("{}/report.html", address(&one.name)),
+                };
                 let _ = writeln!(
                     out,
-                    "<li><a href=\"#b{index}\">{}</a> {}</li>",
+                    "<li><a href=\"{place}\">{}</a> {}</li>",
                     escape(&one.name),
                     escape(&one.headline)
                 );
@@ -81,6 +122,17 @@ fn summary(out: &mut String, report: &Report) {
             out.push_str("</ul>\n");
         }
     }
+}
+
+/// A file name as part of an address (RFC 3986, 2.1).
+fn address(name: &str) -> String {
+    let letters = name.bytes().map(|byte| match byte {
+        b'a'..=b'z' | b'A'..=b'Z' | b'0'..=b'9' | b'-' | b'.' | b'_' | b'~' => {
+            char::from(byte).to_string()
+        }
+        other => format!("%{other:02X}"),
+    });
+    letters.collect()
 }
 
 fn left_aside(out: &mut String, report: &Report) {

@@ -1,0 +1,184 @@
+//! Many brackets in one folder: which of them a part of the job does, and which an earlier run has finished.
+//!
+//! A finished bracket leaves `done.json` in its folder, written last: its entry of the report, its section of the page
+//! and a key, the SHA-256 of everything the results depend on (version, settings, the files' bytes). With it a later run can
+//! take the bracket as done; and runs that share a folder need not talk to each other, since each bracket has its own.
+use super::record::hexadecimal;
+use super::{FileSum, Settings, sheets, stated};
+use crate::error::{Error, OutputProblem};
+use crate::formats::staged::{Outputs, remove_leftovers, write_whole};
+use crate::formats::{self};
+use crate::frames::BracketPlan;
+use crate::report::{BracketReport, InputFile, Program, SCHEMA};
+use serde::{Deserialize, Serialize};
+use sha2::{Digest, Sha256};
+use std::path::{Path, PathBuf};
+
+/// File name of what a finished bracket leaves for later runs.
+const DONE: &str = "done.json";
+
+/// One of several parts of a job: every `of`-th bracket in the order of the survey, beginning with the `number`-th.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Part {
+    /// 1 to `of`.
+    number: usize,
+    /// Parts in all.
+    of: usize,
+}
+
+impl Part {
+    /// Reads "K/N".
+    ///
+    /// # Errors
+    /// [`Error::Request`] unless 1 <= K <= N.
+    pub fn parse(text: &str) -> Result<Self, Error> {
+        let wrong = || {
+            let problem = format!("\"{text}\" is not of the form K/N with 1 <= K <= N");
+            Error::request("--part", problem)
+        };
+        let (number, of) = text.split_once('/').ok_or_else(wrong)?;
+        let (number, of) = (number.trim().parse(), of.trim().parse());
+        match (number, of) {
+            (Ok(number), Ok(of)) if 1 <= number && number <= of => Ok(Part { number, of }),
+            _ => Err(wrong()),
+        }
+    }
+
+    /// True if this part does the bracket with this index, from 0.
+    pub fn has(&self, index: usize) -> bool {
+        index % self.of == self.number - 1
+    }
+}
+
+/// A bracket that is done.
+#[derive(Debug, Clone, Serialize, Deserialize)]
+pub(super) struct DoneBracket {
+    /// Hexadecimal SHA-256 of all that the results depend on.
+    key: String,
+    /// The files it was made of.
+    pub inputs: Vec<InputFile>,
+    /// Its entry of the report.
+    pub entry: BracketReport,
+    /// Its section of the page.
+    pub section: String,
+}
+
+impl DoneBracket {
+    /// Puts what a bracket gave together; `sums` are of the files that were decoded.
+    pub(super) fn new(
+        (plan, settings): (&BracketPlan, &Settings),
+        sums: &[FileSum],
+        entry: BracketReport,
+        section: String,
+    ) -> Result<Self, Error> {
+        let sums = all_sums(plan, settings, sums)?;
+        let input = |(file, sum): &FileSum| InputFile {
+            path: file.display().to_string(),
+            bytes: std::fs::metadata(file).map_or(0, |m| m.len()),
+            sha256: Some(hexadecimal(sum)),
+        };
+        Ok(DoneBracket {
+            key: key(plan, settings, &sums),
+            inputs: sums.iter().map(input).collect(),
+            entry,
+            section,
+        })
+    }
+
+    /// Writes it into the bracket's folder, whole or not at all.
+    pub(super) fn keep(&self, folder: &Path, policy: &Outputs) -> Result<(), Error> {
+        write_whole(&folder.join(DONE), policy, |sink| {
+            serde_json::to_writer(sink, self).map_err(std::io::Error::other)
+        })
+    }
+}
+
+/// What a run that goes on from an earlier one finds in a bracket's folder.
+pub(super) enum Found {
+    /// The bracket, done with the same inputs and settings.
+    Done(Box<DoneBracket>),
+    /// Nothing, or what a run left that did not finish; its half-written files are gone, the others may be replaced.
+    Unfinished,
+}
+
+/// Removes the half-written files that a stopped run left in a folder and its folder of sheets.
+pub(super) fn clear(folder: &Path) {
+    remove_leftovers(folder);
+    remove_leftovers(&folder.join(sheets::FOLDER));
+}
+
+/// Looks for a finished bracket in `folder`.
+///
+/// # Errors
+/// [`OutputProblem::Otherwise`] if it was done with other inputs or settings and may not be replaced;
+/// [`Error::Input`] if an input cannot be read.
+pub(super) fn find(folder: &Path, plan: &BracketPlan, settings: &Settings) -> Result<Found, Error> {
+    let path = folder.join(DONE);
+    let Ok(bytes) = std::fs::read(&path) else {
+        clear(folder);
+        return Ok(Found::Unfinished);
+    };
+    let sums = all_sums(plan, settings, &[])?;
+    match serde_json::from_slice::<DoneBracket>(&bytes) {
+        Ok(done) if done.key == key(plan, settings, &sums) => Ok(Found::Done(Box::new(done))),
+        _ if settings.overwrite => Ok(Found::Unfinished),
+        _ => Err(Error::output(path, OutputProblem::Otherwise, None)),
+    }
+}
+
+/// Sums of every file the results depend on: those known, the others read.
+fn all_sums(
+    plan: &BracketPlan,
+    settings: &Settings,
+    known: &[FileSum],
+) -> Result<Vec<FileSum>, Error> {
+    let frames = plan.frames.iter().map(|f| &f.file);
+    let wedge = &settings.wedge;
+    let table = wedge.densities.as_ref().map(PathBuf::from);
+    let table = table.filter(|t| t.is_file());
+    let files = frames
+        .chain(plan.camera_hdr.iter().map(|h| &h.file))
+        .chain(&wedge.file)
+        .chain(&wedge.flat_field)
+        .chain(&table);
+    let sum = |file: &PathBuf| {
+        let known = known.iter().find(|(name, _)| name == file);
+        let sum = known.map_or_else(|| formats::sha256_of(file), |(_, sum)| Ok(*sum));
+        Ok((file.clone(), sum?))
+    };
+    files.map(sum).collect()
+}
+
+fn key(plan: &BracketPlan, settings: &Settings, sums: &[FileSum]) -> String {
+    let Settings {
+        sheets, delivery, ..
+    } = settings;
+    let stated = stated::settings(settings);
+    let text = format!(
+        "{SCHEMA} {:?} {stated:?} {sheets:?} {delivery:?} {plan:?} {sums:?}",
+        Program::this()
+    );
+    hexadecimal(&Sha256::digest(text).into())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn parts_share_the_brackets_out_without_overlap() {
+        for of in 1..6 {
+            for index in 0..30 {
+                let parts = (1..=of).map(|k| Part::parse(&format!("{k}/{of}")).unwrap());
+                assert_eq!(parts.filter(|p| p.has(index)).count(), 1);
+            }
+        }
+    }
+
+    #[test]
+    fn parts_that_make_no_sense_are_refused() {
+        for text in ["", "1", "0/3", "4/3", "a/b", "1/0", "-1/2", "1/2/3"] {
+            assert!(Part::parse(text).is_err(), "{text}");
+        }
+    }
+}
