@@ -296,7 +296,10 @@ fn the_page_stands_alone() {
 #[test]
 fn the_page_is_well_formed_and_its_identifiers_differ() {
     let mut report = run::report();
-    report.brackets.push(fixture::bracket());
+    // Names differ within a run, if only by a space.
+    let mut second = fixture::bracket();
+    second.name = "ben ch".to_owned();
+    report.brackets.push(second);
     let page = html::page(&report, &scene::figures());
     for tag in [
         "section", "table", "tr", "td", "th", "div", "svg", "figure", "ul", "li", "dl", "span",
