@@ -1,8 +1,9 @@
 //! The program from outside: help, exit codes, messages, and the files it leaves.
 //!
-//! `scene` makes small brackets, `program` runs the program on them; `help`, `job`, `batch` and `bad_input` are the checks.
+//! `scene` makes small brackets, `program` runs the program on them; `help`, `job`, `batch`, `faults` and `bad_input` are the checks.
 mod bad_input;
 mod batch;
+mod faults;
 mod help;
 mod job;
 mod program;

@@ -1,0 +1,180 @@
+//! Faults of the machine and odd names: an error that names the file, nothing by halves, inputs untouched, the next run fine.
+#![cfg(unix)]
+use super::program::{Done, files, maps, nothing_by_halves, program, run};
+use super::scene::bracket;
+use std::ffi::OsStr;
+use std::os::unix::ffi::OsStrExt;
+use std::path::Path;
+use std::process::Command;
+
+/// Runs a line of the shell with the program as `$0`.
+fn shell(line: &str, arguments: &[&Path]) -> Done {
+    let output = Command::new("sh")
+        .args(["-c", line, env!("CARGO_BIN_EXE_stopspan")])
+        .args(arguments)
+        .output()
+        .unwrap();
+    Done {
+        code: output.status.code().unwrap_or(-1),
+        out: String::from_utf8_lossy(&output.stdout).into_owned(),
+        err: String::from_utf8_lossy(&output.stderr).into_owned(),
+    }
+}
+
+fn no_panic(done: &Done) {
+    assert!(!done.said().contains("panicked"), "{}", done.said());
+}
+
+/// A limit on file sizes (POSIX ulimit -f, in blocks of 512 bytes) stands in for a disk that fills up while the map is
+/// written: the system refuses the write half-way.
+#[test]
+fn a_full_disk_leaves_nothing_by_halves() {
+    let scratch = tempfile::tempdir().unwrap();
+    let (input, out) = (scratch.path().join("in"), scratch.path().join("out"));
+    let frames = bracket(&input);
+    let before: Vec<Vec<u8>> = frames.iter().map(|f| std::fs::read(f).unwrap()).collect();
+    let line =
+        "trap '' XFSZ; ulimit -f 64; exec \"$0\" run \"$1\" --out \"$2\" --no-wedge --resume";
+    let done = shell(line, &[&input, &out]).expect(1);
+    no_panic(&done);
+    assert!(
+        done.err.contains("radiance.exr: cannot be written"),
+        "{}",
+        done.err
+    );
+    assert!(done.err.contains("free space"), "{}", done.err);
+    assert_eq!(files(&out), Vec::<std::path::PathBuf>::new());
+    let after: Vec<Vec<u8>> = frames.iter().map(|f| std::fs::read(f).unwrap()).collect();
+    assert_eq!(before, after);
+    run(&[&input], &out).expect(0);
+    nothing_by_halves(&out);
+}
+
+#[test]
+fn a_place_that_cannot_be_written_is_named() {
+    let scratch = tempfile::tempdir().unwrap();
+    let input = scratch.path().join("in");
+    bracket(&input);
+    // A file where a folder is wanted, and a place where even the superuser makes no folder.
+    let file = scratch.path().join("taken");
+    std::fs::write(&file, b"mine").unwrap();
+    for out in [file.as_path(), Path::new("/dev/null/out")] {
+        let done = run(&[&input], out).expect(1);
+        no_panic(&done);
+        assert!(
+            done.err.contains(&out.display().to_string()),
+            "{}",
+            done.err
+        );
+    }
+    assert_eq!(std::fs::read(&file).unwrap(), b"mine");
+}
+
+/// The folder is taken away while the run is at work; whether it ends well depends on the moment, a panic never.
+#[test]
+fn a_vanishing_folder_is_an_error() {
+    let scratch = tempfile::tempdir().unwrap();
+    let (input, out) = (scratch.path().join("in"), scratch.path().join("out"));
+    bracket(&input);
+    let line = "\"$0\" run \"$1\" --out \"$2\" --no-wedge & p=$!; i=0; \
+                while kill -0 $p 2>/dev/null && [ $i -lt 500 ]; do rm -rf \"$2\"; i=$((i+1)); done; wait $p";
+    let done = shell(line, &[&input, &out]);
+    no_panic(&done);
+    assert!(
+        done.code == 1 && done.err.contains("cannot be written"),
+        "{} {}",
+        done.code,
+        done.err
+    );
+}
+
+/// A pipe that nobody writes to would be waited for without end.
+#[test]
+fn a_pipe_is_not_read() {
+    let scratch = tempfile::tempdir().unwrap();
+    let (input, out) = (scratch.path().join("in"), scratch.path().join("out"));
+    bracket(&input);
+    let pipe = input.join("pipe.jpg");
+    assert!(
+        Command::new("mkfifo")
+            .arg(&pipe)
+            .status()
+            .unwrap()
+            .success()
+    );
+    let done = run(&[&input], &out);
+    no_panic(&done);
+    assert!(
+        matches!(done.code, 0 | 3) && done.said().contains("pipe.jpg"),
+        "{}",
+        done.said()
+    );
+    assert_eq!(maps(&out).len(), 1);
+}
+
+#[test]
+fn links_lead_to_the_same_files() {
+    let scratch = tempfile::tempdir().unwrap();
+    let (input, linked) = (scratch.path().join("in"), scratch.path().join("linked"));
+    let frames = bracket(&input);
+    std::fs::create_dir(&linked).unwrap();
+    for frame in &frames {
+        std::os::unix::fs::symlink(frame, linked.join(frame.file_name().unwrap())).unwrap();
+    }
+    std::os::unix::fs::symlink("nowhere.jpg", linked.join("broken.jpg")).unwrap();
+    let out = scratch.path().join("out");
+    let done = run(&[&linked], &out);
+    no_panic(&done);
+    assert!(matches!(done.code, 0 | 3), "{}", done.said());
+    assert_eq!(maps(&out).len(), 1);
+    // A result never goes over an input, by whatever link.
+    let over = scratch.path().join("over.exr");
+    std::fs::hard_link(&frames[0], &over).unwrap();
+    let before = std::fs::read(&frames[0]).unwrap();
+    let mut arguments: Vec<&str> = vec!["merge", "--overwrite", "--out", over.to_str().unwrap()];
+    arguments.extend(frames.iter().map(|f| f.to_str().unwrap()));
+    let done = program(&arguments).expect(1);
+    assert!(done.err.contains("is one of the inputs"), "{}", done.err);
+    assert_eq!(std::fs::read(&frames[0]).unwrap(), before);
+}
+
+#[test]
+fn odd_names_are_names() {
+    let scratch = tempfile::tempdir().unwrap();
+    for (n, name) in [
+        b"with space".as_slice(),
+        b"quote'\"<&>#%?",
+        "r\u{fc}ckseite \u{5c71}".as_bytes(),
+        b"not utf-8 \xff\xfe",
+        b"-dash",
+        b"new\nline",
+    ]
+    .into_iter()
+    .enumerate()
+    {
+        let input = scratch.path().join(OsStr::from_bytes(name));
+        for file in bracket(&input) {
+            let mut odd = name.to_vec();
+            odd.extend(file.file_name().unwrap().as_bytes());
+            std::fs::rename(&file, input.join(OsStr::from_bytes(&odd))).unwrap();
+        }
+        let out = scratch.path().join(format!("out{n}"));
+        let line = "exec \"$0\" run \"$1\" --out \"$2\" --no-wedge --sheet-look none";
+        let done = shell(line, &[&input, &out]).expect(0);
+        no_panic(&done);
+        assert_eq!(maps(&out).len(), 1, "{}", done.said());
+        shell(&format!("{line} --resume"), &[&input, &out]).expect(0);
+    }
+}
+
+#[test]
+fn ten_thousand_other_files_do_not_matter() {
+    let scratch = tempfile::tempdir().unwrap();
+    let (input, out) = (scratch.path().join("in"), scratch.path().join("out"));
+    bracket(&input);
+    for n in 0..10_000 {
+        std::fs::write(input.join(format!("note{n}.txt")), b"text").unwrap();
+    }
+    run(&[&input], &out).expect(0);
+    assert_eq!(maps(&out).len(), 1);
+}
