@@ -74,6 +74,12 @@ pub enum InputProblem {
         "holds no radiance: it is neither OpenEXR nor Radiance RGBE, nor a JPEG with a gain map"
     )]
     NoRadiance,
+    /// A variant of DNG that is not read.
+    #[error("is a raw file with {0}, which is not read")]
+    RawVariant(String),
+    /// A raw file that is not DNG.
+    #[error("is a raw file of its camera maker's own kind, not DNG")]
+    OtherRaw,
     /// The file changed while it was being read.
     #[error("changed while it was read")]
     Changed,
@@ -105,7 +111,7 @@ pub enum BracketProblem {
         other: (usize, usize),
     },
     /// Frames of a different sample type or number of channels.
-    #[error("the frames differ in sample type or number of channels")]
+    #[error("the frames differ in sample type, number of channels, or levels of black and white")]
     SampleTypes,
     /// Frames of different RGB primaries.
     #[error("the frames differ in colour space: {first} and {other}")]
@@ -160,7 +166,7 @@ impl Error {
         match self {
             Error::Input { problem, .. } => match problem {
                 InputProblem::Unreadable => "check the name and the permissions".into(),
-                InputProblem::UnknownFormat => "give JPEG, PNG or TIFF frames".into(),
+                InputProblem::UnknownFormat => "give JPEG, PNG, TIFF or DNG frames".into(),
                 InputProblem::Damaged => {
                     "copy the file from the camera again, or leave it out".into()
                 }
@@ -172,6 +178,12 @@ impl Error {
                 }
                 InputProblem::NoRadiance => {
                     "give the map that a run or a merge has written".into()
+                }
+                InputProblem::RawVariant(_) => {
+                    "convert it to DNG with lossless or no compression, or develop it to a linear 16-bit TIFF".into()
+                }
+                InputProblem::OtherRaw => {
+                    "convert it to DNG, or develop it to a linear 16-bit TIFF".into()
                 }
                 InputProblem::Changed => "wait until the copy has finished, then run again".into(),
             },
@@ -188,7 +200,7 @@ impl Error {
                     "give frames straight from one camera at one size".into()
                 }
                 BracketProblem::SampleTypes => {
-                    "give frames of one kind: all 8-bit, all 16-bit, or all float".into()
+                    "give frames of one kind: all 8-bit, all 16-bit, all float, or all raw from one camera".into()
                 }
                 BracketProblem::ColourSpaces { .. } => {
                     "give frames saved in one colour space".into()

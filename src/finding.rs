@@ -72,6 +72,23 @@ pub enum Finding {
         closure_stops: f64,
         standard_uncertainty_stops: f64,
     },
+    /// The black level that a raw file states contradicts its pixels, which were believed. Codes of the file; planes are
+    /// counted red, green, green, blue in a mosaic.
+    BlackLevelWrong {
+        plane: usize,
+        stated_codes: f64,
+        used_codes: f64,
+    },
+    /// The white level that a raw file states is not where its samples saturate; the pixels were believed.
+    WhiteLevelWrong {
+        plane: usize,
+        stated_codes: f64,
+        used_codes: f64,
+    },
+    /// A raw file asks for corrections (opcodes of the DNG specification, by name) that were not carried out.
+    CorrectionsNotMade { frame: String, names: Vec<String> },
+    /// Raw frames are not in register to the pixel: they were demosaiced before they were merged, not after.
+    DemosaicedFirst,
     /// A frame was left out.
     FrameLeftOut { frame: String, reason: String },
     /// A frame was taken to be the camera's own finished HDR picture. `reason` names the evidence.

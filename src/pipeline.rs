@@ -13,6 +13,7 @@ mod figures;
 mod locating;
 mod measuring;
 mod products;
+mod raw;
 mod record;
 mod rendering;
 mod settings;
@@ -35,7 +36,7 @@ use crate::frames::{self, Bracket, BracketPlan, Clip, Survey};
 use crate::measure::advice::Scene;
 use crate::measure::calibrate::Calibration;
 use crate::measure::{BracketGain, PictureMeasurement, WedgePlace};
-use crate::merge::{Merger, Motion, Noise, motion, noise};
+use crate::merge::{MapSource, Merger, Motion, Noise, motion, noise};
 use crate::raster::Transform;
 use crate::report::html::Sections;
 use crate::report::{self, BracketFigures, BracketReport, Report};
@@ -74,11 +75,18 @@ pub struct Prepared {
     pub motion: Option<Motion>,
     /// How the frames lie against the reference; `None` where registration was not asked for.
     pub registration: Option<align::Registration>,
+    /// The planes of raw mosaics that the map is made of, where the frames have been developed since.
+    pub planes: Option<Box<raw::Planes>>,
     /// SHA-256 of every file that was decoded, frames that were left out afterwards among them.
     pub sums: Vec<FileSum>,
 }
 
 impl Prepared {
+    /// The map of this bracket, through the planes of raw mosaics where it has some.
+    pub fn map_source(&self) -> MapSource<'_> {
+        raw::map_source(self)
+    }
+
     /// The merge of this bracket, frames left out where something moved.
     pub fn merger(&self) -> Merger<'_> {
         Merger::new(&self.bracket, &self.response, &self.noise).leaving_out(self.motion.as_ref())
@@ -209,14 +217,14 @@ pub fn merge(settings: &Settings, progress: &(dyn Fn(Event) + Sync)) -> Result<P
     let survey = survey(settings)?;
     let plan = only_bracket(survey)?;
     let prepared = prepare(&plan, settings, progress)?;
-    let merger = prepared.merger();
+    let source = prepared.map_source();
     progress(Event::Stage("merging and writing"));
     products::write_map(
         &settings.out,
         &policy,
         &prepared.bracket,
-        merger.dim(),
-        |rows| merger.rows(rows),
+        source.dim(),
+        |rows| source.rows(rows),
     )?;
     Ok(prepared)
 }
@@ -231,13 +239,10 @@ pub fn prepare(
     progress: &(dyn Fn(Event) + Sync),
 ) -> Result<Prepared, Error> {
     progress(Event::Stage("reading the frames"));
-    let mut bracket = frames::load(plan, &settings.overrides)?;
+    let bracket = frames::load(plan, &settings.overrides)?;
     let sums = record::sums(&bracket);
     progress(Event::Stage("registering"));
-    let registration = settings.register.then(|| align::register(&bracket));
-    if let Some(registration) = &registration {
-        bracket = align::apply(bracket, registration);
-    }
+    let (mut bracket, registration) = raw::register(bracket, settings.register);
     progress(Event::Stage("recovering the response"));
     let clips = frames::clip_levels(&bracket);
     let choice = choose_response(&mut bracket, settings.response);
@@ -268,6 +273,7 @@ pub fn prepare(
         check: recovered.check,
         motion,
         registration,
+        planes: None,
         sums,
     })
 }
@@ -301,13 +307,14 @@ fn one_bracket(
     policy: &Outputs,
     progress: &(dyn Fn(Event) + Sync),
 ) -> Result<(BracketReport, Vec<FileSum>, BracketFigures), Error> {
-    let mut prepared = prepare(plan, settings, progress)?;
+    let prepared = prepare(plan, settings, progress)?;
     progress(Event::Stage("merging"));
-    let merged = |p: &Prepared| p.merger().whole();
+    let merged = |p: &Prepared| p.map_source().whole();
     let mut map = merged(&prepared);
     if map.share(crate::merge::flag::CLIPPED_IN_ALL) >= 1.0 {
         return Err(nothing_usable(&prepared.bracket));
     }
+    let mut prepared = raw::developed(prepared);
     progress(Event::Stage("looking for the wedge"));
     let located = locating::locate(&map, &settings.wedge)?;
     let known = calibrating::by_densities(&mut prepared, &located, settings)?;

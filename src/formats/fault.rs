@@ -23,6 +23,16 @@ impl Fault {
         InputProblem::Unsupported(what.into()).into()
     }
 
+    /// A variant of a raw file that is not read. `what` completes "is a raw file with ...".
+    pub fn raw_variant(what: impl Into<String>) -> Self {
+        InputProblem::RawVariant(what.into()).into()
+    }
+
+    /// A raw file of a camera maker's own kind.
+    pub fn other_raw() -> Self {
+        InputProblem::OtherRaw.into()
+    }
+
     /// The same fault with the name of the file.
     pub fn at(self, file: &Path) -> Error {
         Error::Input {

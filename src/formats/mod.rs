@@ -2,6 +2,7 @@
 //! picture is, reading any of the formats, the formats one by one; what pictures carry over, deflate, colour profiles, previews;
 //! writing whole or not at all.
 mod picture;
+mod raw;
 
 mod fault;
 mod metadata;
@@ -9,6 +10,7 @@ mod orientation;
 mod read;
 mod sniff;
 
+mod dng;
 pub mod jpeg;
 pub mod openexr;
 pub mod png;
@@ -25,6 +27,7 @@ pub mod staged;
 pub use carried::Carried;
 pub use icc::{display_p3_profile, profile_primaries, srgb_profile};
 pub use picture::{Compression, Format, Header, Limits, Picture, Rational};
+pub use raw::{CameraColour, ColourCalibration, Raw};
 pub use preview::{png_bytes, preview_jpeg};
 pub use read::{read_header, read_picture, sha256_of};
 pub use sniff::{sniff, sniff_file};

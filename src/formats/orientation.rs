@@ -1,6 +1,7 @@
 //! Turns decoded pixels upright after EXIF orientation 1..=8.
 use super::fault::Fault;
-use crate::raster::Pixels;
+use super::raw::Raw;
+use crate::raster::{Mosaic, Pixels};
 use image::{ImageBuffer, Luma, Pixel, Primitive, Rgb, imageops};
 use ndarray::Array3;
 
@@ -20,6 +21,29 @@ pub(super) fn upright(pixels: Pixels, orientation: u32) -> Result<Pixels, Fault>
         Pixels::U16(a) => Pixels::U16(turn(a, orientation)?),
         Pixels::F32(a) => Pixels::F32(turn(a, orientation)?),
     })
+}
+
+/// What a raw file knows of its samples, turned with them: the mosaic's sites change places, and with them the planes.
+/// Mosaics have even sides.
+pub(super) fn turned(mut raw: Box<Raw>, orientation: u32) -> Result<Box<Raw>, Fault> {
+    let Some(stored) = raw.mosaic else {
+        return Ok(raw);
+    };
+    let sites = Array3::from_shape_fn((2, 2, 1), |(r, c, _)| (2 * r + c) as u8);
+    let Pixels::U8(sites) = upright(Pixels::U8(sites), orientation)? else {
+        return Ok(raw);
+    };
+    let sites: Vec<usize> = sites.iter().map(|&s| usize::from(s)).collect();
+    let colours = std::array::from_fn(|k| stored.colour(sites[k] / 2, sites[k] % 2) as u8);
+    let mosaic = Mosaic::new(colours).ok_or(Fault::damaged("a mosaic without sense"))?;
+    let (before, after) = (stored.planes(), mosaic.planes());
+    let (black, white) = (raw.black.clone(), raw.white.clone());
+    for (k, plane) in after.into_iter().enumerate() {
+        raw.black[plane] = black[before[sites[k]]];
+        raw.white[plane] = white[before[sites[k]]];
+    }
+    raw.mosaic = Some(mosaic);
+    Ok(raw)
 }
 
 fn turn<T: Primitive + 'static>(samples: Array3<T>, orientation: u32) -> Result<Array3<T>, Fault>
@@ -100,6 +124,34 @@ mod tests {
                 rows.iter().filter(|r| !r.is_empty()).count()
             );
             assert_eq!(swaps_sides(orientation), orientation >= 5);
+        }
+    }
+
+    /// A mosaic turned with its pixels still says the colour of every pixel.
+    #[test]
+    fn a_mosaic_turns_with_its_pixels() {
+        let stored = Mosaic::new([0, 1, 1, 2]).unwrap();
+        // a sample says its own plane
+        let plane = |r: usize, c: usize| stored.planes()[r % 2 * 2 + c % 2];
+        let pixels = Array3::from_shape_fn((4, 6, 1), |(r, c, _)| plane(r, c) as u8);
+        for orientation in 1..=8 {
+            let raw = Box::new(Raw {
+                mosaic: Some(stored),
+                black: vec![0.0, 1.0, 2.0, 3.0],
+                white: vec![4.0, 5.0, 6.0, 7.0],
+                ..Raw::default()
+            });
+            let raw = turned(raw, orientation).unwrap();
+            let Pixels::U8(samples) = upright(Pixels::U8(pixels.clone()), orientation).unwrap()
+            else {
+                panic!("the sample type changed")
+            };
+            let planes = raw.mosaic.unwrap().planes();
+            for ((r, c, _), &was) in samples.indexed_iter() {
+                let is = planes[r % 2 * 2 + c % 2];
+                assert_eq!(raw.black[is], f64::from(was), "{orientation}");
+                assert_eq!(raw.white[is], f64::from(was) + 4.0, "{orientation}");
+            }
         }
     }
 

@@ -1,4 +1,5 @@
 //! What a picture file holds: pixels upright, metadata as read (not yet judged).
+use super::raw::Raw;
 use crate::raster::Pixels;
 use crate::units::Primaries;
 use serde::{Deserialize, Serialize};
@@ -14,6 +15,8 @@ pub enum Format {
     Png,
     /// TIFF 6.0 or BigTIFF.
     Tiff,
+    /// DNG: raw.
+    Dng,
     /// OpenEXR.
     OpenExr,
     /// Radiance RGBE.
@@ -142,6 +145,8 @@ pub struct Picture {
     pub format: Format,
     /// Samples, orientation applied.
     pub pixels: Pixels,
+    /// What a raw file knows of its samples; `None` for finished pictures.
+    pub raw: Option<Box<Raw>>,
     /// How they were compressed.
     pub compression: Compression,
     /// Metadata.

@@ -1,8 +1,8 @@
 //! Reads a picture file: recognises it, holds its claims against the limits, decodes, turns upright.
 use super::fault::Fault;
-use super::orientation::{swaps_sides, upright};
+use super::orientation::{swaps_sides, turned, upright};
 use super::sniff::{SNIFF_BYTES, sniff};
-use super::{Compression, Format, Header, Limits, Picture, jpeg, openexr, png, rgbe, tiff};
+use super::{Compression, Format, Header, Limits, Picture, Raw, dng, jpeg, openexr, png, rgbe, tiff};
 use crate::error::{Error, InputProblem};
 use crate::raster::Pixels;
 use sha2::{Digest, Sha256};
@@ -15,6 +15,7 @@ pub(super) struct Decoded {
     pub pixels: Pixels,
     pub compression: Compression,
     pub damaged: bool,
+    pub raw: Option<Box<Raw>>,
 }
 
 /// Size and metadata of a picture file without decoding its pixels; reads only the parts needed.
@@ -44,8 +45,10 @@ pub fn read_picture(file: &Path, limits: &Limits) -> Result<Picture, Error> {
         || Sha256::digest(&bytes).into(),
     );
     let decoded = decoded.map_err(|fault| fault.at(file))?;
-    let pixels =
-        upright(decoded.pixels, header.orientation.unwrap_or(1)).map_err(|fault| fault.at(file))?;
+    let orientation = header.orientation.unwrap_or(1);
+    let pixels = upright(decoded.pixels, orientation).map_err(|fault| fault.at(file))?;
+    let raw = decoded.raw.map(|raw| turned(raw, orientation)).transpose();
+    let raw = raw.map_err(|fault| fault.at(file))?;
     if (pixels.columns(), pixels.rows()) != (header.columns, header.rows) {
         return Err(Error::input(file, InputProblem::Changed));
     }
@@ -59,6 +62,7 @@ pub fn read_picture(file: &Path, limits: &Limits) -> Result<Picture, Error> {
         file: file.to_path_buf(),
         format,
         pixels,
+        raw,
         compression: decoded.compression,
         header,
         file_bytes: length,
@@ -103,13 +107,24 @@ fn examine(file: &mut BufReader<File>, limits: &Limits) -> Result<(Format, Heade
     file.take(SNIFF_BYTES as u64).read_to_end(&mut first)?;
     file.seek(SeekFrom::Start(0))?;
     let format = sniff(&first).ok_or(InputProblem::UnknownFormat)?;
-    let mut header = match format {
+    if format == Format::Tiff {
+        if let Some(header) = dng::header(file, limits)? {
+            return settle(Format::Dng, header, limits);
+        }
+        file.seek(SeekFrom::Start(0))?;
+    }
+    let header = match format {
         Format::Jpeg => jpeg::header(file),
         Format::Png => png::header(file),
-        Format::Tiff => tiff::header(file, limits),
+        Format::Tiff | Format::Dng => tiff::header(file, limits),
         Format::OpenExr => openexr::header(file),
         Format::Rgbe => rgbe::header(file),
     }?;
+    settle(format, header, limits)
+}
+
+/// Holds the size against the limits and turns it upright.
+fn settle(format: Format, mut header: Header, limits: &Limits) -> Result<(Format, Header), Fault> {
     if header.columns == 0 || header.rows == 0 {
         return Err(Fault::damaged("a picture without columns or rows"));
     }
@@ -149,6 +164,7 @@ fn decode(format: Format, bytes: &[u8], limits: &Limits) -> Result<Decoded, Faul
         Format::Jpeg => jpeg::decode(bytes, limits),
         Format::Png => png::decode(bytes),
         Format::Tiff => tiff::decode(bytes),
+        Format::Dng => dng::decode(bytes),
         Format::OpenExr => openexr::decode(bytes),
         Format::Rgbe => rgbe::decode(bytes),
     }

@@ -64,6 +64,7 @@ pub(super) fn decode(bytes: &[u8]) -> Result<Decoded, Fault> {
         pixels: Pixels::F32(array),
         compression: Compression::Lossless,
         damaged: false,
+        raw: None,
     })
 }
 

@@ -3,6 +3,7 @@
 //! The clip level is full scale unless the frames show a pile-up below it: saturated pixels of a bracket share one code
 //! whatever they were in the next darker frame, while a flat bright patch had one code there too.
 use super::bracket::Bracket;
+use super::raw_levels;
 use crate::formats::Compression;
 use crate::raster::Pixels;
 use ndarray::Axis;
@@ -30,8 +31,12 @@ pub struct Clip {
     pub floor_level: f64,
 }
 
-/// Clip and floor of every channel (1 or 3), from histograms of evenly spread rows of all frames.
+/// Clip and floor of every channel (1 or 3), from histograms of evenly spread rows of all frames; of raw
+/// frames (already split into planes where they are mosaics) as the file states them unless the pixels say otherwise.
 pub fn clip_levels(bracket: &Bracket) -> Vec<Clip> {
+    if let Some(raw) = raw_levels::raw_of(bracket) {
+        return raw_levels::clips(bracket, raw);
+    }
     let channels = bracket
         .frames
         .first()

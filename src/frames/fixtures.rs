@@ -18,6 +18,7 @@ pub(super) fn bracket_of(pixels: &[Pixels], stops: &[f64], compression: Compress
                 file_bytes: 0,
                 sha256: None,
                 damaged: false,
+                raw: None,
             },
             settings: Settings {
                 time: Some(ExposureTime(stops.exp2())),

@@ -17,10 +17,13 @@ const SPAN_STOPS: usize = 3;
 /// A black offset may be this large, fraction of full scale.
 const MOST_OFFSET: f64 = 0.15;
 
-/// Evidence in the file alone that its samples are linear: float samples, or a colour profile whose tone curves are
+/// Evidence in the file alone that its samples are linear: raw samples, float samples, or a colour profile whose tone curves are
 /// straight lines. `None` says nothing about 16-bit files without a profile: raw converters write those linear or not,
 /// and only [`looks_linear`] can tell.
 pub fn linear_evidence(frame: &Frame) -> Option<String> {
+    if frame.picture.raw.is_some() {
+        return Some("raw samples".to_owned());
+    }
     if matches!(frame.picture.pixels, Pixels::F32(_)) {
         return Some("float samples, linear by convention".to_owned());
     }

@@ -145,7 +145,13 @@ fn keep_good(
             }),
             (Ok(picture), Some(exposure)) => {
                 if picture.damaged {
-                    findings.push(Finding::DamagedAccepted { frame });
+                    findings.push(Finding::DamagedAccepted {
+                        frame: frame.clone(),
+                    });
+                }
+                let asked = picture.raw.as_ref().map(|r| r.corrections.clone());
+                if let Some(names) = asked.filter(|n| !n.is_empty()) {
+                    findings.push(Finding::CorrectionsNotMade { frame, names });
                 }
                 let (settings, bias) = (plan.settings, plan.bias);
                 let frame = Frame {
@@ -178,7 +184,12 @@ fn left_out(error: &Error) -> Finding {
 /// All frames of one size, sample type and number of channels.
 fn check_alike(frames: &[Frame]) -> Result<(), Error> {
     let size = |f: &Frame| (f.picture.pixels.columns(), f.picture.pixels.rows());
-    let samples = |f: &Frame| (f.picture.pixels.bits(), f.picture.pixels.channels());
+    let samples = |f: &Frame| {
+        let raw = f.picture.raw.as_ref();
+        let pixels = &f.picture.pixels;
+        let scale = raw.map(|r| (r.mosaic, r.code, r.black.clone(), r.white.clone()));
+        (pixels.bits(), pixels.channels(), scale)
+    };
     let Some(first) = frames.first() else {
         return Ok(());
     };

@@ -3,7 +3,8 @@
 //! In reading order: what a frame is, and its [`colour`] space; what the tags of one file say ([`exposure`]), what they mean among a bracket
 //! ([`settle`], [`markings`]), what the user says about it ([`overrides`]); what lies in the inputs (`listing`,
 //! `moment`, `camera_hdr`, `sequence`, `sorting`) and the [`survey()`] of it, in [`words()`]; [`load()`]; what the pixels say
-//! about [`clipping`] and about [`linear`] input.
+//! about [`clipping`] and about [`linear`] input, `raw_levels` among them, and raw mosaics laid
+//! open for it (`develop`).
 mod bracket;
 pub mod colour;
 
@@ -23,17 +24,21 @@ mod survey;
 mod words;
 
 pub mod clipping;
+mod develop;
 pub mod linear;
+mod raw_levels;
 
 #[cfg(test)]
 mod fixtures;
 
 pub use bracket::{Bracket, Exposure, ExposureSource, Finished, Frame};
 pub use clipping::{Clip, clip_levels};
+pub use develop::{develop, mosaic_of, split};
 pub use exposure::{Judged, judge};
 pub use linear::{LevelRatio, LinearTest, linear_evidence, looks_linear};
 pub use listing::{SkipReason, Skipped};
 pub use load::load;
+pub use raw_levels::{LinearScale, linear_scales, raw_of};
 pub use overrides::{ExposureOverride, Overrides};
 pub use survey::{BracketPlan, Failed, FinishedPlan, FramePlan, Survey, survey};
 pub use words::words;

@@ -1,9 +1,11 @@
 //! Bracket + response -> [`RadianceMap`]: noise from the bracket itself, inverse-variance weights, uncertainty, flags.
 //!
 //! In reading order: `map` the result; [`noise`] the noise model; `weights` the tables of a merge; [`motion`] what moved; `merger` the merge
-//! itself, with `sampling` (radiance of a row of every frame) and `sums` under it; [`store`] the map as a file; `open` one read back.
+//! itself, with `sampling` (radiance of a row of every frame) and `sums` under it; `mosaic` the merge of a raw mosaic's planes
+//! made full-colour; [`store`] the map as a file; `open` one read back.
 mod map;
 mod merger;
+mod mosaic;
 pub mod motion;
 pub mod noise;
 mod open;
@@ -14,6 +16,7 @@ mod weights;
 
 pub use map::{RadianceMap, flag};
 pub use merger::Merger;
+pub use mosaic::MapSource;
 pub use motion::{Motion, MotionSettings};
 pub use noise::{Noise, NoiseModel};
 pub use open::{Opened, open};

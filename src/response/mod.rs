@@ -40,3 +40,4 @@ pub use blocks::{BlockSamples, collect};
 pub use curve::{Response, ResponseCurve, ResponseMethod};
 pub use ratios::{Closure, ExposureCheck, PairRatio};
 pub use recover::{Choice, Recovered, recover};
+pub use unfitted::known;

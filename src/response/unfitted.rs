@@ -5,9 +5,8 @@ use super::blocks::BlockSamples;
 use super::curve::{Response, ResponseCurve, ResponseMethod};
 use super::ratios;
 use super::recover::settle;
-use super::smooth_table::NODES;
 use crate::finding::Finding;
-use crate::frames::{Bracket, Clip};
+use crate::frames::{self, Bracket, Clip};
 use crate::units::{Estimate, srgb_exposure};
 
 /// IEC 61966-2-1 for every channel, exposure 1 at the clip level.
@@ -34,17 +33,62 @@ pub(super) fn srgb(bracket: &Bracket, clips: &[Clip]) -> Response {
     }
 }
 
-/// Exposure proportional to what the level is above `offset`, both as fractions of full scale; 1 at the clip level.
-fn straight(clip: &Clip, offset: f64) -> ResponseCurve {
+/// Exposure proportional to what the level is above `black`, `per_level` of it for every level; levels are fractions of full
+/// scale. As many entries as the depth of the samples asks for.
+fn straight(clip: &Clip, black: f64, per_level: f64, entries: usize) -> ResponseCurve {
     let mut curve = ResponseCurve {
         floor_level: clip.floor_level,
-        ..ResponseCurve::linear(NODES, clip.clip_level)
+        ..ResponseCurve::linear(entries, clip.clip_level)
     };
-    let last = (NODES - 1) as f64;
+    let last = (entries - 1) as f64;
     for (i, exposure) in curve.exposure.iter_mut().enumerate() {
-        *exposure = (i as f64 / last - offset) / (clip.clip_level - offset);
+        *exposure = (i as f64 / last - black) * per_level;
     }
     curve
+}
+
+/// The curves of raw frames, by what is known of their levels, and what of the file's word was found wrong. `None` for others.
+fn of_raw(bracket: &Bracket, clips: &[Clip]) -> Option<(Vec<ResponseCurve>, Vec<Finding>)> {
+    let (scales, findings) = frames::linear_scales(bracket)?;
+    let entries = table_entries(&bracket.frames[bracket.reference].picture.pixels);
+    let curves = clips.iter().zip(scales);
+    let curves = curves.map(|(clip, s)| straight(clip, s.black, s.per_level, entries));
+    Some((curves.collect(), findings))
+}
+
+/// The response of raw frames whose exposures are settled; `None` for frames that are not raw.
+pub fn known(bracket: &Bracket, clips: &[Clip]) -> Option<Response> {
+    let (curves, _) = of_raw(bracket, clips)?;
+    Some(Response {
+        method: ResponseMethod::Linear,
+        curves,
+        residual_stops: 0.0,
+        samples: 0,
+    })
+}
+
+/// Straight lines above the black offset that the pixels show, exposure 1 at the clip level.
+fn measured(
+    bracket: &Bracket,
+    samples: &[BlockSamples],
+    clips: &[Clip],
+    findings: &mut Vec<Finding>,
+) -> Vec<ResponseCurve> {
+    let entries = table_entries(&bracket.frames[bracket.reference].picture.pixels);
+    let channels = clips.iter().zip(samples).enumerate();
+    let curves = channels.map(|(channel, (clip, samples))| {
+        let offset = black_offset::measure(samples);
+        if let Some(offset) = offset {
+            findings.push(Finding::BlackOffset {
+                channel,
+                offset_codes: offset.value,
+                standard_uncertainty_codes: offset.standard_uncertainty,
+            });
+        }
+        let black = offset.map_or(0.0, |e| e.value) / 255.0;
+        straight(clip, black, 1.0 / (clip.clip_level - black), entries)
+    });
+    curves.collect()
 }
 
 /// Level above the black offset proportional to exposure; exposures as the pixels say them where the stated ones are false.
@@ -55,22 +99,13 @@ pub(super) fn linear(
     stated: &[Estimate],
     findings: &mut Vec<Finding>,
 ) -> (Response, Vec<Estimate>) {
-    let curves: Vec<ResponseCurve> = clips
-        .iter()
-        .zip(samples)
-        .enumerate()
-        .map(|(channel, (clip, samples))| {
-            let offset = black_offset::measure(samples);
-            if let Some(offset) = offset {
-                findings.push(Finding::BlackOffset {
-                    channel,
-                    offset_codes: offset.value,
-                    standard_uncertainty_codes: offset.standard_uncertainty,
-                });
-            }
-            straight(clip, offset.map_or(0.0, |e| e.value) / 255.0)
-        })
-        .collect();
+    let curves = match of_raw(bracket, clips) {
+        Some((curves, doubts)) => {
+            findings.extend(doubts);
+            curves
+        }
+        None => measured(bracket, samples, clips, findings),
+    };
     let origin = bracket.reference;
     let used = (0..stated.len())
         .map(|j| {

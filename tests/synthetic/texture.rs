@@ -132,6 +132,7 @@ pub(super) fn frame(codes: Array3<u8>, exposure: f64) -> Frame {
         picture: Picture {
             file: format!("exposure_{exposure:.3}.png").into(),
             format: Format::Png,
+            raw: None,
             pixels: Pixels::U8(codes),
             compression: Compression::Lossless,
             header: Header::default(),

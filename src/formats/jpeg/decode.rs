@@ -27,6 +27,7 @@ pub(in crate::formats) fn decode(bytes: &[u8], limits: &Limits) -> Result<Decode
         pixels: Pixels::U8(samples),
         compression,
         damaged,
+        raw: None,
     })
 }
 

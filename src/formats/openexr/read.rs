@@ -92,6 +92,7 @@ pub(in crate::formats) fn decode(bytes: &[u8]) -> Result<Decoded, Fault> {
         pixels: Pixels::F32(Array3::from_shape_vec(shape, samples).map_err(Fault::damaged)?),
         compression: Compression::Lossless,
         damaged: false,
+        raw: None,
     })
 }
 

@@ -63,6 +63,7 @@ pub(in crate::formats) fn decode(bytes: &[u8]) -> Result<Decoded, Fault> {
         pixels,
         compression: Compression::Lossless,
         damaged: false,
+        raw: None,
     })
 }
 

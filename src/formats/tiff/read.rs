@@ -121,6 +121,7 @@ pub(in crate::formats) fn decode(bytes: &[u8]) -> Result<Decoded, Fault> {
         pixels: arrange.pixels(samples)?,
         compression: Compression::Lossless,
         damaged: false,
+        raw: None,
     })
 }
 

@@ -15,6 +15,7 @@ pub fn severity(finding: &Finding) -> Severity {
         | F::TakenAsLinear { .. }
         | F::BlackOffset { .. }
         | F::Displaced { .. }
+        | F::DemosaicedFirst
         | F::WedgeFound { .. }
         | F::ChartLimited { .. }
         | F::RangeBeyondWedge { .. }
@@ -78,6 +79,33 @@ fn metadata(finding: &Finding) -> Option<String> {
             "{frame}: the marking {setting} {nominal} stands for {exact:.4} ({} stops); the exact value was used.",
             signed(*difference_stops, 3)
         ),
+        F::BlackLevelWrong {
+            plane,
+            stated_codes,
+            used_codes,
+        } => format!(
+            "The file's black level {} of {} is not where the pixels put it: {} was used.",
+            significant(*stated_codes, 5),
+            site(*plane),
+            significant(*used_codes, 5)
+        ),
+        F::WhiteLevelWrong {
+            plane,
+            stated_codes,
+            used_codes,
+        } => format!(
+            "The file's white level {} is not where the samples of {} saturate: {} was used as the clip level.",
+            significant(*stated_codes, 5),
+            site(*plane),
+            significant(*used_codes, 5)
+        ),
+        F::DemosaicedFirst => {
+            "The raw frames are not in register to the pixel: each was demosaiced before merging, which smooths noise and makes single pixels depend on their neighbours.".into()
+        }
+        F::CorrectionsNotMade { frame, names } => format!(
+            "{frame} asks for corrections that were not made: {}. Shading and distortion of the lens are still in the samples.",
+            names.join(", ")
+        ),
         F::FrameLeftOut { frame, reason } => format!("{frame} was left out: {reason}."),
         F::CameraHdrRecognised { frame, reason } => {
             format!("{frame} was taken to be the camera's own HDR picture: {reason}.")
@@ -93,6 +121,16 @@ fn metadata(finding: &Finding) -> Option<String> {
         }
         _ => return None,
     })
+}
+
+/// The plane of a mosaic, or the channel, in words.
+fn site(plane: usize) -> &'static str {
+    match plane {
+        0 => "red (or the only channel)",
+        1 => "green in red rows (or green)",
+        2 => "green in blue rows (or blue)",
+        _ => "blue",
+    }
 }
 
 fn exposure(finding: &Finding) -> Option<String> {

@@ -1,0 +1,132 @@
+//! Raw mosaics as the rest of the house takes frames: split into planes for merging, or developed to three channels.
+use super::bracket::{Bracket, Frame};
+use super::clipping::Clip;
+use super::raw_levels::{LinearScale, raw_of};
+use crate::raster::demosaic::{Sites, demosaic};
+use crate::raster::{Mosaic, Pixels};
+use ndarray::Array3;
+use rayon::prelude::*;
+
+/// The plane that stands for each of red, green, blue.
+const MAIN: [usize; 3] = [0, 1, 3];
+
+/// The mosaic of a bracket's frames; `None` where they are none.
+pub fn mosaic_of(bracket: &Bracket) -> Option<Mosaic> {
+    raw_of(bracket)?.mosaic
+}
+
+/// Takes every mosaic apart into its planes, half as wide and high; other frames stay as they are.
+pub fn split(bracket: &mut Bracket) {
+    bracket.frames.par_iter_mut().for_each(|frame| {
+        if let Some(mosaic) = frame.picture.raw.as_ref().and_then(|r| r.mosaic) {
+            frame.picture.pixels = mosaic.split(&frame.picture.pixels);
+        }
+    });
+}
+
+/// Turns frames of planes into frames of three channels at full size: demosaiced white-balanced exposures, put back to levels
+/// above one black level for all. `scales` and `clips` are the planes'. A sample that any clipped photosite went into is at
+/// full scale. Transforms, which are the planes', are taken out.
+pub fn develop(bracket: &mut Bracket, mosaic: Mosaic, scales: &[LinearScale], clips: &[Clip]) {
+    let black = scales.iter().map(|s| s.black).fold(0.0, f64::max);
+    let clip = |p: usize| clips[p].clip_level - scales[p].black;
+    let white = [clip(0), clip(1).min(clip(2)), clip(3)].map(|c| black + c);
+    let development = Development {
+        mosaic,
+        scales,
+        clips,
+        black,
+    };
+    bracket
+        .frames
+        .par_iter_mut()
+        .for_each(|frame| development.frame(frame, &white));
+}
+
+struct Development<'a> {
+    mosaic: Mosaic,
+    scales: &'a [LinearScale],
+    clips: &'a [Clip],
+    black: f64,
+}
+
+impl Development<'_> {
+    fn frame(&self, frame: &mut Frame, white: &[f64; 3]) {
+        frame.picture.pixels = Pixels::U16(self.pixels(&frame.picture.pixels));
+        frame.transform = None;
+        if let Some(raw) = &mut frame.picture.raw {
+            raw.mosaic = None;
+            raw.black = vec![self.black; 3];
+            raw.white = white.to_vec();
+            raw.settled = true;
+        }
+    }
+
+    fn pixels(&self, planes: &Pixels) -> Array3<u16> {
+        let (down, across, _) = planes.dim();
+        let (rows, columns) = (2 * down, 2 * across);
+        let samples = self.exposures(planes);
+        let sites = Sites {
+            samples: &samples,
+            columns,
+            mosaic: self.mosaic,
+        };
+        let noise = self.darkest(planes);
+        let per_level = MAIN.map(|p| self.scales[p].per_level);
+        let developed = demosaic(sites, 0..rows, noise);
+        let mut out = Array3::zeros(developed.dim());
+        ndarray::Zip::indexed(&mut out)
+            .and(&developed)
+            .par_for_each(|(_, _, k), to, &exposure| {
+                let level = self.black + f64::from(exposure) / per_level[k];
+                *to = if exposure.is_finite() {
+                    (level * 65535.0).round().clamp(0.0, 65535.0) as u16
+                } else {
+                    u16::MAX
+                };
+            });
+        out
+    }
+
+    /// White-balanced exposure of every photosite, row by row; infinite where it is clipped.
+    fn exposures(&self, planes: &Pixels) -> Vec<f32> {
+        let (down, across, _) = planes.dim();
+        let order = self.mosaic.planes();
+        let width = 2 * across;
+        let mut out = vec![0.0f32; 2 * down * width];
+        out.par_chunks_mut(width.max(1))
+            .enumerate()
+            .for_each(|(row, line)| {
+                for (column, value) in line.iter_mut().enumerate() {
+                    let plane = order[row % 2 * 2 + column % 2];
+                    let level = f64::from(planes.level(row / 2, column / 2, plane));
+                    let scale = &self.scales[plane];
+                    *value = if level >= self.clips[plane].clip_level - 1e-9 {
+                        f32::INFINITY
+                    } else {
+                        ((level - scale.black) * scale.per_level) as f32
+                    };
+                }
+            });
+        out
+    }
+
+    /// Standard deviation of the darkest samples, exposure: what lies below black, as a half-normal distribution has it; a
+    /// code where nothing does.
+    fn darkest(&self, planes: &Pixels) -> f32 {
+        let scale = &self.scales[1];
+        let (down, across, _) = planes.dim();
+        let step = (down * across / 100_000).max(1);
+        let below = (0..down * across).step_by(step).filter_map(|i| {
+            let level = f64::from(planes.level(i / across, i % across, 1));
+            (level < scale.black && level > 0.0).then(|| (scale.black - level).powi(2))
+        });
+        let (count, sum) = below.fold((0usize, 0.0), |(n, s), v| (n + 1, s + v));
+        let deviation = if count < 20 {
+            1e-4
+        } else {
+            (sum / count as f64).sqrt()
+        };
+        (deviation * scale.per_level) as f32
+    }
+}

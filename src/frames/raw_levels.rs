@@ -1,0 +1,199 @@
+//! Black and clip levels of raw frames: what the file states, held against what the pixels of the bracket show.
+//!
+//! Two frames whose exposures stand in the ratio k see the same light, so a pixel at `a` in one and `b` in the other says
+//! where no light is, `(k a - b) / (k - 1)`, and a pixel that must be far beyond the top in the brighter frame shows what
+//! a saturated sample looks like.
+use super::bracket::Bracket;
+use super::clipping::Clip;
+use crate::finding::Finding;
+use crate::formats::Raw;
+use crate::raster::Pixels;
+use rayon::prelude::*;
+
+/// Pixels looked at in a pair of frames, at most about this many.
+const SAMPLED: usize = 1 << 18;
+/// Pixels that a figure from the data needs.
+const ENOUGH: usize = 100;
+/// A pixel is saturated where the darker frame puts it this far beyond the largest level seen.
+const BEYOND: f64 = 1.3;
+/// Saturated samples lie within this share of their own level (middle 80 %); others are no saturation.
+const TOGETHER: f64 = 0.1;
+/// Frames nearer than this ratio say nothing about black.
+const LEAST_RATIO: f64 = 1.4;
+/// Relative error allowed for the stated ratio of two exposures (judgement; markings are within 2 %).
+const RATIO_ERROR: f64 = 0.03;
+
+/// Black and gain of one plane or channel: exposure is `(level - black) * per_level`.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct LinearScale {
+    /// Level of no light, fraction of full scale.
+    pub black: f64,
+    /// Exposure per level; exposure 1 just clips green, white-balanced.
+    pub per_level: f64,
+}
+
+/// What is known of one plane.
+#[derive(Debug, Clone, Copy)]
+struct Plane {
+    black: f64,
+    clip: f64,
+    /// Set where the data contradict the file: level stated.
+    stated_black: Option<f64>,
+    stated_white: Option<f64>,
+}
+
+/// What raw frames are linear by; `None` for other frames.
+pub fn raw_of(bracket: &Bracket) -> Option<&Raw> {
+    bracket.frames.get(bracket.reference)?.picture.raw.as_deref()
+}
+
+/// Clip levels of raw frames, one a plane or channel; floor 0 (the black offset keeps noise above it).
+pub(super) fn clips(bracket: &Bracket, raw: &Raw) -> Vec<Clip> {
+    let planes = planes(bracket, raw);
+    let clip = |p: &Plane| Clip {
+        clip_level: p.clip,
+        floor_level: 0.0,
+    };
+    planes.iter().map(clip).collect()
+}
+
+/// Level -> white-balanced exposure of every plane or channel of raw frames, and what of the file's word was found wrong.
+/// `None` for frames that are not raw.
+pub fn linear_scales(bracket: &Bracket) -> Option<(Vec<LinearScale>, Vec<Finding>)> {
+    let raw = raw_of(bracket)?;
+    let gains = raw.gains();
+    let planes = planes(bracket, raw);
+    let main = planes.get(usize::from(planes.len() >= 3))?;
+    let span = main.clip - main.black;
+    let scales = planes.iter().zip(gains).map(|(p, gain)| LinearScale {
+        black: p.black,
+        per_level: gain / span,
+    });
+    let mut findings = Vec::new();
+    for (plane, p) in planes.iter().enumerate() {
+        let code = |level: f64| level / raw.code;
+        findings.extend(p.stated_black.map(|stated| Finding::BlackLevelWrong {
+            plane,
+            stated_codes: code(stated),
+            used_codes: code(p.black),
+        }));
+        findings.extend(p.stated_white.map(|stated| Finding::WhiteLevelWrong {
+            plane,
+            stated_codes: code(stated),
+            used_codes: code(p.clip),
+        }));
+    }
+    Some((scales.collect(), findings))
+}
+
+fn planes(bracket: &Bracket, raw: &Raw) -> Vec<Plane> {
+    let channels = raw.black.len();
+    (0..channels)
+        .into_par_iter()
+        .map(|channel| plane(bracket, raw, channel))
+        .collect()
+}
+
+fn plane(bracket: &Bracket, raw: &Raw, channel: usize) -> Plane {
+    let (black, white) = (raw.black[channel], raw.white[channel]);
+    let mut out = Plane {
+        black,
+        clip: white - 2.0 * raw.code,
+        stated_black: None,
+        stated_white: None,
+    };
+    if raw.settled {
+        out.clip = white;
+        return out;
+    }
+    let still = bracket.frames.iter().all(|f| f.transform.is_none());
+    let pairs = (1..bracket.frames.len()).filter_map(|j| pair(bracket, j, channel));
+    let pairs: Vec<Pair> = pairs.collect();
+    if still && let Some(found) = black_of(&pairs, black, raw.code) {
+        (out.black, out.stated_black) = (found, Some(black));
+    }
+    let saturated = pairs.iter().rev().find_map(|p| p.saturated(out.black));
+    if let Some((top, deviation)) = saturated {
+        // A code in a hundred is what rounding and a sloppy tag differ by.
+        out.clip = top - (4.0 * deviation).max(2.0 * raw.code);
+        let tolerance = (0.01 * (top - out.black)).max(2.0 * raw.code);
+        out.stated_white = ((top - white).abs() > tolerance).then_some(white);
+    }
+    out
+}
+
+/// Co-located levels of two frames of one plane.
+struct Pair {
+    /// (darker, brighter).
+    levels: Vec<(f64, f64)>,
+    ratio: f64,
+    largest: f64,
+}
+
+fn pair(bracket: &Bracket, brighter: usize, channel: usize) -> Option<Pair> {
+    let (a, b) = (&bracket.frames[brighter - 1], &bracket.frames[brighter]);
+    let ratio = bracket.relative_exposure(brighter) / bracket.relative_exposure(brighter - 1);
+    let (a, b) = (&a.picture.pixels, &b.picture.pixels);
+    if a.dim() != b.dim() || channel >= a.channels() {
+        return None;
+    }
+    let (rows, columns, _) = a.dim();
+    let step = (rows * columns).div_ceil(SAMPLED).max(1);
+    let level = |p: &Pixels, r, c| f64::from(p.level(r, c, channel));
+    let mut levels = Vec::with_capacity(rows.div_ceil(step) * columns);
+    for row in (0..rows).step_by(step) {
+        levels.extend((0..columns).map(|c| (level(a, row, c), level(b, row, c))));
+    }
+    let largest = levels.iter().map(|l| l.1).fold(0.0, f64::max);
+    Some(Pair {
+        levels,
+        ratio,
+        largest,
+    })
+}
+
+impl Pair {
+    /// Level and lower standard deviation of saturated samples of the brighter frame.
+    fn saturated(&self, black: f64) -> Option<(f64, f64)> {
+        let limit = BEYOND * (self.largest - black);
+        let must = |&&(a, _): &&(f64, f64)| (a - black) * self.ratio > limit;
+        let mut seen: Vec<f64> = self.levels.iter().filter(must).map(|l| l.1).collect();
+        if seen.len() < ENOUGH || self.ratio < LEAST_RATIO {
+            return None;
+        }
+        seen.sort_by(f64::total_cmp);
+        let at = |share: f64| seen[(share * (seen.len() - 1) as f64) as usize];
+        let middle = at(0.5);
+        let together = at(0.9) - at(0.1) <= TOGETHER * (middle - black);
+        // 0.1587: one standard deviation below the middle of a normal distribution.
+        together.then(|| (middle, middle - at(0.1587)))
+    }
+}
+
+/// Black from the darkest tenth of the pixels, if it contradicts the level stated. Pixels are chosen by `a / k + b`, whose
+/// noise has nothing to do with that of `k a - b` where both frames' noise is the same, as it is in the dark.
+fn black_of(pairs: &[Pair], stated: f64, code: f64) -> Option<f64> {
+    let pair = pairs.iter().max_by(|a, b| a.ratio.total_cmp(&b.ratio))?;
+    let k = pair.ratio;
+    if k < LEAST_RATIO || pair.levels.len() < 10 * ENOUGH {
+        return None;
+    }
+    let mut chosen: Vec<(f64, f64)> = pair.levels.clone();
+    let tenth = chosen.len() / 10;
+    chosen.select_nth_unstable_by(tenth, |x, y| (x.0 / k + x.1).total_cmp(&(y.0 / k + y.1)));
+    chosen.truncate(tenth);
+    // Samples cut at zero have no mean to speak of.
+    let cut = chosen.iter().filter(|l| l.0 <= 0.0 || l.1 <= 0.0).count();
+    if cut * 100 > tenth {
+        return None;
+    }
+    let values = chosen.iter().map(|(a, b)| (k * a - b) / (k - 1.0));
+    let count = tenth as f64;
+    let mean = values.clone().sum::<f64>() / count;
+    let spread = values.map(|v| (v - mean).powi(2)).sum::<f64>() / (count - 1.0);
+    let light = chosen.iter().map(|l| l.0).sum::<f64>() / count - mean;
+    let tolerance = 5.0 * (spread / count).sqrt()
+        + RATIO_ERROR * k / (k - 1.0) * light.abs()
+        + 0.5 * code;
+    ((mean - stated).abs() > tolerance).then_some(mean)
+}

@@ -1,0 +1,131 @@
+//! Raw mosaics on their way through the stages: merged as planes where the bracket lies in register, developed for measuring.
+use super::Prepared;
+use crate::align::{self, Registration};
+use crate::finding::Finding;
+use crate::frames::{self, Bracket};
+use crate::merge::{MapSource, Merger, Motion, Noise, NoiseModel};
+use crate::raster::{Mosaic, Point};
+use crate::response::{self, Response};
+
+/// A bracket of planes, half as wide and high as the frames, from which the map is merged before it is demosaiced.
+pub struct Planes {
+    mosaic: Mosaic,
+    bracket: Bracket,
+    response: Response,
+    noise: Noise,
+    motion: Option<Motion>,
+}
+
+/// The map of a bracket: through its planes where it has some.
+pub(super) fn map_source(prepared: &Prepared) -> MapSource<'_> {
+    if let Some(p) = &prepared.planes {
+        let merger = Merger::new(&p.bracket, &p.response, &p.noise);
+        let merger = merger.leaving_out(p.motion.as_ref());
+        return MapSource::of_planes(merger, p.mosaic, dark(&p.bracket, &p.noise));
+    }
+    match frames::mosaic_of(&prepared.bracket) {
+        Some(mosaic) => {
+            let dark = dark(&prepared.bracket, &prepared.noise);
+            MapSource::of_planes(prepared.merger(), mosaic, dark)
+        }
+        None => MapSource::plain(prepared.merger()),
+    }
+}
+
+/// Standard deviation of the darkest merged samples: the longest frame's.
+fn dark(bracket: &Bracket, noise: &Noise) -> f32 {
+    let longest = (0..bracket.frames.len())
+        .map(|j| bracket.relative_exposure(j))
+        .fold(0.0, f64::max);
+    let read = noise.channels.get(1).map_or(0.0, |n| n.read_variance);
+    (read.sqrt() / longest.max(f64::MIN_POSITIVE)) as f32
+}
+
+/// Corners of the frames nearer than this to the reference's are in register to the pixel, pixels of the frame.
+const TO_THE_PIXEL: f64 = 0.1;
+
+/// Registers a bracket, if that is wanted. Raw mosaics are split into planes where they lie in register to the pixel; where
+/// they do not they are developed to three channels first, and registered as those.
+pub(super) fn register(mut bracket: Bracket, wanted: bool) -> (Bracket, Option<Registration>) {
+    if let Some(mosaic) = frames::mosaic_of(&bracket) {
+        frames::split(&mut bracket);
+        let found = wanted.then(|| align::register(&bracket));
+        let Some(found) = found else {
+            return (bracket, None);
+        };
+        if in_register(&bracket, &found) {
+            // Frames that were not found at all are taken out as ever.
+            bracket = align::apply(bracket, &found);
+            bracket.frames.iter_mut().for_each(|f| f.transform = None);
+            return (bracket, Some(found));
+        }
+        let clips = frames::clip_levels(&bracket);
+        if let Some((scales, doubts)) = frames::linear_scales(&bracket) {
+            bracket.findings.extend(doubts);
+            bracket.findings.push(Finding::DemosaicedFirst);
+            frames::develop(&mut bracket, mosaic, &scales, &clips);
+        }
+    }
+    let found = wanted.then(|| align::register(&bracket));
+    if let Some(found) = &found {
+        bracket = align::apply(bracket, found);
+    }
+    (bracket, found)
+}
+
+/// True if no frame was found anywhere else than where the reference is.
+fn in_register(bracket: &Bracket, registration: &Registration) -> bool {
+    let (rows, columns, _) = bracket.frames[bracket.reference].picture.pixels.dim();
+    let corners = [(0, 0), (0, columns), (rows, 0), (rows, columns)].map(|(y, x)| Point {
+        x: x as f64,
+        y: y as f64,
+    });
+    registration.placements.iter().all(|p| {
+        let near = |c: &Point| {
+            let at = p.transform.apply(*c);
+            // Planes have half the pixels of a frame.
+            at.is_some_and(|at| 2.0 * (at.x - c.x).hypot(at.y - c.y) <= TO_THE_PIXEL)
+        };
+        !p.found || corners.iter().all(near)
+    })
+}
+
+/// Develops the frames of a bracket whose planes were prepared, for all that looks at frames one by one; the planes are kept
+/// for the map. Other brackets come back as they are.
+pub(super) fn developed(mut prepared: Prepared) -> Prepared {
+    let Some(mosaic) = frames::mosaic_of(&prepared.bracket) else {
+        return prepared;
+    };
+    let Some((scales, _)) = frames::linear_scales(&prepared.bracket) else {
+        return prepared;
+    };
+    let planes = Planes {
+        mosaic,
+        bracket: prepared.bracket.clone(),
+        response: prepared.response.clone(),
+        noise: prepared.noise.clone(),
+        motion: prepared.motion.take(),
+    };
+    frames::develop(&mut prepared.bracket, mosaic, &scales, &prepared.clips);
+    prepared.clips = frames::clip_levels(&prepared.bracket);
+    prepared.response = response::known(&prepared.bracket, &prepared.clips);
+    prepared.noise.channels = of_colours(&planes.noise.channels);
+    prepared.planes = Some(Box::new(planes));
+    prepared
+}
+
+/// Noise of red, green and blue photosites from that of the four planes.
+fn of_colours(planes: &[NoiseModel]) -> Vec<NoiseModel> {
+    match planes {
+        [red, one, other, blue] => {
+            let mean = |f: fn(&NoiseModel) -> f64| 0.5 * (f(one) + f(other));
+            let green = NoiseModel {
+                shot: mean(|n| n.shot),
+                read_variance: mean(|n| n.read_variance),
+                code_variance: mean(|n| n.code_variance),
+            };
+            vec![*red, green, *blue]
+        }
+        other => other.to_vec(),
+    }
+}
