@@ -87,6 +87,10 @@ pub enum Finding {
     },
     /// A raw file asks for corrections (opcodes of the DNG specification, by name) that were not carried out.
     CorrectionsNotMade { frame: String, names: Vec<String> },
+    /// Where the colours of raw frames come from: the light's correlated colour temperature by the file's matrices, kelvin.
+    ColoursByMatrices { temperature_k: f64 },
+    /// A raw file does not say enough of its camera's colours; `used` says what they were taken for.
+    ColoursUnknown { frame: String, used: String },
     /// Raw frames are not in register to the pixel: they were demosaiced before they were merged, not after.
     DemosaicedFirst,
     /// A frame was left out.

@@ -1,6 +1,7 @@
 //! A planned bracket -> decoded frames: sizes and samples checked, damaged frames left out, least exposure first.
 use super::bracket::{Bracket, Finished, Frame, file_name};
 use super::overrides::Overrides;
+use super::raw_frames;
 use super::survey::{BracketPlan, FinishedPlan, FramePlan, nominal};
 use crate::error::{BracketProblem, Error, InputProblem};
 use crate::finding::Finding;
@@ -44,12 +45,15 @@ pub fn load(plan: &BracketPlan, overrides: &Overrides) -> Result<Bracket, Error>
     let wanted = plan.frames.get(plan.reference).map(|f| &f.file);
     let reference = kept.iter().position(|f| Some(&f.file) == wanted);
     let frames: Vec<Frame> = frames.into_iter().map(|f| f.1).collect();
+    let mut frames = frames;
+    let index = reference.unwrap_or_else(|| nominal(&kept));
+    raw_frames::settle(&mut frames, index, &mut findings);
     check_alike(&frames)?;
     super::colour::check(&frames, &mut findings)?;
     Ok(Bracket {
         name: plan.name.clone(),
         frames,
-        reference: reference.unwrap_or_else(|| nominal(&kept)),
+        reference: index,
         camera_hdr: camera_hdr.and_then(|(plan, read)| finished(plan, read, &mut findings)),
         findings,
     })
@@ -145,13 +149,7 @@ fn keep_good(
             }),
             (Ok(picture), Some(exposure)) => {
                 if picture.damaged {
-                    findings.push(Finding::DamagedAccepted {
-                        frame: frame.clone(),
-                    });
-                }
-                let asked = picture.raw.as_ref().map(|r| r.corrections.clone());
-                if let Some(names) = asked.filter(|n| !n.is_empty()) {
-                    findings.push(Finding::CorrectionsNotMade { frame, names });
+                    findings.push(Finding::DamagedAccepted { frame });
                 }
                 let (settings, bias) = (plan.settings, plan.bias);
                 let frame = Frame {
@@ -187,7 +185,7 @@ fn check_alike(frames: &[Frame]) -> Result<(), Error> {
     let samples = |f: &Frame| {
         let raw = f.picture.raw.as_ref();
         let pixels = &f.picture.pixels;
-        let scale = raw.map(|r| (r.mosaic, r.code, r.black.clone(), r.white.clone()));
+        let scale = raw.map(|r| (r.mosaic, r.code, r.black.clone()));
         (pixels.bits(), pixels.channels(), scale)
     };
     let Some(first) = frames.first() else {

@@ -2,7 +2,8 @@
 //!
 //! In reading order: `map` the result; [`noise`] the noise model; `weights` the tables of a merge; [`motion`] what moved; `merger` the merge
 //! itself, with `sampling` (radiance of a row of every frame) and `sums` under it; `mosaic` the merge of a raw mosaic's planes
-//! made full-colour; [`store`] the map as a file; `open` one read back.
+//! made full-colour; [`store`] the map as a file; `open` one read back; `working_space` one in
+//! another RGB space.
 mod map;
 mod merger;
 mod mosaic;
@@ -13,6 +14,7 @@ mod sampling;
 pub mod store;
 mod sums;
 mod weights;
+mod working_space;
 
 pub use map::{RadianceMap, flag};
 pub use merger::Merger;
@@ -20,6 +22,7 @@ pub use mosaic::MapSource;
 pub use motion::{Motion, MotionSettings};
 pub use noise::{Noise, NoiseModel};
 pub use open::{Opened, open};
+pub use working_space::in_space;
 
 use crate::frames::Bracket;
 

@@ -85,6 +85,7 @@ fn rows(merger: &Merger, mosaic: Mosaic, rows: Range<usize>, noise: f32) -> Radi
             }
         }),
         flags: flags(&planes, within, columns),
+        primaries: planes.primaries,
     }
 }
 

@@ -8,7 +8,7 @@
 use crate::finding::Finding;
 use crate::formats::Compression;
 use crate::frames::{Bracket, Clip};
-use crate::response::{Response, ResponseCurve};
+use crate::response::{Response, ResponseCurve, ResponseMethod};
 use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 
@@ -73,7 +73,11 @@ struct Group {
 pub fn estimate(bracket: &Bracket, response: &Response, clips: &[Clip]) -> (Noise, Vec<Finding>) {
     let measured: Vec<(NoiseModel, usize)> = (0..response.curves.len())
         .into_par_iter()
-        .map(|channel| channel_noise(bracket, &response.curves[channel], &clips[channel], channel))
+        .map(|channel| {
+            let curve = &response.curves[channel];
+            let gate = Gate::new(bracket, response.method, curve, &clips[channel]);
+            channel_noise(bracket, curve, &gate, channel)
+        })
         .collect();
     let groups = measured.iter().map(|m| m.1).sum();
     let assumed = measured.iter().any(|m| m.1 < 3);
@@ -121,10 +125,30 @@ fn hidden_by_compression(bracket: &Bracket, response: &Response, noise: &Noise) 
     })
 }
 
+/// Levels between which variances are believed.
+struct Gate {
+    low: f64,
+    high: f64,
+}
+
+impl Gate {
+    /// Encoded levels keep two codes away from the floor, where the response is steep and rounding rules. Deep linear samples
+    /// are as good as any down to the floor itself, and only there the noise in the dark shows.
+    fn new(bracket: &Bracket, method: ResponseMethod, curve: &ResponseCurve, clip: &Clip) -> Self {
+        let pixels = &bracket.frames[bracket.reference].picture.pixels;
+        let deep = method == ResponseMethod::Linear && pixels.bits() > 8;
+        let margin = if deep { 0.5 / 65535.0 } else { 2.0 / 255.0 };
+        Gate {
+            low: clip.floor_level.max(curve.supported.0) + margin,
+            high: clip.clip_level - 4.0 / 255.0,
+        }
+    }
+}
+
 fn channel_noise(
     bracket: &Bracket,
     curve: &ResponseCurve,
-    clip: &Clip,
+    gate: &Gate,
     channel: usize,
 ) -> (NoiseModel, usize) {
     let count = bracket.frames.len();
@@ -132,13 +156,13 @@ fn channel_noise(
     if bracket.frames.iter().any(|f| f.transform.is_some()) {
         // Frames that were moved do not cancel pixel by pixel: each is looked at by itself.
         for frame in 0..count {
-            groups.extend(pair_groups(bracket, curve, clip, channel, (frame, frame)));
+            groups.extend(pair_groups(bracket, curve, gate, channel, (frame, frame)));
         }
         return (solve(&groups), groups.len());
     }
     for first in 0..count {
         for second in first + 1..count {
-            groups.extend(pair_groups(bracket, curve, clip, channel, (first, second)));
+            groups.extend(pair_groups(bracket, curve, gate, channel, (first, second)));
         }
     }
     (solve(&groups), groups.len())
@@ -154,7 +178,7 @@ struct Side<'a> {
 fn pair_groups(
     bracket: &Bracket,
     curve: &ResponseCurve,
-    clip: &Clip,
+    gate: &Gate,
     channel: usize,
     (first, second): (usize, usize),
 ) -> Vec<Group> {
@@ -171,9 +195,9 @@ fn pair_groups(
     for index in (0..down * across).step_by(skip) {
         let (top, left) = (index / across * SIDE, index % across * SIDE);
         let window = if first == second {
-            ripple(&a, curve, clip, channel, (top, left))
+            ripple(&a, curve, gate, channel, (top, left))
         } else {
-            difference(&a, &b, curve, clip, channel, (top, left))
+            difference(&a, &b, curve, gate, channel, (top, left))
         };
         if let Some(window) = window {
             let bin =
@@ -200,12 +224,11 @@ fn difference(
     a: &Side,
     b: &Side,
     curve: &ResponseCurve,
-    clip: &Clip,
+    gate: &Gate,
     channel: usize,
     (top, left): (usize, usize),
 ) -> Option<Window> {
-    let high = clip.clip_level - 4.0 / 255.0;
-    let low = clip.floor_level.max(curve.supported.0) + 2.0 / 255.0;
+    let Gate { low, high } = *gate;
     let (mut sum, mut square, mut total) = (0.0, 0.0, 0.0);
     for row in top..top + SIDE {
         for column in left..left + SIDE {
@@ -239,12 +262,11 @@ fn difference(
 fn ripple(
     a: &Side,
     curve: &ResponseCurve,
-    clip: &Clip,
+    gate: &Gate,
     channel: usize,
     (top, left): (usize, usize),
 ) -> Option<Window> {
-    let high = clip.clip_level - 4.0 / 255.0;
-    let low = clip.floor_level.max(curve.supported.0) + 2.0 / 255.0;
+    let Gate { low, high } = *gate;
     let (mut square, mut total) = (0.0, 0.0);
     for row in top..top + SIDE {
         let mut line = [0.0; SIDE];

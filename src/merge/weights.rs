@@ -179,6 +179,12 @@ fn frame_weight(
     if !longest && level < curve.floor_level + 2.0 / 255.0 && curve.exposure.len() == 256 {
         return 0.0;
     }
+    // Deep samples are cut at the floor: a mean nearer to it than the noise reaches is pulled up. Raw samples, whose black lies
+    // above the floor, never come there.
+    let reach = 3.0 * deviation / curve.slope_at(level);
+    if !longest && level - reach < curve.floor_level && curve.exposure.len() != 256 {
+        return 0.0;
+    }
     (frame.factor / deviation).powi(2)
 }
 

@@ -5,12 +5,13 @@ use crate::error::{Error, OutputProblem};
 use crate::formats::openexr::Attributes;
 use crate::formats::rgbe;
 use crate::formats::staged::{Outputs, write_whole};
-use crate::frames::Bracket;
+use crate::frames::{Bracket, raw_of};
 use crate::measure::WedgePlace;
 use crate::measure::wedge::KeptWedge;
-use crate::merge::{RadianceMap, store};
+use crate::merge::{RadianceMap, in_space, store};
 use crate::report::html::Sections;
 use crate::report::{OutputFile, Report, csv, html, json};
+use crate::units::Primaries;
 use std::ops::Range;
 use std::path::Path;
 
@@ -87,6 +88,7 @@ pub(super) fn write_bracket(
     wedge: Option<&WedgePlace>,
 ) -> Result<Vec<OutputFile>, Error> {
     make_folder(folder)?;
+    let space = written_in(bracket);
     let name = bracket.name.as_str();
     let mut outputs = Vec::new();
     let mut wrote = |what: &str, file: &str| {
@@ -109,6 +111,8 @@ pub(super) fn write_bracket(
         "radiance.exr",
     );
     write_whole(&folder.join("radiance.hdr"), policy, |sink| {
+        let turned = (map.primaries != space).then(|| in_space(map.clone(), &space));
+        let map = turned.as_ref().unwrap_or(map);
         rgbe::write(
             sink,
             map.radiance.view(),
@@ -148,9 +152,13 @@ pub(super) fn write_map(
         .extension()
         .map(|e| e.to_string_lossy().to_ascii_lowercase());
     match ending.as_deref() {
-        Some("exr") => store::write_exr(path, policy, &attributes(bracket), shape, rows),
+        Some("exr") => {
+            let space = written_in(bracket);
+            let rows = |range| in_space(rows(range), &space);
+            store::write_exr(path, policy, &attributes(bracket), shape, rows)
+        }
         Some("hdr") => {
-            let map = rows(0..shape.0);
+            let map = in_space(rows(0..shape.0), &written_in(bracket));
             write_whole(path, policy, |sink| {
                 rgbe::write(
                     sink,
@@ -161,6 +169,15 @@ pub(super) fn write_map(
             })
         }
         _ => Err(Error::output(path, OutputProblem::UnknownKind, None)),
+    }
+}
+
+/// The RGB space maps are written in: that of the frames, but sRGB's primaries where that is a raw camera's own, which few
+/// readers would honour.
+fn written_in(bracket: &Bracket) -> Primaries {
+    match raw_of(bracket) {
+        Some(_) => Primaries::SRGB,
+        None => bracket.primaries(),
     }
 }
 
@@ -178,7 +195,7 @@ fn attributes(bracket: &Bracket) -> Attributes {
             "relative radiance; 1.0 just clips the reference frame's green channel".into(),
         ),
         software: Some(SOFTWARE.into()),
-        chromaticities: Some(bracket.primaries().single()),
+        chromaticities: Some(written_in(bracket).single()),
         ..Attributes::default()
     }
 }

@@ -108,7 +108,9 @@ pub(super) fn developed(mut prepared: Prepared) -> Prepared {
     };
     frames::develop(&mut prepared.bracket, mosaic, &scales, &prepared.clips);
     prepared.clips = frames::clip_levels(&prepared.bracket);
-    prepared.response = response::known(&prepared.bracket, &prepared.clips);
+    if let Some(response) = response::known(&prepared.bracket, &prepared.clips) {
+        prepared.response = response;
+    }
     prepared.noise.channels = of_colours(&planes.noise.channels);
     prepared.planes = Some(Box::new(planes));
     prepared

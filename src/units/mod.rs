@@ -9,5 +9,5 @@ mod srgb;
 pub use camera::{ExposureTime, FNumber, IsoSpeed, Settings};
 pub use estimate::Estimate;
 pub use light::{Density, Level, Stops};
-pub use primaries::{D50, Matrix, Primaries, apply, inverse, product};
+pub use primaries::{D50, Matrix, Primaries, adaptation, apply, inverse, product};
 pub use srgb::{srgb_exposure, srgb_level};

@@ -154,7 +154,7 @@ fn of_xy(x: f64, y: f64) -> [f64; 3] {
 }
 
 /// XYZ under one white -> XYZ under another.
-fn adaptation(from: [f64; 3], to: [f64; 3]) -> Matrix {
+pub fn adaptation(from: [f64; 3], to: [f64; 3]) -> Matrix {
     let (a, b) = (apply(&BRADFORD, from), apply(&BRADFORD, to));
     let scaled = [0, 1, 2].map(|k| BRADFORD[k].map(|v| v * b[k] / a[k]));
     inverse(&BRADFORD).map_or(BRADFORD, |back| product(&back, &scaled))

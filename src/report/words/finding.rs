@@ -16,6 +16,7 @@ pub fn severity(finding: &Finding) -> Severity {
         | F::BlackOffset { .. }
         | F::Displaced { .. }
         | F::DemosaicedFirst
+        | F::ColoursByMatrices { .. }
         | F::WedgeFound { .. }
         | F::ChartLimited { .. }
         | F::RangeBeyondWedge { .. }
@@ -99,6 +100,13 @@ fn metadata(finding: &Finding) -> Option<String> {
             site(*plane),
             significant(*used_codes, 5)
         ),
+        F::ColoursByMatrices { temperature_k } => format!(
+            "The camera's colours are those of the raw file's matrices for light of {} K.",
+            decimal(*temperature_k, 0)
+        ),
+        F::ColoursUnknown { frame, used } => {
+            format!("{frame} does not say what the camera's colours are; {used}.")
+        }
         F::DemosaicedFirst => {
             "The raw frames are not in register to the pixel: each was demosaiced before merging, which smooths noise and makes single pixels depend on their neighbours.".into()
         }

@@ -1,0 +1,90 @@
+//! Raw frames of one bracket made alike: one white balance, one camera space, one black level; what they ask for is said.
+use super::bracket::Frame;
+use super::camera_colour::{camera_space, neutral_of};
+use crate::finding::Finding;
+use crate::formats::Raw;
+use crate::raster::Pixels;
+
+/// Gives all raw frames the reference's white balance and camera space (both are how the samples are read, not part of them),
+/// and brings black levels that differ from frame to frame to the reference's. Frames that are not raw are left alone.
+pub(super) fn settle(frames: &mut [Frame], reference: usize, findings: &mut Vec<Finding>) {
+    let Some(frame) = frames.get(reference) else {
+        return;
+    };
+    let Some(mut main) = frame.picture.raw.clone() else {
+        return;
+    };
+    let name = frame.name();
+    findings.extend(corrections(frames));
+    let coloured = main.black.len() >= 3;
+    let space = camera_space(&main.colour).filter(|_| coloured);
+    main.colour.neutral = neutral_of(&main.colour);
+    if coloured {
+        findings.push(match (&space, main.colour.neutral) {
+            (Some(space), _) => Finding::ColoursByMatrices {
+                temperature_k: space.temperature,
+            },
+            (None, neutral) => Finding::ColoursUnknown {
+                frame: name,
+                used: match neutral {
+                    Some(_) => "white is balanced, and the camera's red, green and blue were taken as sRGB's".into(),
+                    None => "red, green and blue were left as the sensor has them".into(),
+                },
+            },
+        });
+    }
+    for frame in frames.iter_mut() {
+        let Some(raw) = &mut frame.picture.raw else {
+            continue;
+        };
+        raw.colour = main.colour.clone();
+        frame.picture.header.primaries = space.map(|s| s.primaries);
+        move_black(raw, &mut frame.picture.pixels, &main);
+    }
+}
+
+/// What the files ask for and is not done, once for all frames that ask for the same.
+fn corrections(frames: &[Frame]) -> Vec<Finding> {
+    let mut found: Vec<Finding> = Vec::new();
+    for frame in frames {
+        let names = frame.picture.raw.as_ref().map(|r| r.corrections.clone());
+        let said = |f: &Finding| {
+            matches!(f, Finding::CorrectionsNotMade { names: n, .. } if Some(n) == names.as_ref())
+        };
+        if let Some(names) = names.clone().filter(|n| !n.is_empty())
+            && !found.iter().any(said)
+        {
+            let frame = frame.name();
+            found.push(Finding::CorrectionsNotMade { frame, names });
+        }
+    }
+    found
+}
+
+/// Moves the samples so that black lies where the main frame has it: cameras that measure their black in every frame state it
+/// anew each time. The move is rounded to a 16-bit step, a fraction of the file's own code.
+fn move_black(raw: &mut Raw, pixels: &mut Pixels, main: &Raw) {
+    let alike = raw.black.len() == main.black.len()
+        && raw.mosaic == main.mosaic
+        && raw.code == main.code;
+    if !alike || raw.black == main.black {
+        return;
+    }
+    let steps: Vec<i32> = raw
+        .black
+        .iter()
+        .zip(&main.black)
+        .map(|(own, wanted)| ((wanted - own) * 65535.0).round() as i32)
+        .collect();
+    if let Pixels::U16(samples) = pixels {
+        let planes = raw.mosaic.map(|m| m.planes());
+        for ((row, column, channel), sample) in samples.indexed_iter_mut() {
+            let plane = planes.map_or(channel, |p| p[row % 2 * 2 + column % 2]);
+            *sample = (i32::from(*sample) + steps[plane]).clamp(0, 65535) as u16;
+        }
+        for (white, step) in raw.white.iter_mut().zip(&steps) {
+            *white += f64::from(*step) / 65535.0;
+        }
+        raw.black.clone_from(&main.black);
+    }
+}
