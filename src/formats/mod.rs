@@ -27,7 +27,7 @@ pub mod staged;
 pub use carried::Carried;
 pub use icc::{display_p3_profile, profile_primaries, srgb_profile};
 pub use picture::{Compression, Format, Header, Limits, Picture, Rational};
-pub use raw::{CameraColour, ColourCalibration, Raw};
 pub use preview::{png_bytes, preview_jpeg};
+pub use raw::{CameraColour, ColourCalibration, Raw};
 pub use read::{read_header, read_picture, sha256_of};
 pub use sniff::{sniff, sniff_file};

@@ -2,7 +2,9 @@
 use super::fault::Fault;
 use super::orientation::{swaps_sides, turned, upright};
 use super::sniff::{SNIFF_BYTES, sniff};
-use super::{Compression, Format, Header, Limits, Picture, Raw, dng, jpeg, openexr, png, rgbe, tiff};
+use super::{
+    Compression, Format, Header, Limits, Picture, Raw, dng, jpeg, openexr, png, rgbe, tiff,
+};
 use crate::error::{Error, InputProblem};
 use crate::raster::Pixels;
 use sha2::{Digest, Sha256};

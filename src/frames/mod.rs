@@ -42,7 +42,7 @@ pub use exposure::{Judged, judge};
 pub use linear::{LevelRatio, LinearTest, linear_evidence, looks_linear};
 pub use listing::{SkipReason, Skipped};
 pub use load::load;
-pub use raw_levels::{LinearScale, linear_scales, raw_of};
 pub use overrides::{ExposureOverride, Overrides};
+pub use raw_levels::{LinearScale, linear_scales, raw_of};
 pub use survey::{BracketPlan, Failed, FinishedPlan, FramePlan, Survey, survey};
 pub use words::words;

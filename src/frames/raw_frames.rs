@@ -48,9 +48,7 @@ fn corrections(frames: &[Frame]) -> Vec<Finding> {
     let mut found: Vec<Finding> = Vec::new();
     for frame in frames {
         let names = frame.picture.raw.as_ref().map(|r| r.corrections.clone());
-        let said = |f: &Finding| {
-            matches!(f, Finding::CorrectionsNotMade { names: n, .. } if Some(n) == names.as_ref())
-        };
+        let said = |f: &Finding| matches!(f, Finding::CorrectionsNotMade { names: n, .. } if Some(n) == names.as_ref());
         if let Some(names) = names.clone().filter(|n| !n.is_empty())
             && !found.iter().any(said)
         {
@@ -64,9 +62,8 @@ fn corrections(frames: &[Frame]) -> Vec<Finding> {
 /// Moves the samples so that black lies where the main frame has it: cameras that measure their black in every frame state it
 /// anew each time. The move is rounded to a 16-bit step, a fraction of the file's own code.
 fn move_black(raw: &mut Raw, pixels: &mut Pixels, main: &Raw) {
-    let alike = raw.black.len() == main.black.len()
-        && raw.mosaic == main.mosaic
-        && raw.code == main.code;
+    let alike =
+        raw.black.len() == main.black.len() && raw.mosaic == main.mosaic && raw.code == main.code;
     if !alike || raw.black == main.black {
         return;
     }

@@ -44,7 +44,12 @@ struct Plane {
 
 /// What raw frames are linear by; `None` for other frames.
 pub fn raw_of(bracket: &Bracket) -> Option<&Raw> {
-    bracket.frames.get(bracket.reference)?.picture.raw.as_deref()
+    bracket
+        .frames
+        .get(bracket.reference)?
+        .picture
+        .raw
+        .as_deref()
 }
 
 /// Clip levels of raw frames, one a plane or channel; floor 0 (the black offset keeps noise above it).
@@ -192,8 +197,7 @@ fn black_of(pairs: &[Pair], stated: f64, code: f64) -> Option<f64> {
     let mean = values.clone().sum::<f64>() / count;
     let spread = values.map(|v| (v - mean).powi(2)).sum::<f64>() / (count - 1.0);
     let light = chosen.iter().map(|l| l.0).sum::<f64>() / count - mean;
-    let tolerance = 5.0 * (spread / count).sqrt()
-        + RATIO_ERROR * k / (k - 1.0) * light.abs()
-        + 0.5 * code;
+    let tolerance =
+        5.0 * (spread / count).sqrt() + RATIO_ERROR * k / (k - 1.0) * light.abs() + 0.5 * code;
     ((mean - stated).abs() > tolerance).then_some(mean)
 }

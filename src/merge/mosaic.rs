@@ -77,7 +77,9 @@ fn rows(merger: &Merger, mosaic: Mosaic, rows: Range<usize>, noise: f32) -> Radi
         radiance: demosaic(sites(&radiance), within.clone(), noise),
         statistical,
         systematic: Array3::from_shape_fn((within.len(), columns, 3), |(r, c, k)| {
-            let cell = planes.systematic.slice(ndarray::s![(within.start + r) / 2, c / 2, ..]);
+            let cell = planes
+                .systematic
+                .slice(ndarray::s![(within.start + r) / 2, c / 2, ..]);
             match k {
                 0 => cell[0],
                 1 => 0.5 * (cell[1] + cell[2]),

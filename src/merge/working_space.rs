@@ -19,7 +19,9 @@ pub fn in_space(mut map: RadianceMap, wanted: &Primaries) -> RadianceMap {
         systematic,
         ..
     } = &mut map;
-    let rows = lines(radiance).zip(lines(statistical)).zip(lines(systematic));
+    let rows = lines(radiance)
+        .zip(lines(statistical))
+        .zip(lines(systematic));
     rows.for_each(|((mut radiance, mut statistical), mut systematic)| {
         let pixels = radiance.axis_iter_mut(Axis(0));
         let others = statistical
@@ -45,13 +47,21 @@ fn lines(
     samples.axis_iter_mut(Axis(0)).into_par_iter()
 }
 
-fn one(m: &Matrix, light: [f64; 3], noise: [f64; 3], common: [f64; 3]) -> ([f64; 3], [f64; 3], [f64; 3]) {
+fn one(
+    m: &Matrix,
+    light: [f64; 3],
+    noise: [f64; 3],
+    common: [f64; 3],
+) -> ([f64; 3], [f64; 3], [f64; 3]) {
     let mut out = ([0.0; 3], [0.0; 3], [0.0; 3]);
     for (k, row) in m.iter().enumerate() {
         let parts = [0, 1, 2].map(|c| row[c] * light[c]);
         let amount: f64 = parts.iter().map(|p| p.abs()).sum();
         out.0[k] = parts.iter().sum();
-        out.1[k] = (0..3).map(|c| (row[c] * noise[c]).powi(2)).sum::<f64>().sqrt();
+        out.1[k] = (0..3)
+            .map(|c| (row[c] * noise[c]).powi(2))
+            .sum::<f64>()
+            .sqrt();
         out.2[k] = if amount > 0.0 {
             (0..3).map(|c| parts[c].abs() / amount * common[c]).sum()
         } else {
@@ -68,12 +78,19 @@ mod tests {
 
     #[test]
     fn white_stays_white_and_the_way_back_is_the_way() {
-        let radiance = Array3::from_shape_fn((2, 3, 3), |(r, c, k)| 0.1 + (r * 9 + c * 3 + k) as f32);
+        let radiance =
+            Array3::from_shape_fn((2, 3, 3), |(r, c, k)| 0.1 + (r * 9 + c * 3 + k) as f32);
         let mut map = RadianceMap::of_radiance(radiance, Primaries::ROMM);
         map.radiance.index_axis_mut(Axis(0), 0).fill(2.0);
         map.statistical.fill(0.5);
         let there = in_space(map.clone(), &Primaries::SRGB);
-        assert!(there.radiance.index_axis(Axis(0), 0).iter().all(|v| (v - 2.0).abs() < 1e-4));
+        assert!(
+            there
+                .radiance
+                .index_axis(Axis(0), 0)
+                .iter()
+                .all(|v| (v - 2.0).abs() < 1e-4)
+        );
         let m = Primaries::ROMM.to(&Primaries::SRGB);
         let pixel = [0, 1, 2].map(|k| f64::from(map.radiance[[1, 2, k]]));
         for (k, wanted) in apply(&m, pixel).into_iter().enumerate() {

@@ -74,33 +74,30 @@ fn each_pixel(
         return out;
     }
     let lines = out.as_slice_mut().unwrap_or_default();
-    lines
-        .par_chunks_mut(columns * 3)
-        .zip(range)
-        .for_each_init(
-            || vec![0.0; 5 * (columns + 2 * REACH)],
-            |padded, (line, row)| {
-                for (k, to) in padded.chunks_exact_mut(columns + 2 * REACH).enumerate() {
-                    let from = mirrored(row as isize + k as isize - REACH as isize, height);
-                    let from = &sites.samples[from * columns..][..columns];
-                    to[REACH..REACH + columns].copy_from_slice(from);
-                    (to[0], to[1]) = (from[2], from[1]);
-                    (to[columns + 2], to[columns + 3]) = (from[columns - 2], from[columns - 3]);
+    lines.par_chunks_mut(columns * 3).zip(range).for_each_init(
+        || vec![0.0; 5 * (columns + 2 * REACH)],
+        |padded, (line, row)| {
+            for (k, to) in padded.chunks_exact_mut(columns + 2 * REACH).enumerate() {
+                let from = mirrored(row as isize + k as isize - REACH as isize, height);
+                let from = &sites.samples[from * columns..][..columns];
+                to[REACH..REACH + columns].copy_from_slice(from);
+                (to[0], to[1]) = (from[2], from[1]);
+                (to[columns + 2], to[columns + 3]) = (from[columns - 2], from[columns - 3]);
+            }
+            let width = columns + 2 * REACH;
+            let rows = std::array::from_fn(|k| &padded[k * width..(k + 1) * width]);
+            let kinds = [0, 1].map(|c| kind(&sites.mosaic, row, c));
+            let swaps = [0, 1].map(|c| sites.mosaic.colour(row, c) == 2);
+            for (column, pixel) in line.chunks_exact_mut(3).enumerate() {
+                let mut rgb = value(&Near { rows, column }, kinds[column % 2]);
+                // The filters are written for red; at a blue pixel red and blue change places.
+                if swaps[column % 2] {
+                    rgb.swap(0, 2);
                 }
-                let width = columns + 2 * REACH;
-                let rows = std::array::from_fn(|k| &padded[k * width..(k + 1) * width]);
-                let kinds = [0, 1].map(|c| kind(&sites.mosaic, row, c));
-                let swaps = [0, 1].map(|c| sites.mosaic.colour(row, c) == 2);
-                for (column, pixel) in line.chunks_exact_mut(3).enumerate() {
-                    let mut rgb = value(&Near { rows, column }, kinds[column % 2]);
-                    // The filters are written for red; at a blue pixel red and blue change places.
-                    if swaps[column % 2] {
-                        rgb.swap(0, 2);
-                    }
-                    pixel.copy_from_slice(&rgb);
-                }
-            },
-        );
+                pixel.copy_from_slice(&rgb);
+            }
+        },
+    );
     out
 }
 
@@ -153,12 +150,7 @@ fn estimate(n: &Near, kind: Kind, floor: f32) -> [f32; 3] {
     let own = extremes(&[p.centre, p.far[0], p.far[1], p.far[2], p.far[3]]);
     match kind {
         Kind::Coloured => {
-            let cross = [
-                p.above_below[0],
-                p.above_below[1],
-                p.beside[0],
-                p.beside[1],
-            ];
+            let cross = [p.above_below[0], p.above_below[1], p.beside[0], p.beside[1]];
             let green = 0.25 * sum(&cross) + 0.5 * p.centre - 0.125 * far;
             let other = 0.25 * sum(&p.diagonal) + 0.75 * p.centre - 0.1875 * far;
             [
@@ -170,10 +162,8 @@ fn estimate(n: &Near, kind: Kind, floor: f32) -> [f32; 3] {
         Kind::GreenInRedRow | Kind::GreenInBlueRow => {
             let common = 0.625 * p.centre - 0.125 * sum(&p.diagonal);
             let (vertical, horizontal) = (p.far[0] + p.far[1], p.far[2] + p.far[3]);
-            let across =
-                0.5 * sum(&p.beside) + common - 0.125 * horizontal + 0.0625 * vertical;
-            let down =
-                0.5 * sum(&p.above_below) + common - 0.125 * vertical + 0.0625 * horizontal;
+            let across = 0.5 * sum(&p.beside) + common - 0.125 * horizontal + 0.0625 * vertical;
+            let down = 0.5 * sum(&p.above_below) + common - 0.125 * vertical + 0.0625 * horizontal;
             let corners = extremes(&p.diagonal);
             let own = (own.0.min(corners.0), own.1.max(corners.1));
             let across = held(across, &p.beside, own, floor);
@@ -189,7 +179,9 @@ fn estimate(n: &Near, kind: Kind, floor: f32) -> [f32; 3] {
 #[inline(always)]
 fn extremes(values: &[f32]) -> (f32, f32) {
     let start = (f32::INFINITY, f32::NEG_INFINITY);
-    values.iter().fold(start, |(low, high), &v| (low.min(v), high.max(v)))
+    values
+        .iter()
+        .fold(start, |(low, high), &v| (low.min(v), high.max(v)))
 }
 
 /// The estimate, between the extremes of the neighbours that have the colour where those, or the samples of the centre's
@@ -237,7 +229,12 @@ fn variance(n: &Near, kind: Kind) -> [f32; 3] {
 mod tests {
     use super::*;
 
-    fn mosaic_of(colours: [u8; 4], rows: usize, columns: usize, scene: impl Fn(usize, usize, usize) -> f32) -> (Vec<f32>, Mosaic) {
+    fn mosaic_of(
+        colours: [u8; 4],
+        rows: usize,
+        columns: usize,
+        scene: impl Fn(usize, usize, usize) -> f32,
+    ) -> (Vec<f32>, Mosaic) {
         let mosaic = Mosaic::new(colours).unwrap();
         let place = |i: usize| (i / columns, i % columns);
         let samples = (0..rows * columns).map(place);
@@ -255,12 +252,19 @@ mod tests {
                 20.0 + 0.3 * r as f32 - 0.2 * c as f32 + [3.0, 5.0, 1.0][k]
             };
             let (samples, mosaic) = mosaic_of(colours, 12, 10, scene);
-            let sites = Sites { samples: &samples, columns: 10, mosaic };
+            let sites = Sites {
+                samples: &samples,
+                columns: 10,
+                mosaic,
+            };
             let found = demosaic(sites, 0..12, 0.1);
             for ((r, c, k), v) in found.indexed_iter() {
                 // Mirrored borders bend the slope.
                 let inside = (2..10).contains(&r) && (2..8).contains(&c);
-                assert!(!inside || (v - scene(r, c, k)).abs() < 1e-5, "{colours:?} {r} {c} {k}: {v}");
+                assert!(
+                    !inside || (v - scene(r, c, k)).abs() < 1e-5,
+                    "{colours:?} {r} {c} {k}: {v}"
+                );
             }
             let part = demosaic(sites, 3..7, 0.1);
             assert_eq!(part, found.slice(ndarray::s![3..7, .., ..]));
@@ -277,7 +281,11 @@ mod tests {
                 let mut samples = vec![0.0; rows * columns];
                 samples[i] = 1.0;
                 let mosaic = Mosaic::new(colours).unwrap();
-                let sites = Sites { samples: &samples, columns, mosaic };
+                let sites = Sites {
+                    samples: &samples,
+                    columns,
+                    mosaic,
+                };
                 let found = demosaic(sites, at.0..at.0 + 1, 1.0);
                 for (k, e) in energy.iter_mut().enumerate() {
                     *e += found[[0, at.1, k]].powi(2);
@@ -285,10 +293,17 @@ mod tests {
             }
             let ones = vec![1.0; rows * columns];
             let mosaic = Mosaic::new(colours).unwrap();
-            let sites = Sites { samples: &ones, columns, mosaic };
+            let sites = Sites {
+                samples: &ones,
+                columns,
+                mosaic,
+            };
             let stated = demosaic_variance(sites, at.0..at.0 + 1);
             for (k, e) in energy.iter().enumerate() {
-                assert!((e - stated[[0, at.1, k]]).abs() < 1e-6, "{colours:?} {k}: {e}");
+                assert!(
+                    (e - stated[[0, at.1, k]]).abs() < 1e-6,
+                    "{colours:?} {k}: {e}"
+                );
             }
         }
     }
@@ -298,7 +313,11 @@ mod tests {
         let scene = |_: usize, c: usize, _: usize| if c < 8 { 0.001 } else { 1.0 };
         for colours in ALL {
             let (samples, mosaic) = mosaic_of(colours, 12, 16, scene);
-            let sites = Sites { samples: &samples, columns: 16, mosaic };
+            let sites = Sites {
+                samples: &samples,
+                columns: 16,
+                mosaic,
+            };
             let found = demosaic(sites, 0..12, 1e-5);
             let least = found.iter().copied().fold(f32::INFINITY, f32::min);
             assert!(least >= 0.001 * (1.0 - 1e-6), "{colours:?}: {least}");

@@ -32,7 +32,9 @@ fn codes(picture: &Picture) -> ((usize, usize, usize), Vec<u16>) {
         _ => upright.clone(),
     };
     let factor = raw(picture).code * 65535.0;
-    let values = stored.iter().map(|&v| (f64::from(v) / factor).round() as u16);
+    let values = stored
+        .iter()
+        .map(|&v| (f64::from(v) / factor).round() as u16);
     (stored.dim(), values.collect())
 }
 
@@ -48,11 +50,18 @@ fn every_variety_has_the_samples_that_other_readers_find() {
         let number = |t: &str| t.parse::<usize>().unwrap();
         let picture = read(name);
         let (dim, codes) = codes(&picture);
-        assert_eq!(dim, (number(height), number(width), number(samples)), "{name} by {reader}");
+        assert_eq!(
+            dim,
+            (number(height), number(width), number(samples)),
+            "{name} by {reader}"
+        );
         let start: Vec<String> = codes.iter().take(8).map(u16::to_string).collect();
         assert_eq!(start.join(" "), first, "{name} by {reader}");
         let bytes: Vec<u8> = codes.iter().flat_map(|v| v.to_le_bytes()).collect();
-        let sum: String = Sha256::digest(&bytes).iter().map(|b| format!("{b:02x}")).collect();
+        let sum: String = Sha256::digest(&bytes)
+            .iter()
+            .map(|b| format!("{b:02x}"))
+            .collect();
         assert_eq!(sum, digest, "{name} by {reader}");
         rows += 1;
     }
@@ -90,7 +99,12 @@ fn tags_arrive_where_they_belong() {
     let mut greens = [black[1], black[2]];
     greens.sort_by(f64::total_cmp);
     assert!((greens[0] - 65.0).abs() < 1e-6 && (greens[1] - 66.0).abs() < 1e-6);
-    assert!(known.white.iter().all(|w| (w * 65535.0 / factor - 4000.0).abs() < 1e-6));
+    assert!(
+        known
+            .white
+            .iter()
+            .all(|w| (w * 65535.0 / factor - 4000.0).abs() < 1e-6)
+    );
     assert_eq!(known.noise_profile, [(2e-4, 1e-6); 3]);
     assert_eq!(known.baseline_exposure, Some(-0.5));
     assert_eq!(known.colour.neutral, Some([0.5, 1.0, 0.66]));

@@ -45,7 +45,10 @@ pub(super) fn decode(
     let coding = Coding::of(d, layout, little)?;
     let grid = Grid::of(d, layout)?;
     for &(offset, length) in &grid.places {
-        if offset.checked_add(length).is_none_or(|end| end > bytes.len()) {
+        if offset
+            .checked_add(length)
+            .is_none_or(|end| end > bytes.len())
+        {
             return Err(Fault::damaged(
                 "raw data that reach beyond the end of the file",
             ));
@@ -70,7 +73,12 @@ impl Grid {
         let size = |tag| d.number(tag).and_then(|v| usize::try_from(v).ok());
         let tiled = d.get(TILE_OFFSETS).is_some();
         let (width, height, offsets, lengths) = if tiled {
-            (size(TILE_COLUMNS), size(TILE_ROWS), TILE_OFFSETS, TILE_BYTES)
+            (
+                size(TILE_COLUMNS),
+                size(TILE_ROWS),
+                TILE_OFFSETS,
+                TILE_BYTES,
+            )
         } else {
             let rows = size(ROWS_PER_STRIP).map_or(layout.rows, |r| r.min(layout.rows));
             (Some(layout.columns), Some(rows), STRIP_OFFSETS, STRIP_BYTES)
@@ -81,9 +89,14 @@ impl Grid {
             return Err(wrong());
         }
         let (across, down) = (layout.columns.div_ceil(width), layout.rows.div_ceil(height));
-        let (offsets, lengths) = d.numbers(offsets).zip(d.numbers(lengths)).ok_or_else(wrong)?;
+        let (offsets, lengths) = d
+            .numbers(offsets)
+            .zip(d.numbers(lengths))
+            .ok_or_else(wrong)?;
         if offsets.len() < across * down || lengths.len() < across * down {
-            return Err(Fault::damaged("fewer strips or tiles than the picture needs"));
+            return Err(Fault::damaged(
+                "fewer strips or tiles than the picture needs",
+            ));
         }
         let places = offsets.iter().zip(&lengths).take(across * down);
         Ok(Grid {
@@ -96,7 +109,8 @@ impl Grid {
 
     /// Rows of the picture that the piece of this number holds.
     fn rows_of(&self, number: usize, layout: &Layout) -> usize {
-        self.height.min(layout.rows - number / self.across * self.height)
+        self.height
+            .min(layout.rows - number / self.across * self.height)
     }
 }
 
@@ -114,7 +128,9 @@ impl Coding {
         }
         let predictor = d.number(PREDICTOR).unwrap_or(1);
         if layout.compression == 8 && !matches!(predictor, 1 | 2) {
-            return Err(Fault::raw_variant(format!("deflate with predictor {predictor}")));
+            return Err(Fault::raw_variant(format!(
+                "deflate with predictor {predictor}"
+            )));
         }
         if d.number(FILL_ORDER).unwrap_or(1) != 1 {
             return Err(Fault::raw_variant("bits in reversed order"));
@@ -140,7 +156,9 @@ impl Coding {
         let wanted = layout.columns * layout.rows * self.samples;
         let tiles = grid.places.len() * grid.width * grid.height * self.samples;
         if most < wanted || (tiles > 4 * wanted && tiles > 1 << 24) {
-            return Err(Fault::damaged("the file is too short for the size it claims"));
+            return Err(Fault::damaged(
+                "the file is too short for the size it claims",
+            ));
         }
         Ok(())
     }
@@ -158,7 +176,9 @@ impl Coding {
                     .map_err(|_| Fault::damaged("deflated data that make no sense"))?;
                 let mut codes = self.unpack(&bytes, width)?;
                 if self.differences {
-                    codes.chunks_mut(width).for_each(|r| add_up(r, self.samples));
+                    codes
+                        .chunks_mut(width)
+                        .for_each(|r| add_up(r, self.samples));
                 }
                 Ok(codes)
             }
@@ -175,9 +195,19 @@ impl Coding {
             match self.bits {
                 8 => codes.extend(row.iter().map(|&b| u16::from(b))),
                 16 if self.little => {
-                    codes.extend(row.as_chunks::<2>().0.iter().map(|b| u16::from_le_bytes(*b)));
+                    codes.extend(
+                        row.as_chunks::<2>()
+                            .0
+                            .iter()
+                            .map(|b| u16::from_le_bytes(*b)),
+                    );
                 }
-                16 => codes.extend(row.as_chunks::<2>().0.iter().map(|b| u16::from_be_bytes(*b))),
+                16 => codes.extend(
+                    row.as_chunks::<2>()
+                        .0
+                        .iter()
+                        .map(|b| u16::from_be_bytes(*b)),
+                ),
                 bits => unpack_row(row, bits, width, &mut codes),
             }
         }
@@ -215,7 +245,8 @@ fn assemble(pieces: &[Vec<u16>], grid: &Grid, layout: &Layout, levels: &Levels) 
         let (mut column, mut line) = (crop.left, line);
         while !line.is_empty() {
             let within = column % grid.width;
-            let (stretch, rest) = line.split_at_mut(line.len().min((grid.width - within) * samples));
+            let (stretch, rest) =
+                line.split_at_mut(line.len().min((grid.width - within) * samples));
             let piece = &pieces[row / grid.height * grid.across + column / grid.width];
             let codes = &piece[(row % grid.height * grid.width + within) * samples..];
             if levels.plain() {
@@ -224,7 +255,10 @@ fn assemble(pieces: &[Vec<u16>], grid: &Grid, layout: &Layout, levels: &Levels) 
                 }
             } else {
                 for (i, (to, &code)) in stretch.iter_mut().zip(codes).enumerate() {
-                    let place = (row - layout.active.0, column + i / samples - layout.active.1);
+                    let place = (
+                        row - layout.active.0,
+                        column + i / samples - layout.active.1,
+                    );
                     *to = levels.sample(code, (place.0, place.1, i % samples));
                 }
             }

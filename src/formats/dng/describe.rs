@@ -98,7 +98,11 @@ pub(super) struct Layout {
 impl Layout {
     /// Reads the tags of the raw picture's directory and refuses what is not read.
     pub fn read(d: &Directory) -> Result<Layout, Fault> {
-        let size = |tag| d.number(tag).and_then(|v| usize::try_from(v).ok()).unwrap_or(0);
+        let size = |tag| {
+            d.number(tag)
+                .and_then(|v| usize::try_from(v).ok())
+                .unwrap_or(0)
+        };
         let (columns, rows) = (size(COLUMNS), size(ROWS));
         if columns == 0 || rows == 0 || columns.saturating_mul(rows) > 1 << 40 {
             return Err(Fault::damaged("a raw picture without sense in its size"));
@@ -108,7 +112,9 @@ impl Layout {
         if bits.iter().any(|b| *b != bits[0]) || !(8..=16).contains(&bits[0]) {
             return Err(Fault::raw_variant(format!("samples of {} bits", bits[0])));
         }
-        if d.numbers(SAMPLE_FORMAT).is_some_and(|f| f.iter().any(|&f| f != 1)) {
+        if d.numbers(SAMPLE_FORMAT)
+            .is_some_and(|f| f.iter().any(|&f| f != 1))
+        {
             return Err(Fault::raw_variant("floating-point or signed samples"));
         }
         let filtered = d.number(PHOTOMETRIC) == Some(FILTERED);
@@ -127,7 +133,9 @@ impl Layout {
             crop.height -= crop.height % 2;
         }
         if crop.width < 2 || crop.height < 2 {
-            return Err(Fault::damaged("a raw picture without sense in its active area"));
+            return Err(Fault::damaged(
+                "a raw picture without sense in its active area",
+            ));
         }
         Ok(Layout {
             columns,
@@ -226,7 +234,11 @@ pub(super) fn raw(all: &Directories, layout: &Layout, levels: &Levels) -> Raw {
             }
             black
         }
-        None => levels.black.iter().map(|b| b.iter().sum::<f64>() / 4.0 * scale).collect(),
+        None => levels
+            .black
+            .iter()
+            .map(|b| b.iter().sum::<f64>() / 4.0 * scale)
+            .collect(),
     };
     let white: Vec<f64> = if layout.mosaic.is_some() {
         vec![levels.white[0] * scale; 4]
@@ -254,10 +266,7 @@ pub(super) fn raw(all: &Directories, layout: &Layout, levels: &Levels) -> Raw {
 
 fn colour(d: &Directory) -> CameraColour {
     // ColorMatrix, CameraCalibration, ForwardMatrix, CalibrationIlluminant of the two illuminants
-    const SETS: [[u16; 4]; 2] = [
-        [50721, 50723, 50964, 50778],
-        [50722, 50724, 50965, 50779],
-    ];
+    const SETS: [[u16; 4]; 2] = [[50721, 50723, 50964, 50778], [50722, 50724, 50965, 50779]];
     let sets = SETS.iter().filter_map(|tags| {
         Some(ColourCalibration {
             from_xyz: d.finite(tags[0])?,

@@ -182,7 +182,13 @@ impl Directory {
             5 | 10 => self
                 .rationals(tag)?
                 .iter()
-                .map(|r| if r.denominator == 0 { f64::NAN } else { r.value() })
+                .map(|r| {
+                    if r.denominator == 0 {
+                        f64::NAN
+                    } else {
+                        r.value()
+                    }
+                })
                 .collect(),
             11 => parts
                 .iter()

@@ -46,7 +46,12 @@ impl Levels {
         };
         let stated = d.reals(WHITE).unwrap_or_default();
         let white: Vec<f64> = (0..samples)
-            .map(|s| *stated.get(s).or(stated.first()).unwrap_or(&f64::from(largest)))
+            .map(|s| {
+                *stated
+                    .get(s)
+                    .or(stated.first())
+                    .unwrap_or(&f64::from(largest))
+            })
             .collect();
         let (black, uneven) = black(d, samples)?;
         let top_black = black.iter().flatten().fold(0.0f64, |a, &b| a.max(b));
@@ -114,7 +119,11 @@ fn black(d: &Directory, samples: usize) -> Result<(Vec<[f64; 4]>, Option<Uneven>
     let pattern = match stated.len() {
         1 => vec![stated[0]; cells * samples],
         n if n == cells * samples => stated,
-        _ => return Err(Fault::damaged("black levels of another number than their pattern")),
+        _ => {
+            return Err(Fault::damaged(
+                "black levels of another number than their pattern",
+            ));
+        }
     };
     let line = |tag| d.reals(tag).filter(|v| v.iter().all(|v| v.is_finite()));
     let (across, down) = (

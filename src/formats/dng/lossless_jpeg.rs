@@ -78,7 +78,9 @@ impl Frame {
             return Err(Fault::damaged("a JPEG frame header without sense"));
         }
         if parts.take(self.components).any(|p| p[1] != 0x11) {
-            return Err(Fault::raw_variant("lossless JPEG with subsampled components"));
+            return Err(Fault::raw_variant(
+                "lossless JPEG with subsampled components",
+            ));
         }
         if self.height * self.columns * self.components > most {
             return Err(Fault::damaged("more JPEG samples than its tile has"));
@@ -93,7 +95,10 @@ impl Frame {
             let counts = lengths.get(..16).ok_or_else(short)?;
             let total: usize = counts.iter().map(|&c| usize::from(c)).sum();
             let values = lengths.get(16..16 + total).ok_or_else(short)?;
-            let slot = self.tables.get_mut(usize::from(place & 15)).filter(|_| place >> 4 == 0);
+            let slot = self
+                .tables
+                .get_mut(usize::from(place & 15))
+                .filter(|_| place >> 4 == 0);
             *slot.ok_or(Fault::damaged("a Huffman table of no lossless kind"))? =
                 Some(Table::new(counts, values)?);
             segment = &lengths[16 + total..];
@@ -225,7 +230,10 @@ fn scan(frame: &Frame, segment: &[u8], data: &[u8]) -> Result<Vec<u16>, Fault> {
     let wrong = || Fault::damaged("a JPEG scan header without sense");
     let count = usize::from(*segment.first().ok_or_else(wrong)?);
     let parts = segment.get(1..1 + 2 * count).ok_or_else(wrong)?;
-    let &[predictor, _, low] = segment.get(1 + 2 * count..4 + 2 * count).ok_or_else(wrong)? else {
+    let &[predictor, _, low] = segment
+        .get(1 + 2 * count..4 + 2 * count)
+        .ok_or_else(wrong)?
+    else {
         return Err(wrong());
     };
     let shift = u32::from(low & 15);
@@ -248,19 +256,31 @@ fn scan(frame: &Frame, segment: &[u8], data: &[u8]) -> Result<Vec<u16>, Fault> {
     let lines = match frame.restart {
         0 => frame.height,
         n if n % frame.columns == 0 => n / frame.columns,
-        _ => return Err(Fault::raw_variant("lossless JPEG that restarts within a line")),
+        _ => {
+            return Err(Fault::raw_variant(
+                "lossless JPEG that restarts within a line",
+            ));
+        }
     };
     for row in 0..frame.height {
         let fresh = row % lines == 0;
         if fresh && row > 0 {
-            bits.restart().ok_or(Fault::damaged("a restart marker is missing"))?;
+            bits.restart()
+                .ok_or(Fault::damaged("a restart marker is missing"))?;
         }
         let (above, line) = samples.split_at_mut(row * width);
         let above = &above[row.saturating_sub(1) * width..];
         let above = (!fresh).then_some(above);
-        let done = one_line(&mut bits, &tables, (above, &mut line[..width]), (predictor, start));
+        let done = one_line(
+            &mut bits,
+            &tables,
+            (above, &mut line[..width]),
+            (predictor, start),
+        );
         if done.is_none() || bits.overdrawn() {
-            return Err(Fault::damaged("the lossless JPEG data end early or make no sense"));
+            return Err(Fault::damaged(
+                "the lossless JPEG data end early or make no sense",
+            ));
         }
     }
     if shift > 0 {

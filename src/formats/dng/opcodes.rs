@@ -66,7 +66,11 @@ mod tests {
     fn a_list_is_walked_and_a_cut_one_gives_what_it_holds() {
         let mut list = vec![0, 0, 0, 3];
         for (opcode, length) in [(9u32, 5u32), (1, 0), (77, 2)] {
-            list.extend([opcode, 0x0103_0000, 0, length].map(u32::to_be_bytes).concat());
+            list.extend(
+                [opcode, 0x0103_0000, 0, length]
+                    .map(u32::to_be_bytes)
+                    .concat(),
+            );
             list.extend(vec![7; length as usize]);
         }
         assert_eq!(numbers(&list), [9, 1, 77]);
