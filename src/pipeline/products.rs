@@ -18,6 +18,8 @@ use std::path::Path;
 /// File name of the wedge kept for other runs.
 const WEDGE: &str = "wedge.json";
 const REPORTS: [&str; 4] = ["report.json", "report.html", "levels.csv", "comparison.csv"];
+/// Written where cameras stand beside each other.
+const CAMERAS: &str = "cameras.csv";
 
 /// Brackets whose sections stand on one page, at most; of more each has a page of its own.
 const ON_ONE_PAGE: usize = 8;
@@ -26,6 +28,7 @@ const ON_ONE_PAGE: usize = 8;
 pub(super) fn check_reports(folder: &Path, policy: &Outputs) -> Result<(), Error> {
     REPORTS
         .iter()
+        .chain([&CAMERAS])
         .try_for_each(|name| policy.check(&folder.join(name)))
 }
 
@@ -46,7 +49,8 @@ pub(super) fn write_report(
         csv::levels(report)?,
         csv::comparison(report)?,
     ];
-    for (name, text) in REPORTS.iter().zip(texts) {
+    let cameras = csv::cameras(report)?.map(|text| (&CAMERAS, text));
+    for (name, text) in REPORTS.iter().zip(texts).chain(cameras) {
         write_whole(&folder.join(name), policy, |sink| {
             sink.write_all(text.as_bytes())
         })?;

@@ -49,6 +49,7 @@ fn every_sheet_has_the_size_asked_for_and_text_to_select() {
     };
     let (bracket, made) = sheets(&settings);
     let names: Vec<&str> = made.iter().map(|s| s.name.as_str()).collect();
+    // The bracket made up has no camera's HDR to compare.
     let kinds = ["wedge", "range", "response", "crops"];
     let all: Vec<String> = ["light", "dark"]
         .iter()
@@ -216,4 +217,19 @@ fn cameras_get_a_sheet_and_a_section() {
     assert!(made[0].svg().contains("Another Camera"));
     let page = stopspan::report::html::page(&report, &Default::default());
     assert!(page.contains("Cameras beside each other") && page.contains("Another Camera"));
+    let text = stopspan::report::csv::cameras(&report).unwrap().unwrap();
+    let mut table = csv::Reader::from_reader(text.as_bytes());
+    let heads: Vec<String> = table.headers().unwrap().iter().map(String::from).collect();
+    let rows: Vec<csv::StringRecord> = table.records().map(|r| r.unwrap()).collect();
+    assert_eq!(rows.len(), 2);
+    let column = |name: &str| heads.iter().position(|h| h == name).unwrap();
+    let cameras = &report.cameras.as_ref().unwrap().rows;
+    for (row, camera) in rows.iter().zip(cameras) {
+        assert_eq!(row.len(), heads.len());
+        assert_eq!(&row[column("camera")], camera.camera);
+        let stops = camera.merge.snr1.unwrap().stops.unwrap();
+        assert_eq!(row[column("merge_stops1")].parse::<f64>().unwrap(), stops);
+        let rank = camera.rank_stops.unwrap().to_string();
+        assert_eq!(&row[column("rank_stops")], rank);
+    }
 }

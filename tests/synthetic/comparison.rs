@@ -5,10 +5,12 @@ use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, Normal};
 use stopspan::frames::Bracket;
-use stopspan::measure::compare::{Compare, Pictures, ToneKind, compare};
+use stopspan::measure::compare::{Compare, Comparison, Pictures, Quantity, ToneKind, compare};
 use stopspan::measure::srgb_curve;
 use stopspan::merge::RadianceMap;
 use stopspan::raster::{Pixels, Transform};
+use stopspan::report::BracketReport;
+use stopspan::report::sheet::{self, SheetSettings};
 use stopspan::response::{Response, ResponseMethod};
 use stopspan::units::srgb_level;
 
@@ -135,6 +137,7 @@ fn a_known_curve_comes_back() {
 #[test]
 fn known_blur_comes_back() {
     let found = run(false).comparison;
+    the_sheet_says_the_same(&found);
     let edge = &found.edges[0];
     assert!((edge.degrees - 5.0).abs() < 0.1, "{}", edge.degrees);
     let single = edge.single.as_ref().unwrap();
@@ -150,6 +153,22 @@ fn known_blur_comes_back() {
             one.file,
             one.mtf50
         );
+    }
+}
+
+/// The sheet prints what the comparison holds, figure by figure.
+fn the_sheet_says_the_same(found: &Comparison) {
+    let bracket = BracketReport {
+        comparison: Some(found.clone()),
+        ..BracketReport::default()
+    };
+    let made = sheet::of_bracket(&bracket, &[], &[], &SheetSettings::default());
+    let sheet = made.iter().find(|s| s.name == "comparison-light").unwrap();
+    let detail = found.quantity(Quantity::Mtf50).unwrap();
+    let (camera, merge) = (detail.camera_hdr.unwrap(), detail.merge.unwrap());
+    for value in [camera.value, merge.value] {
+        let text = format!(">{value:.3}</text>");
+        assert!(sheet.svg().contains(&text), "{text}");
     }
 }
 

@@ -4,6 +4,7 @@
 //! typeface is part of the program, so the same report gives the same bytes on every machine.
 mod cameras;
 mod canvas;
+mod comparison;
 mod crops;
 mod range;
 mod rasterize;
@@ -45,7 +46,7 @@ impl Sheet {
     }
 }
 
-/// The sheets of one bracket: wedge strips, ranges, response and crops, each where there is something to show, in every
+/// The sheets of one bracket: wedge strips, ranges, response, comparison and crops, each where there is something to show, in every
 /// look asked for. `strips` belong to the bracket's pictures, in their order.
 pub fn of_bracket(
     bracket: &BracketReport,
@@ -60,6 +61,7 @@ pub fn of_bracket(
             ("wedge", wedge::draw(blank(), bracket, strips, settings)),
             ("range", range::draw(blank(), bracket, settings)),
             ("response", response::draw(blank(), bracket)),
+            ("comparison", comparison::draw(blank(), bracket)),
             ("crops", crops::draw(blank(), bracket, crops)),
         ];
         for (name, canvas) in made {
