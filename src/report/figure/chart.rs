@@ -60,6 +60,15 @@ impl Chart {
 
     /// A line through the points; it breaks where a point lies outside the axes or has no place on them.
     pub fn line(&mut self, mark: Mark, points: &[(f64, f64)]) {
+        self.line_of(mark, points, "line");
+    }
+
+    /// The same, pale: where no data stand behind it.
+    pub fn pale_line(&mut self, mark: Mark, points: &[(f64, f64)]) {
+        self.line_of(mark, points, "line pale");
+    }
+
+    fn line_of(&mut self, mark: Mark, points: &[(f64, f64)], class: &str) {
         let mut path = String::new();
         let mut pen_down = false;
         for point in points {
@@ -74,7 +83,7 @@ impl Chart {
         if !path.is_empty() {
             let _ = writeln!(
                 self.body,
-                r#"<path class="line {}" d="{path}"{}/>"#,
+                r#"<path class="{class} {}" d="{path}"{}/>"#,
                 mark.class,
                 dash(mark)
             );

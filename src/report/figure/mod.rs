@@ -22,7 +22,7 @@ pub(crate) use oecf::oecf;
 pub(crate) use outline::outline;
 pub(crate) use picture::{jpeg_uri, png_uri, reduced};
 pub(crate) use range::{range, ranged};
-pub(crate) use response::{response, samples as response_samples};
+pub(crate) use response::{by_support, response, samples as response_samples};
 pub(crate) use scene::scene;
 pub(crate) use snr::snr;
 pub(crate) use source::{NONE as NO_SOURCE, colour as source_colour, coloured};

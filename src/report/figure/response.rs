@@ -35,9 +35,11 @@ pub(crate) fn response(bracket: &BracketReport, id: &str) -> Option<String> {
             .collect();
         chart.band(*mark, &band);
     }
-    for ((mark, _), line) in looks.iter().zip(&lines) {
-        let points: Vec<_> = line.iter().map(|s| (s.0, s.1)).collect();
-        chart.line(*mark, &points);
+    for (((mark, _), line), curve) in looks.iter().zip(&lines).zip(curves) {
+        let [below, within, above] = by_support(line, curve);
+        chart.pale_line(*mark, &below);
+        chart.line(*mark, &within);
+        chart.pale_line(*mark, &above);
     }
     Some(chart.finish())
 }
@@ -58,6 +60,20 @@ pub(crate) fn samples(curve: &ResponseCurve) -> Vec<(f64, f64, f64)> {
         .collect()
 }
 
+/// (level, stops) of the samples below, within and above what the data supported; neighbouring parts share a point.
+pub(crate) fn by_support(line: &[(f64, f64, f64)], curve: &ResponseCurve) -> [Vec<(f64, f64)>; 3] {
+    let (low, high) = (255.0 * curve.supported.0, 255.0 * curve.supported.1);
+    let points: Vec<(f64, f64)> = line.iter().map(|s| (s.0, s.1)).collect();
+    let first = points.partition_point(|p| p.0 < low);
+    let end = points.partition_point(|p| p.0 <= high).max(first);
+    let last = end.saturating_sub(1).max(first);
+    [
+        points[..points.len().min(first + 1)].to_vec(),
+        points[first..end].to_vec(),
+        points[last.min(points.len())..].to_vec(),
+    ]
+}
+
 fn describe(curves: &[ResponseCurve]) -> String {
     let depth = |level: f64| {
         let stops: Vec<String> = curves
@@ -68,8 +84,35 @@ fn describe(curves: &[ResponseCurve]) -> String {
         stops.join(", ")
     };
     format!(
-        "Exposure in stops below clipping for each level, one line a channel with its 95 % band. Code 128 stands at {} stops, code 32 at {} stops.",
+        "Exposure in stops below clipping for each level, one line a channel with its 95 % band; pale where no data stand behind it. Code 128 stands at {} stops, code 32 at {} stops.",
         depth(128.0 / 255.0),
         depth(32.0 / 255.0)
     )
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_parts_of_a_line_meet_and_leave_nothing_out() {
+        let line: Vec<(f64, f64, f64)> =
+            (0..=10).map(|i| (25.5 * f64::from(i), 0.0, 0.0)).collect();
+        for (supported, lengths) in [
+            ((0.15, 0.85), [3, 7, 3]),
+            ((0.0, 1.0), [1, 11, 1]),
+            ((0.42, 0.48), [6, 0, 6]),
+        ] {
+            let curve = ResponseCurve {
+                supported,
+                ..ResponseCurve::linear(11, 1.0)
+            };
+            let parts = by_support(&line, &curve);
+            assert_eq!(parts.each_ref().map(Vec::len), lengths, "{supported:?}");
+            let meet = |a: &Vec<(f64, f64)>, b: &Vec<(f64, f64)>| {
+                a.last().zip(b.first()).is_none_or(|(a, b)| a == b)
+            };
+            assert!(meet(&parts[0], &parts[1]) && meet(&parts[1], &parts[2]));
+        }
+    }
 }

@@ -2,7 +2,7 @@
 use super::canvas::{Anchor, Canvas, MARGIN, Type};
 use crate::report::BracketReport;
 use crate::report::figure::axis::Axis;
-use crate::report::figure::response_samples;
+use crate::report::figure::{by_support, response_samples};
 use crate::report::words::method_words;
 
 const DASHES: [&str; 3] = ["22 10", "", "6 10"];
@@ -21,7 +21,7 @@ pub(super) fn draw(mut canvas: Canvas, bracket: &BracketReport) -> Option<Canvas
             "How light became numbers: {}.",
             method_words(response.method)
         ),
-        "Bands: 95 % interval of each level, without the span of the bracket.",
+        "Bands: 95 % interval of each level, without the span of the bracket. Thin: no data stand behind it.",
         format!(
             "Exposure in stops below clipping against the 8-bit level, {} curves, obtained by: {}.",
             lines.len(),
@@ -51,14 +51,11 @@ pub(super) fn draw(mut canvas: Canvas, bracket: &BracketReport) -> Option<Canvas
         );
         canvas.area(&(area + "Z"), colour, 0.2);
     }
-    for ((channel, name), line) in looks.iter().zip(&lines) {
+    for (((channel, name), line), curve) in looks.iter().zip(&lines).zip(&response.curves) {
         let (colour, dash) = (canvas.colours.channels[*channel], DASHES[*channel]);
-        canvas.dashed(
-            &plot.path(line.iter().map(|s| (s.0, s.1))),
-            colour,
-            4.0,
-            dash,
-        );
+        for (part, thick) in by_support(line, curve).into_iter().zip([1.5, 4.0, 1.5]) {
+            canvas.dashed(&plot.path(part.into_iter()), colour, thick, dash);
+        }
         let y = plot.down.0 + 40.0 + 52.0 * *channel as f64;
         let right = plot.across.1 + 20.0;
         canvas.dashed(
