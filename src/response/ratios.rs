@@ -5,6 +5,7 @@
 use super::blocks::BlockSamples;
 use super::curve::ResponseCurve;
 use crate::units::Estimate;
+use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 
 /// Exposure ratios: stated against measured.
@@ -95,23 +96,27 @@ pub(crate) fn check(
     let mut out = ExposureCheck::default();
     let count = names.len();
     let mut measured = vec![vec![None; count]; count];
-    for first in 0..count {
-        for second in first + 1..count {
-            let estimate = measure(samples, curves, first, second);
-            measured[first][second] = estimate;
-            out.pairs.push(PairRatio {
-                first: names[first].clone(),
-                second: names[second].clone(),
-                stated: Estimate::new(
-                    stated[second].value - stated[first].value,
-                    stated[second]
-                        .standard_uncertainty
-                        .hypot(stated[first].standard_uncertainty),
-                ),
-                measured: estimate,
-                used_stops: used[second].value - used[first].value,
-            });
-        }
+    let both: Vec<(usize, usize)> = (0..count)
+        .flat_map(|first| (first + 1..count).map(move |second| (first, second)))
+        .collect();
+    let found: Vec<Option<Estimate>> = both
+        .par_iter()
+        .map(|&(first, second)| measure(samples, curves, first, second))
+        .collect();
+    for ((first, second), estimate) in both.into_iter().zip(found) {
+        measured[first][second] = estimate;
+        out.pairs.push(PairRatio {
+            first: names[first].clone(),
+            second: names[second].clone(),
+            stated: Estimate::new(
+                stated[second].value - stated[first].value,
+                stated[second]
+                    .standard_uncertainty
+                    .hypot(stated[first].standard_uncertainty),
+            ),
+            measured: estimate,
+            used_stops: used[second].value - used[first].value,
+        });
     }
     for a in 0..count {
         for b in a + 1..count {

@@ -5,6 +5,7 @@
 //! picture has one vote a level, so that one large evenly coloured thing that moved cannot outvote the rest.
 use super::blocks::BlockSamples;
 use crate::statistics::isotonic::increasing;
+use rayon::prelude::*;
 use std::collections::HashMap;
 
 /// Bins over the levels of the frame with less exposure.
@@ -22,12 +23,21 @@ const LEFT: f64 = 0.5;
 /// leave fewer than half.
 pub(super) fn keep(samples: Vec<BlockSamples>) -> Vec<BlockSamples> {
     let blocks = samples.first().map_or(0, BlockSamples::len);
-    let mut moved = vec![false; blocks];
-    for channel in &samples {
+    let of_channel = |channel: &BlockSamples| {
+        let mut moved = vec![false; blocks];
         for first in 0..channel.frames.saturating_sub(1) {
             mark(channel, first, &mut moved);
         }
-    }
+        moved
+    };
+    let either = |mut a: Vec<bool>, b: Vec<bool>| {
+        a.iter_mut().zip(b).for_each(|(a, b)| *a |= b);
+        a
+    };
+    let moved = samples
+        .par_iter()
+        .map(of_channel)
+        .reduce(|| vec![false; blocks], either);
     let left = moved.iter().filter(|m| !**m).count();
     if left == blocks || (left as f64) < LEFT * blocks as f64 {
         return samples;
