@@ -122,6 +122,11 @@ pub enum Finding {
     },
     /// The noise of JPEG pixels is smoothed: means of 8 x 8 pixels vary `ratio` times as much as independent pixels would.
     NoiseSmoothed { ratio: f64 },
+    /// The noise that a raw file states is not what its pixels show; the pixels were believed. Ratios measured over stated, of
+    /// the variance per exposure and of the deviation in the dark.
+    NoiseProfileDiffers { shot_ratio: f64, dark_ratio: f64 },
+    /// Too little data for a noise model; the one that the raw file states was used.
+    NoiseAsStated,
     /// Too little data for a noise model; a conservative one was assumed.
     NoiseAssumed { samples: usize, wanted: usize },
     /// Share of pixels clipped in every frame: the map holds lower bounds there.

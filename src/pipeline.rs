@@ -251,7 +251,8 @@ pub fn prepare(
         frame.exposure = *exposure;
     }
     bracket.findings.extend(recovered.findings);
-    let (noise, doubts) = noise::estimate(&bracket, &recovered.response, &clips);
+    let (mut noise, mut doubts) = noise::estimate(&bracket, &recovered.response, &clips);
+    raw::noise_as_stated(&bracket, &recovered.response, &mut noise, &mut doubts);
     bracket.findings.extend(doubts);
     let motion = match &settings.motion {
         Some(how) => {

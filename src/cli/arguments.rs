@@ -12,6 +12,7 @@ use stopspan::pipeline::{Part, Settings, WedgeRequest};
 use stopspan::raster::Region;
 use stopspan::report::sheet::{Look, SheetSettings};
 use stopspan::response::Choice;
+use stopspan::simulate::FileKind;
 
 /// How many wedge steps and how many stops a camera holds: in one frame, in its own HDR picture, in a merged bracket.
 #[derive(Debug, Parser)]
@@ -245,9 +246,40 @@ pub struct Simulate {
     /// Folder for the frames and truth.json
     #[arg(long, value_name = "DIR")]
     pub out: PathBuf,
+    /// Kind of file, whatever the scenario says: DNG frames are raw
+    #[arg(long, value_enum)]
+    pub format: Option<FrameFormat>,
     /// Replace files that are there
     #[arg(long)]
     pub overwrite: bool,
+}
+
+/// Kind of file simulated frames are written as.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum FrameFormat {
+    /// JPEG of quality 95
+    Jpeg,
+    /// PNG
+    Png,
+    /// TIFF
+    Tiff,
+    /// DNG, uncompressed
+    Dng,
+    /// DNG, deflated
+    DngDeflate,
+}
+
+impl FrameFormat {
+    /// The library's kind.
+    pub fn kind(self) -> FileKind {
+        match self {
+            FrameFormat::Jpeg => FileKind::default(),
+            FrameFormat::Png => FileKind::Png,
+            FrameFormat::Tiff => FileKind::Tiff,
+            FrameFormat::Dng => FileKind::Dng { deflate: false },
+            FrameFormat::DngDeflate => FileKind::Dng { deflate: true },
+        }
+    }
 }
 
 impl Common {

@@ -10,7 +10,7 @@ use stopspan::Error;
 use stopspan::error::BracketProblem;
 use stopspan::formats::staged::Outputs;
 use stopspan::pipeline;
-use stopspan::simulate::{self, ScenarioSource};
+use stopspan::simulate::{self, FileKind, ScenarioSource};
 
 /// Everything asked for was done.
 const DONE: u8 = 0;
@@ -83,7 +83,13 @@ fn dispatch(command: Command) -> Result<u8, Error> {
                 path if path.ends_with(".json") => ScenarioSource::File(path.into()),
                 name => ScenarioSource::Named(name.clone()),
             };
-            for file in simulate::run(&source, &wanted.out, &policy)? {
+            let mut scenario = source.load()?;
+            if let Some(format) = wanted.format {
+                scenario.files = format.kind();
+                scenario.camera_hdr &= !matches!(scenario.files, FileKind::Dng { .. });
+            }
+            let (files, _) = simulate::write_scenario(&scenario, &wanted.out, &policy)?;
+            for file in files {
                 console::say(&file.display().to_string());
             }
             Ok(DONE)

@@ -117,6 +117,9 @@ impl Listing {
         match formats::sniff(&first) {
             Some(Format::OpenExr | Format::Rgbe) => self.skip(file, SkipReason::RadianceMap),
             Some(format) => self.files.push((file.to_path_buf(), format)),
+            None if claims_raw(file) => {
+                self.failed.push(Error::input(file, InputProblem::OtherRaw));
+            }
             None if named || claims_picture(file) => {
                 self.failed
                     .push(Error::input(file, InputProblem::UnknownFormat));
@@ -145,7 +148,21 @@ fn claims_picture(file: &Path) -> bool {
     let ending = file
         .extension()
         .map(|e| e.to_string_lossy().to_ascii_lowercase());
-    ending.is_some_and(|e| matches!(e.as_str(), "jpg" | "jpeg" | "jpe" | "png" | "tif" | "tiff"))
+    ending.is_some_and(|e| {
+        matches!(
+            e.as_str(),
+            "jpg" | "jpeg" | "jpe" | "png" | "tif" | "tiff" | "dng"
+        )
+    })
+}
+
+/// True if the name says that this is a raw file of a kind that is not TIFF inside (common practice, no source).
+fn claims_raw(file: &Path) -> bool {
+    const ENDINGS: [&str; 6] = ["cr3", "crw", "orf", "raf", "rw2", "x3f"];
+    let ending = file
+        .extension()
+        .map(|e| e.to_string_lossy().to_ascii_lowercase());
+    ending.is_some_and(|e| ENDINGS.contains(&e.as_str()))
 }
 
 /// Folders in plain order, names in natural order (2 before 10).

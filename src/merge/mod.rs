@@ -1,6 +1,6 @@
 //! Bracket + response -> [`RadianceMap`]: noise from the bracket itself, inverse-variance weights, uncertainty, flags.
 //!
-//! In reading order: `map` the result; [`noise`] the noise model; `weights` the tables of a merge; [`motion`] what moved; `merger` the merge
+//! In reading order: `map` the result; [`noise`] the noise model, [`noise_profile`] what a raw file says of it; `weights` the tables of a merge; [`motion`] what moved; `merger` the merge
 //! itself, with `sampling` (radiance of a row of every frame) and `sums` under it; `mosaic` the merge of a raw mosaic's planes
 //! made full-colour; [`store`] the map as a file; `open` one read back; `working_space` one in
 //! another RGB space.
@@ -9,6 +9,7 @@ mod merger;
 mod mosaic;
 pub mod motion;
 pub mod noise;
+pub mod noise_profile;
 mod open;
 mod sampling;
 pub mod store;

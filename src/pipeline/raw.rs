@@ -3,7 +3,7 @@ use super::Prepared;
 use crate::align::{self, Registration};
 use crate::finding::Finding;
 use crate::frames::{self, Bracket};
-use crate::merge::{MapSource, Merger, Motion, Noise, NoiseModel};
+use crate::merge::{MapSource, Merger, Motion, Noise, NoiseModel, noise_profile};
 use crate::raster::{Mosaic, Point};
 use crate::response::{self, Response};
 
@@ -114,6 +114,26 @@ pub(super) fn developed(mut prepared: Prepared) -> Prepared {
     prepared.noise.channels = of_colours(&planes.noise.channels);
     prepared.planes = Some(Box::new(planes));
     prepared
+}
+
+/// Holds the noise against what a raw file states of it, as long as no frame was moved or developed.
+pub(super) fn noise_as_stated(
+    bracket: &Bracket,
+    response: &Response,
+    noise: &mut Noise,
+    doubts: &mut Vec<Finding>,
+) {
+    if frames::raw_of(bracket).is_none_or(|raw| raw.settled) {
+        return;
+    }
+    if let Some(stated) = noise_profile::stated(bracket, response) {
+        let was_assumed = noise.assumed;
+        let found = noise_profile::hold_against(noise, &stated);
+        if was_assumed {
+            doubts.retain(|d| !matches!(d, Finding::NoiseAssumed { .. }));
+        }
+        doubts.extend(found);
+    }
 }
 
 /// Noise of red, green and blue photosites from that of the four planes.

@@ -48,11 +48,7 @@ pub fn capture(
 /// # Errors
 /// [`Error::Request`] if a number of the sensor or the exposure is out of range.
 pub fn capture_light(light: &Array3<f32>, shot: &Shot, sensor: &Sensor) -> Result<Pixels, Error> {
-    sensor.check()?;
-    if !(shot.relative_exposure > 0.0 && shot.relative_exposure.is_finite()) {
-        let problem = format!("{} is not a positive number", shot.relative_exposure);
-        return Err(Error::request("relative_exposure", problem));
-    }
+    check_shot(shot, sensor)?;
     let mut levels = expose(light, shot, sensor);
     if sensor.noise_reduction > 0.0 {
         levels = finish::reduce_noise(&levels, sensor.noise_reduction);
@@ -61,6 +57,28 @@ pub fn capture_light(light: &Array3<f32>, shot: &Shot, sensor: &Sensor) -> Resul
         levels = finish::sharpen(&levels, &sensor.sharpening);
     }
     Ok(quantise(&levels, sensor.output_bits))
+}
+
+/// The converter's codes of one frame of light that already went through the optics, same shape, before any processing. Noise
+/// is that of [`capture_light`] with the same shot.
+///
+/// # Errors
+/// As [`capture_light`].
+pub fn raw_codes(light: &Array3<f32>, shot: &Shot, sensor: &Sensor) -> Result<Array3<u16>, Error> {
+    check_shot(shot, sensor)?;
+    // Codes as levels: whole numbers up to 65535 are exact in single precision.
+    let codes: Vec<f32> = (0..=sensor.top_code() as usize).map(|c| c as f32).collect();
+    let tables = vec![codes; light.dim().2];
+    Ok(through(light, shot, sensor, &tables).mapv(|code| code as u16))
+}
+
+fn check_shot(shot: &Shot, sensor: &Sensor) -> Result<(), Error> {
+    sensor.check()?;
+    if !(shot.relative_exposure > 0.0 && shot.relative_exposure.is_finite()) {
+        let problem = format!("{} is not a positive number", shot.relative_exposure);
+        return Err(Error::request("relative_exposure", problem));
+    }
+    Ok(())
 }
 
 fn check_light(radiance: &Array3<f32>) -> Result<(), Error> {
@@ -86,6 +104,11 @@ fn expose(light: &Array3<f32>, shot: &Shot, sensor: &Sensor) -> Array3<f32> {
     let tables: Vec<Vec<f32>> = (0..light.dim().2)
         .map(|channel| level_table(sensor, sensor.white_balance[channel]))
         .collect();
+    through(light, shot, sensor, &tables)
+}
+
+/// Noise and converter, then what each channel's table makes of the code.
+fn through(light: &Array3<f32>, shot: &Shot, sensor: &Sensor, tables: &[Vec<f32>]) -> Array3<f32> {
     let mut levels = Array3::zeros(light.dim());
     levels
         .axis_iter_mut(Axis(0))
@@ -94,7 +117,7 @@ fn expose(light: &Array3<f32>, shot: &Shot, sensor: &Sensor) -> Array3<f32> {
         .enumerate()
         .for_each(|(row, (to, from))| {
             let row = row as u64 + shot.first_row;
-            expose_row(from, to, &tables, &RowSetting { row, shot, sensor });
+            expose_row(from, to, tables, &RowSetting { row, shot, sensor });
         });
     levels
 }

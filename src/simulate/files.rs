@@ -1,10 +1,10 @@
 //! Writes a scenario: frames, the camera's own HDR picture, `scenario.json`, `truth.json`, the truth's radiance map.
-use super::capture::{Shot, capture_light, quantise};
+use super::capture::{Shot, capture_light, quantise, raw_codes};
 use super::finish::{Blend, camera_hdr};
 use super::scenario::{FileKind, Scenario, ScenarioSource};
 use super::scene::render;
 use super::truth::Truth;
-use super::{metadata, optics};
+use super::{metadata, optics, raw_file};
 use crate::error::{Error, OutputProblem};
 use crate::formats::staged::{Outputs, write_whole};
 use crate::formats::{jpeg, openexr};
@@ -48,8 +48,18 @@ pub fn write_scenario(
     writer.check_all(&truth)?;
     let mut levels = Vec::new();
     for (index, frame) in truth.frames.iter().enumerate() {
+        let fields = metadata::of_frame(scenario, index);
+        if let FileKind::Dng { deflate } = scenario.files {
+            let codes = frame_codes(scenario, index, &radiance)?;
+            let sensor = scenario.sensor_of(index);
+            writer.write(
+                &frame.file,
+                raw_file::dng(&codes, &sensor, deflate, &fields),
+            )?;
+            continue;
+        }
         let pixels = frame_pixels(scenario, index, &radiance)?;
-        writer.picture(&frame.file, &pixels, &metadata::of_frame(scenario, index))?;
+        writer.picture(&frame.file, &pixels, &fields)?;
         if scenario.camera_hdr {
             levels.push(levels_of(&pixels));
         }
@@ -109,18 +119,43 @@ pub fn frame_rows(scenario: &Scenario, index: usize, part: Range<usize>) -> Resu
     })
 }
 
+/// The converter's codes of a whole frame, one a pixel behind the mosaic's filters, see [`frame_pixels`].
+fn frame_codes(
+    scenario: &Scenario,
+    index: usize,
+    radiance: &Array3<f32>,
+) -> Result<Array3<u16>, Error> {
+    let drawn = drawn_anew(scenario, index)?;
+    let sensor = scenario.sensor_of(index);
+    let light = optics::irradiance(drawn.as_ref().unwrap_or(radiance), &sensor);
+    let shot = Shot {
+        relative_exposure: scenario.relative_exposure(index),
+        seed: scenario.seed_of(index),
+        first_row: 0,
+    };
+    let codes = raw_codes(&light, &shot, &sensor)?;
+    let (rows, columns, channels) = codes.dim();
+    Ok(Array3::from_shape_fn((rows, columns, 1), |(r, c, _)| {
+        codes[[r, c, raw_file::colour(r, c).min(channels - 1)]]
+    }))
+}
+
+/// The frame's radiance if it shows something else than the reference frame.
+fn drawn_anew(scenario: &Scenario, index: usize) -> Result<Option<Array3<f32>>, Error> {
+    let canvas = scenario.canvas(index);
+    let same = canvas == scenario.canvas(scenario.reference());
+    (!same)
+        .then(|| render(&scenario.scene, &canvas))
+        .transpose()
+}
+
 /// A whole frame; `radiance` is the reference frame's and is drawn anew only if this frame shows something else.
 fn frame_pixels(
     scenario: &Scenario,
     index: usize,
     radiance: &Array3<f32>,
 ) -> Result<Pixels, Error> {
-    let canvas = scenario.canvas(index);
-    let drawn = if canvas == scenario.canvas(scenario.reference()) {
-        None
-    } else {
-        Some(render(&scenario.scene, &canvas)?)
-    };
+    let drawn = drawn_anew(scenario, index)?;
     let sensor = scenario.sensor_of(index);
     let exposure = scenario.relative_exposure(index);
     super::capture(
@@ -245,6 +280,7 @@ fn encode(pixels: &Pixels, kind: &FileKind, fields: &[Field]) -> io::Result<Vec<
         }
         (FileKind::Jpeg { .. }, _) => Err(io::Error::from(io::ErrorKind::InvalidInput)),
         (FileKind::Png, _) => super::lossless::png(pixels, fields),
+        (FileKind::Dng { .. }, _) => Err(io::Error::from(io::ErrorKind::InvalidInput)),
         (FileKind::Tiff, _) => super::lossless::tiff(pixels, fields),
     }
 }

@@ -3,7 +3,7 @@
 //! In reading order: [`random`] (draws that are the same everywhere), [`response`] and [`Sensor`] (the camera as
 //! numbers), [`optics`] (light on the sensor), [`capture()`] (one exposure), [`finish`] (in-camera processing),
 //! [`scene`] (what stands before the camera), [`Scenario`] (all of it as data), [`expected()`] and [`Truth`] (what must
-//! come out), `metadata`, `lossless` and [`run`] (files).
+//! come out), `metadata`, `lossless`, `raw_file` and [`run`] (files).
 //!
 //! # A scenario as JSON
 //!
@@ -37,13 +37,14 @@ mod lossless;
 mod metadata;
 pub mod optics;
 pub mod random;
+mod raw_file;
 pub mod response;
 mod scenario;
 pub mod scene;
 mod sensor;
 mod truth;
 
-pub use capture::{Shot, capture, capture_light};
+pub use capture::{Shot, capture, capture_light, raw_codes};
 pub use expected::{Expected, Join, expected};
 pub use files::{frame_rows, run, write_scenario};
 pub use response::Response;

@@ -116,6 +116,12 @@ pub enum FileKind {
     Png,
     /// TIFF of 8 or 16 bits, uncompressed.
     Tiff,
+    /// DNG: the converter's codes behind a mosaic of filters, before any processing; the sensor's response, output bits,
+    /// noise reduction and sharpening do not count. A scene of one channel gives mono frames.
+    Dng {
+        /// Deflated, else uncompressed.
+        deflate: bool,
+    },
 }
 
 impl Default for FileKind {
@@ -134,6 +140,7 @@ impl FileKind {
             FileKind::Jpeg { .. } => "jpg",
             FileKind::Png => "png",
             FileKind::Tiff => "tif",
+            FileKind::Dng { .. } => "dng",
         }
     }
 }
@@ -241,6 +248,12 @@ impl Scenario {
             return refuse(
                 "files",
                 "JPEG needs 8-bit samples and a quality within 1..=100",
+            );
+        }
+        if matches!(self.files, FileKind::Dng { .. }) && self.camera_hdr {
+            return refuse(
+                "camera_hdr",
+                "raw frames have no HDR picture of the camera's own",
             );
         }
         self.check_settings()?;

@@ -1,2 +1,3 @@
 //! Files that are damaged, false or hostile.
+mod dng;
 mod formats;

@@ -6,6 +6,7 @@ mod grouping;
 mod loading;
 mod pictures;
 mod range;
+mod raw;
 mod registration;
 mod response;
 mod scenarios;

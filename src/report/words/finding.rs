@@ -233,6 +233,17 @@ fn curve_and_noise(finding: &Finding) -> Option<String> {
             "Compression has smoothed the noise of single pixels: means of 8 x 8 pixels vary {} times as much as independent pixels would. Figures per area use those means.",
             decimal(*ratio, 2)
         ),
+        F::NoiseProfileDiffers {
+            shot_ratio,
+            dark_ratio,
+        } => format!(
+            "The noise that the raw file states is not what its pixels show: shot noise (variance) is {} times, noise in the dark {} times as large as stated. The pixels were believed.",
+            decimal(*shot_ratio, 2),
+            decimal(*dark_ratio, 2)
+        ),
+        F::NoiseAsStated => {
+            "Too few pixels were good in two frames at once for a noise model; the one that the raw file states was used.".into()
+        }
         F::NoiseAssumed { samples, wanted } => format!(
             "Too little data for a noise model ({samples} samples, {wanted} wanted): a cautious one was assumed."
         ),

@@ -1,0 +1,54 @@
+//! The noise that a raw file states (NoiseProfile), held against the bracket's own photon transfer.
+use super::noise::{Noise, NoiseModel};
+use crate::finding::Finding;
+use crate::frames::{Bracket, raw_of};
+use crate::response::Response;
+
+/// Ratios of measured over stated noise within which the two agree: of the variance per exposure, and of the deviation in the
+/// dark (judgement: three times what a three-frame bracket is good for).
+const SHOT_AGREES: f64 = 1.15;
+const DARK_AGREES: f64 = 1.45;
+
+/// The noise models that the reference's file states, one a channel; `None` where it states none. A profile of one pair holds
+/// for all colours.
+///
+/// The file's variance is `S x + O` of samples that are 0 at black and 1 at white; exposure is `g x`, so that the variance of
+/// exposure e is `g S e + g^2 O`.
+pub fn stated(bracket: &Bracket, response: &Response) -> Option<Vec<NoiseModel>> {
+    let raw = raw_of(bracket)?;
+    let first = *raw.noise_profile.first()?;
+    let channels = response.curves.iter().enumerate();
+    let models = channels.map(|(channel, curve)| {
+        let colour = match response.curves.len() {
+            4 => [0, 1, 1, 2][channel],
+            _ => channel,
+        };
+        let (s, o) = raw.noise_profile.get(colour).copied().unwrap_or(first);
+        let g = curve.exposure_at(raw.white[channel]) - curve.exposure_at(raw.black[channel]);
+        NoiseModel {
+            shot: g * s,
+            read_variance: g * g * o,
+            code_variance: 0.0,
+        }
+    });
+    Some(models.collect())
+}
+
+/// Says where measured and stated noise differ, and puts the stated one in place of an assumed one.
+pub fn hold_against(noise: &mut Noise, stated: &[NoiseModel]) -> Option<Finding> {
+    let main = usize::from(stated.len() >= 3);
+    let (own, told) = (noise.channels.get(main)?, stated.get(main)?);
+    if noise.assumed {
+        noise.channels = stated.to_vec();
+        noise.assumed = false;
+        return Some(Finding::NoiseAsStated);
+    }
+    let shot = own.shot / told.shot;
+    let dark = (own.read_variance / told.read_variance).sqrt();
+    let apart = |ratio: f64, limit: f64| !(1.0 / limit..=limit).contains(&ratio);
+    let differ = apart(shot, SHOT_AGREES) || apart(dark, DARK_AGREES);
+    differ.then_some(Finding::NoiseProfileDiffers {
+        shot_ratio: shot,
+        dark_ratio: dark,
+    })
+}

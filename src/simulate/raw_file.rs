@@ -1,0 +1,86 @@
+//! Simulated frames as DNG (Digital Negative specification 1.7): the converter's codes with all that is true of them.
+use super::metadata::{field, write};
+use super::sensor::Sensor;
+use crate::units::Primaries;
+use exif::{Context, Field, Rational, SRational, Tag, Value};
+use ndarray::Array3;
+use std::io;
+
+/// Colours of the mosaic's cell, (0, 0), (0, 1), (1, 0), (1, 1).
+const CELL: [u8; 4] = [0, 1, 1, 2];
+
+/// Colour of a pixel of the mosaic: 0 red, 1 green, 2 blue.
+pub(super) fn colour(row: usize, column: usize) -> usize {
+    usize::from(CELL[row % 2 * 2 + column % 2])
+}
+
+/// A DNG of codes (rows, columns, 1) behind the mosaic, in one strip, uncompressed or deflated. The camera sees the primaries
+/// of sRGB, each through its white balance gain. NoiseProfile is the sensor's true one.
+///
+/// # Errors
+/// Those of the EXIF writer.
+pub fn dng(
+    codes: &Array3<u16>,
+    sensor: &Sensor,
+    deflate: bool,
+    fields: &[Field],
+) -> io::Result<Vec<u8>> {
+    let (rows, columns, _) = codes.dim();
+    let plain: Vec<u8> = codes.iter().flat_map(|v| v.to_be_bytes()).collect();
+    let data = if deflate {
+        fdeflate::compress_to_vec(&plain)
+    } else {
+        plain
+    };
+    let tiff = |number, value| field(Tag(Context::Tiff, number), value);
+    let short = |n: u16| Value::Short(vec![n]);
+    let long = |n: usize| Value::Long(vec![n as u32]);
+    let mut all = vec![
+        tiff(254, long(0)),
+        tiff(256, long(columns)),
+        tiff(257, long(rows)),
+        tiff(258, short(16)),
+        tiff(259, short(if deflate { 8 } else { 1 })),
+        tiff(262, short(32803)),
+        tiff(277, short(1)),
+        tiff(278, long(rows)),
+        tiff(284, short(1)),
+        tiff(33421, Value::Short(vec![2, 2])),
+        tiff(33422, Value::Byte(CELL.to_vec())),
+        tiff(50706, Value::Byte(vec![1, 4, 0, 0])),
+        tiff(50707, Value::Byte(vec![1, 1, 0, 0])),
+        tiff(50708, Value::Ascii(vec![b"Simulated Camera S1".to_vec()])),
+        tiff(50714, Value::Rational(vec![fraction(sensor.black)])),
+        tiff(50717, long(sensor.top_code() as usize)),
+        tiff(50721, Value::SRational(matrix(sensor).to_vec())),
+        tiff(50778, short(21)), // D65
+        tiff(
+            50728,
+            Value::Rational(sensor.white_balance.map(|g| fraction(1.0 / g)).to_vec()),
+        ),
+        tiff(51041, Value::Double(noise_profile(sensor))),
+    ];
+    all.extend_from_slice(fields);
+    write(&all, &[&data])
+}
+
+/// S and O of `variance = S x + O`, x being 1 at white, for red, green, blue (all the same well and converter).
+fn noise_profile(sensor: &Sensor) -> Vec<f64> {
+    let dark = sensor.variance(0.0) / sensor.full_well.powi(2);
+    [1.0 / sensor.full_well, dark].repeat(3)
+}
+
+/// XYZ under D65 to the camera's red, green, blue.
+fn matrix(sensor: &Sensor) -> [SRational; 9] {
+    const UNIT: f64 = 1e6;
+    let rows = crate::units::inverse(&Primaries::SRGB.to_xyz()).unwrap_or_default();
+    std::array::from_fn(|i| {
+        let value = rows[i / 3][i % 3] / sensor.white_balance[i / 3];
+        SRational::from(((value * UNIT).round() as i32, UNIT as i32))
+    })
+}
+
+fn fraction(value: f64) -> Rational {
+    const UNIT: f64 = 1e6;
+    Rational::from(((value * UNIT).round() as u32, UNIT as u32))
+}
