@@ -91,6 +91,12 @@ pub enum Finding {
     ColoursByMatrices { temperature_k: f64 },
     /// A raw file does not say enough of its camera's colours; `used` says what they were taken for.
     ColoursUnknown { frame: String, used: String },
+    /// A dark frame was subtracted; `same_time` says whether it was exposed as long as the frame.
+    DarkSubtracted {
+        frame: String,
+        dark: String,
+        same_time: bool,
+    },
     /// Raw frames are not in register to the pixel: they were demosaiced before they were merged, not after.
     DemosaicedFirst,
     /// A frame was left out.

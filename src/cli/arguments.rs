@@ -70,6 +70,12 @@ pub struct Common {
     /// The frames are linear; the same as --response linear
     #[arg(long, help_heading = "Frames")]
     pub linear: bool,
+    /// A frame taken without light, to be subtracted from linear frames of its exposure time; once a time, or one for all
+    #[arg(long, value_name = "FILE", help_heading = "Frames")]
+    pub dark_frame: Vec<PathBuf>,
+    /// Something neutral in the reference frame, by which raw frames are balanced: column and row, pixels [default: as shot]
+    #[arg(long, value_name = "X,Y", value_parser = place, help_heading = "Frames")]
+    pub neutral: Option<(f64, f64)>,
     /// Take the frames to be in register as they are
     #[arg(long, help_heading = "Frames")]
     pub no_register: bool,
@@ -282,6 +288,16 @@ impl FrameFormat {
     }
 }
 
+/// A column and a row.
+fn place(text: &str) -> Result<(f64, f64), String> {
+    let parts = text.split_once(',');
+    let numbers = parts.map(|(x, y)| (x.trim().parse::<f64>(), y.trim().parse::<f64>()));
+    match numbers {
+        Some((Ok(x), Ok(y))) if x >= 0.0 && y >= 0.0 => Ok((x, y)),
+        _ => Err("wanted column and row in pixels, as in 640,480".into()),
+    }
+}
+
 impl Common {
     fn apply(&self, settings: &mut Settings) -> Result<(), Error> {
         settings.overrides.exposures = self
@@ -290,6 +306,8 @@ impl Common {
             .map(|text| ExposureOverride::parse(text))
             .collect::<Result<_, _>>()?;
         settings.overrides.reference = self.reference.clone();
+        settings.overrides.dark_frames = self.dark_frame.clone();
+        settings.overrides.neutral = self.neutral;
         settings.overrides.limits = Limits {
             pixels: self.max_pixels,
             accept_damaged: self.accept_damaged,

@@ -1,5 +1,6 @@
 //! A planned bracket -> decoded frames: sizes and samples checked, damaged frames left out, least exposure first.
 use super::bracket::{Bracket, Finished, Frame, file_name};
+use super::dark;
 use super::overrides::Overrides;
 use super::raw_frames;
 use super::survey::{BracketPlan, FinishedPlan, FramePlan, nominal};
@@ -47,7 +48,13 @@ pub fn load(plan: &BracketPlan, overrides: &Overrides) -> Result<Bracket, Error>
     let frames: Vec<Frame> = frames.into_iter().map(|f| f.1).collect();
     let mut frames = frames;
     let index = reference.unwrap_or_else(|| nominal(&kept));
-    raw_frames::settle(&mut frames, index, &mut findings);
+    raw_frames::settle(&mut frames, index, overrides.neutral, &mut findings)?;
+    dark::subtract(
+        &mut frames,
+        &overrides.dark_frames,
+        &overrides.limits,
+        &mut findings,
+    )?;
     check_alike(&frames)?;
     super::colour::check(&frames, &mut findings)?;
     Ok(Bracket {

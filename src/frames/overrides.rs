@@ -19,6 +19,10 @@ pub struct Overrides {
     pub not_hdr: Vec<PathBuf>,
     /// All inputs are one bracket, whatever their times.
     pub one_bracket: bool,
+    /// Frames taken without light, to be subtracted from the frames of their exposure time (or, where only one, from all).
+    pub dark_frames: Vec<PathBuf>,
+    /// Column and row, in pixels of the upright reference frame, of something neutral by which raw frames are balanced.
+    pub neutral: Option<(f64, f64)>,
     /// Limits on what a file may claim.
     pub limits: Limits,
 }
@@ -116,6 +120,11 @@ impl Overrides {
     /// True if evidence must not make `path` a finished HDR picture.
     pub(crate) fn says_not_hdr(&self, path: &Path) -> bool {
         self.camera_hdr.is_some() || self.not_hdr.iter().any(|f| same_file(f, path))
+    }
+
+    /// True if the user named `path` as a dark frame: it is no frame of a bracket then.
+    pub(crate) fn says_dark(&self, path: &Path) -> bool {
+        self.dark_frames.iter().any(|f| same_file(f, path))
     }
 
     /// True if the user named `path` as the reference.

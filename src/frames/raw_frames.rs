@@ -1,19 +1,37 @@
 //! Raw frames of one bracket made alike: one white balance, one camera space, one black level; what they ask for is said.
 use super::bracket::Frame;
 use super::camera_colour::{camera_space, neutral_of};
+use crate::error::Error;
 use crate::finding::Finding;
 use crate::formats::Raw;
 use crate::raster::Pixels;
 
+const NEUTRAL: &str = "--neutral";
+
 /// Gives all raw frames the reference's white balance and camera space (both are how the samples are read, not part of them),
 /// and brings black levels that differ from frame to frame to the reference's. Frames that are not raw are left alone.
-pub(super) fn settle(frames: &mut [Frame], reference: usize, findings: &mut Vec<Finding>) {
+/// `neutral` is a place (column, row) in the reference that is to be neutral.
+///
+/// # Errors
+/// [`Error::Request`] for a neutral place outside the frame, clipped or without light, or in frames that are not raw colour.
+pub(super) fn settle(
+    frames: &mut [Frame],
+    reference: usize,
+    neutral: Option<(f64, f64)>,
+    findings: &mut Vec<Finding>,
+) -> Result<(), Error> {
     let Some(frame) = frames.get(reference) else {
-        return;
+        return Ok(());
     };
     let Some(mut main) = frame.picture.raw.clone() else {
-        return;
+        return match neutral {
+            Some(_) => Err(Error::request(NEUTRAL, "only raw frames are balanced")),
+            None => Ok(()),
+        };
     };
+    if let Some(place) = neutral {
+        main.colour.neutral = Some(picked(&main, &frame.picture.pixels, place)?);
+    }
     let name = frame.name();
     findings.extend(corrections(frames));
     let coloured = main.black.len() >= 3;
@@ -41,6 +59,46 @@ pub(super) fn settle(frames: &mut [Frame], reference: usize, findings: &mut Vec<
         frame.picture.header.primaries = space.map(|s| s.primaries);
         move_black(raw, &mut frame.picture.pixels, &main);
     }
+    Ok(())
+}
+
+/// What red, green and blue of the pixels around a place come to, green 1: the middle of the frame's hundredth part.
+fn picked(raw: &Raw, pixels: &Pixels, (x, y): (f64, f64)) -> Result<[f64; 3], Error> {
+    let refuse = |problem: &str| Err(Error::request(NEUTRAL, problem));
+    let (rows, columns, channels) = pixels.dim();
+    if raw.black.len() < 3 {
+        return refuse("the frames have no colour");
+    }
+    if x >= columns as f64 || y >= rows as f64 {
+        return refuse("it lies outside the reference frame");
+    }
+    let half = (columns.min(rows) / 200).max(4);
+    let (row, column) = (y as usize, x as usize);
+    let (mut sums, mut counts, mut clipped) = ([0.0; 3], [0usize; 3], 0);
+    for r in row.saturating_sub(half)..(row + half).min(rows) {
+        for c in column.saturating_sub(half)..(column + half).min(columns) {
+            for k in 0..channels {
+                let (plane, colour) = match raw.mosaic {
+                    Some(m) => (m.planes()[r % 2 * 2 + c % 2], m.colour(r, c)),
+                    None => (k, k),
+                };
+                let level = f64::from(pixels.level(r, c, k));
+                sums[colour] += level - raw.black[plane];
+                counts[colour] += 1;
+                clipped += usize::from(level >= 0.98 * raw.white[plane]);
+            }
+        }
+    }
+    let means: [f64; 3] = std::array::from_fn(|k| sums[k] / counts[k].max(1) as f64);
+    if clipped * 100 > counts.iter().sum() {
+        return refuse("it is clipped in the reference frame; choose another place or reference");
+    }
+    if means.iter().any(|m| *m <= 2.0 * raw.code) {
+        return refuse(
+            "it holds no light in the reference frame; choose another place or reference",
+        );
+    }
+    Ok(means.map(|m| m / means[1]))
 }
 
 /// What the files ask for and is not done, once for all frames that ask for the same.

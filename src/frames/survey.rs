@@ -94,7 +94,8 @@ pub struct Failed {
 /// [`Error::Request`] if the user's word is about no input picture, or gives stops for some frames of a bracket only.
 /// A file that cannot be read is no error: it is listed in [`Survey::failed`].
 pub fn survey(inputs: &[PathBuf], overrides: &Overrides) -> Result<Survey, Error> {
-    let listing = list(inputs);
+    let mut listing = list(inputs);
+    listing.files.retain(|(file, _)| !overrides.says_dark(file));
     let (candidates, mut errors) = read_headers(&listing.files, overrides);
     errors.extend(listing.failed);
     let mut known: Vec<PathBuf> = listing.files.into_iter().map(|f| f.0).collect();

@@ -3,8 +3,12 @@ use super::map::{RadianceMap, flag};
 use super::merger::Merger;
 use crate::raster::Mosaic;
 use crate::raster::demosaic::{REACH, Sites, demosaic, demosaic_variance};
-use ndarray::{Array2, Array3};
+use ndarray::{Array2, Array3, Axis};
+use rayon::prelude::*;
 use std::ops::Range;
+
+/// Rows of a full-colour map that are made at once.
+const STRIP: usize = 64;
 
 /// Gives any rows of a map: of a merger as it is, or of a merger of planes through demosaicing.
 pub struct MapSource<'a> {
@@ -40,7 +44,27 @@ impl<'a> MapSource<'a> {
 
     /// The whole map.
     pub fn whole(&self) -> RadianceMap {
-        self.rows(0..self.dim().0)
+        let height = self.dim().0;
+        if self.mosaic.is_none() || height <= STRIP {
+            return self.rows(0..height);
+        }
+        let starts: Vec<usize> = (0..height).step_by(STRIP).collect();
+        let strips = starts
+            .par_iter()
+            .map(|&at| self.rows(at..(at + STRIP).min(height)));
+        let strips: Vec<RadianceMap> = strips.collect();
+        let joined = |pick: fn(&RadianceMap) -> &Array3<f32>| {
+            let views: Vec<_> = strips.iter().map(|s| pick(s).view()).collect();
+            ndarray::concatenate(Axis(0), &views).unwrap_or_default()
+        };
+        let flags: Vec<_> = strips.iter().map(|s| s.flags.view()).collect();
+        RadianceMap {
+            radiance: joined(|s| &s.radiance),
+            statistical: joined(|s| &s.statistical),
+            systematic: joined(|s| &s.systematic),
+            flags: ndarray::concatenate(Axis(0), &flags).unwrap_or_default(),
+            primaries: strips.first().map(|s| s.primaries).unwrap_or_default(),
+        }
     }
 
     /// Some rows of the map (a strip of the same width). Panics if the range leaves the picture.

@@ -103,6 +103,10 @@ fn frames(said: &Overrides) -> Vec<(&'static str, String)> {
     if !said.not_hdr.is_empty() {
         out.push(("frame", names(&said.not_hdr)));
     }
+    if !said.dark_frames.is_empty() {
+        out.push(("dark-frame", names(&said.dark_frames)));
+    }
+    out.extend(said.neutral.map(|(x, y)| ("neutral", format!("{x},{y}"))));
     if said.one_bracket {
         out.push(("one-bracket", "true".to_owned()));
     }

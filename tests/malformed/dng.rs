@@ -36,14 +36,23 @@ fn problem(bytes: &[u8]) -> InputProblem {
     }
 }
 
-/// The place of the one little-endian entry of a tag and type: tag, type, count, value.
+/// The place of the entry of a tag and type in the first, the raw or the EXIF directory of a little-endian file.
 fn entry(bytes: &[u8], tag: u16, kind: u16) -> usize {
-    let wanted: Vec<u8> = [tag.to_le_bytes(), kind.to_le_bytes()].concat();
-    let places: Vec<usize> = (0..bytes.len() - 12)
-        .filter(|&i| bytes[i..i + 4] == wanted[..])
-        .collect();
-    assert_eq!(places.len(), 1, "tag {tag}");
-    places[0]
+    let long = |at: usize| u32::from_le_bytes(bytes[at..at + 4].try_into().unwrap());
+    let short = |at: usize| u16::from_le_bytes([bytes[at], bytes[at + 1]]);
+    let mut directories = vec![long(4) as usize];
+    let mut found = Vec::new();
+    while let Some(start) = directories.pop() {
+        for at in (0..usize::from(short(start))).map(|i| start + 2 + 12 * i) {
+            match (short(at), short(at + 2)) {
+                (330 | 34665, _) => directories.push(long(at + 8) as usize),
+                found_here if found_here == (tag, kind) => found.push(at),
+                _ => {}
+            }
+        }
+    }
+    // The last one found is the deepest: the raw picture's, where the first directory holds a preview.
+    *found.last().unwrap_or_else(|| panic!("no tag {tag}"))
 }
 
 fn with(name: &str, tag: u16, kind: u16, value: &[u8]) -> Vec<u8> {

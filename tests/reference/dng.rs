@@ -112,3 +112,58 @@ fn tags_arrive_where_they_belong() {
     assert_eq!(known.colour.calibrations[0].from_xyz[4], 1.2);
     assert_eq!(known.colour.calibrations[0].illuminant, 21);
 }
+
+/// Two illuminants (A and D65), with and without forward matrices and a calibration of the very camera, three lights: the
+/// answers of dng/camera_space.py, which uses colour-science. The last digit there is 1e-7 relative; Robertson's table and Bradford's
+/// matrix are the same, sRGB's matrix is rounded otherwise.
+#[test]
+fn camera_colours_are_those_that_colour_science_finds() {
+    use stopspan::formats::{CameraColour, ColourCalibration};
+    use stopspan::frames::camera_colour::camera_space;
+    use stopspan::units::Primaries;
+    let calibrations = |forward: bool, own: bool| {
+        let diagonal = [1.02, 0.0, 0.0, 0.0, 1.0, 0.0, 0.0, 0.0, 0.97];
+        [
+            (
+                17,
+                [1.05, -0.42, -0.06, -0.38, 1.21, 0.19, -0.03, 0.14, 0.52],
+                [0.52, 0.31, 0.1342, 0.22, 0.86, -0.08, 0.02, -0.15, 0.9549],
+            ),
+            (
+                21,
+                [0.86, -0.27, -0.09, -0.45, 1.26, 0.21, -0.07, 0.18, 0.63],
+                [0.60, 0.24, 0.1242, 0.26, 0.79, -0.05, 0.03, -0.09, 0.8849],
+            ),
+        ]
+        .map(|(illuminant, from_xyz, forward_matrix)| ColourCalibration {
+            illuminant,
+            from_xyz,
+            calibration: own.then_some(diagonal),
+            forward: forward.then_some(forward_matrix),
+        })
+        .to_vec()
+    };
+    let table = std::fs::read_to_string(folder().join("camera_space.csv")).unwrap();
+    let mut rows = 0;
+    for line in table.lines().skip(1) {
+        let v: Vec<f64> = line.split(',').map(|t| t.parse().unwrap()).collect();
+        let colour = CameraColour {
+            neutral: Some([v[0], v[1], v[2]]),
+            calibrations: calibrations(v[3] == 1.0, v[4] == 1.0),
+            ..CameraColour::default()
+        };
+        let space = camera_space(&colour).unwrap();
+        assert!((space.light[0] - v[5]).abs() < 1e-5, "{line}: {space:?}");
+        assert!((space.light[1] - v[6]).abs() < 1e-5, "{line}: {space:?}");
+        assert!(
+            (space.temperature / v[7] - 1.0).abs() < 1e-4,
+            "{line}: {space:?}"
+        );
+        let matrix = space.primaries.to(&Primaries::SRGB);
+        for (k, found) in matrix.iter().flatten().enumerate() {
+            assert!((found - v[8 + k]).abs() < 1e-3, "{line}: {matrix:?}");
+        }
+        rows += 1;
+    }
+    assert_eq!(rows, 12);
+}

@@ -16,6 +16,9 @@ pub fn severity(finding: &Finding) -> Severity {
         | F::BlackOffset { .. }
         | F::Displaced { .. }
         | F::DemosaicedFirst
+        | F::DarkSubtracted {
+            same_time: true, ..
+        }
         | F::ColoursByMatrices { .. }
         | F::WedgeFound { .. }
         | F::ChartLimited { .. }
@@ -107,6 +110,14 @@ fn metadata(finding: &Finding) -> Option<String> {
         F::ColoursUnknown { frame, used } => {
             format!("{frame} does not say what the camera's colours are; {used}.")
         }
+        F::DarkSubtracted {
+            frame,
+            dark,
+            same_time,
+        } => format!(
+            "The dark frame {dark} was subtracted from {frame}{}.",
+            if *same_time { "" } else { ", which was exposed for another time" }
+        ),
         F::DemosaicedFirst => {
             "The raw frames are not in register to the pixel: each was demosaiced before merging, which smooths noise and makes single pixels depend on their neighbours.".into()
         }
