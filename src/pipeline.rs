@@ -333,8 +333,9 @@ fn one_bracket(
     let folder = settings.out.join(&plan.name);
     let reference = &prepared.bracket.frames[prepared.bracket.reference];
     let finished = Finished {
+        map: &map,
+        tone: &settings.tone,
         codes: &rendered,
-        colour: settings.tone.output,
         header: &reference.picture.header,
     };
     let outputs = products::write_bracket(

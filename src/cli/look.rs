@@ -63,6 +63,13 @@ pub struct Files {
     /// Resolution of colour differences in JPEG files
     #[arg(long, value_enum, default_value_t = SubsamplingArgument::Full, help_heading = "Files")]
     pub jpeg_subsampling: SubsamplingArgument,
+    /// For displays lighter than white paper: .jpg with a gain map (ISO 21496-1), .png in PQ (BT.2100). A run writes both
+    /// beside its pictures, a rendering writes them instead
+    #[arg(long, help_heading = "Files")]
+    pub bright: bool,
+    /// Peak luminance of the display that --bright is for, cd/m2, 203 to 10000
+    #[arg(long, value_name = "CD/M2", default_value_t = Delivery::default().peak, value_parser = between::<203, 10_000>, help_heading = "Files")]
+    pub peak: f64,
     /// Carry over where the reference frame was taken, if its file says so
     #[arg(long, help_heading = "Files")]
     pub keep_place: bool,
@@ -79,7 +86,7 @@ pub enum SubsamplingArgument {
 
 #[derive(Debug, Args)]
 pub struct Render {
-    /// The map: OpenEXR or Radiance RGBE
+    /// The map: OpenEXR, Radiance RGBE, or a JPEG with a gain map
     #[arg(value_name = "MAP")]
     pub map: PathBuf,
     /// The picture: .jpg, .png (16-bit) or .tif (16-bit); may be given several times
@@ -143,6 +150,8 @@ impl Files {
                 SubsamplingArgument::Full => Subsampling::Full,
                 SubsamplingArgument::Half => Subsampling::Half,
             },
+            bright: self.bright,
+            peak: self.peak,
             place: self.keep_place,
         }
     }

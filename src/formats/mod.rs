@@ -11,6 +11,7 @@ mod read;
 mod sniff;
 
 mod dng;
+pub mod gain_map;
 pub mod jpeg;
 pub mod openexr;
 pub mod png;

@@ -3,7 +3,8 @@ use super::map::RadianceMap;
 use super::store;
 use crate::Error;
 use crate::error::InputProblem;
-use crate::formats::{Format, Header, Limits, read_header, read_picture, sniff_file};
+use crate::formats::{Format, Header, Limits, gain_map, read_header, read_picture, sniff_file};
+use crate::frames::colour::stated;
 use crate::raster::Pixels;
 use std::path::Path;
 
@@ -16,7 +17,8 @@ pub struct Opened {
     pub header: Header,
 }
 
-/// Reads a map: OpenEXR (float R, G, B or Y; uncertainty and flags where the file has them) or Radiance RGBE.
+/// Reads a map: OpenEXR (float R, G, B or Y; uncertainty and flags where the file has them), Radiance RGBE, or a JPEG
+/// with a gain map, whose reference white is then radiance 1.
 ///
 /// # Errors
 /// [`Error::Input`]: not readable, damaged, larger than `limits`, or a file that holds no radiance.
@@ -31,6 +33,10 @@ pub fn open(path: &Path, limits: &Limits) -> Result<Opened, Error> {
                 Pixels::F32(radiance) => RadianceMap::of_radiance(radiance, primaries),
                 _ => return Err(no_radiance(path)),
             }
+        }
+        Some(Format::Jpeg) => {
+            let file = gain_map::read(path, limits)?.ok_or_else(|| no_radiance(path))?;
+            RadianceMap::of_radiance(file.light, stated(&header).primaries)
         }
         _ => return Err(no_radiance(path)),
     };

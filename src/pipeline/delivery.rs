@@ -2,10 +2,17 @@
 use crate::error::{Error, OutputProblem};
 use crate::formats::jpeg::{self, Subsampling};
 use crate::formats::staged::{Outputs, write_whole};
-use crate::formats::{Carried, Header, display_p3_profile, png, srgb_profile, tiff};
-use crate::tone::{OutputColour, to_8_bit};
+use crate::formats::{Carried, Header, display_p3_profile, gain_map, png, srgb_profile, tiff};
+use crate::merge::RadianceMap;
+use crate::tone::headroom::REFERENCE_WHITE;
+use crate::tone::{self, OutputColour, ToneSettings, to_8_bit};
+use crate::units::Primaries;
 use ndarray::Array3;
+use std::io;
 use std::path::Path;
+
+/// Side of the blocks of a picture that share a value of its gain map, pixels.
+const GAIN_BLOCK: usize = 2;
 
 /// Name and version, as written into files.
 pub(super) const SOFTWARE: &str = concat!(env!("CARGO_PKG_NAME"), " ", env!("CARGO_PKG_VERSION"));
@@ -17,6 +24,11 @@ pub struct Delivery {
     pub jpeg_quality: u8,
     /// Resolution of chroma in JPEG files. Default full.
     pub jpeg_subsampling: Subsampling,
+    /// Write files for displays that are lighter than their reference white: by a run in addition, by a rendering instead
+    /// (JPEG with a gain map, PNG in PQ). Default false.
+    pub bright: bool,
+    /// Peak of the display such files are made for, cd/m^2, 203..=10 000. Default 1000.
+    pub peak: f64,
     /// Carry over where the reference frame was taken (its GPS fields). Default false.
     pub place: bool,
 }
@@ -26,6 +38,8 @@ impl Default for Delivery {
         Delivery {
             jpeg_quality: 92,
             jpeg_subsampling: Subsampling::Full,
+            bright: false,
+            peak: 1000.0,
             place: false,
         }
     }
@@ -40,16 +54,22 @@ pub enum PictureFile {
     Png,
     /// 16-bit TIFF.
     Tiff,
+    /// 8-bit JPEG with a gain map (ISO 21496-1) for displays with headroom.
+    GainMapJpeg,
+    /// 16-bit PNG in the PQ signal and the primaries of BT.2100.
+    PqPng,
 }
 
 impl PictureFile {
-    /// The kind that the ending of a name stands for.
-    pub fn of(path: &Path) -> Option<Self> {
+    /// The kind that the ending of a name stands for; `bright` asks for the kinds that reach above reference white.
+    pub fn of(path: &Path, bright: bool) -> Option<Self> {
         let ending = path.extension()?.to_string_lossy().to_ascii_lowercase();
-        match ending.as_str() {
-            "jpg" | "jpeg" => Some(PictureFile::Jpeg),
-            "png" => Some(PictureFile::Png),
-            "tif" | "tiff" => Some(PictureFile::Tiff),
+        match (ending.as_str(), bright) {
+            ("jpg" | "jpeg", false) => Some(PictureFile::Jpeg),
+            ("png", false) => Some(PictureFile::Png),
+            ("tif" | "tiff", false) => Some(PictureFile::Tiff),
+            ("jpg" | "jpeg", true) => Some(PictureFile::GainMapJpeg),
+            ("png", true) => Some(PictureFile::PqPng),
             _ => None,
         }
     }
@@ -57,10 +77,12 @@ impl PictureFile {
 
 /// A rendering about to be written.
 pub(super) struct Finished<'a> {
-    /// 16-bit codes.
+    /// The map.
+    pub map: &'a RadianceMap,
+    /// Its look.
+    pub tone: &'a ToneSettings,
+    /// The rendering, in 16-bit codes.
     pub codes: &'a Array3<u16>,
-    /// Their colour space.
-    pub colour: OutputColour,
     /// Of the reference frame, or of the map.
     pub header: &'a Header,
 }
@@ -74,38 +96,82 @@ impl Finished<'_> {
         policy: &Outputs,
         how: &Delivery,
     ) -> Result<(), Error> {
-        let icc = match self.colour {
-            OutputColour::Srgb => srgb_profile(),
-            OutputColour::DisplayP3 => display_p3_profile(),
+        policy.check(path)?;
+        let bytes = self.bytes(kind, how);
+        write_whole(path, policy, |sink| sink.write_all(&bytes?))
+    }
+
+    fn bytes(&self, kind: PictureFile, how: &Delivery) -> io::Result<Vec<u8>> {
+        let srgb = self.tone.output == OutputColour::Srgb;
+        let icc = if srgb {
+            srgb_profile()
+        } else {
+            display_p3_profile()
         };
-        let carried = Carried::of(self.header, SOFTWARE, how.place)
-            .coloured(self.colour == OutputColour::Srgb);
+        let carried = Carried::of(self.header, SOFTWARE, how.place).coloured(srgb);
         let exif = carried.block();
-        write_whole(path, policy, |sink| {
-            let bytes = match kind {
-                PictureFile::Jpeg => jpeg::encode(
-                    to_8_bit(self.codes).view(),
-                    how.jpeg_quality,
-                    how.jpeg_subsampling,
-                    Some(&icc),
-                    exif.as_deref(),
-                )?,
-                PictureFile::Png => {
-                    let extras = png::Extras {
-                        icc: Some(&icc),
-                        exif: exif.as_deref(),
-                        ..png::Extras::default()
-                    };
-                    png::encode16_with(self.codes.view(), &extras)?
-                }
-                PictureFile::Tiff => tiff::encode16(self.codes.view(), Some(&icc), &carried)?,
-            };
-            sink.write_all(&bytes)
-        })
+        let exif = exif.as_deref();
+        match kind {
+            PictureFile::Jpeg => jpeg::encode(
+                to_8_bit(self.codes).view(),
+                how.jpeg_quality,
+                how.jpeg_subsampling,
+                Some(&icc),
+                exif,
+            ),
+            PictureFile::Png => {
+                let extras = png::Extras {
+                    icc: Some(&icc),
+                    exif,
+                    ..png::Extras::default()
+                };
+                png::encode16_with(self.codes.view(), &extras)
+            }
+            PictureFile::Tiff => tiff::encode16(self.codes.view(), Some(&icc), &carried),
+            PictureFile::GainMapJpeg => {
+                let samples = to_8_bit(self.codes);
+                let base = gain_map::BasePicture {
+                    samples: samples.view(),
+                    quality: how.jpeg_quality,
+                    subsampling: how.jpeg_subsampling,
+                    icc: &icc,
+                    exif,
+                };
+                self.with_gain_map(&base, how)
+            }
+            PictureFile::PqPng => self.pq(how),
+        }
+    }
+
+    fn with_gain_map(&self, base: &gain_map::BasePicture, how: &Delivery) -> io::Result<Vec<u8>> {
+        let block = (GAIN_BLOCK, gain_map::OFFSET);
+        let gain = tone::bright_gain(self.map, self.tone, how.peak, block);
+        gain_map::encode(base, &gain, (how.peak / REFERENCE_WHITE).log2())
+    }
+
+    /// Code points of ITU-T H.273: 9 is BT.2020, 16 is PQ. No display is known to have been looked at: the one stated has
+    /// the primaries of the signal, the peak asked for, and the smallest black that can be stated.
+    fn pq(&self, how: &Delivery) -> io::Result<Vec<u8>> {
+        let picture = tone::render_bright(self.map, self.tone, how.peak);
+        let carried = Carried::of(self.header, SOFTWARE, how.place).coloured(false);
+        let exif = carried.block();
+        let extras = png::Extras {
+            exif: exif.as_deref(),
+            code_points: Some((9, 16)),
+            mastering: Some(png::Mastering {
+                primaries: Primaries::BT_2020.xy(),
+                luminance: (0.0001, how.peak),
+                content: picture.lightest,
+                average: picture.average,
+            }),
+            ..png::Extras::default()
+        };
+        png::encode16_with(picture.codes.view(), &extras)
     }
 }
 
 /// The kind of picture a name asks for.
-pub(super) fn kind_of(path: &Path) -> Result<PictureFile, Error> {
-    PictureFile::of(path).ok_or_else(|| Error::output(path, OutputProblem::UnknownKind, None))
+pub(super) fn kind_of(path: &Path, bright: bool) -> Result<PictureFile, Error> {
+    PictureFile::of(path, bright)
+        .ok_or_else(|| Error::output(path, OutputProblem::UnknownKind, None))
 }

@@ -17,6 +17,19 @@ use std::path::Path;
 
 /// File name of the wedge kept for other runs.
 const WEDGE: &str = "wedge.json";
+/// Pictures for displays with headroom.
+const BRIGHT: [(&str, &str, bool); 2] = [
+    (
+        "rendered picture with a gain map (ISO 21496-1), JPEG",
+        "picture-bright.jpg",
+        true,
+    ),
+    (
+        "rendered picture in PQ (BT.2100), 16-bit PNG",
+        "picture-bright.png",
+        true,
+    ),
+];
 const REPORTS: [&str; 4] = ["report.json", "report.html", "levels.csv", "comparison.csv"];
 /// Written where cameras stand beside each other.
 const CAMERAS: &str = "cameras.csv";
@@ -125,12 +138,16 @@ pub(super) fn write_bracket(
         )
     })?;
     wrote("radiance map, Radiance RGBE", "radiance.hdr");
-    for (what, file) in [
-        ("rendered picture, JPEG", super::measuring::RENDERED),
-        ("rendered picture, 16-bit PNG", "picture.png"),
-    ] {
+    let mut pictures = vec![
+        ("rendered picture, JPEG", super::measuring::RENDERED, false),
+        ("rendered picture, 16-bit PNG", "picture.png", false),
+    ];
+    if delivery.bright {
+        pictures.extend(BRIGHT);
+    }
+    for (what, file, bright) in pictures {
         let path = folder.join(file);
-        rendered.write(&path, kind_of(&path)?, policy, delivery)?;
+        rendered.write(&path, kind_of(&path, bright)?, policy, delivery)?;
         wrote(what, file);
     }
     if let Some(place) = wedge {

@@ -11,7 +11,7 @@ use std::path::PathBuf;
 /// What can be asked of a rendering.
 #[derive(Debug, Clone)]
 pub struct RenderSettings {
-    /// The map: OpenEXR or Radiance RGBE.
+    /// The map: OpenEXR, Radiance RGBE, or a JPEG with a gain map.
     pub map: PathBuf,
     /// Pictures to write; the ending says what each is to be.
     pub out: Vec<PathBuf>,
@@ -35,8 +35,9 @@ pub fn render(settings: &RenderSettings, progress: &(dyn Fn(Event) + Sync)) -> R
         overwrite: settings.overwrite,
         inputs: vec![settings.map.clone()],
     };
+    let bright = settings.delivery.bright;
     for path in &settings.out {
-        kind_of(path)?;
+        kind_of(path, bright)?;
         policy.check(path)?;
     }
     progress(Event::Stage("reading the map"));
@@ -45,12 +46,13 @@ pub fn render(settings: &RenderSettings, progress: &(dyn Fn(Event) + Sync)) -> R
     let codes = tone::render(&opened.map, &settings.tone);
     progress(Event::Stage("writing"));
     let finished = Finished {
+        map: &opened.map,
+        tone: &settings.tone,
         codes: &codes,
-        colour: settings.tone.output,
         header: &opened.header,
     };
     let paths = settings.out.iter();
-    paths
-        .into_iter()
-        .try_for_each(|path| finished.write(path, kind_of(path)?, &policy, &settings.delivery))
+    paths.into_iter().try_for_each(|path| {
+        finished.write(path, kind_of(path, bright)?, &policy, &settings.delivery)
+    })
 }

@@ -36,22 +36,22 @@ impl Mixing {
     }
 }
 
-/// Linear display light of a pixel of luminance `scene > 0` shown with luminance `display`, its saturation scaled by
-/// `saturation`: `((C / L - 1) s + 1) L_out` (Mantiuk, Tomaszewska and Heidrich 2009), which keeps luminance exactly.
+/// Linear display light of a pixel of luminance `scene > 0` shown with luminance `display` of at most `peak`, its
+/// saturation scaled by `saturation`: `((C / L - 1) s + 1) L_out` (Mantiuk, Tomaszewska and Heidrich 2009), which keeps luminance exactly.
 /// What lies outside the display's gamut is drawn softly along the line to the grey of its own luminance, which keeps
 /// hue (in linear light) and luminance and never crosses colours over.
 #[inline]
 pub(super) fn display_colour(
     pixel: [f32; 3],
     scene: f32,
-    display: f32,
-    saturation: f32,
+    (display, saturation): (f32, f32),
+    peak: f32,
 ) -> [f32; 3] {
     let scale = saturation * display / scene;
     let chroma = pixel.map(|c| (c - scene) * scale);
     let high = chroma[0].max(chroma[1]).max(chroma[2]);
     let low = chroma[0].min(chroma[1]).min(chroma[2]);
-    let (above, below) = ((1.0 - display).max(1e-6), display.max(1e-6));
+    let (above, below) = ((peak - display).max(1e-6), display.max(1e-6));
     if high <= KNEE * above && -low <= KNEE * below {
         return chroma.map(|c| display + c);
     }
@@ -112,7 +112,7 @@ mod tests {
         ] {
             let scene: f32 = 0.2126 * pixel[0] + 0.7152 * pixel[1] + 0.0722 * pixel[2];
             for display in [0.01, 0.3, 0.7, 0.95, 1.0] {
-                let out = display_colour(pixel, scene, display, 1.0);
+                let out = display_colour(pixel, scene, (display, 1.0), 1.0);
                 let y = 0.2126 * out[0] + 0.7152 * out[1] + 0.0722 * out[2];
                 assert!((y - display).abs() < 1e-4, "{pixel:?} {display} {out:?}");
                 assert!(

@@ -5,7 +5,7 @@ use super::settings::ToneSettings;
 /// Table entries a stop.
 const STEPS: f32 = 64.0;
 
-/// Display luminance 0..=1 and saturation factor over log2 luminance -/+ [`REACH`], interpolated linearly; luminance
+/// Display luminance (0 to the display's peak, reference white being 1) and saturation factor over log2 luminance -/+ [`REACH`], interpolated linearly; luminance
 /// never falls.
 pub(super) struct Curve {
     table: Vec<[f32; 2]>,
@@ -13,8 +13,13 @@ pub(super) struct Curve {
 
 impl Curve {
     /// Tabulates `operator` (log2 luminance -> display luminance) behind the exposure, highlights and shadows controls.
-    /// `mid` is the log2 luminance that counts as mid grey.
-    pub fn new(settings: &ToneSettings, mid: f64, operator: impl Fn(f64) -> f64) -> Self {
+    /// `mid` is the log2 luminance that counts as mid grey, `peak` the largest display luminance.
+    pub fn new(
+        settings: &ToneSettings,
+        mid: f64,
+        peak: f64,
+        operator: impl Fn(f64) -> f64,
+    ) -> Self {
         let last = (2.0 * REACH * STEPS) as usize;
         let mut floor = 0.0f64;
         let luminance: Vec<f64> = (0..=last)
@@ -23,7 +28,7 @@ impl Curve {
                 let asked = adjusted(log + settings.exposure_stops - mid, settings) + mid;
                 let display = operator(asked);
                 if i > 0 && display.is_finite() {
-                    floor = floor.max(display.clamp(0.0, 1.0));
+                    floor = floor.max(display.clamp(0.0, peak));
                 }
                 floor
             })

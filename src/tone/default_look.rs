@@ -4,7 +4,7 @@ use ndarray::Array2;
 /// Display luminance of mid grey, and what a reference frame shows of a grey card: 18 %.
 const MID: f64 = 0.18;
 /// Contrast exponent of the curve in the dark: slightly above 1, so that deep shade keeps its weight.
-const CONTRAST: f64 = 1.15;
+pub(super) const CONTRAST: f64 = 1.15;
 
 /// What the base keeps of its contrast: gentle.
 pub(super) const BASE_CONTRAST: f64 = 0.72;

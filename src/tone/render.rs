@@ -1,126 +1,234 @@
-//! The pass that makes the pixels: local gain, curve, colour, encoding, row by row.
-use super::colour::{Encoder, Mixing, display_colour};
+//! The passes that make pixels, row by row: pictures in display codes, and the gain that leads from one to another.
+use super::colour::{Encoder, display_colour};
 use super::curve::Curve;
-use super::gain::{Gain, quantiles};
-use super::scene::{REACH, Scene, log2, luminance};
-use super::settings::{Operator, ToneSettings};
-use super::{bilateral, default_look, logarithmic, photographic};
+use super::headroom::{REFERENCE_WHITE, Signal, pq_luminance};
+use super::look::Look;
+use super::scene::{REACH, log2, luminance};
+use super::settings::ToneSettings;
 use crate::merge::RadianceMap;
+use crate::units::Primaries;
 use ndarray::{Array2, Array3};
 use rayon::prelude::*;
+use std::borrow::Cow;
 
 /// Rows handled by one parallel task.
 const BAND: usize = 16;
 
 /// Renders a map: display-referred full-range 16-bit codes of shape (rows, columns, 3) in the colour space of
-/// [`ToneSettings::output`], encoded after IEC 61966-2-1; a mono map gives grey. Negative and not-a-number radiance counts as black, infinite as
-/// the brightest there is. The same map and settings give the same codes on any number of threads.
+/// [`ToneSettings::output`], encoded after IEC 61966-2-1; a mono map gives grey. Negative and not-a-number radiance counts
+/// as black, infinite as the brightest there is. The same map and settings give the same codes on any number of threads.
 pub fn render(map: &RadianceMap, settings: &ToneSettings) -> Array3<u16> {
-    let settings = settings.tamed();
-    let radiance = map.radiance.as_standard_layout();
-    let (rows, columns, channels) = radiance.dim();
-    let mut out = Array3::zeros((rows, columns, 3));
-    let (Some(from), Some(to)) = (radiance.as_slice(), out.as_slice_mut()) else {
-        return out;
+    let (map, settings) = (standard(map), settings.tamed());
+    if map.radiance.is_empty() {
+        return Array3::zeros((map.radiance.dim().0, map.radiance.dim().1, 3));
+    }
+    let look = Look::of(&map, &settings, settings.output.primaries());
+    let encoder = Encoder::new();
+    paint(&map, &look, (&look.curve(), 1.0), |light| {
+        encoder.code(light)
+    })
+}
+
+/// A rendering for displays that are lighter than their reference white.
+#[derive(Debug, Clone, PartialEq)]
+pub struct BrightPicture {
+    /// Full-range 16-bit PQ codes (ITU-R BT.2100) in the primaries of BT.2020, shape (rows, columns, 3).
+    pub codes: Array3<u16>,
+    /// The largest channel of any pixel, cd/m^2.
+    pub lightest: f64,
+    /// Mean over the picture of the largest channel, cd/m^2.
+    pub average: f64,
+}
+
+/// Renders a map for a display of `peak` cd/m^2 (203..=10 000), white surfaces at the 203 cd/m^2 of ITU-R BT.2408: up to
+/// mid grey like [`render`], lighter tones carried on instead of being drawn in, and brought down to the peak after ITU-R
+/// BT.2390. Bad radiance is dealt with as there.
+pub fn render_bright(map: &RadianceMap, settings: &ToneSettings, peak: f64) -> BrightPicture {
+    let (map, settings) = (standard(map), settings.tamed());
+    let (rows, columns, _) = map.radiance.dim();
+    let codes = if map.radiance.is_empty() {
+        Array3::zeros((rows, columns, 3))
+    } else {
+        let look = Look::of(&map, &settings, Primaries::BT_2020);
+        let peak = held(peak) / REFERENCE_WHITE;
+        let signal = Signal::new();
+        paint(&map, &look, (&look.extended(peak), peak as f32), |light| {
+            signal.code(light)
+        })
     };
-    if from.is_empty() {
+    let (lightest, average) = content_light(&codes);
+    BrightPicture {
+        codes,
+        lightest,
+        average,
+    }
+}
+
+fn held(peak: f64) -> f64 {
+    if peak.is_finite() {
+        peak.clamp(REFERENCE_WHITE, 10_000.0)
+    } else {
+        1000.0
+    }
+}
+
+/// The largest of the channels, its maximum and its mean, cd/m^2 (CTA-861.3, MaxCLL and MaxFALL).
+fn content_light(codes: &Array3<u16>) -> (f64, f64) {
+    let light: Vec<f64> = (0..=u16::MAX)
+        .map(|c| pq_luminance(f64::from(c) / 65535.0))
+        .collect();
+    let largest = |p: &[u16]| p.iter().copied().max().unwrap_or(0);
+    let samples = codes.as_slice().unwrap_or(&[]);
+    // sums of whole chunks in order, so that threads change nothing
+    let sums: Vec<(u16, f64)> = samples
+        .par_chunks(3 << 16)
+        .map(|chunk| {
+            chunk
+                .chunks_exact(3)
+                .map(largest)
+                .fold((0, 0.0), |(most, sum), code| {
+                    (code.max(most), sum + light[usize::from(code)])
+                })
+        })
+        .collect();
+    let most = sums.iter().map(|s| s.0).max().unwrap_or(0);
+    let sum: f64 = sums.iter().map(|s| s.1).sum();
+    (
+        light[usize::from(most)],
+        sum / (samples.len() / 3).max(1) as f64,
+    )
+}
+
+/// Log2 of the factor that leads from the light of [`render`] to that of [`render_bright`] at the same place, means over
+/// blocks of `block` x `block` pixels. Both lights have `offset` (of reference white) added first, as gain maps want it.
+pub fn bright_gain(
+    map: &RadianceMap,
+    settings: &ToneSettings,
+    peak: f64,
+    (block, offset): (usize, f64),
+) -> Array2<f32> {
+    let (map, settings, block) = (standard(map), settings.tamed(), block.max(1));
+    let (rows, columns, channels) = map.radiance.dim();
+    let shape = (rows.div_ceil(block), columns.div_ceil(block));
+    let mut out = Array2::zeros(shape);
+    if map.radiance.is_empty() {
         return out;
     }
-    let mixing = Mixing::new(map.primaries, settings.output.primaries());
-    let scene = Scene::survey(radiance.view(), mixing.weights);
-    let (gain, curve) = prepare(&scene, &settings);
-    let painter = Painter {
-        curve,
-        mixing,
-        encoder: Encoder::new(),
+    let look = Look::of(&map, &settings, settings.output.primaries());
+    let curves = (look.curve(), look.extended(held(peak) / REFERENCE_WHITE));
+    let offset = offset as f32;
+    let (Some(from), Some(to)) = (map.radiance.as_slice(), out.as_slice_mut()) else {
+        return out;
     };
-    to.par_chunks_mut(columns * 3 * BAND)
-        .zip(from.par_chunks(columns * channels * BAND))
+    let width = columns * channels;
+    to.par_chunks_mut(shape.1)
+        .zip(from.par_chunks(width * block))
         .enumerate()
         .for_each(|(band, (to, from))| {
-            let mut logs = vec![0f32; columns];
-            let mut lines = Vec::new();
+            let mut line = Line::new(columns);
+            for (i, row) in from.chunks_exact(width).enumerate() {
+                line.load(&look, row, channels, band * block + i);
+                for (sum, logs) in to.iter_mut().zip(line.logs.chunks(block)) {
+                    *sum += logs
+                        .iter()
+                        .map(|&log| {
+                            log2((curves.1.at(log).0 + offset) / (curves.0.at(log).0 + offset))
+                        })
+                        .sum::<f32>();
+                }
+            }
+            let deep = from.len() / width;
+            for (k, sum) in to.iter_mut().enumerate() {
+                *sum /= (deep * block.min(columns - k * block)) as f32;
+            }
+        });
+    out
+}
+
+/// The map with its radiance in standard layout.
+fn standard(map: &RadianceMap) -> Cow<'_, RadianceMap> {
+    if map.radiance.is_standard_layout() {
+        return Cow::Borrowed(map);
+    }
+    Cow::Owned(RadianceMap {
+        radiance: map.radiance.as_standard_layout().into_owned(),
+        ..map.clone()
+    })
+}
+
+/// Log2 luminance of a row after the local gain, with room for what that needs.
+struct Line {
+    logs: Vec<f32>,
+    room: Vec<[f32; 2]>,
+}
+
+impl Line {
+    fn new(columns: usize) -> Self {
+        Line {
+            logs: vec![0.0; columns],
+            room: Vec::new(),
+        }
+    }
+
+    fn load(&mut self, look: &Look, row: &[f32], channels: usize, number: usize) {
+        for (log, pixel) in self.logs.iter_mut().zip(row.chunks_exact(channels)) {
+            *log = log2(luminance(pixel, look.mixing.weights));
+        }
+        if let Some(gain) = &look.gain {
+            gain.add_to_row(number, &mut self.logs, &mut self.room);
+        }
+    }
+}
+
+/// Every pixel through the look and a curve, its linear light (reference white being 1) through `code`.
+fn paint(
+    map: &RadianceMap,
+    look: &Look,
+    (curve, peak): (&Curve, f32),
+    code: impl Fn(f32) -> u16 + Sync,
+) -> Array3<u16> {
+    let (rows, columns, channels) = map.radiance.dim();
+    let mut out = Array3::zeros((rows, columns, 3));
+    let (Some(from), Some(to)) = (map.radiance.as_slice(), out.as_slice_mut()) else {
+        return out;
+    };
+    let width = columns * channels;
+    to.par_chunks_mut(columns * 3 * BAND)
+        .zip(from.par_chunks(width * BAND))
+        .enumerate()
+        .for_each(|(band, (to, from))| {
+            let mut line = Line::new(columns);
             let rows = from
-                .chunks_exact(columns * channels)
+                .chunks_exact(width)
                 .zip(to.chunks_exact_mut(columns * 3));
             for (i, (from, to)) in rows.enumerate() {
-                for (log, pixel) in logs.iter_mut().zip(from.chunks_exact(channels)) {
-                    *log = log2(luminance(pixel, mixing.weights));
-                }
-                if let Some(gain) = &gain {
-                    gain.add_to_row(band * BAND + i, &mut logs, &mut lines);
-                }
+                line.load(look, from, channels, band * BAND + i);
                 let pixels = from.chunks_exact(channels).zip(to.chunks_exact_mut(3));
-                for (&log, (pixel, out)) in logs.iter().zip(pixels) {
-                    painter.paint(pixel, log, out);
+                for (&log, (pixel, out)) in line.logs.iter().zip(pixels) {
+                    let light = light(pixel, log, look, (curve, peak));
+                    for (out, light) in out.iter_mut().zip(light) {
+                        *out = code(light);
+                    }
                 }
             }
         });
     out
 }
 
-/// The local gain (for local operators) and the curve for a scene.
-fn prepare(scene: &Scene, settings: &ToneSettings) -> (Option<Gain>, Curve) {
-    let local = |contrast: &dyn Fn(&Array2<f32>) -> f64| {
-        // Black blocks would stretch the range without being seen.
-        let (low, _) = quantiles(&scene.small, 0.005, 1.0);
-        let guide = scene.small.mapv(|v| v.max(low as f32 - 2.0));
-        let base = bilateral::base(&guide);
-        let about = (contrast(&base), scene.mean_log());
-        let compressed =
-            bilateral::compress(&guide, &base, about, settings.local_contrast_stops.exp2());
-        let gain = Gain::fit(&guide, &compressed, scene.block);
-        (gain, compressed)
-    };
-    match settings.operator {
-        Operator::Photographic => {
-            let curve = Curve::new(settings, scene.mean_log(), photographic::operator(scene));
-            (None, curve)
-        }
-        Operator::Logarithmic => {
-            let curve = Curve::new(settings, scene.mean_log(), logarithmic::operator(scene));
-            (None, curve)
-        }
-        Operator::Bilateral => {
-            let (gain, compressed) = local(&bilateral::contrast);
-            let operator = bilateral::operator(&compressed);
-            (Some(gain), Curve::new(settings, scene.mean_log(), operator))
-        }
-        Operator::DefaultLook => {
-            let (gain, compressed) = local(&|_| default_look::BASE_CONTRAST);
-            let mid = default_look::mid_log(&compressed);
-            let operator = default_look::operator(&compressed, mid);
-            (Some(gain), Curve::new(settings, mid, operator))
-        }
+/// Linear display light of a pixel whose log2 luminance after the gain is `log`.
+#[inline]
+fn light(pixel: &[f32], log: f32, look: &Look, (curve, peak): (&Curve, f32)) -> [f32; 3] {
+    let scene = luminance(pixel, look.mixing.weights);
+    if scene <= 0.0 {
+        return [0.0; 3];
     }
-}
-
-/// What turns a pixel and its log2 luminance after the local gain into codes.
-struct Painter {
-    curve: Curve,
-    mixing: Mixing,
-    encoder: Encoder,
-}
-
-impl Painter {
-    #[inline]
-    fn paint(&self, pixel: &[f32], log: f32, out: &mut [u16]) {
-        let scene = luminance(pixel, self.mixing.weights);
-        if scene <= 0.0 {
-            out.fill(0);
-            return;
+    let (display, saturation) = curve.at(log);
+    match pixel {
+        [r, g, b] if scene < f32::MAX && log > -REACH => {
+            let mixed = look.mixing.mix([*r, *g, *b]);
+            display_colour(mixed, scene, (display, saturation), peak)
         }
-        let (display, saturation) = self.curve.at(log);
-        match pixel {
-            [r, g, b] if scene < f32::MAX && log > -REACH => {
-                let mixed = self.mixing.mix([*r, *g, *b]);
-                let shown = display_colour(mixed, scene, display, saturation);
-                for (code, linear) in out.iter_mut().zip(shown) {
-                    *code = self.encoder.code(linear);
-                }
-            }
-            _ => out.fill(self.encoder.code(display)),
-        }
+        _ => [display; 3],
     }
 }
 
