@@ -165,6 +165,14 @@ pub enum Finding {
     WedgeUnusable { reason: String, patch_px: f64 },
     /// Every step is told apart: the range is a lower bound.
     ChartLimited { picture: String },
+    /// Neighbouring steps that the merge tells apart by noise and the rendering shows less than one 8-bit code, or less than
+    /// one step of CIE lightness, apart; each by its lighter step's number. `told_apart` pairs are told apart by the merge.
+    StepsJoinedInRendering {
+        picture: String,
+        told_apart: usize,
+        below_code: Vec<usize>,
+        below_lightness: Vec<usize>,
+    },
     /// A usable range reaches beyond the darkest step: there it leans on the fitted noise model, not on a patch.
     RangeBeyondWedge { snr: f64, beyond_stops: f64 },
     /// Densities are not known: they were taken from the merge.

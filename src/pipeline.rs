@@ -41,7 +41,6 @@ use crate::raster::Transform;
 use crate::report::html::Sections;
 use crate::report::{self, BracketFigures, BracketReport, Report};
 use crate::response::{self, Choice, ExposureCheck, Response};
-use crate::tone;
 use delivery::Finished;
 use std::path::PathBuf;
 
@@ -324,8 +323,8 @@ fn one_bracket(
         map = merged(&prepared);
     }
     progress(Event::Stage("rendering"));
-    let rendered = tone::render(&map, &settings.tone);
-    let picture = tone::to_8_bit(&rendered);
+    let rendered = rendering::picture(&prepared, &map, settings);
+    let picture = crate::tone::to_8_bit(&rendered);
     progress(Event::Stage("measuring"));
     let measured = measuring::measure(&prepared, &map, &picture, (located, known));
     let compare = comparing::compare(&prepared, &map, &measured, settings.edge);

@@ -344,6 +344,11 @@ impl Run {
         settings.wedge = self.wedge()?;
         settings.sheets = self.sheets()?;
         settings.tone = self.tone.settings();
+        settings.fuse = self.tone.fuse();
+        if settings.fuse && self.files.bright {
+            let problem = "exposure fusion knows no light above white; use another --tone";
+            return Err(Error::request("--bright", problem));
+        }
         settings.delivery = self.files.delivery();
         settings.resume = self.resume;
         settings.part = self.part.as_deref().map(Part::parse).transpose()?;

@@ -1,6 +1,7 @@
 //! The arguments of the look, and of the files it goes into.
 use clap::{Args, ValueEnum};
 use std::path::PathBuf;
+use stopspan::Error;
 use stopspan::formats::Limits;
 use stopspan::formats::jpeg::Subsampling;
 use stopspan::pipeline::{Delivery, RenderSettings};
@@ -43,6 +44,8 @@ pub enum OperatorArgument {
     Logarithmic,
     /// Local: base and detail by a bilateral filter (Durand and Dorsey, 2002)
     Bilateral,
+    /// From the frames, without radiance: exposure fusion (Mertens, Kautz, Van Reeth, 2007); `run` only, no controls
+    ExposureFusion,
 }
 
 /// Colour space of finished pictures.
@@ -121,6 +124,11 @@ fn between<const LOW: i32, const HIGH: i32>(text: &str) -> Result<f64, String> {
 }
 
 impl Tone {
+    /// True where the picture is to be made from the frames.
+    pub fn fuse(&self) -> bool {
+        self.tone == OperatorArgument::ExposureFusion
+    }
+
     pub fn settings(&self) -> ToneSettings {
         ToneSettings {
             operator: match self.tone {
@@ -128,6 +136,7 @@ impl Tone {
                 OperatorArgument::Photographic => Operator::Photographic,
                 OperatorArgument::Logarithmic => Operator::Logarithmic,
                 OperatorArgument::Bilateral => Operator::Bilateral,
+                OperatorArgument::ExposureFusion => Operator::default(),
             },
             exposure_stops: self.tone_exposure,
             highlights_stops: self.tone_highlights,
@@ -158,8 +167,12 @@ impl Files {
 }
 
 impl Render {
-    pub fn settings(&self) -> RenderSettings {
-        RenderSettings {
+    pub fn settings(&self) -> Result<RenderSettings, Error> {
+        if self.tone.fuse() {
+            let problem = "exposure fusion works on frames, and a map has none; use it with run";
+            return Err(Error::request("--tone", problem));
+        }
+        Ok(RenderSettings {
             map: self.map.clone(),
             out: self.out.clone(),
             tone: self.tone.settings(),
@@ -169,6 +182,6 @@ impl Render {
                 accept_damaged: false,
             },
             overwrite: self.overwrite,
-        }
+        })
     }
 }

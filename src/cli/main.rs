@@ -63,7 +63,7 @@ fn dispatch(command: Command) -> Result<u8, Error> {
             Ok(DONE)
         }
         Command::Render(wanted) => {
-            let settings = wanted.settings();
+            let settings = wanted.settings()?;
             threads(wanted.threads)?;
             let console = console::Console::new(wanted.quiet);
             let done = pipeline::render(&settings, &|event| console.show(&event));

@@ -27,7 +27,7 @@ pub(super) fn measure(
     findings.append(&mut known.findings);
     let camera_at = place_camera(&prepared.bracket, &mut findings);
     let rendered = Pixels::U8(picture.clone());
-    let pictures = match &located.place {
+    let mut pictures = match &located.place {
         Some(place) => {
             let subjects = subjects(prepared, map, &rendered, (place, camera_at));
             let settings = MeasureSettings {
@@ -38,6 +38,7 @@ pub(super) fn measure(
         }
         None => without_wedge(prepared),
     };
+    lost_in_rendering(&mut pictures);
     let gain = range::gains(&pictures, &sources(prepared), located.place.is_some());
     let (scene, doubts) = scene(prepared, map).unzip();
     findings.extend(doubts.into_iter().flatten());
@@ -75,6 +76,37 @@ fn place_camera(bracket: &Bracket, findings: &mut Vec<Finding>) -> Option<Transf
 fn disagreement(pictures: &[PictureMeasurement]) -> Option<Finding> {
     let merge = pictures.iter().find(|p| p.kind == PictureKind::Merge)?;
     measure::doubt(&merge.patches)
+}
+
+/// Which steps that the merge tells apart the rendering could not keep a code, or a step that is seen, apart.
+fn lost_in_rendering(pictures: &mut [PictureMeasurement]) {
+    let merge = pictures.iter().find(|p| p.kind == PictureKind::Merge);
+    let wanted: Vec<usize> = merge.map_or(Vec::new(), |p| {
+        let apart = p.pairs.iter().filter(|pair| pair.by_noise);
+        apart.map(|pair| pair.step).collect()
+    });
+    for picture in pictures {
+        if picture.kind != PictureKind::Rendered {
+            continue;
+        }
+        let pairs = || picture.pairs.iter().filter(|p| wanted.contains(&p.step));
+        let below_code: Vec<usize> = pairs()
+            .filter(|p| p.code_difference.is_some_and(|d| d < 1.0))
+            .map(|p| p.step)
+            .collect();
+        let below_lightness: Vec<usize> = pairs()
+            .filter(|p| p.lightness_difference < 1.0)
+            .map(|p| p.step)
+            .collect();
+        if !below_code.is_empty() || !below_lightness.is_empty() {
+            picture.findings.push(Finding::StepsJoinedInRendering {
+                picture: picture.file.clone(),
+                told_apart: wanted.len(),
+                below_code,
+                below_lightness,
+            });
+        }
+    }
 }
 
 /// The frames of a bracket cut to the wedge.

@@ -1,12 +1,32 @@
-//! A map that is a file already, rendered again.
+//! The picture of a bracket; and a map that is a file already, rendered again.
+use super::Prepared;
 use super::delivery::{Delivery, Finished, kind_of};
-use super::settings::Event;
+use super::settings::{Event, Settings};
 use crate::error::Error;
 use crate::formats::Limits;
 use crate::formats::staged::Outputs;
-use crate::merge;
+use crate::merge::{self, RadianceMap};
+use crate::tone::fusion::{self, FusedFrame};
 use crate::tone::{self, ToneSettings};
+use ndarray::Array3;
 use std::path::PathBuf;
+
+/// The picture of a bracket: from its map, or by fusion of its frames.
+pub(super) fn picture(prepared: &Prepared, map: &RadianceMap, settings: &Settings) -> Array3<u16> {
+    if !settings.fuse {
+        return tone::render(map, &settings.tone);
+    }
+    let bracket = &prepared.bracket;
+    let frames: Vec<FusedFrame> = bracket
+        .frames
+        .iter()
+        .map(|f| FusedFrame {
+            pixels: &f.picture.pixels,
+            transform: f.transform,
+        })
+        .collect();
+    fusion::fuse(&frames, bracket.primaries(), settings.tone.output)
+}
 
 /// What can be asked of a rendering.
 #[derive(Debug, Clone)]

@@ -56,6 +56,8 @@ pub struct Settings {
     pub edge: Option<Region>,
     /// How the map is rendered for looking at.
     pub tone: ToneSettings,
+    /// Make the picture by exposure fusion of the frames instead of from the map; of `tone` only the colour space counts.
+    pub fuse: bool,
     /// How pictures are written.
     pub delivery: Delivery,
     /// Sheets fit to publish.
@@ -82,6 +84,7 @@ impl Settings {
             wedge: WedgeRequest::default(),
             edge: None,
             tone: ToneSettings::default(),
+            fuse: false,
             delivery: Delivery::default(),
             sheets: SheetSettings::default(),
             overwrite: false,

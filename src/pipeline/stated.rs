@@ -18,7 +18,15 @@ pub(super) fn settings(settings: &Settings) -> BTreeMap<String, String> {
         set("motion", "true".into());
     }
     let tone = &settings.tone;
-    set("tone", format!("{:?}", tone.operator));
+    let operator = format!("{:?}", tone.operator);
+    set(
+        "tone",
+        if settings.fuse {
+            "ExposureFusion".into()
+        } else {
+            operator
+        },
+    );
     for (name, value, usual) in [
         ("tone-exposure", tone.exposure_stops, 0.0),
         ("tone-highlights", tone.highlights_stops, 0.0),

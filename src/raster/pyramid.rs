@@ -86,7 +86,7 @@ pub fn expand(plane: &Array2<f32>, rows: usize, columns: usize) -> Array2<f32> {
             for (i, target) in chunk.chunks_mut(columns).enumerate() {
                 let r = band * BAND + i;
                 let row = |k: isize| {
-                    let s = reflect((r / 2) as isize + k, half_rows);
+                    let s = sample((r / 2) as isize + k, rows);
                     &from[s * half_columns..(s + 1) * half_columns]
                 };
                 let (before, here, after) = (row(-1), row(0), row(1));
@@ -103,13 +103,18 @@ pub fn expand(plane: &Array2<f32>, rows: usize, columns: usize) -> Array2<f32> {
     out
 }
 
+/// The sample at double `index` among `len` places of which every second holds one, reflected there.
+fn sample(index: isize, len: usize) -> usize {
+    reflect(2 * index, len) / 2
+}
+
 fn double_row(from: &[f32], to: &mut [f32]) {
-    let n = from.len();
+    let n = to.len();
     for (x, value) in to.iter_mut().enumerate() {
         let i = x / 2;
-        let after = from[reflect(i as isize + 1, n)];
+        let after = from[sample(i as isize + 1, n)];
         *value = if x.is_multiple_of(2) {
-            (from[reflect(i as isize - 1, n)] + 6.0 * from[i] + after) / 8.0
+            (from[sample(i as isize - 1, n)] + 6.0 * from[i] + after) / 8.0
         } else {
             (from[i] + after) / 2.0
         };
@@ -130,6 +135,31 @@ mod tests {
             assert_eq!(back.dim(), plane.dim());
             for v in half.iter().chain(back.iter()) {
                 assert!((v - 3.5).abs() < 1e-5, "{rows}x{columns}: {v}");
+            }
+        }
+    }
+
+    /// The slow obvious twin: zeros between the samples, full two-dimensional convolution with four times the weight.
+    #[test]
+    fn expand_is_zeros_and_convolution() {
+        for (rows, columns) in [(6, 9), (7, 4), (2, 3), (1, 2)] {
+            let size = (usize::div_ceil(rows, 2), usize::div_ceil(columns, 2));
+            let small = Array2::from_shape_fn(size, |(r, c)| ((r * 7 + c * 5) % 11) as f32);
+            let w = [1.0, 4.0, 6.0, 4.0, 1.0];
+            for ((r, c), &value) in expand(&small, rows, columns).indexed_iter() {
+                let (mut sum, mut weights) = (0.0, 0.0);
+                for (i, wi) in w.iter().enumerate() {
+                    for (j, wj) in w.iter().enumerate() {
+                        let y = reflect((r + i) as isize - 2, rows);
+                        let x = reflect((c + j) as isize - 2, columns);
+                        if y % 2 == 0 && x % 2 == 0 {
+                            sum += wi * wj * small[[y / 2, x / 2]];
+                            weights += wi * wj;
+                        }
+                    }
+                }
+                let wanted = sum / weights;
+                assert!((value - wanted).abs() < 1e-5, "{rows}x{columns} ({r},{c})");
             }
         }
     }

@@ -4,16 +4,16 @@ use ndarray::Array2;
 /// Display luminance of mid grey, and what a reference frame shows of a grey card: 18 %.
 const MID: f64 = 0.18;
 /// Contrast exponent of the curve in the dark: slightly above 1, so that deep shade keeps its weight.
-pub(super) const CONTRAST: f64 = 1.15;
+pub(super) const CONTRAST: f64 = 1.25;
 
 /// What the base keeps of its contrast: gentle.
-pub(super) const BASE_CONTRAST: f64 = 0.72;
+pub(super) const BASE_CONTRAST: f64 = 0.78;
 
 /// How far mid grey follows the scene's mean, both in stops: little towards the dark, so that a low-key scene stays low
 /// in key; more towards the light. Means further than four stops off cannot come from an exposure that was meant, and
 /// are followed in full from there.
 fn tempered(deviation: f64) -> f64 {
-    let share = if deviation > 0.0 { 0.7 } else { 0.35 };
+    let share = if deviation > 0.0 { 0.8 } else { 0.35 };
     let near = deviation.clamp(-4.0, 4.0);
     share * near + (deviation - near)
 }

@@ -3,9 +3,10 @@
 //! In reading order: what can be asked for ([`ToneSettings`]), what is learnt of the scene in one pass (`scene`), the
 //! operators, one file each ([`default_look`], [`photographic`], [`logarithmic`], [`bilateral`]), the curve and
 //! the local gain they end in (`curve`, `gain`), light above reference white ([`headroom`]), an operator made ready for a
-//! scene (`look`), and the passes that make the pixels (`render`, `colour`).
+//! scene (`look`), and the passes that make the pixels (`render`, `colour`). [`fusion`] makes a picture from frames instead.
 pub mod bilateral;
 pub mod default_look;
+pub mod fusion;
 pub mod headroom;
 pub mod logarithmic;
 pub mod photographic;

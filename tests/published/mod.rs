@@ -2,6 +2,7 @@
 mod apex;
 mod colour;
 mod dicom;
+mod headroom;
 mod lightness;
 mod nist_regression;
 mod nist_univariate;

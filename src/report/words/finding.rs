@@ -23,6 +23,7 @@ pub fn severity(finding: &Finding) -> Severity {
         | F::WedgeFound { .. }
         | F::ChartLimited { .. }
         | F::RangeBeyondWedge { .. }
+        | F::StepsJoinedInRendering { .. }
         | F::DensityUncertaintyAssumed { .. }
         | F::LightNotSeparable { .. }
         | F::LightEvened { .. }

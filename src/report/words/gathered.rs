@@ -90,7 +90,7 @@ fn beyond_the_wedge(pictures: &[PictureMeasurement]) -> Vec<String> {
 }
 
 /// Rising numbers, neighbours joined: "1, 2, 4-9".
-fn runs(numbers: &[usize]) -> String {
+pub(super) fn runs(numbers: &[usize]) -> String {
     let mut parts: Vec<(usize, usize)> = Vec::new();
     for &n in numbers {
         match parts.last_mut() {

@@ -1,5 +1,6 @@
 //! Findings about the wedge, its densities and the light on it as plain sentences.
 use super::finding::signed;
+use super::gathered::runs;
 use super::number::{decimal, significant};
 use crate::finding::Finding;
 
@@ -18,6 +19,12 @@ pub(super) fn wedge(finding: &Finding) -> Option<String> {
         F::ChartLimited { picture } => format!(
             "{picture} tells every step apart: its count is a lower bound, and a longer wedge might show more."
         ),
+        F::StepsJoinedInRendering {
+            picture,
+            told_apart,
+            below_code,
+            below_lightness,
+        } => joined_in_rendering(picture, *told_apart, (below_code, below_lightness)),
         F::RangeBeyondWedge { snr, beyond_stops } => format!(
             "The range at SNR {} reaches {} stops below the darkest step; there it leans on the fitted noise model.",
             decimal(*snr, 0),
@@ -127,4 +134,21 @@ pub(super) fn densities(finding: &Finding) -> Option<String> {
 /// "0.50 %".
 fn hundredths(share: f64) -> String {
     format!("{} %", decimal(share * 100.0, 2))
+}
+
+fn joined_in_rendering(
+    picture: &str,
+    told_apart: usize,
+    (below_code, below_lightness): (&[usize], &[usize]),
+) -> String {
+    let list = |steps: &[usize]| match steps.is_empty() {
+        true => "none".to_owned(),
+        false => runs(&steps.iter().map(|s| s + 1).collect::<Vec<_>>()),
+    };
+    format!(
+        "{picture}: of {told_apart} pairs of steps that the merge tells apart, less than one 8-bit code below the step \
+         before: {}; less than one step of CIE lightness: {}.",
+        list(below_code),
+        list(below_lightness)
+    )
 }

@@ -1,4 +1,4 @@
-"""Response curves and radiance of a synthetic bracket by OpenCV, as CSV beside this script.
+"""Response curves, radiance and exposure fusion of a synthetic bracket by OpenCV, as CSV beside this script.
 
     python -m venv v && v/bin/pip install -r requirements.txt && v/bin/python make.py
 
@@ -69,6 +69,11 @@ def main():
     merged = cv2.createMergeDebevec().process(pictures, TIMES, debevec)
     assert np.isfinite(merged).all()
     rgb = merged[..., ::-1].reshape(-1, 3)
+    # Exposure fusion (Mertens, Kautz and Van Reeth 2007), all three exponents 1 as in the paper.
+    fused = cv2.createMergeMertens(1.0, 1.0, 1.0).process(pictures)
+    assert np.isfinite(fused).all()
+    rows = [[f"{v:.6f}" for v in p] for p in fused[..., ::-1].reshape(-1, 3)]
+    write("fusion.csv", ["r", "g", "b"], rows)
     write("debevec_radiance.csv", ["r", "g", "b"], [[repr(float(v)) for v in p] for p in rgb])
 
 

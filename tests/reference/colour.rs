@@ -1,0 +1,132 @@
+//! Colour profiles and conversion against LittleCMS (colour/make.py made profiles and table; requirements.txt has versions),
+//! and EXIF alone.
+use ndarray::Array3;
+use std::path::Path;
+use stopspan::formats::{Header, profile_primaries};
+use stopspan::frames::colour::stated;
+use stopspan::measure::compare::{D65, ciede2000, lab, xyz};
+use stopspan::measure::srgb_to_linear;
+use stopspan::merge::RadianceMap;
+use stopspan::tone::{OutputColour, ToneSettings, render};
+use stopspan::units::{Primaries, apply, srgb_level};
+
+fn file(name: &str) -> Vec<u8> {
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/reference/colour");
+    std::fs::read(folder.join(name)).unwrap()
+}
+
+/// Linear light of a code by the curve that make.py gave the profile.
+fn linear(space: &str, code: f64) -> f64 {
+    let v = code / 255.0;
+    match space {
+        "display_p3" => srgb_to_linear(v),
+        "adobe_rgb" => v.powf(563.0 / 256.0),
+        "romm_rgb" => v.powf((1.8f64 * 256.0).round() / 256.0),
+        other => panic!("{other}"),
+    }
+}
+
+#[test]
+fn profiles_of_another_maker_are_recognised() {
+    for (name, space) in [
+        ("display_p3.icc", Primaries::DISPLAY_P3),
+        ("adobe_rgb.icc", Primaries::ADOBE_RGB),
+        ("romm_rgb.icc", Primaries::ROMM),
+    ] {
+        assert_eq!(profile_primaries(&file(name)), Ok(Some(space)), "{name}");
+    }
+}
+
+/// In-gamut colours through our primaries and LittleCMS's 8-bit answer: CIEDE2000 at most 0.5, which holds the rounding
+/// of the answer to 8 bits too. Answers at an end of the scale are clipped and say nothing.
+#[test]
+fn conversion_agrees_with_another_colour_library() {
+    let text = String::from_utf8(file("to_srgb.csv")).unwrap();
+    let mut reader = csv::Reader::from_reader(text.as_bytes());
+    let (mut rows, mut checked, mut most) = (0, 0, 0.0f64);
+    for record in reader.records() {
+        let record = record.unwrap();
+        rows += 1;
+        let n: Vec<f64> = record.iter().skip(1).map(|v| v.parse().unwrap()).collect();
+        if n[3..].iter().any(|v| !(2.0..=253.0).contains(v)) {
+            continue;
+        }
+        let space = profile_primaries(&file(&format!("{}.icc", &record[0])));
+        let matrix = space.unwrap().unwrap().to(&Primaries::SRGB);
+        let light = [n[0], n[1], n[2]].map(|code| linear(&record[0], code));
+        let ours = lab(xyz(apply(&matrix, light)), D65);
+        let theirs = lab(
+            xyz([n[3], n[4], n[5]].map(|c| srgb_to_linear(c / 255.0))),
+            D65,
+        );
+        let difference = ciede2000(ours, theirs);
+        assert!(difference <= 0.5, "{record:?}: {difference}");
+        most = most.max(difference);
+        checked += 1;
+    }
+    println!("{checked} of {rows} colours in gamut, largest CIEDE2000 {most:.3}");
+    assert_eq!(rows, 375);
+    assert!(checked > 150, "{checked}");
+}
+
+#[test]
+fn a_profile_without_primaries_is_named_and_tags_decide() {
+    let mut profile = file("display_p3.icc");
+    for name in [b"rXYZ", b"gXYZ", b"bXYZ"] {
+        let at = profile.windows(4).position(|w| w == name).unwrap();
+        profile[at..at + 4].copy_from_slice(b"none");
+    }
+    let problem = profile_primaries(&profile).unwrap_err();
+    assert!(problem.contains("look-up tables"), "{problem}");
+    let header = |icc: Option<Vec<u8>>, index: &str| Header {
+        icc_profile: icc,
+        color_space: Some(0xffff),
+        interoperability: Some(index.into()),
+        ..Header::default()
+    };
+    let both = stated(&header(Some(profile), "R03"));
+    assert_eq!(both.primaries, Primaries::ADOBE_RGB);
+    assert!(both.ignored.is_some());
+    assert_eq!(stated(&header(None, "R03")).primaries, Primaries::ADOBE_RGB);
+    assert_eq!(stated(&header(None, "R98")).primaries, Primaries::SRGB);
+    let p3 = stated(&header(Some(file("display_p3.icc")), "R03"));
+    assert_eq!(p3.primaries, Primaries::DISPLAY_P3);
+}
+
+/// One light, stated in the primaries of three spaces, gives one picture.
+#[test]
+fn the_picture_does_not_depend_on_the_primaries_of_the_map() {
+    let scene = Array3::from_shape_fn((40, 60, 3), |(r, c, k)| {
+        let base = ((c as f64) * 0.15 - 7.0).exp2();
+        base * (1.0 + 0.4 * ((r + 11 * k) as f64 * 0.3).sin())
+    });
+    let settings = |output| ToneSettings {
+        output,
+        ..ToneSettings::default()
+    };
+    for output in [OutputColour::Srgb, OutputColour::DisplayP3] {
+        let pictures = [Primaries::SRGB, Primaries::ADOBE_RGB, Primaries::BT_2020].map(|space| {
+            let matrix = Primaries::SRGB.to(&space);
+            let mut radiance = Array3::zeros(scene.dim());
+            for ((r, c, _), _) in scene.indexed_iter().step_by(3) {
+                let light = apply(&matrix, [0, 1, 2].map(|k| scene[[r, c, k]]));
+                (0..3).for_each(|k| radiance[[r, c, k]] = light[k] as f32);
+            }
+            render(
+                &RadianceMap::of_radiance(radiance, space),
+                &settings(output),
+            )
+        });
+        for other in &pictures[1..] {
+            let most = pictures[0]
+                .iter()
+                .zip(other)
+                .map(|(a, b)| a.abs_diff(*b))
+                .max();
+            assert!(most.unwrap() <= 40, "{most:?} of 65535");
+        }
+    }
+    // and a colour in both gamuts is the same colour in both outputs
+    let grey = |v: f64| srgb_level(v);
+    assert!((grey(0.18) - 0.4613).abs() < 1e-3);
+}
