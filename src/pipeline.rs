@@ -1,7 +1,7 @@
 //! The order of the stages: settings in, outcome out. The only file that knows which stage follows which.
 //!
 //! [`run`] does the whole job on every bracket found in the inputs; [`merge`] makes one radiance map; [`render`] renders
-//! one again; [`survey`] only lists what is there. `settings` holds what can be asked for, `locating` says where the wedge is, `calibrating` brings
+//! one again, [`measure_map`] measures the wedge on one; [`survey`] only lists what is there. `settings` holds what can be asked for, `locating` says where the wedge is, `calibrating` brings
 //! known densities to bear, `measuring` brings pictures and wedge together, `sources` says what is known of the frames'
 //! exposures, `record` and `figures` fill the report, `delivery`, `products` and
 //! `sheets` write files.
@@ -12,6 +12,7 @@ mod delivery;
 mod figures;
 mod locating;
 mod measuring;
+mod measuring_map;
 mod products;
 mod raw;
 mod record;
@@ -23,6 +24,7 @@ mod stated;
 
 pub use batch::Part;
 pub use delivery::{Delivery, PictureFile};
+pub use measuring_map::{MapMeasurement, MapSettings, measure_map};
 pub use rendering::{RenderSettings, render};
 pub use settings::{Event, Settings, WedgeRequest};
 
@@ -221,7 +223,7 @@ pub fn merge(settings: &Settings, progress: &(dyn Fn(Event) + Sync)) -> Result<P
     products::write_map(
         &settings.out,
         &policy,
-        &prepared.bracket,
+        (&prepared.bracket, &settings.delivery),
         source.dim(),
         |rows| source.rows(rows),
     )?;

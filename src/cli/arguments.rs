@@ -1,14 +1,14 @@
 //! The arguments, and what they mean as settings of the library.
-use crate::look::{Files, Render, Tone};
+use crate::look::{Files, Map, Render, Tone};
+use crate::wedge::{Measure, Wedge};
 use clap::{Args, Parser, Subcommand, ValueEnum};
 use clap_complete::Shell;
 use std::path::PathBuf;
 use stopspan::Error;
 use stopspan::formats::Limits;
 use stopspan::frames::{ExposureOverride, Overrides};
-use stopspan::measure::wedge;
 use stopspan::merge::MotionSettings;
-use stopspan::pipeline::{Part, Settings, WedgeRequest};
+use stopspan::pipeline::{Part, Settings};
 use stopspan::raster::Region;
 use stopspan::report::sheet::{Look, SheetSettings};
 use stopspan::response::Choice;
@@ -46,6 +46,8 @@ pub enum Command {
     Merge(Box<Merge>),
     /// A picture from a radiance map
     Render(Box<Render>),
+    /// The steps of a wedge that a radiance map tells apart
+    Measure(Box<Measure>),
     /// Make a bracket with known truth from a described camera and scene
     Simulate(Simulate),
     /// Print shell completions
@@ -139,44 +141,8 @@ pub struct Run {
     /// This file is a frame, whatever its tags say
     #[arg(long, value_name = "FILE", help_heading = "Frames")]
     pub frame: Vec<PathBuf>,
-    /// Outer corners of the wedge in the reference frame, pixels from the top left: top-left, top-right, bottom-right,
-    /// bottom-left of the wedge as a page [default: found in the merge]
-    #[arg(
-        long,
-        value_name = "X0,Y0,...,X3,Y3",
-        help_heading = "Wedge",
-        allow_hyphen_values = true
-    )]
-    pub wedge_corners: Option<String>,
-    /// Rows and columns of patches, row by row, lightest first
-    #[arg(long, value_name = "ROWSxCOLS", help_heading = "Wedge")]
-    pub wedge_grid: Option<String>,
-    /// Densities in patch order, START:STEP, or a file FILE.csv with columns step,density[,standard_uncertainty]
-    #[arg(long, value_name = "D1,D2,...", help_heading = "Wedge")]
-    pub wedge_densities: Option<String>,
-    /// Standard uncertainty of the densities [default: 0.02, if their file does not state it]
-    #[arg(long, value_name = "D", help_heading = "Wedge")]
-    pub wedge_density_uncertainty: Option<f64>,
-    /// Corners, grid, order and densities as another run kept them (wedge.json)
-    #[arg(
-        long,
-        value_name = "FILE",
-        conflicts_with_all = ["wedge_corners", "wedge_grid"],
-        help_heading = "Wedge"
-    )]
-    pub wedge_file: Option<PathBuf>,
-    /// A frame of an even source, taken with the same lens settings: its fall-off is divided out over the wedge
-    #[arg(long, value_name = "FILE", help_heading = "Wedge")]
-    pub flat_field: Option<PathBuf>,
-    /// The patches run from dark to light
-    #[arg(long, help_heading = "Wedge")]
-    pub wedge_dark_first: bool,
-    /// Every second row of patches runs backwards
-    #[arg(long, help_heading = "Wedge")]
-    pub wedge_boustrophedon: bool,
-    /// There is no wedge: do not look for one
-    #[arg(long, conflicts_with_all = ["wedge_corners", "wedge_file"], help_heading = "Wedge")]
-    pub no_wedge: bool,
+    #[command(flatten)]
+    pub wedge: Wedge,
     /// Size of the sheets in pixels
     #[arg(
         long,
@@ -241,6 +207,8 @@ pub struct Merge {
     /// The map: .exr (with uncertainty and flags) or .hdr
     #[arg(long, value_name = "MAP.exr")]
     pub out: PathBuf,
+    #[command(flatten)]
+    pub map: Map,
     #[command(flatten)]
     pub common: Common,
 }
@@ -341,7 +309,7 @@ impl Run {
             not_hdr: self.frame.clone(),
             ..settings.overrides
         };
-        settings.wedge = self.wedge()?;
+        settings.wedge = self.wedge.request()?;
         settings.sheets = self.sheets()?;
         settings.tone = self.tone.settings();
         settings.fuse = self.tone.fuse();
@@ -370,28 +338,6 @@ impl Run {
             crops: places.collect::<Result<_, _>>()?,
         })
     }
-
-    fn wedge(&self) -> Result<WedgeRequest, Error> {
-        Ok(WedgeRequest {
-            corners: self
-                .wedge_corners
-                .as_deref()
-                .map(wedge::parse_corners)
-                .transpose()?,
-            grid: self
-                .wedge_grid
-                .as_deref()
-                .map(wedge::parse_grid)
-                .transpose()?,
-            densities: self.wedge_densities.clone(),
-            density_uncertainty: self.wedge_density_uncertainty,
-            file: self.wedge_file.clone(),
-            flat_field: self.flat_field.clone(),
-            dark_first: self.wedge_dark_first,
-            boustrophedon: self.wedge_boustrophedon,
-            none: self.no_wedge,
-        })
-    }
 }
 
 impl Merge {
@@ -399,6 +345,7 @@ impl Merge {
         let mut settings = Settings::new(self.frames.clone(), self.out.clone());
         self.common.apply(&mut settings)?;
         settings.overrides.one_bracket = true;
+        settings.delivery = self.map.delivery();
         Ok(settings)
     }
 }

@@ -4,6 +4,7 @@ use std::path::PathBuf;
 use stopspan::Error;
 use stopspan::formats::Limits;
 use stopspan::formats::jpeg::Subsampling;
+use stopspan::formats::openexr::{Kind, Scheme};
 use stopspan::pipeline::{Delivery, RenderSettings};
 use stopspan::tone::{Operator, OutputColour, ToneSettings};
 
@@ -73,9 +74,40 @@ pub struct Files {
     /// Peak luminance of the display that --bright is for, cd/m2, 203 to 10000
     #[arg(long, value_name = "CD/M2", default_value_t = Delivery::default().peak, value_parser = between::<203, 10_000>, help_heading = "Files")]
     pub peak: f64,
+    #[command(flatten)]
+    pub map: Map,
     /// Carry over where the reference frame was taken, if its file says so
     #[arg(long, help_heading = "Files")]
     pub keep_place: bool,
+}
+
+/// How the OpenEXR map is written.
+#[derive(Debug, Args)]
+pub struct Map {
+    /// Samples of radiance in the OpenEXR map
+    #[arg(long, value_enum, default_value_t = SamplesArgument::Float, help_heading = "Files")]
+    pub map_samples: SamplesArgument,
+    /// Compression of the OpenEXR map
+    #[arg(long, value_enum, default_value_t = SchemeArgument::Pxr24, help_heading = "Files")]
+    pub map_compression: SchemeArgument,
+}
+
+/// Samples of a map.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum SamplesArgument {
+    /// 32 bits, of which PXR24 keeps 16 significant ones and ZIP all
+    Float,
+    /// 16 bits: 11 significant ones, up to 65504
+    Half,
+}
+
+/// Compression of a map.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum SchemeArgument {
+    /// Smallest and fastest here
+    Pxr24,
+    /// Exact, and read by every reader
+    Zip,
 }
 
 /// Resolution of colour differences.
@@ -162,6 +194,23 @@ impl Files {
             bright: self.bright,
             peak: self.peak,
             place: self.keep_place,
+            ..self.map.delivery()
+        }
+    }
+}
+impl Map {
+    /// The usual delivery but for the map.
+    pub fn delivery(&self) -> Delivery {
+        Delivery {
+            map_samples: match self.map_samples {
+                SamplesArgument::Float => Kind::Float,
+                SamplesArgument::Half => Kind::Half,
+            },
+            map_scheme: match self.map_compression {
+                SchemeArgument::Pxr24 => Scheme::Pxr24,
+                SchemeArgument::Zip => Scheme::Zip,
+            },
+            ..Delivery::default()
         }
     }
 }

@@ -2,6 +2,7 @@
 mod arguments;
 mod console;
 mod look;
+mod wedge;
 
 use arguments::{Arguments, Command};
 use clap::{CommandFactory, Parser};
@@ -74,6 +75,7 @@ fn dispatch(command: Command) -> Result<u8, Error> {
             }
             Ok(DONE)
         }
+        Command::Measure(wanted) => measure(&wanted),
         Command::Simulate(wanted) => {
             let policy = Outputs {
                 overwrite: wanted.overwrite,
@@ -100,6 +102,43 @@ fn dispatch(command: Command) -> Result<u8, Error> {
             Ok(DONE)
         }
     }
+}
+
+/// The steps of a wedge on a map: said, and written where asked for.
+fn measure(wanted: &wedge::Measure) -> Result<u8, Error> {
+    let settings = wanted.settings()?;
+    let policy = Outputs {
+        overwrite: wanted.overwrite,
+        inputs: vec![wanted.map.clone()],
+    };
+    if let Some(path) = &wanted.out {
+        policy.check(path)?;
+    }
+    let console = console::Console::new(wanted.quiet);
+    let done = pipeline::measure_map(&settings, &|event| console.show(&event));
+    console.finish();
+    let measured = done?;
+    if let Some(path) = &wanted.out {
+        measured.write(path, &policy)?;
+    }
+    let doubts = measured.picture.iter().flat_map(|p| &p.findings);
+    for finding in measured.findings.iter().chain(doubts) {
+        console::say(&format!(
+            "note: {}",
+            stopspan::report::words::finding(finding)
+        ));
+    }
+    let Some(levels) = measured.picture.and_then(|p| p.levels) else {
+        return Ok(NOTHING_DONE);
+    };
+    console::say(&format!(
+        "{}: of {} steps, {} told apart by noise, {} by CIE lightness",
+        wanted.map.display(),
+        levels.steps,
+        levels.noise,
+        levels.visual
+    ));
+    Ok(DONE)
 }
 
 /// Results do not depend on the number of threads.

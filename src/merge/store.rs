@@ -11,7 +11,9 @@
 use crate::Error;
 use crate::error::InputProblem;
 use crate::formats::Limits;
-use crate::formats::openexr::{self, Attributes, Channel, ChannelRows, Content, Kind, Layout};
+use crate::formats::openexr::{
+    self, Attributes, Channel, ChannelRows, Content, Kind, Layout, Scheme,
+};
 use crate::formats::staged::Outputs;
 use crate::merge::RadianceMap;
 use crate::units::Primaries;
@@ -28,6 +30,27 @@ const LAYERS: [(&str, Kind); 3] = [
     ("systematic.", Kind::Half),
 ];
 
+/// How a map is stored.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Stored {
+    /// Attributes of the file.
+    pub attributes: Attributes,
+    /// Samples of radiance: FLOAT, or HALF, which keeps 11 significant bits of what lies between 2^-14 and 65504.
+    pub samples: Kind,
+    /// Compression of all channels.
+    pub scheme: Scheme,
+}
+
+impl Default for Stored {
+    fn default() -> Self {
+        Stored {
+            attributes: Attributes::default(),
+            samples: Kind::Float,
+            scheme: Scheme::Pxr24,
+        }
+    }
+}
+
 /// Writes the map whose rows `strip` delivers, whole or not at all; `shape` is (rows, columns, channels), channels 1 or
 /// 3. `strip` is asked for 16 rows at a time (the last may be fewer), from several threads at once, so the map need
 /// never stand whole in memory. The bytes depend neither on the number of threads nor on the time.
@@ -37,7 +60,7 @@ const LAYERS: [(&str, Kind); 3] = [
 pub fn write_exr(
     path: &Path,
     policy: &Outputs,
-    attributes: &Attributes,
+    how: &Stored,
     shape: (usize, usize, usize),
     strip: impl Fn(Range<usize>) -> RadianceMap + Sync,
 ) -> Result<(), Error> {
@@ -46,7 +69,8 @@ pub fn write_exr(
         .iter()
         .flat_map(|(layer, kind)| {
             let letters = letters(channels).iter();
-            letters.map(move |letter| Channel::new(format!("{layer}{letter}"), *kind))
+            let kind = if layer.is_empty() { how.samples } else { *kind };
+            letters.map(move |letter| Channel::new(format!("{layer}{letter}"), kind))
         })
         .collect();
     named.push(Channel::new("flags", Kind::Uint));
@@ -54,9 +78,12 @@ pub fn write_exr(
         rows,
         columns,
         channels: named,
-        attributes: attributes.clone(),
+        attributes: how.attributes.clone(),
+        scheme: how.scheme,
     };
-    openexr::write(path, policy, &layout, |rows| channels_of(&strip(rows)))
+    openexr::write(path, policy, &layout, |rows| {
+        channels_of(&strip(rows), how.samples)
+    })
 }
 
 /// Reads a map that [`write_exr`] wrote. A file with radiance alone gives uncertainties and flags of zero.
@@ -105,22 +132,31 @@ fn letters(channels: usize) -> &'static [&'static str] {
 }
 
 /// The strip's samples channel by channel, in the order of the layout.
-fn channels_of(map: &RadianceMap) -> Vec<ChannelRows> {
-    let mut rows: Vec<ChannelRows> = planes(&map.radiance, |v| v)
-        .into_iter()
-        .map(ChannelRows::Float)
-        .collect();
+fn channels_of(map: &RadianceMap, samples: Kind) -> Vec<ChannelRows> {
+    let half = |v: f32| v.clamp(-65504.0, 65504.0);
+    let mut rows: Vec<ChannelRows> = match samples {
+        Kind::Half => planes(&map.radiance, half)
+            .iter()
+            .map(|p| halves(p))
+            .collect(),
+        _ => planes(&map.radiance, |v| v)
+            .into_iter()
+            .map(ChannelRows::Float)
+            .collect(),
+    };
     for uncertainty in [&map.statistical, &map.systematic] {
-        for plane in planes(uncertainty, short) {
-            let mut halves = vec![f16::ZERO; plane.len()];
-            halves.convert_from_f32_slice(&plane);
-            rows.push(ChannelRows::Half(halves));
-        }
+        rows.extend(planes(uncertainty, short).iter().map(|p| halves(p)));
     }
     rows.push(ChannelRows::Uint(
         map.flags.iter().map(|&f| u32::from(f)).collect(),
     ));
     rows
+}
+
+fn halves(plane: &[f32]) -> ChannelRows {
+    let mut halves = vec![f16::ZERO; plane.len()];
+    halves.convert_from_f32_slice(plane);
+    ChannelRows::Half(halves)
 }
 
 /// One plane for each channel.
@@ -194,14 +230,10 @@ mod tests {
         }
     }
 
-    fn write(path: &Path, map: &RadianceMap) {
-        write_exr(
-            path,
-            &Outputs::default(),
-            &Attributes::default(),
-            map.radiance.dim(),
-            |rows| map.strip(rows),
-        )
+    fn write(path: &Path, map: &RadianceMap, how: &Stored) {
+        write_exr(path, &Outputs::default(), how, map.radiance.dim(), |rows| {
+            map.strip(rows)
+        })
         .unwrap();
     }
 
@@ -222,7 +254,7 @@ mod tests {
         {
             let path = folder.path().join(format!("{n}.exr"));
             let map = map(rows, columns, channels);
-            write(&path, &map);
+            write(&path, &map, &Stored::default());
             let back = read_exr(&path, &Limits::default()).unwrap();
             close(&back.radiance, &map.radiance, 1.0 / 65536.0, 0.0);
             close(
@@ -241,6 +273,29 @@ mod tests {
         }
     }
 
+    /// HALF keeps 11 significant bits, ZIP every bit of what it is given.
+    #[test]
+    fn half_and_zip_come_back_within_their_precision() {
+        let folder = tempfile::tempdir().unwrap();
+        let map = map(37, 61, 3);
+        for (samples, scheme, relative, floor) in [
+            (Kind::Half, Scheme::Pxr24, 2f32.powi(-11), 2f32.powi(-25)),
+            (Kind::Half, Scheme::Zip, 2f32.powi(-11), 2f32.powi(-25)),
+            (Kind::Float, Scheme::Zip, 0.0, 0.0),
+        ] {
+            let path = folder.path().join(format!("{samples:?}{scheme:?}.exr"));
+            let how = Stored {
+                samples,
+                scheme,
+                ..Stored::default()
+            };
+            write(&path, &map, &how);
+            let back = read_exr(&path, &Limits::default()).unwrap();
+            close(&back.radiance, &map.radiance, relative, floor);
+            assert_eq!(back.flags, map.flags);
+        }
+    }
+
     #[test]
     fn the_bytes_do_not_depend_on_the_threads() {
         let folder = tempfile::tempdir().unwrap();
@@ -251,7 +306,7 @@ mod tests {
                 .num_threads(threads)
                 .build()
                 .unwrap();
-            pool.install(|| write(&path, &map));
+            pool.install(|| write(&path, &map, &Stored::default()));
             std::fs::read(path).unwrap()
         });
         assert_eq!(files[0], files[1]);

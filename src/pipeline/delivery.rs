@@ -1,6 +1,7 @@
 //! How finished pictures and maps are written: kinds of files, their settings, what is carried over into them.
 use crate::error::{Error, OutputProblem};
 use crate::formats::jpeg::{self, Subsampling};
+use crate::formats::openexr::{Kind, Scheme};
 use crate::formats::staged::{Outputs, write_whole};
 use crate::formats::{Carried, Header, display_p3_profile, gain_map, png, srgb_profile, tiff};
 use crate::merge::RadianceMap;
@@ -29,6 +30,10 @@ pub struct Delivery {
     pub bright: bool,
     /// Peak of the display such files are made for, cd/m^2, 203..=10 000. Default 1000.
     pub peak: f64,
+    /// Samples of radiance in OpenEXR maps: FLOAT (default) or HALF.
+    pub map_samples: Kind,
+    /// Compression of OpenEXR maps. Default PXR24.
+    pub map_scheme: Scheme,
     /// Carry over where the reference frame was taken (its GPS fields). Default false.
     pub place: bool,
 }
@@ -40,6 +45,8 @@ impl Default for Delivery {
             jpeg_subsampling: Subsampling::Full,
             bright: false,
             peak: 1000.0,
+            map_samples: Kind::Float,
+            map_scheme: Scheme::Pxr24,
             place: false,
         }
     }

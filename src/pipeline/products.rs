@@ -8,7 +8,8 @@ use crate::formats::staged::{Outputs, write_whole};
 use crate::frames::{Bracket, raw_of};
 use crate::measure::WedgePlace;
 use crate::measure::wedge::KeptWedge;
-use crate::merge::{RadianceMap, in_space, store};
+use crate::merge::store::{self, Stored};
+use crate::merge::{RadianceMap, in_space};
 use crate::report::html::Sections;
 use crate::report::{OutputFile, Report, csv, html, json};
 use crate::units::Primaries;
@@ -119,7 +120,7 @@ pub(super) fn write_bracket(
     write_map(
         &folder.join("radiance.exr"),
         policy,
-        bracket,
+        (bracket, delivery),
         map.radiance.dim(),
         |rows| map.strip(rows),
     )?;
@@ -165,7 +166,7 @@ pub(super) fn write_bracket(
 pub(super) fn write_map(
     path: &Path,
     policy: &Outputs,
-    bracket: &Bracket,
+    (bracket, delivery): (&Bracket, &Delivery),
     shape: (usize, usize, usize),
     rows: impl Fn(Range<usize>) -> RadianceMap + Sync,
 ) -> Result<(), Error> {
@@ -176,7 +177,12 @@ pub(super) fn write_map(
         Some("exr") => {
             let space = written_in(bracket);
             let rows = |range| in_space(rows(range), &space);
-            store::write_exr(path, policy, &attributes(bracket), shape, rows)
+            let how = Stored {
+                attributes: attributes(bracket),
+                samples: delivery.map_samples,
+                scheme: delivery.map_scheme,
+            };
+            store::write_exr(path, policy, &how, shape, rows)
         }
         Some("hdr") => {
             let map = in_space(rows(0..shape.0), &written_in(bracket));

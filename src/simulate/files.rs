@@ -242,6 +242,7 @@ impl Writer<'_> {
                 .map(|c| openexr::Channel::new(c, openexr::Kind::Float))
                 .to_vec(),
             attributes: openexr::Attributes::default(),
+            scheme: openexr::Scheme::default(),
         };
         openexr::write(&path, self.policy, &layout, |rows| {
             let channel = |c: usize| {

@@ -13,7 +13,6 @@ use rayon::prelude::*;
 use std::hint::black_box;
 use std::path::PathBuf;
 use stopspan::formats::jpeg::{self, Subsampling};
-use stopspan::formats::openexr::Attributes;
 use stopspan::formats::staged::Outputs;
 use stopspan::formats::{Limits, png, read_header, read_picture, rgbe, srgb_profile};
 use stopspan::merge::{RadianceMap, store};
@@ -105,7 +104,7 @@ impl Bench {
     fn write(&self) {
         let file = self.folder.path().join("map.exr");
         let shape = self.map.radiance.dim();
-        let none = Attributes::default();
+        let none = store::Stored::default();
         store::write_exr(&file, &self.policy(), &none, shape, |rows| {
             strip(&self.map, rows)
         })

@@ -5,10 +5,9 @@
 use rayon::prelude::*;
 use std::path::PathBuf;
 use std::time::Instant;
-use stopspan::formats::openexr::Attributes;
 use stopspan::formats::staged::Outputs;
 use stopspan::formats::{Limits, read_picture};
-use stopspan::merge::store;
+use stopspan::merge::store::{self, Stored};
 
 fn main() {
     let arguments = std::env::args_os().skip(1).filter(|a| a != "--bench");
@@ -26,7 +25,7 @@ fn main() {
             assert_eq!(picture.pixels.dim(), map.radiance.dim());
         });
         let out = folder.path().join(format!("{n}.exr"));
-        let none = Attributes::default();
+        let none = Stored::default();
         let strip = |rows: std::ops::Range<usize>| map.strip(rows);
         store::write_exr(&out, &Outputs::default(), &none, map.radiance.dim(), strip).unwrap();
         let seconds = begun.elapsed().as_secs_f64();

@@ -5,7 +5,6 @@ use criterion::{Criterion, Throughput, criterion_group, criterion_main};
 use std::hint::black_box;
 use std::path::PathBuf;
 use stopspan::align;
-use stopspan::formats::openexr::Attributes;
 use stopspan::formats::staged::Outputs;
 use stopspan::formats::{Limits, read_picture};
 use stopspan::frames::{self, Overrides};
@@ -71,7 +70,7 @@ impl Bench {
         let file = self.folder.path().join("map.exr");
         let strip = |rows: std::ops::Range<usize>| map.strip(rows);
         let shape = map.radiance.dim();
-        store::write_exr(&file, &policy, &Attributes::default(), shape, strip).unwrap();
+        store::write_exr(&file, &policy, &store::Stored::default(), shape, strip).unwrap();
     }
 
     /// What was written comes back within the rounding of the file.

@@ -4,7 +4,15 @@ use super::program::program;
 #[test]
 fn help_names_the_commands_and_the_exit_codes() {
     let help = program(&["--help"]).expect(0).out;
-    for word in ["run", "merge", "simulate", "completions", "Exit codes"] {
+    for word in [
+        "run",
+        "merge",
+        "render",
+        "measure",
+        "simulate",
+        "completions",
+        "Exit codes",
+    ] {
         assert!(help.contains(word), "{word} is not in:\n{help}");
     }
     let run = program(&["run", "--help"]).expect(0).out;

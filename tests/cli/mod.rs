@@ -7,5 +7,6 @@ mod faults;
 mod help;
 mod job;
 mod program;
+mod render;
 mod scene;
 mod wedge;

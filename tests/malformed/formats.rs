@@ -41,6 +41,7 @@ fn files(folder: &Path) -> Vec<(&'static str, Vec<u8>)> {
             .map(|n| Channel::new(n, Kind::Float))
             .to_vec(),
         attributes: Attributes::default(),
+        scheme: Default::default(),
     };
     openexr::write(&exr, &Outputs::default(), &layout, |rows| {
         let part = float.slice(ndarray::s![rows, .., ..]);

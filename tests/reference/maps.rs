@@ -58,6 +58,7 @@ fn exr_file(folder: &Path) -> (PathBuf, Array3<f32>) {
         channels: ["R", "G", "B", "n"]
             .map(|name| Channel::new(name, if name == "n" { Kind::Uint } else { Kind::Float }))
             .to_vec(),
+        scheme: Default::default(),
         attributes: Attributes {
             exposure_time: Some(0.004),
             aperture: Some(2.8),

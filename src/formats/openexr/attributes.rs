@@ -1,5 +1,5 @@
 //! The header of an OpenEXR file: standard attributes, written byte by byte so that equal headers give equal bytes.
-use super::{Channel, Kind};
+use super::{Channel, Kind, Scheme};
 use std::collections::BTreeMap;
 
 /// What the header says about the picture. Names in brackets are the standard attributes of the OpenEXR format.
@@ -29,14 +29,13 @@ pub struct Attributes {
 
 /// Longest name without the flag for long names.
 const SHORT_NAME: usize = 31;
-/// Number of the PXR24 scheme in the `compression` attribute.
-const PXR24: u8 = 5;
 
 /// Magic number, version and all attributes.
 pub(super) fn header_bytes(
     attributes: &Attributes,
     (rows, columns): (i32, i32),
     channels: &[Channel],
+    scheme: Scheme,
 ) -> Vec<u8> {
     let names = channels.iter().map(|c| &c.name);
     let long = names
@@ -48,7 +47,7 @@ pub(super) fn header_bytes(
         .flat_map(|v| v.to_le_bytes())
         .collect::<Vec<u8>>();
     attribute(&mut out, "channels", "chlist", &channel_list(channels));
-    attribute(&mut out, "compression", "compression", &[PXR24]);
+    attribute(&mut out, "compression", "compression", &[scheme.number()]);
     attribute(&mut out, "dataWindow", "box2i", &window);
     attribute(&mut out, "displayWindow", "box2i", &window);
     attribute(&mut out, "lineOrder", "lineOrder", &[0]);

@@ -1,9 +1,10 @@
-//! Rows of channels -> one block of an OpenEXR file, by the PXR24 scheme: differences along a row in byte planes.
+//! Rows of channels -> one block of an OpenEXR file: by PXR24, differences along a row in byte planes, or by ZIP.
 use super::ChannelRows;
+use crate::formats::deflate::zlib;
 use fdeflate::compress_to_vec;
 use std::ops::Range;
 
-/// Rows in a block of this scheme.
+/// Rows in a block of either scheme.
 pub(super) const BLOCK_ROWS: usize = 16;
 
 /// The data of one block: the rows `rows` of the strips, channels in the order of the header.
@@ -31,6 +32,29 @@ pub(super) fn block(strips: &[&ChannelRows], rows: Range<usize>, columns: usize)
         packed
     } else {
         unpacked(strips, rows, columns)
+    }
+}
+
+/// The data of one block by the ZIP scheme: even bytes, then odd bytes, each less the one before.
+pub(super) fn zip_block(strips: &[&ChannelRows], rows: Range<usize>, columns: usize) -> Vec<u8> {
+    let raw = unpacked(strips, rows, columns);
+    let half = raw.len().div_ceil(2);
+    let mut data = vec![0; raw.len()];
+    for (k, byte) in raw.iter().enumerate() {
+        data[k / 2 + if k % 2 == 0 { 0 } else { half }] = *byte;
+    }
+    let mut before = data.first().copied().unwrap_or(0);
+    for byte in data.iter_mut().skip(1) {
+        let now = *byte;
+        *byte = now.wrapping_sub(before).wrapping_add(128);
+        before = now;
+    }
+    // differences lie about 128, not about 0: a code of their own is worth it
+    let packed = zlib(&data);
+    if packed.len() < raw.len() {
+        packed
+    } else {
+        raw
     }
 }
 

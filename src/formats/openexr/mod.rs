@@ -1,6 +1,6 @@
 //! OpenEXR, in reading order: what a file holds, its header, the coding of blocks, writing block by block, reading.
 //!
-//! Files are written with the PXR24 scheme of the format: HALF and UINT channels are kept exactly, FLOAT channels to 16
+//! Files are written with the PXR24 or the ZIP scheme of the format, PXR24 being the usual one here: HALF and UINT channels are kept exactly, FLOAT channels to 16
 //! significant bits (a relative step of 2^-16 to 2^-15, 0.000022 to 0.000044 stop), as differences along a row, byte
 //! plane by byte plane. The deflate stream inside is the `fdeflate` crate's, whose code is fixed: noise hardly ever
 //! repeats, so a search for repeats costs much and finds little.
@@ -39,6 +39,26 @@ impl Kind {
         match self {
             Kind::Half => 2,
             Kind::Uint | Kind::Float => 4,
+        }
+    }
+}
+
+/// How blocks are compressed.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum Scheme {
+    /// Differences along a row in byte planes; FLOAT channels keep 16 significant bits.
+    #[default]
+    Pxr24,
+    /// Differences of bytes, even and odd ones apart; every channel is kept exactly. The scheme read most widely.
+    Zip,
+}
+
+impl Scheme {
+    /// Number in the `compression` attribute.
+    fn number(self) -> u8 {
+        match self {
+            Scheme::Zip => 3,
+            Scheme::Pxr24 => 5,
         }
     }
 }

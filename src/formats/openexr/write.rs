@@ -1,7 +1,7 @@
 //! Writes an OpenEXR file strip by strip, so that the picture never stands whole in memory.
 use super::attributes::header_bytes;
-use super::blocks::{BLOCK_ROWS, block};
-use super::{Attributes, Channel, ChannelRows};
+use super::blocks::{BLOCK_ROWS, block, zip_block};
+use super::{Attributes, Channel, ChannelRows, Scheme};
 use crate::Error;
 use crate::formats::staged::{Outputs, WriteSeek, write_whole_seekable};
 use rayon::prelude::*;
@@ -20,6 +20,8 @@ pub struct Layout {
     pub channels: Vec<Channel>,
     /// Attributes.
     pub attributes: Attributes,
+    /// Compression.
+    pub scheme: Scheme,
 }
 
 /// Writes `path` whole or not at all. `source` is asked for strips of 16 rows (the last may be shorter), from several
@@ -47,7 +49,7 @@ pub(super) fn write_to(
     let order = order_of(layout)?;
     let sorted: Vec<Channel> = order.iter().map(|&k| layout.channels[k].clone()).collect();
     let size = (side(layout.rows)?, side(layout.columns)?);
-    let head = header_bytes(&layout.attributes, size, &sorted);
+    let head = header_bytes(&layout.attributes, size, &sorted, layout.scheme);
     let strips = layout.rows.div_ceil(BLOCK_ROWS);
     sink.write_all(&head)?;
     sink.write_all(&vec![0; 8 * strips])?;
@@ -114,7 +116,10 @@ fn coded_strip(
         return Err(invalid("a strip that is not what the layout promises"));
     }
     let sorted: Vec<&ChannelRows> = order.iter().map(|&k| &samples[k]).collect();
-    let data = block(&sorted, 0..rows.len(), layout.columns);
+    let data = match layout.scheme {
+        Scheme::Pxr24 => block(&sorted, 0..rows.len(), layout.columns),
+        Scheme::Zip => zip_block(&sorted, 0..rows.len(), layout.columns),
+    };
     let length = i32::try_from(data.len()).map_err(|_| invalid("a strip beyond 2 GiB"))?;
     let mut out = Vec::with_capacity(data.len() + 8);
     out.extend((first as i32).to_le_bytes());

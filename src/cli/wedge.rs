@@ -1,0 +1,112 @@
+//! The arguments about the wedge, and measuring it on a map.
+use clap::Args;
+use std::path::PathBuf;
+use stopspan::Error;
+use stopspan::formats::Limits;
+use stopspan::measure::wedge;
+use stopspan::pipeline::{MapSettings, WedgeRequest};
+
+/// Where the wedge is and what is known of it.
+#[derive(Debug, Args)]
+pub struct Wedge {
+    /// Outer corners of the wedge in the reference frame, pixels from the top left: top-left, top-right, bottom-right,
+    /// bottom-left of the wedge as a page [default: found in the merge]
+    #[arg(
+        long,
+        value_name = "X0,Y0,...,X3,Y3",
+        help_heading = "Wedge",
+        allow_hyphen_values = true
+    )]
+    pub wedge_corners: Option<String>,
+    /// Rows and columns of patches, row by row, lightest first
+    #[arg(long, value_name = "ROWSxCOLS", help_heading = "Wedge")]
+    pub wedge_grid: Option<String>,
+    /// Densities in patch order, START:STEP, or a file FILE.csv with columns step,density[,standard_uncertainty]
+    #[arg(long, value_name = "D1,D2,...", help_heading = "Wedge")]
+    pub wedge_densities: Option<String>,
+    /// Standard uncertainty of the densities [default: 0.02, if their file does not state it]
+    #[arg(long, value_name = "D", help_heading = "Wedge")]
+    pub wedge_density_uncertainty: Option<f64>,
+    /// Corners, grid, order and densities as another run kept them (wedge.json)
+    #[arg(
+        long,
+        value_name = "FILE",
+        conflicts_with_all = ["wedge_corners", "wedge_grid"],
+        help_heading = "Wedge"
+    )]
+    pub wedge_file: Option<PathBuf>,
+    /// A frame of an even source, taken with the same lens settings: its fall-off is divided out over the wedge
+    #[arg(long, value_name = "FILE", help_heading = "Wedge")]
+    pub flat_field: Option<PathBuf>,
+    /// The patches run from dark to light
+    #[arg(long, help_heading = "Wedge")]
+    pub wedge_dark_first: bool,
+    /// Every second row of patches runs backwards
+    #[arg(long, help_heading = "Wedge")]
+    pub wedge_boustrophedon: bool,
+    /// There is no wedge: do not look for one
+    #[arg(long, conflicts_with_all = ["wedge_corners", "wedge_file"], help_heading = "Wedge")]
+    pub no_wedge: bool,
+}
+
+#[derive(Debug, Args)]
+pub struct Measure {
+    /// The map: OpenEXR, Radiance RGBE, or a JPEG with a gain map
+    #[arg(value_name = "MAP")]
+    pub map: PathBuf,
+    /// All figures as JSON
+    #[arg(long, value_name = "FILE.json")]
+    pub out: Option<PathBuf>,
+    #[command(flatten)]
+    pub wedge: Wedge,
+    /// Largest map accepted, in pixels
+    #[arg(long, value_name = "N", default_value_t = Limits::default().pixels)]
+    pub max_pixels: u64,
+    /// Replace the file that is there
+    #[arg(long)]
+    pub overwrite: bool,
+    /// No progress
+    #[arg(long, short)]
+    pub quiet: bool,
+}
+
+impl Wedge {
+    pub fn request(&self) -> Result<WedgeRequest, Error> {
+        Ok(WedgeRequest {
+            corners: self
+                .wedge_corners
+                .as_deref()
+                .map(wedge::parse_corners)
+                .transpose()?,
+            grid: self
+                .wedge_grid
+                .as_deref()
+                .map(wedge::parse_grid)
+                .transpose()?,
+            densities: self.wedge_densities.clone(),
+            density_uncertainty: self.wedge_density_uncertainty,
+            file: self.wedge_file.clone(),
+            flat_field: self.flat_field.clone(),
+            dark_first: self.wedge_dark_first,
+            boustrophedon: self.wedge_boustrophedon,
+            none: self.no_wedge,
+        })
+    }
+}
+
+impl Measure {
+    pub fn settings(&self) -> Result<MapSettings, Error> {
+        if self.wedge.flat_field.is_some() {
+            let problem = "a map is measured without its frames, so without a flat field";
+            return Err(Error::request("--flat-field", problem));
+        }
+        Ok(MapSettings {
+            map: self.map.clone(),
+            wedge: self.wedge.request()?,
+            limits: Limits {
+                pixels: self.max_pixels,
+                accept_damaged: false,
+            },
+        })
+    }
+}

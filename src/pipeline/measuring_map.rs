@@ -1,0 +1,88 @@
+//! A wedge measured on a map that is a file already.
+use super::locating::locate;
+use super::settings::{Event, WedgeRequest};
+use crate::error::{Error, InputProblem, OutputProblem};
+use crate::finding::Finding;
+use crate::formats::Limits;
+use crate::formats::staged::{Outputs, write_whole};
+use crate::measure::{self, Homography, MeasureSettings, PictureMeasurement, Subject, WedgePlace};
+use crate::merge;
+use serde::{Deserialize, Serialize};
+use std::path::{Path, PathBuf};
+
+/// What can be asked of the measurement of a map.
+#[derive(Debug, Clone)]
+pub struct MapSettings {
+    /// The map: OpenEXR, Radiance RGBE, or a JPEG with a gain map.
+    pub map: PathBuf,
+    /// The wedge.
+    pub wedge: WedgeRequest,
+    /// Limits on what the map's file may claim.
+    pub limits: Limits,
+}
+
+/// What was measured on a map.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct MapMeasurement {
+    /// Where the wedge is; `None` where none was found.
+    pub wedge: Option<WedgePlace>,
+    /// Steps and patches; `None` without a wedge. Without the frames there is no noise model below the darkest step, so no
+    /// usable range.
+    pub picture: Option<PictureMeasurement>,
+    /// Doubts.
+    pub findings: Vec<Finding>,
+}
+
+impl MapMeasurement {
+    /// Writes all of it as JSON.
+    ///
+    /// # Errors
+    /// [`Error::Output`].
+    pub fn write(&self, path: &Path, policy: &Outputs) -> Result<(), Error> {
+        let mut text = serde_json::to_string_pretty(self)
+            .map_err(|e| Error::output(path, OutputProblem::Unwritable, Some(e.into())))?;
+        text.push('\n');
+        write_whole(path, policy, |sink| sink.write_all(text.as_bytes()))
+    }
+}
+
+/// Measures the wedge on a map. The noise of its patches is what the pixels show; where the file holds no uncertainty, nothing
+/// is known beyond that.
+///
+/// # Errors
+/// [`Error::Input`] for a file that holds no map, or one with values that are not finite; [`Error::Request`] for a wedge
+/// that makes no sense.
+pub fn measure_map(
+    settings: &MapSettings,
+    progress: &(dyn Fn(Event) + Sync),
+) -> Result<MapMeasurement, Error> {
+    settings.wedge.check()?;
+    progress(Event::Stage("reading the map"));
+    let map = merge::open(&settings.map, &settings.limits)?.map;
+    if map.radiance.iter().any(|v| !v.is_finite()) {
+        let what = InputProblem::Unsupported("samples that are not finite numbers".into());
+        return Err(Error::input(&settings.map, what));
+    }
+    progress(Event::Stage("looking for the wedge"));
+    let located = locate(&map, &settings.wedge)?;
+    let (rows, columns, _) = map.radiance.dim();
+    let subject = located.place.as_ref().and_then(|place| {
+        let at = Homography::identity();
+        let region = Subject::region_for(&place.corners, &at, rows, columns)?;
+        Some(Subject::of_map(&map, Vec::new(), region))
+    });
+    progress(Event::Stage("measuring"));
+    let picture = located
+        .place
+        .as_ref()
+        .zip(subject)
+        .and_then(|(place, subject)| {
+            let measured = measure::measure(&[subject], place, &MeasureSettings::default());
+            measured.into_iter().next()
+        });
+    Ok(MapMeasurement {
+        wedge: located.place,
+        picture,
+        findings: located.findings,
+    })
+}
