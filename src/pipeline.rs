@@ -325,7 +325,7 @@ fn one_bracket(
         map = merged(&prepared);
     }
     progress(Event::Stage("rendering"));
-    let rendered = rendering::picture(&prepared, &map, settings);
+    let rendered = rendering::picture(&prepared, &map, settings)?;
     let picture = crate::tone::to_8_bit(&rendered);
     progress(Event::Stage("measuring"));
     let measured = measuring::measure(&prepared, &map, &picture, (located, known));

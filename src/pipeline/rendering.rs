@@ -5,6 +5,7 @@ use super::settings::{Event, Settings};
 use crate::error::Error;
 use crate::formats::Limits;
 use crate::formats::staged::Outputs;
+use crate::frames::raw_of;
 use crate::merge::{self, RadianceMap};
 use crate::tone::fusion::{self, FusedFrame};
 use crate::tone::{self, ToneSettings};
@@ -12,11 +13,22 @@ use ndarray::Array3;
 use std::path::PathBuf;
 
 /// The picture of a bracket: from its map, or by fusion of its frames.
-pub(super) fn picture(prepared: &Prepared, map: &RadianceMap, settings: &Settings) -> Array3<u16> {
+///
+/// # Errors
+/// [`Error::Request`] where frames that are no finished pictures were to be fused.
+pub(super) fn picture(
+    prepared: &Prepared,
+    map: &RadianceMap,
+    settings: &Settings,
+) -> Result<Array3<u16>, Error> {
     if !settings.fuse {
-        return tone::render(map, &settings.tone);
+        return Ok(tone::render(map, &settings.tone));
     }
     let bracket = &prepared.bracket;
+    if raw_of(bracket).is_some() {
+        let problem = "exposure fusion works on finished pictures, not on raw frames";
+        return Err(Error::request("--tone", problem));
+    }
     let frames: Vec<FusedFrame> = bracket
         .frames
         .iter()
@@ -25,7 +37,11 @@ pub(super) fn picture(prepared: &Prepared, map: &RadianceMap, settings: &Setting
             transform: f.transform,
         })
         .collect();
-    fusion::fuse(&frames, bracket.primaries(), settings.tone.output)
+    Ok(fusion::fuse(
+        &frames,
+        bracket.primaries(),
+        settings.tone.output,
+    ))
 }
 
 /// What can be asked of a rendering.

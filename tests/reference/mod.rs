@@ -1,6 +1,6 @@
 //! Checks against other libraries: files read by them, and answers made once by kept scripts with pinned versions.
-mod dng;
 mod colour;
+mod dng;
 mod files;
 mod maps;
 mod methods;
