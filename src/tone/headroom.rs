@@ -16,7 +16,12 @@ const C3: f64 = 2392.0 / 4096.0 * 32.0;
 
 /// PQ signal 0..=1 of a luminance, cd/m^2, clamped to 0..=10 000 (inverse EOTF of ITU-R BT.2100).
 pub fn pq(luminance: f64) -> f64 {
-    let y = (luminance / PQ_PEAK).clamp(0.0, 1.0).powf(M1);
+    unlimited((luminance / PQ_PEAK).clamp(0.0, 1.0))
+}
+
+/// The same formula for any light >= 0 over the peak.
+fn unlimited(light: f64) -> f64 {
+    let y = light.powf(M1);
     ((C1 + C2 * y) / (1.0 + C3 * y)).powf(M2)
 }
 
@@ -104,7 +109,8 @@ impl Signal {
         let entry = |k: u32| {
             let bits = (FIRST << 23) + k * ((1 << 23) / STEPS);
             let light = f64::from(f32::from_bits(bits));
-            (65535.0 * pq(light * REFERENCE_WHITE)) as f32
+            // not limited, so that there is no kink between two entries; the code is
+            (65535.0 * unlimited(light * REFERENCE_WHITE / PQ_PEAK)) as f32
         };
         Signal {
             table: (0..=OCTAVES * STEPS).map(entry).collect(),
