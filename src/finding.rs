@@ -133,6 +133,9 @@ pub enum Finding {
     NoiseProfileDiffers { shot_ratio: f64, dark_ratio: f64 },
     /// Too little data for a noise model; the one that the raw file states was used.
     NoiseAsStated,
+    /// Steps told apart per pixel because compression hid the noise: `noise` of them, but only `block` by the noise of means
+    /// of 8 x 8 pixels, which compression spares.
+    LevelsFlattered { noise: usize, block: usize },
     /// Too little data for a noise model; a conservative one was assumed.
     NoiseAssumed { samples: usize, wanted: usize },
     /// Share of pixels clipped in every frame: the map holds lower bounds there.

@@ -1,8 +1,8 @@
 //! The measurement of pictures: patches, levels, range, for each subject.
 use super::levels::{Criteria, count, joined, joined_because, pairs};
 use super::oecf::against_merge;
-use super::range::{NoiseModel, RangeSettings, usable_stops};
-use super::result::{PictureKind, PictureMeasurement, VisualWhite, WedgePlace};
+use super::range::{NoiseModel, RangeSettings, block_noise, usable_stops};
+use super::result::{LevelCounts, PictureKind, PictureMeasurement, VisualWhite, WedgePlace};
 use super::subject::Subject;
 use super::wedge::{PatchSample, evened, patches};
 use crate::finding::Finding;
@@ -85,11 +85,13 @@ fn one(subject: &Subject, place: &WedgePlace, settings: &MeasureSettings) -> Pic
         return empty(subject, settings, findings);
     }
     let list: Vec<_> = samples.iter().map(|s| s.patch.clone()).collect();
-    let criteria = criteria(subject, settings);
+    let of_blocks = block_noise(subject, &samples);
+    let criteria = criteria(subject, settings, of_blocks.as_deref());
     let pairs = pairs(&list, &criteria);
     let levels = count(&pairs);
     let (usable, noise, doubts) = usable_stops(subject, &samples, &settings.range);
     findings.extend(doubts);
+    findings.extend(hidden(&levels));
     if levels.chart_limited {
         findings.push(Finding::ChartLimited {
             picture: subject.file.clone(),
@@ -107,12 +109,26 @@ fn one(subject: &Subject, place: &WedgePlace, settings: &MeasureSettings) -> Pic
     }
 }
 
-fn criteria(subject: &Subject, settings: &MeasureSettings) -> Criteria {
+/// Steps that only the lack of noise in the file tells apart.
+fn hidden(levels: &LevelCounts) -> Option<Finding> {
+    let block = levels.block.filter(|&block| block < levels.noise)?;
+    Some(Finding::LevelsFlattered {
+        noise: levels.noise,
+        block,
+    })
+}
+
+fn criteria<'a>(
+    subject: &Subject,
+    settings: &MeasureSettings,
+    block_noise: Option<&'a [f64]>,
+) -> Criteria<'a> {
     let scale = f64::from(1u32.checked_shl(settings.code_bits).unwrap_or(256).max(2) - 1);
     Criteria {
         code_step: 255.0 / scale,
         display_white: settings.display_white,
         white: white(subject),
+        block_noise,
     }
 }
 

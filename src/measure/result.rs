@@ -128,6 +128,9 @@ pub struct Pair {
     pub step: usize,
     /// |m1 - m2| / sqrt((s1^2 + s2^2)/2) per pixel in linear light, signed: negative if the order is reversed.
     pub separation: f64,
+    /// The same with the noise of means of 8 x 8 pixels, times 8 and smoothed over the patches by the noise model: what lossy
+    /// coding does not hide. `None` where no lossy file went in, or the patches are too small for such means.
+    pub block_separation: Option<f64>,
     /// Difference of mean green codes, 8-bit codes, signed; `None` for a radiance map.
     pub code_difference: Option<f64>,
     /// CIE dL* at the stated white, signed.
@@ -138,6 +141,8 @@ pub struct Pair {
     pub p_value: f64,
     /// Told apart by `noise`.
     pub by_noise: bool,
+    /// Told apart by `block`; `None` as for `block_separation`.
+    pub by_block: Option<bool>,
     /// Told apart by `code`; `None` where codes do not exist.
     pub by_code: Option<bool>,
     /// Told apart by `visual`.
@@ -167,6 +172,9 @@ pub enum VisualWhite {
 pub struct LevelCounts {
     /// By per-pixel separation >= 1 in linear light: the headline.
     pub noise: usize,
+    /// By the same separation with the noise that lossy coding does not hide (that of means of 8 x 8 pixels): `noise` as it
+    /// would be had the file kept it. `None` where no lossy file went in, or the patches are too small for such means.
+    pub block: Option<usize>,
     /// By at least one code; `None` for a radiance map.
     pub code: Option<usize>,
     /// By CIE dL* >= 1.

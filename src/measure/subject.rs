@@ -105,11 +105,7 @@ impl Subject {
         let mut subject =
             Self::of_levels(&frame.picture.pixels, &curves, relative_exposure, region);
         subject.file = frame.name();
-        subject.compression = Some(frame.picture.compression);
-        for source in &mut subject.sources {
-            source.compression = frame.picture.compression;
-        }
-        subject
+        subject.compressed(frame.picture.compression)
     }
 
     /// A finished picture (camera HDR or rendering), made linear by `curve` (its own OECF), or by the transfer function
@@ -179,6 +175,15 @@ impl Subject {
     /// pixels to this picture's pixels.
     pub fn placed(mut self, placement: Homography) -> Self {
         self.placement = placement;
+        self
+    }
+
+    /// The same subject, its levels compressed so.
+    pub fn compressed(mut self, compression: Compression) -> Self {
+        self.compression = Some(compression);
+        for source in &mut self.sources {
+            source.compression = compression;
+        }
         self
     }
 

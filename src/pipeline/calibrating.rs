@@ -8,7 +8,7 @@ use crate::frames::ExposureSource;
 use crate::measure::calibrate::{
     Calibration, CalibrationSettings, FlatField, calibrate, scene_ranges,
 };
-use crate::measure::{Limit, PictureKind, PictureMeasurement, WedgePlace, range};
+use crate::measure::{Limit, PictureKind, PictureMeasurement, Source, WedgePlace, range};
 use crate::merge::noise;
 use crate::response::ResponseMethod;
 use crate::units::Estimate;
@@ -177,15 +177,16 @@ fn correct(prepared: &mut Prepared, exponent: Estimate) {
     prepared.noise = noise;
 }
 
-/// Sets the range of the merge with and without the glare's light into the calibration, and says of the merge's usable range
-/// where glare, not noise, is what lies at its dark end.
+/// Sets the range of the merge with and without the glare's light into the calibration, and says of every frame's and the
+/// merge's usable range where glare is what lies at its dark end: light below it does not come from its place in the scene,
+/// whatever noise or compression leave.
 pub(super) fn ranges_under_glare(
     calibration: &mut Calibration,
     prepared: &Prepared,
     pictures: &mut [PictureMeasurement],
 ) {
     let sources = super::sources::sources(prepared);
-    let merge = pictures.iter_mut().find(|p| p.kind == PictureKind::Merge);
+    let merge = pictures.iter().find(|p| p.kind == PictureKind::Merge);
     let Some((merge, model)) = merge.and_then(|m| m.noise.map(|noise| (m, noise))) else {
         return;
     };
@@ -205,11 +206,33 @@ pub(super) fn ranges_under_glare(
     };
     let snrs = [1.0, 3.0, 10.0, 40.0];
     calibration.glare.ranges = scene_ranges(&capture, &model, white * share, &snrs);
-    let ceiling = (capture.top() / (white * share).max(f64::MIN_POSITIVE)).log2();
-    for range in &mut merge.usable_stops {
-        let beyond = range.stops.is_some_and(|s| s > ceiling);
-        if calibration.glare.detected && beyond && range.limited_by == Limit::Noise {
-            range.limited_by = Limit::Glare;
+    if !calibration.glare.detected {
+        return;
+    }
+    let glare = (white * share).max(f64::MIN_POSITIVE);
+    for picture in pictures {
+        let top = match picture.kind {
+            PictureKind::Merge => Some(capture.top()),
+            PictureKind::Frame => top_of(prepared, &sources, &picture.file),
+            PictureKind::CameraHdr | PictureKind::Rendered => None,
+        };
+        let Some(ceiling) = top.map(|top| (top / glare).log2()) else {
+            continue;
+        };
+        for range in &mut picture.usable_stops {
+            if range.stops.is_some_and(|s| s > ceiling) {
+                range.limited_by = Limit::Glare;
+            }
         }
     }
+}
+
+/// Radiance at which a frame clips.
+fn top_of(prepared: &Prepared, sources: &[Source], file: &str) -> Option<f64> {
+    let index = prepared
+        .bracket
+        .frames
+        .iter()
+        .position(|f| f.name() == file)?;
+    sources.get(index).map(Source::top)
 }

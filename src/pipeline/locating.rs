@@ -49,12 +49,24 @@ impl WedgeRequest {
             let problem = format!("{u} is not within 0 (excluded) and 0.5 density");
             return Err(Error::request("--wedge-density-uncertainty", problem));
         }
+        self.check_shape()?;
         match &self.flat_field {
             Some(file) if !file.is_file() => Err(Error::request(
                 "--flat-field",
                 format!("{}: there is no such file", file.display()),
             )),
             _ => Ok(()),
+        }
+    }
+
+    /// What corners, grid and densities say of each other, before any picture is decoded.
+    fn check_shape(&self) -> Result<(), Error> {
+        if let (Some(corners), None) = (self.corners, &self.file) {
+            wedge::place(corners, self.grid.ok_or_else(without_grid)?, None)?;
+        }
+        match self.grid {
+            Some((rows, columns)) => self.densities(rows * columns).map(|_| ()),
+            None => Ok(()),
         }
     }
 
@@ -170,12 +182,16 @@ fn placed(
 ) -> Result<Option<WedgePlace>, Error> {
     match (said.corners, said.grid) {
         (Some(corners), Some(grid)) => Ok(Some(wedge::place(corners, grid, None)?)),
-        (Some(_), None) => Err(Error::request(
-            "--wedge-corners",
-            "needs --wedge-grid ROWSxCOLUMNS beside it",
-        )),
+        (Some(_), None) => Err(without_grid()),
         (None, grid) => Ok(find_place(map, grid, located)),
     }
+}
+
+fn without_grid() -> Error {
+    Error::request(
+        "--wedge-corners",
+        "needs --wedge-grid ROWSxCOLUMNS beside it",
+    )
 }
 
 fn find_place(

@@ -159,7 +159,8 @@ fn camera_hdr(finished: &Finished, transform: Transform, place: &WedgePlace) -> 
     let (rows, columns, _) = pixels.dim();
     let region = Subject::region_for(&place.corners, &at, rows, columns)?;
     let kind = PictureKind::CameraHdr;
-    Some(Subject::of_finished(kind, &finished.name(), pixels, None, region).placed(at))
+    let subject = Subject::of_finished(kind, &finished.name(), pixels, None, region);
+    Some(subject.compressed(finished.picture.compression).placed(at))
 }
 
 pub(super) fn homography(transform: Option<Transform>) -> Homography {

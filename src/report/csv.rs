@@ -7,7 +7,7 @@ use crate::measure::{Pair, Patch, PictureMeasurement, UsableStops};
 
 /// The columns of levels.csv, in order: name and meaning. A cell is empty where there is no value. Columns that begin
 /// with `next_` compare the step with the next darker one and are empty on the last step.
-pub const COLUMNS: [(&str, &str); 27] = [
+pub const COLUMNS: [(&str, &str); 29] = [
     ("bracket", "name of the bracket"),
     ("picture", "file name"),
     ("kind", "frame, camera-hdr, merge or rendered"),
@@ -35,6 +35,10 @@ pub const COLUMNS: [(&str, &str); 27] = [
         "next_separation",
         "difference over root mean square deviation, per pixel, linear",
     ),
+    (
+        "next_block_separation",
+        "the same with the noise of 8x8 block means, which compression spares",
+    ),
     ("next_code_difference", "difference of mean green codes"),
     ("next_lightness_difference", "difference of CIE L*"),
     (
@@ -46,6 +50,10 @@ pub const COLUMNS: [(&str, &str); 27] = [
         "Welch test on patch means, Holm-corrected, one-sided",
     ),
     ("next_by_noise", "told apart by noise: true or false"),
+    (
+        "next_by_block",
+        "told apart by that separation: true or false",
+    ),
     ("next_by_code", "told apart by code: true or false"),
     ("next_by_visual", "told apart by visual: true or false"),
     (
@@ -277,17 +285,19 @@ fn row(bracket: &str, picture: &PictureMeasurement, patch: &Patch) -> Vec<String
     row
 }
 
-fn next(pair: Option<&Pair>) -> [String; 10] {
+fn next(pair: Option<&Pair>) -> [String; 12] {
     let Some(p) = pair else {
         return std::array::from_fn(|_| String::new());
     };
     [
         number(p.separation),
+        optional(p.block_separation),
         optional(p.code_difference),
         number(p.lightness_difference),
         number(p.jnd_difference),
         number(p.p_value),
         p.by_noise.to_string(),
+        p.by_block.map_or_else(String::new, |b| b.to_string()),
         p.by_code.map_or_else(String::new, |b| b.to_string()),
         p.by_visual.to_string(),
         p.by_mean.to_string(),

@@ -21,6 +21,8 @@ fn job(input: &Path, out: &Path, more: &[&str]) -> Done {
         out.to_str().unwrap(),
         "--overwrite",
         "--quiet",
+        "--sheet-look",
+        "none",
     ];
     arguments.extend(more);
     program(&arguments)

@@ -6,6 +6,7 @@ use stopspan::finding::Finding;
 use stopspan::formats::staged::Outputs;
 use stopspan::frames::ExposureSource;
 use stopspan::measure::calibrate::Calibration;
+use stopspan::measure::{Limit, PictureKind};
 use stopspan::pipeline::{Settings, run};
 use stopspan::report::BracketReport;
 use stopspan::simulate::{FileKind, Scenario, Truth, write_scenario};
@@ -117,6 +118,17 @@ fn a_false_span_and_glare_come_back_from_exact_densities() {
         assert!(r.after_stops.unwrap() > r.before_stops - 12.0);
     }
     assert!(!c.glare.ranges.is_empty());
+    // Where noise leaves more than the glare does, glare is what the dark end is made of: in JPEG files too.
+    let mut pictures = job.bracket.pictures.iter();
+    let merge = pictures.find(|p| p.kind == PictureKind::Merge).unwrap();
+    for (usable, range) in merge.usable_stops.iter().zip(&c.glare.ranges) {
+        assert_eq!(usable.snr, range.snr);
+        let below_glare = usable.stops.is_some_and(|s| s > range.before_stops + 1e-6);
+        let said = usable.limited_by == Limit::Glare;
+        assert_eq!(said, below_glare, "{usable:?} {range:?}");
+    }
+    assert_eq!(merge.usable_stops[0].limited_by, Limit::Glare);
+    assert_ne!(merge.usable_stops[3].limited_by, Limit::Glare);
 }
 
 #[test]

@@ -1,8 +1,10 @@
 //! Checks against simulated frames with known truth.
 mod comparison;
 mod densities;
+mod evenness;
 mod finder;
 mod grouping;
+mod limits;
 mod loading;
 mod pictures;
 mod range;

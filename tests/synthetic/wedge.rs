@@ -31,7 +31,7 @@ fn electrons(mean: f64, rng: &mut ChaCha8Rng) -> f64 {
 
 /// A wedge of `steps` x `step_density`, its lightest patch at `lightest` of the nominal clip, merged from `exposures` by
 /// inverse variance with the true noise; one exposure is a frame.
-fn simulated(steps: usize, step_density: f64, exposures: &[f64], seed: u64) -> Subject {
+pub(super) fn simulated(steps: usize, step_density: f64, exposures: &[f64], seed: u64) -> Subject {
     let mut rng = ChaCha8Rng::seed_from_u64(seed);
     let (rows, columns) = (CELL.0, CELL.1 * steps);
     let mut radiance = Array3::<f32>::zeros((rows, columns, 1));
@@ -73,7 +73,7 @@ fn simulated(steps: usize, step_density: f64, exposures: &[f64], seed: u64) -> S
     Subject::of_map(&map, exposures.iter().map(source).collect(), whole)
 }
 
-fn place(steps: usize) -> WedgePlace {
+pub(super) fn place(steps: usize) -> WedgePlace {
     let (right, bottom) = ((CELL.1 * steps) as f64, CELL.0 as f64);
     let corner = |x: f64, y: f64| Point { x, y };
     let corners = [
@@ -102,7 +102,6 @@ fn measured(
                 density_uncertainty: 0.02,
             },
             noise: None,
-            veil: 0.0,
         },
         ..MeasureSettings::default()
     };

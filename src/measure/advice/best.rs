@@ -1,6 +1,6 @@
 //! The best single frame: of a scene by the share it holds, of a wedge by the steps it tells apart.
 use super::result::{BestFrame, Criterion, Held};
-use crate::measure::result::{PictureKind, PictureMeasurement};
+use crate::measure::result::{PictureKind, PictureMeasurement, UsableStops};
 
 /// Shares closer than this are taken as equal: the radiance of so many pixels is uncertain anyway.
 const ALIKE: f64 = 0.001;
@@ -14,7 +14,7 @@ pub(super) fn best_of_scene(names: &[String], held: &[Held]) -> Option<BestFrame
     };
     let by = |shares: &[f64], criterion| best(names, shares, criterion);
     let (first, second) = (at(10.0)?, at(40.0));
-    let leader = by(first, Criterion::ShareAtSnr10)?;
+    let mut leader = by(first, Criterion::ShareAtSnr10)?;
     let alike = |n: f64| (leader.value - n).abs() < ALIKE;
     match second {
         Some(second) if leader.next.is_some_and(alike) => {
@@ -24,14 +24,26 @@ pub(super) fn best_of_scene(names: &[String], held: &[Held]) -> Option<BestFrame
                 .zip(second)
                 .map(|(a, b)| if alike(*a) { *b } else { f64::NEG_INFINITY })
                 .collect();
-            by(&shares, Criterion::ShareAtSnr40)
+            let mut leader = by(&shares, Criterion::ShareAtSnr40)?;
+            leader.tied = others(names, &leader, |i| (leader.value - shares[i]).abs() < ALIKE);
+            Some(leader)
         }
-        _ => Some(leader),
+        _ => {
+            leader.tied = others(names, &leader, |i| alike(first[i]));
+            Some(leader)
+        }
     }
 }
 
+/// Names of the other frames of which something holds.
+fn others(names: &[String], leader: &BestFrame, holds: impl Fn(usize) -> bool) -> Vec<String> {
+    let other =
+        |(i, name): (usize, &String)| (*name != leader.file && holds(i)).then(|| name.clone());
+    names.iter().enumerate().filter_map(other).collect()
+}
+
 /// The single frame that tells most steps apart by noise; where frames tell as many, the one with the longest range down
-/// to SNR 10. `None` without a wedge.
+/// to SNR 10, with those that tie with it. `None` without a wedge.
 pub fn best_on_wedge(pictures: &[PictureMeasurement]) -> Option<BestFrame> {
     let frames: Vec<&PictureMeasurement> = pictures
         .iter()
@@ -46,22 +58,42 @@ pub fn best_on_wedge(pictures: &[PictureMeasurement]) -> Option<BestFrame> {
     if leader.next != Some(leader.value) {
         return Some(leader);
     }
-    let range = |p: &PictureMeasurement| {
-        let usable = p.usable_stops.iter().find(|u| u.snr == 10.0);
-        usable.and_then(|u| u.stops).unwrap_or(f64::NEG_INFINITY)
-    };
-    let stops: Vec<f64> = frames
+    let ranges: Vec<Option<UsableStops>> = frames
         .iter()
         .zip(&levels)
-        .map(|(p, n)| {
-            if *n == leader.value {
-                range(p)
-            } else {
-                f64::NEG_INFINITY
-            }
-        })
+        .map(|(p, n)| at_snr_10(p).filter(|_| *n == leader.value))
         .collect();
-    best(&names, &stops, Criterion::StopsAtSnr10).or(Some(leader))
+    let stops: Vec<f64> = ranges
+        .iter()
+        .map(|r| r.and_then(|u| u.stops).unwrap_or(f64::NEG_INFINITY))
+        .collect();
+    let Some(mut first) = best(&names, &stops, Criterion::StopsAtSnr10) else {
+        let mut leader = leader;
+        leader.tied = others(&names, &leader, |i| levels[i] == leader.value);
+        return Some(leader);
+    };
+    let of_first = names.iter().position(|n| *n == first.file);
+    let of_first = of_first.and_then(|i| ranges[i]);
+    first.tied = others(&names, &first, |i| {
+        ranges[i].is_some_and(|r| of_first.is_some_and(|f| tie(&f, &r)))
+    });
+    Some(first)
+}
+
+fn at_snr_10(picture: &PictureMeasurement) -> Option<UsableStops> {
+    let found = picture.usable_stops.iter().find(|u| u.snr == 10.0);
+    found.copied().filter(|u| u.stops.is_some())
+}
+
+/// True where the difference of two ranges, the longer first, lies within its 95 % interval: half widths on the sides that
+/// face each other, added in quadrature. A range without an interval is not ranked against another.
+fn tie(longer: &UsableStops, shorter: &UsableStops) -> bool {
+    let halves = || Some((longer.stops? - longer.low95?).hypot(shorter.high95? - shorter.stops?));
+    let difference = longer.stops.zip(shorter.stops).map(|(a, b)| a - b);
+    match (difference, halves()) {
+        (Some(difference), Some(halves)) => difference <= halves,
+        _ => true,
+    }
 }
 
 /// The frame of the largest finite number, with the next one.
@@ -76,12 +108,14 @@ fn best(names: &[String], numbers: &[f64], criterion: Criterion) -> Option<BestF
         criterion,
         value: numbers[first],
         next: order.get(1).map(|&i| numbers[i]),
+        tied: Vec::new(),
     })
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::measure::result::{LevelCounts, Limit};
 
     fn held(snr: f64, frames: &[f64]) -> Held {
         Held {
@@ -89,6 +123,51 @@ mod tests {
             frames: frames.to_vec(),
             merge: 1.0,
         }
+    }
+
+    fn frame(file: &str, levels: usize, range: [f64; 3]) -> PictureMeasurement {
+        let mut frame = PictureMeasurement::unmeasured(PictureKind::Frame, file.to_owned());
+        frame.levels = Some(LevelCounts {
+            noise: levels,
+            block: None,
+            code: None,
+            visual: levels,
+            patch_mean: levels,
+            longest_run: levels,
+            reversals: 0,
+            steps: 21,
+            chart_limited: false,
+        });
+        let [low, stops, high] = range.map(Some);
+        frame.usable_stops = vec![UsableStops {
+            snr: 10.0,
+            stops,
+            low95: low,
+            high95: high,
+            limited_by: Limit::Noise,
+            seen_stops: None,
+            normalised: None,
+        }];
+        frame
+    }
+
+    #[test]
+    fn ranges_within_each_others_interval_are_a_tie() {
+        // 5.728 against 5.724, both +-0.02: half widths 0.028 together. 5.65 lies 0.078 below. The frame of fewer steps is
+        // out, whatever its range.
+        let frames = [
+            frame("a", 18, [5.704, 5.724, 5.744]),
+            frame("b", 18, [5.708, 5.728, 5.748]),
+            frame("c", 18, [5.63, 5.65, 5.67]),
+            frame("d", 17, [5.99, 6.0, 6.01]),
+        ];
+        let best = best_on_wedge(&frames).unwrap();
+        assert_eq!(best.criterion, Criterion::StopsAtSnr10);
+        assert_eq!((best.file.as_str(), best.tied), ("b", vec!["a".to_owned()]));
+        let apart = best_on_wedge(&[frames[0].clone(), frames[2].clone()]).unwrap();
+        assert!(apart.file == "a" && apart.tied.is_empty());
+        let most = best_on_wedge(&frames[2..]).unwrap();
+        assert!(most.criterion == Criterion::LevelsByNoise && most.tied.is_empty());
     }
 
     #[test]
@@ -111,6 +190,9 @@ mod tests {
         assert_eq!(close.file, "a");
         assert_eq!(close.criterion, Criterion::ShareAtSnr40);
         assert_eq!(close.next, Some(0.5));
+        assert!(clear.tied.is_empty() && close.tied.is_empty());
+        let same = [held(10.0, &[0.9, 0.9004, 0.2]), held(40.0, &[0.6; 3])];
+        assert_eq!(best_of_scene(&names, &same).unwrap().tied, ["b"]);
         assert!(best_of_scene(&[], &[held(10.0, &[])]).is_none());
     }
 }

@@ -71,6 +71,10 @@ pub struct BestFrame {
     pub value: f64,
     /// The same number of the next best frame; `None` with one frame.
     pub next: Option<f64>,
+    /// Files of the frames that tie with it: as many steps, a share within 0.1 %, or a range whose difference lies within the
+    /// 95 % interval of that difference (both intervals taken as independent; unknown intervals tie too). Empty where it
+    /// stands alone.
+    pub tied: Vec<String>,
 }
 
 /// The fewest equally spaced frames that hold a wanted share of the scene at a wanted SNR.

@@ -284,9 +284,11 @@ impl Seen {
 }
 
 /// log2 of the mean and the deviation of log2 over part of the lattice, looked at in 6 x 6 pieces; `None` where it leaves
-/// the picture. A large piece is itself a mean of up to 4 x 4 pixels, so that a patch in the noise still counts as flat.
+/// the picture. A large piece is itself a mean of up to 4 x 4 pixels, and where means of 2 x 2 pieces vary much less than
+/// pieces, as noise does and texture does not, theirs counts: a patch deep in the noise is still flat.
 fn mean_of(small: &Small, map: &Homography, x: (f64, f64), y: (f64, f64)) -> Option<(f64, f64)> {
     const PIECES: usize = 6;
+    const COARSE: usize = PIECES / 2;
     let part = |n: usize, count: usize, (low, high): (f64, f64)| {
         low + (high - low) * (n as f64 + 0.5) / count as f64
     };
@@ -294,26 +296,30 @@ fn mean_of(small: &Small, map: &Homography, x: (f64, f64), y: (f64, f64)) -> Opt
     let (a, b) = (map.map(a), map.map(b));
     let across = ((b.x - a.x).abs().min((b.y - a.y).abs()) / PIECES as f64) as usize;
     let fine = across.clamp(1, 4);
-    let (mut linear, mut sum, mut squares) = (0.0, 0.0, 0.0);
-    for k in 0..PIECES * PIECES {
-        let mut piece = 0.0;
+    let mut pieces = [0.0; PIECES * PIECES];
+    let mut coarse = [0.0; COARSE * COARSE];
+    for (k, piece) in pieces.iter_mut().enumerate() {
         for l in 0..fine * fine {
             let (column, row) = (k % PIECES * fine + l % fine, k / PIECES * fine + l / fine);
             let p = map.map(Point {
                 x: part(column, PIECES * fine, x),
                 y: part(row, PIECES * fine, y),
             });
-            piece += f64::from(small.at(p)?).exp2();
+            *piece += f64::from(small.at(p)?).exp2() / (fine * fine) as f64;
         }
-        let mean = piece / (fine * fine) as f64;
-        linear += mean;
-        sum += mean.log2();
-        squares += mean.log2().powi(2);
+        coarse[k / PIECES / 2 * COARSE + k % PIECES / 2] += *piece / 4.0;
     }
-    let n = (PIECES * PIECES) as f64;
-    let mean = sum / n;
-    Some((
-        (linear / n).log2(),
-        (squares / n - mean * mean).max(0.0).sqrt(),
-    ))
+    let mean = coarse.iter().sum::<f64>() / coarse.len() as f64;
+    let spread = deviation_of_log2(&pieces).min(1.5 * deviation_of_log2(&coarse));
+    Some((mean.log2(), spread))
+}
+
+fn deviation_of_log2(values: &[f64]) -> f64 {
+    let n = values.len() as f64;
+    let mean = values.iter().map(|v| v.log2()).sum::<f64>() / n;
+    let squares = values
+        .iter()
+        .map(|v| (v.log2() - mean).powi(2))
+        .sum::<f64>();
+    (squares / n).sqrt()
 }

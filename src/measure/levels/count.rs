@@ -8,8 +8,10 @@ pub fn count(pairs: &[Pair]) -> LevelCounts {
     let by = |told: fn(&Pair) -> bool| 1 + pairs.iter().filter(|p| told(p)).count();
     let noise = by(|p| p.by_noise);
     let has_codes = pairs.iter().any(|p| p.by_code.is_some());
+    let has_blocks = pairs.iter().any(|p| p.by_block.is_some());
     LevelCounts {
         noise,
+        block: has_blocks.then(|| by(|p| p.by_block == Some(true))),
         code: has_codes.then(|| by(|p| p.by_code == Some(true))),
         visual: by(|p| p.by_visual),
         patch_mean: by(|p| p.by_mean),

@@ -18,13 +18,16 @@ const LIGHTNESS_STEP: f64 = 1.0;
 
 /// What the criteria lean on beside the patches.
 #[derive(Debug, Clone, Copy)]
-pub struct Criteria {
+pub struct Criteria<'a> {
     /// Step of the `code` criterion in 8-bit codes: 1, or less for a deeper file's own code.
     pub code_step: f64,
     /// Luminance of white for just-noticeable differences, cd/m^2.
     pub display_white: f64,
     /// What counts as white.
     pub white: VisualWhite,
+    /// Deviation of one pixel in each patch as means of 8 x 8 pixels show it, in the order of the patches; `None` where no
+    /// lossy coding hides noise.
+    pub block_noise: Option<&'a [f64]>,
 }
 
 /// Every neighbouring pair of `patches` (lightest first) under every criterion. Empty with fewer than two patches.
@@ -34,7 +37,17 @@ pub fn pairs(patches: &[Patch], criteria: &Criteria) -> Vec<Pair> {
     patches
         .windows(2)
         .zip(holm(&p))
-        .map(|(w, p_value)| pair(&w[0], &w[1], p_value, (criteria, white)))
+        .enumerate()
+        .map(|(index, (w, p_value))| {
+            let noise = criteria.block_noise.and_then(|n| n.get(index..index + 2));
+            let block_separation =
+                noise.map(|n| separation((w[0].linear, n[0]), (w[1].linear, n[1])));
+            Pair {
+                block_separation,
+                by_block: block_separation.map(|s| clear(&w[0], &w[1]) && s >= SEPARATION),
+                ..pair(&w[0], &w[1], p_value, (criteria, white))
+            }
+        })
         .collect()
 }
 
@@ -49,7 +62,10 @@ fn welch(first: &Patch, second: &Patch) -> f64 {
 }
 
 fn pair(light: &Patch, dark: &Patch, p_value: f64, (criteria, white): (&Criteria, f64)) -> Pair {
-    let separation = separation(light, dark);
+    let separation = separation(
+        (light.linear, light.linear_deviation),
+        (dark.linear, dark.linear_deviation),
+    );
     let code_difference = light.code.zip(dark.code).map(|(a, b)| a[1] - b[1]);
     let (a, b) = (
         display(light, criteria, white),
@@ -57,17 +73,19 @@ fn pair(light: &Patch, dark: &Patch, p_value: f64, (criteria, white): (&Criteria
     );
     let lightness_difference = lightness(a) - lightness(b);
     let jnd = |y: f64| jnd_index(y * criteria.display_white);
-    let clear = light.clipped_share.max(dark.clipped_share) <= CLIPPED;
+    let clear = clear(light, dark);
     let by_noise = clear && separation >= SEPARATION;
     let (reason, decided_by) = reason(light, dark, separation, by_noise);
     Pair {
         step: light.step,
         separation,
+        block_separation: None,
         code_difference,
         lightness_difference,
         jnd_difference: jnd(a) - jnd(b),
         p_value,
         by_noise,
+        by_block: None,
         by_code: code_difference.map(|d| clear && d >= criteria.code_step),
         by_visual: clear && lightness_difference >= LIGHTNESS_STEP,
         by_mean: clear && p_value <= SIGNIFICANCE,
@@ -81,10 +99,15 @@ fn pair(light: &Patch, dark: &Patch, p_value: f64, (criteria, white): (&Criteria
     }
 }
 
-/// `(m1 - m2) / sqrt((s1^2 + s2^2)/2)`, held to +-1e6 where no noise is seen.
-fn separation(light: &Patch, dark: &Patch) -> f64 {
-    let pooled = ((light.linear_deviation.powi(2) + dark.linear_deviation.powi(2)) / 2.0).sqrt();
-    ratio(light.linear - dark.linear, pooled).clamp(-LARGEST_RATIO, LARGEST_RATIO)
+/// True where neither patch has more than 1 % of its pixels at the clip level.
+fn clear(light: &Patch, dark: &Patch) -> bool {
+    light.clipped_share.max(dark.clipped_share) <= CLIPPED
+}
+
+/// `(m1 - m2) / sqrt((s1^2 + s2^2)/2)` from mean and deviation of both, held to +-1e6 where no noise is seen.
+fn separation(light: (f64, f64), dark: (f64, f64)) -> f64 {
+    let pooled = ((light.1.powi(2) + dark.1.powi(2)) / 2.0).sqrt();
+    ratio(light.0 - dark.0, pooled).clamp(-LARGEST_RATIO, LARGEST_RATIO)
 }
 
 fn reason(

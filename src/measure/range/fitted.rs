@@ -170,14 +170,8 @@ impl Fitted<'_> {
     }
 
     fn limit(&self, dark: f64) -> Limit {
-        let clear = Capture::of(&self.subject.sources);
-        let by_veil = clear.is_some_and(|clear| {
-            self.capture.variance(&self.model, dark) > 2.0 * clear.variance(&self.model, dark)
-        });
         if dark < self.capture.floor() {
             Limit::Clipping
-        } else if by_veil {
-            Limit::Glare
         } else if self.hidden_at(dark).is_some() || self.smoothed_at(dark).is_some() {
             Limit::Compression
         } else {
@@ -185,14 +179,9 @@ impl Fitted<'_> {
         }
     }
 
-    /// Radiance of the scene in a patch.
-    fn scene(&self, observation: &Observation) -> f64 {
-        observation.radiance - self.capture.veil()
-    }
-
     /// Stops by which a radiance lies below the darkest patch that bears on the noise; `None` if it does not.
     fn beyond(&self, dark: f64) -> Option<f64> {
-        let patches = self.seen.iter().map(|(_, o)| self.scene(o));
+        let patches = self.seen.iter().map(|(_, o)| o.radiance);
         let darkest = patches.filter(|&r| r > 0.0).reduce(f64::min)?;
         (dark < darkest).then(|| (darkest / dark).log2())
     }
@@ -211,7 +200,7 @@ impl Fitted<'_> {
     fn darkest_seen(&self, snr: f64) -> Option<f64> {
         self.seen
             .iter()
-            .map(|(_, o)| (self.scene(o), o.variance.sqrt()))
+            .map(|(_, o)| (o.radiance, o.variance.sqrt()))
             .filter(|(radiance, deviation)| *radiance > 0.0 && *radiance >= snr * deviation)
             .map(|(radiance, _)| radiance)
             .reduce(f64::min)
@@ -228,7 +217,7 @@ impl Fitted<'_> {
             return modelled.filter(|(noise, bound)| noise < bound);
         };
         let distance = |o: &Observation| {
-            let seen = self.scene(o);
+            let seen = o.radiance;
             (seen.max(1e-12) / radiance.max(1e-12)).ln().abs()
         };
         let nearest = self
@@ -256,7 +245,7 @@ impl Fitted<'_> {
     }
 
     pub fn hidden_noise(&self) -> Option<Finding> {
-        let mut radiances: Vec<f64> = self.seen.iter().map(|(_, o)| self.scene(o)).collect();
+        let mut radiances: Vec<f64> = self.seen.iter().map(|(_, o)| o.radiance).collect();
         radiances.sort_by(f64::total_cmp);
         let (code_noise, quantisation_bound) = self.hidden_at(radiances[radiances.len() / 2])?;
         Some(Finding::NoiseCompressionLimited {

@@ -17,11 +17,10 @@ impl NoiseModel {
     }
 }
 
-/// The exposures behind a picture, the veil of stray light over it, and what they make of a noise model.
+/// The exposures behind a picture, and what they make of a noise model.
 #[derive(Debug, Clone)]
 pub struct Capture {
     sources: Vec<Source>,
-    veil: f64,
 }
 
 /// One exposure's part in the variance at a radiance: its squared relative exposure, and the model's three terms.
@@ -32,42 +31,29 @@ pub(crate) struct Part {
 }
 
 impl Capture {
-    /// Without a veil. `None` without a source.
+    /// `None` without a source.
     pub fn of(sources: &[Source]) -> Option<Self> {
         (!sources.is_empty()).then(|| Capture {
             sources: sources.to_vec(),
-            veil: 0.0,
         })
     }
 
-    /// The same under an even veil of stray light, relative radiance >= 0. Radiance is then that of the scene: the veil
-    /// takes room below clipping and adds its own photon noise, but its mean is known and is no signal.
-    pub fn veiled(mut self, veil: f64) -> Self {
-        self.veil = if veil.is_finite() { veil.max(0.0) } else { 0.0 };
-        self
-    }
-
-    /// The veil, relative radiance.
-    pub fn veil(&self) -> f64 {
-        self.veil
-    }
-
-    /// Radiance of the scene at which the last exposure clips: the top of the range.
+    /// Radiance at which the last exposure clips: the top of the range.
     pub fn top(&self) -> f64 {
-        self.sources.iter().map(Source::top).fold(0.0, f64::max) - self.veil
+        self.sources.iter().map(Source::top).fold(0.0, f64::max)
     }
 
-    /// Lowest radiance of the scene that any exposure encodes above its black floor, >= 0.
+    /// Lowest radiance that any exposure encodes above its black floor, >= 0.
     pub fn floor(&self) -> f64 {
         let floors = self.sources.iter().map(Source::floor);
-        (floors.fold(f64::INFINITY, f64::min) - self.veil).max(0.0)
+        floors.fold(f64::INFINITY, f64::min).max(0.0)
     }
 
     /// The exposure that sees a radiance best: the longest that is not clipped there.
     pub(crate) fn leader(&self, radiance: f64) -> Option<&Source> {
         self.sources
             .iter()
-            .filter(|s| radiance + self.veil < s.top())
+            .filter(|s| radiance < s.top())
             .max_by(|a, b| a.relative_exposure.total_cmp(&b.relative_exposure))
     }
 
@@ -75,9 +61,7 @@ impl Capture {
     /// that of the clip level, taken as independent.
     pub fn response_uncertainty(&self, radiance: f64) -> f64 {
         self.leader(radiance).map_or(0.0, |s| {
-            let level = s
-                .curve
-                .level_of((radiance + self.veil) * s.relative_exposure);
+            let level = s.curve.level_of(radiance * s.relative_exposure);
             s.curve
                 .uncertainty_at(level)
                 .hypot(s.curve.uncertainty_at(s.curve.clip_level))
@@ -100,7 +84,7 @@ impl Capture {
 
     /// Share of the light that each exposure contributes at a radiance, 0 where it is clipped.
     fn weights(&self, radiance: f64) -> Vec<f64> {
-        let open = |s: &Source| radiance + self.veil < s.top();
+        let open = |s: &Source| radiance < s.top();
         let light = |s: &Source| if open(s) { s.relative_exposure } else { 0.0 };
         let total: f64 = self.sources.iter().map(light).sum();
         self.sources
@@ -109,9 +93,9 @@ impl Capture {
             .collect()
     }
 
-    /// Parts of the variance at a radiance as the picture shows it, veil and all.
-    pub(crate) fn parts(&self, seen: f64) -> Vec<Part> {
-        let radiance = seen.max(0.0);
+    /// Parts of the variance at a radiance.
+    pub(crate) fn parts(&self, radiance: f64) -> Vec<Part> {
+        let radiance = radiance.max(0.0);
         let open = |s: &&Source| radiance < s.top();
         let part = |s: &Source| Part {
             exposure_squared: s.relative_exposure * s.relative_exposure,
@@ -135,10 +119,10 @@ impl Capture {
     /// Variance of one pixel's radiance: that of the one exposure, or `1 / sum(t^2 / v)` over the exposures not clipped
     /// (inverse-variance weights).
     pub fn variance(&self, model: &NoiseModel, radiance: f64) -> f64 {
-        variance_of(&self.parts(radiance + self.veil), &model.as_array())
+        variance_of(&self.parts(radiance), &model.as_array())
     }
 
-    /// Mean over standard deviation at a radiance of the scene.
+    /// Mean over standard deviation at a radiance.
     pub fn snr(&self, model: &NoiseModel, radiance: f64) -> f64 {
         crate::measure::wedge::ratio(radiance, self.variance(model, radiance).sqrt())
     }
@@ -154,9 +138,8 @@ impl Capture {
         else {
             return None;
         };
-        let seen = radiance + self.veil;
-        let slope = source.slope(seen);
-        let variance = model.variance(seen * source.relative_exposure, source.gain, slope);
+        let slope = source.slope(radiance);
+        let variance = model.variance(radiance * source.relative_exposure, source.gain, slope);
         Some((variance.sqrt() / slope.max(1e-300), quantisation_rms))
     }
 }

@@ -18,12 +18,10 @@ pub struct RangeSettings {
     pub resampling: Resampling,
     /// A noise model from elsewhere (the merge), for pictures whose patches cannot give one.
     pub noise: Option<NoiseModel>,
-    /// Veiling glare as relative radiance over the whole picture, >= 0; 0 where it is not known.
-    pub veil: f64,
 }
 
 impl Default for RangeSettings {
-    /// Four thresholds, 2000 resamples, exact span, densities to 0.02 D (common practice, no source), no glare.
+    /// Four thresholds, 2000 resamples, exact span, densities to 0.02 D (common practice, no source).
     fn default() -> Self {
         RangeSettings {
             snrs: vec![1.0, 3.0, 10.0, 40.0],
@@ -34,7 +32,6 @@ impl Default for RangeSettings {
                 density_uncertainty: 0.02,
             },
             noise: None,
-            veil: 0.0,
         }
     }
 }
@@ -55,7 +52,6 @@ pub fn usable_stops(
     let Some(capture) = Capture::of(&subject.sources) else {
         return refused("the exposures behind this picture are not known");
     };
-    let capture = capture.veiled(settings.veil);
     let seen = observations(patches, &capture);
     let refs: Vec<&Observation> = seen.iter().map(|(_, o)| o).collect();
     let floor = code_floor(subject);

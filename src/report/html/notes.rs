@@ -4,10 +4,14 @@ use super::super::words::bytes;
 use super::escape;
 use std::fmt::Write;
 
-const TERMS: [(&str, &str); 11] = [
+const TERMS: [(&str, &str); 15] = [
     (
         "Told apart by noise",
         "Two neighbouring steps of the wedge are told apart when the difference of their mean radiances is at least the noise of one pixel, |m1 \u{2212} m2| / \u{221a}((s1\u{b2} + s2\u{b2})/2) \u{2265} 1 in linear light, neither has more than 1 % of its pixels at the clip level, and the order is right. The count is 1 + the number of neighbouring pairs told apart.",
+    ),
+    (
+        "Told apart by 8 x 8 means",
+        "The same rule with the noise that lossy coding does not hide: means of 8 x 8 pixels, times 8, smoothed over the steps by the noise model. Given where JPEG files went in; where it is lower than by noise, the file tells steps apart that it would not, had it kept its noise.",
     ),
     (
         "Told apart by code",
@@ -24,6 +28,18 @@ const TERMS: [(&str, &str); 11] = [
     (
         "Usable range",
         "Stops between clipping and the exposure at which the SNR of one pixel falls to a threshold. SNR 1 is the threshold of ISO 15739 and EMVA 1288, SNR 10 one of ISO 12232. The SNR is scene-referred: noise is carried back through the response, so that a flat tone curve does not look like range. These figures follow the definitions; they do not claim conformity.",
+    ),
+    (
+        "Normalised area",
+        "The same range where the SNR is that of an area, not of one pixel: of what one pixel of the picture averages over when it is scaled down to 1 000 000 pixels. So cameras of different pixel counts can be compared. How much averaging gains is measured on the wedge, from means of 8 x 8 pixels: neighbouring pixels of a processed picture share noise.",
+    ),
+    (
+        "Held",
+        "A picture holds a radiance at an SNR where it is not clipped and its noise leaves at least that SNR. The share of the scene held is the share of the map\u{2019}s pixels of such radiance, by the noise model.",
+    ),
+    (
+        "Tie",
+        "Two figures whose difference is within the 95 % interval of that difference are a tie: none is ranked before the other by it.",
     ),
     (
         "95 % interval",

@@ -46,7 +46,7 @@ fn held(out: &mut String, bracket: &BracketReport) {
         return;
     };
     let mut table = Table::new(
-        "",
+        "stack plain",
         "Share of the scene's pixels that is not clipped and reaches an SNR in one pixel",
         &["picture", "SNR 1", "SNR 3", "SNR 10", "SNR 40"],
     );
@@ -72,7 +72,7 @@ pub(super) fn gain(out: &mut String, bracket: &BracketReport) {
         return;
     }
     let mut table = Table::new(
-        "",
+        "stack plain",
         "Gain of the merge over the best single frame, stops: predicted from that frame's noise, and measured",
         &[
             "down to",

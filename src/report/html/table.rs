@@ -89,11 +89,12 @@ pub(super) fn pictures(out: &mut String, bracket: &BracketReport) {
         None => "Stops held, with 95 % intervals (no wedge, so no steps are counted)".to_owned(),
     };
     let mut table = Table::new(
-        "stack",
+        "stack levels",
         &caption,
         &[
             "picture",
             "noise",
+            "8 x 8 means",
             "code",
             "visual",
             "patch mean",
@@ -112,6 +113,7 @@ pub(super) fn pictures(out: &mut String, bracket: &BracketReport) {
             kind_words(picture.kind),
             &[
                 number(levels.map(|l| l.noise)),
+                number(levels.and_then(|l| l.block)),
                 number(levels.and_then(|l| l.code)),
                 number(levels.map(|l| l.visual)),
                 number(levels.map(|l| l.patch_mean)),

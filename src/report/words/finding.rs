@@ -256,6 +256,9 @@ fn curve_and_noise(finding: &Finding) -> Option<String> {
         F::NoiseAsStated => {
             "Too few pixels were good in two frames at once for a noise model; the one that the raw file states was used.".into()
         }
+        F::LevelsFlattered { noise, block } => format!(
+            "Compression hides noise: {noise} steps are told apart by the noise of the file's pixels, {block} by the noise of means of 8 x 8 pixels, which compression spares. The second is nearer to what the camera saw before it compressed."
+        ),
         F::NoiseAssumed { samples, wanted } => format!(
             "Too little data for a noise model ({samples} samples, {wanted} wanted): a cautious one was assumed."
         ),

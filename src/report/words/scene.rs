@@ -53,6 +53,26 @@ pub fn best(best: &BestFrame) -> String {
             &|v| format!("{} stops", decimal(v, 3)),
         ),
     };
+    if !best.tied.is_empty() {
+        let than = match best.criterion {
+            Criterion::StopsAtSnr10 => {
+                "with a longest range down to SNR 10, among those that tell as many steps apart, of"
+            }
+            Criterion::LevelsByNoise => "with most steps told apart by noise,",
+            Criterion::ShareAtSnr10 | Criterion::ShareAtSnr40 => {
+                "with a largest share of the scene, of"
+            }
+        };
+        let next = best
+            .next
+            .map_or_else(String::new, |n| format!(" and {}", number(n)));
+        return format!(
+            "{} and {} tie, {than} {}{next}: no further apart than they are uncertain.",
+            best.file,
+            best.tied.join(", "),
+            number(best.value),
+        );
+    }
     let next = best
         .next
         .filter(|n| n.is_finite())

@@ -26,6 +26,7 @@ pub fn best_on_wedge() -> BestFrame {
         criterion: Criterion::StopsAtSnr10,
         value: 6.204,
         next: Some(6.198),
+        tied: vec![FILES[0].to_owned()],
     }
 }
 
@@ -50,14 +51,15 @@ pub fn scene() -> Scene {
         held: vec![
             held(1.0, [0.981, 0.968, 0.88], 0.9958),
             held(3.0, [0.962, 0.961, 0.88], 0.9951),
-            held(10.0, [0.871, 0.934, 0.879], 0.9926),
-            held(40.0, [0.402, 0.611, 0.702], 0.841),
+            held(10.0, [0.871, 0.934, 0.9336], 0.9926),
+            held(40.0, [0.402, 0.7022, 0.702], 0.841),
         ],
         best: Some(BestFrame {
             file: FILES[1].to_owned(),
-            criterion: Criterion::ShareAtSnr10,
-            value: 0.934,
-            next: Some(0.879),
+            criterion: Criterion::ShareAtSnr40,
+            value: 0.7022,
+            next: Some(0.702),
+            tied: vec![FILES[2].to_owned()],
         }),
         advice: vec![
             advice(0.99, &[-1.0, 1.6666666666666667], Some(0.934)),

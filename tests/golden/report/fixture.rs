@@ -111,11 +111,13 @@ fn pair(a: &Patch, b: &Patch) -> Pair {
     Pair {
         step: a.step,
         separation,
+        block_separation: code_difference.map(|_| separation / 1.1),
         code_difference,
         lightness_difference,
         jnd_difference: 4.5 * lightness_difference,
         p_value: if clipped { 1.0 } else { 1e-9 },
         by_noise,
+        by_block: code_difference.map(|_| by_noise && separation >= 1.1),
         by_code: code_difference.map(|d| d >= 1.0),
         by_visual: lightness_difference >= 1.0,
         by_mean: !clipped,
@@ -131,12 +133,13 @@ fn pair(a: &Patch, b: &Patch) -> Pair {
 
 fn levels(pairs: &[Pair]) -> LevelCounts {
     let count = |test: &dyn Fn(&Pair) -> bool| 1 + pairs.iter().filter(|p| test(p)).count();
+    let optional =
+        |by: &dyn Fn(&Pair) -> Option<bool>| by(&pairs[0]).map(|_| count(&|p| by(p) == Some(true)));
     let noise = count(&|p| p.by_noise);
     LevelCounts {
         noise,
-        code: pairs[0]
-            .by_code
-            .map(|_| count(&|p| p.by_code == Some(true))),
+        block: optional(&|p| p.by_block),
+        code: optional(&|p| p.by_code),
         visual: count(&|p| p.by_visual),
         patch_mean: count(&|p| p.by_mean),
         longest_run: noise.saturating_sub(1).max(1),

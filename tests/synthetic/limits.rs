@@ -1,0 +1,182 @@
+//! What ends a usable range: noise, the black floor, the wedge, compression, each where it is made to be so. (Glare needs the
+//! whole job: `densities`.)
+use super::wedge::{place, simulated};
+use ndarray::Array3;
+use rand::{Rng, SeedableRng};
+use rand_chacha::ChaCha8Rng;
+use rand_distr::StandardNormal;
+use stopspan::finding::Finding;
+use stopspan::formats::Compression;
+use stopspan::measure::{
+    Limit, MeasureSettings, PictureKind, PictureMeasurement, Subject, measure, srgb_curve,
+    srgb_to_linear, wedge,
+};
+use stopspan::raster::{Pixels, Point, Region};
+
+fn settings() -> MeasureSettings {
+    let mut settings = MeasureSettings::default();
+    settings.range.resampling.count = 60;
+    settings
+}
+
+fn limits(picture: &PictureMeasurement) -> Vec<Limit> {
+    picture.usable_stops.iter().map(|u| u.limited_by).collect()
+}
+
+#[test]
+fn noise_ends_a_range_that_the_wedge_shows_whole() {
+    let got = measure(&[simulated(41, 0.1, &[1.0], 3)], &place(41), &settings()).remove(0);
+    assert_eq!(limits(&got), [Limit::Noise; 4]);
+}
+
+#[test]
+fn a_wedge_too_short_to_pin_the_noise_ends_it_with_a_lower_bound() {
+    // Eight steps of 0.1 D from 1.2 stops above the clip level: photon noise is seen, read noise is not.
+    let got = measure(&[simulated(8, 0.1, &[1.0], 3)], &place(8), &settings()).remove(0);
+    let deepest = &got.usable_stops[0];
+    assert_eq!(deepest.limited_by, Limit::Wedge, "{deepest:?}");
+    assert!(deepest.stops.is_some() && deepest.stops == deepest.seen_stops);
+    assert!(deepest.low95.is_none() && deepest.high95.is_none());
+}
+
+#[test]
+fn the_black_floor_ends_a_range_before_the_noise_does() {
+    let mut subject = simulated(41, 0.1, &[1.0], 3);
+    let floor = 0.02;
+    subject.sources[0].curve.floor_level = floor;
+    let got = measure(&[subject], &place(41), &settings()).remove(0);
+    let stops = |snr: f64| got.usable_stops.iter().find(|u| u.snr == snr).unwrap();
+    // SNR 1 and 3 are reached at 0.0005 and 0.0016 of the clip level, SNR 40 at 0.2.
+    for snr in [1.0, 3.0] {
+        assert_eq!(stops(snr).limited_by, Limit::Clipping);
+        let held = (1.0 / floor).log2();
+        assert!(
+            (stops(snr).stops.unwrap() - held).abs() < 0.02,
+            "{:?}",
+            stops(snr)
+        );
+    }
+    assert_eq!(stops(40.0).limited_by, Limit::Noise);
+}
+
+/// Steps of 0.15 D, sRGB codes with normal noise of `noise` codes (cut at the ends), as a JPEG of `quality`, or as they are.
+fn coded(noise: f64, quality: Option<u8>) -> (Subject, usize) {
+    const STEPS: usize = 20;
+    const CELL: (usize, usize) = (96, 96);
+    let mut rng = ChaCha8Rng::seed_from_u64(8);
+    let level = |column: usize| {
+        let light = 0.8 * 10f64.powf(-0.15 * (column / CELL.1) as f64);
+        let (mut low, mut high) = (0.0, 1.0);
+        for _ in 0..40 {
+            let middle = (low + high) / 2.0;
+            if srgb_to_linear(middle) < light {
+                low = middle;
+            } else {
+                high = middle;
+            }
+        }
+        255.0 * low
+    };
+    let gray = image::GrayImage::from_fn((CELL.1 * STEPS) as u32, CELL.0 as u32, |x, _| {
+        let code = level(x as usize) + noise * rng.sample::<f64, _>(StandardNormal);
+        image::Luma([code.round().clamp(0.0, 255.0) as u8])
+    });
+    let (gray, compression) = match quality {
+        None => (gray, Compression::Lossless),
+        Some(quality) => {
+            let mut bytes = Vec::new();
+            let encoder = image::codecs::jpeg::JpegEncoder::new_with_quality(&mut bytes, quality);
+            gray.write_with_encoder(encoder).unwrap();
+            let file = tempfile::Builder::new().suffix(".jpg").tempfile().unwrap();
+            std::fs::write(file.path(), &bytes).unwrap();
+            let read = stopspan::formats::read_picture(file.path(), &Default::default()).unwrap();
+            assert!(matches!(read.compression, Compression::Jpeg { .. }));
+            let decoded = image::load_from_memory(&bytes).unwrap().into_luma8();
+            (decoded, read.compression)
+        }
+    };
+    let (columns, rows) = gray.dimensions();
+    let pixels = Pixels::U8(
+        Array3::from_shape_vec((rows as usize, columns as usize, 1), gray.into_raw()).unwrap(),
+    );
+    let whole = Region {
+        top: 0,
+        left: 0,
+        height: rows as usize,
+        width: columns as usize,
+    };
+    let curve = srgb_curve();
+    let subject = Subject::of_finished(PictureKind::Frame, "f", &pixels, Some(&curve), whole);
+    (subject.compressed(compression), STEPS)
+}
+
+fn measured(noise: f64, quality: Option<u8>) -> PictureMeasurement {
+    let (subject, steps) = coded(noise, quality);
+    let (right, bottom) = ((96 * steps) as f64, 96.0);
+    let corners = [(0.0, 0.0), (right, 0.0), (right, bottom), (0.0, bottom)];
+    let place = wedge::place(corners.map(|(x, y)| Point { x, y }), (1, steps), None).unwrap();
+    measure(&[subject], &place, &settings()).remove(0)
+}
+
+fn flagged(picture: &PictureMeasurement) -> bool {
+    picture.findings.iter().any(|f| {
+        matches!(
+            f,
+            Finding::NoiseCompressionLimited { .. } | Finding::NoiseSmoothed { .. }
+        )
+    })
+}
+
+#[test]
+fn compression_ends_a_range_where_it_hides_noise_and_only_there() {
+    // Noise of 1 code through qualities 75 to 90 comes out as 0.15 to 0.7 codes (computed by simulation with another
+    // encoder); the same noise without compression, and four codes at quality 98, come out whole.
+    for quality in [75, 85, 90] {
+        let got = measured(1.0, Some(quality));
+        assert!(flagged(&got), "quality {quality}: {:?}", got.findings);
+        let deviation = got.patches[8].code_deviation.unwrap();
+        assert!(deviation < 0.8, "quality {quality}: {deviation}");
+        assert!(
+            limits(&got).contains(&Limit::Compression),
+            "{:?}",
+            got.usable_stops
+        );
+    }
+    for (noise, quality) in [(1.0, None), (4.0, None), (4.0, Some(98))] {
+        let got = measured(noise, quality);
+        assert!(!flagged(&got), "{noise} {quality:?}: {:?}", got.findings);
+        assert!(
+            !limits(&got).contains(&Limit::Compression),
+            "{:?}",
+            got.usable_stops
+        );
+    }
+}
+
+#[test]
+fn block_means_count_the_steps_that_hidden_noise_would_have_joined() {
+    // Three codes of noise join the dark steps; qualities that hide it let the pixels tell more of them apart.
+    let noise = 3.0;
+    let truth = measured(noise, None).levels.unwrap();
+    assert!(truth.block.is_none() && truth.noise < 19, "{truth:?}");
+    let mut flattered = 0;
+    for quality in [50, 60, 75, 85, 95] {
+        let got = measured(noise, Some(quality));
+        let levels = got.levels.unwrap();
+        let block = levels.block.unwrap();
+        assert!(
+            block.abs_diff(truth.noise) <= 1,
+            "quality {quality}: {levels:?}, {truth:?}"
+        );
+        flattered += usize::from(levels.noise > truth.noise + 1);
+        let said = got
+            .findings
+            .iter()
+            .any(|f| matches!(f, Finding::LevelsFlattered { .. }));
+        assert_eq!(said, block < levels.noise);
+    }
+    assert!(
+        flattered > 0,
+        "no quality hides anything: the test shows nothing"
+    );
+}
