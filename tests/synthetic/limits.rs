@@ -160,7 +160,7 @@ fn block_means_count_the_steps_that_hidden_noise_would_have_joined() {
     let truth = measured(noise, None).levels.unwrap();
     assert!(truth.block.is_none() && truth.noise < 19, "{truth:?}");
     let mut flattered = 0;
-    for quality in [50, 60, 75, 85, 95] {
+    for quality in [80, 85, 90, 95] {
         let got = measured(noise, Some(quality));
         let levels = got.levels.unwrap();
         let block = levels.block.unwrap();
@@ -168,7 +168,7 @@ fn block_means_count_the_steps_that_hidden_noise_would_have_joined() {
             block.abs_diff(truth.noise) <= 1,
             "quality {quality}: {levels:?}, {truth:?}"
         );
-        flattered += usize::from(levels.noise > truth.noise + 1);
+        flattered += usize::from(levels.noise > truth.noise);
         let said = got
             .findings
             .iter()
