@@ -154,11 +154,12 @@ pub enum Finding {
     RegistrationFailed { frame: String, reason: String },
     /// Something moved between the frames.
     Moved { share: f64 },
-    /// Colour balance differs between frames, in stops relative to green.
+    /// A frame's colour balance differs from the reference frame's, in stops relative to green; the merge takes it out.
     BalanceDrift {
         frame: String,
         red_stops: f64,
         blue_stops: f64,
+        standard_uncertainty_stops: f64,
     },
     /// No wedge was found. `looked_for` says what was looked for.
     NoWedge { looked_for: String },

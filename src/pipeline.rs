@@ -248,8 +248,9 @@ pub fn prepare(
     let clips = frames::clip_levels(&bracket);
     let choice = choose_response(&mut bracket, settings.response);
     let recovered = response::recover(&bracket, &clips, choice)?;
-    for (frame, exposure) in bracket.frames.iter_mut().zip(&recovered.exposures) {
-        frame.exposure = *exposure;
+    let settled = recovered.exposures.iter().zip(&recovered.balance);
+    for (frame, (exposure, balance)) in bracket.frames.iter_mut().zip(settled) {
+        (frame.exposure, frame.balance) = (*exposure, *balance);
     }
     bracket.findings.extend(recovered.findings);
     let (mut noise, mut doubts) = noise::estimate(&bracket, &recovered.response, &clips);

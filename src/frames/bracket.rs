@@ -31,6 +31,12 @@ pub struct Exposure {
     pub source: ExposureSource,
 }
 
+/// The balance of a frame whose channels received what was stated.
+pub const UNCHANGED: [Estimate; 3] = [Estimate {
+    value: 0.0,
+    standard_uncertainty: 0.0,
+}; 3];
+
 /// One captured picture with its exposure settings.
 #[derive(Debug, Clone)]
 pub struct Frame {
@@ -42,6 +48,9 @@ pub struct Frame {
     pub exposure: Exposure,
     /// ExposureBiasValue in EV where good.
     pub bias: Option<f64>,
+    /// What red, green and blue received beyond the frame's exposure, against the reference frame: log2, stops, with
+    /// standard uncertainties. [`UNCHANGED`] until measured, and where the balance did not drift.
+    pub balance: [Estimate; 3],
     /// Maps a pixel of the reference frame to this frame's pixel, once registered; `None` where they are the same.
     pub transform: Option<Transform>,
 }
@@ -103,5 +112,11 @@ impl Bracket {
     pub fn relative_exposure(&self, index: usize) -> f64 {
         (self.frames[index].exposure.used.value - self.frames[self.reference].exposure.used.value)
             .exp2()
+    }
+
+    /// The same for one channel, with the frame's balance.
+    pub fn channel_exposure(&self, index: usize, channel: usize) -> f64 {
+        let balance = self.frames[index].balance.get(channel);
+        self.relative_exposure(index) * balance.map_or(1.0, |b| b.value.exp2())
     }
 }

@@ -30,6 +30,7 @@ pub(super) fn bracket_of(pixels: &[Pixels], stops: &[f64], compression: Compress
                 source: ExposureSource::Metadata,
             },
             bias: None,
+            balance: super::UNCHANGED,
             transform: None,
         }
     };

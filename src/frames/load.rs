@@ -164,6 +164,7 @@ fn keep_good(
                     settings,
                     exposure,
                     bias,
+                    balance: super::UNCHANGED,
                     transform: None,
                 };
                 frames.push((plan.clone(), frame));

@@ -36,7 +36,7 @@ pub mod temperature;
 #[cfg(test)]
 mod fixtures;
 
-pub use bracket::{Bracket, Exposure, ExposureSource, Finished, Frame};
+pub use bracket::{Bracket, Exposure, ExposureSource, Finished, Frame, UNCHANGED};
 pub use clipping::{Clip, clip_levels};
 pub use develop::{develop, mosaic_of, split};
 pub use exposure::{Judged, judge};

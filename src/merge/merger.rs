@@ -5,7 +5,7 @@
 //! Cramer-Rao bound (Aguerrebere, Delon, Gousseau and Muse 2014).
 use super::map::{RadianceMap, flag};
 use super::motion::Motion;
-use super::noise::Noise;
+use super::noise::{Noise, NoiseModel};
 use super::sampling::{CLIPPED, LEFT_OUT};
 use super::sums::Sums;
 use super::weights::{FrameLight, Weights};
@@ -54,26 +54,16 @@ pub(super) struct Row {
 impl<'a> Merger<'a> {
     /// Prepares the tables. `response` and `noise` have one entry a channel of the frames.
     pub fn new(bracket: &'a Bracket, response: &Response, noise: &Noise) -> Self {
-        let frames: Vec<FrameLight> = (0..bracket.frames.len())
-            .map(|j| light(bracket, j))
-            .collect();
         let channels = response
             .curves
             .iter()
             .zip(&noise.channels)
-            .map(|(curve, noise)| Channel {
-                tables: frames
-                    .iter()
-                    .zip(&bracket.frames)
-                    .map(|(f, frame)| table(&frame.picture.pixels, curve, f))
-                    .collect(),
-                factors: frames.iter().map(|f| f.factor as f32).collect(),
-                weights: Weights::new(curve, noise, &frames),
-                bounds: frames
-                    .iter()
-                    .map(|f| (curve.exposure_at(curve.clip_level) / f.factor) as f32)
-                    .collect(),
-                curve: curve.clone(),
+            .enumerate()
+            .map(|(c, (curve, noise))| {
+                let frames: Vec<FrameLight> = (0..bracket.frames.len())
+                    .map(|j| light(bracket, j, c))
+                    .collect();
+                Channel::new(bracket, curve, noise, &frames)
             })
             .collect();
         Merger {
@@ -228,6 +218,25 @@ struct Merged {
 }
 
 impl Channel {
+    fn new(
+        bracket: &Bracket,
+        curve: &ResponseCurve,
+        noise: &NoiseModel,
+        frames: &[FrameLight],
+    ) -> Self {
+        let tables = frames.iter().zip(&bracket.frames);
+        let bound = |f: &FrameLight| (curve.exposure_at(curve.clip_level) / f.factor) as f32;
+        Channel {
+            tables: tables
+                .map(|(f, frame)| table(&frame.picture.pixels, curve, f))
+                .collect(),
+            factors: frames.iter().map(|f| f.factor as f32).collect(),
+            weights: Weights::new(curve, noise, frames),
+            bounds: frames.iter().map(bound).collect(),
+            curve: curve.clone(),
+        }
+    }
+
     /// The frame with the largest weight among those whose sample counts.
     fn leader_of(&self, cell: u16, samples: impl Iterator<Item = f32>) -> u8 {
         let weight =
@@ -278,7 +287,8 @@ impl Channel {
     }
 }
 
-fn light(bracket: &Bracket, index: usize) -> FrameLight {
+fn light(bracket: &Bracket, index: usize, channel: usize) -> FrameLight {
+    let balance = bracket.frames[index].balance.get(channel);
     let used = |i: usize| bracket.frames[i].exposure.used;
     let uncertainty = if index == bracket.reference {
         0.0
@@ -288,9 +298,9 @@ fn light(bracket: &Bracket, index: usize) -> FrameLight {
             .hypot(used(bracket.reference).standard_uncertainty)
     };
     FrameLight {
-        factor: bracket.relative_exposure(index),
+        factor: bracket.channel_exposure(index, channel),
         gain: super::gain(bracket, index),
-        uncertainty_stops: uncertainty,
+        uncertainty_stops: uncertainty.hypot(balance.map_or(0.0, |b| b.standard_uncertainty)),
     }
 }
 

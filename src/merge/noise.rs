@@ -184,7 +184,7 @@ fn pair_groups(
 ) -> Vec<Group> {
     let side = |i: usize| Side {
         pixels: &bracket.frames[i].picture.pixels,
-        factor: bracket.relative_exposure(i),
+        factor: bracket.channel_exposure(i, channel),
         gain: super::gain(bracket, i),
     };
     let (a, b) = (side(first), side(second));

@@ -159,6 +159,9 @@ fn correct(prepared: &mut Prepared, exponent: Estimate) {
             (used.standard_uncertainty / p).hypot(apart * exponent.standard_uncertainty / p);
         frame.exposure.used = Estimate::new(zero + apart, uncertainty);
         frame.exposure.source = ExposureSource::Wedge;
+        for b in &mut frame.balance {
+            *b = Estimate::new(b.value / p, b.standard_uncertainty / p);
+        }
     }
     bracket
         .findings

@@ -90,6 +90,8 @@ const FITTED_WHOLE: usize = 20_000;
 const BIN_WANTED: usize = 240;
 /// Bins of level, over the sum of a block's levels in all frames.
 const BINS: usize = 100;
+/// Side of the smallest blocks that a finely textured scene is cut into.
+const SMALLEST: usize = 4;
 
 /// Tiles across and down that blocks are told apart by.
 const TILES: (usize, usize) = (16, 12);
@@ -103,11 +105,47 @@ pub(crate) fn block_side(rows: usize, columns: usize) -> usize {
     }
 }
 
+/// Largest standard deviation inside a block that a fit uses, codes.
+pub(super) const QUIET_CODES: f64 = 6.0;
+/// Levels told apart, and what counts as enough blocks at a level.
+const LEVELS: usize = 12;
+const ENOUGH: usize = 250;
+
 /// Collects block statistics for every channel of a bracket (frames in register, or carrying their transform).
-/// Blocks lie on the JPEG grid of the reference frame; about 40,000 are taken, spread evenly over the picture.
+/// Blocks lie on the JPEG grid of the reference frame; up to about 60,000 are taken, spread evenly over the picture. They are
+/// halved where the scene is so finely textured that at levels it does show hardly any block is even enough to be used.
 pub fn collect(bracket: &Bracket) -> Vec<BlockSamples> {
+    let (rows, columns, _) = bracket.frames[bracket.reference].picture.pixels.dim();
+    let mut side = block_side(rows, columns);
+    loop {
+        let samples = collect_of(bracket, side);
+        if side <= SMALLEST || !samples.iter().any(too_coarse) {
+            return samples;
+        }
+        side /= 2;
+    }
+}
+
+/// True if at some level there are blocks enough, but hardly any that is even.
+fn too_coarse(samples: &BlockSamples) -> bool {
+    let (mut all, mut even) = ([0usize; LEVELS], [0usize; LEVELS]);
+    let values = samples
+        .mean
+        .iter()
+        .zip(&samples.variance)
+        .zip(&samples.peak);
+    for ((&mean, &variance), _) in values.filter(|(_, peak)| **peak <= 254.0) {
+        let level = (mean as usize * LEVELS / 256).min(LEVELS - 1);
+        all[level] += 1;
+        even[level] += usize::from(f64::from(variance) <= QUIET_CODES * QUIET_CODES);
+    }
+    all.iter()
+        .zip(even)
+        .any(|(&all, even)| all > 4 * ENOUGH && even < ENOUGH)
+}
+
+fn collect_of(bracket: &Bracket, side: usize) -> Vec<BlockSamples> {
     let (rows, columns, channels) = bracket.frames[bracket.reference].picture.pixels.dim();
-    let side = block_side(rows, columns);
     let (down, across) = (rows / side, columns / side);
     let skip = (down * across / BLOCKS_WANTED).max(1);
     let per_row: Vec<Vec<BlockSamples>> = (0..down)

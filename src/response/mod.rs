@@ -21,6 +21,7 @@
 //! where it clips: 0.33, 0.16 and 1.19 stop for the three steps against 0.17, 0.10 and 0.21.
 pub mod alternating;
 mod assemble;
+mod balance;
 mod black_offset;
 mod blocks;
 mod curve;

@@ -1,5 +1,6 @@
 //! Which response, and which exposures: fits, checks stated exposures against pixels, decides, refuses.
 use super::assemble::assemble;
+use super::balance::{self, Balance};
 use super::blocks::{self, BlockSamples};
 use super::curve::{Response, ResponseMethod};
 use super::ratios::{self, ExposureCheck};
@@ -8,7 +9,7 @@ use super::smooth_table::{self, TableFit};
 use super::{published, steady, unfitted};
 use crate::error::Error;
 use crate::finding::Finding;
-use crate::frames::{Bracket, Clip, Exposure, ExposureSource};
+use crate::frames::{Bracket, Clip, Exposure, ExposureSource, UNCHANGED};
 use crate::units::Estimate;
 use rayon::prelude::*;
 
@@ -64,6 +65,8 @@ pub struct Recovered {
     pub response: Response,
     /// One a frame: stated, used, and where that comes from.
     pub exposures: Vec<Exposure>,
+    /// One a frame: what its channels received against green beyond its exposure, see [`Frame`](crate::frames::Frame).
+    pub balance: Vec<[Estimate; 3]>,
     /// Stated against measured.
     pub check: ExposureCheck,
     /// Doubts.
@@ -82,29 +85,30 @@ pub fn recover(bracket: &Bracket, clips: &[Clip], choice: Choice) -> Result<Reco
     let samples = steady::keep(blocks::collect(bracket));
     let stated: Vec<Estimate> = bracket.frames.iter().map(|f| f.exposure.stated).collect();
     let mut findings = Vec::new();
-    let (response, used) = match choice {
+    let (response, used, balance) = match choice {
         Choice::Linear => unfitted::linear(bracket, &samples, clips, &stated, &mut findings),
-        Choice::Srgb => (unfitted::srgb(bracket, clips), stated.clone()),
+        Choice::Srgb => (unfitted::srgb(bracket, clips), stated.clone(), None),
         Choice::Fit | Choice::LeastSquaresTable | Choice::Alternating | Choice::Polynomial => {
             refuse_flat(bracket, &samples)?;
             let method = choice.method();
-            let (fits, used) = if choice == Choice::Fit {
+            let (fits, used, balance) = if choice == Choice::Fit {
                 smooth(bracket, &samples, &stated, &mut findings)?
             } else {
                 let values: Vec<f64> = stated.iter().map(|e| e.value).collect();
                 let fits = published::fit(method, bracket, &samples, &values)
                     .ok_or_else(|| refuse(bracket, &samples))?;
-                (fits, stated.clone())
+                (fits, stated.clone(), None)
             };
             if fits.iter().any(|f| f.samples < FEWEST_BLOCKS) {
                 return Err(refuse(bracket, &samples));
             }
             note_thin(&fits, &samples, &mut findings);
             findings.push(span(&stated));
-            (assemble(method, bracket, &fits, clips), used)
+            (assemble(method, bracket, &fits, clips), used, balance)
         }
     };
     let names: Vec<String> = bracket.frames.iter().map(|f| f.name()).collect();
+    note_balance(&names, balance.as_ref(), &mut findings);
     let check = ratios::check(&samples, &response.curves, &names, (&stated, &used));
     note_closures(&check, &mut findings);
     let exposures = bracket
@@ -127,6 +131,7 @@ pub fn recover(bracket: &Bracket, clips: &[Clip], choice: Choice) -> Result<Reco
         .collect();
     Ok(Recovered {
         response,
+        balance: balance.unwrap_or_else(|| vec![UNCHANGED; bracket.frames.len()]),
         exposures,
         check,
         findings,
@@ -139,6 +144,20 @@ fn span(stated: &[Estimate]) -> Finding {
     Finding::SpanFromMetadata {
         span_stops: last.value - first.value,
         standard_uncertainty_stops: first.standard_uncertainty.hypot(last.standard_uncertainty),
+    }
+}
+
+fn note_balance(names: &[String], balance: Option<&Balance>, findings: &mut Vec<Finding>) {
+    for (frame, channels) in names.iter().zip(balance.into_iter().flatten()) {
+        if balance::departs(channels) {
+            let [red, _, blue] = channels;
+            findings.push(Finding::BalanceDrift {
+                frame: frame.clone(),
+                red_stops: red.value,
+                blue_stops: blue.value,
+                standard_uncertainty_stops: red.standard_uncertainty.max(blue.standard_uncertainty),
+            });
+        }
     }
 }
 
@@ -188,6 +207,9 @@ pub(super) fn settle(
     )
 }
 
+/// Tables, exposures and the balance of the default method.
+type Fitted = (Vec<TableFit>, Vec<Estimate>, Option<Balance>);
+
 /// The default method: exposures between the two ends are estimated, judged against the stated ones, and the table is
 /// fitted once more with all of them held, from where the first fit ended, to all blocks where the first had fewer.
 fn smooth(
@@ -195,7 +217,7 @@ fn smooth(
     samples: &[BlockSamples],
     stated: &[Estimate],
     findings: &mut Vec<Finding>,
-) -> Result<(Vec<TableFit>, Vec<Estimate>), Error> {
+) -> Result<Fitted, Error> {
     let values: Vec<f64> = stated.iter().map(|e| e.value).collect();
     let last = values.len() - 1;
     let ends: Vec<bool> = values
@@ -203,31 +225,52 @@ fn smooth(
         .map(|&v| v <= values[0] || v >= values[last])
         .collect();
     let thinned: Vec<BlockSamples> = samples.iter().map(BlockSamples::thinned).collect();
-    let free =
-        fit_channels(&thinned, &values, &ends, None).ok_or_else(|| refuse(bracket, samples))?;
+    let free = fit_channels(&thinned, &values, &ends).ok_or_else(|| refuse(bracket, samples))?;
+    let balance = balance::by_tables(&free, bracket.reference);
+    // With a balance that drifts, the exposure of a frame is green's.
+    let judged = if balance.is_some() {
+        &free[1..=1]
+    } else {
+        &free[..]
+    };
     let used: Vec<Estimate> = (0..=last)
-        .map(|j| match combine(&free, j, &values, ends[j]) {
+        .map(|j| match combine(judged, j, &values, ends[j]) {
             Some(measured) => settle(&bracket.frames[j].name(), stated[j], measured, findings),
             None => stated[j],
         })
         .collect();
-    let settled: Vec<f64> = used.iter().map(|e| e.value).collect();
-    let fits = fit_channels(samples, &settled, &vec![true; settled.len()], Some(&free))
+    let fits = fit_settled(samples, &used, balance.as_ref(), &free)
         .ok_or_else(|| refuse(bracket, samples))?;
-    Ok((fits, used))
+    Ok((fits, used, balance))
+}
+
+/// The tables once more, with the exposures of every channel held.
+fn fit_settled(
+    samples: &[BlockSamples],
+    used: &[Estimate],
+    balance: Option<&Balance>,
+    start: &[TableFit],
+) -> Option<Vec<TableFit>> {
+    let held = vec![true; used.len()];
+    let fit = |(channel, s): (usize, &BlockSamples)| {
+        let beyond = |j: usize| balance.map_or(0.0, |b| b[j][channel].value);
+        let exposures: Vec<f64> = used
+            .iter()
+            .enumerate()
+            .map(|(j, e)| e.value + beyond(j))
+            .collect();
+        smooth_table::fit(s, &exposures, &held, start.get(channel))
+    };
+    samples.par_iter().enumerate().map(fit).collect()
 }
 
 fn fit_channels(
     samples: &[BlockSamples],
     exposures: &[f64],
     held: &[bool],
-    start: Option<&[TableFit]>,
 ) -> Option<Vec<TableFit>> {
-    let fit = |(channel, s)| {
-        let start = start.and_then(|fits| fits.get(channel));
-        smooth_table::fit(s, exposures, held, start)
-    };
-    samples.par_iter().enumerate().map(fit).collect()
+    let fit = |s| smooth_table::fit(s, exposures, held, None);
+    samples.par_iter().map(fit).collect()
 }
 
 /// The exposure of frame `j` over all channels: statistical uncertainty, scatter between channels, and 0.4 % of a stop

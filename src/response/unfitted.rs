@@ -1,5 +1,6 @@
 //! Responses that are not fitted: linear, with exposures measured in full, and sRGB.
 use super::assemble::table_entries;
+use super::balance::{self, Balance};
 use super::black_offset;
 use super::blocks::BlockSamples;
 use super::curve::{Response, ResponseCurve, ResponseMethod};
@@ -98,7 +99,7 @@ pub(super) fn linear(
     clips: &[Clip],
     stated: &[Estimate],
     findings: &mut Vec<Finding>,
-) -> (Response, Vec<Estimate>) {
+) -> (Response, Vec<Estimate>, Option<Balance>) {
     let curves = match of_raw(bracket, clips) {
         Some((curves, doubts)) => {
             findings.extend(doubts);
@@ -107,13 +108,21 @@ pub(super) fn linear(
         None => measured(bracket, samples, clips, findings),
     };
     let origin = bracket.reference;
+    let balance = balance::by_ratios(samples, &curves, origin);
+    // With a balance that drifts, the exposure of a frame is green's.
+    let judged = match &balance {
+        Some(_) => 1..2,
+        None => 0..samples.len(),
+    };
     let used = (0..stated.len())
         .map(|j| {
             if j == origin {
                 return stated[j];
             }
             let (low, high) = (j.min(origin), j.max(origin));
-            let Some(step) = ratios::measure(samples, &curves, low, high) else {
+            let Some(step) =
+                ratios::measure(&samples[judged.clone()], &curves[judged.clone()], low, high)
+            else {
                 return stated[j];
             };
             let sign = if j > origin { 1.0 } else { -1.0 };
@@ -133,5 +142,6 @@ pub(super) fn linear(
             samples: blocks,
         },
         used,
+        balance,
     )
 }

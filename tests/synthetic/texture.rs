@@ -147,6 +147,7 @@ pub(super) fn frame(codes: Array3<u8>, exposure: f64) -> Frame {
             source: ExposureSource::Metadata,
         },
         bias: None,
+        balance: stopspan::frames::UNCHANGED,
         transform: None,
     }
 }

@@ -118,7 +118,7 @@ impl<'a> View<'a> {
             let light = Light {
                 curve: curve.clone(),
                 noise: *noise,
-                factor: bracket.relative_exposure(frame),
+                factor: bracket.channel_exposure(frame, c),
                 gain: crate::merge::gain(bracket, frame),
                 ratio_stops,
                 lumps: lumps(&this.picture.compression, c, response.curves.len()),

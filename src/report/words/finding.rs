@@ -196,10 +196,12 @@ fn exposure(finding: &Finding) -> Option<String> {
             frame,
             red_stops,
             blue_stops,
+            standard_uncertainty_stops,
         } => format!(
-            "{frame}: the colour balance differs from the other frames: red {}, blue {} stops against green.",
+            "{frame}: the colour balance differs from the reference frame's: red {}, blue {} stops against green (standard uncertainty {}); the merge takes that out.",
             signed(*red_stops, 3),
-            signed(*blue_stops, 3)
+            signed(*blue_stops, 3),
+            decimal(*standard_uncertainty_stops, 3)
         ),
         _ => return None,
     })

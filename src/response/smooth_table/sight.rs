@@ -1,7 +1,7 @@
 //! Which blocks the table is fitted to in which frame, where on the table they lie and with what weight.
 use super::NODES;
 use super::state::State;
-use crate::response::blocks::BlockSamples;
+use crate::response::blocks::{BlockSamples, QUIET_CODES};
 use smallvec::SmallVec;
 
 /// Lowest code predicted for a block to be used: below it the black end rectifies noise.
@@ -11,7 +11,7 @@ const TEXTURE_STOPS: f64 = 0.2;
 /// Of the variance of a block's texture (stops^2), what is left in its log exposure after the correction for the bend.
 const TEXTURE_LEAVES: f64 = 0.3;
 /// Largest standard deviation inside a block, codes.
-const TEXTURE_CODES: f64 = 6.0;
+const TEXTURE_CODES: f64 = QUIET_CODES;
 /// What compression, rounding and texture leave in the mean of any number of blocks of one level and frame, codes.
 const COMMON_CODES: f64 = 0.05;
 /// Codes over which that is the same.
