@@ -150,6 +150,13 @@ pub enum Finding {
         degrees: f64,
         residual_px: f64,
     },
+    /// So many of a frame's tiles lie more than half a pixel from where the motion puts them.
+    OutOfRegister {
+        frame: String,
+        tiles: usize,
+        of_tiles: usize,
+        largest_px: f64,
+    },
     /// Registration failed for a frame; it was left as it is or left out.
     RegistrationFailed { frame: String, reason: String },
     /// Something moved between the frames.

@@ -3,7 +3,7 @@
 //! [`run`] does the whole job on every bracket found in the inputs; [`merge`] makes one radiance map; [`render`] renders
 //! one again, [`measure_map`] measures the wedge on one; [`survey`] only lists what is there. `settings` holds what can be asked for, `locating` says where the wedge is, `calibrating` brings
 //! known densities to bear, `measuring` brings pictures and wedge together, `sources` says what is known of the frames'
-//! exposures, `record` and `figures` fill the report, `delivery`, `products` and
+//! exposures, `record`, `figures` and `moving` fill the report, `delivery`, `products` and
 //! `sheets` write files.
 mod batch;
 mod calibrating;
@@ -13,6 +13,7 @@ mod figures;
 mod locating;
 mod measuring;
 mod measuring_map;
+mod moving;
 mod products;
 mod raw;
 mod record;

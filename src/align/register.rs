@@ -17,6 +17,8 @@ const AGREEING: f64 = 0.5;
 /// A tile agrees when it lies within this many pixels of where the motion puts it, or within three times its own
 /// uncertainty.
 const AGREES: f64 = 0.5;
+/// Tiles off, and their share of all, from which it is said.
+const OFF: (usize, f64) = (4, 0.05);
 /// Correlation of the small rank planes below which tiles need not be looked at.
 const LEAST_SCORE: f64 = 0.3;
 /// Candidates of the search that are followed up.
@@ -104,6 +106,7 @@ pub fn register(bracket: &Bracket) -> Registration {
             match place(reference, &fixed, &frame.picture) {
                 Ok(placement) => {
                     findings.extend(displaced(&frame.name(), &placement));
+                    findings.extend(out_of_register(&frame.name(), &placement));
                     placement
                 }
                 Err(reason) => {
@@ -130,6 +133,24 @@ fn displaced(frame: &str, placement: &Placement) -> Option<Finding> {
         rows,
         degrees,
         residual_px: placement.residual.unwrap_or(0.0),
+    })
+}
+
+/// Said where several tiles lie more than half a pixel off the motion, beyond their own uncertainty: one plane does not
+/// describe the frame there.
+fn out_of_register(frame: &str, placement: &Placement) -> Option<Finding> {
+    let off = |t: &&TileResidual| {
+        let distance = t.columns.hypot(t.rows);
+        distance > AGREES && distance > 4.0 * t.standard_uncertainty
+    };
+    let tiles = placement.tiles.iter().filter(off).count();
+    let enough = tiles >= OFF.0 && tiles as f64 >= OFF.1 * placement.tiles.len() as f64;
+    let largest = placement.tiles.iter().filter(off);
+    enough.then(|| Finding::OutOfRegister {
+        frame: frame.into(),
+        tiles,
+        of_tiles: placement.tiles.len(),
+        largest_px: largest.map(|t| t.columns.hypot(t.rows)).fold(0.0, f64::max),
     })
 }
 

@@ -24,6 +24,7 @@ pub(super) fn of_bracket(
         strips,
         preview: Some(picture.clone()),
         source: Some(leaders(map)),
+        registered: super::moving::registered(prepared, map),
         crops: Vec::new(),
         ghosts: compare.and_then(|c| ghosts(prepared, c)),
     }

@@ -109,9 +109,6 @@ pub(super) fn bracket(
     let header = &bracket.frames[bracket.reference].picture.header;
     let camera = camera(&header.maker, &header.model);
     let mut findings = bracket.findings.clone();
-    if let Some(registration) = &prepared.registration {
-        findings.extend(registration.findings.iter().cloned());
-    }
     findings.extend(measured.findings);
     let mut entry = BracketReport {
         name: bracket.name.clone(),

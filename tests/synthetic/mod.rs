@@ -1,4 +1,5 @@
 //! Checks against simulated frames with known truth.
+mod balance;
 mod comparison;
 mod densities;
 mod evenness;

@@ -74,6 +74,14 @@ impl Motion {
             .map_or(&[], |s| &s[first..first + across])
     }
 
+    /// The columns of a row of pixels, in a picture `columns` wide, where any frame is left out.
+    pub fn moved_in(&self, row: usize, columns: usize) -> impl Iterator<Item = Range<usize>> {
+        let blocks = self.row(row).iter().enumerate();
+        blocks
+            .filter(|(_, mask)| **mask != 0)
+            .map(move |(block, _)| self.columns(block, columns))
+    }
+
     /// The columns of a block in a picture `columns` wide; the last block takes what is left over.
     pub(super) fn columns(&self, block: usize, columns: usize) -> Range<usize> {
         let end = if block + 1 == self.left_out.ncols() {

@@ -10,6 +10,7 @@ mod oecf;
 mod outline;
 mod picture;
 mod range;
+mod registered;
 mod response;
 mod scene;
 mod snr;
@@ -22,6 +23,7 @@ pub(crate) use oecf::oecf;
 pub(crate) use outline::outline;
 pub(crate) use picture::{jpeg_uri, png_uri, reduced};
 pub(crate) use range::{range, ranged};
+pub use registered::{Outline, Registered};
 pub(crate) use response::{by_support, response, samples as response_samples};
 pub(crate) use scene::scene;
 pub(crate) use snr::snr;
@@ -50,6 +52,8 @@ pub struct BracketFigures {
     /// Index (into the bracket's frames) of the frame with the largest weight at each pixel of the map; 255 where no
     /// frame is usable. Any size: it is reduced for the page.
     pub source: Option<Array2<u8>>,
+    /// How the frames lay and what moved; `None` where every frame lay still and nothing moved.
+    pub registered: Option<Registered>,
     /// Crops for the sheets.
     pub crops: Vec<CropRow>,
     /// The camera's HDR picture in grey with ghosts in [`GHOST`] and other disagreement in [`DISAGREES`], shape (rows,

@@ -2,7 +2,7 @@
 use super::super::BracketReport;
 use super::super::figure::{self, BracketFigures};
 use super::super::words::{self, count, percent};
-use super::{comparison, densities, escape, scene, strips, table};
+use super::{comparison, densities, escape, register, scene, strips, table};
 use crate::finding::Severity;
 use crate::response::ResponseCurve;
 use std::fmt::Write;
@@ -38,7 +38,12 @@ pub(super) fn body(out: &mut String, bracket: &BracketReport, pictures: &Bracket
     scene::gain(out, bracket);
     scene::scene(out, bracket, id);
     views(out, bracket, pictures);
+<<<<<<< HEAD
     comparison::comparison(out, bracket, pictures, id);
+=======
+    register::register(out, bracket, pictures);
+    comparison::comparison(out, bracket, pictures, &id);
+>>>>>>> 52927b8 (Show on the page how the frames lay and what moved; say where tiles stay out of register; one word a displacement)
     table::frames(out, bracket);
     table::check(out, bracket);
     densities::densities(out, bracket);

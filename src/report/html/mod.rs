@@ -1,6 +1,6 @@
 //! Report + pictures -> one self-contained page: no network, no scripts; light and dark, screen and paper.
 //!
-//! In reading order: the page, escaping, cameras beside each other, one bracket, its tables, its known densities, its
+//! In reading order: the page, escaping, cameras beside each other, one bracket, how its frames lay, its tables, its known densities, its
 //! wedge strips, definitions and provenance.
 mod bracket;
 mod cameras;
@@ -8,6 +8,7 @@ mod comparison;
 mod densities;
 mod escape;
 mod notes;
+mod register;
 mod scene;
 pub(crate) mod strips;
 mod table;

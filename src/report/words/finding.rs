@@ -292,6 +292,15 @@ fn map(finding: &Finding) -> Option<String> {
             signed(*degrees, 3),
             decimal(*residual_px, 2)
         ),
+        F::OutOfRegister {
+            frame,
+            tiles,
+            of_tiles,
+            largest_px,
+        } => format!(
+            "{frame}: {tiles} of {of_tiles} places lie more than half a pixel off after registration, {} px at most: things near and far moved against each other (parallax), rows were read one after another while the camera moved, or things moved by themselves.",
+            decimal(*largest_px, 1)
+        ),
         F::RegistrationFailed { frame, reason } => {
             format!("{frame} could not be brought into register: {reason}.")
         }
