@@ -161,7 +161,8 @@ pub enum Finding {
     RegistrationFailed { frame: String, reason: String },
     /// Something moved between the frames.
     Moved { share: f64 },
-    /// A frame's colour balance differs from the reference frame's, in stops relative to green; the merge takes it out.
+    /// A frame's colour balance differs from that of most frames (of two, from the reference's), in stops relative to green;
+    /// the merge takes it out.
     BalanceDrift {
         frame: String,
         red_stops: f64,

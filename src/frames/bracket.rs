@@ -48,8 +48,8 @@ pub struct Frame {
     pub exposure: Exposure,
     /// ExposureBiasValue in EV where good.
     pub bias: Option<f64>,
-    /// What red, green and blue received beyond the frame's exposure, against the reference frame: log2, stops, with
-    /// standard uncertainties. [`UNCHANGED`] until measured, and where the balance did not drift.
+    /// What red, green and blue received beyond the frame's exposure, against green and most of the frames: log2, stops,
+    /// with standard uncertainties. [`UNCHANGED`] until measured, and where the balance did not drift.
     pub balance: [Estimate; 3],
     /// Maps a pixel of the reference frame to this frame's pixel, once registered; `None` where they are the same.
     pub transform: Option<Transform>,

@@ -8,6 +8,7 @@ use super::blocks::BlockSamples;
 use super::curve::ResponseCurve;
 use super::ratios;
 use super::smooth_table::{NODES, TableFit};
+use crate::statistics::robust::median;
 use crate::units::Estimate;
 
 /// Root mean square difference of two tables, stops, once exponent and scale are taken out, up to which they are the same curve.
@@ -24,8 +25,8 @@ const CODES_ALIKE: f64 = 24.0;
 /// Codes that are compared: the ends of the tables are extrapolated.
 const COMPARED: std::ops::Range<usize> = 12..244;
 
-/// What the channels of every frame received beyond what was stated, against green and the reference frame, log2, stops:
-/// one entry a frame, in it one a channel; green's and the reference's are 0.
+/// What the channels of every frame received beyond what was stated, against green and most of the frames, log2, stops: one
+/// entry a frame, in it one a channel; green's are 0.
 pub(super) type Balance = Vec<[Estimate; 3]>;
 
 /// The exponent of one table over another and what is left of their difference, stops.
@@ -44,7 +45,7 @@ pub(super) fn by_tables(fits: &[TableFit], reference: usize) -> Option<Balance> 
         departures(red, green, reference)?,
         departures(blue, green, reference)?,
     );
-    counted(together(red, blue))
+    counted(together(red, blue, reference))
 }
 
 /// The balance by exposure ratios through known curves. Through a false curve the ratio hangs on the level: where darker and
@@ -72,7 +73,7 @@ pub(super) fn by_ratios(
             })
             .collect()
     };
-    counted(together(channel(0)?, channel(2)?))
+    counted(together(channel(0)?, channel(2)?, reference))
 }
 
 /// What channel `c` of frame `j` received beyond green, from blocks between two levels (shares of full scale).
@@ -98,12 +99,31 @@ fn ratio(
     Some(Estimate::new(sign * (own.value - green.value), noise))
 }
 
-fn together(red: Vec<Estimate>, blue: Vec<Estimate>) -> Balance {
+/// The balance from departures against the reference frame. With three frames or more it is what departs from most of them
+/// (the median) that has drifted, be it the reference; of two frames the reference is right.
+fn together(red: Vec<Estimate>, blue: Vec<Estimate>, reference: usize) -> Balance {
     let none = Estimate::new(0.0, 0.0);
-    red.into_iter()
-        .zip(blue)
-        .map(|(r, b)| [r, none, b])
-        .collect()
+    let centred = |channel: Vec<Estimate>| -> Vec<Estimate> {
+        let values: Vec<f64> = channel.iter().map(|d| d.value).collect();
+        let usual = match values.len() {
+            0..=2 => 0.0,
+            _ => median(&values).unwrap_or(0.0),
+        };
+        let others = channel.iter().map(|d| d.standard_uncertainty).sum::<f64>();
+        let typical = others / (channel.len().max(2) - 1) as f64;
+        let one = |(j, d): (usize, Estimate)| {
+            let held = j == reference && values.len() > 2;
+            let uncertainty = if held {
+                typical
+            } else {
+                d.standard_uncertainty
+            };
+            Estimate::new(d.value - usual, uncertainty)
+        };
+        channel.into_iter().enumerate().map(one).collect()
+    };
+    let pairs = centred(red).into_iter().zip(centred(blue));
+    pairs.map(|(r, b)| [r, none, b]).collect()
 }
 
 fn counted(balance: Balance) -> Option<Balance> {

@@ -240,6 +240,20 @@ fn the_headline_names_the_best_frame_and_does_without_a_wedge() {
 
 const HOSTILE: &str = "\"><img src=x onerror=alert(1)><script>'&.jpg";
 
+/// The two take turns by style alone, and only where the reader has not asked for stillness; the section is left out where
+/// nothing lay otherwise.
+#[test]
+fn before_and_after_take_turns_without_script() {
+    let page = html::page(&run::report(), &scene::figures());
+    assert!(page.contains("How the frames lay, and what moved"));
+    assert!(page.contains("(prefers-reduced-motion: no-preference)"));
+    assert!(!page.contains("<script"));
+    // Halo and line for each of two frames.
+    assert_eq!(page.matches("<polygon").count(), 4);
+    let bare = html::page(&run::report(), &stopspan::report::Figures::default());
+    assert!(!bare.contains("How the frames lay"));
+}
+
 #[test]
 fn hostile_names_stay_text_on_the_page() {
     let mut report = run::report();

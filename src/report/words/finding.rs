@@ -198,7 +198,7 @@ fn exposure(finding: &Finding) -> Option<String> {
             blue_stops,
             standard_uncertainty_stops,
         } => format!(
-            "{frame}: the colour balance differs from the reference frame's: red {}, blue {} stops against green (standard uncertainty {}); the merge takes that out.",
+            "{frame}: the colour balance differs from the other frames': red {}, blue {} stops against green (standard uncertainty {}); the merge takes that out.",
             signed(*red_stops, 3),
             signed(*blue_stops, 3),
             decimal(*standard_uncertainty_stops, 3)

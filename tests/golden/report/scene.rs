@@ -2,7 +2,8 @@
 use super::fixture::{STEPS, encoded, pictures};
 use ndarray::{Array2, Array3};
 use stopspan::measure::PictureKind;
-use stopspan::report::figure::{Strip, log_display, strip};
+use stopspan::raster::Point;
+use stopspan::report::figure::{Outline, Registered, Strip, log_display, strip};
 use stopspan::report::{BracketFigures, Figures};
 
 /// Noise that looks like noise and is the same every time: -1..1.
@@ -44,7 +45,33 @@ pub fn figures() -> Figures {
             preview: Some(scene()),
             source: Some(source()),
             ghosts: Some(scene()),
+            registered: Some(registered()),
         }],
+    }
+}
+
+/// The second frame as reference, the first 30 pixels to the right of it and 12 higher.
+fn registered() -> Registered {
+    let small = scene().slice(ndarray::s![..120, ..180, ..]).to_owned();
+    let corners = |x: f64, y: f64| {
+        let at = |a, b| Point { x: x + a, y: y + b };
+        [
+            at(0.0, 0.0),
+            at(800.0, 0.0),
+            at(800.0, 533.0),
+            at(0.0, 533.0),
+        ]
+    };
+    let outline = |frame, corners| Outline { frame, corners };
+    Registered {
+        reference: scene(),
+        outlines: vec![
+            outline(0, corners(30.0, -12.0)),
+            outline(1, corners(0.0, 0.0)),
+        ],
+        moved: Some(scene()),
+        left_out: vec![0.021, 0.0],
+        detail: Some([small.clone(), small]),
     }
 }
 
