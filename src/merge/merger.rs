@@ -190,6 +190,9 @@ impl<'a> Merger<'a> {
             }
         }
         sums.systematics(&this.weights);
+        if self.motion.is_some() {
+            this.systematic_of_the_rest(channel, samples, sums, flags);
+        }
         sums.add_flags(&this.weights, flags);
         if channel == self.channels.len() / 2 {
             for (column, (flags, &cell)) in flags.iter_mut().zip(&sums.cell).enumerate() {
@@ -234,6 +237,26 @@ impl Channel {
             weights: Weights::new(curve, noise, frames),
             bounds: frames.iter().map(bound).collect(),
             curve: curve.clone(),
+        }
+    }
+
+    /// Systematic uncertainties of the frames that are left where some were left out.
+    fn systematic_of_the_rest(
+        &self,
+        channel: usize,
+        samples: &[Vec<Vec<f32>>],
+        sums: &mut Sums,
+        flags: &[u16],
+    ) {
+        for (column, _) in flags
+            .iter()
+            .enumerate()
+            .filter(|(_, f)| **f & flag::MOVED != 0)
+        {
+            let rest = (0..samples.len()).filter(|&j| samples[j][channel][column] < CLIPPED);
+            if let Some(value) = self.weights.systematic_of(sums.cell[column], rest) {
+                sums.systematic[column] = value;
+            }
         }
     }
 

@@ -65,6 +65,10 @@ pub(crate) struct Weights {
     clipping: ByCell<u32>,
     /// Relative systematic standard uncertainty when every frame with a weight contributes.
     systematic: ByCell<f32>,
+    /// By frame: standard uncertainty of log2 exposure through the response, stops.
+    response: Vec<ByCell<f32>>,
+    /// By frame: standard uncertainty of log2 exposure of the frame, stops.
+    ratio: Vec<f32>,
     /// Frame with the largest weight.
     leader: ByCell<u8>,
 }
@@ -117,6 +121,14 @@ impl Weights {
             systematic: ByCell::new(|cell| {
                 systematic(curve, frames, &weights[cell], centre(cell)) as f32
             }),
+            response: frames
+                .iter()
+                .map(|f| {
+                    let level = |cell| curve.level_of(centre(cell) * f.factor);
+                    ByCell::new(|cell| curve.uncertainty_at(level(cell)) as f32)
+                })
+                .collect(),
+            ratio: frames.iter().map(|f| f.uncertainty_stops as f32).collect(),
             leader: ByCell::new(|cell| heaviest(&weights[cell])),
         }
     }
@@ -134,6 +146,23 @@ impl Weights {
     /// Relative systematic uncertainties.
     pub(crate) fn systematic(&self) -> &ByCell<f32> {
         &self.systematic
+    }
+
+    /// Relative systematic uncertainty at a cell when only `frames` contribute; `None` where none of them has a weight.
+    pub(crate) fn systematic_of(
+        &self,
+        cell: u16,
+        frames: impl Iterator<Item = usize>,
+    ) -> Option<f32> {
+        let (mut total, mut response, mut ratio) = (0.0f32, 0.0f32, 0.0f32);
+        for j in frames {
+            let weight = self.weight[j].at(cell);
+            total += weight;
+            response += weight * self.response[j].at(cell);
+            ratio += (weight * self.ratio[j]).powi(2);
+        }
+        let stops = (response * response + ratio).sqrt() / total;
+        (total > 0.0).then(|| (std::f32::consts::LN_2 * stops).min(1.0))
     }
 
     /// Frame with the largest weight at a cell.

@@ -295,10 +295,17 @@ fn the_page_stands_alone() {
     }
     let sources = page.matches(" src=\"").count();
     assert_eq!(sources, page.matches(" src=\"data:image/").count());
-    assert_eq!(sources, 9, "six strips, preview, sources, ghosts");
+    assert_eq!(
+        sources, 12,
+        "six strips, preview, sources, what moved, before, after, ghosts"
+    );
     let images = page.matches("<img ").count();
     assert_eq!(images, page.matches(" alt=\"").count());
-    assert_eq!(page.matches("role=\"img\"").count(), 7, "seven charts");
+    assert_eq!(
+        page.matches("role=\"img\"").count(),
+        8,
+        "seven charts, the outlines of the frames"
+    );
     assert_eq!(page.matches("<desc ").count(), 7);
     assert_eq!(
         page.matches("<table ").count(),

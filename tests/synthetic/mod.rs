@@ -7,6 +7,7 @@ mod finder;
 mod grouping;
 mod limits;
 mod loading;
+mod motion;
 mod pictures;
 mod range;
 mod raw;
