@@ -18,6 +18,8 @@ pub enum ExposureSource {
     Measured,
     /// Known densities of a wedge.
     Wedge,
+    /// Pixels alone, read as sRGB: no exposure is known, and the span is open.
+    Guessed,
 }
 
 /// Exposure of a frame as log2 of relative exposure `t * S / N^2`, in stops (larger is more light recorded).

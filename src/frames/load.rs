@@ -4,6 +4,7 @@ use super::dark;
 use super::overrides::Overrides;
 use super::raw_frames;
 use super::survey::{BracketPlan, FinishedPlan, FramePlan, nominal};
+use super::unknown;
 use crate::error::{BracketProblem, Error, InputProblem};
 use crate::finding::Finding;
 use crate::formats::{self, Limits, Picture};
@@ -16,21 +17,37 @@ const EQUAL_STOPS: f64 = 0.01;
 
 /// Decodes the frames of a bracket in parallel.
 ///
-/// A frame that cannot be decoded, or whose exposure is not known, is left out with [`Finding::FrameLeftOut`] as long as
+/// Where no exposure is known at all, order and steps are taken from the pixels, with [`Finding::SpanUnknown`]. Otherwise a
+/// frame that cannot be decoded, or whose exposure is not known, is left out with [`Finding::FrameLeftOut`] as long as
 /// two frames of different exposure remain. The camera's own HDR picture is loaded too; where it cannot be, a finding
 /// says so.
 ///
 /// # Errors
-/// [`Error::Input`] for a frame that the bracket cannot do without; [`Error::Bracket`] if no exposure is known, all are
-/// equal, fewer than two frames are there, or sizes, sample types or colour spaces differ.
+/// [`Error::Input`] for a frame that the bracket cannot do without; [`Error::Bracket`] if no exposure is known and the
+/// pixels do not tell, all are equal, fewer than two frames are there, or sizes, sample types or colour spaces differ.
 pub fn load(plan: &BracketPlan, overrides: &Overrides) -> Result<Bracket, Error> {
-    check_exposures(plan)?;
+    let unknown = plan.frames.len() > 1 && plan.frames.iter().all(|f| f.exposure.is_none());
+    if !unknown {
+        check_exposures(plan)?;
+    }
     let hdr = plan.camera_hdr.as_ref();
     let (decoded, camera_hdr) = rayon::join(
         || decode_all(&plan.frames, &overrides.limits),
         || hdr.map(|h| (h, read_whole(&h.file, &overrides.limits))),
     );
     let mut findings = plan.findings.clone();
+    let mut plans = plan.frames.clone();
+    if unknown {
+        let read: Vec<_> = decoded.iter().map(|d| &d.1).collect();
+        match unknown::fill(&plans, &read) {
+            Some((filled, finding)) => {
+                plans = filled;
+                findings.push(finding);
+            }
+            None => check_exposures(plan)?,
+        }
+    }
+    let decoded = plans.iter().zip(decoded.into_iter().map(|d| d.1));
     let (mut frames, errors) = keep_good(decoded, &mut findings);
     if !errors.is_empty() && !differ(frames.iter().map(|f| f.1.exposure.used.value)) {
         return errors
@@ -44,6 +61,8 @@ pub fn load(plan: &BracketPlan, overrides: &Overrides) -> Result<Bracket, Error>
     frames.sort_by(|a, b| a.1.exposure.used.value.total_cmp(&b.1.exposure.used.value));
     let kept: Vec<FramePlan> = frames.iter().map(|f| f.0.clone()).collect();
     let wanted = plan.frames.get(plan.reference).map(|f| &f.file);
+    // Which frame is in the middle was not known before where no exposure was.
+    let wanted = wanted.filter(|_| !unknown);
     let reference = kept.iter().position(|f| Some(&f.file) == wanted);
     let frames: Vec<Frame> = frames.into_iter().map(|f| f.1).collect();
     let mut frames = frames;
@@ -141,8 +160,8 @@ fn state(file: &Path) -> Result<(u64, Option<SystemTime>), Error> {
 }
 
 /// Frames that were decoded and have an exposure, and the errors of those that were not.
-fn keep_good(
-    decoded: Vec<(&FramePlan, Result<Picture, Error>)>,
+fn keep_good<'a>(
+    decoded: impl Iterator<Item = (&'a FramePlan, Result<Picture, Error>)>,
     findings: &mut Vec<Finding>,
 ) -> (Vec<(FramePlan, Frame)>, Vec<Error>) {
     let (mut frames, mut errors) = (Vec::new(), Vec::new());

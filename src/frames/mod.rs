@@ -21,6 +21,7 @@ mod sorting;
 
 mod load;
 mod survey;
+mod unknown;
 mod words;
 
 pub mod clipping;

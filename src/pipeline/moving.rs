@@ -117,6 +117,7 @@ fn cut(frame: &Frame, (top, left): (usize, usize), (high, wide): (usize, usize))
         picture: Picture {
             file: from.file.clone(),
             header: from.header.clone(),
+            raw: None,
             pixels: match &from.pixels {
                 Pixels::U8(a) => Pixels::U8(a.slice(window).to_owned()),
                 Pixels::U16(a) => Pixels::U16(a.slice(window).to_owned()),

@@ -103,7 +103,9 @@ pub fn recover(bracket: &Bracket, clips: &[Clip], choice: Choice) -> Result<Reco
                 return Err(refuse(bracket, &samples));
             }
             note_thin(&fits, &samples, &mut findings);
-            findings.push(span(&stated));
+            if bracket.frames[0].exposure.source != ExposureSource::Guessed {
+                findings.push(span(&stated));
+            }
             (assemble(method, bracket, &fits, clips), used, balance)
         }
     };
@@ -117,7 +119,8 @@ pub fn recover(bracket: &Bracket, clips: &[Clip], choice: Choice) -> Result<Reco
         .zip(&used)
         .map(|(frame, &used)| {
             let moved = (used.value - frame.exposure.stated.value).abs() > 1e-9;
-            let source = if moved {
+            let guessed = frame.exposure.source == ExposureSource::Guessed;
+            let source = if moved && !guessed {
                 ExposureSource::Measured
             } else {
                 frame.exposure.source

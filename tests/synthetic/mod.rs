@@ -1,5 +1,6 @@
 //! Checks against simulated frames with known truth.
 mod balance;
+mod bare;
 mod comparison;
 mod densities;
 mod evenness;

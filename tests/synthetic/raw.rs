@@ -83,6 +83,7 @@ fn merged(exposures: &[f64], seed: u64, (black, white): (f64, f64)) -> Made {
                 source: ExposureSource::Metadata,
             },
             bias: None,
+            balance: stopspan::frames::UNCHANGED,
             transform: None,
         }
     });

@@ -4,6 +4,8 @@ use super::view::{Line, View, Word};
 use ndarray::Array2;
 use rayon::prelude::*;
 
+/// Steps of a score for one unit of a sum of squares; rounded down.
+pub(super) const STEPS: f32 = 2.0;
 /// A score that stands for itself and anything beyond.
 pub(super) const FULL: f32 = 255.0;
 /// Rows of blocks that one thread does at a time.
@@ -52,7 +54,7 @@ impl Pair {
 /// What comparing a pair gave.
 pub(super) struct Scores {
     pub pair: Pair,
-    /// Largest sum of squares over the channels, by block, 0..=255.
+    /// Largest sum of squares over the channels in [`STEPS`], by block, 0..=255.
     pub plane: Array2<u8>,
 }
 
@@ -232,7 +234,7 @@ impl<'a> Strip<'a> {
                     *best = best.max(self.sums[left] + self.sums[i] + self.sums[right]);
                 }
             }
-            out.extend(best.iter().map(|v| v.min(FULL) as u8));
+            out.extend(best.iter().map(|v| (v * STEPS).min(FULL) as u8));
         }
     }
 }

@@ -1,5 +1,5 @@
 //! From scores to areas: grown from seeds, small ones dropped, widened by a guard; then a mask of frames by block.
-use super::compare::Scores;
+use super::compare::{STEPS, Scores};
 use super::{Limits, Motion, MotionSettings};
 use crate::frames::Bracket;
 use ndarray::{Array2, Zip};
@@ -41,8 +41,8 @@ pub(super) fn gather(
 
 /// Areas of one pair, widened; `None` without any.
 fn areas(plane: &Array2<u8>, limits: &Limits, settings: &MotionSettings) -> Option<Array2<bool>> {
-    let (seed, grow) = (limits.seed.ceil() as u8, limits.grow.ceil() as u8);
-    let score = |limit: f64| limit.clamp(0.0, 255.0) as u8;
+    let score = |limit: f64| (limit * f64::from(STEPS)).round().clamp(0.0, 255.0) as u8;
+    let (seed, grow) = (score(limits.seed), score(limits.grow));
     let (enough, certain) = (score(settings.peak), score(settings.certain));
     let (down, across) = plane.dim();
     let mut seen = Array2::from_elem((down, across), false);

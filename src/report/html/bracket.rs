@@ -38,12 +38,8 @@ pub(super) fn body(out: &mut String, bracket: &BracketReport, pictures: &Bracket
     scene::gain(out, bracket);
     scene::scene(out, bracket, id);
     views(out, bracket, pictures);
-<<<<<<< HEAD
-    comparison::comparison(out, bracket, pictures, id);
-=======
     register::register(out, bracket, pictures);
-    comparison::comparison(out, bracket, pictures, &id);
->>>>>>> 52927b8 (Show on the page how the frames lay and what moved; say where tiles stay out of register; one word a displacement)
+    comparison::comparison(out, bracket, pictures, id);
     table::frames(out, bracket);
     table::check(out, bracket);
     densities::densities(out, bracket);

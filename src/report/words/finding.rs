@@ -178,7 +178,7 @@ fn exposure(finding: &Finding) -> Option<String> {
             decimal(*standard_uncertainty_stops, 2)
         ),
         F::SpanUnknown { assumed_span_stops } => format!(
-            "The exposures are not known; a span of {} stops was assumed, and all ranges scale with it.",
+            "No exposure is known: order and steps come from the pixels, read as sRGB, which makes {} stops from the first frame to the last. Pixels cannot give this span; radiance is known up to an exponent, and every range in stops is relative and scales with it.",
             decimal(*assumed_span_stops, 2)
         ),
         F::ClosureFails {

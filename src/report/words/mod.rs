@@ -88,6 +88,7 @@ pub fn source_name(source: ExposureSource) -> &'static str {
         ExposureSource::User => "user",
         ExposureSource::Measured => "pixels",
         ExposureSource::Wedge => "wedge",
+        ExposureSource::Guessed => "pixels, span unknown",
     }
 }
 
