@@ -12,8 +12,8 @@ pub(super) fn cameras(out: &mut String, report: &Report) {
     };
     out.push_str(
         "<section>\n<h2>Cameras beside each other</h2>\n<div class=\"scroll\"><table class=\"stack\">\n\
-         <caption><span>Steps told apart by noise, and stops from clipping down to SNR 1 with 95 % intervals. Rows whose intervals overlap share a rank.</span></caption>\n\
-         <thead><tr><th scope=\"col\">camera</th><th scope=\"col\">rank, stops</th><th scope=\"col\">rank, steps</th><th scope=\"col\">single frame</th><th scope=\"col\">camera's HDR</th><th scope=\"col\">merge</th><th scope=\"col\">clips above step 1</th><th scope=\"col\">settings</th></tr></thead>\n<tbody>\n",
+         <caption><span>Steps told apart by noise, stops from clipping down to SNR 1, and below them down to SNR 10, with 95 % intervals. Rows whose intervals overlap share a rank.</span></caption>\n\
+         <thead><tr><th scope=\"col\">camera</th><th scope=\"col\">rank by stops, steps</th><th scope=\"col\">single frame</th><th scope=\"col\">camera's HDR</th><th scope=\"col\">merge</th><th scope=\"col\">clips above step 1</th></tr></thead>\n<tbody>\n",
     );
     for row in &comparison.rows {
         line(out, row);
@@ -35,8 +35,9 @@ fn line(out: &mut String, row: &CameraRow) {
     let cell = |f: &Figure| {
         let steps = f.levels.zip(row.steps);
         let steps = steps.map(|(n, of)| format!("{n} of {of} steps"));
-        let stops = f.snr1.map(|u| format!("{} stops", stops_interval(&u)));
-        let parts: Vec<String> = steps.into_iter().chain(stops).collect();
+        let stops = f.snr1.map(|u| stops_interval(&u));
+        let deep = f.snr10.map(|u| format!("SNR 10: {}", stops_interval(&u)));
+        let parts: Vec<String> = steps.into_iter().chain(stops).chain(deep).collect();
         if parts.is_empty() {
             "\u{2013}".to_owned()
         } else {
@@ -64,15 +65,15 @@ fn line(out: &mut String, row: &CameraRow) {
     let settings: Vec<String> = settings.into_iter().flatten().collect();
     let _ = writeln!(
         out,
-        "<tr><th scope=\"row\">{}<span>{}</span></th><td>{}</td><td>{}</td><td>{}</td><td>{}</td><td>{}</td><td>{clip}</td><td>{}</td></tr>",
+        "<tr><th scope=\"row\">{}<span>{}<br>{}</span></th><td>{}, {}</td><td>{}</td><td>{}</td><td>{}</td><td>{clip}</td></tr>",
         escape(&row.camera),
         escape(&row.bracket),
+        escape(&settings.join(", ")),
         rank(row.rank_stops),
         rank(row.rank_levels),
         cell(&row.single),
         cell(&row.camera_hdr),
-        cell(&row.merge),
-        escape(&settings.join(", "))
+        cell(&row.merge)
     );
 }
 
