@@ -1,5 +1,6 @@
 //! The arguments, and what they mean as settings of the library.
 use crate::look::{Files, Map, Render, Tone};
+use crate::simulating::Simulate;
 use crate::wedge::{Measure, Wedge};
 use clap::{Args, Parser, Subcommand, ValueEnum};
 use clap_complete::Shell;
@@ -12,7 +13,6 @@ use stopspan::pipeline::{Part, Settings};
 use stopspan::raster::Region;
 use stopspan::report::sheet::{Look, SheetSettings};
 use stopspan::response::Choice;
-use stopspan::simulate::FileKind;
 
 /// How many wedge steps and how many stops a camera holds: in one frame, in its own HDR picture, in a merged bracket.
 #[derive(Debug, Parser)]
@@ -211,49 +211,6 @@ pub struct Merge {
     pub map: Map,
     #[command(flatten)]
     pub common: Common,
-}
-
-#[derive(Debug, Args)]
-pub struct Simulate {
-    /// A built-in scenario by name, or a scenario file ending in .json
-    pub scenario: String,
-    /// Folder for the frames and truth.json
-    #[arg(long, value_name = "DIR")]
-    pub out: PathBuf,
-    /// Kind of file, whatever the scenario says: DNG frames are raw
-    #[arg(long, value_enum)]
-    pub format: Option<FrameFormat>,
-    /// Replace files that are there
-    #[arg(long)]
-    pub overwrite: bool,
-}
-
-/// Kind of file simulated frames are written as.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
-pub enum FrameFormat {
-    /// JPEG of quality 95
-    Jpeg,
-    /// PNG
-    Png,
-    /// TIFF
-    Tiff,
-    /// DNG, uncompressed
-    Dng,
-    /// DNG, deflated
-    DngDeflate,
-}
-
-impl FrameFormat {
-    /// The library's kind.
-    pub fn kind(self) -> FileKind {
-        match self {
-            FrameFormat::Jpeg => FileKind::default(),
-            FrameFormat::Png => FileKind::Png,
-            FrameFormat::Tiff => FileKind::Tiff,
-            FrameFormat::Dng => FileKind::Dng { deflate: false },
-            FrameFormat::DngDeflate => FileKind::Dng { deflate: true },
-        }
-    }
 }
 
 /// A column and a row.

@@ -2,6 +2,7 @@
 mod arguments;
 mod console;
 mod look;
+mod simulating;
 mod wedge;
 
 use arguments::{Arguments, Command};
