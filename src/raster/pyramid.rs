@@ -152,7 +152,7 @@ mod tests {
                     for (j, wj) in w.iter().enumerate() {
                         let y = reflect((r + i) as isize - 2, rows);
                         let x = reflect((c + j) as isize - 2, columns);
-                        if y % 2 == 0 && x % 2 == 0 {
+                        if y.is_multiple_of(2) && x.is_multiple_of(2) {
                             sum += wi * wj * small[[y / 2, x / 2]];
                             weights += wi * wj;
                         }

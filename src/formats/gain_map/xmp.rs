@@ -95,13 +95,13 @@ pub(super) fn read_map(text: &str) -> Option<GainMetadata> {
 
 /// Length in bytes of the gain map that a base picture's packet states.
 pub(super) fn read_base(text: &str) -> Option<usize> {
-    let items = text.split("<Container:Item").skip(1);
+    let mut items = text.split("<Container:Item").skip(1);
     let of_map = |item: &&str| {
         item.split('>')
             .next()
             .is_some_and(|i| i.contains("\"GainMap\""))
     };
-    let item = items.filter(of_map).next()?.split('>').next()?;
+    let item = items.find(of_map)?.split('>').next()?;
     let value = item.split("Item:Length=\"").nth(1)?.split('"').next()?;
     value.trim().parse().ok()
 }

@@ -1,0 +1,128 @@
+//! Stripes deflated side by side and joined to one zlib stream (RFC 1950, RFC 1951), which the compressor alone cannot.
+use miniz_oxide::deflate::core::{CompressorOxide, create_comp_flags_from_zip_params};
+use miniz_oxide::deflate::stream::deflate;
+use miniz_oxide::{MZFlush, MZStatus};
+
+/// Modulus of Adler-32.
+const ADLER: u64 = 65521;
+/// Quick: photographs hold next to no repeats to search for.
+const LEVEL: u8 = 1;
+/// Raw deflate without a zlib header, window of 2^15 bytes.
+const RAW: i32 = -15;
+/// Filtered samples: mostly small numbers.
+const FILTERED: i32 = 1;
+
+/// A stripe of data, coded.
+pub(super) struct Stripe {
+    bytes: Vec<u8>,
+    sum: u32,
+    length: u64,
+}
+
+impl Stripe {
+    /// Codes one stripe of a stream; `last` says that none follows.
+    pub fn of(data: &[u8], last: bool) -> Self {
+        Stripe {
+            bytes: raw(data, last),
+            sum: simd_adler32::adler32(&data),
+            length: data.len() as u64,
+        }
+    }
+}
+
+/// The stripes of one zlib stream in order, to be written one behind another.
+pub(super) fn join(stripes: Vec<Stripe>) -> Vec<Vec<u8>> {
+    let sum = stripes
+        .iter()
+        .fold(1, |sum, next| joined(sum, next.sum, next.length));
+    let mut parts: Vec<Vec<u8>> = stripes.into_iter().map(|s| s.bytes).collect();
+    if let Some(first) = parts.first_mut() {
+        first.splice(0..0, [0x78, 0x01]);
+    }
+    if let Some(end) = parts.last_mut() {
+        end.extend(sum.to_be_bytes());
+    }
+    parts
+}
+
+/// A zlib stream of one piece.
+pub(super) fn zlib(data: &[u8]) -> Vec<u8> {
+    miniz_oxide::deflate::compress_to_vec_zlib(data, LEVEL)
+}
+
+/// Deflate that ends on a whole byte and refers to nothing before it.
+fn raw(data: &[u8], last: bool) -> Vec<u8> {
+    let flags = create_comp_flags_from_zip_params(LEVEL.into(), RAW, FILTERED);
+    let mut state = CompressorOxide::new(flags);
+    let flush = if last { MZFlush::Finish } else { MZFlush::Full };
+    let mut out = vec![0; data.len() / 2 + 1024];
+    let (mut read, mut written) = (0, 0);
+    loop {
+        let step = deflate(&mut state, &data[read..], &mut out[written..], flush);
+        read += step.bytes_consumed;
+        written += step.bytes_written;
+        // With room left over there is nothing more to come.
+        let ended = matches!(step.status, Ok(MZStatus::StreamEnd) | Err(_));
+        if ended || (read == data.len() && written < out.len()) {
+            break;
+        }
+        out.resize(out.len() + data.len() / 2 + 1024, 0);
+    }
+    out.truncate(written);
+    out
+}
+
+/// Adler-32 of two pieces behind each other, `length` being that of the second.
+fn joined(first: u32, second: u32, length: u64) -> u32 {
+    let (a1, b1) = (u64::from(first & 0xffff), u64::from(first >> 16));
+    let (a2, b2) = (u64::from(second & 0xffff), u64::from(second >> 16));
+    let a = (a1 + a2 + ADLER - 1) % ADLER;
+    let b = (b1 + b2 + (length % ADLER) * (a1 + ADLER - 1)) % ADLER;
+    (b << 16 | a) as u32
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    fn back(stripes: &[Vec<u8>]) -> Vec<u8> {
+        let last = stripes.len() - 1;
+        let coded = stripes.iter().enumerate();
+        let coded = coded.map(|(k, s)| Stripe::of(s, k == last)).collect();
+        fdeflate::decompress_to_vec(&join(coded).concat()).unwrap()
+    }
+
+    /// The decoder is another's; it checks the sum too.
+    #[test]
+    fn any_stripes_come_back() {
+        let noise: Vec<u8> = (0..70_000u32)
+            .map(|i| (i.wrapping_mul(2_654_435_761) >> 21) as u8)
+            .collect();
+        let skewed: Vec<u8> = (0..70_000u32)
+            .map(|i| i.wrapping_mul(2_654_435_761).leading_zeros() as u8)
+            .collect();
+        for stripes in [
+            vec![vec![]],
+            vec![vec![7]],
+            vec![vec![0; 100_000], vec![0], vec![5; 300]],
+            vec![noise.clone(), skewed.clone(), vec![], noise],
+            vec![skewed],
+            (0..=600).map(|n| vec![9; n]).collect(),
+        ] {
+            assert_eq!(back(&stripes), stripes.concat());
+        }
+    }
+
+    proptest! {
+        #[test]
+        fn small_alphabets_with_runs_come_back(
+            runs in prop::collection::vec((0u8..5, 1usize..40), 0..60),
+            cut in 0usize..200,
+        ) {
+            let data: Vec<u8> = runs.iter().flat_map(|&(b, n)| vec![b; n]).collect();
+            let (a, b) = data.split_at(cut.min(data.len()));
+            prop_assert_eq!(back(&[a.to_vec(), b.to_vec()]), data);
+        }
+    }
+}
