@@ -19,7 +19,7 @@ struct Case {
     beside_good: i32,
 }
 
-const CASES: [Case; 8] = [
+const CASES: [Case; 6] = [
     Case {
         name: "truncated",
         make: truncated,
@@ -53,20 +53,6 @@ const CASES: [Case; 8] = [
         make: all_clipped,
         file: "bad",
         words: &["clipped", "take the bracket again"],
-        beside_good: 3,
-    },
-    Case {
-        name: "no metadata",
-        make: no_metadata,
-        file: "bad",
-        words: &["--exposure"],
-        beside_good: 3,
-    },
-    Case {
-        name: "exposure 0",
-        make: exposure_zero,
-        file: "bad",
-        words: &["--exposure"],
         beside_good: 3,
     },
     Case {
@@ -125,22 +111,6 @@ fn all_clipped(folder: &Path) {
     for index in 0..3 {
         let white = image::RgbImage::from_pixel(SIZE.0, SIZE.1, image::Rgb([255; 3]));
         write(&bad(folder, index), &white, tags(index));
-    }
-}
-
-fn no_metadata(folder: &Path) {
-    for (index, (_, exposure)) in TIMES.iter().enumerate() {
-        write(&bad(folder, index), &frame(*exposure, SIZE), None);
-    }
-}
-
-fn exposure_zero(folder: &Path) {
-    for (index, (_, exposure)) in TIMES.iter().enumerate() {
-        let zero = Tags {
-            time: (0, 1),
-            second: 600 + index as u32,
-        };
-        write(&bad(folder, index), &frame(*exposure, SIZE), Some(zero));
     }
 }
 

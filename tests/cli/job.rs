@@ -1,6 +1,6 @@
 //! The job on good input: files left, nothing overwritten, the same bits again.
 use super::program::{files, maps, nothing_by_halves, program, run};
-use super::scene::bracket;
+use super::scene::{SIZE, TIMES, Tags, bracket, frame, write};
 
 #[test]
 fn a_good_bracket_leaves_every_file() {
@@ -145,4 +145,34 @@ fn a_dry_run_lists_and_writes_nothing() {
         assert!(done.out.contains(name), "{}", done.out);
     }
     assert!(files(&out).is_empty());
+}
+
+/// Without any exposure, or with times of 0, order and steps come from the pixels, and every figure in stops is said to be
+/// relative.
+#[test]
+fn frames_without_exposures_are_measured_relatively() {
+    for zero in [false, true] {
+        let scratch = tempfile::tempdir().unwrap();
+        let (input, out) = (scratch.path().join("in"), scratch.path().join("out"));
+        std::fs::create_dir(&input).unwrap();
+        // Names that do not follow the exposures.
+        for (index, (name, (_, exposure))) in ["b", "c", "a"].iter().zip(&TIMES).enumerate() {
+            let tags = zero.then_some(Tags {
+                time: (0, 1),
+                second: index as u32,
+            });
+            let file = input.join(format!("{name}.jpg"));
+            write(&file, &frame(*exposure, SIZE), tags);
+        }
+        let done = run(&[&input], &out).expect(0);
+        let report: serde_json::Value =
+            serde_json::from_slice(&std::fs::read(out.join("report.json")).unwrap()).unwrap();
+        let frames = report["brackets"][0]["frames"].as_array().unwrap();
+        let files: Vec<&str> = frames.iter().map(|f| f["file"].as_str().unwrap()).collect();
+        assert_eq!(files, ["b.jpg", "c.jpg", "a.jpg"]);
+        let said = done.said().replace('\n', " ").replace("  ", " ");
+        for words in ["relative to a guessed span", "--exposure FILE=SECONDS"] {
+            assert!(said.contains(words), "{words}: {said}");
+        }
+    }
 }

@@ -213,7 +213,7 @@ fn the_headline_says_what_there_is() {
     );
     assert_eq!(
         words::headline(&of_kinds(&[Frame, Frame, Frame, CameraHdr, Merge])),
-        "By noise, the single frames tell apart 19, 19 and 17 of the wedge's 21 steps (most: bench_half.jpg and bench_nominal.jpg), the camera's HDR picture 19 and the merge all 21; from clipping down to SNR 1, the single frames hold 11.1 stops each, the camera's HDR picture 11.1 and the merge at least 13.4."
+        "By noise, the single frames tell apart 19, 19 and 17 of the wedge's 21 steps (most: bench_half.jpg and bench_nominal.jpg), the camera's HDR picture 19 (18 by 8 x 8 means) and the merge all 21; from clipping down to SNR 1, the single frames hold 11.1 stops each, the camera's HDR picture 11.1 and the merge at least 13.4."
     );
 }
 

@@ -178,7 +178,7 @@ fn exposure(finding: &Finding) -> Option<String> {
             decimal(*standard_uncertainty_stops, 2)
         ),
         F::SpanUnknown { assumed_span_stops } => format!(
-            "No exposure is known: order and steps come from the pixels, read as sRGB, which makes {} stops from the first frame to the last. Pixels cannot give this span; radiance is known up to an exponent, and every range in stops is relative and scales with it.",
+            "No exposure is known: order and steps come from the pixels, read as sRGB, which makes {} stops from the first frame to the last. Pixels cannot give this span; radiance is known up to an exponent, and every range in stops is relative and scales with it. Give --exposure FILE=SECONDS to change that.",
             decimal(*assumed_span_stops, 2)
         ),
         F::ClosureFails {

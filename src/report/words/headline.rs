@@ -1,6 +1,7 @@
 //! The answer in one sentence: steps told apart and stops held by the single frames, the camera's HDR and the merge.
 use super::super::BracketReport;
 use super::number;
+use crate::finding::Finding;
 use crate::measure::{PictureKind, PictureMeasurement, UsableStops};
 
 /// Frames up to which each one's number is said; with more of them, the lowest and the highest.
@@ -9,7 +10,11 @@ const LISTED: usize = 4;
 /// How many of the wedge's steps each single frame, the camera's HDR and the merge tell apart by `noise`, and how many
 /// stops each holds between clipping and SNR 1. Without a wedge, stops only. Says so where there is neither.
 pub fn headline(bracket: &BracketReport) -> String {
-    let answer = pictures(bracket);
+    let mut answer = pictures(bracket);
+    let guessed = |f: &Finding| matches!(f, Finding::SpanUnknown { .. });
+    if bracket.findings.iter().any(guessed) {
+        answer.push_str(" No exposure is known: all stops are relative to a guessed span.");
+    }
     match bracket.comparison.as_ref().and_then(super::comparison) {
         Some(comparison) => format!("{answer} {comparison}"),
         None => answer,
@@ -36,7 +41,12 @@ fn levels(pictures: &[PictureMeasurement]) -> Option<String> {
     let steps = pictures.iter().find_map(|p| p.levels)?.steps;
     let said = |p: &PictureMeasurement| {
         let levels = p.levels?;
-        Some((levels.noise as f64, count_words(levels.noise, levels.steps)))
+        let mut text = count_words(levels.noise, levels.steps);
+        // Compression or filtering hides the noise of single pixels: the larger noise of blocks is said beside it.
+        if let Some(block) = levels.block.filter(|b| *b < levels.noise) {
+            text.push_str(&format!(" ({block} by 8 x 8 means)"));
+        }
+        Some((levels.noise as f64, text))
     };
     let of_wedge = format!("of the wedge's {steps} steps");
     let mut parts = Vec::new();

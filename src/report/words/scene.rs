@@ -59,8 +59,9 @@ pub fn best(best: &BestFrame) -> String {
                 "with a longest range down to SNR 10, among those that tell as many steps apart, of"
             }
             Criterion::LevelsByNoise => "with most steps told apart by noise,",
-            Criterion::ShareAtSnr10 | Criterion::ShareAtSnr40 => {
-                "with a largest share of the scene, of"
+            Criterion::ShareAtSnr10 => "holding most of the scene at SNR 10,",
+            Criterion::ShareAtSnr40 => {
+                "holding most of the scene at SNR 10, as much as each other, and at SNR 40"
             }
         };
         let next = best
