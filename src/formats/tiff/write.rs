@@ -123,7 +123,7 @@ pub fn encode16(
         Entry::long(256, &[width]),
         Entry::long(257, &[height]),
         Entry::short(258, &vec![16; channels]),
-        Entry::short(259, &[8]), // deflate (Adobe Photoshop TIFF technical notes, 2002)
+        Entry::short(259, &[8]), // deflate (second supplement to TIFF 6.0, 2002)
         Entry::short(262, &[if channels == 3 { 2 } else { 1 }]),
         Entry::long(273, &offsets),
         Entry::short(277, &[channels as u16]),
