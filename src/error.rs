@@ -77,9 +77,9 @@ pub enum InputProblem {
     /// A variant of DNG that is not read.
     #[error("is a raw file with {0}, which is not read")]
     RawVariant(String),
-    /// A raw file that is not DNG.
-    #[error("is a raw file of its camera maker's own kind, not DNG")]
-    OtherRaw,
+    /// A raw file that is not DNG: which kind.
+    #[error("is a raw file of {0}, not DNG")]
+    OtherRaw(&'static str),
     /// The file changed while it was being read.
     #[error("changed while it was read")]
     Changed,
@@ -166,7 +166,7 @@ impl Error {
         match self {
             Error::Input { problem, .. } => match problem {
                 InputProblem::Unreadable => "check the name and the permissions".into(),
-                InputProblem::UnknownFormat => "give JPEG, PNG, TIFF or DNG frames".into(),
+                InputProblem::UnknownFormat => "give JPEG, PNG, TIFF, DNG or OpenEXR frames".into(),
                 InputProblem::Damaged => {
                     "copy the file from the camera again, or leave it out".into()
                 }
@@ -182,8 +182,10 @@ impl Error {
                 InputProblem::RawVariant(_) => {
                     "convert it to DNG with lossless or no compression, or develop it to a linear 16-bit TIFF".into()
                 }
-                InputProblem::OtherRaw => {
-                    "convert it to DNG, or develop it to a linear 16-bit TIFF".into()
+                InputProblem::OtherRaw(_) => {
+                    "let the camera save DNG if it can; else convert the whole bracket to DNG without lossy compression, or \
+                     develop it to linear 16-bit TIFF, every frame alike and without noise reduction"
+                        .into()
                 }
                 InputProblem::Changed => "wait until the copy has finished, then run again".into(),
             },

@@ -165,6 +165,7 @@ pub fn run(settings: &Settings, progress: &(dyn Fn(Event) + Sync)) -> Result<Out
         progress(Event::Stage("writing the report"));
         record::enter_missing_sums(&mut report.inputs);
         report.cameras = report::cameras::compare(&report.brackets);
+        report.saved_twice = report::raw_beside::compare(&report.brackets);
         sheets::write_cameras(&report, &settings.sheets, &settings.out, &policy)?;
         let sections = if own_pages {
             Sections::Elsewhere
@@ -353,6 +354,7 @@ fn one_bracket(
     shown.crops = sheets::crops(&prepared, &picture, &measured, &settings.sheets);
     let comparison = compare.map(|c| c.comparison);
     let mut entry = record::bracket(&prepared, &map, (measured, comparison), outputs);
+    entry.raw_beside = raw::beside(plan, &prepared, settings);
     progress(Event::Stage("drawing the sheets"));
     sheets::write_bracket(&mut entry, &shown, &settings.sheets, &settings.out, policy)?;
     Ok((entry, prepared.sums, shown))

@@ -91,6 +91,7 @@ fn dispatch(command: Command) -> Result<u8, Error> {
                 scenario.files = format.kind();
                 scenario.camera_hdr &= !matches!(scenario.files, FileKind::Dng { .. });
             }
+            scenario.raw_beside |= wanted.raw_beside;
             let (files, _) = simulate::write_scenario(&scenario, &wanted.out, &policy)?;
             for file in files {
                 console::say(&file.display().to_string());

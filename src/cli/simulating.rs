@@ -13,6 +13,9 @@ pub struct Simulate {
     /// Kind of file, whatever the scenario says: DNG frames are raw
     #[arg(long, value_enum)]
     pub format: Option<FrameFormat>,
+    /// Also write every shot as DNG beside its picture
+    #[arg(long)]
+    pub raw_beside: bool,
     /// Replace files that are there
     #[arg(long)]
     pub overwrite: bool,

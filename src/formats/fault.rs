@@ -28,9 +28,9 @@ impl Fault {
         InputProblem::RawVariant(what.into()).into()
     }
 
-    /// A raw file of a camera maker's own kind.
-    pub fn other_raw() -> Self {
-        InputProblem::OtherRaw.into()
+    /// A raw file of a camera maker's own kind. `family` completes "is a raw file of ...".
+    pub fn other_raw(family: &'static str) -> Self {
+        InputProblem::OtherRaw(family).into()
     }
 
     /// The same fault with the name of the file.

@@ -30,5 +30,5 @@ pub use icc::{display_p3_profile, profile_primaries, srgb_profile};
 pub use picture::{Compression, Format, Header, Limits, Picture, Rational};
 pub use preview::{png_bytes, preview_jpeg};
 pub use raw::{CameraColour, ColourCalibration, Raw};
-pub use read::{read_header, read_picture, sha256_of};
-pub use sniff::{sniff, sniff_file};
+pub use read::{read_format, read_header, read_picture, sha256_of};
+pub use sniff::{UNKNOWN_FAMILY, raw_family, sniff, sniff_file};

@@ -1,7 +1,7 @@
 //! Reads a picture file: recognises it, holds its claims against the limits, decodes, turns upright.
 use super::fault::Fault;
 use super::orientation::{swaps_sides, turned, upright};
-use super::sniff::{SNIFF_BYTES, sniff};
+use super::sniff::{SNIFF_BYTES, raw_family, sniff};
 use super::{
     Compression, Format, Header, Limits, Picture, Raw, dng, jpeg, openexr, png, rgbe, tiff,
 };
@@ -25,9 +25,16 @@ pub(super) struct Decoded {
 /// # Errors
 /// [`Error::Input`]: not readable, no known format, damaged before its picture, or larger than `limits`.
 pub fn read_header(file: &Path, limits: &Limits) -> Result<Header, Error> {
+    Ok(read_format(file, limits)?.1)
+}
+
+/// [`read_header`] with the format: that of a raw file of TIFF structure is told by its directories alone.
+///
+/// # Errors
+/// As [`read_header`].
+pub fn read_format(file: &Path, limits: &Limits) -> Result<(Format, Header), Error> {
     let (mut open, _) = open_file(file)?;
-    let (_, header) = examine(&mut open, limits).map_err(|fault| fault.at(file))?;
-    Ok(header)
+    examine(&mut open, limits).map_err(|fault| fault.at(file))
 }
 
 /// Decodes a picture file, orientation applied, one channel or three, 8-bit, 16-bit or float as stored.
@@ -108,6 +115,9 @@ fn examine(file: &mut BufReader<File>, limits: &Limits) -> Result<(Format, Heade
     let mut first = Vec::with_capacity(SNIFF_BYTES);
     file.take(SNIFF_BYTES as u64).read_to_end(&mut first)?;
     file.seek(SeekFrom::Start(0))?;
+    if let Some(family) = raw_family(&first) {
+        return Err(Fault::other_raw(family));
+    }
     let format = sniff(&first).ok_or(InputProblem::UnknownFormat)?;
     if format == Format::Tiff {
         if let Some(header) = dng::header(file, limits)? {

@@ -40,6 +40,44 @@ pub fn sniff(bytes: &[u8]) -> Option<Format> {
     }
 }
 
+/// The kind of a camera maker's raw file that its first bytes tell, as it completes "is a raw file of ...". Those of TIFF
+/// structure without a mark of their own are told by their directories (signatures are common practice, no source).
+pub fn raw_family(bytes: &[u8]) -> Option<&'static str> {
+    const MARKS: [(usize, &[u8], &str); 9] = [
+        (8, b"CR\x02\0", "the CR2 kind"),
+        (4, b"ftypcrx ", "the CR3 kind"),
+        (6, b"HEAPCCDR", "the CRW kind"),
+        (0, b"FUJIFILMCCD-RAW", "the RAF kind"),
+        (0, b"IIU\0", "the RW2 kind"),
+        (0, b"IIRO", "the ORF kind"),
+        (0, b"IIRS", "the ORF kind"),
+        (0, b"MMOR", "the ORF kind"),
+        (0, b"FOVb", "the X3F kind"),
+    ];
+    let stands = |&&(at, mark, _): &&(usize, &[u8], &str)| {
+        bytes.get(at..).is_some_and(|rest| rest.starts_with(mark))
+    };
+    MARKS.iter().find(stands).map(|found| found.2)
+}
+
+/// The kind of a raw file of TIFF structure that is not DNG, by the maker its first directory names.
+pub(super) fn raw_family_of(maker: &str) -> &'static str {
+    const MAKERS: [(&str, &str); 6] = [
+        ("nikon", "the NEF kind"),
+        ("sony", "the ARW kind"),
+        ("pentax", "the PEF kind"),
+        ("ricoh", "the PEF kind"),
+        ("samsung", "the SRW kind"),
+        ("canon", "the CR2 kind"),
+    ];
+    let maker = maker.trim().to_ascii_lowercase();
+    let known = MAKERS.iter().find(|(name, _)| maker.starts_with(name));
+    known.map_or(UNKNOWN_FAMILY, |found| found.1)
+}
+
+/// What a raw file of a kind without a name here is "of".
+pub const UNKNOWN_FAMILY: &str = "its camera maker's own kind";
+
 #[cfg(test)]
 mod tests {
     use super::*;

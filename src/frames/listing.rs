@@ -1,5 +1,6 @@
 //! Inputs as given -> picture files, with everything passed over and why.
 use super::bracket::file_name;
+use super::overrides::Overrides;
 use crate::error::{Error, InputProblem};
 use crate::formats::{self, Format};
 use serde::Serialize;
@@ -14,7 +15,8 @@ use std::path::{Path, PathBuf};
 pub enum SkipReason {
     /// Its content is no picture and its name does not claim one.
     NotAPicture,
-    /// A radiance map (OpenEXR or Radiance RGBE): a result, not a frame.
+    /// A radiance map: a result, not a frame. Radiance RGBE always is one; OpenEXR is where it states no exposure time and
+    /// none is given, or where it is one of this program's maps.
     RadianceMap,
     /// Its name begins with a dot.
     Hidden,
@@ -29,7 +31,9 @@ impl SkipReason {
     pub fn words(self) -> &'static str {
         match self {
             SkipReason::NotAPicture => "not a picture",
-            SkipReason::RadianceMap => "a radiance map, not a frame",
+            SkipReason::RadianceMap => {
+                "a radiance map, not a frame (an OpenEXR frame states its exposure time, or is given one with --exposure)"
+            }
             SkipReason::Hidden => "hidden (its name begins with a dot)",
             SkipReason::Subfolder => "a folder inside the folder; name it to have it looked at",
             SkipReason::GivenTwice => "given twice",
@@ -49,25 +53,25 @@ pub struct Skipped {
 /// What the inputs come to: picture files in the order of folders and names, the rest with reasons.
 #[derive(Debug, Default)]
 pub(crate) struct Listing {
-    pub files: Vec<(PathBuf, Format)>,
+    pub files: Vec<PathBuf>,
     pub skipped: Vec<Skipped>,
     pub failed: Vec<Error>,
     seen: HashSet<PathBuf>,
 }
 
 /// Looks at every input: a file for itself, a folder for the files directly in it (symbolic links followed).
-pub(crate) fn list(inputs: &[PathBuf]) -> Listing {
+pub(crate) fn list(inputs: &[PathBuf], overrides: &Overrides) -> Listing {
     let mut inputs: Vec<&PathBuf> = inputs.iter().collect();
     inputs.sort_by(|a, b| by_folder_and_name(a, b));
     let mut listing = Listing::default();
     for input in inputs {
         if input.is_dir() {
-            listing.folder(input);
+            listing.folder(input, overrides);
         } else {
-            listing.file(input, true);
+            listing.file(input, true, overrides);
         }
     }
-    listing.files.sort_by(|a, b| by_folder_and_name(&a.0, &b.0));
+    listing.files.sort_by(|a, b| by_folder_and_name(a, b));
     listing.skipped.sort();
     listing
 }
@@ -80,7 +84,7 @@ impl Listing {
         });
     }
 
-    fn folder(&mut self, folder: &Path) {
+    fn folder(&mut self, folder: &Path, overrides: &Overrides) {
         let unreadable = |e| Error::input_because(folder, InputProblem::Unreadable, e);
         let entries: Result<Vec<PathBuf>, _> =
             std::fs::read_dir(folder).and_then(|all| all.map(|e| e.map(|e| e.path())).collect());
@@ -95,12 +99,12 @@ impl Listing {
             } else if entry.is_dir() {
                 self.skip(&entry, SkipReason::Subfolder);
             } else {
-                self.file(&entry, false);
+                self.file(&entry, false, overrides);
             }
         }
     }
 
-    fn file(&mut self, file: &Path, named: bool) {
+    fn file(&mut self, file: &Path, named: bool, overrides: &Overrides) {
         let first = match first_bytes(file) {
             Ok(first) => first,
             Err(e) => {
@@ -114,19 +118,31 @@ impl Listing {
         {
             return self.skip(file, SkipReason::GivenTwice);
         }
-        match formats::sniff(&first) {
-            Some(Format::OpenExr | Format::Rgbe) => self.skip(file, SkipReason::RadianceMap),
-            Some(format) => self.files.push((file.to_path_buf(), format)),
-            None if claims_raw(file) => {
-                self.failed.push(Error::input(file, InputProblem::OtherRaw));
+        let raw = formats::raw_family(&first)
+            .or_else(|| claims_raw(file).then_some(formats::UNKNOWN_FAMILY));
+        match (formats::sniff(&first), raw) {
+            (Some(Format::Rgbe), _) => self.skip(file, SkipReason::RadianceMap),
+            (Some(Format::OpenExr), _) if !is_exr_frame(file, overrides) => {
+                self.skip(file, SkipReason::RadianceMap);
             }
-            None if named || claims_picture(file) => {
+            (Some(_), _) => self.files.push(file.to_path_buf()),
+            (None, Some(family)) => {
+                let problem = InputProblem::OtherRaw(family);
+                self.failed.push(Error::input(file, problem));
+            }
+            (None, None) if named || claims_picture(file) => {
                 self.failed
                     .push(Error::input(file, InputProblem::UnknownFormat));
             }
-            None => self.skip(file, SkipReason::NotAPicture),
+            (None, None) => self.skip(file, SkipReason::NotAPicture),
         }
     }
+}
+
+/// True if an OpenEXR file is a frame of a bracket: its exposure was given, or its header states an exposure time and nothing
+/// says that it is a map already.
+fn is_exr_frame(file: &Path, overrides: &Overrides) -> bool {
+    overrides.exposure_of(file).is_some() || formats::openexr::states_exposure(file)
 }
 
 /// The first bytes of a regular file: enough to tell its format.
@@ -151,7 +167,7 @@ fn claims_picture(file: &Path) -> bool {
     ending.is_some_and(|e| {
         matches!(
             e.as_str(),
-            "jpg" | "jpeg" | "jpe" | "png" | "tif" | "tiff" | "dng"
+            "jpg" | "jpeg" | "jpe" | "png" | "tif" | "tiff" | "dng" | "exr"
         )
     })
 }

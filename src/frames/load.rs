@@ -67,13 +67,12 @@ pub fn load(plan: &BracketPlan, overrides: &Overrides) -> Result<Bracket, Error>
     let frames: Vec<Frame> = frames.into_iter().map(|f| f.1).collect();
     let mut frames = frames;
     let index = reference.unwrap_or_else(|| nominal(&kept));
-    raw_frames::settle(&mut frames, index, overrides.neutral, &mut findings)?;
-    dark::subtract(
-        &mut frames,
-        &overrides.dark_frames,
-        &overrides.limits,
-        &mut findings,
-    )?;
+    // What is said of raw frames is not said of the pictures that the camera saved beside them.
+    let beside = plan.raw_beside.is_some();
+    let neutral = overrides.neutral.filter(|_| !beside);
+    raw_frames::settle(&mut frames, index, neutral, &mut findings)?;
+    let darks: &[PathBuf] = if beside { &[] } else { &overrides.dark_frames };
+    dark::subtract(&mut frames, darks, &overrides.limits, &mut findings)?;
     check_alike(&frames)?;
     super::colour::check(&frames, &mut findings)?;
     Ok(Bracket {

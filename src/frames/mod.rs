@@ -3,7 +3,7 @@
 //! In reading order: what a frame is, and its [`colour`] space; what the tags of one file say ([`exposure`]), what they mean among a bracket
 //! ([`settle`], [`markings`]), what the user says about it ([`overrides`]); what lies in the inputs (`listing`,
 //! `moment`, `camera_hdr`, `sequence`, `sorting`) and the [`survey()`] of it, in [`words()`]; [`load()`]; what the pixels say
-//! about [`clipping`] and about [`linear`] input. For raw and other linear frames: `raw_frames` (made alike), `dark` (dark frames subtracted), `raw_levels` (what they are linear by), `develop` (mosaics laid
+//! about [`clipping`] and about [`linear`] input. For raw and other linear frames: `raw_frames` (made alike), `raw_beside` (saved beside finished pictures), `dark` (dark frames subtracted), `raw_levels` (what they are linear by), `develop` (mosaics laid
 //! open), [`camera_colour`] with [`temperature`] under it.
 mod bracket;
 pub mod colour;
@@ -30,6 +30,7 @@ pub mod linear;
 pub mod camera_colour;
 mod dark;
 mod develop;
+mod raw_beside;
 mod raw_frames;
 mod raw_levels;
 pub mod temperature;

@@ -4,6 +4,7 @@ use super::exposure::judge;
 use super::listing::{Skipped, list};
 use super::moment::moment;
 use super::overrides::Overrides;
+use super::raw_beside;
 use super::settle::settle;
 use super::sorting::{Candidate, Cluster, FinishedCandidate, Sorted, sort};
 use crate::error::Error;
@@ -43,6 +44,8 @@ pub struct BracketPlan {
     pub reference: usize,
     /// The camera's own HDR picture of the scene.
     pub camera_hdr: Option<FinishedPlan>,
+    /// Name of the bracket that holds the raw files of the same shots, where the camera saved both.
+    pub raw_beside: Option<String>,
     /// Doubts about the exposures and about what was recognised.
     pub findings: Vec<Finding>,
 }
@@ -62,6 +65,8 @@ pub struct FramePlan {
     pub bias: Option<f64>,
     /// Capture time as the file states it.
     pub captured: Option<String>,
+    /// The raw file of the same shot, if there is one beside it.
+    pub raw: Option<PathBuf>,
 }
 
 /// A finished picture to be loaded for comparison.
@@ -94,11 +99,11 @@ pub struct Failed {
 /// [`Error::Request`] if the user's word is about no input picture, or gives stops for some frames of a bracket only.
 /// A file that cannot be read is no error: it is listed in [`Survey::failed`].
 pub fn survey(inputs: &[PathBuf], overrides: &Overrides) -> Result<Survey, Error> {
-    let mut listing = list(inputs);
-    listing.files.retain(|(file, _)| !overrides.says_dark(file));
+    let mut listing = list(inputs, overrides);
+    listing.files.retain(|file| !overrides.says_dark(file));
     let (candidates, mut errors) = read_headers(&listing.files, overrides);
     errors.extend(listing.failed);
-    let mut known: Vec<PathBuf> = listing.files.into_iter().map(|f| f.0).collect();
+    let mut known = listing.files;
     known.extend(errors.iter().filter_map(input_file));
     overrides.check_used(&known)?;
     let mut survey = Survey {
@@ -111,18 +116,15 @@ pub fn survey(inputs: &[PathBuf], overrides: &Overrides) -> Result<Survey, Error
     Ok(survey)
 }
 
-fn read_headers(
-    files: &[(PathBuf, formats::Format)],
-    overrides: &Overrides,
-) -> (Vec<Candidate>, Vec<Error>) {
+fn read_headers(files: &[PathBuf], overrides: &Overrides) -> (Vec<Candidate>, Vec<Error>) {
     let read: Vec<Result<Candidate, Error>> = files
         .par_iter()
-        .map(|(file, format)| {
-            let header = formats::read_header(file, &overrides.limits)?;
+        .map(|file| {
+            let (format, header) = formats::read_format(file, &overrides.limits)?;
             let said = overrides.exposure_of(file);
             Ok(Candidate {
                 file: file.clone(),
-                format: *format,
+                format,
                 judged: judge(&file_name(file), &header, said),
                 moment: moment(&header),
                 header,
@@ -177,8 +179,11 @@ impl Survey {
         self.singles.sort();
         self.findings = self.loose_findings();
         let names = names(&brackets);
-        for (cluster, name) in brackets.into_iter().zip(names) {
-            self.brackets.push(plan(cluster, name, overrides)?);
+        let pairs = raw_beside::pair(&brackets);
+        for ((cluster, name), raw) in brackets.into_iter().zip(&names).zip(pairs) {
+            let raw = raw.map(|r| (names[r.cluster].clone(), r.files));
+            self.brackets
+                .push(plan(cluster, name.clone(), raw, overrides)?);
         }
         Ok(())
     }
@@ -220,7 +225,12 @@ fn finished_plan((candidate, evidence): FinishedCandidate) -> FinishedPlan {
 }
 
 /// Settles the exposures of a cluster and lays its frames out.
-fn plan(cluster: Cluster, name: String, overrides: &Overrides) -> Result<BracketPlan, Error> {
+fn plan(
+    cluster: Cluster,
+    name: String,
+    raw: Option<(String, Vec<Option<PathBuf>>)>,
+    overrides: &Overrides,
+) -> Result<BracketPlan, Error> {
     let (mut judged, about): (Vec<_>, Vec<_>) = cluster
         .frames
         .into_iter()
@@ -239,6 +249,8 @@ fn plan(cluster: Cluster, name: String, overrides: &Overrides) -> Result<Bracket
     settle(&mut judged);
     let mut findings = Vec::new();
     let mut frames = Vec::new();
+    let (raw_beside, raws) = raw.unzip();
+    let mut raws = raws.into_iter().flatten();
     for (judged, (file, captured)) in judged.into_iter().zip(about) {
         findings.extend(judged.findings);
         frames.push(FramePlan {
@@ -252,6 +264,7 @@ fn plan(cluster: Cluster, name: String, overrides: &Overrides) -> Result<Bracket
             step_stops: None,
             bias: judged.bias,
             captured,
+            raw: raws.next().flatten(),
         });
     }
     let camera_hdr = cluster.finished.map(finished_plan);
@@ -262,6 +275,7 @@ fn plan(cluster: Cluster, name: String, overrides: &Overrides) -> Result<Bracket
             frames,
             reference: 0,
             camera_hdr,
+            raw_beside,
             findings,
         },
         overrides,

@@ -1,8 +1,9 @@
 //! Raw mosaics on their way through the stages: merged as planes where the bracket lies in register, developed for measuring.
-use super::Prepared;
+use super::{Prepared, Settings};
 use crate::align::{self, Registration};
 use crate::finding::Finding;
-use crate::frames::{self, Bracket};
+use crate::frames::{self, Bracket, BracketPlan};
+use crate::measure::{self, RawBeside};
 use crate::merge::{MapSource, Merger, Motion, Noise, NoiseModel, noise_profile};
 use crate::raster::{Mosaic, Point};
 use crate::response::{self, Response};
@@ -134,6 +135,21 @@ pub(super) fn noise_as_stated(
         }
         doubts.extend(found);
     }
+}
+
+/// Holds the frames against raw files of the same shots, if there are any that can be read; where they cannot, their own
+/// bracket says why.
+pub(super) fn beside(
+    plan: &BracketPlan,
+    prepared: &Prepared,
+    settings: &Settings,
+) -> Option<RawBeside> {
+    let mut raw = frames::load(&plan.of_raw()?, &settings.overrides).ok()?;
+    frames::split(&mut raw);
+    let same_shot = plan.frames.iter();
+    let same_shot = same_shot.filter_map(|f| Some((f.file.clone(), f.raw.clone()?)));
+    let same_shot: Vec<_> = same_shot.collect();
+    measure::raw_beside(&prepared.bracket, &prepared.response, &raw, &same_shot)
 }
 
 /// Noise of red, green and blue photosites from that of the four planes.

@@ -129,6 +129,7 @@ pub(super) fn bracket(
         gain: measured.gain,
         scene: measured.scene,
         comparison,
+        raw_beside: None,
         findings,
         outputs,
     };

@@ -4,7 +4,7 @@ use crate::frames::Exposure;
 use crate::measure::advice::{BestFrame, Scene};
 use crate::measure::calibrate::Calibration;
 use crate::measure::compare::Comparison;
-use crate::measure::{BracketGain, PictureMeasurement, WedgePlace};
+use crate::measure::{BracketGain, PictureMeasurement, RawBeside, WedgePlace};
 use crate::response::Response;
 pub use crate::response::{Closure, ExposureCheck, PairRatio};
 use crate::units::Settings;
@@ -45,6 +45,9 @@ pub struct BracketReport {
     pub scene: Option<Scene>,
     /// The camera's own HDR picture against the merge; `None` without one, or where it could not be laid over the merge.
     pub comparison: Option<Comparison>,
+    /// What raw files of the same shots say of the frames; `None` without any.
+    #[serde(default)]
+    pub raw_beside: Option<RawBeside>,
     /// Doubts about the bracket as a whole; those about one picture are in `pictures`.
     pub findings: Vec<Finding>,
     /// Files written for this bracket.

@@ -170,7 +170,7 @@ fn row(bracket: &BracketReport) -> CameraRow {
 }
 
 /// The picture of a kind that tells most steps apart, or holds most stops where no steps are counted.
-fn best(bracket: &BracketReport, kind: PictureKind) -> Figure {
+pub(super) fn best(bracket: &BracketReport, kind: PictureKind) -> Figure {
     let stops = |p: &PictureMeasurement| at_snr(p, 1.0).and_then(|u| u.stops).unwrap_or(0.0);
     let of_kind = bracket.pictures.iter().filter(|p| p.kind == kind);
     let found = of_kind.max_by(|a, b| {
@@ -179,12 +179,19 @@ fn best(bracket: &BracketReport, kind: PictureKind) -> Figure {
             .cmp(&levels(b))
             .then(stops(a).total_cmp(&stops(b)))
     });
-    found.map_or_else(Figure::default, |p| Figure {
-        file: Some(p.file.clone()),
-        levels: p.levels.map(|l| l.noise),
-        snr1: at_snr(p, 1.0).copied(),
-        snr10: at_snr(p, 10.0).copied(),
-    })
+    found.map_or_else(Figure::default, Figure::of)
+}
+
+impl Figure {
+    /// The figures of a picture.
+    pub(super) fn of(picture: &PictureMeasurement) -> Self {
+        Figure {
+            file: Some(picture.file.clone()),
+            levels: picture.levels.map(|l| l.noise),
+            snr1: at_snr(picture, 1.0).copied(),
+            snr10: at_snr(picture, 10.0).copied(),
+        }
+    }
 }
 
 fn rank(rows: &mut [CameraRow]) {

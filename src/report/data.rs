@@ -1,6 +1,7 @@
 //! The report of one run: what was asked, what was found in the inputs, and one entry a bracket.
 use super::BracketReport;
 use super::cameras::CameraComparison;
+use super::raw_beside::SavedTwice;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 
@@ -27,6 +28,9 @@ pub struct Report {
     /// Cameras beside each other; `None` with fewer than two.
     #[serde(default)]
     pub cameras: Option<CameraComparison>,
+    /// Brackets that the camera saved both finished and raw.
+    #[serde(default)]
+    pub saved_twice: Vec<SavedTwice>,
     /// Pictures that belong to no bracket, and why.
     pub singles: Vec<Left>,
     /// Files that were not taken as pictures, and why.
@@ -46,6 +50,7 @@ impl Report {
             inputs: Vec::new(),
             brackets: Vec::new(),
             cameras: None,
+            saved_twice: Vec::new(),
             singles: Vec::new(),
             skipped: Vec::new(),
             failed: Vec::new(),

@@ -10,6 +10,7 @@
 mod bracket;
 pub mod cameras;
 mod data;
+pub mod raw_beside;
 
 pub mod moment;
 pub mod words;

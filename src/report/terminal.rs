@@ -1,4 +1,6 @@
 //! Report -> a short table that a person reads in a terminal 80 columns wide.
+use super::cameras::Figure;
+use super::raw_beside::{SavedTwice, sentences};
 use super::words::{self, at_snr, decimal};
 use super::{BracketReport, Report};
 use crate::finding::Severity;
@@ -15,6 +17,9 @@ pub fn table(report: &Report) -> String {
     let mut out = String::new();
     for bracket in &report.brackets {
         bracket_text(&mut out, bracket);
+    }
+    for pair in &report.saved_twice {
+        saved_twice(&mut out, report, pair);
     }
     for (title, left) in [
         ("Pictures that belong to no bracket:", &report.singles),
@@ -100,6 +105,43 @@ fn scene(out: &mut String, bracket: &BracketReport) {
     }
 }
 
+/// Finished pictures beside raw files of the same shots.
+fn saved_twice(out: &mut String, report: &Report, pair: &SavedTwice) {
+    let names = format!("{} beside the raw files in {}", pair.finished, pair.raw);
+    wrap(out, &plain(&names), "", "");
+    let _ = writeln!(
+        out,
+        "{:17} {:^11}       stops held down to SNR 1",
+        "", "steps apart"
+    );
+    let _ = writeln!(
+        out,
+        "{:17} {:>7} {:>4} {:>18} {:>18} {:>8}",
+        "shot", "picture", "raw", "picture", "raw", "more"
+    );
+    let number = |n: Option<usize>| n.map_or_else(|| "-".to_owned(), |n| n.to_string());
+    for row in &pair.rows {
+        let range = |f: &Figure| f.snr1.as_ref().map_or_else(|| "-".to_owned(), interval);
+        let file = row.finished.file.as_deref().unwrap_or("merge");
+        let more = row.more_in_raw_stops;
+        let _ = writeln!(
+            out,
+            "{:17} {:>7} {:>4} {:>18} {:>18} {:>8}",
+            shortened(file),
+            number(row.finished.levels),
+            number(row.raw.levels),
+            range(&row.finished),
+            range(&row.raw),
+            more.map_or_else(|| "-".to_owned(), |m| decimal(m, 2))
+        );
+    }
+    let finished = report.brackets.iter().find(|b| b.name == pair.finished);
+    for sentence in finished.map(sentences).unwrap_or_default() {
+        wrap(out, &plain(&sentence), "", "  ");
+    }
+    out.push('\n');
+}
+
 fn row(out: &mut String, picture: &PictureMeasurement) {
     let number = |n: Option<usize>| n.map_or_else(|| "-".to_owned(), |n| n.to_string());
     let levels = picture.levels;
@@ -150,11 +192,16 @@ fn limit(limit: Limit) -> &'static str {
 
 /// Frames by file name, cut in its middle to 17 letters; the others by what they are.
 fn name(picture: &PictureMeasurement) -> String {
-    const LETTERS: usize = 17;
     if picture.kind != PictureKind::Frame {
         return words::kind_words(picture.kind).to_owned();
     }
-    let letters: Vec<char> = plain(&picture.file).chars().collect();
+    shortened(&picture.file)
+}
+
+/// A file's name, cut in its middle.
+fn shortened(file: &str) -> String {
+    const LETTERS: usize = 17;
+    let letters: Vec<char> = plain(file).chars().collect();
     if letters.len() <= LETTERS {
         return letters.into_iter().collect();
     }

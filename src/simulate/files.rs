@@ -50,13 +50,11 @@ pub fn write_scenario(
     for (index, frame) in truth.frames.iter().enumerate() {
         let fields = metadata::of_frame(scenario, index);
         if let FileKind::Dng { deflate } = scenario.files {
-            let codes = frame_codes(scenario, index, &radiance)?;
-            let sensor = scenario.sensor_of(index);
-            writer.write(
-                &frame.file,
-                raw_file::dng(&codes, &sensor, deflate, &fields),
-            )?;
+            writer.raw(&frame.file, index, deflate, &radiance)?;
             continue;
+        }
+        if let Some(file) = &frame.raw {
+            writer.raw(file, index, false, &radiance)?;
         }
         let pixels = frame_pixels(scenario, index, &radiance)?;
         writer.picture(&frame.file, &pixels, &fields)?;
@@ -185,12 +183,14 @@ impl Writer<'_> {
     /// Refuses before the work starts if any of the files may not be written.
     fn check_all(&self, truth: &Truth) -> Result<(), Error> {
         let pictures = truth.frames.iter().map(|f| f.file.as_str());
+        let raw = truth.frames.iter().filter_map(|f| f.raw.as_deref());
         let others = truth
             .camera_hdr
             .iter()
             .chain(&truth.radiance)
             .map(String::as_str);
         pictures
+            .chain(raw)
             .chain(others)
             .chain(["scenario.json", "truth.json"])
             .try_for_each(|name| self.policy.check(&self.out.join(name)))
@@ -207,6 +207,20 @@ impl Writer<'_> {
     fn picture(&mut self, name: &str, pixels: &Pixels, fields: &[Field]) -> Result<(), Error> {
         let bytes = encode(pixels, &self.scenario.files, fields);
         self.write(name, bytes)
+    }
+
+    /// A frame as the converter's codes.
+    fn raw(
+        &mut self,
+        name: &str,
+        index: usize,
+        deflate: bool,
+        radiance: &Array3<f32>,
+    ) -> Result<(), Error> {
+        let codes = frame_codes(self.scenario, index, radiance)?;
+        let sensor = self.scenario.sensor_of(index);
+        let fields = metadata::of_frame(self.scenario, index);
+        self.write(name, raw_file::dng(&codes, &sensor, deflate, &fields))
     }
 
     /// The camera saves its own HDR picture as JPEG at quality 90 where the frames are JPEG.

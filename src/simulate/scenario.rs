@@ -35,6 +35,9 @@ pub struct Scenario {
     /// Also write the scene's radiance as `truth.exr`.
     #[serde(default)]
     pub truth_map: bool,
+    /// Also write every shot as an uncompressed DNG of the same name, as cameras do that save raw beside JPEG.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub raw_beside: bool,
 }
 
 /// Settings of a frame of EV 0, and what the metadata says of the camera.
@@ -256,6 +259,9 @@ impl Scenario {
                 "raw frames have no HDR picture of the camera's own",
             );
         }
+        if self.raw_beside && matches!(self.files, FileKind::Dng { .. }) {
+            return refuse("raw_beside", "the frames are raw already");
+        }
         self.check_settings()?;
         self.scene.check()?;
         self.sensor.check()
@@ -345,5 +351,11 @@ impl Scenario {
     /// File name of the frame called `frame`.
     pub fn file_name(&self, frame: &str) -> String {
         format!("{}_{frame}.{}", self.name, self.files.ending())
+    }
+
+    /// File name of the raw file of the frame called `frame`, if it is written beside the picture.
+    pub fn raw_name(&self, frame: &str) -> Option<String> {
+        self.raw_beside
+            .then(|| format!("{}_{frame}.dng", self.name))
     }
 }

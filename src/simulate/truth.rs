@@ -31,6 +31,9 @@ pub struct Truth {
 pub struct FrameTruth {
     /// File name.
     pub file: String,
+    /// File of the same shot as raw, if written.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub raw: Option<String>,
     /// Stated exposure against the nominal frame, stops.
     pub stated_ev: f64,
     /// Real exposure against the nominal frame, a factor of light.
@@ -80,6 +83,7 @@ impl Truth {
             |part: &[(&super::Sensor, f64)]| wedge.as_ref().map(|w| expected(&w.light, part));
         let frames = (0..scenario.frames.len()).map(|i| FrameTruth {
             file: scenario.file_name(&scenario.frames[i].name),
+            raw: scenario.raw_name(&scenario.frames[i].name),
             stated_ev: scenario.frames[i].ev,
             relative_exposure: scenario.relative_exposure(i),
             exposure_time: scenario.settings(i).time.map_or(0.0, |t| t.0),

@@ -5,6 +5,7 @@ pub(super) mod fixture;
 mod known;
 mod run;
 mod scene;
+mod twice;
 
 use serde_json::Value;
 use std::collections::BTreeSet;
@@ -112,7 +113,7 @@ fn paths(value: &Value, path: &str, out: &mut BTreeSet<String>) {
 
 #[test]
 fn every_field_is_documented_and_every_documented_field_is_there() {
-    let text = json::text(&run::report()).unwrap();
+    let text = json::text(&twice::report()).unwrap();
     let mut found = BTreeSet::new();
     paths(&serde_json::from_str(&text).unwrap(), "", &mut found);
     let table = include_str!("../../src/report/schema.md");
@@ -140,6 +141,26 @@ fn every_field_is_documented_and_every_documented_field_is_there() {
         "documented but not in the sample: {absent:?}"
     );
     assert!(documented.len() > 100, "{} rows read", documented.len());
+}
+
+/// Shots that were saved twice: side by side in the terminal (kept), and a section of the page with its table and chart.
+#[test]
+fn pictures_stand_beside_the_raw_files_of_the_same_shots() {
+    let report = twice::report();
+    let text = terminal::table(&report);
+    assert!(text.lines().all(|l| l.chars().count() <= 79));
+    let at = text.find("bench beside the raw files").unwrap();
+    golden("twice.txt", &text[at..]);
+    let page = html::page(&report, &scene::figures());
+    let section = page
+        .split("<section>")
+        .find(|s| s.contains("beside its raw files"));
+    let section = section.unwrap().split("</section>").next().unwrap();
+    assert_eq!(section.matches("role=\"rowheader\"").count(), 4);
+    assert_eq!(section.matches("<svg").count(), 1);
+    for words in ["3.1 %", "0.4 %", "0.015", "1.003", "bench_", ".dng"] {
+        assert!(section.contains(words), "{words}: {section}");
+    }
 }
 
 #[test]

@@ -99,13 +99,55 @@ fn what_is_not_read_is_refused_by_name() {
     }
 }
 
-/// Without DNGVersion the same file is some camera maker's own.
+/// The first bytes of other makers' raw files (signatures from memory; common practice, no source): refused by the name of
+/// their kind, whatever the file is called, and not taken for the TIFF or JPEG preview that some of them hold.
 #[test]
-fn other_raw_files_are_refused_with_advice() {
-    let mut bytes = bytes("packed-16.dng");
-    let at = entry(&bytes, 50706, 1);
-    bytes[at..at + 2].copy_from_slice(&50999u16.to_le_bytes());
-    assert_eq!(problem(&bytes), InputProblem::OtherRaw);
+fn other_raw_files_are_refused_by_their_kind() {
+    let cases: [(&[u8], &str); 8] = [
+        (b"II\x2a\0\x10\0\0\0CR\x02\0rest", "CR2"),
+        (b"\0\0\0\x18ftypcrx \0\0\0\x01", "CR3"),
+        (b"II\x1a\0\0\0HEAPCCDR\x02\0", "CRW"),
+        (b"FUJIFILMCCD-RAW 0201", "RAF"),
+        (b"IIU\0\x18\0\0\0\x88\xe7\x74\xd8", "RW2"),
+        (b"IIRO\x08\0\0\0and more data", "ORF"),
+        (b"MMOR\0\0\0\x08and more data", "ORF"),
+        (b"FOVb\0\0\x02\0and more data", "X3F"),
+    ];
+    for (bytes, kind) in cases {
+        let found = problem(bytes);
+        assert!(
+            matches!(&found, InputProblem::OtherRaw(f) if f.contains(kind)),
+            "{kind}: {found:?}"
+        );
+        let advice = Error::input(Path::new("x"), found).advice();
+        assert!(
+            advice.contains("DNG") && advice.contains("TIFF"),
+            "{advice}"
+        );
+    }
+}
+
+/// Without DNGVersion a file of TIFF structure with a mosaic is some camera maker's own: which, its maker says.
+#[test]
+fn raw_files_of_tiff_structure_are_told_by_their_maker() {
+    for (maker, kind) in [
+        (b"NIKON CO\0\0", "NEF"),
+        (b"SONY\0\0\0\0\0\0", "ARW"),
+        (b"PENTAX\0\0\0\0", "PEF"),
+        (b"Nobody\0\0\0\0", "own kind"),
+    ] {
+        let mut bytes = bytes("packed-16.dng");
+        let at = entry(&bytes, 50706, 1);
+        bytes[at..at + 2].copy_from_slice(&50999u16.to_le_bytes());
+        let at = entry(&bytes, 271, 2) + 8;
+        let place = u32::from_le_bytes(bytes[at..at + 4].try_into().unwrap()) as usize;
+        bytes[place..place + 10].copy_from_slice(maker);
+        let found = problem(&bytes);
+        assert!(
+            matches!(&found, InputProblem::OtherRaw(f) if f.contains(kind)),
+            "{kind}: {found:?}"
+        );
+    }
 }
 
 #[test]

@@ -1,6 +1,7 @@
 //! Checks against other libraries: files read by them, and answers made once by kept scripts with pinned versions.
 mod colour;
 mod dng;
+mod exr_frames;
 mod files;
 mod maps;
 mod methods;

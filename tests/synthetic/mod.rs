@@ -12,6 +12,7 @@ mod motion;
 mod pictures;
 mod range;
 mod raw;
+mod raw_beside;
 mod registration;
 mod response;
 mod scenarios;

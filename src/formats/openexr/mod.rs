@@ -16,7 +16,7 @@ mod read;
 mod write;
 
 pub use attributes::Attributes;
-pub use read::{Content, read};
+pub use read::{Content, read, states_exposure};
 pub(super) use read::{decode, header};
 pub use write::{Layout, write};
 

@@ -63,6 +63,24 @@ pub(in crate::formats) fn header(file: &mut (impl BufRead + Seek)) -> Result<Hea
     })
 }
 
+/// True if a file can be a frame of a bracket: it states an exposure time, holds no channels beside colour, and was not
+/// written by this program, whose maps carry the time of their reference frame. False for what cannot be read.
+pub fn states_exposure(file: &Path) -> bool {
+    const COLOURS: [&str; 6] = ["R", "G", "B", "A", "Y", "Z"];
+    let Ok(meta) = MetaData::read_from_file(file, false) else {
+        return false;
+    };
+    let Ok(first) = first_part(&meta) else {
+        return false;
+    };
+    let mut names = first.channels.list.iter().map(|c| c.name.to_string());
+    let attributes = attributes(first);
+    let own = |text: String| text.starts_with(env!("CARGO_PKG_NAME"));
+    attributes.exposure_time.is_some()
+        && names.all(|name| COLOURS.contains(&name.as_str()))
+        && !attributes.software.is_some_and(own)
+}
+
 /// R, G, B or Y as float samples; the size was held against the limits already.
 pub(in crate::formats) fn decode(bytes: &[u8]) -> Result<Decoded, Fault> {
     let all = Limits {

@@ -16,6 +16,7 @@ mod scene;
 mod snr;
 mod source;
 mod strip;
+mod through_raw;
 mod tone_curve;
 
 pub(crate) use edge::edge;
@@ -29,6 +30,7 @@ pub(crate) use scene::scene;
 pub(crate) use snr::snr;
 pub(crate) use source::{NONE as NO_SOURCE, colour as source_colour, coloured};
 pub use strip::{CELL, Strip, log_display, strip};
+pub(crate) use through_raw::through_raw;
 pub(crate) use tone_curve::tone_curve;
 
 use super::sheet::CropRow;

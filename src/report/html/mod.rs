@@ -1,6 +1,6 @@
 //! Report + pictures -> one self-contained page: no network, no scripts; light and dark, screen and paper.
 //!
-//! In reading order: the page, escaping, cameras beside each other, one bracket, how its frames lay, its tables, its known densities, its
+//! In reading order: the page, escaping, cameras beside each other, pictures beside raw files, one bracket, how its frames lay, its tables, its known densities, its
 //! wedge strips, definitions and provenance.
 mod bracket;
 mod cameras;
@@ -8,6 +8,7 @@ mod comparison;
 mod densities;
 mod escape;
 mod notes;
+mod raw_beside;
 mod register;
 mod scene;
 pub(crate) mod strips;
@@ -77,6 +78,7 @@ pub fn page_of(report: &Report, sections: Sections) -> String {
     summary(&mut out, report, sections);
     out.push_str("</header>\n<main>\n");
     cameras::cameras(&mut out, report);
+    raw_beside::raw_beside(&mut out, report);
     if let Sections::Here(sections) = sections {
         let alone = report.brackets.len() == 1;
         for (entry, section) in report.brackets.iter().zip(sections) {

@@ -1,0 +1,95 @@
+//! Brackets that were saved twice: which raw file shows the same shot as each finished frame.
+//!
+//! A camera that saves raw beside JPEG gives both the same name, and the same moment and settings in the metadata. Either is
+//! enough; a shot is only paired within the brackets that pair best.
+use super::bracket::file_name;
+use super::sorting::{Candidate, Cluster};
+use super::survey::{BracketPlan, FramePlan, nominal};
+use crate::formats::Format;
+use std::path::{Path, PathBuf};
+
+/// Exposures of one shot as two files state them differ by no more than this, stops: rounding of the tags.
+const SAME_STOPS: f64 = 0.02;
+/// Fewest shots that two brackets share.
+const FEWEST: usize = 2;
+
+/// The raw files of a cluster of finished frames, in its order of frames, and the index of their cluster.
+pub(super) struct RawFiles {
+    pub cluster: usize,
+    pub files: Vec<Option<PathBuf>>,
+}
+
+/// The raw cluster that shows the shots of each cluster; `None` for raw clusters and those without one. Frames are paired only
+/// with raw frames of the same folder.
+pub(super) fn pair(clusters: &[Cluster]) -> Vec<Option<RawFiles>> {
+    let raw = |c: &Cluster| c.frames.iter().all(|f| f.format == Format::Dng);
+    let found = |finished: &Cluster| {
+        let raws = clusters.iter().enumerate().filter(|(_, c)| raw(c));
+        let pairs = raws.map(|(cluster, raw)| RawFiles {
+            cluster,
+            files: finished
+                .frames
+                .iter()
+                .map(|f| same_shot(f, &raw.frames))
+                .collect(),
+        });
+        let count = |r: &RawFiles| r.files.iter().flatten().count();
+        // The first of those that pair equally well.
+        let best = pairs.reduce(|a, b| if count(&b) > count(&a) { b } else { a })?;
+        (count(&best) >= FEWEST).then_some(best)
+    };
+    let finished = clusters.iter().map(|c| (!raw(c)).then(|| found(c)));
+    finished.map(Option::flatten).collect()
+}
+
+/// The raw file of a frame's shot: by its name, else the only one of its moment and exposure.
+fn same_shot(frame: &Candidate, raws: &[Candidate]) -> Option<PathBuf> {
+    let folder = frame.file.parent();
+    let here = || raws.iter().filter(move |r| r.file.parent() == folder);
+    if let Some(named) = here().find(|r| stem(&r.file) == stem(&frame.file)) {
+        return Some(named.file.clone());
+    }
+    let mut alike = here().filter(|r| same_moment(frame, r));
+    let only = alike.next()?;
+    alike.next().is_none().then(|| only.file.clone())
+}
+
+/// The name without its ending; cameras and card readers differ in capitals.
+fn stem(file: &Path) -> String {
+    let name = file_name(file);
+    let stem = name.rsplit_once('.').map_or(&*name, |(stem, _)| stem);
+    stem.to_lowercase()
+}
+
+fn same_moment(a: &Candidate, b: &Candidate) -> bool {
+    let time = a.moment.zip(b.moment);
+    let stops = a.judged.stated.zip(b.judged.stated);
+    time.is_some_and(|(a, b)| a == b)
+        && stops.is_some_and(|(a, b)| (a.value - b.value).abs() < SAME_STOPS)
+}
+
+impl BracketPlan {
+    /// The raw frames of the same shots as a bracket of their own, exposures as they are here; `None` where fewer than two
+    /// frames have one.
+    pub fn of_raw(&self) -> Option<BracketPlan> {
+        let beside = |f: &FramePlan| {
+            let file = f.raw.clone()?;
+            Some(FramePlan {
+                file,
+                raw: None,
+                ..f.clone()
+            })
+        };
+        let frames: Vec<FramePlan> = self.frames.iter().filter_map(beside).collect();
+        let main = self.frames.get(self.reference)?.raw.as_ref();
+        let reference = frames.iter().position(|f| Some(&f.file) == main);
+        (frames.len() >= 2).then(|| BracketPlan {
+            name: self.raw_beside.clone().unwrap_or_default(),
+            reference: reference.unwrap_or_else(|| nominal(&frames)),
+            frames,
+            camera_hdr: None,
+            raw_beside: None,
+            findings: Vec::new(),
+        })
+    }
+}

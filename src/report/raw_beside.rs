@@ -1,0 +1,136 @@
+//! Brackets that the camera saved twice: levels and stops of every shot as finished picture and as raw, side by side.
+use super::BracketReport;
+use super::cameras::{Figure, best};
+use super::words::{decimal, percent};
+use crate::measure::{CurveThroughRaw, PictureKind};
+use serde::{Deserialize, Serialize};
+
+/// The finished pictures of one bracket beside the raw files of the same shots.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct SavedTwice {
+    /// Name of the bracket of finished pictures; what its curve is through the raw files stands in its own entry.
+    pub finished: String,
+    /// Name of the bracket of raw files.
+    pub raw: String,
+    /// Steps of the wedge in the finished pictures; `None` without one.
+    pub finished_steps: Option<usize>,
+    /// Steps of the wedge in the raw files.
+    pub raw_steps: Option<usize>,
+    /// A row a shot, least exposure first, and the two merges last.
+    pub rows: Vec<SavedTwiceRow>,
+}
+
+/// Figures of one shot, or of the merges.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct SavedTwiceRow {
+    /// Finished picture; for the merges no file is named.
+    pub finished: Figure,
+    /// Raw file.
+    pub raw: Figure,
+    /// Stops down to SNR 1 that the raw one holds more than the finished one: negative where processing that removes noise makes
+    /// the finished one look deeper. `None` where either has no figure.
+    pub more_in_raw_stops: Option<f64>,
+}
+
+/// Every bracket whose raw files are a bracket of the same report.
+pub fn compare(brackets: &[BracketReport]) -> Vec<SavedTwice> {
+    let pairs = brackets.iter().filter_map(|finished| {
+        let beside = finished.raw_beside.as_ref()?;
+        let raw = brackets.iter().find(|b| b.name == beside.bracket)?;
+        let shots = beside
+            .frames
+            .iter()
+            .map(|pair| row(figure(finished, &pair.file), figure(raw, &pair.raw)));
+        let merge = |b| Figure {
+            file: None,
+            ..best(b, PictureKind::Merge)
+        };
+        Some(SavedTwice {
+            finished: finished.name.clone(),
+            raw: raw.name.clone(),
+            finished_steps: steps(finished),
+            raw_steps: steps(raw),
+            rows: shots.chain([row(merge(finished), merge(raw))]).collect(),
+        })
+    });
+    pairs.collect()
+}
+
+fn steps(bracket: &BracketReport) -> Option<usize> {
+    bracket
+        .pictures
+        .iter()
+        .find_map(|p| p.levels)
+        .map(|l| l.steps)
+}
+
+fn figure(bracket: &BracketReport, file: &str) -> Figure {
+    let frames = bracket.pictures.iter();
+    let mut frames = frames.filter(|p| p.kind == PictureKind::Frame && p.file == file);
+    frames.next().map_or_else(Figure::default, Figure::of)
+}
+
+fn row(finished: Figure, raw: Figure) -> SavedTwiceRow {
+    let stops = |f: &Figure| f.snr1.and_then(|u| u.stops);
+    SavedTwiceRow {
+        more_in_raw_stops: stops(&raw).zip(stops(&finished)).map(|(r, f)| r - f),
+        finished,
+        raw,
+    }
+}
+
+/// What the raw files say of the finished pictures, in sentences.
+pub fn sentences(bracket: &BracketReport) -> Vec<String> {
+    let Some(beside) = &bracket.raw_beside else {
+        return Vec::new();
+    };
+    let mut out = Vec::new();
+    let worst = |of: fn(&crate::measure::RawPair) -> f64| {
+        let largest = beside.frames.iter().max_by(|a, b| of(a).total_cmp(&of(b)));
+        largest.filter(|p| of(p) > 0.0).map(|p| (of(p), &p.file))
+    };
+    if let Some((share, file)) = worst(|p| p.clipped_alone) {
+        let share = percent(share);
+        out.push(format!(
+            "Of {file} {share} is clipped that its raw file still holds."
+        ));
+    }
+    if let Some((share, file)) = worst(|p| p.black_alone) {
+        let share = percent(share);
+        out.push(format!(
+            "Of {file} {share} is black that in its raw file stands above the noise of one pixel."
+        ));
+    }
+    match beside.curves.as_slice() {
+        [] => out.push(
+            "Too few places of even light are unclipped in both files for the camera's curve to be seen through the raw ones.".into(),
+        ),
+        curves => out.push(curve_words(curves)),
+    }
+    out
+}
+
+fn curve_words(curves: &[CurveThroughRaw]) -> String {
+    let letters: &[&str] = if curves.len() == 3 {
+        &["R ", "G ", "B "]
+    } else {
+        &[""]
+    };
+    let list = |of: &dyn Fn(&CurveThroughRaw) -> String| {
+        let parts = letters
+            .iter()
+            .zip(curves)
+            .map(|(l, c)| format!("{l}{}", of(c)));
+        parts.collect::<Vec<_>>().join(", ")
+    };
+    let main = &curves[curves.len() / 2];
+    let ends = main.points.first().zip(main.points.last());
+    let (low, high) = ends.map_or((0.0, 0.0), |(a, b)| (a.level, b.level));
+    format!(
+        "The response recovered from the pictures alone is off the camera's true curve, as the raw files show it between codes {} and {}, by {} stops r.m.s.; its steepness is {} times the true one.",
+        decimal(low, 0),
+        decimal(high, 0),
+        list(&|c| decimal(c.rms_stops, 3)),
+        list(&|c| decimal(c.steepness, 3))
+    )
+}
