@@ -227,7 +227,7 @@ pub fn merge(settings: &Settings, progress: &(dyn Fn(Event) + Sync)) -> Result<P
         &policy,
         (&prepared.bracket, &settings.delivery),
         source.dim(),
-        |rows| source.rows(rows),
+        |rows| source.planes(rows),
     )?;
     Ok(prepared)
 }

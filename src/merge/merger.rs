@@ -6,6 +6,7 @@
 use super::map::{RadianceMap, flag};
 use super::motion::Motion;
 use super::noise::{Noise, NoiseModel};
+use super::planes::Planes;
 use super::sampling::{CLIPPED, LEFT_OUT};
 use super::sums::Sums;
 use super::weights::{FrameLight, Weights};
@@ -124,17 +125,54 @@ impl<'a> Merger<'a> {
         rows.zip(range).for_each_init(
             || self.scratch(columns, channels),
             |scratch, ((((radiance, statistical), systematic), flags), row)| {
-                self.sample(row, scratch);
-                self.leave_out(row, scratch, flags);
-                for channel in 0..channels {
-                    self.channel_row(channel, scratch, flags);
-                    spread(&scratch.sums.radiance, radiance, (channel, channels));
-                    spread(&scratch.sums.statistical, statistical, (channel, channels));
-                    spread(&scratch.sums.systematic, systematic, (channel, channels));
-                }
+                self.merge_row(row, scratch, flags, |channel, sums| {
+                    spread(&sums.radiance, radiance, (channel, channels));
+                    spread(&sums.statistical, statistical, (channel, channels));
+                    spread(&sums.systematic, systematic, (channel, channels));
+                });
             },
         );
         map
+    }
+
+    /// The same rows channel by channel, made one after another.
+    pub fn planes(&self, range: Range<usize>) -> Planes {
+        let (_, columns, channels) = self.dim();
+        let pixels = range.len() * columns;
+        let empty = || (0..channels).map(|_| Vec::with_capacity(pixels)).collect();
+        let mut planes = Planes {
+            columns,
+            radiance: empty(),
+            statistical: empty(),
+            systematic: empty(),
+            flags: vec![0; pixels],
+            primaries: self.primaries,
+        };
+        let mut scratch = self.scratch(columns, channels);
+        for (row, flags) in range.zip(planes.flags.chunks_exact_mut(columns.max(1))) {
+            self.merge_row(row, &mut scratch, flags, |channel, sums| {
+                planes.radiance[channel].extend_from_slice(&sums.radiance);
+                planes.statistical[channel].extend_from_slice(&sums.statistical);
+                planes.systematic[channel].extend_from_slice(&sums.systematic);
+            });
+        }
+        planes
+    }
+
+    /// Merges a row and hands over every channel as it is done.
+    fn merge_row(
+        &self,
+        row: usize,
+        scratch: &mut Row,
+        flags: &mut [u16],
+        mut done: impl FnMut(usize, &Sums),
+    ) {
+        self.sample(row, scratch);
+        self.leave_out(row, scratch, flags);
+        for channel in 0..self.channels.len() {
+            self.channel_row(channel, scratch, flags);
+            done(channel, &scratch.sums);
+        }
     }
 
     fn scratch(&self, columns: usize, channels: usize) -> Row {

@@ -1,6 +1,6 @@
 //! Bracket + response -> [`RadianceMap`]: noise from the bracket itself, inverse-variance weights, uncertainty, flags.
 //!
-//! In reading order: `map` the result; [`noise`] the noise model, [`noise_profile`] what a raw file says of it; `weights` the tables of a merge; [`motion`] what moved; `merger` the merge
+//! In reading order: `map` the result, `planes` rows of it channel by channel; [`noise`] the noise model, `noise_windows` what it is fitted to, [`noise_profile`] what a raw file says of it; `weights` the tables of a merge; [`motion`] what moved; `merger` the merge
 //! itself, with `sampling` (radiance of a row of every frame) and `sums` under it; `mosaic` the merge of a raw mosaic's planes
 //! made full-colour; [`store`] the map as a file; `open` one read back; `working_space` one in
 //! another RGB space.
@@ -10,7 +10,9 @@ mod mosaic;
 pub mod motion;
 pub mod noise;
 pub mod noise_profile;
+mod noise_windows;
 mod open;
+mod planes;
 mod sampling;
 pub mod store;
 mod sums;
@@ -23,6 +25,7 @@ pub use mosaic::MapSource;
 pub use motion::{Motion, MotionSettings};
 pub use noise::{Noise, NoiseModel};
 pub use open::{Opened, open};
+pub use planes::Planes;
 pub use working_space::in_space;
 
 use crate::frames::Bracket;

@@ -1,6 +1,7 @@
 //! A merge of the planes of a mosaic made into a full-colour map: demosaiced once, after merging, with its variances.
 use super::map::{RadianceMap, flag};
 use super::merger::Merger;
+use super::planes::Planes;
 use crate::raster::Mosaic;
 use crate::raster::demosaic::{REACH, Sites, demosaic, demosaic_variance};
 use ndarray::{Array2, Array3, Axis};
@@ -72,6 +73,14 @@ impl<'a> MapSource<'a> {
         match self.mosaic {
             Some((mosaic, noise)) => rows(&self.merger, mosaic, range, noise),
             None => self.merger.rows(range),
+        }
+    }
+
+    /// The same rows channel by channel.
+    pub fn planes(&self, range: Range<usize>) -> Planes {
+        match self.mosaic {
+            Some(_) => Planes::of(&self.rows(range)),
+            None => self.merger.planes(range),
         }
     }
 }

@@ -4,8 +4,9 @@
 //! noise, in the same unit; `systematic.R`, `systematic.G`, `systematic.B` (HALF) the relative systematic one; `flags`
 //! (UINT) the flags plane. A map of one channel has `Y`, `sigma.Y`, `systematic.Y` and `flags` instead.
 //!
-//! Radiance keeps 16 significant bits (the OpenEXR writer says why). Uncertainties keep 7 significant bits, a rounding
-//! of at most 0.8 %, where an uncertainty is wanted to two significant digits at most (JCGM 100:2008, 7.2.6). HALF says
+//! Radiance keeps 16 significant bits (the OpenEXR writer says why). Uncertainties keep 6 significant bits, a rounding
+//! of at most 1.6 %, where an uncertainty is wanted to two significant digits at most (JCGM 100:2008, 7.2.6), of which the
+//! second may be off by half: 5 % of 10, 0.5 % of 99. HALF says
 //! values below 2^-14 in steps of 2^-24; its range ends at 2^-24, never at zero unless the uncertainty is, and at 65504,
 //! never at infinity.
 use crate::Error;
@@ -15,7 +16,7 @@ use crate::formats::openexr::{
     self, Attributes, Channel, ChannelRows, Content, Kind, Layout, Scheme,
 };
 use crate::formats::staged::Outputs;
-use crate::merge::RadianceMap;
+use crate::merge::{Planes, RadianceMap};
 use crate::units::Primaries;
 use half::f16;
 use half::slice::HalfFloatSliceExt;
@@ -62,7 +63,7 @@ pub fn write_exr(
     policy: &Outputs,
     how: &Stored,
     shape: (usize, usize, usize),
-    strip: impl Fn(Range<usize>) -> RadianceMap + Sync,
+    strip: impl Fn(Range<usize>) -> Planes + Sync,
 ) -> Result<(), Error> {
     let (rows, columns, channels) = shape;
     let mut named: Vec<Channel> = LAYERS
@@ -82,7 +83,7 @@ pub fn write_exr(
         scheme: how.scheme,
     };
     openexr::write(path, policy, &layout, |rows| {
-        channels_of(&strip(rows), how.samples)
+        channels_of(strip(rows), how.samples)
     })
 }
 
@@ -131,59 +132,34 @@ fn letters(channels: usize) -> &'static [&'static str] {
     }
 }
 
-/// The strip's samples channel by channel, in the order of the layout.
-fn channels_of(map: &RadianceMap, samples: Kind) -> Vec<ChannelRows> {
-    let half = |v: f32| v.clamp(-65504.0, 65504.0);
+/// The strip's samples, in the order of the layout.
+fn channels_of(strip: Planes, samples: Kind) -> Vec<ChannelRows> {
+    let radiance = strip.radiance.into_iter();
     let mut rows: Vec<ChannelRows> = match samples {
-        Kind::Half => planes(&map.radiance, half)
-            .iter()
-            .map(|p| halves(p))
+        Kind::Half => radiance
+            .map(|p| halves(p, |v| v.clamp(-65504.0, 65504.0)))
             .collect(),
-        _ => planes(&map.radiance, |v| v)
-            .into_iter()
-            .map(ChannelRows::Float)
-            .collect(),
+        _ => radiance.map(ChannelRows::Float).collect(),
     };
-    for uncertainty in [&map.statistical, &map.systematic] {
-        rows.extend(planes(uncertainty, short).iter().map(|p| halves(p)));
-    }
+    let uncertainties = strip.statistical.into_iter().chain(strip.systematic);
+    rows.extend(uncertainties.map(|plane| halves(plane, short)));
     rows.push(ChannelRows::Uint(
-        map.flags.iter().map(|&f| u32::from(f)).collect(),
+        strip.flags.iter().map(|&f| u32::from(f)).collect(),
     ));
     rows
 }
 
-fn halves(plane: &[f32]) -> ChannelRows {
+fn halves(mut plane: Vec<f32>, change: impl Fn(f32) -> f32) -> ChannelRows {
+    plane.iter_mut().for_each(|v| *v = change(*v));
     let mut halves = vec![f16::ZERO; plane.len()];
-    halves.convert_from_f32_slice(plane);
+    halves.convert_from_f32_slice(&plane);
     ChannelRows::Half(halves)
 }
 
-/// One plane for each channel.
-fn planes(samples: &Array3<f32>, change: impl Fn(f32) -> f32) -> Vec<Vec<f32>> {
-    let channels = samples.dim().2;
-    let samples = samples.as_standard_layout();
-    let Some(data) = samples.as_slice() else {
-        return Vec::new();
-    };
-    match channels {
-        3 => (0..3)
-            .map(|k| {
-                data.as_chunks::<3>()
-                    .0
-                    .iter()
-                    .map(|p| change(p[k]))
-                    .collect()
-            })
-            .collect(),
-        _ => vec![data.iter().map(|&v| change(v)).collect()],
-    }
-}
-
-/// 7 significant bits, to the nearest, held within what HALF can say.
+/// 6 significant bits, to the nearest, held within what HALF can say.
 #[inline(always)]
 fn short(value: f32) -> f32 {
-    const DROPPED: u32 = 17;
+    const DROPPED: u32 = 18;
     let bits = value.to_bits() + (1 << (DROPPED - 1));
     let rounded = f32::from_bits(bits & !((1 << DROPPED) - 1));
     let least = if value > 0.0 {
@@ -232,7 +208,7 @@ mod tests {
 
     fn write(path: &Path, map: &RadianceMap, how: &Stored) {
         write_exr(path, &Outputs::default(), how, map.radiance.dim(), |rows| {
-            map.strip(rows)
+            Planes::of(&map.strip(rows))
         })
         .unwrap();
     }
@@ -260,13 +236,13 @@ mod tests {
             close(
                 &back.statistical,
                 &map.statistical,
-                1.0 / 128.0,
+                1.0 / 64.0,
                 2f32.powi(-24),
             );
             close(
                 &back.systematic,
                 &map.systematic,
-                1.0 / 128.0,
+                1.0 / 64.0,
                 2f32.powi(-24),
             );
             assert_eq!(back.flags, map.flags);
@@ -320,6 +296,6 @@ mod tests {
         assert_eq!(short(1e9), 65504.0);
         assert_eq!(short(f32::INFINITY), 65504.0);
         assert_eq!(short(1.0), 1.0);
-        assert_eq!(short(1.0 / 3.0), 85.0 / 256.0); // 0.3320
+        assert_eq!(short(1.0 / 3.0), 43.0 / 128.0); // 0.3359
     }
 }

@@ -9,7 +9,7 @@ use crate::frames::{Bracket, raw_of};
 use crate::measure::WedgePlace;
 use crate::measure::wedge::KeptWedge;
 use crate::merge::store::{self, Stored};
-use crate::merge::{RadianceMap, in_space};
+use crate::merge::{Planes, RadianceMap, in_space};
 use crate::report::html::Sections;
 use crate::report::{OutputFile, Report, csv, html, json};
 use crate::units::Primaries;
@@ -122,7 +122,7 @@ pub(super) fn write_bracket(
         policy,
         (bracket, delivery),
         map.radiance.dim(),
-        |rows| map.strip(rows),
+        |rows| Planes::of(&map.strip(rows)),
     )?;
     wrote(
         "radiance map with uncertainty and flags, OpenEXR",
@@ -168,7 +168,7 @@ pub(super) fn write_map(
     policy: &Outputs,
     (bracket, delivery): (&Bracket, &Delivery),
     shape: (usize, usize, usize),
-    rows: impl Fn(Range<usize>) -> RadianceMap + Sync,
+    rows: impl Fn(Range<usize>) -> Planes + Sync,
 ) -> Result<(), Error> {
     let ending = path
         .extension()
@@ -176,7 +176,13 @@ pub(super) fn write_map(
     match ending.as_deref() {
         Some("exr") => {
             let space = written_in(bracket);
-            let rows = |range| in_space(rows(range), &space);
+            let rows = |range| {
+                let planes = rows(range);
+                match planes.primaries == space {
+                    true => planes,
+                    false => Planes::of(&in_space(planes.map(), &space)),
+                }
+            };
             let how = Stored {
                 attributes: attributes(bracket),
                 samples: delivery.map_samples,
@@ -185,7 +191,7 @@ pub(super) fn write_map(
             store::write_exr(path, policy, &how, shape, rows)
         }
         Some("hdr") => {
-            let map = in_space(rows(0..shape.0), &written_in(bracket));
+            let map = in_space(rows(0..shape.0).map(), &written_in(bracket));
             write_whole(path, policy, |sink| {
                 rgbe::write(
                     sink,

@@ -4,7 +4,9 @@
 //! curved response is applied to it, so that fits to block means have next to no errors-in-variables bias.
 use crate::frames::{Bracket, Frame};
 use crate::raster::{Pixels, Point};
+use ndarray::Array3;
 use rayon::prelude::*;
+use smallvec::SmallVec;
 
 /// Code units used for statistics: full scale is 255, whatever the file's depth.
 pub(crate) const CODES: f64 = 255.0;
@@ -32,9 +34,9 @@ impl BlockSamples {
         self.mean.len() / self.frames.max(1)
     }
 
-    /// Fewer blocks where there are many of about one level, evenly spread over those; all of them where there are few.
-    pub(crate) fn thinned(&self) -> BlockSamples {
-        if self.len() <= FITTED_WHOLE {
+    /// At most `a_level` blocks of about one level, evenly spread over those; all of them where there are few.
+    pub(crate) fn thinned(&self, a_level: usize) -> BlockSamples {
+        if self.len() <= BINS * a_level {
             return self.clone();
         }
         let frames = self.frames.max(1);
@@ -49,7 +51,7 @@ impl BlockSamples {
         let mut met = [0usize; BINS];
         let mut keep = |block: &[f32]| {
             let b = bin(block);
-            let wanted = count[b].min(BIN_WANTED);
+            let wanted = count[b].min(a_level);
             met[b] += 1;
             met[b] * wanted / count[b] > (met[b] - 1) * wanted / count[b]
         };
@@ -84,11 +86,7 @@ impl BlockSamples {
 /// Blocks looked at: enough that a level that fills a thousandth of the picture has a hundred of them.
 const BLOCKS_WANTED: usize = 60_000;
 
-/// Up to this many blocks all are fitted to.
-const FITTED_WHOLE: usize = 20_000;
-/// Blocks that are fitted to beyond, by bin of level: more do not lower the residual, which is systematic by then.
-const BIN_WANTED: usize = 240;
-/// Bins of level, over the sum of a block's levels in all frames.
+/// Bins of level for thinning, over the sum of a block's levels in all frames.
 const BINS: usize = 100;
 /// Side of the smallest blocks that a finely textured scene is cut into.
 const SMALLEST: usize = 4;
@@ -191,11 +189,10 @@ fn row_of_blocks(
             .collect();
         let Some(places) = places else { continue };
         let tile = top * TILES.1 / rows.max(1) * TILES.0 + left * TILES.0 / columns.max(1);
-        for (channel, samples) in out.iter_mut().enumerate() {
-            samples.tile.push(tile as u16);
-            for (frame, &(row, column)) in bracket.frames.iter().zip(&places) {
-                let (mean, variance, peak) =
-                    statistics(&frame.picture.pixels, row, column, side, channel);
+        out.iter_mut().for_each(|o| o.tile.push(tile as u16));
+        for (frame, &at) in bracket.frames.iter().zip(&places) {
+            let found = statistics(&frame.picture.pixels, at, side);
+            for (samples, (mean, variance, peak)) in out.iter_mut().zip(found) {
                 samples.mean.push(mean);
                 samples.variance.push(variance);
                 samples.peak.push(peak);
@@ -225,33 +222,58 @@ pub(crate) fn place(frame: &Frame, top: usize, left: usize, side: usize) -> Opti
     inside.then_some((row as usize, column as usize))
 }
 
-/// Mean, variance and largest code of a block.
+/// Mean, variance and largest code of a block with its top left corner at (row, column), by channel.
 pub(crate) fn statistics(
     pixels: &Pixels,
-    top: usize,
-    left: usize,
+    at: (usize, usize),
+    side: usize,
+) -> SmallVec<[(f32, f32, f32); 4]> {
+    match (pixels, pixels.channels()) {
+        (Pixels::U8(codes), 3) => of_bytes::<3>(codes, at, side).into_iter().collect(),
+        (Pixels::U8(codes), 1) => of_bytes::<1>(codes, at, side).into_iter().collect(),
+        (_, channels) => (0..channels)
+            .map(|channel| of_levels(pixels, at, side, channel))
+            .collect(),
+    }
+}
+
+/// Whole numbers all the way: 64 codes squared stay far below 2^32.
+fn of_bytes<const CHANNELS: usize>(
+    codes: &Array3<u8>,
+    (top, left): (usize, usize),
+    side: usize,
+) -> [(f32, f32, f32); CHANNELS] {
+    let (mut sum, mut square, mut peak) = ([0u32; CHANNELS], [0u32; CHANNELS], [0u8; CHANNELS]);
+    let width = codes.dim().1;
+    let all = codes
+        .as_slice()
+        .unwrap_or_default()
+        .as_chunks::<CHANNELS>()
+        .0;
+    for row in top..top + side {
+        for pixel in &all[row * width + left..row * width + left + side] {
+            for (k, &code) in pixel.iter().enumerate() {
+                sum[k] += u32::from(code);
+                square[k] += u32::from(code) * u32::from(code);
+                peak[k] = peak[k].max(code);
+            }
+        }
+    }
+    let count = (side * side) as f64;
+    std::array::from_fn(|k| {
+        let mean = f64::from(sum[k]) / count;
+        let variance = (f64::from(square[k]) / count - mean * mean).max(0.0);
+        (mean as f32, variance as f32, f32::from(peak[k]))
+    })
+}
+
+fn of_levels(
+    pixels: &Pixels,
+    (top, left): (usize, usize),
     side: usize,
     channel: usize,
 ) -> (f32, f32, f32) {
-    let (_, columns, channels) = pixels.dim();
-    let rows = (top..top + side).map(|row| (row * columns + left) * channels + channel);
     let count = (side * side) as f64;
-    if let Pixels::U8(codes) = pixels
-        && let Some(codes) = codes.as_slice()
-    {
-        // Whole numbers all the way: 64 codes squared stay far below 2^32.
-        let (mut sum, mut square, mut peak) = (0u32, 0u32, 0u8);
-        for first in rows {
-            for &code in codes[first..].iter().step_by(channels).take(side) {
-                sum += u32::from(code);
-                square += u32::from(code) * u32::from(code);
-                peak = peak.max(code);
-            }
-        }
-        let mean = f64::from(sum) / count;
-        let variance = (f64::from(square) / count - mean * mean).max(0.0);
-        return (mean as f32, variance as f32, f32::from(peak));
-    }
     let (mut sum, mut square, mut peak) = (0.0f64, 0.0f64, 0.0f32);
     for row in top..top + side {
         for column in left..left + side {
@@ -294,7 +316,7 @@ mod tests {
     #[test]
     fn thinning_keeps_rare_levels_whole_and_common_ones_evenly() {
         let all = uneven();
-        let thin = all.thinned();
+        let thin = all.thinned(240);
         let rare = |s: &BlockSamples| s.mean.chunks_exact(2).filter(|b| b[0] != 90.2).count();
         let common: Vec<f32> = thin
             .mean
@@ -310,7 +332,7 @@ mod tests {
             rare(&thin),
             rare(&all)
         );
-        assert!(common.len() > 230 && common.len() <= BIN_WANTED);
+        assert!(common.len() > 230 && common.len() <= 240);
         let gap = common.windows(2).map(|w| w[1] - w[0]).fold(0.0, f32::max);
         assert!(gap < 2.0 * 40_000.0 / common.len() as f32, "{gap}");
         assert_eq!(thin.len(), thin.tile.len());
@@ -320,7 +342,7 @@ mod tests {
     fn few_blocks_are_all_kept() {
         let all = uneven();
         let some: Vec<bool> = (0..all.len()).map(|i| i < 15_000).collect();
-        assert_eq!(all.only(&some).thinned().len(), 15_000);
+        assert_eq!(all.only(&some).thinned(240).len(), 15_000);
     }
 
     /// The whole-number way of 8-bit frames against the plain one.
@@ -330,11 +352,9 @@ mod tests {
             ndarray::Array3::from_shape_fn((9, 11, 3), |(r, c, k)| (r * 29 + c * 7 + k * 90) as u8);
         let same = Pixels::F32(codes.mapv(|v| f32::from(v) / 255.0));
         let bytes = Pixels::U8(codes);
-        for channel in 0..3 {
-            let (a, b) = (
-                statistics(&bytes, 1, 2, 8, channel),
-                statistics(&same, 1, 2, 8, channel),
-            );
+        let (bytes, same) = (statistics(&bytes, (1, 2), 8), statistics(&same, (1, 2), 8));
+        assert_eq!(bytes.len(), 3);
+        for (a, b) in bytes.into_iter().zip(same) {
             assert!(
                 (a.0 - b.0).abs() < 1e-3
                     && (a.1 - b.1).abs() < 1e-2 * b.1

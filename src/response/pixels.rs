@@ -45,11 +45,17 @@ fn at_place(bracket: &Bracket, place: (usize, usize), side: usize) -> Vec<(usize
         return Vec::new();
     };
     let channels = frames[bracket.reference].picture.pixels.channels();
+    let views = frames.iter().zip(&places);
+    let views: Vec<_> = views
+        .map(|(frame, &at)| {
+            let pixels = &frame.picture.pixels;
+            (pixels, at, blocks::statistics(pixels, at, side))
+        })
+        .collect();
     let of_channel = |channel: usize| {
         let (mut codes, mut usable) = (Vec::with_capacity(frames.len()), 0);
-        for (frame, &(row, column)) in frames.iter().zip(&places) {
-            let pixels = &frame.picture.pixels;
-            let (mean, variance, peak) = blocks::statistics(pixels, row, column, side, channel);
+        for (pixels, (row, column), statistics) in &views {
+            let (mean, variance, peak) = statistics[channel];
             let clipped = peak > 254.0;
             if variance > UNEVEN * UNEVEN && !clipped {
                 return None;

@@ -210,11 +210,16 @@ pub(super) fn settle(
     )
 }
 
+/// Blocks of about one level that the first and the last fit see: more do not lower the residual, which is systematic by
+/// then.
+const FIRST_A_LEVEL: usize = 120;
+const LAST_A_LEVEL: usize = 240;
+
 /// Tables, exposures and the balance of the default method.
 type Fitted = (Vec<TableFit>, Vec<Estimate>, Option<Balance>);
 
 /// The default method: exposures between the two ends are estimated, judged against the stated ones, and the table is
-/// fitted once more with all of them held, from where the first fit ended, to all blocks where the first had fewer.
+/// fitted once more with all of them held, from where the first fit ended, to more blocks.
 fn smooth(
     bracket: &Bracket,
     samples: &[BlockSamples],
@@ -227,8 +232,11 @@ fn smooth(
         .iter()
         .map(|&v| v <= values[0] || v >= values[last])
         .collect();
-    let thinned: Vec<BlockSamples> = samples.iter().map(BlockSamples::thinned).collect();
-    let free = fit_channels(&thinned, &values, &ends).ok_or_else(|| refuse(bracket, samples))?;
+    let thinned = |a_level: usize| -> Vec<BlockSamples> {
+        samples.par_iter().map(|s| s.thinned(a_level)).collect()
+    };
+    let free = fit_channels(&thinned(FIRST_A_LEVEL), &values, &ends)
+        .ok_or_else(|| refuse(bracket, samples))?;
     let balance = balance::by_tables(&free, bracket.reference);
     // With a balance that drifts, the exposure of a frame is green's.
     let judged = if balance.is_some() {
@@ -242,7 +250,7 @@ fn smooth(
             None => stated[j],
         })
         .collect();
-    let fits = fit_settled(samples, &used, balance.as_ref(), &free)
+    let fits = fit_settled(&thinned(LAST_A_LEVEL), &used, balance.as_ref(), &free)
         .ok_or_else(|| refuse(bracket, samples))?;
     Ok((fits, used, balance))
 }

@@ -4,6 +4,7 @@ use super::smooth_table::TableFit;
 use crate::error::{BracketProblem, Error};
 use crate::finding::Finding;
 use crate::frames::Bracket;
+use rayon::prelude::*;
 
 /// Blocks below which a fit is refused (Debevec and Malik (1997) ask N (P - 1) > 255, so 128 for three frames).
 pub(super) const FEWEST_BLOCKS: usize = 128;
@@ -15,7 +16,8 @@ const FEWEST_CODES: f32 = 16.0;
 /// # Errors
 /// [`BracketProblem::Response`] with the range found; [`BracketProblem::NothingUsable`] if no block is usable.
 pub(super) fn refuse_flat(bracket: &Bracket, samples: &[BlockSamples]) -> Result<(), Error> {
-    let widest = samples.iter().map(range_of_codes).fold(f32::MAX, f32::min);
+    let widest = samples.par_iter().map(range_of_codes);
+    let widest = widest.reduce(|| f32::MAX, f32::min);
     if widest >= FEWEST_CODES {
         return Ok(());
     }
@@ -37,11 +39,13 @@ fn range_of_codes(samples: &BlockSamples) -> f32 {
             .filter(|&i| sees(samples, i))
             .map(|i| samples.mean[i])
             .collect();
-        codes.sort_by(f32::total_cmp);
         let cut = codes.len() / 100;
-        if let (Some(low), Some(high)) = (codes.get(cut), codes.iter().rev().nth(cut)) {
-            widest = widest.max(high - low);
-        }
+        let Some(last) = codes.len().checked_sub(cut + 1) else {
+            continue;
+        };
+        let low = *codes.select_nth_unstable_by(cut, f32::total_cmp).1;
+        let high = *codes.select_nth_unstable_by(last, f32::total_cmp).1;
+        widest = widest.max(high - low);
     }
     widest
 }

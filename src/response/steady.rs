@@ -6,7 +6,6 @@
 use super::blocks::BlockSamples;
 use crate::statistics::isotonic::increasing;
 use rayon::prelude::*;
-use std::collections::HashMap;
 
 /// Bins over the levels of the frame with less exposure.
 const BINS: usize = 64;
@@ -79,7 +78,9 @@ fn mark(samples: &BlockSamples, first: usize, moved: &mut [bool]) {
 }
 
 fn seen(samples: &BlockSamples, first: usize) -> Vec<Seen> {
-    let mut votes: HashMap<(usize, u16), f64> = HashMap::new();
+    let tiles = (0..samples.len()).map(|block| tile(samples, block)).max();
+    let tiles = tiles.map_or(0, |most| most + 1);
+    let mut votes = vec![0.0; BINS * tiles];
     let mut out = Vec::new();
     for block in 0..samples.len() {
         let (i, k) = (
@@ -95,7 +96,7 @@ fn seen(samples: &BlockSamples, first: usize) -> Vec<Seen> {
             continue;
         }
         let bin = (samples.mean[i] as usize * BINS / 256).min(BINS - 1);
-        *votes.entry((bin, tile(samples, block))).or_default() += 1.0;
+        votes[bin * tiles + tile(samples, block)] += 1.0;
         out.push(Seen {
             block,
             bin,
@@ -104,13 +105,13 @@ fn seen(samples: &BlockSamples, first: usize) -> Vec<Seen> {
         });
     }
     for s in &mut out {
-        s.weight = 1.0 / votes[&(s.bin, tile(samples, s.block))];
+        s.weight = 1.0 / votes[s.bin * tiles + tile(samples, s.block)];
     }
     out
 }
 
-fn tile(samples: &BlockSamples, block: usize) -> u16 {
-    samples.tile.get(block).copied().unwrap_or(block as u16)
+fn tile(samples: &BlockSamples, block: usize) -> usize {
+    samples.tile.get(block).map_or(block, |&tile| tile.into())
 }
 
 /// Points (level, level of the next frame) of the rising curve through the bins' medians.
@@ -122,7 +123,7 @@ fn curve(bins: &mut [Vec<&Seen>]) -> Option<Vec<(f64, f64)>> {
         if total < VOTES {
             continue;
         }
-        bin.sort_by(|a, b| a.levels.1.total_cmp(&b.levels.1));
+        bin.sort_unstable_by(|a, b| a.levels.1.total_cmp(&b.levels.1));
         let mut sum = 0.0;
         let middle = bin.iter().find(|s| {
             sum += s.weight;
@@ -158,7 +159,7 @@ fn limits(seen: &[Seen], away: &[Option<f64>]) -> Vec<Option<f64>> {
         if group.len() < 30 {
             return None;
         }
-        group.sort_by(|a, b| a.0.total_cmp(&b.0));
+        group.sort_unstable_by(|a, b| a.0.total_cmp(&b.0));
         let half = group.iter().map(|g| g.1).sum::<f64>() / 2.0;
         let mut sum = 0.0;
         let median = group.iter().find(|g| {

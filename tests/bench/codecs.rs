@@ -15,7 +15,7 @@ use std::path::PathBuf;
 use stopspan::formats::jpeg::{self, Subsampling};
 use stopspan::formats::staged::Outputs;
 use stopspan::formats::{Limits, png, read_header, read_picture, rgbe, srgb_profile};
-use stopspan::merge::{RadianceMap, store};
+use stopspan::merge::{Planes, RadianceMap, store};
 
 const ROWS: usize = 3000;
 const COLUMNS: usize = 4000;
@@ -57,8 +57,8 @@ fn frame(radiance: &Array3<f32>, gain: f32) -> Array3<u8> {
     radiance.mapv(|l| (255.0 * (l * gain).clamp(0.0, 1.0).powf(1.0 / 2.2)).round() as u8)
 }
 
-fn strip(map: &RadianceMap, rows: std::ops::Range<usize>) -> RadianceMap {
-    map.strip(rows)
+fn strip(map: &RadianceMap, rows: std::ops::Range<usize>) -> Planes {
+    Planes::of(&map.strip(rows))
 }
 
 struct Bench {

@@ -7,6 +7,7 @@ use std::path::PathBuf;
 use std::time::Instant;
 use stopspan::formats::staged::Outputs;
 use stopspan::formats::{Limits, read_picture};
+use stopspan::merge::Planes;
 use stopspan::merge::store::{self, Stored};
 
 fn main() {
@@ -26,7 +27,7 @@ fn main() {
         });
         let out = folder.path().join(format!("{n}.exr"));
         let none = Stored::default();
-        let strip = |rows: std::ops::Range<usize>| map.strip(rows);
+        let strip = |rows: std::ops::Range<usize>| Planes::of(&map.strip(rows));
         store::write_exr(&out, &Outputs::default(), &none, map.radiance.dim(), strip).unwrap();
         let seconds = begun.elapsed().as_secs_f64();
         std::fs::remove_file(out).unwrap();

@@ -8,7 +8,7 @@ use stopspan::align;
 use stopspan::formats::staged::Outputs;
 use stopspan::formats::{Limits, read_picture};
 use stopspan::frames::{self, Overrides};
-use stopspan::merge::{Merger, RadianceMap, noise, store};
+use stopspan::merge::{Merger, Planes, RadianceMap, noise, store};
 use stopspan::pipeline::{self, Prepared, Settings};
 use stopspan::response::{self, Choice};
 use stopspan::simulate::{Scenario, write_scenario};
@@ -68,7 +68,7 @@ impl Bench {
             inputs: self.files.clone(),
         };
         let file = self.folder.path().join("map.exr");
-        let strip = |rows: std::ops::Range<usize>| map.strip(rows);
+        let strip = |rows: std::ops::Range<usize>| Planes::of(&map.strip(rows));
         let shape = map.radiance.dim();
         store::write_exr(&file, &policy, &store::Stored::default(), shape, strip).unwrap();
     }

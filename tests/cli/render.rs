@@ -5,14 +5,14 @@ use std::path::{Path, PathBuf};
 use stopspan::formats::staged::Outputs;
 use stopspan::formats::{Limits, profile_primaries, read_header, read_picture};
 use stopspan::merge::store::{Stored, write_exr};
-use stopspan::merge::{RadianceMap, open};
+use stopspan::merge::{Planes, RadianceMap, open};
 use stopspan::units::Primaries;
 
 fn write(path: &Path, radiance: Array3<f32>) {
     let map = RadianceMap::of_radiance(radiance, Primaries::SRGB);
     let (policy, how) = (Outputs::default(), Stored::default());
     write_exr(path, &policy, &how, map.radiance.dim(), |rows| {
-        map.strip(rows)
+        Planes::of(&map.strip(rows))
     })
     .unwrap();
 }

@@ -1,37 +1,93 @@
 //! Rows of channels -> one block of an OpenEXR file: by PXR24, differences along a row in byte planes, or by ZIP.
-use super::ChannelRows;
+use super::planes::{Code, Counts, Stream};
+use super::{ChannelRows, Kind};
 use crate::formats::deflate::zlib;
-use fdeflate::compress_to_vec;
 use std::ops::Range;
 
 /// Rows in a block of either scheme.
 pub(super) const BLOCK_ROWS: usize = 16;
 
-/// The data of one block: the rows `rows` of the strips, channels in the order of the header.
+/// The data of one block by the PXR24 scheme: the rows `rows` of the strips, channels in the order of the header.
 pub(super) fn block(strips: &[&ChannelRows], rows: Range<usize>, columns: usize) -> Vec<u8> {
-    let planes: usize = strips.iter().map(|s| planes_of(s)).sum();
-    let mut data = vec![0; planes * columns * rows.len()];
-    let mut rest = data.as_mut_slice();
-    for row in rows.clone() {
-        let place = row * columns..(row + 1) * columns;
-        for strip in strips {
-            let (here, after) = rest.split_at_mut(planes_of(strip) * columns);
-            match strip {
-                ChannelRows::Uint(v) => differences(&v[place.clone()], here, |&v| v, 4),
-                ChannelRows::Half(v) => {
-                    differences(&v[place.clone()], here, |v| u32::from(v.to_bits()), 2);
-                }
-                ChannelRows::Float(v) => differences(&v[place.clone()], here, |&v| to_24(v), 3),
-            }
-            rest = after;
-        }
-    }
-    let packed = compress_to_vec(&data);
+    let pieces = pieces(strips, columns);
+    let mut data = vec![0; pieces.last().map_or(0, |p| p.0.end)];
+    let mut codes = vec![0; columns];
+    // One row tells what code suits the others.
+    let middle = (rows.start + rows.end) / 2;
+    fill(&mut data, &mut codes, strips, middle);
+    let suited: Vec<Option<Code>> = (0..KINDS)
+        .map(|kind| suited(&data, &pieces, kind))
+        .collect();
     let raw: usize = strips.iter().map(|s| s.kind().bytes()).sum::<usize>() * columns * rows.len();
+    let mut stream = Stream::new(raw * 2 / 3);
+    for row in rows.clone() {
+        fill(&mut data, &mut codes, strips, row);
+        let coded = |(range, kind): &(Range<usize>, usize)| (range.clone(), suited[*kind].as_ref());
+        stream.write(&data, pieces.iter().map(coded));
+    }
+    let packed = stream.finish();
     if packed.len() < raw {
         packed
     } else {
         unpacked(strips, rows, columns)
+    }
+}
+
+/// Kinds of byte planes, each with a code of its own: upper bytes of floats, their lowest, all of the other types.
+const KINDS: usize = 3;
+
+/// Where the kinds lie in a row's data.
+fn pieces(strips: &[&ChannelRows], columns: usize) -> Vec<(Range<usize>, usize)> {
+    let mut pieces: Vec<(Range<usize>, usize)> = Vec::new();
+    let kinds = strips.iter().flat_map(|strip| match strip.kind() {
+        Kind::Float => [(2, 0), (1, 1)].as_slice(),
+        Kind::Half => &[(2, 2)],
+        Kind::Uint => &[(4, 2)],
+    });
+    for &(planes, kind) in kinds {
+        let start = pieces.last().map_or(0, |p| p.0.end);
+        let end = start + planes * columns;
+        match pieces.last_mut() {
+            Some(last) if last.1 == kind => last.0.end = end,
+            _ => pieces.push((start..end, kind)),
+        }
+    }
+    pieces
+}
+
+/// The code for pieces of a kind.
+fn suited(data: &[u8], pieces: &[(Range<usize>, usize)], kind: usize) -> Option<Code> {
+    let mut counts = Counts::new();
+    let these = pieces.iter().filter(|p| p.1 == kind);
+    these.for_each(|p| counts.add(&data[p.0.clone()]));
+    counts.code()
+}
+
+/// The byte planes of one row of all channels.
+fn fill(data: &mut [u8], codes: &mut [u32], strips: &[&ChannelRows], row: usize) {
+    let columns = codes.len();
+    let place = row * columns..(row + 1) * columns;
+    let mut rest = data;
+    for strip in strips {
+        let bytes = match strip {
+            ChannelRows::Uint(v) => {
+                codes.copy_from_slice(&v[place.clone()]);
+                4
+            }
+            ChannelRows::Half(v) => {
+                let halves = codes.iter_mut().zip(&v[place.clone()]);
+                halves.for_each(|(code, v)| *code = v.to_bits().into());
+                2
+            }
+            ChannelRows::Float(v) => {
+                let floats = codes.iter_mut().zip(&v[place.clone()]);
+                floats.for_each(|(code, &v)| *code = to_24(v));
+                3
+            }
+        };
+        let (here, after) = rest.split_at_mut(bytes * columns);
+        differences(codes, here, bytes);
+        rest = after;
     }
 }
 
@@ -58,23 +114,16 @@ pub(super) fn zip_block(strips: &[&ChannelRows], rows: Range<usize>, columns: us
     }
 }
 
-fn planes_of(strip: &ChannelRows) -> usize {
-    match strip {
-        ChannelRows::Uint(_) => 4,
-        ChannelRows::Half(_) => 2,
-        ChannelRows::Float(_) => 3,
-    }
-}
-
 /// Differences of neighbours, each byte of them in a plane of its own, the highest first.
-fn differences<T>(row: &[T], planes: &mut [u8], code: impl Fn(&T) -> u32, bytes: usize) {
-    for (k, plane) in planes.chunks_exact_mut(row.len()).enumerate() {
+fn differences(codes: &[u32], planes: &mut [u8], bytes: usize) {
+    for (k, plane) in planes.chunks_exact_mut(codes.len()).enumerate() {
         let shift = 8 * (bytes - 1 - k) as u32;
-        let mut before = 0;
-        for (value, byte) in row.iter().zip(plane) {
-            let now = code(value);
-            *byte = (now.wrapping_sub(before) >> shift) as u8;
-            before = now;
+        if let (Some(byte), Some(first)) = (plane.first_mut(), codes.first()) {
+            *byte = (first >> shift) as u8;
+        }
+        let pairs = codes.iter().zip(&codes[1..]);
+        for (byte, (before, now)) in plane[1..].iter_mut().zip(pairs) {
+            *byte = (now.wrapping_sub(*before) >> shift) as u8;
         }
     }
 }

@@ -1,17 +1,13 @@
-//! OpenEXR, in reading order: what a file holds, its header, the coding of blocks, writing block by block, reading.
+//! OpenEXR, in reading order: what a file holds, its header, the coding of blocks (`blocks`, and `planes` for the deflate stream of noise in it), writing block by block, reading.
 //!
 //! Files are written with the PXR24 or the ZIP scheme of the format, PXR24 being the usual one here: HALF and UINT channels are kept exactly, FLOAT channels to 16
 //! significant bits (a relative step of 2^-16 to 2^-15, 0.000022 to 0.000044 stop), as differences along a row, byte
-//! plane by byte plane. The deflate stream inside is the `fdeflate` crate's, whose code is fixed: noise hardly ever
-//! repeats, so a search for repeats costs much and finds little.
-//!
-//! Measured on the map of three 12-megapixel frames (ten channels), one x86-64 core, 2026-11-25, machine shared, CPU time of the
-//! deflate step alone and size of all blocks: fdeflate 0.41 s, 159 MB; miniz_oxide level 1 1.20 s, 136 MB; zlib-rs
-//! level 1 1.11 s, 153 MB, its Huffman codes alone 1.67 s, 130 MB. The differences before it cost 0.1 to 0.2 s; the
-//! samples without any scheme are 336 MB. Fewer bits of radiance make the file hardly smaller with the fixed code (13
-//! bits: 158 MB), so 16 are kept.
+//! plane by byte plane. The lowest bytes of floats are noise and lie in the deflate stream as they are; the other planes get a
+//! Huffman code made from one row of each block. On the map of three 12-megapixel frames (ten channels, 336 MB) that gives
+//! 107 MB in less time than general compressors with a fixed code take for 159 MB; `tests/bench/README.md` has the table.
 mod attributes;
 mod blocks;
+mod planes;
 mod read;
 mod write;
 

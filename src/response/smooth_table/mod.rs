@@ -9,12 +9,14 @@
 //! the last frame is never estimated: if a curve and a span fit the pixels, so does every power of both (Grossberg and
 //! Nayar 2003).
 //!
-//! In reading order: `sight` the observations, `system` the equations, `state` the table they give.
+//! In reading order: `spread` the noise inside blocks, `sight` the observations, `system` the equations, `state` the table they give.
 mod sight;
+mod spread;
 mod state;
 mod system;
 
 use super::blocks::BlockSamples;
+use spread::Spread;
 use state::State;
 use system::System;
 
@@ -63,10 +65,12 @@ pub(crate) fn fit(
         Some(fit) => (State::from_fit(fit, stated), ROUNDS - WARM_ROUNDS),
         None => (State::start(stated), 0),
     };
+    let (unknown, measured) = (Spread::unknown(stated.len()), Spread::of(samples));
     let mut last = None;
     for round in first..ROUNDS {
-        let sightings = state.sight(samples, round);
-        if sightings.iter().filter(|s| !s.is_empty()).count() < FEWEST {
+        let spread = if round == 0 { &unknown } else { &measured };
+        let sightings = state.sight(samples, round, spread);
+        if sightings.len() < FEWEST {
             return None;
         }
         let system = System::assemble(&state.parametric, &sightings, stated, held);

@@ -1,7 +1,9 @@
 //! Which blocks the table is fitted to in which frame, where on the table they lie and with what weight.
 use super::NODES;
+use super::spread::Spread;
 use super::state::State;
 use crate::response::blocks::{BlockSamples, QUIET_CODES};
+use rayon::prelude::*;
 use smallvec::SmallVec;
 
 /// Lowest code predicted for a block to be used: below it the black end rectifies noise.
@@ -11,11 +13,13 @@ const TEXTURE_STOPS: f64 = 0.2;
 /// Of the variance of a block's texture (stops^2), what is left in its log exposure after the correction for the bend.
 const TEXTURE_LEAVES: f64 = 0.3;
 /// Largest standard deviation inside a block, codes.
-const TEXTURE_CODES: f64 = QUIET_CODES;
+pub(super) const TEXTURE_CODES: f64 = QUIET_CODES;
 /// What compression, rounding and texture leave in the mean of any number of blocks of one level and frame, codes.
 const COMMON_CODES: f64 = 0.05;
 /// Codes over which that is the same.
 const COMMON_RANGE: usize = 8;
+/// Blocks that one thread looks at together.
+const TOGETHER: usize = 1024;
 
 /// One sample's part in one frame.
 #[derive(Clone, Copy)]
@@ -26,19 +30,52 @@ pub(super) struct Sighting {
     pub weight: f64,
 }
 
+/// The sightings of all blocks that at least two frames see, block behind block.
+#[derive(Default)]
+pub(super) struct Sightings {
+    all: Vec<Sighting>,
+    /// Where each block's end.
+    ends: Vec<usize>,
+}
+
+impl Sightings {
+    /// Number of blocks.
+    pub(super) fn len(&self) -> usize {
+        self.ends.len()
+    }
+
+    /// All of them.
+    pub(super) fn all(&self) -> &[Sighting] {
+        &self.all
+    }
+
+    /// The sightings of one block after another.
+    pub(super) fn blocks(&self) -> impl Iterator<Item = &[Sighting]> {
+        let mut first = 0;
+        self.ends.iter().map(move |&end| {
+            let block = &self.all[first..end];
+            first = end;
+            block
+        })
+    }
+
+    fn append(&mut self, other: Sightings) {
+        let before = self.all.len();
+        self.all.extend(other.all);
+        self.ends.extend(other.ends.iter().map(|end| before + end));
+    }
+}
+
 /// What a round takes from the table of the round before.
-struct Known {
+struct Known<'a> {
     /// Stops a code.
     slopes: Vec<f64>,
     /// Codes a variance.
     bends: Vec<f64>,
-    /// Variance inside blocks by frame and code.
-    noise: Vec<Vec<f64>>,
-    /// The same of blocks with little texture.
-    quiet: Vec<Vec<f64>>,
+    spread: &'a Spread,
 }
 
-impl Known {
+impl Known<'_> {
     /// Variance inside a block beyond the noise of its level, stops^2, as the frame shows it that shows least: what the
     /// scene itself varies, which is the same in all frames. A frame's own variance would not do as a limit in that
     /// frame: it grows with the level, so blocks whose noise went down would pass more often than those it lifted.
@@ -46,7 +83,7 @@ impl Known {
         let views = samples.frames * block..samples.frames * (block + 1);
         let excess = views.enumerate().filter_map(|(frame, i)| {
             let node = node_of(codes[frame]);
-            let beyond = f64::from(samples.variance[i]) - self.quiet[frame][node];
+            let beyond = f64::from(samples.variance[i]) - self.spread.quiet[frame][node];
             (samples.peak[i] <= 254.0 && codes[frame] >= LOWEST_CODE)
                 .then(|| beyond.max(0.0) * self.slopes[node].powi(2))
         });
@@ -55,13 +92,14 @@ impl Known {
 
     /// Lowers the weights of a level and frame so that together they never claim more than what is common to them
     /// allows: [`COMMON_CODES`], and the correction for the curve's bend by its own size.
-    fn share_what_is_common(&self, sightings: &mut [Vec<Sighting>]) {
-        let mut total = vec![[0.0; NODES / COMMON_RANGE]; self.noise.len()];
-        for s in sightings.iter().flatten() {
+    fn share_what_is_common(&self, sightings: &mut [Sighting]) {
+        let noise = &self.spread.noise;
+        let mut total = vec![[0.0; NODES / COMMON_RANGE]; noise.len()];
+        for s in sightings.iter() {
             total[s.frame][s.node / COMMON_RANGE] += s.weight;
         }
-        for s in sightings.iter_mut().flatten() {
-            let bent = self.bends[s.node] * self.noise[s.frame][s.node];
+        for s in sightings.iter_mut() {
+            let bent = self.bends[s.node] * noise[s.frame][s.node];
             let codes = COMMON_CODES.hypot(bent);
             let common = (codes * self.slopes[s.node]).powi(2);
             s.weight /= 1.0 + total[s.frame][s.node / COMMON_RANGE] * common;
@@ -80,7 +118,7 @@ impl Known {
     ) -> Option<Sighting> {
         let (mean, variance) = (f64::from(samples.mean[i]), f64::from(samples.variance[i]));
         let node = node_of(code);
-        let spread = self.noise[frame][node].sqrt();
+        let spread = self.spread.noise[frame][node].sqrt();
         if samples.peak[i] > 254.0
             || code < LOWEST_CODE.max(2.5 * spread)
             || code + 2.5 * spread > 254.0
@@ -111,17 +149,26 @@ impl Known {
 
 impl State {
     /// Which blocks are usable in which frame, and with what weight.
-    pub(super) fn sight(&self, samples: &BlockSamples, round: usize) -> Vec<Vec<Sighting>> {
+    pub(super) fn sight(&self, samples: &BlockSamples, round: usize, spread: &Spread) -> Sightings {
         let known = Known {
             slopes: self.slopes(),
             bends: self.bends(),
-            noise: noise_by_level(samples, round, 2),
-            quiet: noise_by_level(samples, round, 5),
+            spread,
         };
-        let mut sightings: Vec<Vec<Sighting>> = (0..samples.len())
-            .map(|block| self.sight_block(samples, block, round, &known))
+        let parts: Vec<Sightings> = (0..samples.len().div_ceil(TOGETHER))
+            .into_par_iter()
+            .map(|part| {
+                let mut out = Sightings::default();
+                let first = part * TOGETHER;
+                for block in first..samples.len().min(first + TOGETHER) {
+                    self.sight_block(samples, block, (round, &known), &mut out);
+                }
+                out
+            })
             .collect();
-        known.share_what_is_common(&mut sightings);
+        let mut sightings = Sightings::default();
+        parts.into_iter().for_each(|part| sightings.append(part));
+        known.share_what_is_common(&mut sightings.all);
         sightings
     }
 
@@ -129,9 +176,9 @@ impl State {
         &self,
         samples: &BlockSamples,
         block: usize,
-        round: usize,
-        known: &Known,
-    ) -> Vec<Sighting> {
+        (round, known): (usize, &Known),
+        out: &mut Sightings,
+    ) {
         let predicted = if round == 0 {
             None
         } else {
@@ -146,20 +193,20 @@ impl State {
         let codes: SmallVec<[f64; 8]> = views.clone().enumerate().map(code).collect();
         let texture = known.texture(samples, block, &codes);
         if texture > TEXTURE_STOPS * TEXTURE_STOPS {
-            return Vec::new();
+            return;
         }
-        let mut out: Vec<Sighting> = views
-            .enumerate()
-            .filter_map(|(frame, i)| {
-                known.sight(samples, i, (frame, codes[frame]), texture, round > 0)
-            })
-            .collect();
-        if out.len() < 2 {
-            out.clear();
-        } else if round > 1 {
-            self.discount_outlier(&mut out);
+        let first = out.all.len();
+        out.all.extend(views.enumerate().filter_map(|(frame, i)| {
+            known.sight(samples, i, (frame, codes[frame]), texture, round > 0)
+        }));
+        if out.all.len() < first + 2 {
+            out.all.truncate(first);
+            return;
         }
-        out
+        if round > 1 {
+            self.discount_outlier(&mut out.all[first..]);
+        }
+        out.ends.push(out.all.len());
     }
 
     /// Log2 scene exposure of a block from all frames that saw it neither black nor clipped.
@@ -195,42 +242,4 @@ impl State {
 
 fn node_of(code: f64) -> usize {
     code.round().clamp(0.0, 255.0) as usize
-}
-
-/// Variance inside blocks by frame and level, noise with the common texture: the median for `part` 2, else the value that
-/// one block in `part` has less.
-fn noise_by_level(samples: &BlockSamples, round: usize, part: usize) -> Vec<Vec<f64>> {
-    if round == 0 {
-        return vec![vec![1.0; NODES]; samples.frames];
-    }
-    const BINS: usize = 32;
-    (0..samples.frames)
-        .map(|frame| {
-            let mut bins: Vec<Vec<f32>> = vec![Vec::new(); BINS];
-            for block in 0..samples.len() {
-                let i = block * samples.frames + frame;
-                if samples.peak[i] <= 254.0
-                    && f64::from(samples.variance[i]) < TEXTURE_CODES.powi(2)
-                {
-                    bins[samples.mean[i] as usize * BINS / NODES].push(samples.variance[i]);
-                }
-            }
-            let medians: Vec<Option<f64>> = bins.iter_mut().map(|b| median_of(b, part)).collect();
-            let typical = medians.iter().flatten().sum::<f64>()
-                / medians.iter().flatten().count().max(1) as f64;
-            (0..NODES)
-                .map(|code| medians[code * BINS / NODES].unwrap_or(typical.max(1.0)))
-                .collect()
-        })
-        .collect()
-}
-
-fn median_of(values: &mut [f32], part: usize) -> Option<f64> {
-    if values.len() < 10 {
-        return None;
-    }
-    let middle = values.len() / part;
-    Some(f64::from(
-        *values.select_nth_unstable_by(middle, f32::total_cmp).1,
-    ))
 }

@@ -1,5 +1,5 @@
 //! The table between two rounds of the fit, and the finished table.
-use super::sight::Sighting;
+use super::sight::{Sighting, Sightings};
 use super::system::System;
 use super::{NODES, PIN, TableFit};
 use crate::response::gamma_basis;
@@ -88,16 +88,11 @@ impl State {
             .collect()
     }
 
-    pub(super) fn take(
-        &mut self,
-        solution: &DVector<f64>,
-        sightings: &[Vec<Sighting>],
-        frames: usize,
-    ) {
+    pub(super) fn take(&mut self, solution: &DVector<f64>, sightings: &Sightings, frames: usize) {
         self.table = rising(&solution.as_slice()[..NODES]);
         self.exposures = solution.as_slice()[NODES..NODES + frames].to_vec();
         self.coverage = vec![0.0; NODES];
-        for s in sightings.iter().flatten() {
+        for s in sightings.all() {
             self.coverage[s.node] += 1.0 - s.fraction;
             self.coverage[s.node + 1] += s.fraction;
         }
@@ -130,7 +125,7 @@ impl State {
         }
     }
 
-    pub(super) fn finish(self, system: &System, sightings: &[Vec<Sighting>]) -> TableFit {
+    pub(super) fn finish(self, system: &System, sightings: &Sightings) -> TableFit {
         let frames = self.exposures.len();
         let (residual_stops, reduced) = self.residual(sightings);
         let spread = system.standard_uncertainty(reduced.max(1.0));
@@ -143,16 +138,16 @@ impl State {
             log2_exposure: self.table,
             exposures: self.exposures,
             supported: (supported.0 as f64, supported.1 as f64),
-            samples: sightings.iter().filter(|b| !b.is_empty()).count(),
+            samples: sightings.len(),
             residual_stops,
             coverage: self.coverage,
         }
     }
 
     /// Root mean square residual in stops, and the weighted residual variance per degree of freedom.
-    fn residual(&self, sightings: &[Vec<Sighting>]) -> (f64, f64) {
+    fn residual(&self, sightings: &Sightings) -> (f64, f64) {
         let (mut square, mut weighted, mut count, mut freedom) = (0.0, 0.0, 0.0f64, 0.0f64);
-        for block in sightings.iter().filter(|b| !b.is_empty()) {
+        for block in sightings.blocks() {
             let value =
                 |s: &Sighting| self.at(s.node as f64 + s.fraction) - self.exposures[s.frame];
             let total: f64 = block.iter().map(|s| s.weight).sum();

@@ -1,5 +1,5 @@
 //! The linear equations of one round: table, exposures and the generalised gamma curve's coefficients as unknowns.
-use super::sight::Sighting;
+use super::sight::{Sighting, Sightings};
 use super::{NODES, PIN};
 use crate::response::gamma_basis::{self, COLUMNS};
 use nalgebra::{DMatrix, DVector};
@@ -18,16 +18,15 @@ impl System {
     /// Normal equations of all sightings, the curvature and what is held.
     pub(super) fn assemble(
         parametric: &[f64],
-        sightings: &[Vec<Sighting>],
+        sightings: &Sightings,
         stated: &[f64],
         held: &[bool],
     ) -> System {
         let frames = stated.len();
         let size = NODES + frames + COLUMNS;
         let mut matrix = DMatrix::<f64>::zeros(size, size);
-        for block in sightings.iter().filter(|b| !b.is_empty()) {
-            add_block(&mut matrix, block);
-        }
+        sightings.blocks().for_each(|b| add_block(&mut matrix, b));
+        matrix += matrix.transpose();
         add_curvature(&mut matrix, parametric, frames);
         let mut right = DVector::<f64>::zeros(size);
         let usual = gamma_basis::usual().as_steep_as(parametric);
@@ -98,7 +97,8 @@ impl System {
     }
 }
 
-/// `sum_j w a_j a_j' - (sum_j w a_j)(sum_j w a_j)' / sum_j w`: the block's own log exposure is eliminated.
+/// Half of `sum_j w a_j a_j' - (sum_j w a_j)(sum_j w a_j)' / sum_j w`, which with its transpose is the whole: the block's
+/// own log exposure is eliminated.
 fn add_block(matrix: &mut DMatrix<f64>, block: &[Sighting]) {
     let total: f64 = block.iter().map(|s| s.weight).sum();
     let mut sum: smallvec::SmallVec<[(usize, f64); 24]> = smallvec::SmallVec::new();
@@ -108,16 +108,18 @@ fn add_block(matrix: &mut DMatrix<f64>, block: &[Sighting]) {
             (s.node + 1, s.fraction),
             (NODES + s.frame, -1.0),
         ];
-        for (i, a) in entries {
-            for (k, b) in entries {
-                matrix[(i, k)] += s.weight * a * b;
-            }
-            sum.push((i, s.weight * a));
-        }
+        add_half(matrix, &entries, s.weight);
+        sum.extend(entries.map(|(i, a)| (i, s.weight * a)));
     }
-    for &(i, a) in &sum {
-        for &(k, b) in &sum {
-            matrix[(i, k)] -= a * b / total;
+    add_half(matrix, &sum, -1.0 / total);
+}
+
+/// Half of `factor a a'`.
+fn add_half(matrix: &mut DMatrix<f64>, entries: &[(usize, f64)], factor: f64) {
+    for (k, &(i, a)) in entries.iter().enumerate() {
+        matrix[(i, i)] += 0.5 * factor * a * a;
+        for &(j, b) in &entries[k + 1..] {
+            matrix[(i, j)] += factor * a * b;
         }
     }
 }

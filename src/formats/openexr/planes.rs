@@ -1,0 +1,382 @@
+//! A zlib stream (RFC 1950, RFC 1951) of planes of bytes, for noise: Huffman codes made for the data, runs of zeros, and bytes
+//! stored as they are where no code would make them fewer.
+//!
+//! Pictures of noise hardly ever repeat anything but zeros, so repeats are not searched for; and the lowest bytes of their
+//! samples are as good as random, so they are stored, which costs next to nothing.
+use simd_adler32::Adler32;
+use std::ops::Range;
+
+/// Literals, end of block, lengths.
+const SYMBOLS: usize = 286;
+const END: usize = 256;
+/// Longest code, bits: four of them and what is left of a byte fit into 64.
+const LONGEST: u32 = 14;
+/// Length of the longest repeat, and its symbol.
+const REPEAT: (usize, usize) = (258, 285);
+/// A plane is stored if codes would leave more than this many bits a byte.
+const WORTH_IT: f64 = 7.8;
+
+/// How often each symbol comes in a plane.
+pub(super) struct Counts {
+    symbols: [u32; SYMBOLS],
+    bytes: usize,
+}
+
+impl Counts {
+    pub(super) fn new() -> Self {
+        Counts {
+            symbols: [0; SYMBOLS],
+            bytes: 0,
+        }
+    }
+
+    pub(super) fn add(&mut self, data: &[u8]) {
+        self.bytes += data.len();
+        visit(data, self);
+    }
+
+    /// The code for data like that counted; `None` where it is better stored.
+    pub(super) fn code(&self) -> Option<Code> {
+        let code = Code::of(&self.symbols);
+        let bits = |(n, w): (&u32, &(u16, u8))| f64::from(*n) * f64::from(w.1);
+        let total: f64 = self.symbols.iter().zip(&code.words).map(bits).sum();
+        (total < WORTH_IT * self.bytes as f64).then_some(code)
+    }
+}
+
+/// What data is seen as: literals, eight at a time as far as that goes, and runs of zeros, a multiple of eight long.
+trait Sink {
+    fn eight(&mut self, bytes: [u8; 8]);
+    fn one(&mut self, byte: u8);
+    fn zeros(&mut self, count: usize);
+}
+
+fn visit(data: &[u8], sink: &mut impl Sink) {
+    let (words, rest) = data.as_chunks::<8>();
+    let mut zeros = 0;
+    for &word in words {
+        if word == [0; 8] {
+            zeros += 8;
+            continue;
+        }
+        if zeros > 0 {
+            sink.zeros(zeros);
+            zeros = 0;
+        }
+        sink.eight(word);
+    }
+    if zeros > 0 {
+        sink.zeros(zeros);
+    }
+    rest.iter().for_each(|&byte| sink.one(byte));
+}
+
+/// A run of zeros as a zero and repeats of the byte before: symbol, further bits and how many those are.
+fn repeats(count: usize, mut each: impl FnMut(usize, (u32, u32))) {
+    each(0, (0, 0));
+    let mut left = count - 1;
+    while left >= REPEAT.0 {
+        each(REPEAT.1, (0, 0));
+        left -= REPEAT.0;
+    }
+    if left < 3 {
+        (0..left).for_each(|_| each(0, (0, 0)));
+        return;
+    }
+    let beyond = left as u32 - 3;
+    let extra = if beyond < 8 { 0 } else { beyond.ilog2() - 2 };
+    let symbol = 257 + 4 * extra + (beyond >> extra);
+    each(symbol as usize, (beyond & ((1 << extra) - 1), extra));
+}
+
+impl Sink for Counts {
+    fn eight(&mut self, bytes: [u8; 8]) {
+        bytes.iter().for_each(|&byte| self.one(byte));
+    }
+
+    fn one(&mut self, byte: u8) {
+        self.symbols[usize::from(byte)] += 1;
+    }
+
+    fn zeros(&mut self, count: usize) {
+        repeats(count, |symbol, _| self.symbols[symbol] += 1);
+    }
+}
+
+/// A prefix code for all symbols.
+pub(super) struct Code {
+    /// Bits of each symbol, the first lowest, and how many.
+    words: [(u16, u8); SYMBOLS],
+}
+
+impl Code {
+    /// Lengths after Shannon (1948), the room they leave given to the symbols that gain most by it. Every symbol has a code.
+    fn of(counts: &[u32; SYMBOLS]) -> Self {
+        let whole = 1u64 << LONGEST;
+        let total = counts.iter().map(|&n| u64::from(n)).sum::<u64>().max(1);
+        let weight = |n: u32| 1 + u64::from(n) * (whole - SYMBOLS as u64) / total;
+        let mut lengths = [0u32; SYMBOLS];
+        let mut order: Vec<(u64, usize)> = Vec::with_capacity(SYMBOLS);
+        let mut room = whole;
+        for (symbol, &count) in counts.iter().enumerate() {
+            let weight = weight(count);
+            lengths[symbol] = LONGEST - weight.ilog2();
+            room -= 1 << weight.ilog2();
+            order.push((weight << lengths[symbol], symbol));
+        }
+        order.sort_unstable_by(|a, b| b.cmp(a));
+        while room > 0 {
+            for &(_, symbol) in &order {
+                let share = 1 << (LONGEST - lengths[symbol]);
+                if lengths[symbol] > 1 && share <= room {
+                    lengths[symbol] -= 1;
+                    room -= share;
+                }
+            }
+        }
+        Code {
+            words: words(&lengths),
+        }
+    }
+}
+
+/// The words that lengths stand for (RFC 1951, 3.2.2).
+fn words(lengths: &[u32; SYMBOLS]) -> [(u16, u8); SYMBOLS] {
+    let mut next = [0u16; LONGEST as usize + 1];
+    let mut first = 0;
+    for length in 1..=LONGEST {
+        next[length as usize] = first;
+        let count = lengths.iter().filter(|l| **l == length).count() as u16;
+        first = (first + count) << 1;
+    }
+    lengths.map(|length| {
+        let word = next[length as usize];
+        next[length as usize] += 1;
+        (word.reverse_bits() >> (16 - length), length as u8)
+    })
+}
+
+/// A stream that is being written.
+pub(super) struct Stream {
+    /// Bytes, of which the first `at` are written.
+    out: Vec<u8>,
+    at: usize,
+    /// Bits to come next, fewer than eight between calls, the first lowest.
+    bits: u64,
+    held: u32,
+    sum: Adler32,
+}
+
+impl Stream {
+    /// `expected` is about how many bytes it will have.
+    pub(super) fn new(expected: usize) -> Self {
+        let mut stream = Stream {
+            out: Vec::with_capacity(expected),
+            at: 0,
+            bits: 0,
+            held: 0,
+            sum: Adler32::new(),
+        };
+        stream.reserve(2);
+        stream.put(0x0178, 16);
+        stream
+    }
+
+    /// Writes `data` as pieces of it: each by a code, or as it is.
+    pub(super) fn write<'c>(
+        &mut self,
+        data: &[u8],
+        pieces: impl Iterator<Item = (Range<usize>, Option<&'c Code>)>,
+    ) {
+        self.sum.write(data);
+        for (range, code) in pieces {
+            match code {
+                Some(code) => self.coded(&data[range], code),
+                None => data[range]
+                    .chunks(65535)
+                    .for_each(|c| self.stored(c, false)),
+            }
+        }
+    }
+
+    /// The whole stream.
+    pub(super) fn finish(mut self) -> Vec<u8> {
+        self.stored(&[], true);
+        self.out.truncate(self.at);
+        self.out.extend(self.sum.finish().to_be_bytes());
+        self.out
+    }
+
+    fn reserve(&mut self, bytes: usize) {
+        // A word more: words of eight bytes are written of which some count.
+        let wanted = self.at + bytes + 8;
+        if self.out.len() < wanted {
+            self.out.resize(wanted, 0);
+        }
+    }
+
+    /// Up to 56 bits, for which there is room.
+    #[inline(always)]
+    fn put(&mut self, bits: u64, count: u32) {
+        self.bits |= bits << self.held;
+        self.held += count;
+        self.out[self.at..self.at + 8].copy_from_slice(&self.bits.to_le_bytes());
+        self.at += (self.held / 8) as usize;
+        self.bits >>= self.held & !7;
+        self.held &= 7;
+    }
+
+    fn stored(&mut self, data: &[u8], last: bool) {
+        self.reserve(data.len() + 8);
+        self.put(u64::from(last), 3);
+        self.put(0, (8 - self.held) % 8);
+        let length = data.len() as u64;
+        self.put(length | (length ^ 0xffff) << 16, 32);
+        self.out[self.at..self.at + data.len()].copy_from_slice(data);
+        self.at += data.len();
+    }
+
+    fn coded(&mut self, data: &[u8], code: &Code) {
+        self.reserve(SYMBOLS + data.len() * LONGEST as usize / 8 + 8);
+        self.describe(code);
+        visit(data, &mut Coder { stream: self, code });
+        let (word, length) = code.words[END];
+        self.put(word.into(), length.into());
+    }
+
+    /// Head of a block with a code of its own (RFC 1951, 3.2.7): lengths 1 to 15, and 16 for repeats, in four bits each; of
+    /// distances there is one.
+    fn describe(&mut self, code: &Code) {
+        self.put(0b100 | 29 << 3 | 15 << 13, 17);
+        // 16, 17, 18 and 0, then lengths from the middle outwards.
+        self.put(4, 12);
+        (0..15).for_each(|_| self.put(4, 3));
+        let symbol = |length: u8| u64::from((length - 1).reverse_bits() >> 4);
+        let mut lengths = code.words.iter().map(|w| w.1).chain([1]);
+        while let Some(length) = lengths.next() {
+            self.put(symbol(length), 4);
+            loop {
+                let ahead = lengths.clone().take(6);
+                let same = ahead.take_while(|next| *next == length).count();
+                if same < 3 {
+                    break;
+                }
+                self.put(symbol(16) | (same as u64 - 3) << 4, 6);
+                lengths.nth(same - 1);
+            }
+        }
+    }
+}
+
+/// A stream together with the code of a block.
+struct Coder<'a> {
+    stream: &'a mut Stream,
+    code: &'a Code,
+}
+
+impl Sink for Coder<'_> {
+    #[inline(always)]
+    fn eight(&mut self, bytes: [u8; 8]) {
+        for four in bytes.as_chunks::<4>().0 {
+            let (mut bits, mut count) = (0u64, 0u32);
+            for &byte in four {
+                let (word, length) = self.code.words[usize::from(byte)];
+                bits |= u64::from(word) << count;
+                count += u32::from(length);
+            }
+            self.stream.put(bits, count);
+        }
+    }
+
+    fn one(&mut self, byte: u8) {
+        let (word, length) = self.code.words[usize::from(byte)];
+        self.stream.put(word.into(), length.into());
+    }
+
+    fn zeros(&mut self, count: usize) {
+        repeats(count, |symbol, (extra, bits)| {
+            let (word, length) = self.code.words[symbol];
+            let length = u32::from(length);
+            // Repeats are followed by the one distance, a zero bit.
+            let distance = u32::from(symbol > END);
+            self.stream.put(
+                u64::from(word) | u64::from(extra) << length,
+                length + bits + distance,
+            );
+        });
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    /// Pieces alternately coded for themselves and stored, through another's decoder, which checks the sum too.
+    fn there_and_back(pieces: &[Vec<u8>]) -> Vec<u8> {
+        let mut stream = Stream::new(100);
+        for (k, piece) in pieces.iter().enumerate() {
+            let mut counts = Counts::new();
+            counts.add(piece);
+            let code = counts.code().filter(|_| k % 3 != 2);
+            stream.write(piece, std::iter::once((0..piece.len(), code.as_ref())));
+        }
+        let packed = stream.finish();
+        let other = miniz_oxide::inflate::decompress_to_vec_zlib(&packed).unwrap();
+        assert_eq!(fdeflate::decompress_to_vec(&packed).unwrap(), other);
+        other
+    }
+
+    #[test]
+    fn planes_of_every_kind_come_back() {
+        let noise = |range: u32, n: u32| -> Vec<u8> {
+            let mixed = (0..n).map(|i| i.wrapping_mul(2_654_435_761) >> 16);
+            mixed.map(|v| (v % range) as u8).collect()
+        };
+        let runs = |n: usize| [vec![0; n], vec![7; 8], vec![0; n + 1], vec![1, 2, 3]].concat();
+        for pieces in [
+            vec![],
+            vec![vec![]],
+            vec![vec![9]],
+            vec![noise(256, 70_000), noise(3, 5000), noise(256, 70_000)],
+            vec![noise(20, 12_345), vec![0; 100_000], vec![255; 1000]],
+            (1..300).map(|n| runs(8 * n)).collect(),
+            (1..40).map(runs).collect(),
+        ] {
+            assert_eq!(there_and_back(&pieces), pieces.concat());
+        }
+    }
+
+    /// Codes are complete, no longer than allowed, and within half a bit a byte of what is possible (Shannon 1948).
+    #[test]
+    fn codes_are_complete_and_short() {
+        let mut counts = [0u32; SYMBOLS];
+        for (k, count) in counts.iter_mut().enumerate().take(256) {
+            *count = (1e6 * (-(k as f64) / 5.0).exp()) as u32;
+        }
+        let code = Code::of(&counts);
+        let room: u64 = code
+            .words
+            .iter()
+            .map(|w| 1u64 << (LONGEST - u32::from(w.1)))
+            .sum();
+        assert_eq!(room, 1 << LONGEST);
+        let total: f64 = counts.iter().map(|&n| f64::from(n)).sum();
+        let (mut bits, mut entropy) = (0.0, 0.0);
+        for (&n, word) in counts.iter().zip(&code.words).filter(|(n, _)| **n > 0) {
+            let share = f64::from(n) / total;
+            bits += share * f64::from(word.1);
+            entropy -= share * share.log2();
+        }
+        assert!(bits >= entropy && bits < entropy + 0.5, "{bits} {entropy}");
+    }
+
+    proptest! {
+        #[test]
+        fn any_bytes_come_back(
+            pieces in prop::collection::vec(prop::collection::vec(prop_oneof![Just(0u8), 0u8..4, any::<u8>()], 0..400), 0..8)
+        ) {
+            prop_assert_eq!(there_and_back(&pieces), pieces.concat());
+        }
+    }
+}

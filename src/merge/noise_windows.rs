@@ -1,0 +1,239 @@
+//! What the noise models are fitted to: variances over small windows of one frame or of the difference of two, by level.
+use crate::frames::{Bracket, Clip};
+use crate::raster::Pixels;
+use crate::response::{ResponseCurve, ResponseMethod};
+
+/// Side of the windows that variances are taken over.
+const SIDE: usize = 8;
+/// Windows looked at per pair, at most.
+const WINDOWS: usize = 8_000;
+/// Windows a group needs.
+const GROUP: usize = 24;
+
+/// One group: mean regressors and the variance found.
+#[derive(Debug, Clone, Copy, Default)]
+pub(super) struct Group {
+    pub shot: f64,
+    pub read: f64,
+    pub code: f64,
+    pub variance: f64,
+    pub weight: f64,
+}
+
+/// Levels between which variances are believed.
+pub(super) struct Gate {
+    low: f64,
+    high: f64,
+}
+
+impl Gate {
+    /// Encoded levels keep two codes away from the floor, where the response is steep and rounding rules. Deep linear samples
+    /// are as good as any down to the floor itself, and only there the noise in the dark shows.
+    pub(super) fn new(
+        bracket: &Bracket,
+        method: ResponseMethod,
+        curve: &ResponseCurve,
+        clip: &Clip,
+    ) -> Self {
+        let pixels = &bracket.frames[bracket.reference].picture.pixels;
+        let deep = method == ResponseMethod::Linear && pixels.bits() > 8;
+        let margin = if deep { 0.5 / 65535.0 } else { 2.0 / 255.0 };
+        Gate {
+            low: clip.floor_level.max(curve.supported.0) + margin,
+            high: clip.clip_level - 4.0 / 255.0,
+        }
+    }
+}
+
+/// All pairs of frames. Frames that were moved do not cancel pixel by pixel: each is then looked at by itself.
+pub(super) fn pairs_of(bracket: &Bracket) -> Vec<(usize, usize)> {
+    let count = bracket.frames.len();
+    if bracket.frames.iter().any(|f| f.transform.is_some()) {
+        return (0..count).map(|frame| (frame, frame)).collect();
+    }
+    (0..count)
+        .flat_map(|first| (first + 1..count).map(move |second| (first, second)))
+        .collect()
+}
+
+/// One channel of one frame as radiance, no number where a level is not to be believed.
+pub(super) struct View<'a> {
+    pixels: &'a Pixels,
+    channel: usize,
+    factor: f64,
+    gain: f64,
+    /// By code; empty for float samples, which are computed.
+    by_code: Vec<f64>,
+    how: (&'a ResponseCurve, &'a Gate),
+}
+
+impl<'a> View<'a> {
+    pub(super) fn new(
+        bracket: &'a Bracket,
+        how: (&'a ResponseCurve, &'a Gate),
+        frame: usize,
+        channel: usize,
+    ) -> Self {
+        let pixels = &bracket.frames[frame].picture.pixels;
+        let mut view = View {
+            pixels,
+            channel,
+            factor: bracket.channel_exposure(frame, channel),
+            gain: super::gain(bracket, frame),
+            by_code: Vec::new(),
+            how,
+        };
+        let codes = match pixels {
+            Pixels::U8(_) => 256,
+            Pixels::U16(_) => 65536,
+            Pixels::F32(_) => 0,
+        };
+        let level = |code: usize| code as f32 / (codes - 1) as f32;
+        view.by_code = (0..codes).map(|code| view.radiance(level(code))).collect();
+        view
+    }
+
+    fn radiance(&self, level: f32) -> f64 {
+        let (curve, gate) = self.how;
+        let level = f64::from(level);
+        if level < gate.low || level > gate.high {
+            return f64::NAN;
+        }
+        curve.exposure_at(level) / self.factor
+    }
+
+    /// Radiance of neighbours along a row.
+    fn line(&self, row: usize, left: usize) -> [f64; SIDE] {
+        let (_, columns, channels) = self.pixels.dim();
+        let at = |k: usize| (row * columns + left + k) * channels + self.channel;
+        match self.pixels {
+            Pixels::U8(a) => {
+                let codes = a.as_slice().unwrap_or_default();
+                std::array::from_fn(|k| self.by_code[usize::from(codes[at(k)])])
+            }
+            Pixels::U16(a) => {
+                let codes = a.as_slice().unwrap_or_default();
+                std::array::from_fn(|k| self.by_code[usize::from(codes[at(k)])])
+            }
+            Pixels::F32(a) => {
+                let levels = a.as_slice().unwrap_or_default();
+                std::array::from_fn(|k| self.radiance(levels[at(k)]))
+            }
+        }
+    }
+}
+
+/// Groups of a pair of views, or of one by itself.
+pub(super) fn pair_groups(curve: &ResponseCurve, a: &View, b: Option<&View>) -> Vec<Group> {
+    let (rows, columns, _) = a.pixels.dim();
+    let (down, across) = (rows / SIDE, columns / SIDE);
+    let skip = (down * across / WINDOWS).max(1);
+    let mut bins: Vec<Vec<Window>> = vec![Vec::new(); BINS];
+    for index in (0..down * across).step_by(skip) {
+        let place = (index / across * SIDE, index % across * SIDE);
+        let window = match b {
+            Some(b) => difference(a, b, place),
+            None => ripple(a, place),
+        };
+        if let Some(window) = window {
+            let bin =
+                ((window.radiance.log2() + 20.0) * 2.0).clamp(0.0, BINS as f64 - 1.0) as usize;
+            bins[bin].push(window);
+        }
+    }
+    bins.into_iter()
+        .filter(|bin| bin.len() >= GROUP)
+        .map(|bin| summarise(bin, curve, a, b))
+        .collect()
+}
+
+const BINS: usize = 60;
+
+#[derive(Clone, Copy)]
+struct Window {
+    radiance: f64,
+    variance: f64,
+}
+
+/// Variance of the radiance difference over one window, if both frames see it neither black nor clipped.
+fn difference(a: &View, b: &View, (top, left): (usize, usize)) -> Option<Window> {
+    let (mut sum, mut square, mut total) = (0.0, 0.0, 0.0);
+    for row in top..top + SIDE {
+        for (x, y) in a.line(row, left).into_iter().zip(b.line(row, left)) {
+            sum += x - y;
+            square += (x - y) * (x - y);
+            total += x + y;
+        }
+        if total.is_nan() {
+            return None;
+        }
+    }
+    let n = (SIDE * SIDE) as f64;
+    let mean = sum / n;
+    let radiance = total / (2.0 * n);
+    (radiance > 0.0).then(|| Window {
+        radiance,
+        variance: (square / n - mean * mean) * n / (n - 1.0),
+    })
+}
+
+/// Variance over one window of one frame from second differences along the rows, `x - (left + right) / 2`, whose
+/// variance is 3/2 of a pixel's: a slope cancels, texture does not.
+fn ripple(a: &View, (top, left): (usize, usize)) -> Option<Window> {
+    let (mut square, mut total) = (0.0, 0.0);
+    for row in top..top + SIDE {
+        let line = a.line(row, left);
+        total += line.iter().sum::<f64>();
+        square += line
+            .windows(3)
+            .map(|w| (w[1] - 0.5 * (w[0] + w[2])).powi(2))
+            .sum::<f64>();
+        if total.is_nan() {
+            return None;
+        }
+    }
+    let radiance = total / (SIDE * SIDE) as f64;
+    let count = (SIDE * (SIDE - 2)) as f64;
+    (radiance > 0.0).then(|| Window {
+        radiance,
+        variance: square / count / 1.5,
+    })
+}
+
+/// Median variance of a group (moving things and texture out of register fall away) with the regressors at its mean.
+fn summarise(mut bin: Vec<Window>, curve: &ResponseCurve, a: &View, b: Option<&View>) -> Group {
+    let count = bin.len() as f64;
+    let radiance = bin.iter().map(|w| w.radiance).sum::<f64>() / count;
+    // One frame alone still shows its texture: the quietest tenth of the windows shows least of it.
+    let middle = if b.is_some() {
+        bin.len() / 2
+    } else {
+        bin.len() / 10
+    };
+    let normal = if b.is_some() { 0.0 } else { -1.2816 };
+    let median = bin
+        .select_nth_unstable_by(middle, |x, y| x.variance.total_cmp(&y.variance))
+        .1
+        .variance;
+    let freedom = (SIDE * SIDE - 1) as f64;
+    // Wilson and Hilferty (1931): a quantile of chi-square over its mean.
+    let spread: f64 = 2.0 / (9.0 * freedom);
+    let variance = median / (1.0 - spread + normal * spread.sqrt()).powi(3);
+    let term = |s: &View| {
+        let slope = curve.slope_at(curve.level_of(radiance * s.factor)) / 255.0;
+        let k2 = s.factor * s.factor;
+        (
+            s.gain * radiance * s.factor / k2,
+            s.gain.max(1.0).powi(2) / k2,
+            slope * slope / k2,
+        )
+    };
+    let (p, q) = (term(a), b.map_or((0.0, 0.0, 0.0), term));
+    Group {
+        shot: p.0 + q.0,
+        read: p.1 + q.1,
+        code: p.2 + q.2,
+        variance,
+        weight: count.min(2000.0),
+    }
+}

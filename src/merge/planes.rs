@@ -1,0 +1,92 @@
+//! Rows of a map channel by channel, as files want them.
+use super::map::RadianceMap;
+use crate::units::Primaries;
+use ndarray::{Array2, Array3};
+
+/// Some rows of a [`RadianceMap`], every channel by itself, row by row; quantities and units are the map's.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Planes {
+    /// Columns of a row.
+    pub columns: usize,
+    /// Radiance, one entry a channel.
+    pub radiance: Vec<Vec<f32>>,
+    /// Standard uncertainty from noise.
+    pub statistical: Vec<Vec<f32>>,
+    /// Relative systematic standard uncertainty.
+    pub systematic: Vec<Vec<f32>>,
+    /// Flags, one a pixel.
+    pub flags: Vec<u16>,
+    /// As the map's.
+    pub primaries: Primaries,
+}
+
+impl Planes {
+    /// The planes of a map.
+    pub fn of(map: &RadianceMap) -> Self {
+        let flags = map.flags.as_standard_layout();
+        Planes {
+            columns: map.flags.dim().1,
+            radiance: apart(&map.radiance),
+            statistical: apart(&map.statistical),
+            systematic: apart(&map.systematic),
+            flags: flags.iter().copied().collect(),
+            primaries: map.primaries,
+        }
+    }
+
+    /// The map of these planes.
+    pub fn map(&self) -> RadianceMap {
+        let rows = self.flags.len() / self.columns.max(1);
+        let together = |planes: &[Vec<f32>]| {
+            let shape = (rows, self.columns, planes.len());
+            let at = |(r, c, k): (usize, usize, usize)| planes[k][r * self.columns + c];
+            Array3::from_shape_fn(shape, at)
+        };
+        RadianceMap {
+            radiance: together(&self.radiance),
+            statistical: together(&self.statistical),
+            systematic: together(&self.systematic),
+            flags: Array2::from_shape_fn((rows, self.columns), |(r, c)| {
+                self.flags[r * self.columns + c]
+            }),
+            primaries: self.primaries,
+        }
+    }
+}
+
+/// One plane for each channel.
+fn apart(samples: &Array3<f32>) -> Vec<Vec<f32>> {
+    let channels = samples.dim().2;
+    let samples = samples.as_standard_layout();
+    let data = samples.as_slice().unwrap_or_default();
+    let plane = |k: usize| match channels {
+        3 => data
+            .as_chunks::<3>()
+            .0
+            .iter()
+            .map(|pixel| pixel[k])
+            .collect(),
+        _ => data.iter().skip(k).step_by(channels).copied().collect(),
+    };
+    (0..channels).map(plane).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_map_comes_back() {
+        let number = |(r, c, k): (usize, usize, usize)| (100 * r + 10 * c + k) as f32;
+        let map = RadianceMap {
+            radiance: Array3::from_shape_fn((3, 5, 3), number),
+            statistical: Array3::from_shape_fn((3, 5, 3), |at| number(at) + 0.25),
+            systematic: Array3::from_shape_fn((3, 5, 3), |at| number(at) + 0.5),
+            flags: Array2::from_shape_fn((3, 5), |(r, c)| (r * 5 + c) as u16),
+            primaries: Primaries::ROMM,
+        };
+        let planes = Planes::of(&map);
+        assert_eq!(planes.radiance[2][5 + 3], 132.0);
+        assert_eq!(planes.map(), map);
+    }
+}

@@ -1,0 +1,64 @@
+//! How much the pixels inside blocks vary, by frame and level: noise with the texture that is common.
+use super::NODES;
+use super::sight::TEXTURE_CODES;
+use crate::response::blocks::BlockSamples;
+
+/// Bins of level.
+const BINS: usize = 32;
+/// Blocks a bin needs.
+const ENOUGH: usize = 10;
+
+/// Variances inside blocks by frame and code, codes^2.
+pub(super) struct Spread {
+    /// Medians.
+    pub noise: Vec<Vec<f64>>,
+    /// What one block in five has less: blocks with little texture.
+    pub quiet: Vec<Vec<f64>>,
+}
+
+impl Spread {
+    /// One code everywhere, before anything is known.
+    pub(super) fn unknown(frames: usize) -> Self {
+        let one = vec![vec![1.0; NODES]; frames];
+        Spread {
+            noise: one.clone(),
+            quiet: one,
+        }
+    }
+
+    /// As the samples show it.
+    pub(super) fn of(samples: &BlockSamples) -> Self {
+        let frames = (0..samples.frames).map(|frame| {
+            let mut bins = by_level(samples, frame);
+            (by_code(&mut bins, 2), by_code(&mut bins, 5))
+        });
+        let (noise, quiet) = frames.unzip();
+        Spread { noise, quiet }
+    }
+}
+
+fn by_level(samples: &BlockSamples, frame: usize) -> Vec<Vec<f32>> {
+    let mut bins: Vec<Vec<f32>> = vec![Vec::new(); BINS];
+    for i in (frame..samples.mean.len()).step_by(samples.frames) {
+        let even = f64::from(samples.variance[i]) < TEXTURE_CODES.powi(2);
+        if samples.peak[i] <= 254.0 && even {
+            bins[samples.mean[i] as usize * BINS / NODES].push(samples.variance[i]);
+        }
+    }
+    bins
+}
+
+/// The variance that one block in `part` has less, by code; that of all levels where a level has too few blocks.
+fn by_code(bins: &mut [Vec<f32>], part: usize) -> Vec<f64> {
+    let quantile = |values: &mut Vec<f32>| {
+        let place = values.len() / part;
+        (values.len() >= ENOUGH)
+            .then(|| f64::from(*values.select_nth_unstable_by(place, f32::total_cmp).1))
+    };
+    let found: Vec<Option<f64>> = bins.iter_mut().map(quantile).collect();
+    let count = found.iter().flatten().count().max(1) as f64;
+    let typical = (found.iter().flatten().sum::<f64>() / count).max(1.0);
+    (0..NODES)
+        .map(|code| found[code * BINS / NODES].unwrap_or(typical))
+        .collect()
+}
