@@ -173,6 +173,9 @@ pub enum Finding {
     NoWedge { looked_for: String },
     /// A wedge was found automatically, with this confidence in 0..1.
     WedgeFound { confidence: f64, steps: usize },
+    /// The darkest step that was found lies so deep in the noise of the merge that darker ones of the chart may have been
+    /// missed: its number, and its SNR per pixel.
+    WedgeMayGoOn { step: usize, snr: f64 },
     /// The wedge's corners given lie outside the frame, or its patches are too small. Size in pixels.
     WedgeUnusable { reason: String, patch_px: f64 },
     /// Every step is told apart: the range is a lower bound.

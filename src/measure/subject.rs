@@ -171,6 +171,22 @@ impl Subject {
         }
     }
 
+    /// True where levels behind this picture, or behind the frames of a map, went through lossy coding.
+    pub fn is_lossy(&self) -> bool {
+        let sources = self.sources.iter().map(|s| s.compression);
+        sources
+            .chain(self.compression)
+            .any(|c| matches!(c, Compression::Jpeg { .. }))
+    }
+
+    /// The exposure that sees a radiance best: the longest that is not clipped there, else the shortest.
+    pub(crate) fn leader(&self, radiance: f64) -> Option<&Source> {
+        let order = |a: &&Source, b: &&Source| a.relative_exposure.total_cmp(&b.relative_exposure);
+        let open = self.sources.iter().filter(|s| radiance < s.top());
+        open.max_by(order)
+            .or_else(|| self.sources.iter().min_by(order))
+    }
+
     /// The same subject where the picture does not share the reference frame's geometry: `placement` takes reference
     /// pixels to this picture's pixels.
     pub fn placed(mut self, placement: Homography) -> Self {

@@ -20,6 +20,8 @@ pub(super) struct Located {
     pub place: Option<WedgePlace>,
     /// A candidate too doubtful to be measured.
     pub candidate: Option<WedgePlace>,
+    /// True where nobody said how many steps there are: they were counted in the picture.
+    pub counted: bool,
     /// Doubts.
     pub findings: Vec<Finding>,
 }
@@ -90,6 +92,15 @@ impl WedgeRequest {
         Ok(Some((wedge::parse_densities(text, steps)?, None)))
     }
 
+    /// Steps that a wedge must have for the densities listed; 0 where no list says.
+    fn least_steps(&self) -> usize {
+        let listed = self.densities(MOST_STEPS).ok().flatten();
+        let series = self.densities.as_ref().is_some_and(|t| t.contains(':'));
+        listed
+            .filter(|_| self.density_file().is_some() || !series)
+            .map_or(0, |(list, _)| list.len())
+    }
+
     fn said(&self, size: (usize, usize), findings: &mut Vec<Finding>) -> Result<Said, Error> {
         let mut said = Said {
             corners: self.corners,
@@ -132,7 +143,8 @@ pub(super) fn locate(map: &RadianceMap, request: &WedgeRequest) -> Result<Locate
     }
     let (rows, columns, _) = map.radiance.dim();
     let said = request.said((rows, columns), &mut located.findings)?;
-    let Some(mut place) = placed(map, &said, &mut located)? else {
+    located.counted = said.grid.is_none();
+    let Some(mut place) = placed(map, (&said, request), &mut located)? else {
         return Ok(located);
     };
     let steps = place.rows * place.columns;
@@ -177,13 +189,13 @@ fn known(place: &mut WedgePlace, (mut densities, mut uncertainties): Densities, 
 
 fn placed(
     map: &RadianceMap,
-    said: &Said,
+    (said, request): (&Said, &WedgeRequest),
     located: &mut Located,
 ) -> Result<Option<WedgePlace>, Error> {
     match (said.corners, said.grid) {
         (Some(corners), Some(grid)) => Ok(Some(wedge::place(corners, grid, None)?)),
         (Some(_), None) => Err(without_grid()),
-        (None, grid) => Ok(find_place(map, grid, located)),
+        (None, grid) => Ok(find_place(map, (grid, request.least_steps()), located)),
     }
 }
 
@@ -196,7 +208,7 @@ fn without_grid() -> Error {
 
 fn find_place(
     map: &RadianceMap,
-    grid: Option<(usize, usize)>,
+    (grid, least): (Option<(usize, usize)>, usize),
     located: &mut Located,
 ) -> Option<WedgePlace> {
     let channel = usize::from(map.radiance.dim().2 >= 3);
@@ -207,17 +219,20 @@ fn find_place(
     let seen = find::candidate(&plane);
     let confidence = seen.as_ref().and_then(|p| p.confidence).unwrap_or(0.0);
     let steps = seen.as_ref().map_or(0, |p| p.rows * p.columns);
-    let fits = |p: &WedgePlace| grid.is_none_or(|g| g == (p.rows, p.columns));
+    let fits = |p: &WedgePlace| grid.is_none_or(|g| g == (p.rows, p.columns)) && steps >= least;
     if confidence >= find::CONFIDENT && seen.as_ref().is_some_and(fits) {
         let finding = Finding::WedgeFound { confidence, steps };
         located.findings.push(finding);
         return seen;
     }
     located.findings.push(Finding::NoWedge {
-        looked_for: grid.map_or_else(
-            || "a row, a column or a grid of grey patches".to_string(),
-            |(r, c)| format!("{r} x {c} grey patches"),
-        ),
+        looked_for: match grid {
+            Some((r, c)) => format!("{r} x {c} grey patches"),
+            None if least > 0 => {
+                format!("a row, a column or a grid of {least} grey patches, one for each density")
+            }
+            None => "a row, a column or a grid of grey patches".to_string(),
+        },
     });
     if confidence >= SHOWN {
         let finding = Finding::WedgeDoubtful { confidence, steps };

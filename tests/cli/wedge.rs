@@ -162,3 +162,36 @@ fn a_wedge_kept_by_one_run_serves_the_next() {
     let done = job(&input, &third, &["--wedge-file", other.to_str().unwrap()]);
     assert!(done.said().contains("481 x 360"), "{}", done.said());
 }
+
+/// Noise so deep that the two darkest of 21 steps are not seen: what is found is said to be the least there is, and a list of
+/// 21 densities is not laid over 19 steps.
+#[test]
+fn a_wedge_that_ends_in_noise_is_said_to_go_on() {
+    let scratch = tempfile::tempdir().unwrap();
+    let input = scratch.path().join("in");
+    let text = r#"{ "name": "s", "seed": 7, "size": [1200, 900], "scene": { "kind": "bench" },
+        "sensor": { "full_well": 600.0, "read_noise": 6.0, "blur": 0.6 },
+        "frames": [ { "name": "half", "ev": -1.0 }, { "name": "nominal", "ev": 0.0 }, { "name": "double", "ev": 1.0 } ] }"#;
+    let scenario: Scenario = serde_json::from_str(text).unwrap();
+    write_scenario(&scenario, &input, &Outputs::default()).unwrap();
+    let list: Vec<String> = (0..21)
+        .map(|i| format!("{:.2}", 0.05 + 0.15 * f64::from(i)))
+        .collect();
+    let list = list.join(",");
+    let kinds = |out: &Path| -> Vec<String> {
+        let text = std::fs::read(out.join("report.json")).unwrap();
+        let report: serde_json::Value = serde_json::from_slice(&text).unwrap();
+        let findings = report["brackets"][0]["findings"].as_array().unwrap();
+        let kind = |f: &serde_json::Value| f["kind"].as_str().unwrap().to_owned();
+        findings.iter().map(kind).collect()
+    };
+    let out = scratch.path().join("counted");
+    job(&input, &out, &[]).expect(0);
+    let said = kinds(&out);
+    assert!(said.iter().any(|k| k == "wedge-may-go-on"), "{said:?}");
+    let out = scratch.path().join("listed");
+    job(&input, &out, &["--wedge-densities", &list]).expect(0);
+    let said = kinds(&out);
+    assert!(said.iter().any(|k| k == "wedge-doubtful"), "{said:?}");
+    assert!(!said.iter().any(|k| k == "wedge-found"), "{said:?}");
+}

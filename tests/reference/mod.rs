@@ -3,6 +3,7 @@ mod colour;
 mod dng;
 mod exr_frames;
 mod files;
+mod geometry;
 mod maps;
 mod methods;
 mod opencv;

@@ -64,6 +64,7 @@ fn job(seed: u64, files: FileKind, (p, spread, wrong): (f64, f64, f64)) -> Job {
     let mut settings = Settings::new(vec![input], folder.path().join("out"));
     settings.wedge.densities = Some(stated.collect::<Vec<_>>().join(","));
     settings.wedge.density_uncertainty = Some(wrong.max(0.002));
+    settings.sheets.looks.clear();
     let outcome = run(&settings, &|_| {}).unwrap();
     let bracket = outcome.report.brackets.into_iter().next().unwrap();
     Job { truth, bracket }
@@ -132,28 +133,70 @@ fn a_false_span_and_glare_come_back_from_exact_densities() {
     assert_ne!(at_snr(40.0).limited_by, Limit::Glare);
 }
 
+/// Errors over jobs whose stated spans are `spans` times the real ones, turn by turn, densities off by 0.01 D.
+#[derive(Default)]
+struct Tally {
+    ratios: Vec<f64>,
+    glares: Vec<f64>,
+    held: usize,
+    corrected: usize,
+}
+
+impl Tally {
+    fn of(files: FileKind, spans: &[f64], jobs: std::ops::Range<u64>) -> Self {
+        let mut tally = Tally::default();
+        for seed in jobs {
+            let p = spans[seed as usize % spans.len()];
+            let job = job(seed, files, (p, 0.06, 0.01));
+            let (e, glare) = (&job.calibration().exponent, &job.calibration().glare);
+            // A ratio of two, corrected by the exponent found.
+            tally
+                .ratios
+                .push((p / e.exponent.value).ln().abs() * std::f64::consts::LN_2);
+            let truth = job.glare();
+            tally.glares.push((glare.share - truth).abs());
+            tally.held += usize::from((glare.low95..=glare.high95).contains(&truth));
+            tally.corrected += usize::from(e.used);
+        }
+        tally.ratios.sort_by(f64::total_cmp);
+        tally.glares.sort_by(f64::total_cmp);
+        tally
+    }
+
+    fn median_ratio(&self) -> f64 {
+        self.ratios[self.ratios.len() / 2]
+    }
+
+    fn largest_glare(&self) -> f64 {
+        self.glares[self.glares.len() - 1]
+    }
+}
+
 #[test]
-#[ignore = "study: 2 x 40 jobs; prints errors of ratio and glare; run by hand before a release"]
+fn a_span_that_is_right_is_left_alone_and_the_glare_of_it_found() {
+    let tally = Tally::of(FileKind::Png, &[1.0], 50..53);
+    assert_eq!(tally.corrected, 0);
+    assert!(tally.largest_glare() <= 0.002, "{:?}", tally.glares);
+}
+
+#[test]
+#[ignore = "study of 160 jobs; prints errors of ratio and glare; run by hand before a release"]
 fn ratios_to_a_third_of_a_per_cent_and_glare_to_a_fifth() {
     for files in [jpeg(95), FileKind::Png] {
-        let (mut ratios, mut glares, mut held) = (Vec::new(), Vec::new(), 0);
-        for seed in 0..40 {
-            let p = [0.94, 0.96, 1.04, 1.06][seed as usize % 4];
-            let job = job(seed, files, (p, 0.06, 0.01));
-            let c = job.calibration();
-            // A ratio of two, corrected by the exponent found.
-            let off = (p / c.exponent.exponent.value).ln() / p * std::f64::consts::LN_2;
-            ratios.push(off.abs());
-            let truth = job.glare();
-            glares.push((c.glare.share - truth).abs());
-            held += usize::from((c.glare.low95..=c.glare.high95).contains(&truth));
+        for spans in [&[0.94, 0.96, 1.04, 1.06][..], &[1.0]] {
+            let tally = Tally::of(files, spans, 0..40);
+            let (ratio, glare, held) = (tally.median_ratio(), tally.largest_glare(), tally.held);
+            println!(
+                "{files:?}, spans {spans:?}: ratio error median {ratio:.5}, glare error median {:.6}, largest {glare:.6}, \
+                 held {held} of 40, corrected {} of 40",
+                tally.glares[20], tally.corrected
+            );
+            assert!(ratio <= 0.003 && glare <= 0.002);
+            // 95 % of 40 less three deviations.
+            assert!(held >= 34);
+            // A span wrong by 4 % is four standard uncertainties away where light may be uneven: some are left, and said.
+            let due = if spans.len() == 1 { 0..=0 } else { 34..=40 };
+            assert!(due.contains(&tally.corrected));
         }
-        ratios.sort_by(f64::total_cmp);
-        glares.sort_by(f64::total_cmp);
-        println!(
-            "{files:?}: ratio error median {:.5}, glare error median {:.6}, largest {:.6}, held {held} of 40",
-            ratios[20], glares[20], glares[39]
-        );
-        assert!(ratios[20] <= 0.003 && glares[39] <= 0.002);
     }
 }

@@ -59,10 +59,11 @@ fn the_black_floor_ends_a_range_before_the_noise_does() {
     assert_eq!(stops(40.0).limited_by, Limit::Noise);
 }
 
-/// Steps of 0.15 D, sRGB codes with normal noise of `noise` codes (cut at the ends), as a JPEG of `quality`, or as they are.
-fn coded(noise: f64, quality: Option<u8>) -> (Subject, usize) {
-    const STEPS: usize = 20;
-    const CELL: (usize, usize) = (96, 96);
+const STEPS: usize = 20;
+const CELL: (usize, usize) = (96, 96);
+
+/// Steps of 0.15 D, sRGB codes with normal noise of `noise` codes (cut at the ends) and what `mark` adds at a pixel.
+fn drawn(noise: f64, mark: &dyn Fn(u32, u32) -> f64) -> image::GrayImage {
     let mut rng = ChaCha8Rng::seed_from_u64(8);
     let level = |column: usize| {
         let light = 0.8 * 10f64.powf(-0.15 * (column / CELL.1) as f64);
@@ -77,10 +78,14 @@ fn coded(noise: f64, quality: Option<u8>) -> (Subject, usize) {
         }
         255.0 * low
     };
-    let gray = image::GrayImage::from_fn((CELL.1 * STEPS) as u32, CELL.0 as u32, |x, _| {
+    image::GrayImage::from_fn((CELL.1 * STEPS) as u32, CELL.0 as u32, |x, y| {
         let code = level(x as usize) + noise * rng.sample::<f64, _>(StandardNormal);
-        image::Luma([code.round().clamp(0.0, 255.0) as u8])
-    });
+        image::Luma([(code + mark(x, y)).round().clamp(0.0, 255.0) as u8])
+    })
+}
+
+/// Such a picture as a JPEG of `quality`, or as it is.
+fn coded(gray: image::GrayImage, quality: Option<u8>) -> Subject {
     let (gray, compression) = match quality {
         None => (gray, Compression::Lossless),
         Some(quality) => {
@@ -107,15 +112,18 @@ fn coded(noise: f64, quality: Option<u8>) -> (Subject, usize) {
     };
     let curve = srgb_curve();
     let subject = Subject::of_finished(PictureKind::Frame, "f", &pixels, Some(&curve), whole);
-    (subject.compressed(compression), STEPS)
+    subject.compressed(compression)
+}
+
+fn on_wedge(subject: Subject) -> PictureMeasurement {
+    let (right, bottom) = ((CELL.1 * STEPS) as f64, CELL.0 as f64);
+    let corners = [(0.0, 0.0), (right, 0.0), (right, bottom), (0.0, bottom)];
+    let place = wedge::place(corners.map(|(x, y)| Point { x, y }), (1, STEPS), None).unwrap();
+    measure(&[subject], &place, &settings()).remove(0)
 }
 
 fn measured(noise: f64, quality: Option<u8>) -> PictureMeasurement {
-    let (subject, steps) = coded(noise, quality);
-    let (right, bottom) = ((96 * steps) as f64, 96.0);
-    let corners = [(0.0, 0.0), (right, 0.0), (right, bottom), (0.0, bottom)];
-    let place = wedge::place(corners.map(|(x, y)| Point { x, y }), (1, steps), None).unwrap();
-    measure(&[subject], &place, &settings()).remove(0)
+    on_wedge(coded(drawn(noise, &|_, _| 0.0), quality))
 }
 
 fn flagged(picture: &PictureMeasurement) -> bool {
@@ -179,4 +187,57 @@ fn block_means_count_the_steps_that_hidden_noise_would_have_joined() {
         flattered > 0,
         "no quality hides anything: the test shows nothing"
     );
+}
+
+/// Steps said not to be even.
+fn uneven(picture: &PictureMeasurement) -> Vec<usize> {
+    let step = |f: &Finding| match f {
+        Finding::PatchTextured { step, .. } => Some(*step),
+        _ => None,
+    };
+    picture.findings.iter().filter_map(step).collect()
+}
+
+/// A speck of 6 x 6 pixels on step 4, stripes of 16 pixels on step 9.
+fn dusty(x: u32, y: u32) -> f64 {
+    let (step, x) = (x as usize / CELL.1 + 1, x as usize % CELL.1);
+    match step {
+        4 if (40..46).contains(&x) && (40..46).contains(&y) => -40.0,
+        9 if (x / 16).is_multiple_of(2) => 4.0,
+        _ => 0.0,
+    }
+}
+
+#[test]
+fn dust_and_texture_are_said_by_step_and_kept_out() {
+    for quality in [None, Some(98), Some(90), Some(75)] {
+        let clean = on_wedge(coded(drawn(1.5, &|_, _| 0.0), quality));
+        let got = on_wedge(coded(drawn(1.5, &dusty), quality));
+        assert_eq!(uneven(&clean), [0; 0], "quality {quality:?}");
+        assert_eq!(uneven(&got), [4, 9], "quality {quality:?}");
+        let ratio = got.patches[3].linear / clean.patches[3].linear;
+        assert!((ratio - 1.0).abs() < 0.003, "quality {quality:?}: {ratio}");
+    }
+}
+
+/// A map of frames in which coding left lone blocks standing is judged like those frames: they are no dust.
+#[test]
+fn what_coding_leaves_is_no_texture_in_a_map_either() {
+    for quality in [75, 85] {
+        let frame = coded(drawn(2.0, &|_, _| 0.0), Some(quality));
+        let map = Subject {
+            kind: PictureKind::Merge,
+            levels: None,
+            compression: None,
+            bits: 32,
+            ..frame.clone()
+        };
+        let (frame, map) = (on_wedge(frame), on_wedge(map));
+        assert_eq!((uneven(&frame), uneven(&map)), (vec![], vec![]));
+        let counts = |p: &PictureMeasurement| {
+            let levels = p.levels.unwrap();
+            (levels.noise, levels.block)
+        };
+        assert_eq!(counts(&frame), counts(&map), "quality {quality}");
+    }
 }

@@ -36,6 +36,8 @@ pub struct Fitted {
     pub residual: f64,
     /// Reduced chi-square.
     pub reduced: f64,
+    /// Degrees of freedom left, >= 1.
+    pub freedom: f64,
 }
 
 impl Fitted {
@@ -183,6 +185,7 @@ impl Model<'_> {
             fall_off_mean,
             residual: (squares / self.lights.len() as f64).sqrt() / exponent.abs().max(1e-9),
             reduced,
+            freedom,
         })
     }
 
@@ -225,13 +228,13 @@ fn ends(rise: &dyn Fn(f64) -> f64, best: f64, limit: f64) -> (f64, f64) {
 }
 
 #[cfg(test)]
-mod tests {
+pub(super) mod tests {
     use super::*;
     use rand::{Rng, SeedableRng};
     use rand_distr::StandardNormal;
 
     /// Steps of 0.15 D in one row as a camera of exponent `p` under glare sees them, densities off by `wrong` D.
-    fn lights(p: f64, glare: f64, wrong: f64, seed: u64) -> Vec<StepLight> {
+    pub fn lights(p: f64, glare: f64, wrong: f64, seed: u64) -> Vec<StepLight> {
         let mut rng = rand_chacha::ChaCha8Rng::seed_from_u64(seed);
         (0..21)
             .map(|i| {

@@ -3,7 +3,6 @@ use super::cells::{interior_of, size_of};
 use super::interior::{Interior, Sample, gather};
 use super::noise::{BLOCK, Plane, block_deviation, blocks, correlation, tail_ratio};
 use crate::finding::Finding;
-use crate::formats::Compression;
 use crate::measure::geometry::{Homography, shortest_side};
 use crate::measure::result::{Patch, WedgePlace};
 use crate::measure::subject::Subject;
@@ -68,7 +67,7 @@ pub fn patches(subject: &Subject, place: &WedgePlace) -> (Vec<PatchSample>, Vec<
 
 /// In a JPEG the neighbour's edge rings through the whole block it lies in: patches whose interior keeps less than a block away.
 fn small(subject: &Subject, found: &[PatchSample]) -> Option<Finding> {
-    if is_lossless(subject) {
+    if !subject.is_lossy() {
         return None;
     }
     let smallest = found
@@ -125,7 +124,7 @@ fn describe(
 ) -> (PatchSample, Option<Finding>) {
     let n = interior.samples.len() as f64;
     let code = code_in_radiance(subject, &interior.samples);
-    let judged = judge(&interior.samples, code, is_lossless(subject));
+    let judged = judge(&interior.samples, code, !subject.is_lossy());
     let levels = subject.levels.is_some();
     let (mean_level, mean_square) = (interior.green.0 / n, interior.green.1 / n);
     let blocks = blocks(&interior.samples, &judged.residuals);
@@ -175,17 +174,15 @@ pub(crate) fn ratio(value: f64, deviation: f64) -> f64 {
     value / deviation
 }
 
-fn is_lossless(subject: &Subject) -> bool {
-    !matches!(subject.compression, Some(Compression::Jpeg { .. }))
-}
-
-/// One 8-bit code in radiance at the mean of the samples; 0 where the picture has no codes.
+/// One 8-bit code in radiance at the mean of the samples; 0 where no codes stand behind the picture, or none that lossy coding
+/// could have moved by whole codes (a map of lossless frames).
 fn code_in_radiance(subject: &Subject, samples: &[Sample]) -> f64 {
-    let mean = samples.iter().map(|s| s.linear).sum::<f64>() / samples.len() as f64;
-    match (&subject.levels, &subject.sources[..]) {
-        (Some(_), [source]) => source.slope(mean) / source.relative_exposure,
-        _ => 0.0,
+    if subject.levels.is_none() && !subject.is_lossy() {
+        return 0.0;
     }
+    let mean = samples.iter().map(|s| s.linear).sum::<f64>() / samples.len() as f64;
+    let leader = subject.leader(mean);
+    leader.map_or(0.0, |s| s.slope(mean) / s.relative_exposure)
 }
 
 /// Plain mean and deviation where the patch is clean; where dust, an edge or texture lies in it, the samples within three

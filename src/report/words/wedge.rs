@@ -12,6 +12,10 @@ pub(super) fn wedge(finding: &Finding) -> Option<String> {
             "A wedge of {steps} steps was found by itself, confidence {} of 1.",
             decimal(*confidence, 2)
         ),
+        F::WedgeMayGoOn { step, snr } => format!(
+            "Step {step}, the darkest that was found, has an SNR of {} per pixel in the merge: darker steps of the chart may have been missed in the noise, so that {step} is the least number it has. Say how many there are with --wedge-grid and --wedge-corners.",
+            decimal(*snr, 1)
+        ),
         F::WedgeUnusable { reason, patch_px } => format!(
             "The wedge cannot be measured: {reason} (patches of {} px).",
             decimal(*patch_px, 1)
