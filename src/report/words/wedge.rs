@@ -35,7 +35,7 @@ pub(super) fn wedge(finding: &Finding) -> Option<String> {
             decimal(*beyond_stops, 2)
         ),
         F::WedgeDoubtful { confidence, steps } => format!(
-            "Something like a wedge of {steps} steps was seen, confidence {} of 1: too doubtful to be measured. It is outlined in the picture of the merge; if it is the wedge, give its corners with --wedge-corners and --wedge-grid.",
+            "Something like a wedge of {steps} steps was seen, confidence {} of 1: too doubtful, or not what was asked for, and so not measured. It is outlined in the picture of the merge; if it is the wedge, give its corners with --wedge-corners and --wedge-grid.",
             decimal(*confidence, 2)
         ),
         F::WedgeFileOtherSize {
