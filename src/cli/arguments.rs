@@ -2,6 +2,7 @@
 use crate::look::{Files, Map, Render, Tone};
 use crate::simulating::Simulate;
 use crate::wedge::{Measure, Wedge};
+use clap::builder::{PossibleValue, PossibleValuesParser, TypedValueParser};
 use clap::{Args, Parser, Subcommand, ValueEnum};
 use clap_complete::Shell;
 use std::path::PathBuf;
@@ -67,8 +68,8 @@ pub struct Common {
     #[arg(long, value_name = "FILE", help_heading = "Frames")]
     pub reference: Option<PathBuf>,
     /// What the levels of the frames mean
-    #[arg(long, value_enum, default_value_t = ResponseArgument::Fit, help_heading = "Frames")]
-    pub response: ResponseArgument,
+    #[arg(long, value_parser = response(), default_value = "fit", help_heading = "Frames")]
+    pub response: Choice,
     /// The frames are linear; the same as --response linear
     #[arg(long, help_heading = "Frames")]
     pub linear: bool,
@@ -102,20 +103,41 @@ pub struct Common {
 }
 
 /// What the levels of the frames mean.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
-pub enum ResponseArgument {
-    /// Recovered from the bracket, unless the frames are seen to be linear
-    Fit,
-    /// Recovered by least squares with a curvature penalty (Debevec and Malik, 1997)
-    LeastSquaresTable,
-    /// Recovered by alternating maximum likelihood (Robertson, Borman and Stevenson, 1999)
-    Alternating,
-    /// Recovered as a polynomial (Mitsunaga and Nayar, 1999)
-    Polynomial,
-    /// Proportional to light
-    Linear,
-    /// As IEC 61966-2-1 says, for brackets that cannot support a fit
-    Srgb,
+const RESPONSES: [(&str, Choice, &str); 6] = [
+    (
+        "fit",
+        Choice::Fit,
+        "Recovered from the bracket, unless the frames are seen to be linear",
+    ),
+    (
+        "least-squares-table",
+        Choice::LeastSquaresTable,
+        "Recovered by least squares with a curvature penalty (Debevec and Malik, 1997)",
+    ),
+    (
+        "alternating",
+        Choice::Alternating,
+        "Recovered by alternating maximum likelihood (Robertson, Borman and Stevenson, 1999)",
+    ),
+    (
+        "polynomial",
+        Choice::Polynomial,
+        "Recovered as a polynomial (Mitsunaga and Nayar, 1999)",
+    ),
+    ("linear", Choice::Linear, "Proportional to light"),
+    (
+        "srgb",
+        Choice::Srgb,
+        "As IEC 61966-2-1 says, for brackets that cannot support a fit",
+    ),
+];
+
+fn response() -> impl TypedValueParser<Value = Choice> {
+    let words = RESPONSES.map(|(name, _, help)| PossibleValue::new(name).help(help));
+    PossibleValuesParser::new(words).map(|word| {
+        let meant = RESPONSES.iter().find(|r| r.0 == word);
+        meant.map_or(Choice::Fit, |r| r.1)
+    })
 }
 
 #[derive(Debug, Args)]
@@ -237,13 +259,9 @@ impl Common {
             pixels: self.max_pixels,
             accept_damaged: self.accept_damaged,
         };
-        settings.response = match (self.linear, self.response) {
-            (true, _) | (false, ResponseArgument::Linear) => Choice::Linear,
-            (false, ResponseArgument::Srgb) => Choice::Srgb,
-            (false, ResponseArgument::Fit) => Choice::Fit,
-            (false, ResponseArgument::LeastSquaresTable) => Choice::LeastSquaresTable,
-            (false, ResponseArgument::Alternating) => Choice::Alternating,
-            (false, ResponseArgument::Polynomial) => Choice::Polynomial,
+        settings.response = match self.linear {
+            true => Choice::Linear,
+            false => self.response,
         };
         settings.register = !self.no_register;
         settings.motion = (!self.no_motion).then(MotionSettings::default);

@@ -100,7 +100,9 @@ fn dispatch(command: Command) -> Result<u8, Error> {
         }
         Command::Completions { shell } => {
             let mut command = Arguments::command();
-            clap_complete::generate(shell, &mut command, "stopspan", &mut std::io::stdout());
+            let mut script = Vec::new();
+            clap_complete::generate(shell, &mut command, "stopspan", &mut script);
+            console::say(String::from_utf8_lossy(&script).trim_end());
             Ok(DONE)
         }
     }

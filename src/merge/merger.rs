@@ -7,11 +7,11 @@ use super::map::{RadianceMap, flag};
 use super::motion::Motion;
 use super::noise::{Noise, NoiseModel};
 use super::planes::Planes;
-use super::sampling::{CLIPPED, LEFT_OUT};
+use super::sampling::{CLIPPED, LEFT_OUT, Table, table};
 use super::sums::Sums;
 use super::weights::{FrameLight, Weights};
 use crate::frames::Bracket;
-use crate::raster::Pixels;
+use crate::raster::{Work, wide};
 use crate::response::{Response, ResponseCurve};
 use crate::units::Primaries;
 use ndarray::{Array2, Array3};
@@ -36,11 +36,6 @@ pub(super) struct Channel {
     /// Radiance at each frame's clip level: a lower bound where the frame is clipped.
     bounds: Vec<f32>,
     curve: ResponseCurve,
-}
-
-/// Code -> radiance for one frame, `CLIPPED` at the clip level. Empty for float samples, which are computed.
-pub(super) struct Table {
-    pub(super) radiance: Vec<f32>,
 }
 
 /// Scratch for one row. Channels are kept apart, so that the loops over a row are plain.
@@ -170,7 +165,12 @@ impl<'a> Merger<'a> {
         self.sample(row, scratch);
         self.leave_out(row, scratch, flags);
         for channel in 0..self.channels.len() {
-            self.channel_row(channel, scratch, flags);
+            wide(ChannelOfRow {
+                merger: self,
+                channel,
+                scratch,
+                flags,
+            });
             done(channel, &scratch.sums);
         }
     }
@@ -207,6 +207,7 @@ impl<'a> Merger<'a> {
     }
 
     /// Merges one channel of a row into the sums, and adds to the flags.
+    #[inline(always)]
     fn channel_row(&self, channel: usize, scratch: &mut Row, flags: &mut [u16]) {
         let this = &self.channels[channel];
         let Row {
@@ -245,7 +246,26 @@ impl<'a> Merger<'a> {
     }
 }
 
+/// One channel of a row to be merged.
+struct ChannelOfRow<'a, 'b> {
+    merger: &'a Merger<'b>,
+    channel: usize,
+    scratch: &'a mut Row,
+    flags: &'a mut [u16],
+}
+
+impl Work for ChannelOfRow<'_, '_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(self) {
+        self.merger
+            .channel_row(self.channel, self.scratch, self.flags);
+    }
+}
+
 /// Puts one channel of a row among the others.
+#[inline(always)]
 fn spread(from: &[f32], row: &mut [f32], (channel, channels): (usize, usize)) {
     for (pixel, &value) in row.chunks_exact_mut(channels).zip(from) {
         pixel[channel] = value;
@@ -362,25 +382,5 @@ fn light(bracket: &Bracket, index: usize, channel: usize) -> FrameLight {
         factor: bracket.channel_exposure(index, channel),
         gain: super::gain(bracket, index),
         uncertainty_stops: uncertainty.hypot(balance.map_or(0.0, |b| b.standard_uncertainty)),
-    }
-}
-
-fn table(pixels: &Pixels, curve: &ResponseCurve, frame: &FrameLight) -> Table {
-    let entries = match pixels {
-        Pixels::U8(_) => 256usize,
-        Pixels::U16(_) => 65536,
-        Pixels::F32(_) => 0,
-    };
-    let last = entries.saturating_sub(1).max(1) as f64;
-    let value = |code: usize| {
-        let level = code as f64 / last;
-        if level >= curve.clip_level - 1e-9 {
-            CLIPPED
-        } else {
-            (curve.exposure_at(level) / frame.factor) as f32
-        }
-    };
-    Table {
-        radiance: (0..entries).map(value).collect(),
     }
 }

@@ -105,21 +105,29 @@ impl<'a> View<'a> {
     /// Radiance of neighbours along a row.
     fn line(&self, row: usize, left: usize) -> [f64; SIDE] {
         let (_, columns, channels) = self.pixels.dim();
-        let at = |k: usize| (row * columns + left + k) * channels + self.channel;
+        let first = (row * columns + left) * channels + self.channel;
+        let mut line = [0.0; SIDE];
         match self.pixels {
             Pixels::U8(a) => {
-                let codes = a.as_slice().unwrap_or_default();
-                std::array::from_fn(|k| self.by_code[usize::from(codes[at(k)])])
+                let codes = a.as_slice().unwrap_or_default()[first..].iter();
+                for (x, &code) in line.iter_mut().zip(codes.step_by(channels)) {
+                    *x = self.by_code[usize::from(code)];
+                }
             }
             Pixels::U16(a) => {
-                let codes = a.as_slice().unwrap_or_default();
-                std::array::from_fn(|k| self.by_code[usize::from(codes[at(k)])])
+                let codes = a.as_slice().unwrap_or_default()[first..].iter();
+                for (x, &code) in line.iter_mut().zip(codes.step_by(channels)) {
+                    *x = self.by_code[usize::from(code)];
+                }
             }
             Pixels::F32(a) => {
-                let levels = a.as_slice().unwrap_or_default();
-                std::array::from_fn(|k| self.radiance(levels[at(k)]))
+                let levels = a.as_slice().unwrap_or_default()[first..].iter();
+                for (x, &level) in line.iter_mut().zip(levels.step_by(channels)) {
+                    *x = self.radiance(level);
+                }
             }
         }
+        line
     }
 }
 

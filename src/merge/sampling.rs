@@ -1,6 +1,8 @@
 //! Radiance of one row of every frame: looked up where the frame lies still, interpolated in linear light where not.
 use super::merger::{Merger, Row};
+use super::weights::FrameLight;
 use crate::raster::{Interpolation, Pixels, Point, Transform};
+use crate::response::ResponseCurve;
 use ndarray::Array3;
 
 /// Marks a sample that is clipped in its frame.
@@ -11,6 +13,11 @@ const UNCOVERED: f32 = f32::NAN;
 pub(super) const LEFT_OUT: f32 = f32::NAN;
 /// How frames that are moved by fractions of a pixel are read, in linear light.
 const READING: Interpolation = Interpolation::Cubic;
+
+/// Code -> radiance for one frame, `CLIPPED` at the clip level. Empty for float samples, which are computed.
+pub(super) struct Table {
+    pub(super) radiance: Vec<f32>,
+}
 
 impl Merger<'_> {
     /// Radiance of one row of every frame.
@@ -133,4 +140,25 @@ fn fill(out: &mut [f32], values: impl Iterator<Item = f32>) {
     out.iter_mut()
         .zip(values)
         .for_each(|(to, value)| *to = value);
+}
+
+/// The table of a frame's codes.
+pub(super) fn table(pixels: &Pixels, curve: &ResponseCurve, frame: &FrameLight) -> Table {
+    let entries = match pixels {
+        Pixels::U8(_) => 256usize,
+        Pixels::U16(_) => 65536,
+        Pixels::F32(_) => 0,
+    };
+    let last = entries.saturating_sub(1).max(1) as f64;
+    let value = |code: usize| {
+        let level = code as f64 / last;
+        if level >= curve.clip_level - 1e-9 {
+            CLIPPED
+        } else {
+            (curve.exposure_at(level) / frame.factor) as f32
+        }
+    };
+    Table {
+        radiance: (0..entries).map(value).collect(),
+    }
 }

@@ -17,11 +17,12 @@ use crate::formats::openexr::{
 };
 use crate::formats::staged::Outputs;
 use crate::merge::{Planes, RadianceMap};
+use crate::raster::{Work, wide};
 use crate::units::Primaries;
 use half::f16;
 use half::slice::HalfFloatSliceExt;
 use ndarray::{Array2, Array3};
-use std::ops::Range;
+use std::ops::{Range, RangeInclusive};
 use std::path::Path;
 
 /// Layers of three (or one) channels each, in the order of the file's layout.
@@ -142,32 +143,79 @@ fn channels_of(strip: Planes, samples: Kind) -> Vec<ChannelRows> {
         _ => radiance.map(ChannelRows::Float).collect(),
     };
     let uncertainties = strip.statistical.into_iter().chain(strip.systematic);
-    rows.extend(uncertainties.map(|plane| halves(plane, short)));
+    rows.extend(uncertainties.map(shortened));
     rows.push(ChannelRows::Uint(
         strip.flags.iter().map(|&f| u32::from(f)).collect(),
     ));
     rows
 }
 
-fn halves(mut plane: Vec<f32>, change: impl Fn(f32) -> f32) -> ChannelRows {
-    plane.iter_mut().for_each(|v| *v = change(*v));
-    let mut halves = vec![f16::ZERO; plane.len()];
-    halves.convert_from_f32_slice(&plane);
+fn halves(plane: Vec<f32>, change: impl Fn(f32) -> f32) -> ChannelRows {
+    let changed: Vec<f32> = plane.into_iter().map(change).collect();
+    let mut halves = vec![f16::ZERO; changed.len()];
+    halves.convert_from_f32_slice(&changed);
     ChannelRows::Half(halves)
 }
 
-/// 6 significant bits, to the nearest, held within what HALF can say.
+/// Uncertainties in HALF, see [`short`].
+fn shortened(plane: Vec<f32>) -> ChannelRows {
+    let mut halves = vec![f16::ZERO; plane.len()];
+    wide(Shorten(&plane, &mut halves));
+    ChannelRows::Half(halves)
+}
+
+struct Shorten<'a>(&'a [f32], &'a mut [f16]);
+
+impl Work for Shorten<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(self) {
+        let parts = self.0.chunks(TOGETHER).zip(self.1.chunks_mut(TOGETHER));
+        for (some, halves) in parts {
+            let (low, high) = (*USUAL.start(), *USUAL.end());
+            let unusual = some
+                .iter()
+                .fold(false, |any, &v| any | !(v >= low && v <= high));
+            for (half, &value) in halves.iter_mut().zip(some) {
+                *half = quick(value);
+            }
+            if unusual {
+                let pairs = halves.iter_mut().zip(some);
+                pairs.for_each(|(half, &value)| *half = short(value));
+            }
+        }
+    }
+}
+
+/// Values converted together.
+const TOGETHER: usize = 256;
+/// Values that HALF says with all its bits, before and after rounding.
+const USUAL: RangeInclusive<f32> = 6.2e-5..=6.0e4;
+/// Bits of a float that are rounded away, of 23.
+const DROPPED: u32 = 18;
+
+/// 6 significant bits, to the nearest.
 #[inline(always)]
-fn short(value: f32) -> f32 {
-    const DROPPED: u32 = 18;
-    let bits = value.to_bits() + (1 << (DROPPED - 1));
-    let rounded = f32::from_bits(bits & !((1 << DROPPED) - 1));
+fn rounded(value: f32) -> u32 {
+    (value.to_bits() + (1 << (DROPPED - 1))) & !((1 << DROPPED) - 1)
+}
+
+/// The same as [`short`] within [`USUAL`]: the exponent's origin moved, then the upper 16 bits.
+#[inline(always)]
+fn quick(value: f32) -> f16 {
+    const ORIGIN: u32 = (127 - 15) << 23;
+    f16::from_bits((rounded(value).wrapping_sub(ORIGIN) >> 13) as u16)
+}
+
+/// 6 significant bits, to the nearest, held within what HALF can say.
+fn short(value: f32) -> f16 {
     let least = if value > 0.0 {
         f32::from(f16::MIN_POSITIVE_SUBNORMAL)
     } else {
         0.0
     };
-    rounded.clamp(least, 65504.0)
+    f16::from_f32(f32::from_bits(rounded(value)).clamp(least, 65504.0))
 }
 
 fn layer(content: &Content, layer: &str, channels: usize) -> Option<Array3<f32>> {
@@ -291,11 +339,22 @@ mod tests {
 
     #[test]
     fn uncertainties_stay_finite_and_positive_in_half() {
+        let short = |value| f32::from(short(value));
         assert_eq!(short(0.0), 0.0);
         assert_eq!(short(1e-12), 2f32.powi(-24));
         assert_eq!(short(1e9), 65504.0);
         assert_eq!(short(f32::INFINITY), 65504.0);
         assert_eq!(short(1.0), 1.0);
         assert_eq!(short(1.0 / 3.0), 43.0 / 128.0); // 0.3359
+    }
+
+    #[test]
+    fn the_quick_way_to_half_is_the_same() {
+        let mut value = *USUAL.start();
+        while value <= *USUAL.end() {
+            assert_eq!(quick(value), short(value), "{value}");
+            value *= 1.000_3;
+        }
+        assert_eq!(quick(*USUAL.end()), short(*USUAL.end()));
     }
 }

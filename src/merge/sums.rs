@@ -34,6 +34,7 @@ pub(super) struct Sums {
 
 impl Sums {
     /// Light and time over the frames that are not clipped, and the cell of their quotient.
+    #[inline(always)]
     pub(super) fn add_light<'s>(
         &mut self,
         frames: impl Iterator<Item = &'s [f32]> + Clone,
@@ -66,6 +67,7 @@ impl Sums {
     }
 
     /// Weighted radiance, weights and number of frames used, with the weights of each pixel's cell.
+    #[inline(always)]
     pub(super) fn add_weighted<'s>(
         &mut self,
         frames: impl Iterator<Item = &'s [f32]> + Clone,
@@ -105,6 +107,7 @@ impl Sums {
     }
 
     /// Mean radiance and its standard uncertainty from the weights; no number where there is no weight.
+    #[inline(always)]
     pub(super) fn means(&mut self) {
         self.radiance.resize(self.sum.len(), 0.0);
         self.statistical.resize(self.sum.len(), 0.0);
@@ -117,6 +120,7 @@ impl Sums {
     }
 
     /// Relative systematic uncertainty: 1 where every frame is clipped.
+    #[inline(always)]
     pub(super) fn systematics(&mut self, weights: &Weights) {
         weights
             .systematic()
@@ -127,6 +131,7 @@ impl Sums {
     }
 
     /// Adds this channel's flags to a row's; call after the means.
+    #[inline(always)]
     pub(super) fn add_flags(&mut self, weights: &Weights, row: &mut [u16]) {
         weights.clipping().look_up(&self.cell, &mut self.clipping);
         let seen = self.used.iter().zip(&self.time).zip(&self.clipping);

@@ -44,15 +44,18 @@ impl<T: Copy + Default> ByCell<T> {
     }
 
     /// The number of a cell.
-    #[inline]
+    #[inline(always)]
     pub(crate) fn at(&self, cell: u16) -> T {
         self.0[usize::from(cell) % ROOM]
     }
 
     /// The numbers of many cells.
+    #[inline(always)]
     pub(crate) fn look_up(&self, cells: &[u16], out: &mut Vec<T>) {
-        out.clear();
-        out.extend(cells.iter().map(|&cell| self.at(cell)));
+        out.resize(cells.len(), T::default());
+        for (out, &cell) in out.iter_mut().zip(cells) {
+            *out = self.at(cell);
+        }
     }
 }
 
@@ -74,7 +77,7 @@ pub(crate) struct Weights {
 }
 
 /// The cell of a radiance: its exponent and first four mantissa bits.
-#[inline]
+#[inline(always)]
 pub(crate) fn cell(radiance: f32) -> usize {
     const SHIFT: u32 = 23 - CELLS_PER_OCTAVE.trailing_zeros();
     let bits = (radiance.max(0.0).to_bits() >> SHIFT) as i32;

@@ -1,4 +1,5 @@
-//! Pixels in memory, in reading order: encoded pixels, mosaics, regions, pyramids, transforms, sampling.
+//! Pixels in memory, in reading order: encoded pixels, mosaics, regions, pyramids, transforms, sampling, and loops
+//! over them compiled for the machine at hand.
 //!
 //! Arrays are `ndarray`s of shape (rows, columns, channels), channels being 1 (mono) or 3 (R, G, B)
 //! (4 for the planes of a mosaic), in standard
@@ -10,6 +11,7 @@ mod pyramid;
 mod region;
 mod sample;
 mod transform;
+mod wide;
 
 pub use mosaic::{Mosaic, PLANES};
 pub use pixels::Pixels;
@@ -17,3 +19,4 @@ pub use pyramid::{expand, reduce};
 pub use region::{Point, Quad, Region};
 pub use sample::{Interpolation, Sampled, Taps, sample};
 pub use transform::Transform;
+pub(crate) use wide::{Work, wide};

@@ -102,7 +102,7 @@ pub fn recover(bracket: &Bracket, clips: &[Clip], choice: Choice) -> Result<Reco
             if fits.iter().any(|f| f.samples < FEWEST_BLOCKS) {
                 return Err(refuse(bracket, &samples));
             }
-            note_thin(&fits, &samples, &mut findings);
+            note_thin(&fits, (&samples[..], clips), &mut findings);
             if bracket.frames[0].exposure.source != ExposureSource::Guessed {
                 findings.push(span(&stated));
             }

@@ -3,13 +3,28 @@ use super::blocks::BlockSamples;
 use super::smooth_table::TableFit;
 use crate::error::{BracketProblem, Error};
 use crate::finding::Finding;
-use crate::frames::Bracket;
+use crate::frames::{Bracket, Clip};
 use rayon::prelude::*;
 
 /// Blocks below which a fit is refused (Debevec and Malik (1997) ask N (P - 1) > 255, so 128 for three frames).
 pub(super) const FEWEST_BLOCKS: usize = 128;
 /// Range of codes below which a fit is refused: one flat colour ties a code to a code and says nothing of those between.
 const FEWEST_CODES: f32 = 16.0;
+
+/// Codes a stop just below the clip level, over the most anywhere, below which the curve counts as flat there (judgement:
+/// sRGB keeps 0.97, a strong S-curve 0.7, a sine 0.55).
+const FLAT: f64 = 0.6;
+
+/// How flat a table ends: codes a stop from 11 to 5 codes below the clip level, over the most over as many codes.
+fn flatness(fit: &TableFit, clip: &Clip) -> f64 {
+    const CODES: usize = 6;
+    let table = &fit.log2_exposure;
+    let last = ((clip.clip_level * 255.0) as usize).saturating_sub(5 + CODES);
+    let last = last.min(table.len() - 1 - CODES);
+    let stops = |code: usize| (table[code + CODES] - table[code]).max(1e-9);
+    let least = (10..last).map(stops).fold(f64::INFINITY, f64::min);
+    (least / stops(last)).min(1.0)
+}
 
 /// Refuses a bracket of which no frame has usable blocks over [`FEWEST_CODES`] codes, in any channel.
 ///
@@ -92,8 +107,25 @@ fn bracket_error(bracket: &Bracket, problem: BracketProblem) -> Error {
     }
 }
 
-/// Warns where the fit leans on little: code coverage below 80 % of 10..=245 or little overlap.
-pub(super) fn note_thin(fits: &[TableFit], samples: &[BlockSamples], findings: &mut Vec<Finding>) {
+/// Warns where the fit leans on little: code coverage below 80 % of 10..=245, little overlap, or a curve so flat below the
+/// clip level that codes say little of the light there and its smoothness decides.
+pub(super) fn note_thin(
+    fits: &[TableFit],
+    (samples, clips): (&[BlockSamples], &[Clip]),
+    findings: &mut Vec<Finding>,
+) {
+    let ends = fits
+        .iter()
+        .zip(clips)
+        .map(|(fit, clip)| flatness(fit, clip));
+    let flattest = ends.fold(1.0, f64::min);
+    if flattest < FLAT {
+        findings.push(Finding::ResponseThin {
+            what: "codes a stop just below the clip level, over the most anywhere,".into(),
+            number: flattest,
+            wanted: FLAT,
+        });
+    }
     let covered = |f: &TableFit| (10..=245).filter(|&c| f.coverage[c] > 0.5).count() as f64 / 236.0;
     let least = fits.iter().map(covered).fold(1.0, f64::min);
     if least < 0.8 {

@@ -8,7 +8,7 @@ use stopspan::align;
 use stopspan::formats::staged::Outputs;
 use stopspan::formats::{Limits, read_picture};
 use stopspan::frames::{self, Overrides};
-use stopspan::merge::{Merger, Planes, RadianceMap, noise, store};
+use stopspan::merge::{Merger, MotionSettings, Planes, RadianceMap, motion, noise, store};
 use stopspan::pipeline::{self, Prepared, Settings};
 use stopspan::response::{self, Choice};
 use stopspan::simulate::{Scenario, write_scenario};
@@ -63,13 +63,16 @@ impl Bench {
     }
 
     fn write(&self, map: &RadianceMap) {
+        self.write_planes(|rows| Planes::of(&map.strip(rows)));
+    }
+
+    fn write_planes(&self, strip: impl Fn(std::ops::Range<usize>) -> Planes + Sync) {
         let policy = Outputs {
             overwrite: true,
             inputs: self.files.clone(),
         };
         let file = self.folder.path().join("map.exr");
-        let strip = |rows: std::ops::Range<usize>| Planes::of(&map.strip(rows));
-        let shape = map.radiance.dim();
+        let shape = (ROWS, COLUMNS, 3);
         store::write_exr(&file, &policy, &store::Stored::default(), shape, strip).unwrap();
     }
 
@@ -100,15 +103,29 @@ fn stages(criterion: &mut Criterion) {
     let mut group = criterion.benchmark_group("6 MP");
     group.sample_size(10);
     group.throughput(Throughput::Elements((ROWS * COLUMNS) as u64));
+    group.bench_function("read the headers, sort into brackets", |b| {
+        b.iter(|| pipeline::survey(&bench.settings).unwrap());
+    });
     group.bench_function("decode three frames", |b| b.iter(|| bench.load()));
     group.bench_function("register", |b| b.iter(|| align::register(&bracket)));
+    group.bench_function("clip levels", |b| b.iter(|| frames::clip_levels(&bracket)));
+    group.bench_function("look whether the frames are linear", |b| {
+        b.iter(|| frames::looks_linear(&bracket));
+    });
     group.bench_function("recover the response", |b| {
         b.iter(|| response::recover(&done.bracket, &done.clips, Choice::Fit).unwrap());
     });
     group.bench_function("estimate the noise", |b| {
         b.iter(|| noise::estimate(&done.bracket, &done.response, &done.clips));
     });
+    let moved = MotionSettings::default();
+    group.bench_function("look for what moved", |b| {
+        b.iter(|| motion::find(&done.bracket, &done.response, &done.noise, &moved).unwrap());
+    });
     group.bench_function("merge", |b| b.iter(|| merger.whole()));
+    group.bench_function("merge and write, strip by strip", |b| {
+        b.iter(|| bench.write_planes(|rows| merger.planes(rows)));
+    });
     group.bench_function("render", |b| b.iter(|| tone::render(&map, &look)));
     group.bench_function("write the map", |b| b.iter(|| bench.write(&map)));
     group.bench_function("floor: decode three frames, write the map", |b| {

@@ -46,6 +46,19 @@ fn completions_for_three_shells() {
     }
 }
 
+/// A reader that has seen enough is no failure.
+#[cfg(unix)]
+#[test]
+fn completions_survive_a_reader_that_goes_away() {
+    let mut child = std::process::Command::new(env!("CARGO_BIN_EXE_stopspan"))
+        .args(["completions", "bash"])
+        .stdout(std::process::Stdio::piped())
+        .spawn()
+        .unwrap();
+    drop(child.stdout.take());
+    assert_eq!(child.wait().unwrap().code(), Some(0));
+}
+
 #[test]
 fn a_wrong_command_line_is_2_and_says_what() {
     let cases: [(&[&str], &str); 6] = [

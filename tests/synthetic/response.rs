@@ -1,6 +1,7 @@
 //! Response methods against known curves on simulated brackets: errors side by side, few frames, refusals, the span.
 use stopspan::Error;
 use stopspan::error::BracketProblem;
+use stopspan::finding::Finding;
 use stopspan::formats::staged::Outputs;
 use stopspan::frames::{Bracket, Overrides, clip_levels, load, survey};
 use stopspan::response::{Choice, Recovered, recover};
@@ -100,6 +101,22 @@ fn tabled(level: impl Fn(f64) -> f64) -> Response {
     let levels = (0..=65_536).map(|i| level(f64::from(i) / 65_536.0));
     Response::Table {
         levels: levels.collect(),
+    }
+}
+
+/// A curve that is flat at its clip level is named; one that is as steep there as anywhere is not.
+#[test]
+fn a_curve_flat_at_its_clip_is_named() {
+    let sine = tabled(|x| (x.sqrt() * std::f64::consts::FRAC_PI_2).sin());
+    for (curve, flat) in [(sine, true), (Response::Srgb, false)] {
+        let bracket = bracket(&scenario(curve, &[-1.0, 0.0, 1.0]));
+        let found = recovered(&bracket, Choice::Fit).unwrap();
+        let thin = found.findings.iter().filter_map(|f| match f {
+            Finding::ResponseThin { what, number, .. } => Some((what.contains("clip"), *number)),
+            _ => None,
+        });
+        let told: Vec<_> = thin.filter(|t| t.0).collect();
+        assert_eq!(!told.is_empty(), flat, "{told:?}");
     }
 }
 

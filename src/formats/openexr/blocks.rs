@@ -1,7 +1,9 @@
 //! Rows of channels -> one block of an OpenEXR file: by PXR24, differences along a row in byte planes, or by ZIP.
+use super::ChannelRows;
 use super::planes::{Code, Counts, Stream};
-use super::{ChannelRows, Kind};
 use crate::formats::deflate::zlib;
+use crate::raster::{Work, wide};
+use half::f16;
 use std::ops::Range;
 
 /// Rows in a block of either scheme.
@@ -39,12 +41,11 @@ const KINDS: usize = 3;
 /// Where the kinds lie in a row's data.
 fn pieces(strips: &[&ChannelRows], columns: usize) -> Vec<(Range<usize>, usize)> {
     let mut pieces: Vec<(Range<usize>, usize)> = Vec::new();
-    let kinds = strips.iter().flat_map(|strip| match strip.kind() {
-        Kind::Float => [(2, 0), (1, 1)].as_slice(),
-        Kind::Half => &[(2, 2)],
-        Kind::Uint => &[(4, 2)],
+    let kinds = strips.iter().flat_map(|strip| match strip {
+        ChannelRows::Float(_) => vec![(2, 0), (1, 1)],
+        other => vec![(planes_of(other), 2)],
     });
-    for &(planes, kind) in kinds {
+    for (planes, kind) in kinds {
         let start = pieces.last().map_or(0, |p| p.0.end);
         let end = start + planes * columns;
         match pieces.last_mut() {
@@ -63,31 +64,51 @@ fn suited(data: &[u8], pieces: &[(Range<usize>, usize)], kind: usize) -> Option<
     counts.code()
 }
 
-/// The byte planes of one row of all channels.
+/// The byte planes of one row of all channels; `codes` is room for a row.
 fn fill(data: &mut [u8], codes: &mut [u32], strips: &[&ChannelRows], row: usize) {
     let columns = codes.len();
     let place = row * columns..(row + 1) * columns;
     let mut rest = data;
     for strip in strips {
-        let bytes = match strip {
-            ChannelRows::Uint(v) => {
-                codes.copy_from_slice(&v[place.clone()]);
-                4
-            }
+        let (planes, after) = rest.split_at_mut(planes_of(strip) * columns);
+        let place = place.clone();
+        match strip {
+            ChannelRows::Uint(v) => wide(Apart(&v[place], |&v| v, codes, planes)),
             ChannelRows::Half(v) => {
-                let halves = codes.iter_mut().zip(&v[place.clone()]);
-                halves.for_each(|(code, v)| *code = v.to_bits().into());
-                2
+                wide(Apart(
+                    &v[place],
+                    |v: &f16| v.to_bits().into(),
+                    codes,
+                    planes,
+                ));
             }
-            ChannelRows::Float(v) => {
-                let floats = codes.iter_mut().zip(&v[place.clone()]);
-                floats.for_each(|(code, &v)| *code = to_24(v));
-                3
-            }
-        };
-        let (here, after) = rest.split_at_mut(bytes * columns);
-        differences(codes, here, bytes);
+            ChannelRows::Float(v) => wide(Apart(&v[place], |&v| to_24(v), codes, planes)),
+        }
         rest = after;
+    }
+}
+
+/// Bytes of a sample.
+fn planes_of(strip: &ChannelRows) -> usize {
+    match strip {
+        ChannelRows::Uint(_) => 4,
+        ChannelRows::Half(_) => 2,
+        ChannelRows::Float(_) => 3,
+    }
+}
+
+/// Samples, what codes they have, room for those, and the byte planes to be filled.
+struct Apart<'a, T, C: Fn(&T) -> u32>(&'a [T], C, &'a mut [u32], &'a mut [u8]);
+
+impl<T, C: Fn(&T) -> u32> Work for Apart<'_, T, C> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(self) {
+        let Apart(samples, code, codes, planes) = self;
+        let pairs = codes.iter_mut().zip(samples);
+        pairs.for_each(|(to, sample)| *to = code(sample));
+        differences(codes, planes);
     }
 }
 
@@ -115,8 +136,10 @@ pub(super) fn zip_block(strips: &[&ChannelRows], rows: Range<usize>, columns: us
 }
 
 /// Differences of neighbours, each byte of them in a plane of its own, the highest first.
-fn differences(codes: &[u32], planes: &mut [u8], bytes: usize) {
-    for (k, plane) in planes.chunks_exact_mut(codes.len()).enumerate() {
+#[inline(always)]
+fn differences(codes: &[u32], planes: &mut [u8]) {
+    let bytes = planes.len() / codes.len().max(1);
+    for (k, plane) in planes.chunks_exact_mut(codes.len().max(1)).enumerate() {
         let shift = 8 * (bytes - 1 - k) as u32;
         if let (Some(byte), Some(first)) = (plane.first_mut(), codes.first()) {
             *byte = (first >> shift) as u8;
@@ -130,6 +153,7 @@ fn differences(codes: &[u32], planes: &mut [u8], bytes: usize) {
 
 /// The upper 24 bits of a float, rounded; infinities stay, a value that would round to infinity is cut instead, and a
 /// NaN keeps at least one bit of its payload.
+#[inline(always)]
 pub(super) fn to_24(value: f32) -> u32 {
     let bits = value.to_bits();
     let (sign, rest) = (bits & 0x8000_0000, bits & 0x7fff_ffff);
