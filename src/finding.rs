@@ -87,6 +87,8 @@ pub enum Finding {
     },
     /// A raw file asks for corrections (opcodes of the DNG specification, by name) that were not carried out.
     CorrectionsNotMade { frame: String, names: Vec<String> },
+    /// A raw file asks to be shown lighter or darker by so many stops (BaselineExposure); radiance is left as the sensor has it.
+    BaselineExposure { frame: String, stops: f64 },
     /// Where the colours of raw frames come from: the light's correlated colour temperature by the file's matrices, kelvin.
     ColoursByMatrices { temperature_k: f64 },
     /// A raw file does not say enough of its camera's colours; `used` says what they were taken for.

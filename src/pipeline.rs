@@ -45,6 +45,7 @@ use crate::report::html::Sections;
 use crate::report::{self, BracketFigures, BracketReport, Report};
 use crate::response::{self, Choice, ExposureCheck, Response};
 use delivery::Finished;
+use raw::Registered;
 use std::path::PathBuf;
 
 /// What a run gave.
@@ -245,7 +246,11 @@ pub fn prepare(
     let bracket = frames::load(plan, &settings.overrides)?;
     let sums = record::sums(&bracket);
     progress(Event::Stage("registering"));
-    let (mut bracket, registration) = raw::register(bracket, settings.register);
+    let Registered {
+        mut bracket,
+        registration,
+        noise,
+    } = raw::register(bracket, settings.register);
     progress(Event::Stage("recovering the response"));
     let clips = frames::clip_levels(&bracket);
     let choice = choose_response(&mut bracket, settings.response);
@@ -255,7 +260,10 @@ pub fn prepare(
         (frame.exposure, frame.balance) = (*exposure, *balance);
     }
     bracket.findings.extend(recovered.findings);
-    let (mut noise, mut doubts) = noise::estimate(&bracket, &recovered.response, &clips);
+    let (mut noise, mut doubts) = match noise {
+        Some(noise) => (noise, Vec::new()),
+        None => noise::estimate(&bracket, &recovered.response, &clips),
+    };
     raw::noise_as_stated(&bracket, &recovered.response, &mut noise, &mut doubts);
     bracket.findings.extend(doubts);
     let motion = match &settings.motion {

@@ -34,6 +34,8 @@ pub enum FrameFormat {
     Dng,
     /// DNG, deflated
     DngDeflate,
+    /// DNG of a camera without colour filters, uncompressed
+    DngMono,
 }
 
 impl FrameFormat {
@@ -43,8 +45,18 @@ impl FrameFormat {
             FrameFormat::Jpeg => FileKind::default(),
             FrameFormat::Png => FileKind::Png,
             FrameFormat::Tiff => FileKind::Tiff,
-            FrameFormat::Dng => FileKind::Dng { deflate: false },
-            FrameFormat::DngDeflate => FileKind::Dng { deflate: true },
+            FrameFormat::Dng => FileKind::Dng {
+                deflate: false,
+                mono: false,
+            },
+            FrameFormat::DngMono => FileKind::Dng {
+                deflate: false,
+                mono: true,
+            },
+            FrameFormat::DngDeflate => FileKind::Dng {
+                deflate: true,
+                mono: false,
+            },
         }
     }
 }

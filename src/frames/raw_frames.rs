@@ -34,6 +34,11 @@ pub(super) fn settle(
     }
     let name = frame.name();
     findings.extend(corrections(frames));
+    let baseline = main.baseline_exposure.filter(|s| s.abs() >= 0.005);
+    findings.extend(baseline.map(|stops| Finding::BaselineExposure {
+        frame: name.clone(),
+        stops,
+    }));
     let coloured = main.black.len() >= 3;
     let space = camera_space(&main.colour).filter(|_| coloured);
     main.colour.neutral = neutral_of(&main.colour);

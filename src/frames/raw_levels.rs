@@ -175,18 +175,22 @@ impl Pair {
     }
 }
 
-/// Black from the darkest tenth of the pixels, if it contradicts the level stated. Pixels are chosen by `a / k + b`, whose
-/// noise has nothing to do with that of `k a - b` where both frames' noise is the same, as it is in the dark.
+/// Black from the darkest tenth of the pixels, if it contradicts the level stated. A pixel is chosen by its neighbour's
+/// `a / k + b`, so that the choice has nothing to do with its own noise.
 fn black_of(pairs: &[Pair], stated: f64, code: f64) -> Option<f64> {
     let pair = pairs.iter().max_by(|a, b| a.ratio.total_cmp(&b.ratio))?;
     let k = pair.ratio;
     if k < LEAST_RATIO || pair.levels.len() < 10 * ENOUGH {
         return None;
     }
-    let mut chosen: Vec<(f64, f64)> = pair.levels.clone();
+    let neighbours = pair.levels.as_chunks::<2>().0.iter();
+    let mut chosen: Vec<(f64, (f64, f64))> = neighbours
+        .flat_map(|&[p, q]| [(q.0 / k + q.1, p), (p.0 / k + p.1, q)])
+        .collect();
     let tenth = chosen.len() / 10;
-    chosen.select_nth_unstable_by(tenth, |x, y| (x.0 / k + x.1).total_cmp(&(y.0 / k + y.1)));
+    chosen.select_nth_unstable_by(tenth, |x, y| x.0.total_cmp(&y.0));
     chosen.truncate(tenth);
+    let chosen: Vec<(f64, f64)> = chosen.into_iter().map(|c| c.1).collect();
     // Samples cut at zero have no mean to speak of.
     let cut = chosen.iter().filter(|l| l.0 <= 0.0 || l.1 <= 0.0).count();
     if cut * 100 > tenth {

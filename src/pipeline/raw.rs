@@ -47,20 +47,31 @@ const TO_THE_PIXEL: f64 = 0.1;
 
 /// Registers a bracket, if that is wanted. Raw mosaics are split into planes where they lie in register to the pixel; where
 /// they do not they are developed to three channels first, and registered as those.
-pub(super) fn register(mut bracket: Bracket, wanted: bool) -> (Bracket, Option<Registration>) {
+pub(super) fn register(mut bracket: Bracket, wanted: bool) -> Registered {
+    let mut noise = None;
     if let Some(mosaic) = frames::mosaic_of(&bracket) {
         frames::split(&mut bracket);
         let found = wanted.then(|| align::register(&bracket));
         let Some(found) = found else {
-            return (bracket, None);
+            return Registered::new(bracket, None);
         };
         if in_register(&bracket, &found) {
             // Frames that were not found at all are taken out as ever.
             bracket = align::apply(bracket, &found);
             bracket.frames.iter_mut().for_each(|f| f.transform = None);
-            return (bracket, Some(found));
+            return Registered::new(bracket, Some(found));
+        }
+        // Pixels of the same place do not see the same light here, so that black cannot be held against them: moved frames say so.
+        for (frame, placement) in bracket.frames.iter_mut().zip(&found.placements) {
+            frame.transform = Some(placement.transform);
         }
         let clips = frames::clip_levels(&bracket);
+        // Demosaicing smooths noise, and single frames show texture with it: what the file states is nearer.
+        let known = response::known(&bracket, &clips);
+        noise = known.and_then(|response| noise_profile::stated(&bracket, &response));
+        if noise.is_some() {
+            bracket.findings.push(Finding::NoiseAsStated);
+        }
         if let Some((scales, doubts)) = frames::linear_scales(&bracket) {
             bracket.findings.extend(doubts);
             bracket.findings.push(Finding::DemosaicedFirst);
@@ -71,7 +82,34 @@ pub(super) fn register(mut bracket: Bracket, wanted: bool) -> (Bracket, Option<R
     if let Some(found) = &found {
         bracket = align::apply(bracket, found);
     }
-    (bracket, found)
+    let noise = noise.map(|planes| Noise {
+        channels: of_colours(&planes),
+        groups: 0,
+        assumed: false,
+    });
+    Registered {
+        bracket,
+        registration: found,
+        noise,
+    }
+}
+
+/// A registered bracket.
+pub(super) struct Registered {
+    pub bracket: Bracket,
+    pub registration: Option<Registration>,
+    /// Noise that the file states, where the frames were developed before they came into register.
+    pub noise: Option<Noise>,
+}
+
+impl Registered {
+    fn new(bracket: Bracket, registration: Option<Registration>) -> Self {
+        Registered {
+            bracket,
+            registration,
+            noise: None,
+        }
+    }
 }
 
 /// True if no frame was found anywhere else than where the reference is.

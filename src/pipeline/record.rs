@@ -1,6 +1,7 @@
 //! What was found, put into the report's plain data.
 use super::{FileSum, Measured, Prepared, Settings};
 use crate::error::Error;
+use crate::finding::Finding;
 use crate::formats;
 use crate::frames::{Bracket, Frame, Survey};
 use crate::measure::advice::best_on_wedge;
@@ -209,6 +210,8 @@ fn shares(prepared: &Prepared, frame: &Frame) -> (f64, f64) {
 fn noise(prepared: &Prepared) -> NoiseSummary {
     let source = if prepared.noise.assumed {
         "assumed: too few pixels were good in two frames at once"
+    } else if prepared.bracket.findings.contains(&Finding::NoiseAsStated) {
+        "stated by the raw file"
     } else {
         "differences between the frames of this bracket, by level"
     };

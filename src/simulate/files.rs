@@ -1,10 +1,11 @@
 //! Writes a scenario: frames, the camera's own HDR picture, `scenario.json`, `truth.json`, the truth's radiance map.
 use super::capture::{Shot, capture_light, quantise, raw_codes};
 use super::finish::{Blend, camera_hdr};
+use super::raw_file::{self, RawKind};
 use super::scenario::{FileKind, Scenario, ScenarioSource};
 use super::scene::render;
 use super::truth::Truth;
-use super::{metadata, optics, raw_file};
+use super::{metadata, optics};
 use crate::error::{Error, OutputProblem};
 use crate::formats::staged::{Outputs, write_whole};
 use crate::formats::{jpeg, openexr};
@@ -49,12 +50,13 @@ pub fn write_scenario(
     let mut levels = Vec::new();
     for (index, frame) in truth.frames.iter().enumerate() {
         let fields = metadata::of_frame(scenario, index);
-        if let FileKind::Dng { deflate } = scenario.files {
-            writer.raw(&frame.file, index, deflate, &radiance)?;
+        if let FileKind::Dng { deflate, mono } = scenario.files {
+            let how = RawKind { deflate, mono };
+            writer.raw(&frame.file, index, how, &radiance)?;
             continue;
         }
         if let Some(file) = &frame.raw {
-            writer.raw(file, index, false, &radiance)?;
+            writer.raw(file, index, RawKind::default(), &radiance)?;
         }
         let pixels = frame_pixels(scenario, index, &radiance)?;
         writer.picture(&frame.file, &pixels, &fields)?;
@@ -117,10 +119,11 @@ pub fn frame_rows(scenario: &Scenario, index: usize, part: Range<usize>) -> Resu
     })
 }
 
-/// The converter's codes of a whole frame, one a pixel behind the mosaic's filters, see [`frame_pixels`].
+/// The converter's codes of a whole frame, one a pixel behind its filter, see [`frame_pixels`].
 fn frame_codes(
     scenario: &Scenario,
     index: usize,
+    how: RawKind,
     radiance: &Array3<f32>,
 ) -> Result<Array3<u16>, Error> {
     let drawn = drawn_anew(scenario, index)?;
@@ -134,7 +137,7 @@ fn frame_codes(
     let codes = raw_codes(&light, &shot, &sensor)?;
     let (rows, columns, channels) = codes.dim();
     Ok(Array3::from_shape_fn((rows, columns, 1), |(r, c, _)| {
-        codes[[r, c, raw_file::colour(r, c).min(channels - 1)]]
+        codes[[r, c, how.colour(r, c).min(channels - 1)]]
     }))
 }
 
@@ -214,13 +217,13 @@ impl Writer<'_> {
         &mut self,
         name: &str,
         index: usize,
-        deflate: bool,
+        how: RawKind,
         radiance: &Array3<f32>,
     ) -> Result<(), Error> {
-        let codes = frame_codes(self.scenario, index, radiance)?;
+        let codes = frame_codes(self.scenario, index, how, radiance)?;
         let sensor = self.scenario.sensor_of(index);
         let fields = metadata::of_frame(self.scenario, index);
-        self.write(name, raw_file::dng(&codes, &sensor, deflate, &fields))
+        self.write(name, raw_file::dng(&codes, &sensor, how, &fields))
     }
 
     /// The camera saves its own HDR picture as JPEG at quality 90 where the frames are JPEG.

@@ -9,20 +9,34 @@ use std::io;
 /// Colours of the mosaic's cell, (0, 0), (0, 1), (1, 0), (1, 1).
 const CELL: [u8; 4] = [0, 1, 1, 2];
 
-/// Colour of a pixel of the mosaic: 0 red, 1 green, 2 blue.
-pub(super) fn colour(row: usize, column: usize) -> usize {
-    usize::from(CELL[row % 2 * 2 + column % 2])
+/// Which DNG is written.
+#[derive(Debug, Clone, Copy, Default)]
+pub(super) struct RawKind {
+    /// Deflated, else uncompressed.
+    pub deflate: bool,
+    /// Without a mosaic of filters.
+    pub mono: bool,
 }
 
-/// A DNG of codes (rows, columns, 1) behind the mosaic, in one strip, uncompressed or deflated. The camera sees the primaries
-/// of sRGB, each through its white balance gain. NoiseProfile is the sensor's true one.
+impl RawKind {
+    /// Colour that a pixel sees: 0 red, 1 green, 2 blue.
+    pub(super) fn colour(self, row: usize, column: usize) -> usize {
+        if self.mono {
+            return 1;
+        }
+        usize::from(CELL[row % 2 * 2 + column % 2])
+    }
+}
+
+/// A DNG of codes (rows, columns, 1), in one strip. A camera with filters sees the primaries of sRGB, each through its white
+/// balance gain. NoiseProfile is the sensor's true one.
 ///
 /// # Errors
 /// Those of the EXIF writer.
-pub fn dng(
+pub(super) fn dng(
     codes: &Array3<u16>,
     sensor: &Sensor,
-    deflate: bool,
+    RawKind { deflate, mono }: RawKind,
     fields: &[Field],
 ) -> io::Result<Vec<u8>> {
     let (rows, columns, _) = codes.dim();
@@ -41,33 +55,38 @@ pub fn dng(
         tiff(257, long(rows)),
         tiff(258, short(16)),
         tiff(259, short(if deflate { 8 } else { 1 })),
-        tiff(262, short(32803)),
+        tiff(262, short(if mono { 34892 } else { 32803 })),
         tiff(277, short(1)),
         tiff(278, long(rows)),
         tiff(284, short(1)),
-        tiff(33421, Value::Short(vec![2, 2])),
-        tiff(33422, Value::Byte(CELL.to_vec())),
         tiff(50706, Value::Byte(vec![1, 4, 0, 0])),
         tiff(50707, Value::Byte(vec![1, 1, 0, 0])),
         tiff(50708, Value::Ascii(vec![b"Simulated Camera S1".to_vec()])),
         tiff(50714, Value::Rational(vec![fraction(sensor.black)])),
         tiff(50717, long(sensor.top_code() as usize)),
-        tiff(50721, Value::SRational(matrix(sensor).to_vec())),
-        tiff(50778, short(21)), // D65
         tiff(
-            50728,
-            Value::Rational(sensor.white_balance.map(|g| fraction(1.0 / g)).to_vec()),
+            51041,
+            Value::Double(noise_profile(sensor).repeat(if mono { 1 } else { 3 })),
         ),
-        tiff(51041, Value::Double(noise_profile(sensor))),
     ];
+    if !mono {
+        let neutral = sensor.white_balance.map(|g| fraction(1.0 / g));
+        all.extend([
+            tiff(33421, Value::Short(vec![2, 2])),
+            tiff(33422, Value::Byte(CELL.to_vec())),
+            tiff(50721, Value::SRational(matrix(sensor).to_vec())),
+            tiff(50728, Value::Rational(neutral.to_vec())),
+            tiff(50778, short(21)), // D65
+        ]);
+    }
     all.extend_from_slice(fields);
     write(&all, &[&data])
 }
 
-/// S and O of `variance = S x + O`, x being 1 at white, for red, green, blue (all the same well and converter).
-fn noise_profile(sensor: &Sensor) -> Vec<f64> {
+/// S and O of `variance = S x + O`, x being 1 at white; all colours have the same well and converter.
+fn noise_profile(sensor: &Sensor) -> [f64; 2] {
     let dark = sensor.variance(0.0) / sensor.full_well.powi(2);
-    [1.0 / sensor.full_well, dark].repeat(3)
+    [1.0 / sensor.full_well, dark]
 }
 
 /// XYZ under D65 to the camera's red, green, blue.

@@ -120,10 +120,13 @@ pub enum FileKind {
     /// TIFF of 8 or 16 bits, uncompressed.
     Tiff,
     /// DNG: the converter's codes behind a mosaic of filters, before any processing; the sensor's response, output bits,
-    /// noise reduction and sharpening do not count. A scene of one channel gives mono frames.
+    /// noise reduction and sharpening do not count.
     Dng {
         /// Deflated, else uncompressed.
         deflate: bool,
+        /// A camera without filters, all of whose pixels see what green ones do.
+        #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+        mono: bool,
     },
 }
 

@@ -167,3 +167,50 @@ fn camera_colours_are_those_that_colour_science_finds() {
     }
     assert_eq!(rows, 12);
 }
+
+/// The simulator's raw files, made anew, against what rawpy and tifffile read of them (dng/simulated.py): samples, levels,
+/// filters and white. The simulator draws the same on every machine, so that the samples must be the same to the bit.
+#[test]
+fn files_of_the_simulator_are_what_other_readers_find() {
+    use stopspan::formats::staged::Outputs;
+    use stopspan::simulate::{FileKind, Scenario, write_scenario};
+    let text = std::fs::read_to_string(folder().join("simulated.json")).unwrap();
+    let table = std::fs::read_to_string(folder().join("simulated.csv")).unwrap();
+    let mut rows = 0;
+    for line in table.lines().skip(1) {
+        let cells: Vec<&str> = line.split(',').collect();
+        let mut scenario: Scenario = serde_json::from_str(&text).unwrap();
+        scenario.files = FileKind::Dng {
+            deflate: cells[0] == "dng-deflate",
+            mono: cells[0] == "dng-mono",
+        };
+        let scratch = tempfile::tempdir().unwrap();
+        write_scenario(&scenario, scratch.path(), &Outputs::default()).unwrap();
+        let picture = read_picture(&scratch.path().join("s_one.dng"), &Limits::default()).unwrap();
+        let (dim, codes) = codes(&picture);
+        let number = |i: usize| cells[i].parse::<f64>().unwrap();
+        assert_eq!(
+            (dim.0 as f64, dim.1 as f64),
+            (number(2), number(3)),
+            "{line}"
+        );
+        let bytes: Vec<u8> = codes.iter().flat_map(|v| v.to_le_bytes()).collect();
+        let sum = Sha256::digest(&bytes);
+        let sum: String = sum.iter().map(|b| format!("{b:02x}")).collect();
+        assert_eq!(sum, cells[4], "{line}");
+        let known = raw(&picture);
+        let code = |level: f64| level / known.code;
+        assert!((code(known.black[0]) - number(5)).abs() < 1e-6, "{line}");
+        assert!((code(known.white[0]) - number(6)).abs() < 1e-6, "{line}");
+        let sites = [(0, 0), (0, 1), (1, 0), (1, 1)];
+        let filters = known.mosaic.map_or("mono".to_owned(), |m| {
+            sites.map(|(r, c)| ["R", "G", "B"][m.colour(r, c)]).concat()
+        });
+        assert_eq!(filters, cells[7], "{line}");
+        for (k, told) in known.colour.neutral.iter().flatten().enumerate() {
+            assert!((told - number(8 + k)).abs() < 1e-5, "{line}");
+        }
+        rows += 1;
+    }
+    assert_eq!(rows, 3);
+}

@@ -13,6 +13,7 @@ mod pictures;
 mod range;
 mod raw;
 mod raw_beside;
+mod raw_files;
 mod registration;
 mod response;
 mod scenarios;

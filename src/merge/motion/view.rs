@@ -5,6 +5,7 @@ use crate::frames::Bracket;
 use crate::merge::noise::{Noise, NoiseModel};
 use crate::raster::{Pixels, Point, Transform};
 use crate::response::{Response, ResponseCurve};
+use ndarray::Array3;
 
 /// Codes (of 255) above the floor below which a block is black, and below the clip level above which a pixel may be
 /// clipped (compression rings around clipped areas).
@@ -13,6 +14,8 @@ const MARGIN: (f64, f64) = (2.0, 3.0);
 /// Standard deviation of what JPEG adds to the mean of a block, as a share of the bound that its quantisation sets, for
 /// green; red and blue hang on the coarser chroma as well. Chosen so that the simulated still brackets at hand show no motion.
 const LUMPS: f64 = 0.5;
+/// Place that colours at half the resolution leave open, pixels: halved chroma planes, or a mosaic's photosites.
+const HALVED: f32 = 0.4;
 const CHROMA: f64 = 1.6;
 
 /// What one block of one frame says of one channel.
@@ -77,6 +80,8 @@ struct Light {
     ratio_stops: f64,
     /// What compression leaves of a block's mean, 8-bit codes: it does not average over neighbours.
     lumps: f64,
+    /// Pixels of a block whose noise is independent.
+    independent: f64,
 }
 
 impl Light {
@@ -86,7 +91,7 @@ impl Light {
         let seen = level.max(black);
         let exposure = curve.exposure_at(seen);
         let slope = curve.slope_at(seen) / 255.0;
-        let noise = self.noise.variance(exposure, self.gain, slope) / (SIDE * SIDE) as f64
+        let noise = self.noise.variance(exposure, self.gain, slope) / self.independent
             + (slope * self.lumps).powi(2);
         let open =
             std::f64::consts::LN_2 * exposure * self.ratio_stops.hypot(curve.uncertainty_at(seen));
@@ -113,6 +118,8 @@ impl<'a> View<'a> {
         } else {
             open(frame).hypot(open(bracket.reference))
         };
+        // A block of a demosaiced frame holds one photosite of red, one of blue, two of green.
+        let demosaiced = this.picture.raw.as_ref().is_some_and(|r| r.settled);
         let channels = response.curves.iter().zip(&noise.channels);
         let channels = channels.enumerate().map(|(c, (curve, noise))| {
             let light = Light {
@@ -122,6 +129,11 @@ impl<'a> View<'a> {
                 gain: crate::merge::gain(bracket, frame),
                 ratio_stops,
                 lumps: lumps(&this.picture.compression, c, response.curves.len()),
+                independent: if demosaiced {
+                    1.0
+                } else {
+                    (SIDE * SIDE) as f64
+                },
             };
             let last = entries(&this.picture.pixels);
             let place = |i: usize| i as f64 / last as f64;
@@ -139,7 +151,11 @@ impl<'a> View<'a> {
             pixels: &this.picture.pixels,
             transform: this.transform,
             channels: channels.collect(),
-            astray: astray(&this.picture.compression),
+            astray: if demosaiced {
+                HALVED
+            } else {
+                astray(&this.picture.compression)
+            },
         }
     }
 
@@ -165,18 +181,29 @@ impl<'a> View<'a> {
     /// Reads one row of blocks of the reference frame's geometry.
     pub(super) fn read(&self, block_row: usize, line: &mut Line) {
         match (&self.transform, self.pixels) {
-            (None, Pixels::U8(a)) => {
-                let (_, columns, channels) = a.dim();
-                let width = columns * channels;
-                let rows = a.as_slice().map_or(&[][..], |s| {
-                    &s[block_row * SIDE * width..(block_row + 1) * SIDE * width]
-                });
-                let (upper, lower) = rows.split_at(rows.len() / 2);
-                for (c, (line, channel)) in line.iter_mut().zip(&self.channels).enumerate() {
-                    channel.read_bytes((upper, lower), (c, channels), line);
-                }
-            }
+            (None, Pixels::U8(a)) => self.read_codes(a, 255.0, block_row, line),
+            (None, Pixels::U16(a)) => self.read_codes(a, 65535.0, block_row, line),
             _ => self.read_anywhere(block_row, line),
+        }
+    }
+
+    /// Blocks of integer samples of a frame that lies where the reference does.
+    fn read_codes<T: Copy + Into<u32>>(
+        &self,
+        samples: &Array3<T>,
+        full: f64,
+        block_row: usize,
+        line: &mut Line,
+    ) {
+        let (_, columns, channels) = samples.dim();
+        let width = columns * channels;
+        let rows = samples.as_slice().map_or(&[][..], |s| {
+            &s[block_row * SIDE * width..(block_row + 1) * SIDE * width]
+        });
+        let (upper, lower) = rows.split_at(rows.len() / 2);
+        for (c, (line, channel)) in line.iter_mut().zip(&self.channels).enumerate() {
+            let limit = (f64::from(channel.clipped) * full).ceil() as u32;
+            channel.read_codes((upper, lower), (c, channels), limit, line);
         }
     }
 
@@ -235,22 +262,25 @@ impl<'a> View<'a> {
 }
 
 impl Channel {
-    fn read_bytes(
+    /// The words of two rows of samples; a block with a sample of `limit` or more may be clipped.
+    fn read_codes<T: Copy + Into<u32>>(
         &self,
-        (upper, lower): (&[u8], &[u8]),
+        (upper, lower): (&[T], &[T]),
         (c, channels): (usize, usize),
+        limit: u32,
         line: &mut [Word],
     ) {
-        let limit = (f64::from(self.clipped) * 255.0).ceil() as u8;
+        // An entry of the table is a sum of four bytes, or the rounded mean of four deeper samples.
+        let deep = self.table.len() > 255 * SIDE * SIDE + 1;
+        let (half, shift) = if deep { (2, 2) } else { (0, 0) };
         let pairs = upper
             .chunks_exact(SIDE * channels)
             .zip(lower.chunks_exact(SIDE * channels));
         for ((a, b), word) in pairs.zip(line) {
-            let four = [a[c], a[channels + c], b[c], b[channels + c]];
-            let sum: usize = four.iter().map(|&v| usize::from(v)).sum();
-            let peak = four[0].max(four[1]).max(four[2].max(four[3]));
-            *word = self.table[sum];
-            if peak >= limit {
+            let four: [u32; 4] = [a[c], a[channels + c], b[c], b[channels + c]].map(Into::into);
+            let sum: u32 = four.iter().sum();
+            *word = self.table[((sum + half) >> shift) as usize];
+            if four.iter().any(|&v| v >= limit) {
                 word.most = 0.0;
             }
         }
@@ -262,7 +292,7 @@ fn astray(compression: &Compression) -> f32 {
         Compression::Jpeg {
             chroma_subsampled: true,
             ..
-        } => 0.4,
+        } => HALVED,
         _ => 0.0,
     }
 }

@@ -5,15 +5,12 @@ use super::chart::{Caption, Chart};
 use super::marks::of_channel;
 use crate::measure::CurvePoint;
 
-/// Recovered less true log2 exposure against level, with the 95 % interval of the true points; `None` without curves.
+/// Recovered less true log2 exposure in hundredths of a stop against level, with the 95 % interval of the true points; `None` without curves.
 pub(crate) fn through_raw(bracket: &BracketReport, id: &str) -> Option<String> {
     let curves = &bracket.raw_beside.as_ref()?.curves;
     let off = |p: &CurvePoint| {
-        (
-            p.level,
-            p.recovered - p.stops,
-            1.96 * p.standard_uncertainty,
-        )
+        let hundredths = 100.0 * (p.recovered - p.stops);
+        (p.level, hundredths, 196.0 * p.standard_uncertainty)
     };
     let lines: Vec<Vec<(f64, f64, f64)>> = curves
         .iter()
@@ -22,7 +19,7 @@ pub(crate) fn through_raw(bracket: &BracketReport, id: &str) -> Option<String> {
     let x = Axis::linear("level, 8-bit code", [0.0, 255.0].into_iter())?;
     let x = Axis { high: 255.0, ..x };
     let ends = lines.iter().flatten().flat_map(|(_, d, u)| [d - u, d + u]);
-    let y = Axis::linear("recovered less true, stops", ends.chain([-0.1, 0.1]))?;
+    let y = Axis::linear("recovered less true, 0.01 stop", ends.chain([-10.0, 10.0]))?;
     let looks: Vec<_> = (0..curves.len())
         .map(|c| of_channel(c, curves.len()))
         .collect();
@@ -37,7 +34,7 @@ pub(crate) fn through_raw(bracket: &BracketReport, id: &str) -> Option<String> {
         title: "Recovered response against the raw files".to_owned(),
         description: format!(
             "Recovered less true exposure in stops for each level, one line a channel; at most {} stops.",
-            super::super::words::decimal(largest, 2)
+            super::super::words::decimal(0.01 * largest, 2)
         ),
     };
     let mut chart = Chart::new(caption, x, y, legend.collect());

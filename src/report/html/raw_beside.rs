@@ -43,16 +43,16 @@ fn section(out: &mut String, pair: &SavedTwice, finished: &BracketReport) {
 fn table(out: &mut String, pair: &SavedTwice, finished: &BracketReport) {
     let mut table = Table::new(
         "stack",
-        "The same shots as the camera finished them and as raw: steps told apart by noise, stops from clipping down to SNR 1 with 95 % intervals. Removing noise or compressing it away makes a finished picture look deeper than the sensor is.",
+        "The same shots as the camera finished them and as raw: steps told apart by noise, stops from clipping down to SNR 1 with 95 % intervals. Removing noise or compressing it away makes a finished picture look deeper than the sensor is. Clipped alone, black alone: share of places that only the finished picture lost.",
         &[
             "shot",
             "steps, picture",
             "steps, raw",
-            "SNR 1, picture",
-            "SNR 1, raw",
-            "more in raw, stops",
-            "clipped in the picture alone",
-            "black in the picture alone",
+            "stops, picture",
+            "stops, raw",
+            "more in raw",
+            "clipped alone",
+            "black alone",
         ],
     );
     let beside = finished.raw_beside.as_ref();

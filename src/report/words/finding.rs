@@ -16,6 +16,7 @@ pub fn severity(finding: &Finding) -> Severity {
         | F::BlackOffset { .. }
         | F::Displaced { .. }
         | F::DemosaicedFirst
+        | F::BaselineExposure { .. }
         | F::DarkSubtracted {
             same_time: true, ..
         }
@@ -125,6 +126,11 @@ fn metadata(finding: &Finding) -> Option<String> {
         F::CorrectionsNotMade { frame, names } => format!(
             "{frame} asks for corrections that were not made: {}. Shading and distortion of the lens are still in the samples.",
             names.join(", ")
+        ),
+        F::BaselineExposure { frame, stops } => format!(
+            "{frame} asks to be shown {} stops {} than the sensor took it (BaselineExposure). Radiance and stops are left as the sensor has them.",
+            decimal(stops.abs(), 2),
+            if *stops < 0.0 { "darker" } else { "lighter" }
         ),
         F::FrameLeftOut { frame, reason } => format!("{frame} was left out: {reason}."),
         F::CameraHdrRecognised { frame, reason } => {
@@ -256,7 +262,7 @@ fn curve_and_noise(finding: &Finding) -> Option<String> {
             decimal(*dark_ratio, 2)
         ),
         F::NoiseAsStated => {
-            "Too few pixels were good in two frames at once for a noise model; the one that the raw file states was used.".into()
+            "The frames give no noise model of their own (too few pixels are good in two of them at once, or the frames lie out of register); the one that the raw file states was used.".into()
         }
         F::LevelsFlattered { noise, block } => format!(
             "Compression hides noise: {noise} steps are told apart by the noise of the file's pixels, {block} by the noise of means of 8 x 8 pixels, which compression spares. The second is nearer to what the camera saw before it compressed."
