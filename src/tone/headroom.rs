@@ -52,20 +52,21 @@ pub fn map_to_display(luminance: f64, source: f64, target: f64) -> f64 {
     pq_luminance(mapped * white)
 }
 
-/// An operator carried on above its mid grey for a display with headroom: mid grey stays where the operator puts it,
-/// luminance follows the scene with a constant contrast on either side, and what the display cannot reach is brought down
-/// by [`map_to_display`].
-pub(super) struct Extended {
+/// An operator carried on above its mid grey for a display with headroom: up to there it is the operator, above it
+/// luminance follows the scene with a constant contrast wherever that is lighter, and what the display cannot reach is
+/// brought down by [`map_to_display`].
+pub(super) struct Extended<'a> {
+    operator: &'a dyn Fn(f64) -> f64,
     mid: f64,
     contrast: f64,
     source: f64,
     target: f64,
 }
 
-impl Extended {
+impl<'a> Extended<'a> {
     /// `operator`: log2 luminance -> display luminance, rising. `top`: the largest log2 luminance that should keep its
     /// shape. `peak`: lightest display luminance over reference white.
-    pub fn new(operator: &dyn Fn(f64) -> f64, contrast: f64, top: f64, peak: f64) -> Self {
+    pub fn new(operator: &'a dyn Fn(f64) -> f64, contrast: f64, top: f64, peak: f64) -> Self {
         let (mut low, mut high) = (-64.0, 64.0);
         for _ in 0..60 {
             let middle = 0.5 * (low + high);
@@ -77,6 +78,7 @@ impl Extended {
         }
         let source = MID * (contrast * (top - high)).exp2();
         Extended {
+            operator,
             mid: high,
             contrast,
             source: (source * REFERENCE_WHITE).clamp(REFERENCE_WHITE, PQ_PEAK),
@@ -86,8 +88,13 @@ impl Extended {
 
     /// Display luminance over reference white.
     pub fn at(&self, log: f64) -> f64 {
-        let light = MID * (self.contrast * (log - self.mid)).exp2();
-        let light = light.min(PQ_PEAK / REFERENCE_WHITE);
+        let plain = (self.operator)(log);
+        let carried_on = MID * (self.contrast * (log - self.mid)).exp2();
+        let light = if log > self.mid {
+            carried_on.max(plain).min(PQ_PEAK / REFERENCE_WHITE)
+        } else {
+            plain
+        };
         map_to_display(light * REFERENCE_WHITE, self.source, self.target) / REFERENCE_WHITE
     }
 }

@@ -61,7 +61,7 @@ impl Look {
                 Look {
                     gain: Some(gain),
                     mid,
-                    contrast: default_look::CONTRAST,
+                    contrast: default_look::BRIGHT_CONTRAST,
                     top: top(&filtered),
                     ..global(Box::new(default_look::operator(&filtered, mid)))
                 }

@@ -3,9 +3,10 @@ use super::program::program;
 use ndarray::Array3;
 use std::path::{Path, PathBuf};
 use stopspan::formats::staged::Outputs;
-use stopspan::formats::{Limits, profile_primaries, read_header, read_picture};
+use stopspan::formats::{Limits, profile_primaries, read_header, read_picture, rgbe};
 use stopspan::merge::store::{Stored, write_exr};
 use stopspan::merge::{Planes, RadianceMap, open};
+use stopspan::tone::{ToneSettings, render_bright};
 use stopspan::units::Primaries;
 
 fn write(path: &Path, radiance: Array3<f32>) {
@@ -175,6 +176,52 @@ fn requests_that_make_no_sense_are_refused() {
     let done = program(&["render", text(&plain), "--out", text(&out)]).expect(1);
     assert!(done.err.contains("no radiance"), "{}", done.err);
     assert!(!out.exists());
+}
+
+/// Radiance RGBE and gain-map files are maps like any other; and the PQ codes in a file, read by another library, are those of
+/// the rendering.
+#[test]
+fn every_kind_of_map_is_rendered_and_measured() {
+    let scratch = tempfile::tempdir().unwrap();
+    let at = |name: &str| scratch.path().join(name);
+    let radiance = wedge(12);
+    let mut bytes = Vec::new();
+    rgbe::write(&mut bytes, radiance.view(), "test", None).unwrap();
+    std::fs::write(at("map.hdr"), bytes).unwrap();
+    let (hdr, gain) = (at("map.hdr"), at("gain.jpg"));
+    program(&[
+        "render",
+        text(&hdr),
+        "--bright",
+        "--out",
+        text(&gain),
+        "--out",
+        text(&at("pq.png")),
+    ])
+    .expect(0);
+
+    let map = open(&hdr, &Limits::default()).unwrap().map;
+    let wanted = render_bright(&map, &ToneSettings::default(), 1000.0);
+    let read = image::open(at("pq.png")).unwrap().into_rgb16();
+    assert!(read.into_raw().iter().eq(wanted.codes.iter()));
+
+    let corners = "40,60,520,60,520,140,40,140";
+    for (map, least) in [(&hdr, 12), (&gain, 8)] {
+        let asked = [
+            "measure",
+            text(map),
+            "--wedge-corners",
+            corners,
+            "--wedge-grid",
+            "1x12",
+        ];
+        let done = program(&asked).expect(0);
+        let told = (least..=12).any(|n| {
+            done.out
+                .contains(&format!("of 12 steps, {n} told apart by noise"))
+        });
+        assert!(told, "{map:?}: {}", done.out);
+    }
 }
 
 #[test]

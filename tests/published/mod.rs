@@ -2,8 +2,10 @@
 mod apex;
 mod colour;
 mod dicom;
+mod fusion;
 mod headroom;
 mod lightness;
+mod natural;
 mod nist_regression;
 mod nist_univariate;
 mod photon_transfer;

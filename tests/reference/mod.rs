@@ -7,4 +7,5 @@ mod geometry;
 mod maps;
 mod methods;
 mod opencv;
+mod openexr;
 mod samples;

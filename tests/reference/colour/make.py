@@ -4,7 +4,8 @@
 
 The profiles are built here from the primaries of the standards with colour-science's matrices, independently of the
 project: Display P3 (version 4, parametric curve, chromatic adaptation tag), Adobe RGB (1998) (version 2, one-number curve,
-white of D65), ROMM RGB (version 2, D50). Conversion: relative colorimetric, 8 bits a sample, as Pillow's ImageCms does it.
+white of D65), ROMM RGB (version 2, D50), and Display P3 once more by look-up tables alone (version 2, lut16Type: a gamma of 2.2,
+corners of the cube in XYZ). Conversion: relative colorimetric, 8 bits a sample, as Pillow's ImageCms does it.
 """
 
 import csv
@@ -28,15 +29,18 @@ def xyz(values):
     return b"XYZ \0\0\0\0" + b"".join(number(v) for v in values)
 
 
-def profile(space, major, curve, white, adaptation=None):
+def profile(space, major, curve, white, adaptation=None, by_tables=False):
     to_xyz = colour.RGB_COLOURSPACES[space].matrix_RGB_to_XYZ
     own = colour.xy_to_XYZ(colour.RGB_COLOURSPACES[space].whitepoint)
     chad = colour.adaptation.matrix_chromatic_adaptation_VonKries(own, D50, "Bradford")
     colorants = chad @ to_xyz
     tags = [(b"desc", b"desc\0\0\0\0" + struct.pack(">I", 2) + b"x\0" + bytes(78)),
             (b"cprt", b"text\0\0\0\0none\0"), (b"wtpt", xyz(white if white is not None else own))]
-    tags += [(name, xyz(colorants[:, k])) for k, name in enumerate([b"rXYZ", b"gXYZ", b"bXYZ"])]
-    tags += [(name, curve) for name in (b"rTRC", b"gTRC", b"bTRC")]
+    if by_tables:
+        tags.append((b"A2B0", curve))
+    else:
+        tags += [(name, xyz(colorants[:, k])) for k, name in enumerate([b"rXYZ", b"gXYZ", b"bXYZ"])]
+        tags += [(name, curve) for name in (b"rTRC", b"gTRC", b"bTRC")]
     if adaptation:
         tags.append((b"chad", b"sf32\0\0\0\0" + b"".join(number(v) for v in chad.flatten())))
     table, data, begin = struct.pack(">I", len(tags)), b"", 128 + 4 + 12 * len(tags)
@@ -49,6 +53,21 @@ def profile(space, major, curve, white, adaptation=None):
     return head + table + data
 
 
+def tables(space):
+    """A version 2 profile without primaries: input curves, a cube of 2 x 2 x 2 colours in XYZ, straight output curves."""
+    own = colour.xy_to_XYZ(colour.RGB_COLOURSPACES[space].whitepoint)
+    chad = colour.adaptation.matrix_chromatic_adaptation_VonKries(own, D50, "Bradford")
+    colorants = chad @ colour.RGB_COLOURSPACES[space].matrix_RGB_to_XYZ
+    entries = 256
+    curve = [round(65535 * (k / (entries - 1)) ** 2.2) for k in range(entries)]
+    corners = [colorants @ (r, g, b) for r in (0, 1) for g in (0, 1) for b in (0, 1)]
+    cube = [min(65535, max(0, round(v * 32768))) for corner in corners for v in corner]
+    lut = b"mft2\0\0\0\0" + bytes([3, 3, 2, 0])
+    lut += b"".join(number(v) for v in np.eye(3).flatten()) + struct.pack(">HH", entries, 2)
+    lut += struct.pack(f">{3 * entries}H", *curve * 3) + struct.pack(">24H", *cube) + struct.pack(">6H", *[0, 65535] * 3)
+    return profile(space, 2, lut, D50, None, by_tables=True)
+
+
 def main():
     gamma = lambda g: b"curv\0\0\0\0" + struct.pack(">IH", 1, round(g * 256)) + bytes(2)
     srgb = b"para\0\0\0\0\0\3\0\0" + b"".join(number(v) for v in (2.4, 1 / 1.055, 0.055 / 1.055, 1 / 12.92, 0.04045))
@@ -56,6 +75,7 @@ def main():
         "display_p3": profile("Display P3", 4, srgb, D50, True),
         "adobe_rgb": profile("Adobe RGB (1998)", 2, gamma(563 / 256), None),
         "romm_rgb": profile("ROMM RGB", 2, gamma(1.8), D50),
+        "tables": tables("Display P3"),
     }
     steps = [20, 70, 120, 170, 220]
     codes = np.array([(r, g, b) for r in steps for g in steps for b in steps], np.uint8)
