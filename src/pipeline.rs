@@ -40,7 +40,7 @@ use crate::measure::advice::Scene;
 use crate::measure::calibrate::Calibration;
 use crate::measure::{BracketGain, PictureMeasurement, WedgePlace};
 use crate::merge::{MapSource, Merger, Motion, Noise, motion, noise};
-use crate::raster::Transform;
+use crate::raster::{Pixels, Transform};
 use crate::report::html::Sections;
 use crate::report::{self, BracketFigures, BracketReport, Report};
 use crate::response::{self, Choice, ExposureCheck, Response};
@@ -337,11 +337,8 @@ fn one_bracket(
     }
     progress(Event::Stage("rendering"));
     let rendered = rendering::picture(&prepared, &map, settings)?;
-    let picture = crate::tone::to_8_bit(&rendered);
-    progress(Event::Stage("measuring"));
-    let measured = measuring::measure(&prepared, &map, &picture, (located, known));
-    let compare = comparing::compare(&prepared, &map, &measured, settings.edge);
-    progress(Event::Stage("writing the map and the picture"));
+    let picture = Pixels::U8(crate::tone::to_8_bit(&rendered));
+    progress(Event::Stage("measuring, writing the map and the picture"));
     let folder = settings.out.join(&plan.name);
     let reference = &prepared.bracket.frames[prepared.bracket.reference];
     let finished = Finished {
@@ -350,16 +347,31 @@ fn one_bracket(
         codes: &rendered,
         header: &reference.picture.header,
     };
-    let outputs = products::write_bracket(
-        &folder,
-        policy,
-        &prepared.bracket,
-        &map,
-        (&finished, &settings.delivery),
-        measured.wedge.as_ref(),
-    )?;
-    let mut shown = figures::of_bracket(&prepared, &map, &picture, (&measured, compare.as_ref()));
-    shown.crops = sheets::crops(&prepared, &picture, &measured, &settings.sheets);
+    let wedge = located.place.clone();
+    let (outputs, (measured, compare, mut shown)) = rayon::join(
+        || {
+            products::write_bracket(
+                &folder,
+                policy,
+                &prepared.bracket,
+                &map,
+                (&finished, &settings.delivery),
+                wedge.as_ref(),
+            )
+        },
+        || {
+            let measured = measuring::measure(&prepared, &map, &picture, (located, known));
+            let compare = comparing::compare(&prepared, &map, &measured, settings.edge);
+            let compared = (&measured, compare.as_ref());
+            let mut shown = figures::of_bracket(&prepared, &map, &picture, compared);
+            shown.crops = sheets::crops(&prepared, &picture, &measured, &settings.sheets);
+            (measured, compare, shown)
+        },
+    );
+    let outputs = outputs?;
+    if let Pixels::U8(samples) = picture {
+        shown.preview = Some(samples);
+    }
     let comparison = compare.map(|c| c.comparison);
     let mut entry = record::bracket(&prepared, &map, (measured, comparison), outputs);
     entry.raw_beside = raw::beside(plan, &prepared, settings);

@@ -34,7 +34,8 @@ Many brackets, shared out over jobs that do not talk to each other (any schedule
   stopspan run FOLDER --out RESULTS --resume --part K/8    each job; start a stopped one again with the same line
   stopspan run FOLDER --out RESULTS --resume               when all are done: the report
 
-Exit codes: 0 done; 1 nothing could be done; 2 the command line makes no sense; 3 part was done, the rest failed and was named.
+Exit codes: 0 done; 1 nothing could be done; 2 the command line makes no sense; 3 part was done, the rest failed and was named;
+130 told to end (Ctrl-C, SIGTERM): what has its name is whole, go on with --resume.
 
 Never look at the sun, or point a camera at it, through an optical finder. For flying cameras follow local rules and
 licensed practice.";

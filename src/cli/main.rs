@@ -22,9 +22,16 @@ const NOTHING_DONE: u8 = 1;
 const USAGE: u8 = 2;
 /// Part was done; the rest failed and was named.
 const PART_DONE: u8 = 3;
+/// Told to end, by Ctrl-C (SIGINT), SIGTERM or SIGHUP: 128 and the number of SIGINT, as shells count.
+const INTERRUPTED: u8 = 130;
 
 fn main() -> ExitCode {
     let arguments = Arguments::parse();
+    // Without a handler the system ends the program all the same; what is left then is removed by the next run.
+    let _ = ctrlc::set_handler(|| {
+        stopspan::formats::staged::abandon();
+        std::process::exit(INTERRUPTED.into());
+    });
     let code = match dispatch(arguments.command) {
         Ok(code) => code,
         Err(error) => {

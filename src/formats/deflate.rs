@@ -1,4 +1,5 @@
 //! Stripes deflated side by side and joined to one zlib stream (RFC 1950, RFC 1951), which the compressor alone cannot.
+use super::openexr::planes::{Counts, Stream};
 use miniz_oxide::deflate::core::{CompressorOxide, create_comp_flags_from_zip_params};
 use miniz_oxide::deflate::stream::deflate;
 use miniz_oxide::{MZFlush, MZStatus};
@@ -28,7 +29,32 @@ impl Stripe {
             length: data.len() as u64,
         }
     }
+
+    /// As [`Stripe::of`] for the noise of 16-bit samples, in which there are no repeats to be found: a fifth of the time.
+    pub fn of_noise(data: &[u8], last: bool) -> Self {
+        let pieces = (0..data.len()).step_by(PIECE);
+        let pieces = pieces.map(|start| start..data.len().min(start + PIECE));
+        let mut stream = Stream::without_head(data.len());
+        for range in pieces {
+            let mut counts = Counts::new();
+            counts.add(&data[range.clone()]);
+            let code = counts.code();
+            stream.write(
+                &data[range.clone()],
+                std::iter::once((0..range.len(), code.as_ref())),
+            );
+        }
+        let (bytes, sum) = stream.end(last);
+        Stripe {
+            bytes,
+            sum,
+            length: data.len() as u64,
+        }
+    }
 }
+
+/// Bytes that share a code where noise is coded.
+const PIECE: usize = 1 << 17;
 
 /// The stripes of one zlib stream in order, to be written one behind another.
 pub(super) fn join(stripes: Vec<Stripe>) -> Vec<Vec<u8>> {
@@ -86,11 +112,16 @@ mod tests {
     use super::*;
     use proptest::prelude::*;
 
+    /// What another's decoder makes of both codings.
     fn back(stripes: &[Vec<u8>]) -> Vec<u8> {
         let last = stripes.len() - 1;
-        let coded = stripes.iter().enumerate();
-        let coded = coded.map(|(k, s)| Stripe::of(s, k == last)).collect();
-        fdeflate::decompress_to_vec(&join(coded).concat()).unwrap()
+        let [plain, noise] = [Stripe::of, Stripe::of_noise].map(|coding| {
+            let coded = stripes.iter().enumerate();
+            let coded = coded.map(|(k, s)| coding(s, k == last)).collect();
+            fdeflate::decompress_to_vec(&join(coded).concat()).unwrap()
+        });
+        assert_eq!(plain, noise);
+        noise
     }
 
     /// The decoder is another's; it checks the sum too.

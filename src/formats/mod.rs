@@ -24,6 +24,7 @@ mod icc;
 mod preview;
 
 pub mod staged;
+mod temporary;
 
 pub use carried::Carried;
 pub use icc::{display_p3_profile, profile_primaries, srgb_profile};

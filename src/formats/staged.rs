@@ -1,9 +1,11 @@
 //! Writes a result whole or not at all: under a temporary name in the same folder first, then given its name in one step.
+pub use super::temporary::abandon;
+pub(crate) use super::temporary::remove_leftovers;
+use super::temporary::{Temporary, folder_of, remove_leftovers_of};
 use crate::error::{Error, OutputProblem};
 use std::fs::{self, File, OpenOptions};
 use std::io::{self, BufWriter, Seek, Write};
 use std::path::{Path, PathBuf};
-use std::sync::atomic::{AtomicU64, Ordering};
 
 /// What may be written where.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
@@ -59,14 +61,14 @@ pub fn write_whole_seekable(
 ) -> Result<(), Error> {
     policy.check(path)?;
     let unwritable = |e: io::Error| Error::output(path, OutputProblem::Unwritable, Some(e));
+    remove_leftovers_of(path);
     let (temporary, file) = Temporary::beside(path).map_err(unwritable)?;
     let mut sink = BufWriter::with_capacity(1 << 20, file);
     fill(&mut sink).map_err(unwritable)?;
     let file = sink.into_inner().map_err(|e| unwritable(e.into_error()))?;
     file.sync_all().map_err(unwritable)?;
-    drop(file);
     policy.check(path)?;
-    give_name(&temporary.0, path, policy.overwrite).map_err(|e| {
+    give_name(temporary.path(), path, policy.overwrite).map_err(|e| {
         let problem = match e.kind() {
             io::ErrorKind::AlreadyExists if !policy.overwrite => OutputProblem::Exists,
             _ => OutputProblem::Unwritable,
@@ -75,56 +77,6 @@ pub fn write_whole_seekable(
     })?;
     sync_folder(&folder_of(path));
     Ok(())
-}
-
-/// A file under a temporary name that is removed when this is dropped (if it is still there).
-struct Temporary(PathBuf);
-
-impl Temporary {
-    /// Creates a hidden file, named after `path`, the process and a counter, in the folder of `path`.
-    fn beside(path: &Path) -> io::Result<(Self, File)> {
-        static COUNTER: AtomicU64 = AtomicU64::new(0);
-        let name = path
-            .file_name()
-            .ok_or(io::Error::from(io::ErrorKind::InvalidInput))?;
-        loop {
-            let mut hidden = std::ffi::OsString::from(".");
-            hidden.push(name);
-            let number = COUNTER.fetch_add(1, Ordering::Relaxed);
-            hidden.push(format!(".{}-{number}.part", std::process::id()));
-            let place = folder_of(path).join(hidden);
-            match OpenOptions::new().write(true).create_new(true).open(&place) {
-                Ok(file) => return Ok((Temporary(place), file)),
-                // left by a killed process that had the same number: take the next name
-                Err(e) if e.kind() == io::ErrorKind::AlreadyExists => {}
-                Err(e) => return Err(e),
-            }
-        }
-    }
-}
-
-/// Removes the temporary files in `folder` that a killed run left; they are told by their names. No run may be at work
-/// there. What cannot be removed stays.
-pub(crate) fn remove_leftovers(folder: &Path) {
-    let entries = fs::read_dir(folder).into_iter().flatten().flatten();
-    for entry in entries.filter(|e| is_temporary(&e.file_name().to_string_lossy())) {
-        let _ = fs::remove_file(entry.path());
-    }
-}
-
-/// True for the names that [`Temporary::beside`] makes: `.NAME.PROCESS-NUMBER.part`.
-fn is_temporary(name: &str) -> bool {
-    let middle = name.strip_prefix('.').and_then(|n| n.strip_suffix(".part"));
-    let numbers = middle.and_then(|m| m.rsplit_once('.')?.1.split_once('-'));
-    numbers.is_some_and(|(process, number)| {
-        process.parse::<u32>().is_ok() && number.parse::<u64>().is_ok()
-    })
-}
-
-impl Drop for Temporary {
-    fn drop(&mut self) {
-        let _ = fs::remove_file(&self.0); // gone already after a rename
-    }
 }
 
 /// Gives the finished file its name. Without `overwrite`, a file that another process has put there in the meantime
@@ -140,13 +92,6 @@ fn give_name(temporary: &Path, path: &Path, overwrite: bool) -> io::Result<()> {
             OpenOptions::new().write(true).create_new(true).open(path)?;
             fs::rename(temporary, path)
         }
-    }
-}
-
-fn folder_of(path: &Path) -> PathBuf {
-    match path.parent() {
-        Some(folder) if !folder.as_os_str().is_empty() => folder.to_path_buf(),
-        _ => PathBuf::from("."),
     }
 }
 
@@ -201,25 +146,6 @@ mod tests {
             .collect();
         names.sort();
         names
-    }
-
-    #[test]
-    fn leftovers_are_told_from_files_of_others() {
-        for (name, ours) in [
-            (".radiance.exr.4711-12.part", true),
-            (".a.b.1-0.part", true),
-            ("radiance.exr", false),
-            (".radiance.exr.part", false),
-            (".download.4711.part", false),
-            ("notes.4711-12.part", false),
-        ] {
-            assert_eq!(is_temporary(name), ours, "{name}");
-        }
-        let folder = tempfile::tempdir().unwrap();
-        let (temporary, _file) = Temporary::beside(&folder.path().join("x y.png")).unwrap();
-        assert!(is_temporary(
-            &temporary.0.file_name().unwrap().to_string_lossy()
-        ));
     }
 
     #[test]

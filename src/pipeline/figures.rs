@@ -9,10 +9,11 @@ use crate::report::figure::{DISAGREES, GHOST, Strip, strip};
 use crate::units::srgb_level;
 use ndarray::{Array2, Array3};
 
+/// All but the preview, which is the picture itself.
 pub(super) fn of_bracket(
     prepared: &Prepared,
     map: &RadianceMap,
-    picture: &Array3<u8>,
+    picture: &Pixels,
     (measured, compare): (&Measured, Option<&Compare>),
 ) -> BracketFigures {
     let strips = measured
@@ -22,7 +23,7 @@ pub(super) fn of_bracket(
         .collect();
     BracketFigures {
         strips,
-        preview: Some(picture.clone()),
+        preview: None,
         source: Some(leaders(map)),
         registered: super::moving::registered(prepared, map),
         crops: Vec::new(),
@@ -57,7 +58,7 @@ fn ghosts(prepared: &Prepared, compare: &Compare) -> Option<Array3<u8>> {
 fn wedge_strip(
     prepared: &Prepared,
     map: &RadianceMap,
-    picture: &Array3<u8>,
+    picture: &Pixels,
     entry: &PictureMeasurement,
 ) -> Option<Strip> {
     let frames = &prepared.bracket.frames;
@@ -69,15 +70,7 @@ fn wedge_strip(
         PictureKind::CameraHdr => {
             of_pixels(entry, &prepared.bracket.camera_hdr.as_ref()?.picture.pixels)
         }
-        PictureKind::Rendered => {
-            let (rows, columns, _) = picture.dim();
-            let pixel =
-                |r: usize, c: usize| [picture[[r, c, 0]], picture[[r, c, 1]], picture[[r, c, 2]]];
-            Some(Strip {
-                rgb: strip(&entry.patches, (rows, columns), pixel)?,
-                note: String::new(),
-            })
-        }
+        PictureKind::Rendered => of_pixels(entry, picture),
         PictureKind::Merge => of_map(entry, map),
     }
 }

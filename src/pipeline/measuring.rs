@@ -11,7 +11,6 @@ use crate::measure::{
 };
 use crate::merge::RadianceMap;
 use crate::raster::{Pixels, Transform};
-use ndarray::Array3;
 
 /// File name of the rendering, as the report gives it.
 pub(super) const RENDERED: &str = "picture.jpg";
@@ -23,16 +22,15 @@ const SEEN: f64 = 3.0;
 pub(super) fn measure(
     prepared: &Prepared,
     map: &RadianceMap,
-    picture: &Array3<u8>,
+    picture: &Pixels,
     (located, mut known): (Located, Known),
 ) -> Measured {
     let mut findings = located.findings;
     findings.append(&mut known.findings);
     let camera_at = place_camera(&prepared.bracket, &mut findings);
-    let rendered = Pixels::U8(picture.clone());
     let mut pictures = match &located.place {
         Some(place) => {
-            let subjects = subjects(prepared, map, &rendered, (place, camera_at));
+            let subjects = subjects(prepared, map, picture, (place, camera_at));
             let settings = MeasureSettings {
                 light: known.light,
                 ..settings_for(prepared)

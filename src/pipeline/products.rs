@@ -13,13 +13,24 @@ use crate::merge::{Planes, RadianceMap, in_space};
 use crate::report::html::Sections;
 use crate::report::{OutputFile, Report, csv, html, json};
 use crate::units::Primaries;
+use rayon::prelude::*;
 use std::ops::Range;
 use std::path::Path;
 
 /// File name of the wedge kept for other runs.
 const WEDGE: &str = "wedge.json";
-/// Pictures for displays with headroom.
-const BRIGHT: [(&str, &str, bool); 2] = [
+/// Files of the map.
+const MAPS: [(&str, &str); 2] = [
+    (
+        "radiance map with uncertainty and flags, OpenEXR",
+        "radiance.exr",
+    ),
+    ("radiance map, Radiance RGBE", "radiance.hdr"),
+];
+/// Files of the rendering: for any display, and two for displays with headroom.
+const PICTURES: [(&str, &str, bool); 4] = [
+    ("rendered picture, JPEG", super::measuring::RENDERED, false),
+    ("rendered picture, 16-bit PNG", "picture.png", false),
     (
         "rendered picture with a gain map (ISO 21496-1), JPEG",
         "picture-bright.jpg",
@@ -96,7 +107,7 @@ pub(super) fn write_page(
     })
 }
 
-/// Map as EXR and RGBE, rendering as JPEG and 16-bit PNG.
+/// Map as EXR and RGBE, rendering as JPEG and 16-bit PNG, side by side.
 pub(super) fn write_bracket(
     folder: &Path,
     policy: &Outputs,
@@ -106,58 +117,47 @@ pub(super) fn write_bracket(
     wedge: Option<&WedgePlace>,
 ) -> Result<Vec<OutputFile>, Error> {
     make_folder(folder)?;
-    let space = written_in(bracket);
-    let name = bracket.name.as_str();
-    let mut outputs = Vec::new();
-    let mut wrote = |what: &str, file: &str| {
-        let bytes = std::fs::metadata(folder.join(file)).map(|m| m.len()).ok();
-        outputs.push(OutputFile {
+    let file = |what: &str, name: &str, write: &dyn Fn(&Path) -> Result<(), Error>| {
+        let path = folder.join(name);
+        write(&path)?;
+        Ok(OutputFile {
             what: what.into(),
-            path: format!("{name}/{file}"),
-            bytes,
-        });
+            path: format!("{}/{name}", bracket.name),
+            bytes: std::fs::metadata(path).map(|m| m.len()).ok(),
+        })
     };
-    write_map(
-        &folder.join("radiance.exr"),
-        policy,
-        (bracket, delivery),
-        map.radiance.dim(),
-        |rows| Planes::of(&map.strip(rows)),
-    )?;
-    wrote(
-        "radiance map with uncertainty and flags, OpenEXR",
-        "radiance.exr",
-    );
-    write_whole(&folder.join("radiance.hdr"), policy, |sink| {
-        let turned = (map.primaries != space).then(|| in_space(map.clone(), &space));
-        let map = turned.as_ref().unwrap_or(map);
-        rgbe::write(
-            sink,
-            map.radiance.view(),
-            SOFTWARE,
-            Some(map.primaries.single()),
-        )
-    })?;
-    wrote("radiance map, Radiance RGBE", "radiance.hdr");
-    let mut pictures = vec![
-        ("rendered picture, JPEG", super::measuring::RENDERED, false),
-        ("rendered picture, 16-bit PNG", "picture.png", false),
-    ];
-    if delivery.bright {
-        pictures.extend(BRIGHT);
-    }
-    for (what, file, bright) in pictures {
-        let path = folder.join(file);
-        rendered.write(&path, kind_of(&path, bright)?, policy, delivery)?;
-        wrote(what, file);
-    }
+    let maps = || {
+        MAPS.par_iter().map(|(what, name)| {
+            file(what, name, &|path| {
+                let how = (bracket, delivery);
+                write_map(path, policy, how, map.radiance.dim(), |rows| {
+                    Planes::of(&map.strip(rows))
+                })
+            })
+        })
+    };
+    let pictures = || {
+        PICTURES[..if delivery.bright { 4 } else { 2 }]
+            .par_iter()
+            .map(|(what, name, bright)| {
+                file(what, name, &|path| {
+                    rendered.write(path, kind_of(path, *bright)?, policy, delivery)
+                })
+            })
+    };
+    let mut outputs: Vec<OutputFile> = maps().chain(pictures()).collect::<Result<_, Error>>()?;
     if let Some(place) = wedge {
         let (rows, columns, _) = map.radiance.dim();
-        write_whole(&folder.join(WEDGE), policy, |sink| {
-            let text = KeptWedge::of(place, columns, rows).text();
-            sink.write_all(text.map_err(std::io::Error::other)?.as_bytes())
-        })?;
-        wrote("where the wedge is, for --wedge-file", WEDGE);
+        outputs.push(file(
+            "where the wedge is, for --wedge-file",
+            WEDGE,
+            &|path| {
+                write_whole(path, policy, |sink| {
+                    let text = KeptWedge::of(place, columns, rows).text();
+                    sink.write_all(text.map_err(std::io::Error::other)?.as_bytes())
+                })
+            },
+        )?);
     }
     Ok(outputs)
 }

@@ -87,7 +87,7 @@ fn write(
 /// The crops asked for; without a wish the lightest and the darkest step, or the middle of a picture without a wedge.
 pub(super) fn crops(
     prepared: &Prepared,
-    picture: &Array3<u8>,
+    picture: &Pixels,
     measured: &Measured,
     settings: &SheetSettings,
 ) -> Vec<CropRow> {
@@ -125,7 +125,7 @@ fn within(middle: f64, length: usize, end: usize) -> f64 {
 struct View<'a> {
     file: String,
     kind: PictureKind,
-    pixels: std::borrow::Cow<'a, Pixels>,
+    pixels: &'a Pixels,
     placement: Homography,
 }
 
@@ -158,7 +158,7 @@ impl View<'_> {
 /// The best single frame, the camera's own HDR picture and the rendering; or what was asked for and has pixels.
 fn views<'a>(
     prepared: &'a Prepared,
-    picture: &Array3<u8>,
+    picture: &'a Pixels,
     measured: &Measured,
     settings: &SheetSettings,
 ) -> Vec<View<'a>> {
@@ -181,20 +181,14 @@ fn views<'a>(
         let (pixels, transform) = match entry.kind {
             PictureKind::Frame => {
                 let frame = bracket.frames.iter().find(|f| f.name() == entry.file)?;
-                (
-                    std::borrow::Cow::Borrowed(&frame.picture.pixels),
-                    frame.transform,
-                )
+                (&frame.picture.pixels, frame.transform)
             }
             PictureKind::CameraHdr => {
                 let finished = bracket.camera_hdr.as_ref()?;
                 let transform = measured.camera_at?;
-                (
-                    std::borrow::Cow::Borrowed(&finished.picture.pixels),
-                    Some(transform),
-                )
+                (&finished.picture.pixels, Some(transform))
             }
-            PictureKind::Rendered => (std::borrow::Cow::Owned(Pixels::U8(picture.clone())), None),
+            PictureKind::Rendered => (picture, None),
             PictureKind::Merge => return None,
         };
         Some(View {
@@ -210,7 +204,7 @@ fn views<'a>(
         views.push(View {
             file: super::measuring::RENDERED.into(),
             kind: PictureKind::Rendered,
-            pixels: std::borrow::Cow::Owned(Pixels::U8(picture.clone())),
+            pixels: picture,
             placement: Homography::identity(),
         });
     }

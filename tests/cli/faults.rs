@@ -178,3 +178,88 @@ fn ten_thousand_other_files_do_not_matter() {
     run(&[&input], &out).expect(0);
     assert_eq!(maps(&out).len(), 1);
 }
+
+/// The program without the superuser's way round permissions (util-linux setpriv); `None` where that tool is missing and
+/// permissions do not bind.
+fn bound(folder: &Path) -> Option<&'static str> {
+    use std::os::unix::fs::PermissionsExt;
+    let file = folder.join("closed");
+    std::fs::write(&file, b"x").unwrap();
+    std::fs::set_permissions(&file, std::fs::Permissions::from_mode(0o000)).unwrap();
+    let prefix = "setpriv --bounding-set=-all --inh-caps=-all ";
+    let opens = |prefix| shell(&format!("{prefix}cat \"$1\""), &[&file]);
+    if opens("").code != 0 {
+        return Some("");
+    }
+    let refused = opens(prefix);
+    if refused.code == 1 && refused.err.contains("ermission") {
+        return Some(prefix);
+    }
+    println!("SKIPPED: permissions do not bind here, and there is no setpriv");
+    None
+}
+
+#[test]
+fn what_may_not_be_read_or_written_is_named() {
+    use std::os::unix::fs::PermissionsExt;
+    let scratch = tempfile::tempdir().unwrap();
+    let Some(prefix) = bound(scratch.path()) else {
+        return;
+    };
+    let (input, out) = (scratch.path().join("in"), scratch.path().join("out"));
+    let frames = bracket(&input);
+    let mode = |path: &Path, mode| {
+        std::fs::set_permissions(path, std::fs::Permissions::from_mode(mode)).unwrap();
+    };
+    let line = format!("exec {prefix}\"$0\" run \"$1\" --out \"$2\" --no-wedge --sheet-look none");
+    // A folder that may be read only.
+    std::fs::create_dir(&out).unwrap();
+    mode(&out, 0o555);
+    let done = shell(&line, &[&input, &out]).expect(1);
+    no_panic(&done);
+    assert!(done.err.contains("cannot be written"), "{}", done.err);
+    mode(&out, 0o755);
+    assert!(files(&out).is_empty());
+    // A frame that may not be read: the others are done, and it is named.
+    mode(&frames[0], 0);
+    let done = shell(&line, &[&input, &out]);
+    no_panic(&done);
+    assert!(matches!(done.code, 0 | 3), "{}", done.said());
+    assert!(done.said().contains("good0.jpg"), "{}", done.said());
+    assert_eq!(maps(&out).len(), 1);
+}
+
+/// A frame that grows all the time, as while it is being copied, is left out and named.
+#[test]
+fn a_frame_that_changes_while_it_is_read_is_left_out() {
+    let scratch = tempfile::tempdir().unwrap();
+    let (input, out) = (scratch.path().join("in"), scratch.path().join("out"));
+    let frames = bracket(&input);
+    let line = "\"$0\" run \"$1\" --out \"$2\" --no-wedge --sheet-look none & p=$!; \
+                while kill -0 $p 2>/dev/null; do printf x >> \"$3\"; done; wait $p";
+    let done = shell(line, &[&input, &out, &frames[0]]);
+    no_panic(&done);
+    assert!(matches!(done.code, 0 | 3), "{}", done.said());
+    let report = std::fs::read_to_string(out.join("report.json")).unwrap();
+    let told = done.said() + &report;
+    assert!(
+        told.contains("good0.jpg") && told.contains("changed while"),
+        "{told}"
+    );
+    nothing_by_halves(&out);
+    assert_eq!(maps(&out).len(), 1);
+}
+
+/// What a killed run left beside a result goes when that result is made, also without --resume.
+#[test]
+fn leftovers_of_a_killed_merge_go() {
+    let scratch = tempfile::tempdir().unwrap();
+    let frames = bracket(&scratch.path().join("in"));
+    let map = scratch.path().join("map.exr");
+    std::fs::write(scratch.path().join(".map.exr.999999-0.part"), b"half").unwrap();
+    let mut arguments: Vec<&str> = vec!["merge", "--out", map.to_str().unwrap()];
+    arguments.extend(frames.iter().map(|f| f.to_str().unwrap()));
+    program(&arguments).expect(0);
+    let left = files(scratch.path());
+    assert_eq!(left.len(), 1 + frames.len(), "{left:?}");
+}

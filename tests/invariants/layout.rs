@@ -95,3 +95,13 @@ fn every_folder_is_mapped() {
         }
     }
 }
+
+/// The lint cannot be "forbid", so this is: nothing of ours takes the denial back.
+#[test]
+fn no_file_allows_unsafe_code() {
+    let allowing = ["allow", "expect"].map(|word| format!("{word}(unsafe_code"));
+    for source in rust_files("src", 300) {
+        let bad = allowing.iter().any(|word| source.text.contains(word));
+        assert!(!bad, "{}", source.path);
+    }
+}

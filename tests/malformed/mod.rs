@@ -1,3 +1,4 @@
 //! Files that are damaged, false or hostile.
 mod dng;
 mod formats;
+mod mutated;

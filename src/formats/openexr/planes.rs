@@ -17,26 +17,26 @@ const REPEAT: (usize, usize) = (258, 285);
 const WORTH_IT: f64 = 7.8;
 
 /// How often each symbol comes in a plane.
-pub(super) struct Counts {
+pub(in crate::formats) struct Counts {
     symbols: [u32; SYMBOLS],
     bytes: usize,
 }
 
 impl Counts {
-    pub(super) fn new() -> Self {
+    pub(in crate::formats) fn new() -> Self {
         Counts {
             symbols: [0; SYMBOLS],
             bytes: 0,
         }
     }
 
-    pub(super) fn add(&mut self, data: &[u8]) {
+    pub(in crate::formats) fn add(&mut self, data: &[u8]) {
         self.bytes += data.len();
         visit(data, self);
     }
 
     /// The code for data like that counted; `None` where it is better stored.
-    pub(super) fn code(&self) -> Option<Code> {
+    pub(in crate::formats) fn code(&self) -> Option<Code> {
         let code = Code::of(&self.symbols);
         let bits = |(n, w): (&u32, &(u16, u8))| f64::from(*n) * f64::from(w.1);
         let total: f64 = self.symbols.iter().zip(&code.words).map(bits).sum();
@@ -104,7 +104,7 @@ impl Sink for Counts {
 }
 
 /// A prefix code for all symbols.
-pub(super) struct Code {
+pub(in crate::formats) struct Code {
     /// Bits of each symbol, the first lowest, and how many.
     words: [(u16, u8); SYMBOLS],
 }
@@ -157,7 +157,7 @@ fn words(lengths: &[u32; SYMBOLS]) -> [(u16, u8); SYMBOLS] {
 }
 
 /// A stream that is being written.
-pub(super) struct Stream {
+pub(in crate::formats) struct Stream {
     /// Bytes, of which the first `at` are written.
     out: Vec<u8>,
     at: usize,
@@ -170,20 +170,25 @@ pub(super) struct Stream {
 impl Stream {
     /// `expected` is about how many bytes it will have.
     pub(super) fn new(expected: usize) -> Self {
-        let mut stream = Stream {
-            out: Vec::with_capacity(expected),
-            at: 0,
-            bits: 0,
-            held: 0,
-            sum: Adler32::new(),
-        };
+        let mut stream = Self::without_head(expected);
         stream.reserve(2);
         stream.put(0x0178, 16);
         stream
     }
 
+    /// Deflate alone, to be ended by [`Stream::end`].
+    pub(in crate::formats) fn without_head(expected: usize) -> Self {
+        Stream {
+            out: Vec::with_capacity(expected),
+            at: 0,
+            bits: 0,
+            held: 0,
+            sum: Adler32::new(),
+        }
+    }
+
     /// Writes `data` as pieces of it: each by a code, or as it is.
-    pub(super) fn write<'c>(
+    pub(in crate::formats) fn write<'c>(
         &mut self,
         data: &[u8],
         pieces: impl Iterator<Item = (Range<usize>, Option<&'c Code>)>,
@@ -200,11 +205,17 @@ impl Stream {
     }
 
     /// The whole stream.
-    pub(super) fn finish(mut self) -> Vec<u8> {
-        self.stored(&[], true);
+    pub(super) fn finish(self) -> Vec<u8> {
+        let (mut out, sum) = self.end(true);
+        out.extend(sum.to_be_bytes());
+        out
+    }
+
+    /// What was written, ended on a whole byte, and the Adler-32 of the data.
+    pub(in crate::formats) fn end(mut self, last: bool) -> (Vec<u8>, u32) {
+        self.stored(&[], last);
         self.out.truncate(self.at);
-        self.out.extend(self.sum.finish().to_be_bytes());
-        self.out
+        (self.out, self.sum.finish())
     }
 
     fn reserve(&mut self, bytes: usize) {

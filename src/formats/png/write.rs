@@ -110,6 +110,11 @@ fn encode<T: Copy + Sync>(
     let samples = samples.as_standard_layout();
     let data = samples.as_slice().ok_or(invalid("samples not in order"))?;
     let pixel = channels * usize::from(bits) / 8;
+    let code = if bits == 16 {
+        Stripe::of_noise
+    } else {
+        Stripe::of
+    };
     let stripes = (0..rows.div_ceil(STRIPE))
         .into_par_iter()
         .map(|stripe| {
@@ -119,7 +124,7 @@ fn encode<T: Copy + Sync>(
             let row = |r: usize, to: &mut [u8]| {
                 bytes(&data[r * columns * channels..][..columns * channels], to);
             };
-            Stripe::of(&filtered(these, columns * pixel, pixel, row), last)
+            code(&filtered(these, columns * pixel, pixel, row), last)
         })
         .collect();
     let mut out = b"\x89PNG\r\n\x1a\n".to_vec();
