@@ -235,6 +235,9 @@ fn a_frame_that_changes_while_it_is_read_is_left_out() {
     let scratch = tempfile::tempdir().unwrap();
     let (input, out) = (scratch.path().join("in"), scratch.path().join("out"));
     let frames = bracket(&input);
+    // Long enough to be read for a while.
+    let long = std::fs::OpenOptions::new().write(true).open(&frames[0]);
+    long.unwrap().set_len(64 << 20).unwrap();
     let line = "\"$0\" run \"$1\" --out \"$2\" --no-wedge --sheet-look none & p=$!; \
                 while kill -0 $p 2>/dev/null; do printf x >> \"$3\"; done; wait $p";
     let done = shell(line, &[&input, &out, &frames[0]]);
