@@ -3,7 +3,7 @@
 //! [`run`] does the whole job on every bracket found in the inputs; [`merge`] makes one radiance map; [`render`] renders
 //! one again, [`measure_map`] measures the wedge on one; [`survey`] only lists what is there. `settings` holds what can be asked for, `locating` says where the wedge is, `calibrating` brings
 //! known densities to bear, `measuring` brings pictures and wedge together, `sources` says what is known of the frames'
-//! exposures, `record`, `figures` and `moving` fill the report, `delivery`, `products` and
+//! exposures, `record`, `figures` and `moving` fill the report (`shown`: what their pictures look like), `delivery`, `products` and
 //! `sheets` write files.
 mod batch;
 mod calibrating;
@@ -20,6 +20,7 @@ mod record;
 mod rendering;
 mod settings;
 mod sheets;
+mod shown;
 mod sources;
 mod stated;
 
@@ -46,6 +47,7 @@ use crate::report::{self, BracketFigures, BracketReport, Report};
 use crate::response::{self, Choice, ExposureCheck, Response};
 use delivery::Finished;
 use raw::Registered;
+use std::borrow::Cow;
 use std::path::PathBuf;
 
 /// What a run gave.
@@ -347,6 +349,7 @@ fn one_bracket(
         codes: &rendered,
         header: &reference.picture.header,
     };
+    let seen = shown::Shown::of(&settings.tone.output.primaries()).picture(&picture);
     let wedge = located.place.clone();
     let (outputs, (measured, compare, mut shown)) = rayon::join(
         || {
@@ -363,13 +366,17 @@ fn one_bracket(
             let measured = measuring::measure(&prepared, &map, &picture, (located, known));
             let compare = comparing::compare(&prepared, &map, &measured, settings.edge);
             let compared = (&measured, compare.as_ref());
-            let mut shown = figures::of_bracket(&prepared, &map, &picture, compared);
-            shown.crops = sheets::crops(&prepared, &picture, &measured, &settings.sheets);
+            let mut shown = figures::of_bracket(&prepared, &map, &seen, compared);
+            shown.crops = sheets::crops(&prepared, &seen, compared, &settings.sheets);
             (measured, compare, shown)
         },
     );
     let outputs = outputs?;
-    if let Pixels::U8(samples) = picture {
+    let seen = match seen {
+        Cow::Owned(converted) => converted,
+        Cow::Borrowed(_) => picture,
+    };
+    if let Pixels::U8(samples) = seen {
         shown.preview = Some(samples);
     }
     let comparison = compare.map(|c| c.comparison);

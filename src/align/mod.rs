@@ -3,11 +3,12 @@
 //! In reading order: luma made small and independent of exposure by ranks (`signal`); a shift and a turn, coarse to fine
 //! (`refine`), from identity or, for large drifts, from a phase-correlation search (`search`); the intensity map between
 //! two frames (`intensity`); tiles at full resolution (`tiles`, `tile`, from `patch`es by a fine `kernel`); the simplest motion they support (`model`); the
-//! order of it all and the verdict ([`register`]); putting it to use ([`apply`], [`warp`]).
+//! order of it all and the verdict ([`register`]); a finished picture of another size (`other_scale`); putting it to use ([`apply`], [`warp`]).
 mod apply;
 mod intensity;
 mod kernel;
 mod model;
+mod other_scale;
 mod patch;
 mod refine;
 mod register;
@@ -18,4 +19,5 @@ mod tiles;
 
 pub use apply::{apply, warp};
 pub use model::MotionModel;
+pub use other_scale::place_at_any_scale;
 pub use register::{Placement, Registration, TileResidual, register};

@@ -56,7 +56,7 @@ pub(super) fn level(pyramid: &[Array2<f32>]) -> usize {
 }
 
 /// The plane turned back by `degrees` about its centre, made free of slow variation, and faded out at the borders.
-fn prepared(plane: &Array2<f32>, degrees: f64) -> Array2<f32> {
+pub(super) fn prepared(plane: &Array2<f32>, degrees: f64) -> Array2<f32> {
     let (rows, columns) = plane.dim();
     let centre = Point {
         x: columns as f64 / 2.0,
@@ -111,7 +111,7 @@ fn transpose(data: &mut [Complex32], size: usize) {
     }
 }
 
-fn spectrum(plane: &Array2<f32>, size: usize) -> Vec<Complex32> {
+pub(super) fn spectrum(plane: &Array2<f32>, size: usize) -> Vec<Complex32> {
     let mut data = vec![Complex32::default(); size * size];
     for ((r, c), &v) in plane.indexed_iter() {
         data[r * size + c].re = v;
@@ -123,7 +123,12 @@ fn spectrum(plane: &Array2<f32>, size: usize) -> Vec<Complex32> {
 }
 
 /// The two highest peaks: (height, columns, rows) of the frame against the reference.
-fn peaks(a: &[Complex32], b: &[Complex32], size: usize, side: usize) -> Vec<(f32, f64, f64)> {
+pub(super) fn peaks(
+    a: &[Complex32],
+    b: &[Complex32],
+    size: usize,
+    side: usize,
+) -> Vec<(f32, f64, f64)> {
     let total: f32 = a.iter().map(|v| v.norm_sqr()).sum::<f32>() / a.len() as f32;
     let mut data: Vec<Complex32> = a
         .iter()

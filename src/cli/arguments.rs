@@ -185,7 +185,8 @@ pub struct Run {
         help_heading = "Sheets"
     )]
     pub sheet_pictures: Vec<String>,
-    /// Middle of a crop at 100 %: X,Y in the reference frame, or step:N of the wedge; may be given several times
+    /// Middle of a crop at 100 %: X,Y in the reference frame, step:N of the wedge, lightest, darkest, edge:N, ghost:N; may be
+    /// given several times
     /// [default: the ends of the wedge]
     #[arg(long, value_name = "PLACE", help_heading = "Sheets")]
     pub crop: Vec<String>,

@@ -86,6 +86,11 @@ impl Finished {
     pub fn name(&self) -> String {
         file_name(&self.picture.file)
     }
+
+    /// What its red, green and blue are, as its file states it.
+    pub fn primaries(&self) -> Primaries {
+        stated(&self.picture.header).primaries
+    }
 }
 
 /// Frames of one scene at different exposures, sorted from least to most exposure, all of one size and sample type.

@@ -16,6 +16,7 @@ pub(super) fn compare(
     let finished = prepared.bracket.camera_hdr.as_ref()?;
     Some(compare::compare(&Pictures {
         finished: (&finished.name(), &finished.picture.pixels),
+        colour: finished.primaries(),
         placement: measured.camera_at?,
         map,
         bracket: &prepared.bracket,
@@ -25,9 +26,17 @@ pub(super) fn compare(
     }))
 }
 
-/// Where a reference pixel lies in the camera's own picture: registered like a frame.
+/// Where a reference pixel lies in the camera's own picture: registered like a frame where it has a frame's size, else, or
+/// where that fails, at any scale.
 pub(super) fn place(bracket: &Bracket, finished: &Finished) -> Option<Transform> {
     let reference = &bracket.frames[bracket.reference];
+    like_a_frame(reference, finished).or_else(|| {
+        let placement = align::place_at_any_scale(reference, &finished.picture.pixels)?;
+        Some(placement.transform)
+    })
+}
+
+fn like_a_frame(reference: &Frame, finished: &Finished) -> Option<Transform> {
     if reference.picture.pixels.dim() != finished.picture.pixels.dim() {
         return None;
     }

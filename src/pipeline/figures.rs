@@ -1,12 +1,13 @@
 //! The pictures that the report's page shows of a bracket.
+use super::shown::Shown;
 use super::{Measured, Prepared};
 use crate::measure::compare::Compare;
 use crate::measure::{PictureKind, PictureMeasurement};
 use crate::merge::{RadianceMap, flag};
-use crate::raster::Pixels;
+use crate::raster::{Pixels, Point, Transform};
 use crate::report::BracketFigures;
 use crate::report::figure::{DISAGREES, GHOST, Strip, strip};
-use crate::units::srgb_level;
+use crate::units::{Primaries, srgb_level};
 use ndarray::{Array2, Array3};
 
 /// All but the preview, which is the picture itself.
@@ -27,12 +28,12 @@ pub(super) fn of_bracket(
         source: Some(leaders(map)),
         registered: super::moving::registered(prepared, map),
         crops: Vec::new(),
-        ghosts: compare.and_then(|c| ghosts(prepared, c)),
+        ghosts: compare.and_then(|c| ghosts(prepared, c, measured.camera_at?)),
     }
 }
 
 /// The camera's picture in grey with what the comparison marked, one entry a mark; `None` where nothing was looked at.
-fn ghosts(prepared: &Prepared, compare: &Compare) -> Option<Array3<u8>> {
+fn ghosts(prepared: &Prepared, compare: &Compare, at: Transform) -> Option<Array3<u8>> {
     let pixels = &prepared.bracket.camera_hdr.as_ref()?.picture.pixels;
     let (rows, columns) = compare.marks.dim();
     let (whole, wide, channels) = pixels.dim();
@@ -40,10 +41,16 @@ fn ghosts(prepared: &Prepared, compare: &Compare) -> Option<Array3<u8>> {
         return None;
     }
     Some(Array3::from_shape_fn((rows, columns, 3), |(r, c, k)| {
-        let row = (r * compare.step).min(whole - 1);
-        let column = (c * compare.step).min(wide - 1);
+        let place = at.apply(Point {
+            x: (c * compare.step) as f64 + 0.5,
+            y: (r * compare.step) as f64 + 0.5,
+        });
+        let inside = |v: f64, end: usize| (v.max(0.0) as usize).min(end - 1);
+        let level = place.map_or(0.0, |p| {
+            pixels.level(inside(p.y, whole), inside(p.x, wide), channels / 2)
+        });
         // Grey made pale, so that the marks stand out in light and in dark.
-        let grey = 90.0 + 0.55 * 255.0 * pixels.level(row, column, channels / 2);
+        let grey = 90.0 + 0.55 * 255.0 * level;
         let colour = match compare.marks[[r, c]] {
             1 => Some(GHOST),
             2 => Some(DISAGREES),
@@ -65,22 +72,21 @@ fn wedge_strip(
     match entry.kind {
         PictureKind::Frame => {
             let frame = frames.iter().find(|f| f.name() == entry.file)?;
-            of_pixels(entry, &frame.picture.pixels)
+            of_pixels(entry, &frame.picture.pixels, &prepared.bracket.primaries())
         }
         PictureKind::CameraHdr => {
-            of_pixels(entry, &prepared.bracket.camera_hdr.as_ref()?.picture.pixels)
+            let finished = prepared.bracket.camera_hdr.as_ref()?;
+            of_pixels(entry, &finished.picture.pixels, &finished.primaries())
         }
-        PictureKind::Rendered => of_pixels(entry, picture),
+        PictureKind::Rendered => of_pixels(entry, picture, &Primaries::SRGB),
         PictureKind::Merge => of_map(entry, map),
     }
 }
 
-fn of_pixels(entry: &PictureMeasurement, pixels: &Pixels) -> Option<Strip> {
-    let (rows, columns, channels) = pixels.dim();
-    let code = |r, c, channel: usize| {
-        (pixels.level(r, c, channel.min(channels - 1)) * 255.0).round() as u8
-    };
-    let pixel = |r: usize, c: usize| [code(r, c, 0), code(r, c, 1), code(r, c, 2)];
+fn of_pixels(entry: &PictureMeasurement, pixels: &Pixels, primaries: &Primaries) -> Option<Strip> {
+    let (rows, columns, _) = pixels.dim();
+    let shown = Shown::of(primaries);
+    let pixel = |r: usize, c: usize| shown.pixel(pixels, r, c);
     Some(Strip {
         rgb: strip(&entry.patches, (rows, columns), pixel)?,
         note: String::new(),

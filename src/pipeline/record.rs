@@ -12,6 +12,7 @@ use crate::report::{
     BracketReport, Failed, FrameEntry, InputFile, Left, MapSummary, NoiseSummary, NoiseTerm,
     OutputFile, Report, Shift, moment,
 };
+use sha2::{Digest, Sha256};
 
 /// The report before any bracket is done: settings, inputs, what was left aside.
 pub(super) fn begin(settings: &Settings, survey: &Survey) -> Report {
@@ -69,6 +70,13 @@ pub(super) fn sums(bracket: &Bracket) -> Vec<FileSum> {
         .collect()
 }
 
+/// One sum for all files.
+fn sum_of_sums(sums: &[FileSum]) -> String {
+    let mut all = Sha256::new();
+    sums.iter().for_each(|(_, sum)| all.update(sum));
+    hexadecimal(&all.finalize().into())
+}
+
 /// Enters the sums of a finished bracket's files.
 pub(super) fn enter_sums(inputs: &mut [InputFile], of: &[InputFile]) {
     for known in of {
@@ -114,6 +122,7 @@ pub(super) fn bracket(
     let mut entry = BracketReport {
         name: bracket.name.clone(),
         headline: String::new(),
+        inputs_sha256: Some(sum_of_sums(&prepared.sums)),
         camera: (!camera.is_empty()).then_some(camera),
         frames: (0..bracket.frames.len())
             .map(|j| frame(prepared, j))

@@ -1,14 +1,17 @@
 //! Sheets fit to publish: crops cut from the pictures, every sheet drawn, rasterized and written.
 use super::measuring::homography;
 use super::products::make_folder;
+use super::shown::Shown;
 use super::{Measured, Prepared};
 use crate::error::{Error, OutputProblem};
 use crate::formats::staged::{Outputs, write_whole};
-use crate::measure::{Homography, PictureKind, PictureMeasurement};
-use crate::raster::{Pixels, Point};
+use crate::measure::compare::Compare;
+use crate::measure::{Homography, Patch, PictureKind, PictureMeasurement};
+use crate::raster::{Pixels, Point, Region};
 use crate::report::sheet::{self, CropCell, CropPlace, CropRow, Sheet, SheetSettings};
 use crate::report::words::{at_snr, kind_words};
 use crate::report::{BracketFigures, BracketReport, OutputFile, Report};
+use crate::units::Primaries;
 use ndarray::Array3;
 use rayon::prelude::*;
 use std::path::Path;
@@ -88,14 +91,14 @@ fn write(
 pub(super) fn crops(
     prepared: &Prepared,
     picture: &Pixels,
-    measured: &Measured,
+    (measured, compare): (&Measured, Option<&Compare>),
     settings: &SheetSettings,
 ) -> Vec<CropRow> {
     if settings.looks.is_empty() {
         return Vec::new();
     }
     let views = views(prepared, picture, measured, settings);
-    let places = places(prepared, measured, settings);
+    let places = places(prepared, (measured, compare), settings);
     let reference = &prepared.bracket.frames[prepared.bracket.reference]
         .picture
         .pixels;
@@ -127,6 +130,7 @@ struct View<'a> {
     kind: PictureKind,
     pixels: &'a Pixels,
     placement: Homography,
+    shown: Shown,
 }
 
 impl View<'_> {
@@ -135,18 +139,18 @@ impl View<'_> {
         let middle = self.placement.map(place);
         let first = |centre: f64, length: usize| (centre - length as f64 / 2.0).round() as i64;
         let (left, top) = (first(middle.x, columns), first(middle.y, rows));
-        let (high, wide, channels) = self.pixels.dim();
-        let rgb = Array3::from_shape_fn((rows, columns, 3), |(r, c, k)| {
+        let (high, wide, _) = self.pixels.dim();
+        let mut rgb = Array3::<u8>::zeros((rows, columns, 3));
+        for ((r, c), mut pixel) in ndarray::indices((rows, columns))
+            .into_iter()
+            .zip(rgb.exact_chunks_mut((1, 1, 3)))
+        {
             let (row, column) = (top + r as i64, left + c as i64);
-            let inside = (0..high as i64).contains(&row) && (0..wide as i64).contains(&column);
-            if !inside {
-                return 0;
+            if (0..high as i64).contains(&row) && (0..wide as i64).contains(&column) {
+                let code = self.shown.pixel(self.pixels, row as usize, column as usize);
+                pixel.iter_mut().zip(code).for_each(|(to, v)| *to = v);
             }
-            let level = self
-                .pixels
-                .level(row as usize, column as usize, k.min(channels - 1));
-            (level.clamp(0.0, 1.0) * 255.0).round() as u8
-        });
+        }
         CropCell {
             file: self.file.clone(),
             kind: kind_words(self.kind).into(),
@@ -196,6 +200,12 @@ fn views<'a>(
             kind: entry.kind,
             pixels,
             placement: homography(transform),
+            shown: match entry.kind {
+                PictureKind::Frame => Shown::of(&bracket.primaries()),
+                PictureKind::CameraHdr => Shown::of(&bracket.camera_hdr.as_ref()?.primaries()),
+                // The rendering was converted as a whole.
+                PictureKind::Rendered | PictureKind::Merge => Shown::of(&Primaries::SRGB),
+            },
         })
     };
     let mut views: Vec<View> = wanted.filter_map(view).take(ACROSS).collect();
@@ -206,6 +216,7 @@ fn views<'a>(
             kind: PictureKind::Rendered,
             pixels: picture,
             placement: Homography::identity(),
+            shown: Shown::of(&Primaries::SRGB),
         });
     }
     views
@@ -218,7 +229,7 @@ fn rating(picture: &PictureMeasurement) -> (usize, f64) {
 
 fn places(
     prepared: &Prepared,
-    measured: &Measured,
+    (measured, compare): (&Measured, Option<&Compare>),
     settings: &SheetSettings,
 ) -> Vec<(String, Point)> {
     let frames = &prepared.bracket.frames;
@@ -232,20 +243,38 @@ fn places(
             let (rows, columns, _) = frames[prepared.bracket.reference].picture.pixels.dim();
             vec![CropPlace::Point(columns as f64 / 2.0, rows as f64 / 2.0)]
         }
-        ([], last) => vec![CropPlace::Step(1), CropPlace::Step(last)],
+        ([], _) => vec![CropPlace::Lightest, CropPlace::Darkest],
         (given, _) => given.to_vec(),
     };
+    let middle = |region: &Region| Point {
+        x: region.left as f64 + region.width as f64 / 2.0,
+        y: region.top as f64 + region.height as f64 / 2.0,
+    };
+    let comparison = compare.map(|c| &c.comparison);
     let point = |place: CropPlace| match place {
         CropPlace::Point(x, y) => Some((format!("column {x:.0}, row {y:.0}"), Point { x, y })),
-        CropPlace::Step(step) => {
-            let patch = patches.iter().find(|p| p.step == step)?;
-            let mean = |f: fn(&Point) -> f64| patch.corners.iter().map(f).sum::<f64>() / 4.0;
-            let middle = Point {
-                x: mean(|p| p.x),
-                y: mean(|p| p.y),
-            };
-            Some((format!("step {step} of the wedge"), middle))
+        CropPlace::Lightest => step(patches, 1),
+        CropPlace::Darkest => step(patches, patches.len()),
+        CropPlace::Step(number) => step(patches, number),
+        CropPlace::Edge(number) => {
+            let edge = comparison?.edges.get(number - 1)?;
+            Some((format!("slanted edge {number}"), middle(&edge.region)))
+        }
+        CropPlace::Ghost(number) => {
+            let ghost = comparison?.ghosts.places.get(number - 1)?;
+            Some((format!("ghost {number}"), middle(&ghost.region)))
         }
     };
     wanted.into_iter().filter_map(point).collect()
+}
+
+/// The middle of a step of the wedge.
+fn step(patches: &[Patch], number: usize) -> Option<(String, Point)> {
+    let patch = patches.iter().find(|p| p.step == number)?;
+    let mean = |f: fn(&Point) -> f64| patch.corners.iter().map(f).sum::<f64>() / 4.0;
+    let middle = Point {
+        x: mean(|p| p.x),
+        y: mean(|p| p.y),
+    };
+    Some((format!("step {number} of the wedge"), middle))
 }

@@ -17,6 +17,10 @@ pub struct BracketReport {
     pub name: String,
     /// The answer in one sentence with numbers ([`crate::report::words::headline`]).
     pub headline: String,
+    /// SHA-256 (FIPS 180-4), in hexadecimal, over the SHA-256 sums of the files that were decoded, in order: one number for
+    /// all inputs. Its first twelve digits stand on the sheets.
+    #[serde(default)]
+    pub inputs_sha256: Option<String>,
     /// The camera as the metadata name it, if they do.
     pub camera: Option<String>,
     /// Frames, least exposure first.

@@ -40,9 +40,21 @@ fn the_same_inputs_and_settings_give_the_same_report() {
     let scratch = tempfile::tempdir().unwrap();
     let input = scratch.path().join("in");
     let frames = bracket(&input);
+    let drawn = std::cell::RefCell::new(Vec::new());
     let texts = |name: &str| -> Vec<String> {
         let out = scratch.path().join(name);
         run(&[&input], &out).expect(0);
+        let sheets: Vec<_> = files(&out)
+            .into_iter()
+            .filter(|f| f.parent().is_some_and(|p| p.ends_with("sheets")))
+            .map(|f| {
+                (
+                    f.file_name().unwrap().to_owned(),
+                    std::fs::read(&f).unwrap(),
+                )
+            })
+            .collect();
+        drawn.borrow_mut().push(sheets);
         ["report.json", "report.html", "levels.csv"]
             .map(|file| std::fs::read_to_string(out.join(file)).unwrap())
             .to_vec()
@@ -58,6 +70,9 @@ fn the_same_inputs_and_settings_give_the_same_report() {
         assert!(differing[0].0.starts_with(mark) && differing[0].1.starts_with(mark));
     }
     assert_eq!(first[2], second[2]);
+    let drawn = drawn.borrow();
+    assert!(drawn[0].len() >= 8, "{}", drawn[0].len());
+    assert_eq!(drawn[0], drawn[1], "a sheet differs");
     let report: serde_json::Value = serde_json::from_str(&first[0]).unwrap();
     let inputs = report["inputs"].as_array().unwrap();
     assert_eq!(inputs.len(), frames.len());

@@ -6,6 +6,7 @@ mod densities;
 mod evenness;
 mod finder;
 mod grouping;
+mod in_camera;
 mod limits;
 mod loading;
 mod motion;

@@ -1,11 +1,13 @@
 //! Colour of the finished picture against the merge's at equal lightness: neutral places and coloured ones.
 use super::cells::{Cell, Cells};
 use super::colour_difference::{Lab, ciede2000};
-use super::lab::{D65, lab, xyz};
+use super::lab::{D65, lab};
 use super::result::{Compared, Difference, Quantity};
 use super::tiled::{Tile, mean};
 use crate::measure::oecf::srgb_to_linear;
+use crate::units::{Matrix, Primaries, apply, product};
 
+const SRGB: Primaries = Primaries::SRGB;
 /// Chroma of the merge up to which a place is neutral, and from which it is coloured. Ours, without a source.
 const NEUTRAL: f64 = 5.0;
 const COLOURED: f64 = 15.0;
@@ -16,21 +18,32 @@ const ENOUGH: usize = 20_000;
 /// Fewest places of a kind.
 const FEWEST: usize = 20;
 
-/// Shift of a* and b*, and CIEDE2000, as the finished picture shows them on an sRGB display (IEC 61966-2-1, white D65),
-/// against the merge's linear R, G, B taken in the same primaries and made as light, place by place: tone mapping changes
+/// What red, green and blue of the finished picture and of the map are.
+pub struct Colours {
+    /// Of the finished picture.
+    pub finished: Primaries,
+    /// Of the map.
+    pub map: Primaries,
+}
+
+/// Shift of a* and b*, and CIEDE2000, under D65: of the finished picture as its colour space says (decoded by IEC 61966-2-1,
+/// by the power 563/256 for Adobe RGB), against the merge's linear R, G, B by its own primaries, made as light, place by place: tone mapping changes
 /// lightness by design, and is not counted here. Nothing for mono pictures or where too few places are seen.
-pub fn compare(cells: &Cells, mono: bool) -> Vec<Compared> {
+pub fn compare(cells: &Cells, colours: &Colours, mono: bool) -> Vec<Compared> {
     if mono {
         return Vec::new();
     }
     let flat: Vec<usize> = (0..cells.list.len())
         .filter(|&i| cells.list[i].flat() && cells.list[i].crushed == 0)
         .collect();
+    let to_xyz =
+        [&colours.finished, &colours.map].map(|space| product(&SRGB.to_xyz(), &space.to(&SRGB)));
+    let adobe = colours.finished.near(&Primaries::ADOBE_RGB);
     let (down, across) = cells.tiles();
     let mut neutral: Vec<Tile<3>> = vec![Vec::new(); down * across];
     let mut coloured: Vec<Tile<3>> = vec![Vec::new(); down * across];
     for &index in flat.iter().step_by(flat.len().div_ceil(ENOUGH).max(1)) {
-        let Some((camera, merge)) = pair(&cells.list[index]) else {
+        let Some((camera, merge)) = pair(&cells.list[index], &to_xyz, adobe) else {
             continue;
         };
         let chroma = merge[1].hypot(merge[2]);
@@ -79,9 +92,13 @@ fn row(quantity: Quantity, tiles: &[Tile<3>], column: usize) -> Option<Compared>
 }
 
 /// L*a*b* of the camera's picture, and of the merge made as light.
-fn pair(cell: &Cell) -> Option<(Lab, Lab)> {
-    let camera = xyz(cell.level.map(|v| srgb_to_linear(f64::from(v))));
-    let merge = xyz(cell.radiance.map(f64::from));
+fn pair(cell: &Cell, to_xyz: &[Matrix; 2], adobe: bool) -> Option<(Lab, Lab)> {
+    let linear = |level: f32| match adobe {
+        true => f64::from(level).powf(563.0 / 256.0),
+        false => srgb_to_linear(f64::from(level)),
+    };
+    let camera = apply(&to_xyz[0], cell.level.map(linear));
+    let merge = apply(&to_xyz[1], cell.radiance.map(f64::from));
     if camera[1] <= 0.0 || merge[1] <= 0.0 {
         return None;
     }

@@ -91,10 +91,10 @@ fn one(
         let merge = deviation(corner, |r, c| {
             Some(f64::from(map.radiance[[r, c, channel]]))
         });
-        let camera = deviation(corner, |r, c| own(finished, (r, c)).map(f64::from));
+        let camera = deviation(corner, |r, c| finished.own_level(r, c).map(f64::from));
         let slope = curve.slope(cells.list[index].stops());
         let single =
-            best.and_then(|s| deviation(corner, |r, c| s.radiance(own(&s.overlay, (r, c))?)));
+            best.and_then(|s| deviation(corner, |r, c| s.radiance(s.overlay.own_level(r, c)?)));
         let (Some(merge), Some(camera)) = (merge, camera) else {
             continue;
         };
@@ -122,7 +122,7 @@ fn one(
 }
 
 /// The frame with the most exposure that clips at none of the places.
-fn best<'a, 'b>(
+pub fn best<'a, 'b>(
     chosen: &[usize],
     cells: &Cells,
     singles: &'b [Single<'a>],
@@ -136,12 +136,6 @@ fn best<'a, 'b>(
         .iter()
         .filter(whole)
         .max_by(|a, b| a.relative_exposure.total_cmp(&b.relative_exposure))
-}
-
-/// The picture's own green level nearest to a reference pixel.
-fn own(overlay: &Overlay, (row, column): (usize, usize)) -> Option<f32> {
-    let (r, c) = overlay.nearest(row, column)?;
-    Some(overlay.pixels.level(r, c, overlay.pixels.channels() / 2))
 }
 
 /// Mean, and standard deviation about the best plane, of the pixels of a cell.

@@ -3,7 +3,7 @@
 //! In reading order: the results, the order of it all (`whole`), the picture laid over the reference frame (`overlay`), both
 //! in cells (`cells`), means and medians over tiles of the frame with their intervals (`tiled`), the tone curve and where it
 //! holds (`tone_curve`, `local_tone`, `visible`); then a file a quantity: what the wedge gave (`side_by_side`), edges
-//! (`find_edges`, [`edge_response`], `edges`), noise (`flat_noise`), colour ([`lab()`], [`ciede2000`], `colour_shift`), ghosts
+//! (`find_edges`, [`edge_response`], `edges`), detail without one (`local_acutance`), noise (`flat_noise`), colour ([`lab()`], [`ciede2000`], `colour_shift`), ghosts
 //! (`disagreement`, `ghosts`), clipped and crushed (`shares`).
 mod cells;
 mod colour_difference;
@@ -15,6 +15,7 @@ mod find_edges;
 mod flat_noise;
 mod ghosts;
 mod lab;
+mod local_acutance;
 mod local_tone;
 mod overlay;
 mod result;

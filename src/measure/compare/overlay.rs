@@ -26,6 +26,16 @@ impl<'a> Overlay<'a> {
         self.whole.is_none()
     }
 
+    /// True if a pixel of it is as large as one of the reference frame (to a hundredth) in the middle of that frame, whose
+    /// shape is given.
+    pub fn same_scale(&self, (rows, columns, _): (usize, usize, usize)) -> bool {
+        let middle = Point {
+            x: columns as f64 / 2.0,
+            y: rows as f64 / 2.0,
+        };
+        self.scale(middle).is_some_and(|s| (s - 1.0).abs() < 0.01)
+    }
+
     /// Levels of R, G, B (equal for mono) at a reference pixel; `None` outside the picture. Between pixels the
     /// levels run straight: they are not linear in anything, and means over cells are all that is asked of them.
     pub fn levels(&self, row: usize, column: usize) -> Option<[f32; 3]> {
@@ -67,6 +77,12 @@ impl<'a> Overlay<'a> {
         let (rows, columns, _) = self.pixels.dim();
         let inside = at.x >= 0.0 && at.y >= 0.0 && at.x < columns as f64 && at.y < rows as f64;
         inside.then_some((at.y as usize, at.x as usize))
+    }
+
+    /// The green level of that pixel.
+    pub fn own_level(&self, row: usize, column: usize) -> Option<f32> {
+        let (r, c) = self.nearest(row, column)?;
+        Some(self.pixels.level(r, c, self.pixels.channels() / 2))
     }
 
     /// Its pixels per pixel of the reference frame at a place; `None` where the place is not in the plane.

@@ -112,6 +112,9 @@ pub enum Quantity {
     Mtf10,
     /// How far the edge profile rises above its light side, share of the step.
     Overshoot,
+    /// Contrast of neighbouring pixels over that of 4 x 4 pixel means next to each other, in linear light, noise taken off:
+    /// detail at equal contrast, where there is texture.
+    Acutance,
     /// Noise of one pixel where the camera's picture has L* 15 to 40, stops of scene light.
     NoiseDark,
     /// The same between L* 40 and 65.
@@ -130,9 +133,9 @@ pub enum Quantity {
     OffCurve,
     /// Share of the frame that shows two moments at once.
     Ghosts,
-    /// Share of the frame at the clip level (for the merge: clipped in every frame).
+    /// Share of the frame at white: the last two codes of 255, in finished pictures and frames alike.
     Clipped,
-    /// Share of the frame at the black floor (for the merge: dark in every frame).
+    /// Share of the frame at black: the first two codes.
     Crushed,
 }
 
@@ -267,7 +270,7 @@ pub struct Ghost {
     pub residual: f64,
 }
 
-/// Ghosts and double edges in a finished picture.
+/// Ghosts in a finished picture.
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
 pub struct Ghosts {
     /// Share of the compared frame that shows two moments.

@@ -1,20 +1,19 @@
-//! Shares of the frame that are clipped or crushed: camera, merge, and the single frame that loses least.
+//! Shares of the frame at white and at black in finished pictures: the camera's own and the single frame that loses least.
+//! The merge has neither: what it does not know is said with the scene.
 use super::cells::Cells;
 use super::flat_noise::Single;
+use super::overlay::Overlay;
 use super::result::{Compared, Difference, Interval, Quantity};
 use super::tiled::{Tile, mean};
-use crate::merge::{RadianceMap, flag};
 
+/// Green level from which a pixel counts as white, and up to which as black: the last two codes of 8 bits either way, the
+/// same for every picture.
+const ENDS: [f32; 2] = [253.5 / 255.0, 1.5 / 255.0];
 /// Distance of the pixels looked at.
 const STRIDE: usize = 8;
 
-/// Clipped and crushed shares with intervals from resampled tiles; differences drawn together.
-pub fn compare(
-    cells: &Cells,
-    map: &RadianceMap,
-    finished: &super::overlay::Overlay,
-    singles: &[Single],
-) -> Vec<Compared> {
+/// Shares at white and at black with intervals from resampled tiles; differences drawn together.
+pub fn compare(cells: &Cells, finished: &Overlay, singles: &[Single]) -> Vec<Compared> {
     let lost: Vec<[Vec<Tile<1>>; 2]> = singles.iter().map(|s| of_single(cells, s)).collect();
     let sum = |tiles: &[Tile<1>]| tiles.iter().flatten().map(|p| p[0]).sum::<f64>();
     let best = (0..singles.len()).min_by(|&a, &b| {
@@ -25,35 +24,34 @@ pub fn compare(
         .into_iter()
         .enumerate()
         .filter_map(|(which, quantity)| {
-            let mut tiles: Vec<Tile<3>> = vec![Vec::new(); cells.tiles().0 * cells.tiles().1];
+            let mut tiles: Vec<Tile<2>> = vec![Vec::new(); cells.tiles().0 * cells.tiles().1];
             visit(cells, |tile, row, column| {
-                let Some(levels) = finished.levels(row, column) else {
-                    return;
-                };
-                let bit = [flag::CLIPPED_IN_ALL, flag::DARK_IN_ALL][which];
-                let camera = [levels[1] >= 254.0 / 255.0, levels[1] <= 0.0][which];
-                let merge = map.flags[[row, column]] & bit != 0;
-                let single = best.map_or(f64::NAN, |b| lost_at(&singles[b], (row, column), which));
-                tiles[tile].push([share(camera), share(merge), single]);
+                let camera = lost_at(finished, (row, column), which);
+                let single = best.map_or(f64::NAN, |b| {
+                    lost_at(&singles[b].overlay, (row, column), which)
+                });
+                if camera.is_finite() {
+                    tiles[tile].push([camera, single]);
+                }
             });
             row(quantity, &tiles, best.map(|b| singles[b].file))
         })
         .collect()
 }
 
-fn row(quantity: Quantity, tiles: &[Tile<3>], single: Option<&str>) -> Option<Compared> {
+fn row(quantity: Quantity, tiles: &[Tile<2>], single: Option<&str>) -> Option<Compared> {
     let of = |column: usize| mean(tiles, move |v| v[column]);
-    let less = |column: usize| mean(tiles, move |v| v[0] - v[column]).map(Difference::from);
-    let alone = single.and_then(|_| of(2));
+    let alone = single.and_then(|_| of(1));
+    let less = mean(tiles, |v| v[0] - v[1]).map(Difference::from);
     Some(Compared {
         quantity,
         unit: "share".to_owned(),
         camera_hdr: Some(of(0)?),
-        merge: of(1),
+        merge: None,
         single: alone,
         single_file: single.filter(|_| alone.is_some()).map(str::to_owned),
-        against_merge: less(1),
-        against_single: alone.and_then(|_| less(2)),
+        against_merge: None,
+        against_single: alone.and(less),
     })
 }
 
@@ -61,7 +59,7 @@ fn of_single(cells: &Cells, single: &Single) -> [Vec<Tile<1>>; 2] {
     [0, 1].map(|which| {
         let mut tiles: Vec<Tile<1>> = vec![Vec::new(); cells.tiles().0 * cells.tiles().1];
         visit(cells, |tile, row, column| {
-            let value = lost_at(single, (row, column), which);
+            let value = lost_at(&single.overlay, (row, column), which);
             if value.is_finite() {
                 tiles[tile].push([value]);
             }
@@ -70,21 +68,11 @@ fn of_single(cells: &Cells, single: &Single) -> [Vec<Tile<1>>; 2] {
     })
 }
 
-/// 1 where the frame is clipped (0) or crushed (1), else 0; NaN outside it.
-fn lost_at(single: &Single, (row, column): (usize, usize), which: usize) -> f64 {
-    let pixels = single.overlay.pixels;
-    single
-        .overlay
-        .nearest(row, column)
-        .map_or(f64::NAN, |(r, c)| {
-            let level = f64::from(pixels.level(r, c, pixels.channels() / 2));
-            share(
-                [
-                    level >= single.curve.clip_level,
-                    level <= single.curve.floor_level,
-                ][which],
-            )
-        })
+/// 1 where the picture's own pixel is white (0) or black (1), else 0; NaN outside it.
+fn lost_at(overlay: &Overlay, (row, column): (usize, usize), which: usize) -> f64 {
+    overlay.own_level(row, column).map_or(f64::NAN, |level| {
+        share([level >= ENDS[0], level <= ENDS[1]][which])
+    })
 }
 
 fn share(hit: bool) -> f64 {

@@ -2,12 +2,13 @@
 use super::result::{Compared, Difference, Interval, Quantity};
 use crate::measure::result::{Limit, Pair, Patch, PictureKind, PictureMeasurement};
 use crate::statistics::bootstrap::random_stream;
+use rand::Rng;
 use rand_distr::{Distribution, StandardNormal};
 
-/// Draws of every pair of steps.
+/// Draws of every patch.
 const DRAWS: usize = 400;
 
-/// What is counted on a pair: its figure, the value it must reach, and whether it is told apart as measured.
+/// What is counted on a pair: its figure, told apart from 1 up, and whether it is told apart as measured.
 type Counted = fn(&Pair) -> Option<(f64, bool)>;
 
 /// Levels by three criteria, and range at SNR 1 and 10.
@@ -33,10 +34,17 @@ pub fn compare(measured: &[PictureMeasurement]) -> Vec<Compared> {
     let mut out: Vec<Compared> = counts
         .into_iter()
         .filter_map(|(quantity, counted)| {
-            let camera = levels(camera, counted)?;
-            let merge = merge.and_then(|m| levels(m, counted));
-            let single = best(&singles, |p| levels(p, counted).map(|l| l.0));
-            Some(row(quantity, "steps", camera.0, merge.map(|m| m.0), single))
+            let count = |p: &PictureMeasurement| Counts::of(p, counted);
+            let single = singles
+                .iter()
+                .filter_map(|p| Some((count(p)?, p.file.clone())))
+                .reduce(|a, b| if b.0.value > a.0.value { b } else { a });
+            Some(counted_row(
+                quantity,
+                &count(camera)?,
+                merge.and_then(count),
+                single,
+            ))
         })
         .collect();
     for (quantity, snr) in [
@@ -101,44 +109,126 @@ fn range(picture: &PictureMeasurement, snr: f64) -> Option<Interval> {
     })
 }
 
-/// Levels told apart with an interval: every pair's figure is drawn anew with the uncertainty that the noise of its two
-/// patches leaves it (independent samples as measured), pairs that are clipped or crushed stay as they are.
-fn levels(picture: &PictureMeasurement, counted: Counted) -> Option<(Interval, usize)> {
-    picture.levels?;
-    let pairs: Vec<(f64, f64, bool, bool)> = picture
-        .pairs
-        .iter()
-        .map(|pair| {
-            let (figure, told) = counted(pair)?;
-            let u = uncertainty(figure, pair, &picture.patches)?;
-            let fixed = told != (figure >= 1.0);
-            Some((figure, u, told, fixed))
-        })
-        .collect::<Option<_>>()?;
-    let value = 1 + pairs.iter().filter(|p| p.2).count();
-    let mut draws: Vec<f64> = Vec::with_capacity(DRAWS);
-    for index in 0..DRAWS {
-        let mut random = random_stream(24, index);
-        let told = pairs.iter().filter(|&&(figure, u, told, fixed)| {
-            let z: f64 = StandardNormal.sample(&mut random);
-            if fixed { told } else { figure + u * z >= 1.0 }
-        });
-        draws.push(1.0 + told.count() as f64);
-    }
-    Some((Interval::of_replicates(value as f64, &draws), value))
+/// Steps told apart as measured, and in every draw.
+struct Counts {
+    value: f64,
+    draws: Vec<f64>,
 }
 
-/// Standard uncertainty of a pair's figure from the noise of its patches: of the difference of the means, and, as the
-/// separation is in units of the deviation, of that deviation.
-fn uncertainty(figure: f64, pair: &Pair, patches: &[Patch]) -> Option<f64> {
-    let patch = |step: usize| patches.iter().find(|p| p.step == step);
-    let (a, b) = (patch(pair.step)?, patch(pair.step + 1)?);
-    let mean = |p: &Patch| p.linear_deviation.powi(2) / p.effective_samples.max(1.0);
-    let difference = (a.linear - b.linear).abs();
-    if difference == 0.0 {
-        return Some(0.0);
+impl Counts {
+    /// A parametric bootstrap of the patches: the mean and the deviation of each are drawn anew from what its independent
+    /// samples leave open (a patch shared by two pairs moves both), and the pairs are counted again. Pairs that are
+    /// clipped, crushed or out of order stay as they are. `None` without a wedge, or where the criterion has no figures.
+    fn of(picture: &PictureMeasurement, counted: Counted) -> Option<Self> {
+        picture.levels?;
+        let pairs: Vec<Drawn> = picture
+            .pairs
+            .iter()
+            .map(|pair| Drawn::of(pair, &picture.patches, counted))
+            .collect::<Option<_>>()?;
+        let count = |told: usize| 1.0 + told as f64;
+        let patches = &picture.patches;
+        let draws = (0..DRAWS).map(|index| {
+            let mut random = random_stream(24, index);
+            let moved: Vec<(f64, f64)> = patches.iter().map(|p| draw(p, &mut random)).collect();
+            count(pairs.iter().filter(|p| p.told_in(&moved)).count())
+        });
+        Some(Counts {
+            value: count(pairs.iter().filter(|p| p.told).count()),
+            draws: draws.collect(),
+        })
     }
-    let relative = (mean(a) + mean(b)) / (difference * difference);
-    let samples = a.effective_samples + b.effective_samples;
-    Some(figure.abs() * (relative + 0.5 / samples.max(2.0)).sqrt())
+
+    fn interval(&self) -> Interval {
+        Interval::of_replicates(self.value, &self.draws)
+    }
+
+    /// This less another, whose draws are independent of these.
+    fn less(&self, other: &Counts) -> Difference {
+        let draws: Vec<f64> = self
+            .draws
+            .iter()
+            .zip(other.draws.iter().cycle().skip(1))
+            .map(|(a, b)| a - b)
+            .collect();
+        Difference::from(Interval::of_replicates(self.value - other.value, &draws))
+    }
+}
+
+/// The mean and the deviation of a patch, drawn anew.
+fn draw(patch: &Patch, random: &mut impl Rng) -> (f64, f64) {
+    let samples = patch.effective_samples.max(2.0);
+    let [mean, spread]: [f64; 2] = [(); 2].map(|()| StandardNormal.sample(random));
+    let deviation = patch.linear_deviation;
+    (
+        patch.linear + mean * deviation / samples.sqrt(),
+        deviation * (1.0 + spread / (2.0 * samples).sqrt()).max(0.1),
+    )
+}
+
+/// A pair that is drawn again and again.
+struct Drawn {
+    /// Places of its patches in the list.
+    patches: (usize, usize),
+    figure: f64,
+    /// Difference of the means, and the deviation they are held against.
+    difference: f64,
+    deviation: f64,
+    /// The figure is a separation: it falls as the deviation grows.
+    in_deviations: bool,
+    told: bool,
+}
+
+impl Drawn {
+    fn of(pair: &Pair, patches: &[Patch], counted: Counted) -> Option<Self> {
+        let (figure, told) = counted(pair)?;
+        let place = |step: usize| patches.iter().position(|p| p.step == step);
+        let (first, second) = (place(pair.step)?, place(pair.step + 1)?);
+        let (a, b) = (&patches[first], &patches[second]);
+        Some(Drawn {
+            patches: (first, second),
+            figure,
+            difference: a.linear - b.linear,
+            deviation: pooled(a.linear_deviation, b.linear_deviation),
+            in_deviations: figure == pair.separation,
+            told,
+        })
+    }
+
+    fn told_in(&self, moved: &[(f64, f64)]) -> bool {
+        let decided_otherwise = self.told != (self.figure >= 1.0);
+        let ((a, s), (b, t)) = (moved[self.patches.0], moved[self.patches.1]);
+        let noise = pooled(s, t);
+        if decided_otherwise || self.difference == 0.0 || noise == 0.0 {
+            return self.told;
+        }
+        let spread = if self.in_deviations {
+            self.deviation / noise
+        } else {
+            1.0
+        };
+        self.figure * (a - b) / self.difference * spread >= 1.0
+    }
+}
+
+fn pooled(a: f64, b: f64) -> f64 {
+    ((a * a + b * b) / 2.0).sqrt()
+}
+
+fn counted_row(
+    quantity: Quantity,
+    camera: &Counts,
+    merge: Option<Counts>,
+    single: Option<(Counts, String)>,
+) -> Compared {
+    Compared {
+        quantity,
+        unit: "steps".to_owned(),
+        camera_hdr: Some(camera.interval()),
+        against_merge: merge.as_ref().map(|m| camera.less(m)),
+        merge: merge.as_ref().map(Counts::interval),
+        against_single: single.as_ref().map(|s| camera.less(&s.0)),
+        single: single.as_ref().map(|s| s.0.interval()),
+        single_file: single.map(|s| s.1),
+    }
 }

@@ -12,8 +12,8 @@ const FEWEST: usize = 4;
 /// Values of every place of one tile; the columns are figures taken at the same place (for instance camera and merge).
 pub type Tile<const N: usize> = Vec<[f64; N]>;
 
-/// A figure of the places of all tiles drawn: the `statistic` of one of their columns.
-fn figure<const N: usize>(
+/// A figure of the places of all tiles drawn.
+pub fn figure<const N: usize>(
     tiles: &[Tile<N>],
     statistic: impl Fn(&[&[f64; N]]) -> Option<f64> + Sync,
 ) -> Option<Interval> {

@@ -5,13 +5,16 @@ use super::ghosts::{self, Scene};
 use super::overlay::Overlay;
 use super::result::{Compared, Comparison, Difference, Ghosts, Interval, Quantity, ToneCurve};
 use super::tone_curve::Curve;
-use super::{colour_shift, edges, flat_noise, local_tone, shares, side_by_side, visible};
+use super::{
+    colour_shift, edges, flat_noise, local_acutance, local_tone, shares, side_by_side, visible,
+};
 use crate::finding::Finding;
 use crate::frames::Bracket;
 use crate::measure::result::PictureMeasurement;
 use crate::merge::RadianceMap;
 use crate::raster::{Pixels, Point, Region, Transform};
 use crate::response::Response;
+use crate::units::Primaries;
 use ndarray::Array2;
 
 /// What is compared.
@@ -19,6 +22,8 @@ use ndarray::Array2;
 pub struct Pictures<'a> {
     /// The camera's own HDR picture: file name and pixels.
     pub finished: (&'a str, &'a Pixels),
+    /// Its primaries.
+    pub colour: Primaries,
     /// Reference pixel -> its pixel.
     pub placement: Transform,
     /// The merge.
@@ -78,6 +83,9 @@ pub fn compare(pictures: &Pictures) -> Compare {
             cells: &cells,
             singles: &singles,
         });
+        quantities.extend(local_acutance::compare(
+            &cells, curve, map, &overlay, &singles,
+        ));
         quantities.push(off_curve(&assessed));
         quantities.extend(ghost_share(&cells, &marks));
         tone = Some(assessed);
@@ -96,9 +104,13 @@ pub fn compare(pictures: &Pictures) -> Compare {
         };
         findings.push(refused("edge response", why));
     }
+    let colours = colour_shift::Colours {
+        finished: pictures.colour,
+        map: map.primaries,
+    };
     let mono = pictures.finished.1.channels() < 3 || map.radiance.dim().2 < 3;
-    quantities.extend(colour_shift::compare(&cells, mono));
-    quantities.extend(shares::compare(&cells, map, &overlay, &singles));
+    quantities.extend(colour_shift::compare(&cells, &colours, mono));
+    quantities.extend(shares::compare(&cells, &overlay, &singles));
     let (centre, scale) = centre(map, &overlay);
     Compare {
         comparison: Comparison {

@@ -4,7 +4,7 @@ use super::super::words::bytes;
 use super::escape;
 use std::fmt::Write;
 
-const TERMS: [(&str, &str); 15] = [
+const TERMS: [(&str, &str); 16] = [
     (
         "Told apart by noise",
         "Two neighbouring steps of the wedge are told apart when the difference of their mean radiances is at least the noise of one pixel, |m1 \u{2212} m2| / \u{221a}((s1\u{b2} + s2\u{b2})/2) \u{2265} 1 in linear light, neither has more than 1 % of its pixels at the clip level, and the order is right. The count is 1 + the number of neighbouring pairs told apart.",
@@ -40,6 +40,10 @@ const TERMS: [(&str, &str); 15] = [
     (
         "Tie",
         "Two figures whose difference is within the 95 % interval of that difference are a tie: none is ranked before the other by it.",
+    ),
+    (
+        "Local acutance",
+        "Detail without an edge: the root mean square difference of pixels two apart over that of neighbouring means of 4 x 4 pixels, in places with texture, in linear light, noise as on flat places of the same light taken off both. Contrast cancels. It compares pictures of one scene; it is no property of a camera alone.",
     ),
     (
         "95 % interval",

@@ -78,13 +78,15 @@ pub(super) fn gain(out: &mut String, bracket: &BracketReport) {
             "down to",
             "best single frame",
             "it holds",
-            "exposures span",
             "predicted",
+            "of exposure",
+            "of averaging",
             "measured",
         ],
     );
     for gain in &bracket.gain {
         let number = |n: Option<f64>| n.map_or_else(none, |n| decimal(n, 2));
+        let parts = say::gain_parts(gain);
         let frame = match gain.measured_stops {
             Some(_) => gain.best_frame.clone(),
             None => none(),
@@ -95,8 +97,9 @@ pub(super) fn gain(out: &mut String, bracket: &BracketReport) {
             &[
                 frame,
                 decimal(gain.frame_stops, 2),
-                decimal(gain.spread_stops, 2),
                 number(gain.predicted_stops),
+                number(parts.map(|p| p.0)),
+                number(parts.map(|p| p.1)),
                 number(gain.measured_stops),
             ],
         );

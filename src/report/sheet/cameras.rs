@@ -1,5 +1,6 @@
 //! Cameras beside each other: range of best single frame, own HDR picture and merge, with the steps each tells apart.
-use super::canvas::{Canvas, MARGIN, Type, cut};
+use super::canvas::{Canvas, MARGIN, Type};
+use super::lettering::cut;
 use super::range::{grid, place, whisker};
 use crate::report::Report;
 use crate::report::cameras::{CameraRow, Figure};
@@ -8,6 +9,8 @@ use crate::report::words::stops_interval;
 
 const NAMES: f64 = 480.0;
 const TALLEST: f64 = 260.0;
+/// Height of the name above the bars on a narrow sheet, units.
+const HEAD: f64 = 92.0;
 
 /// `None` without a comparison, or where no camera has a range.
 pub(super) fn draw(mut canvas: Canvas, report: &Report) -> Option<Canvas> {
@@ -23,15 +26,20 @@ pub(super) fn draw(mut canvas: Canvas, report: &Report) -> Option<Canvas> {
     let said: Vec<String> = rows.iter().map(sentence).collect();
     let (top, bottom) = canvas.frame(
         "Cameras beside each other",
-        "Stops from clipping down to SNR 1 of one pixel (ISO 15739), and steps of the wedge told apart.",
-        "Whiskers: 95 % interval. Cameras whose merge intervals overlap share a rank.",
+        &format!("{} cameras, best single frame, own HDR picture and merge", rows.len()),
+        "Stops from clipping down to SNR 1 of one pixel (ISO 15739), and steps of the wedge told apart by noise. Whiskers and brackets: 95 % interval. Cameras whose merge intervals overlap share a rank.",
         format!("Range and steps of each camera. {}.", said.join("; ")),
     );
     let bottom = bottom - 70.0;
     let (width, _) = canvas.extent();
-    let span = (MARGIN + NAMES, width - MARGIN);
+    let names = if canvas.narrow() { 0.0 } else { NAMES };
+    let span = (MARGIN + names, width - MARGIN);
     grid(&mut canvas, &axis, span, (top, bottom));
-    let height = ((bottom - top) / rows.len() as f64).min(TALLEST);
+    let height = ((bottom - top) / rows.len() as f64).min(if canvas.narrow() {
+        TALLEST + HEAD
+    } else {
+        TALLEST
+    });
     for (index, row) in rows.iter().enumerate() {
         camera(
             &mut canvas,
@@ -57,21 +65,28 @@ fn camera(
     (span, top, height): ((f64, f64), f64, f64),
     row: &CameraRow,
 ) {
+    let head = if canvas.narrow() { HEAD } else { 0.0 };
+    let (first, second) = if canvas.narrow() {
+        (top + 44.0, top + 80.0)
+    } else {
+        (top + 0.24 * height, top + 0.42 * height)
+    };
+    let (top, height) = (top + head, height - head);
     let shrink = (height / TALLEST).clamp(0.35, 1.0);
     let name = Type {
         bold: true,
         ..canvas.plain(36.0 * shrink)
     };
     let soft = canvas.soft(28.0 * shrink);
-    let room = NAMES - 24.0;
-    canvas.text(
-        (MARGIN, top + 0.24 * height),
-        name,
-        &cut(&row.camera, room, name),
-    );
+    let room = if canvas.narrow() {
+        span.1 - span.0
+    } else {
+        NAMES - 24.0
+    };
+    canvas.text((MARGIN, first), name, &cut(&row.camera, room, name));
     if let Some(rank) = row.rank_stops {
         let text = format!("rank {rank} by the merge's stops");
-        canvas.text((MARGIN, top + 0.42 * height), soft, &cut(&text, room, soft));
+        canvas.text((MARGIN, second), soft, &cut(&text, room, soft));
     }
     let colours = [
         canvas.colours.frames[0],

@@ -1,14 +1,17 @@
 //! A sheet being drawn: text, shapes and pictures as SVG with the colours written out.
 use super::super::figure::png_uri;
 use super::super::html::escape;
+use super::lettering::{cut, lines};
 use super::settings::Look;
+use crate::report::Program;
 use ndarray::Array3;
 use std::fmt::Write;
 
 /// The typeface of the PNG; the SVG asks for it first and for ones of like widths after it.
 pub(super) const TYPEFACE: &str = "DejaVu Sans";
-/// Size of a sheet that is drawn at scale 1, pixels.
+/// Size of a sheet that is drawn at scale 1, pixels; one that is higher than wide is drawn for a phone, 1080 units wide.
 const DESIGN: (f64, f64) = (1920.0, 1080.0);
+const NARROW: f64 = 1080.0;
 /// Space at the edges, units.
 pub(super) const MARGIN: f64 = 64.0;
 
@@ -74,10 +77,26 @@ pub(super) struct Type {
     pub colour: &'static str,
 }
 
-/// A picture on the sheet: column and row of its first pixel, and its pixels at 100 %.
+/// A picture on the sheet: column and row of its first pixel, its size there, and its pixels; each is repeated where the
+/// size is larger.
 pub(super) struct Placed {
     pub at: (usize, usize),
-    pub rgb: Array3<u8>,
+    size: (usize, usize),
+    rgb: Array3<u8>,
+}
+
+impl Placed {
+    /// Rows and columns on the sheet.
+    pub fn size(&self) -> (usize, usize) {
+        self.size
+    }
+
+    /// The pixel at a row and a column of its size: the nearest one, so that noise stays to be seen.
+    pub fn pixel(&self, row: usize, column: usize) -> [u8; 3] {
+        let (high, wide, _) = self.rgb.dim();
+        let (r, c) = (row * high / self.size.0, column * wide / self.size.1);
+        [0, 1, 2].map(|k| self.rgb[[r, c, k]])
+    }
 }
 
 /// A sheet. Lengths are units: 1/1920 of a sheet 1920 wide and 1080 high, larger or smaller with the sheet.
@@ -87,6 +106,7 @@ pub(super) struct Canvas {
     pub colours: &'static Colours,
     title: String,
     description: String,
+    made_of: Option<String>,
     body: String,
     pub(super) pictures: Vec<Placed>,
 }
@@ -94,7 +114,12 @@ pub(super) struct Canvas {
 impl Canvas {
     /// An empty sheet of `size` (columns, rows) pixels.
     pub fn new(size: (usize, usize), look: Look) -> Self {
-        let scale = (size.0 as f64 / DESIGN.0).min(size.1 as f64 / DESIGN.1);
+        let (wide, high) = (size.0 as f64, size.1 as f64);
+        let scale = if high > wide {
+            wide / NARROW
+        } else {
+            (wide / DESIGN.0).min(high / DESIGN.1)
+        };
         Canvas {
             size,
             scale,
@@ -104,9 +129,21 @@ impl Canvas {
             },
             title: String::new(),
             description: String::new(),
+            made_of: None,
             body: String::new(),
             pictures: Vec::new(),
         }
+    }
+
+    /// A sheet of given inputs: the start of their common SHA-256 is printed at its foot.
+    pub fn made_of(self, sum: Option<&str>) -> Self {
+        let made_of = sum.map(|s| s.chars().take(12).collect());
+        Canvas { made_of, ..self }
+    }
+
+    /// True on a sheet higher than wide: names stand above what they name instead of beside it.
+    pub fn narrow(&self) -> bool {
+        self.size.1 > self.size.0
     }
 
     /// Width and height, units.
@@ -150,31 +187,51 @@ impl Canvas {
         }
     }
 
-    /// Title, a line below it, the note at the foot, and the text alternative. Returns the top and bottom, in units, of
-    /// the space between.
+    /// Title, what it is about below it, notes at the foot with what made the sheet, and the text alternative. Returns the
+    /// top and bottom, in units, of the space between.
     pub fn frame(
         &mut self,
         title: &str,
-        below: &str,
-        foot: &str,
+        about: &str,
+        notes: &str,
         description: String,
     ) -> (f64, f64) {
         let (width, height) = self.extent();
-        self.title = title.to_owned();
+        self.title = format!("{title}: {about}");
         self.description = description;
         let room = width - 2.0 * MARGIN;
         let heading = Type {
             bold: true,
             ..self.plain(54.0)
         };
-        self.text((MARGIN, 92.0), heading, &cut(title, room, heading));
-        let soft = self.soft(30.0);
-        self.text((MARGIN, 142.0), soft, &cut(below, room, soft));
-        let small = self.soft(26.0);
-        self.text((MARGIN, height - 40.0), small, &cut(foot, room, small));
-        let rule = format!("M{MARGIN},166H{:.1}", width - MARGIN);
+        let mut base = 92.0;
+        for line in lines(title, room, heading).iter().take(2) {
+            self.text((MARGIN, base), heading, line);
+            base += 62.0;
+        }
+        let soft = self.soft(32.0);
+        self.text((MARGIN, base - 10.0), soft, &cut(about, room, soft));
+        let rule = format!("M{MARGIN},{:.1}H{:.1}", base + 14.0, width - MARGIN);
         self.path(&rule, self.colours.accent, 3.0);
-        (190.0, height - 90.0)
+        let small = self.soft(27.0);
+        let mut foot = height - 32.0;
+        for line in lines(&format!("{notes} {}", self.maker()), room, small)
+            .iter()
+            .rev()
+        {
+            self.text((MARGIN, foot), small, line);
+            foot -= 36.0;
+        }
+        (base + 38.0, foot - 6.0)
+    }
+
+    /// The program, and the start of the sum of what it read.
+    fn maker(&self) -> String {
+        let Program { name, version } = Program::this();
+        match &self.made_of {
+            Some(sum) => format!("Made by {name} {version} of inputs {sum}."),
+            None => format!("Made by {name} {version}."),
+        }
     }
 
     /// One line of text; the point is its baseline.
@@ -247,15 +304,22 @@ impl Canvas {
 
     /// A picture at 100 %, its first pixel at the pixel nearest to the point, with a thin edge round it. No text or shape
     /// may cross it.
-    pub fn picture(&mut self, (x, y): (f64, f64), rgb: Array3<u8>) {
-        let at = (self.pixels(x), self.pixels(y));
+    pub fn picture(&mut self, place: (f64, f64), rgb: Array3<u8>) {
         let (rows, columns, _) = rgb.dim();
+        self.enlarged(place, (rows, columns), rgb);
+    }
+
+    /// The same at a size of rows and columns, pixels repeated.
+    pub fn enlarged(&mut self, (x, y): (f64, f64), size: (usize, usize), rgb: Array3<u8>) {
+        let at = (self.pixels(x), self.pixels(y));
         let unit = |pixels: usize| pixels as f64 / self.scale;
         let (left, top) = (unit(at.0) - 1.0, unit(at.1) - 1.0);
-        let (wide, high) = (unit(columns) + 2.0, unit(rows) + 2.0);
+        let (wide, high) = (unit(size.1) + 2.0, unit(size.0) + 2.0);
         let data = format!("M{left:.1},{top:.1}h{wide:.1}v{high:.1}h-{wide:.1}z");
         self.path(&data, self.colours.soft, 2.0);
-        self.pictures.push(Placed { at, rgb });
+        if !rgb.is_empty() {
+            self.pictures.push(Placed { at, size, rgb });
+        }
     }
 
     /// The document; with `pictures` they are part of it.
@@ -273,11 +337,11 @@ impl Canvas {
             self.body
         );
         for placed in self.pictures.iter().filter(|_| pictures) {
-            let (rows, columns, _) = placed.rgb.dim();
+            let (rows, columns) = placed.size;
             if let Some(uri) = png_uri(&placed.rgb) {
                 let _ = writeln!(
                     out,
-                    "<image x=\"{}\" y=\"{}\" width=\"{columns}\" height=\"{rows}\" style=\"image-rendering:pixelated\" href=\"{uri}\"/>",
+                    "<image x=\"{}\" y=\"{}\" width=\"{columns}\" height=\"{rows}\" preserveAspectRatio=\"none\" style=\"image-rendering:pixelated\" href=\"{uri}\"/>",
                     placed.at.0, placed.at.1
                 );
             }
@@ -285,23 +349,4 @@ impl Canvas {
         out.push_str("</svg>\n");
         out
     }
-}
-
-/// Width of a text, units: the mean widths of the typeface's letters, a little generous.
-pub(super) fn width(text: &str, look: Type) -> f64 {
-    let letter = if look.bold { 0.65 } else { 0.57 };
-    text.chars().count() as f64 * letter * look.size
-}
-
-/// A text cut in its middle until it fits into a width.
-pub(super) fn cut(text: &str, room: f64, look: Type) -> String {
-    let letters: Vec<char> = text.chars().collect();
-    let fits = (room / width("m", look)).floor().max(3.0) as usize;
-    if letters.len() <= fits {
-        return text.to_owned();
-    }
-    let (head, tail) = ((fits - 1).div_ceil(2), (fits - 1) / 2);
-    let start: String = letters[..head].iter().collect();
-    let end: String = letters[letters.len() - tail..].iter().collect();
-    format!("{start}\u{2026}{end}")
 }

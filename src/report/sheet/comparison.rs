@@ -1,5 +1,6 @@
 //! The camera's own HDR picture, the merge and the best single frame side by side: figures with intervals, ties said.
-use super::canvas::{Anchor, Canvas, MARGIN, Type, cut};
+use super::canvas::{Anchor, Canvas, MARGIN, Type};
+use super::lettering::{cut, width as text_width};
 use super::subject;
 use crate::measure::compare::{Compared, Comparison, Quantity};
 use crate::report::BracketReport;
@@ -14,18 +15,20 @@ const SHOWN: [Quantity; 14] = [
     Quantity::VisibleStops,
     Quantity::Mtf50,
     Quantity::Overshoot,
+    Quantity::Acutance,
     Quantity::NoiseDark,
-    Quantity::NoiseMiddle,
     Quantity::NeutralDifference,
     Quantity::OffCurve,
     Quantity::Ghosts,
     Quantity::Clipped,
     Quantity::Crushed,
 ];
-/// Width of the names, units.
-const NAMES: f64 = 470.0;
+/// Width of the names beside the figures, units; on a narrow sheet they stand above them.
+const NAMES: f64 = 620.0;
 /// Height of the tallest row, units.
 const TALLEST: f64 = 68.0;
+/// The same where names stand above.
+const TALLEST_NARROW: f64 = 112.0;
 
 /// `None` without a comparison.
 pub(super) fn draw(mut canvas: Canvas, bracket: &BracketReport) -> Option<Canvas> {
@@ -38,14 +41,14 @@ pub(super) fn draw(mut canvas: Canvas, bracket: &BracketReport) -> Option<Canvas
     let (top, bottom) = canvas.frame(
         "The camera\u{2019}s HDR picture against the merge",
         &subject(bracket),
-        "In brackets: 95 % interval. A tie is a difference whose interval holds 0.",
+        "In brackets: 95 % interval. A tie is a difference whose interval holds 0; differences in bold are none.",
         format!(
             "The camera's own HDR picture {} against the merge and the best single frame. {}.",
             comparison.file,
             said.join("; ")
         ),
     );
-    let height = ((bottom - top) / (rows.len() + 1) as f64).min(TALLEST);
+    let height = ((bottom - top) / (rows.len() + 1) as f64).min(tallest(&canvas));
     heads(&mut canvas, top + 0.62 * height);
     for (index, row) in rows.iter().enumerate() {
         line(&mut canvas, row, top + height * (index + 1) as f64, height);
@@ -58,11 +61,20 @@ fn rows(comparison: &Comparison) -> Vec<&Compared> {
     wanted.filter(|row| row.camera_hdr.is_some()).collect()
 }
 
+fn tallest(canvas: &Canvas) -> f64 {
+    if canvas.narrow() {
+        TALLEST_NARROW
+    } else {
+        TALLEST
+    }
+}
+
 /// Right ends of the columns of figures.
 fn columns(canvas: &Canvas) -> [f64; 4] {
     let (width, _) = canvas.extent();
-    let step = (width - 2.0 * MARGIN - NAMES) / 4.0;
-    [1.0, 2.0, 3.0, 4.0].map(|k| MARGIN + NAMES + k * step)
+    let names = if canvas.narrow() { 0.0 } else { NAMES };
+    let step = (width - 2.0 * MARGIN - names) / 4.0;
+    [1.0, 2.0, 3.0, 4.0].map(|k| MARGIN + names + k * step)
 }
 
 fn heads(canvas: &mut Canvas, y: f64) {
@@ -74,8 +86,22 @@ fn heads(canvas: &mut Canvas, y: f64) {
     let named = [
         ("camera\u{2019}s HDR", colours.hdr),
         ("merge", colours.merge),
-        ("best single frame", colours.soft),
-        ("camera less merge", colours.soft),
+        (
+            if canvas.narrow() {
+                "best single"
+            } else {
+                "best single frame"
+            },
+            colours.soft,
+        ),
+        (
+            if canvas.narrow() {
+                "difference"
+            } else {
+                "camera less merge"
+            },
+            colours.soft,
+        ),
     ];
     for ((name, colour), x) in named.into_iter().zip(columns(canvas)) {
         canvas.text((x, y), Type { colour, ..look }, name);
@@ -83,42 +109,48 @@ fn heads(canvas: &mut Canvas, y: f64) {
 }
 
 fn line(canvas: &mut Canvas, row: &Compared, top: f64, height: f64) {
-    let shrink = (height / TALLEST).clamp(0.5, 1.0);
+    let shrink = (height / tallest(canvas)).clamp(0.5, 1.0);
     let (width, _) = canvas.extent();
     let rule = format!("M{MARGIN},{top:.1}H{:.1}", width - MARGIN);
     canvas.path(&rule, canvas.colours.line, 2.0);
     let (name, unit) = quantity_words(row.quantity);
     let plain = canvas.plain(28.0 * shrink);
-    let small = canvas.soft(21.0 * shrink);
-    canvas.text(
-        (MARGIN, top + 0.46 * height),
-        plain,
-        &cut(name, NAMES, plain),
-    );
-    canvas.text(
-        (MARGIN, top + 0.86 * height),
-        small,
-        &cut(unit, NAMES, small),
-    );
+    let small = canvas.soft(24.0 * shrink);
     let columns = columns(canvas);
-    let room = columns[1] - columns[0] - 16.0;
+    // Baselines of the name, of its unit, of the figures and of their intervals.
+    let (bases, names) = if canvas.narrow() {
+        let room = width - 2.0 * MARGIN;
+        ([0.28, 0.28, 0.61, 0.89], room)
+    } else {
+        ([0.44, 0.86, 0.44, 0.86], NAMES)
+    };
+    let [first, below, figure, interval] = bases.map(|share| top + share * height);
+    canvas.text((MARGIN, first), plain, &cut(name, names, plain));
+    let past = if first == below {
+        text_width(name, plain) + 16.0
+    } else {
+        0.0
+    };
+    let unit = cut(unit, names - past, small);
+    canvas.text((MARGIN + past, below), small, &unit);
+    let room = columns[1] - columns[0] - 12.0;
     for ((text, bold), x) in figures(row).into_iter().zip(columns) {
         let look = Type {
             anchor: Anchor::End,
             bold,
-            ..canvas.plain(28.0 * shrink)
+            ..plain
         };
         // The interval below its figure.
         let (value, ends) = match text.split_once(" (") {
             Some((value, ends)) => (value, format!("({ends}")),
             None => (text.as_str(), String::new()),
         };
-        canvas.text((x, top + 0.46 * height), look, &cut(value, room, look));
+        canvas.text((x, figure), look, &cut(value, room, look));
         let look = Type {
             anchor: Anchor::End,
             ..small
         };
-        canvas.text((x, top + 0.86 * height), look, &cut(&ends, room, look));
+        canvas.text((x, interval), look, &cut(&ends, room, look));
     }
 }
 

@@ -1,5 +1,6 @@
 //! The same place of several pictures side by side, pixel for pixel.
-use super::canvas::{Canvas, MARGIN, Type, cut};
+use super::canvas::{Canvas, MARGIN, Type};
+use super::lettering::cut;
 use crate::report::BracketReport;
 use ndarray::Array3;
 
@@ -35,7 +36,7 @@ pub(crate) fn room(size: (usize, usize), (across, down): (usize, usize)) -> (usi
     let (width, height) = canvas.extent();
     let (across, down) = (across.max(1) as f64, down.max(1) as f64);
     let wide = (width - 2.0 * MARGIN - GAP * (across - 1.0)) / across;
-    let high = (height - 280.0 - HEAD - TAIL * down) / down;
+    let high = (height - 330.0 - HEAD - TAIL * down) / down;
     (canvas.pixels(wide.max(16.0)), canvas.pixels(high.max(16.0)))
 }
 
@@ -50,9 +51,11 @@ pub(super) fn draw(
     let places: Vec<&str> = rows.iter().map(|r| r.what.as_str()).collect();
     let files: Vec<&str> = rows[0].cells.iter().map(|c| c.file.as_str()).collect();
     let (top, _) = canvas.frame(
-        &format!("{}: the same places side by side", super::subject(bracket)),
-        &format!("Every pixel as the file has it, at 100 %: {wide} x {high} pixels a crop."),
-        "Frames are placed by whole pixels, none is resampled. The rendering is for looking at.",
+        "The same places side by side",
+        &super::subject(bracket),
+        &format!(
+            "Every pixel as the file has it, at 100 %: {wide} x {high} pixels a crop. Frames are placed by whole pixels, none is resampled. The rendering is for looking at."
+        ),
         format!(
             "Crops at 100 % of {} at {}.",
             files.join(", "),

@@ -1,11 +1,12 @@
 //! Sheets fit to publish: one figure a file, SVG and PNG of a chosen size, light and dark.
 //!
-//! In reading order: what can be asked for, the canvas and its colours, each sheet, and pixels from the drawing. The
+//! In reading order: what can be asked for, the canvas and its colours, its lettering, each sheet, and pixels from the drawing. The
 //! typeface is part of the program, so the same report gives the same bytes on every machine.
 mod cameras;
 mod canvas;
 mod comparison;
 mod crops;
+mod lettering;
 mod range;
 mod rasterize;
 mod response;
@@ -56,7 +57,8 @@ pub fn of_bracket(
 ) -> Vec<Sheet> {
     let mut out = Vec::new();
     for look in settings.looks.iter().copied() {
-        let blank = || Canvas::new(settings.size, look);
+        let sum = bracket.inputs_sha256.as_deref();
+        let blank = || Canvas::new(settings.size, look).made_of(sum);
         let made = [
             ("wedge", wedge::draw(blank(), bracket, strips, settings)),
             ("range", range::draw(blank(), bracket, settings)),

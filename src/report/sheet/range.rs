@@ -1,5 +1,6 @@
 //! Usable range of every picture as bars of stops, with 95 % intervals.
-use super::canvas::{Anchor, Canvas, MARGIN, Type, cut};
+use super::canvas::{Anchor, Canvas, MARGIN, Type};
+use super::lettering::{cut, width as text_width};
 use super::settings::SheetSettings;
 use super::{kind, subject};
 use crate::measure::{Limit, PictureKind, PictureMeasurement, UsableStops};
@@ -10,6 +11,8 @@ use crate::report::words::{at_snr, limit_words, stops_interval};
 
 const NAMES: f64 = 400.0;
 const TALLEST: f64 = 170.0;
+/// Height of the line of names above a bar on a narrow sheet, units.
+const LINE: f64 = 46.0;
 
 /// `None` where no wanted picture has a range.
 pub(super) fn draw(
@@ -20,16 +23,22 @@ pub(super) fn draw(
     let (shown, axis) = ranged(bracket, |p| settings.wants(p))?;
     let said: Vec<String> = shown.iter().map(|(_, p)| sentence(p)).collect();
     let (top, bottom) = canvas.frame(
-        &format!("{}: usable range in stops", subject(bracket)),
-        "Wide bar: from clipping down to SNR 1 of one pixel (ISO 15739). Narrow bar: down to SNR 10 (ISO 12232).",
-        "Whiskers: 95 % interval. An arrow: the wedge ends first, at least this much.",
+        "Usable range in stops",
+        &subject(bracket),
+        "Wide bar: from clipping down to SNR 1 of one pixel (ISO 15739). Narrow bar: down to SNR 10 (ISO 12232). Whiskers and brackets: 95 % interval. An arrow: the wedge ends first, at least this much.",
         format!("Usable range in stops below clipping. {}.", said.join("; ")),
     );
     let bottom = bottom - 70.0;
     let (width, _) = canvas.extent();
-    let span = (MARGIN + NAMES, width - MARGIN);
+    let names = if canvas.narrow() { 0.0 } else { NAMES };
+    let span = (MARGIN + names, width - MARGIN);
     grid(&mut canvas, &axis, span, (top, bottom));
-    let height = ((bottom - top) / shown.len() as f64).min(TALLEST);
+    let tallest = if canvas.narrow() {
+        TALLEST + LINE
+    } else {
+        TALLEST
+    };
+    let height = ((bottom - top) / shown.len() as f64).min(tallest);
     for (row, (index, picture)) in shown.iter().enumerate() {
         let colour = colour(&canvas, &bracket.pictures, *index);
         let rows = (top + height * row as f64, height);
@@ -87,23 +96,32 @@ fn bars(
     picture: &PictureMeasurement,
     colour: &'static str,
 ) {
-    let shrink = (height / TALLEST).clamp(0.35, 1.0);
+    let head = if canvas.narrow() { LINE } else { 0.0 };
+    let shrink = ((height - head) / TALLEST).clamp(0.35, 1.0);
     let name = Type {
         bold: true,
         ..canvas.plain(34.0 * shrink)
     };
     let soft = canvas.soft(27.0 * shrink);
     let room = NAMES - 20.0;
+    let file = cut(&picture.file, room, name);
+    let (base, past) = if canvas.narrow() {
+        (top + LINE - 6.0, text_width(&file, name) + 20.0)
+    } else {
+        (top + 0.42 * height, 0.0)
+    };
+    let below = if past > 0.0 {
+        base
+    } else {
+        top + 0.64 * height
+    };
+    canvas.text((MARGIN, base), name, &file);
     canvas.text(
-        (MARGIN, top + 0.42 * height),
-        name,
-        &cut(&picture.file, room, name),
-    );
-    canvas.text(
-        (MARGIN, top + 0.64 * height),
+        (MARGIN + past, below),
         soft,
         &cut(kind(picture), room, soft),
     );
+    let (top, height) = (top + head, height - head);
     let middle = top + 0.62 * height;
     for (snr, opacity, thick) in [(1.0, 0.35, 0.40), (10.0, 0.95, 0.18)] {
         let Some((usable, stops)) = at_snr(picture, snr).and_then(|u| Some((u, u.stops?))) else {
@@ -126,8 +144,15 @@ fn bars(
         bold: true,
         ..canvas.plain(30.0 * shrink)
     };
-    let text = at_snr(picture, 1.0).map_or_else(String::new, spoken);
-    canvas.text((span.0 + 6.0, top + 0.30 * height), figure, &text);
+    let deep = canvas.soft(27.0 * shrink);
+    let first = at_snr(picture, 1.0).map_or_else(String::new, spoken);
+    let second =
+        at_snr(picture, 10.0).map_or_else(String::new, |u| format!("SNR 10: {}", number(u)));
+    let base = top + 0.30 * height;
+    canvas.text((span.0 + 6.0, base), figure, &first);
+    let past = span.0 + 6.0 + text_width(&first, figure) + 30.0;
+    let room = span.1 - past;
+    canvas.text((past, base), deep, &cut(&second, room.max(0.0), deep));
 }
 
 /// A 95 % interval on a bar.
@@ -150,13 +175,17 @@ pub(super) fn whisker(
 
 /// "9.93 (9.77\u{2013}10.13), limited by noise".
 fn spoken(usable: &UsableStops) -> String {
-    let number = stops_interval(usable)
-        .replace('-', "\u{2013}")
-        .replace(">=", "\u{2265} ");
+    let number = number(usable);
     match usable.limited_by {
         Limit::Wedge => format!("{number}: the wedge ends first"),
         limit => format!("{number}, limited by {}", limit_words(limit)),
     }
+}
+
+fn number(usable: &UsableStops) -> String {
+    stops_interval(usable)
+        .replace('-', "\u{2013}")
+        .replace(">=", "\u{2265} ")
 }
 
 fn sentence(picture: &PictureMeasurement) -> String {

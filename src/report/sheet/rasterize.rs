@@ -36,17 +36,23 @@ fn pixels(canvas: &Canvas) -> Option<Array3<u8>> {
         &mut pixmap.as_mut(),
     );
     // The ground is opaque, so premultiplied samples are the samples.
-    let data = pixmap.data();
-    let mut rgb = Array3::from_shape_fn((rows, columns, 3), |(r, c, k)| {
-        data[(r * columns + c) * 4 + k]
-    });
+    let mut rgb = Array3::<u8>::zeros((rows, columns, 3));
+    let samples = rgb.as_slice_mut()?;
+    for (to, from) in samples
+        .chunks_exact_mut(3)
+        .zip(pixmap.data().chunks_exact(4))
+    {
+        to.copy_from_slice(&from[..3]);
+    }
     for placed in &canvas.pictures {
-        let (high, wide, _) = placed.rgb.dim();
+        let (high, wide) = placed.size();
         let (left, top) = placed.at;
-        let high = high.min(rows.saturating_sub(top));
-        let wide = wide.min(columns.saturating_sub(left));
-        rgb.slice_mut(ndarray::s![top..top + high, left..left + wide, ..])
-            .assign(&placed.rgb.slice(ndarray::s![..high, ..wide, ..]));
+        for r in 0..high.min(rows.saturating_sub(top)) {
+            for c in 0..wide.min(columns.saturating_sub(left)) {
+                let at = ((top + r) * columns + left + c) * 3;
+                samples[at..at + 3].copy_from_slice(&placed.pixel(r, c));
+            }
+        }
     }
     Some(rgb)
 }

@@ -16,12 +16,12 @@ pub(super) fn draw(mut canvas: Canvas, bracket: &BracketReport) -> Option<Canvas
     let x = Axis { high: 255.0, ..x };
     let y = Axis::linear("exposure, stops from clipping", depths.chain([0.0]))?;
     let (top, bottom) = canvas.frame(
-        &format!("{}: response curve", super::subject(bracket)),
+        "Response curve",
+        &super::subject(bracket),
         &format!(
-            "How light became numbers: {}.",
+            "How light became numbers: {}. Bands: 95 % interval of each level, without the span of the bracket. Thin: no data stand behind it.",
             method_words(response.method)
         ),
-        "Bands: 95 % interval of each level, without the span of the bracket. Thin: no data stand behind it.",
         format!(
             "Exposure in stops below clipping against the 8-bit level, {} curves, obtained by: {}.",
             lines.len(),

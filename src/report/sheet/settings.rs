@@ -29,6 +29,14 @@ pub enum CropPlace {
     Point(f64, f64),
     /// A step of the wedge, 1 = lightest.
     Step(usize),
+    /// The lightest step of the wedge.
+    Lightest,
+    /// The darkest step.
+    Darkest,
+    /// A slanted edge that was measured, 1 = the first.
+    Edge(usize),
+    /// A ghost in the camera's own HDR picture, 1 = the largest.
+    Ghost(usize),
 }
 
 /// How the sheets are made.
@@ -75,14 +83,25 @@ impl SheetSettings {
             })
     }
 
-    /// A crop's place from `X,Y` or `step:N`.
+    /// A crop's place from `X,Y`, `step:N`, `lightest`, `darkest`, `edge:N` or `ghost:N`.
     ///
     /// # Errors
-    /// [`Error::Request`] if it is neither.
+    /// [`Error::Request`] if it is none of them.
     pub fn parse_crop(text: &str) -> Result<CropPlace, Error> {
-        let step = text.strip_prefix("step:").map(str::parse);
-        if let Some(Ok(step @ 1..)) = step {
-            return Ok(CropPlace::Step(step));
+        if let Some((name, number)) = text.split_once(':')
+            && let Ok(number @ 1..) = number.parse()
+        {
+            match name {
+                "step" => return Ok(CropPlace::Step(number)),
+                "edge" => return Ok(CropPlace::Edge(number)),
+                "ghost" => return Ok(CropPlace::Ghost(number)),
+                _ => {}
+            }
+        }
+        match text {
+            "lightest" => return Ok(CropPlace::Lightest),
+            "darkest" => return Ok(CropPlace::Darkest),
+            _ => {}
         }
         let number = |t: &str| {
             t.trim()
@@ -94,7 +113,7 @@ impl SheetSettings {
             .and_then(|(x, y)| Some(CropPlace::Point(number(x)?, number(y)?)))
             .ok_or_else(|| {
                 let wanted = format!(
-                    "wants X,Y in pixels of the reference frame, or step:N; got \"{text}\""
+                    "wants X,Y in pixels of the reference frame, step:N, lightest, darkest, edge:N or ghost:N; got \"{text}\""
                 );
                 Error::request("--crop", wanted)
             })
@@ -120,9 +139,19 @@ mod tests {
         }
         let step = SheetSettings::parse_crop("step:17").unwrap();
         assert_eq!(step, CropPlace::Step(17));
+        for (text, place) in [
+            ("lightest", CropPlace::Lightest),
+            ("darkest", CropPlace::Darkest),
+            ("edge:2", CropPlace::Edge(2)),
+            ("ghost:1", CropPlace::Ghost(1)),
+        ] {
+            assert_eq!(SheetSettings::parse_crop(text).unwrap(), place);
+        }
         let point = SheetSettings::parse_crop("12.5, 40").unwrap();
         assert_eq!(point, CropPlace::Point(12.5, 40.0));
-        for bad in ["step:0", "step:x", "12", "-1,4", "nan,3", "1,2,3"] {
+        for bad in [
+            "step:0", "edge:0", "ghost:", "step:x", "12", "-1,4", "nan,3", "1,2,3",
+        ] {
             assert!(SheetSettings::parse_crop(bad).is_err(), "{bad}");
         }
     }

@@ -1,16 +1,18 @@
 //! The wedge of every picture under each other, the steps that run together marked, the count beside.
-use super::canvas::{Anchor, Canvas, MARGIN, Type, cut};
+use super::canvas::{Anchor, Canvas, MARGIN, Type};
+use super::lettering::{cut, width as text_width};
 use super::settings::SheetSettings;
 use super::{kind, subject};
 use crate::measure::PictureMeasurement;
 use crate::report::html::strips::{Run, runs};
 use crate::report::words::{count, reason_name};
 use crate::report::{BracketReport, Strip};
-use ndarray::Array3;
 
 /// Width of the column of names and of the column of counts, units.
 const NAMES: f64 = 400.0;
 const COUNTS: f64 = 260.0;
+/// Height of the line of name and count above a strip on a narrow sheet, units.
+const LINE: f64 = 74.0;
 /// Rows that a sheet of usual shape holds legibly; more are made smaller, not left out.
 const TALLEST: f64 = 190.0;
 
@@ -28,12 +30,17 @@ pub(super) fn draw(
         .collect();
     let steps = rows.first()?.0.levels?.steps;
     let (top, bottom) = canvas.frame(
-        &format!("{}: wedge steps told apart, of {steps}", subject(bracket)),
-        "Neighbours count as told apart when they differ by at least the deviation of one pixel, in linear light.",
-        "A bracket below a strip marks steps that run together, and why. Counted by the noise of one pixel.",
+        &format!("Wedge steps told apart, of {steps}"),
+        &subject(bracket),
+        "Neighbours are told apart when they differ by at least the deviation of one pixel, in linear light. A bracket below a strip marks steps that run together, and why.",
         describe(&rows),
     );
-    let height = ((bottom - top) / rows.len() as f64).min(TALLEST);
+    let tallest = if canvas.narrow() {
+        TALLEST + LINE
+    } else {
+        TALLEST
+    };
+    let height = ((bottom - top) / rows.len() as f64).min(tallest);
     for (index, (picture, strip)) in rows.iter().enumerate() {
         row(
             &mut canvas,
@@ -54,56 +61,79 @@ fn row(
     let Some(levels) = picture.levels else {
         return;
     };
-    let shrink = (height / TALLEST).clamp(0.35, 1.0);
-    let name = Type {
-        bold: true,
-        ..canvas.plain(36.0 * shrink)
-    };
-    let note = canvas.soft(28.0 * shrink);
-    let room = NAMES - 20.0;
-    canvas.text(
-        (MARGIN, top + 0.30 * height),
-        name,
-        &cut(&picture.file, room, name),
-    );
-    canvas.text(
-        (MARGIN, top + 0.50 * height),
-        note,
-        &cut(kind(picture), room, note),
-    );
-    if !strip.note.is_empty() {
-        let words = strip.note.replace("logarithm of radiance", "log radiance");
-        canvas.text(
-            (MARGIN, top + 0.68 * height),
-            note,
-            &cut(&words, room, note),
-        );
-    }
     let (width, _) = canvas.extent();
     let right = width - MARGIN;
+    let (head, span) = if canvas.narrow() {
+        (LINE.min(0.4 * height), (MARGIN, right))
+    } else {
+        (0.0, (MARGIN + NAMES, right - COUNTS))
+    };
+    let shrink = ((height - head) / TALLEST).clamp(0.35, 1.0);
+    names(canvas, (top, height), picture, strip);
     let big = Type {
         bold: true,
         anchor: Anchor::End,
-        ..canvas.plain(80.0 * shrink)
+        ..canvas.plain(if canvas.narrow() { 60.0 } else { 80.0 * shrink })
     };
-    let base = top + 0.48 * height;
+    let base = top
+        + if canvas.narrow() {
+            head - 16.0
+        } else {
+            0.48 * height
+        };
+    let note = canvas.soft(28.0 * shrink.max(0.6));
     canvas.text((right - 120.0, base), big, &levels.noise.to_string());
     canvas.text((right - 105.0, base), note, &format!("of {}", levels.steps));
-    let left = MARGIN + NAMES;
-    let columns = canvas.pixels(right - COUNTS - left);
-    let rows = canvas.pixels(0.56 * height);
-    canvas.picture(
-        (left, top + 0.06 * height),
-        enlarged(&strip.rgb, (rows, columns)),
-    );
+    let below = height - head;
+    let columns = canvas.pixels(span.1 - span.0);
+    let rows = canvas.pixels(0.56 * below);
+    let place = (span.0, top + head + 0.06 * below);
+    canvas.enlarged(place, (rows, columns), strip.rgb.clone());
     for run in runs(&picture.joined) {
-        mark(
-            canvas,
-            (left, right - COUNTS),
-            (top + 0.66 * height, shrink),
-            &run,
-            levels.steps,
-        );
+        let y = top + head + 0.66 * below;
+        mark(canvas, span, (y, shrink), &run, levels.steps);
+    }
+}
+
+/// File, kind and what the strip shows: beside it, or in one line above it on a narrow sheet.
+fn names(
+    canvas: &mut Canvas,
+    (top, height): (f64, f64),
+    picture: &PictureMeasurement,
+    strip: &Strip,
+) {
+    let words = strip.note.replace("logarithm of radiance", "log radiance");
+    let size = if canvas.narrow() {
+        1.0
+    } else {
+        (height / TALLEST).clamp(0.35, 1.0)
+    };
+    let name = Type {
+        bold: true,
+        ..canvas.plain(36.0 * size)
+    };
+    let note = canvas.soft(28.0 * size);
+    if canvas.narrow() {
+        let base = top + LINE.min(0.4 * height) - 16.0;
+        let file = cut(&picture.file, 470.0, name);
+        canvas.text((MARGIN, base), name, &file);
+        let past = text_width(&file, name) + 20.0;
+        let room = canvas.extent().0 - 2.0 * MARGIN - past - 230.0;
+        let said = match words.as_str() {
+            "" => kind(picture).to_owned(),
+            words => words.to_owned(),
+        };
+        canvas.text((MARGIN + past, base), note, &cut(&said, room, note));
+        return;
+    }
+    let room = NAMES - 20.0;
+    let lines = [
+        (0.30, name, picture.file.as_str()),
+        (0.50, note, kind(picture)),
+        (0.68, note, words.as_str()),
+    ];
+    for (share, look, text) in lines.into_iter().filter(|l| !l.2.is_empty()) {
+        canvas.text((MARGIN, top + share * height), look, &cut(text, room, look));
     }
 }
 
@@ -123,17 +153,9 @@ fn mark(
         anchor: Anchor::Middle,
         ..canvas.plain(27.0 * shrink)
     };
-    let half = super::canvas::width(reason_name(run.reason), label) / 2.0;
+    let half = text_width(reason_name(run.reason), label) / 2.0;
     let middle = ((from + to) / 2.0).clamp(left + half, (right - half).max(left + half));
     canvas.text((middle, y + 40.0 * shrink), label, reason_name(run.reason));
-}
-
-/// Every pixel repeated: the nearest one at each place, so that noise stays to be seen.
-fn enlarged(rgb: &Array3<u8>, (rows, columns): (usize, usize)) -> Array3<u8> {
-    let (high, wide, channels) = rgb.dim();
-    Array3::from_shape_fn((rows, columns, channels), |(r, c, k)| {
-        rgb[[r * high / rows, c * wide / columns, k]]
-    })
 }
 
 fn describe(rows: &[(&PictureMeasurement, &Strip)]) -> String {
@@ -162,18 +184,4 @@ fn describe(rows: &[(&PictureMeasurement, &Strip)]) -> String {
         count(rows.len(), "picture", "pictures"),
         said.join("; ")
     )
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn enlarging_repeats_pixels_and_makes_none_up() {
-        let rgb = Array3::from_shape_fn((2, 3, 3), |(r, c, k)| (r * 30 + c * 3 + k) as u8);
-        let large = enlarged(&rgb, (4, 9));
-        for ((r, c, k), value) in large.indexed_iter() {
-            assert_eq!(*value, rgb[[r / 2, c / 3, k]]);
-        }
-    }
 }

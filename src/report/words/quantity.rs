@@ -15,6 +15,7 @@ pub fn quantity_name(quantity: Quantity) -> &'static str {
         Q::Mtf50 => "mtf50",
         Q::Mtf10 => "mtf10",
         Q::Overshoot => "overshoot",
+        Q::Acutance => "acutance",
         Q::NoiseDark => "noise-dark",
         Q::NoiseMiddle => "noise-middle",
         Q::NoiseLight => "noise-light",
@@ -40,7 +41,7 @@ pub fn quantity_words(quantity: Quantity) -> (&'static str, &'static str) {
         Q::UsableStops10 => ("usable range down to SNR 10", "stops"),
         Q::VisibleStops => (
             "range seen in the picture",
-            "stops; 0.10 density changes L* by 1 or more",
+            "stops; 0.10 density moves L* by 1 or more",
         ),
         Q::Mtf50 => (
             "detail, MTF50",
@@ -51,6 +52,10 @@ pub fn quantity_words(quantity: Quantity) -> (&'static str, &'static str) {
             "cycles/pixel; slanted edge after ISO 12233",
         ),
         Q::Overshoot => ("overshoot at an edge", "share of the step"),
+        Q::Acutance => (
+            "local acutance",
+            "ratio; fine over coarse contrast, linear light",
+        ),
         Q::NoiseDark => ("noise in dark tones", "stops, one pixel; L* 15 to 40"),
         Q::NoiseMiddle => ("noise in middle tones", "stops, one pixel; L* 40 to 65"),
         Q::NoiseLight => ("noise in light tones", "stops, one pixel; L* 65 to 90"),
@@ -66,15 +71,21 @@ pub fn quantity_words(quantity: Quantity) -> (&'static str, &'static str) {
         Q::ColourDifference => ("colours: CIEDE2000", "mean, after a lightness match"),
         Q::OffCurve => ("off the one tone curve", "share of flat places"),
         Q::Ghosts => ("shows two moments at once", "share of the frame"),
-        Q::Clipped => ("clipped", "share of the frame"),
-        Q::Crushed => ("crushed to black", "share of the frame"),
+        Q::Clipped => ("at white", "share of the frame; the last two 8-bit codes"),
+        Q::Crushed => ("at black", "share of the frame; the first two 8-bit codes"),
     }
 }
+
+/// Where there is no figure.
+const NONE: &str = "\u{2013}";
 
 /// One value in the quantity's own form.
 pub fn figure(compared: &Compared, value: f64) -> String {
     let text = match compared.unit.as_str() {
-        "steps" => decimal(value, 0),
+        // A quantile between two whole numbers is rounded away from neither: its decimal stays.
+        "steps" if (value - value.round()).abs() < 0.05 => decimal(value, 0),
+        "steps" => decimal(value, 1),
+        "ratio" => decimal(value, 3),
         "share" => percent(value),
         "cycles/pixel" => decimal(value, 3),
         "stops" if value.abs() < 1.0 => decimal(value, 3),
@@ -83,10 +94,11 @@ pub fn figure(compared: &Compared, value: f64) -> String {
     text.replace('-', "\u{2212}")
 }
 
-/// A value with its interval: "0.312 (0.309-0.315)"; "-" without one.
+/// A value with its interval: "0.312 (0.309 to 0.315)"; alone where the interval has no
+/// width; a dash without one.
 pub fn interval(compared: &Compared, figure_of: Option<&Interval>) -> String {
     let Some(one) = figure_of else {
-        return "-".to_owned();
+        return NONE.to_owned();
     };
     let ends = one
         .low95
@@ -94,6 +106,7 @@ pub fn interval(compared: &Compared, figure_of: Option<&Interval>) -> String {
         .filter(|e| e.0.is_finite() && e.1.is_finite());
     let value = figure(compared, one.value);
     match ends {
+        Some((low, high)) if low == high && low == one.value => value,
         Some((low, high)) => {
             format!(
                 "{value} ({} to {})",
@@ -108,12 +121,13 @@ pub fn interval(compared: &Compared, figure_of: Option<&Interval>) -> String {
 /// A difference with its interval, or "tie" where 0 lies in it.
 pub fn difference(compared: &Compared, difference: Option<&Difference>) -> String {
     let Some(one) = difference else {
-        return "-".to_owned();
+        return NONE.to_owned();
     };
     let sign = |v: f64| if v > 0.0 { "+" } else { "" };
     let value = format!("{}{}", sign(one.value), figure(compared, one.value));
     match (one.tie, one.low95, one.high95) {
         (Some(true), ..) => format!("tie ({value})"),
+        (_, Some(low), Some(high)) if low == high => value,
         (_, Some(low), Some(high)) => format!(
             "{value} ({}{} to {}{})",
             sign(low),
@@ -143,6 +157,7 @@ pub fn comparison(comparison: &Comparison) -> Option<String> {
             decimal(merge.value, 2)
         ));
     }
+    parts.extend(acutance(comparison));
     if let Some(tone) = &comparison.tone {
         let share = percent(tone.off_curve.value);
         parts.push(match tone.kind {
@@ -167,5 +182,24 @@ pub fn comparison(comparison: &Comparison) -> Option<String> {
     };
     Some(format!(
         "Against the merge, the camera's HDR picture {text}."
+    ))
+}
+
+/// Detail where no edge gave it.
+fn acutance(comparison: &Comparison) -> Option<String> {
+    if comparison.quantity(Quantity::Mtf50).is_some() {
+        return None;
+    }
+    let row = comparison.quantity(Quantity::Acutance)?;
+    let (camera, merge, less) = (row.camera_hdr?, row.merge?, row.against_merge?);
+    let word = match less.tie {
+        Some(true) => "is level with it in local acutance",
+        _ if less.value > 0.0 => "has more local acutance",
+        _ => "has less local acutance",
+    };
+    Some(format!(
+        "{word} ({} against {})",
+        decimal(camera.value, 2),
+        decimal(merge.value, 2)
     ))
 }

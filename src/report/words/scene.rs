@@ -130,9 +130,10 @@ pub fn gain(bracket: &BracketReport) -> Option<String> {
     let spread = bracket.gain.first()?.spread_stops;
     (!parts.is_empty()).then(|| {
         format!(
-            "The merge holds more stops than the best single frame: {}; the exposures alone span {}.",
+            "The merge holds more stops than the best single frame: {}; the exposures alone span {}{}.",
             parts.join("; "),
-            decimal(spread, 2)
+            decimal(spread, 2),
+            glare(bracket).unwrap_or_default()
         )
     })
 }
@@ -141,7 +142,7 @@ fn gain_at(gain: &BracketGain) -> Option<String> {
     let snr = decimal(gain.snr, 0);
     let predicted = gain
         .predicted_stops
-        .map(|p| format!("{} predicted", signed2(p)));
+        .map(|p| format!("{} predicted{}", signed2(p), split(gain)));
     let over = format!("over {}", gain.best_frame);
     match (predicted, gain.measured_stops) {
         (Some(p), Some(m)) => Some(format!("at SNR {snr} {p}, {} measured {over}", signed2(m))),
@@ -149,6 +150,37 @@ fn gain_at(gain: &BracketGain) -> Option<String> {
         (None, Some(m)) => Some(format!("at SNR {snr} {} measured {over}", signed2(m))),
         (None, None) => None,
     }
+}
+
+/// Of a predicted gain, what is exposure and what is averaging in the dark: exposures that overlap add the stops they span,
+/// and what exceeds that comes of several frames seeing the same darkness.
+pub fn gain_parts(gain: &BracketGain) -> Option<(f64, f64)> {
+    let predicted = gain.predicted_stops?;
+    let exposure = gain.spread_stops.min(predicted);
+    Some((exposure, predicted - exposure))
+}
+
+fn split(gain: &BracketGain) -> String {
+    let parts = gain_parts(gain);
+    parts.map_or_else(String::new, |(exposure, averaging)| {
+        format!(
+            " ({} of exposure, {} of averaging)",
+            decimal(exposure, 2),
+            decimal(averaging, 2)
+        )
+    })
+}
+
+/// What veiling glare, where known densities show it, means for the range of the merge at SNR 1.
+fn glare(bracket: &BracketReport) -> Option<String> {
+    let glare = &bracket.calibration.as_ref()?.glare;
+    let range = glare.ranges.iter().find(|r| r.snr == 1.0)?;
+    let after = range.after_stops.filter(|_| glare.detected)?;
+    Some(format!(
+        "; under veiling glare the merge holds {} stops at SNR 1, {} with the glare taken off",
+        decimal(range.before_stops, 2),
+        decimal(after, 2)
+    ))
 }
 
 /// A share in tenths of a per cent, never rounded down: "0 %" is none.

@@ -329,6 +329,7 @@ fn curve(channel: usize) -> ResponseCurve {
 pub fn bracket() -> BracketReport {
     let mut bracket = BracketReport {
         name: "bench".to_owned(),
+        inputs_sha256: Some("ab".repeat(32)),
         camera: Some("Example Camera 1".to_owned()),
         frames: (0..3).map(frame).collect(),
         exposure_check: Some(check()),

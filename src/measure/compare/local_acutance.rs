@@ -1,0 +1,220 @@
+//! Detail without an edge: contrast of neighbouring pixels over contrast of their surroundings, in linear light, noise taken
+//! out. Tone mapping scales both alike.
+use super::cells::{Cells, SIDE};
+use super::flat_noise::Single;
+use super::overlay::Overlay;
+use super::result::{Compared, Difference, Quantity};
+use super::tiled::{Tile, figure};
+use super::tone_curve::Curve;
+use crate::merge::RadianceMap;
+
+/// Textured places looked at, at most; and at least. Flat ones that noise is taken from, at most, and at least in a stop.
+const ENOUGH: usize = 3000;
+const FEWEST: usize = 60;
+const QUIET: usize = 1500;
+const FEWEST_QUIET: usize = 12;
+/// Contrast of a place (relative deviation of radiance beyond noise) that counts as texture, and that is still not the edge
+/// of something much darker, where one tone curve says little.
+const TEXTURE: (f32, f32) = (0.04, 0.6);
+/// A place counts where its coarse contrast is so many times that of noise alone.
+const CLEAR: f64 = 4.0;
+/// Noise of one pixel of the merge, relative, up to which a place is looked at.
+const NOISE: f32 = 0.1;
+/// Levels of the finished picture between which a place is looked at: clear of both ends.
+const LEVELS: (f32, f32) = (0.06, 0.95);
+
+/// Mean squared difference of neighbouring pixels (two apart) and of neighbouring means of 4 x 4 pixels, relative to the
+/// mean squared.
+#[derive(Debug, Clone, Copy, PartialEq)]
+struct Contrast {
+    fine: f64,
+    coarse: f64,
+}
+
+/// Fine over coarse contrast (root of the ratio of their squares, noise taken off both) of the camera's picture, made linear
+/// by its tone curve, of the merge, and of the single frame with the most exposure that clips at none of the places; each
+/// place weighs by its contrast in the merge. Noise is that of flat places as light. Intervals: resampled tiles, drawn
+/// together. `None` where too little texture is seen, and for a picture of another scale, whose pixels cannot be held
+/// against these.
+pub fn compare(
+    cells: &Cells,
+    curve: &Curve,
+    map: &RadianceMap,
+    finished: &Overlay,
+    singles: &[Single],
+) -> Option<Compared> {
+    let same_scale = finished.same_scale(map.radiance.dim());
+    let chosen = chosen(cells, |c| {
+        c.texture > TEXTURE.0.max(3.0 * c.noise) && c.texture < TEXTURE.1
+    });
+    if !same_scale || chosen.len() < FEWEST {
+        return None;
+    }
+    let quiet = chosen_quiet(cells);
+    let single = super::flat_noise::best(&chosen, cells, singles);
+    let channel = map.radiance.dim().2 / 2;
+    let merge = |r: usize, c: usize| Some(f64::from(map.radiance[[r, c, channel]]));
+    let camera = |r: usize, c: usize| Some(curve.stops_at(finished.own_level(r, c)?.into()).exp2());
+    let frame = |r: usize, c: usize| {
+        let single = single?;
+        single.radiance(single.overlay.own_level(r, c)?)
+    };
+    let pictures: [&dyn Fn(usize, usize) -> Option<f64>; 3] = [&camera, &merge, &frame];
+    let noise = pictures.map(|value| Noise::of(cells, &quiet, value));
+    let (down, across) = cells.tiles();
+    let mut tiles: Vec<Tile<6>> = vec![Vec::new(); down * across];
+    for index in thinned(&chosen, ENOUGH) {
+        let corner = cells.corner(index);
+        let stops = cells.list[index].stops();
+        let seen = |k: usize| -> Option<Contrast> {
+            let all = contrast(corner, pictures[k])?;
+            let noise = noise[k].at(stops)?;
+            let plain = all.coarse > CLEAR * noise.coarse;
+            plain.then_some(Contrast {
+                fine: all.fine - noise.fine,
+                coarse: all.coarse - noise.coarse,
+            })
+        };
+        let (Some(camera), Some(merge)) = (seen(0), seen(1)) else {
+            continue;
+        };
+        let none = Contrast {
+            fine: f64::NAN,
+            coarse: f64::NAN,
+        };
+        let place = [camera, merge, seen(2).unwrap_or(none)];
+        let all = merge.fine.max(0.0) + merge.coarse;
+        let [a, b, c] = place.map(|p| [p.fine / all, p.coarse / all]);
+        tiles[cells.tile_of(index)].push([a[0], a[1], b[0], b[1], c[0], c[1]]);
+    }
+    (tiles.iter().map(Vec::len).sum::<usize>() >= FEWEST)
+        .then(|| row(&tiles, single.map(|s| s.file)))
+        .flatten()
+}
+
+fn row(tiles: &[Tile<6>], file: Option<&str>) -> Option<Compared> {
+    let one = |k: usize| figure(tiles, move |places| acutance(places, k));
+    let less = |k: usize| {
+        let of = move |places: &[&[f64; 6]]| Some(acutance(places, 0)? - acutance(places, k)?);
+        figure(tiles, of).map(Difference::from)
+    };
+    let single = file.and_then(|_| one(2));
+    Some(Compared {
+        quantity: Quantity::Acutance,
+        unit: "ratio".to_owned(),
+        camera_hdr: Some(one(0)?),
+        merge: one(1),
+        single_file: file.filter(|_| single.is_some()).map(str::to_owned),
+        against_merge: less(1),
+        against_single: single.and_then(|_| less(2)),
+        single,
+    })
+}
+
+fn acutance(places: &[&[f64; 6]], picture: usize) -> Option<f64> {
+    let pairs = places.iter().map(|p| (p[2 * picture], p[2 * picture + 1]));
+    let (fine, coarse) = pairs
+        .filter(|p| p.0.is_finite() && p.1.is_finite())
+        .fold((0.0, 0.0), |(f, c), p| (f + p.0, c + p.1));
+    (fine > 0.0 && coarse > 0.0).then(|| (fine / coarse).sqrt())
+}
+
+fn chosen(cells: &Cells, wanted: impl Fn(&super::cells::Cell) -> bool) -> Vec<usize> {
+    let inner = |i: &usize| {
+        let (row, column) = (i / cells.columns, i % cells.columns);
+        row > 0 && column > 0 && row + 1 < cells.rows && column + 1 < cells.columns
+    };
+    (0..cells.list.len())
+        .filter(inner)
+        .filter(|&i| {
+            let cell = &cells.list[i];
+            let clear = cell.level[1] > LEVELS.0 && cell.level[1] < LEVELS.1;
+            let whole = cell.clipped == 0 && cell.crushed == 0 && !cell.moved;
+            cell.sound() && whole && clear && cell.noise < NOISE && wanted(cell)
+        })
+        .collect()
+}
+
+/// Flat places whose texture hides in the merge's own noise.
+fn chosen_quiet(cells: &Cells) -> Vec<usize> {
+    chosen(cells, |c| c.texture < 0.5 * c.noise + 0.002)
+}
+
+fn thinned(list: &[usize], most: usize) -> impl Iterator<Item = usize> {
+    let stride = list.len().div_ceil(most).max(1);
+    list.iter().step_by(stride).copied()
+}
+
+/// Contrast that noise alone makes in one picture, by whole stops of the merge's radiance: medians over flat places.
+struct Noise {
+    by_stop: Vec<(f64, Contrast)>,
+}
+
+impl Noise {
+    fn of(cells: &Cells, quiet: &[usize], value: &dyn Fn(usize, usize) -> Option<f64>) -> Self {
+        let mut seen: Vec<(f64, Contrast)> = thinned(quiet, QUIET)
+            .filter_map(|i| {
+                let stop = cells.list[i].stops().floor();
+                Some((stop, contrast(cells.corner(i), value)?))
+            })
+            .collect();
+        seen.sort_by(|a, b| a.0.total_cmp(&b.0));
+        let by_stop = seen
+            .chunk_by(|a, b| a.0 == b.0)
+            .filter(|bin| bin.len() >= FEWEST_QUIET)
+            .filter_map(|bin| {
+                let middle = |f: fn(&Contrast) -> f64| {
+                    let all: Vec<f64> = bin.iter().map(|(_, c)| f(c)).collect();
+                    crate::statistics::robust::median(&all)
+                };
+                let typical = Contrast {
+                    fine: middle(|c| c.fine)?,
+                    coarse: middle(|c| c.coarse)?,
+                };
+                Some((bin[0].0 + 0.5, typical))
+            })
+            .collect();
+        Noise { by_stop }
+    }
+
+    /// That of the nearest stop within two; `None` where no flat place is as light.
+    fn at(&self, stops: f64) -> Option<Contrast> {
+        let distance = |s: &(f64, Contrast)| (s.0 - stops).abs();
+        self.by_stop
+            .iter()
+            .min_by(|a, b| distance(a).total_cmp(&distance(b)))
+            .filter(|s| distance(s) <= 2.0)
+            .map(|s| s.1)
+    }
+}
+
+/// Contrast of the cell whose first pixel is (top, left), which has a pixel around it.
+fn contrast(
+    (top, left): (usize, usize),
+    value: &dyn Fn(usize, usize) -> Option<f64>,
+) -> Option<Contrast> {
+    const WIDE: usize = SIDE + 2;
+    let mut v = [[0f64; WIDE]; WIDE];
+    for (r, line) in v.iter_mut().enumerate() {
+        for (c, v) in line.iter_mut().enumerate() {
+            *v = value(top + r - 1, left + c - 1)?;
+        }
+    }
+    let (mut fine, mut sum) = (0.0, 0.0);
+    let mut means = [[0f64; 2]; 2];
+    for r in 1..=SIDE {
+        for c in 1..=SIDE {
+            fine += (v[r][c + 1] - v[r][c - 1]).powi(2) + (v[r + 1][c] - v[r - 1][c]).powi(2);
+            sum += v[r][c];
+            means[(r - 1) / 4][(c - 1) / 4] += v[r][c] / 16.0;
+        }
+    }
+    let pixels = (SIDE * SIDE) as f64;
+    let [[a, b], [c, d]] = means;
+    let coarse = (b - a).powi(2) + (d - c).powi(2) + (c - a).powi(2) + (d - b).powi(2);
+    let scale = (sum / pixels).powi(2);
+    (scale > 0.0).then(|| Contrast {
+        fine: fine / pixels / scale,
+        coarse: coarse / 2.0 / scale,
+    })
+}
