@@ -2,7 +2,7 @@
 //!
 //! [`run`] does the whole job on every bracket found in the inputs; [`merge`] makes one radiance map; [`render`] renders
 //! one again, [`measure_map`] measures the wedge on one; [`survey`] only lists what is there. `settings` holds what can be asked for, `locating` says where the wedge is, `calibrating` brings
-//! known densities to bear, `measuring` brings pictures and wedge together, `sources` says what is known of the frames'
+//! known densities to bear, `measuring` brings pictures and wedge together, `linear` says which frames are not fitted, `sources` what is known of the frames'
 //! exposures, `record`, `figures` and `moving` fill the report (`shown`: what their pictures look like), `delivery`, `products` and
 //! `sheets` write files.
 mod batch;
@@ -10,6 +10,7 @@ mod calibrating;
 mod comparing;
 mod delivery;
 mod figures;
+mod linear;
 mod locating;
 mod measuring;
 mod measuring_map;
@@ -44,7 +45,7 @@ use crate::merge::{MapSource, Merger, Motion, Noise, motion, noise};
 use crate::raster::{Pixels, Transform};
 use crate::report::html::Sections;
 use crate::report::{self, BracketFigures, BracketReport, Report};
-use crate::response::{self, Choice, ExposureCheck, Response};
+use crate::response::{self, ExposureCheck, Response};
 use delivery::Finished;
 use raw::Registered;
 use std::borrow::Cow;
@@ -255,7 +256,7 @@ pub fn prepare(
     } = raw::register(bracket, settings.register);
     progress(Event::Stage("recovering the response"));
     let clips = frames::clip_levels(&bracket);
-    let choice = choose_response(&mut bracket, settings.response);
+    let choice = linear::choose_response(&mut bracket, settings.response);
     let recovered = response::recover(&bracket, &clips, choice)?;
     let settled = recovered.exposures.iter().zip(&recovered.balance);
     for (frame, (exposure, balance)) in bracket.frames.iter_mut().zip(settled) {
@@ -291,29 +292,6 @@ pub fn prepare(
         planes: None,
         sums,
     })
-}
-
-/// Linear frames are recognised by their file or by their pixels, and then not fitted.
-fn choose_response(bracket: &mut Bracket, wanted: Choice) -> Choice {
-    if wanted != Choice::Fit {
-        return wanted;
-    }
-    let by_file = bracket
-        .frames
-        .iter()
-        .map(frames::linear_evidence)
-        .collect::<Option<Vec<_>>>();
-    if let Some(evidence) = by_file.and_then(|e| e.into_iter().next()) {
-        bracket.findings.push(Finding::TakenAsLinear { evidence });
-        return Choice::Linear;
-    }
-    let test = frames::looks_linear(bracket);
-    if test.linear {
-        let evidence = "levels of neighbouring frames stand in the ratio of their exposures over the whole range".into();
-        bracket.findings.push(Finding::TakenAsLinear { evidence });
-        return Choice::Linear;
-    }
-    Choice::Fit
 }
 
 fn one_bracket(
