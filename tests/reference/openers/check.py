@@ -1,7 +1,7 @@
 """Opens the program's files with other people's software and holds what comes out against each other.
 
     python -m venv v && v/bin/pip install -r requirements.txt
-    apt-get install libtiff-tools pngcheck libjpeg-turbo-progs chromium      (each is left out, and said so, where absent)
+    apt-get install libtiff-tools libpng-tools pngcheck libjpeg-turbo-progs chromium      (each is left out, and said so, where absent)
     v/bin/python check.py PROGRAM MAP.exr [FOLDER]
 
 Renders the map as JPEG, PNG, TIFF, gain-map JPEG, PQ PNG; then asserts that every reader opens them, that they show the same
@@ -100,9 +100,12 @@ def main():
     shown = by_chromium(at["bright.png"], size)
     assert shown is None or 20 < lightness(shown).mean() < 90
 
-    assert "No warnings or errors" not in tool("tiffinfo", at["a.tif"])  # prints fields only
+    said = tool("tiffinfo", at["a.tif"])
+    assert not said or ("Bits/Sample: 16" in said and "Warning" not in said), said
+    said = tool("pngcheck", "-v", at["a.png"])  # 3.0.3 knows no cICP, a chunk of the third edition, and refuses it
+    assert not said or "No errors detected" in said, said
     for name in ("a.png", "bright.png"):
-        assert "OK" in tool("pngcheck", "-v", at[name]) or shutil.which("pngcheck") is None
+        assert "ERR" not in tool("pngfix", at[name]), name
     for name in ("a.jpg", "bright.jpg"):
         tool("djpeg", "-outfile", folder / "d.ppm", at[name])
     channels = OpenEXR.File(str(map_file), separate_channels=True).channels()
