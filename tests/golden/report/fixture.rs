@@ -16,8 +16,7 @@ use stopspan::units::{Estimate, ExposureTime, FNumber, IsoSpeed, Settings};
 
 pub const STEPS: usize = 21;
 const FULL_WELL: f64 = 8000.0;
-// Read noise and quantisation, electrons squared.
-const FLOOR: f64 = 9.318;
+const FLOOR: f64 = 9.318; // read noise and quantisation, electrons squared
 pub const FILES: [&str; 3] = ["bench_half.jpg", "bench_nominal.jpg", "bench_double.jpg"];
 
 pub fn density(step: usize) -> f64 {
