@@ -1,4 +1,4 @@
-//! The order of registration: identity first, a search where that fails, tiles, model, verdict.
+//! The order of registration: still or not, from identity, a search where that fails, tiles, model, verdict.
 use super::intensity::IntensityMap;
 use super::kernel::Kernel;
 use super::model::{Extent, Fit, MotionModel, choose, distance};
@@ -21,6 +21,8 @@ const AGREES: f64 = 0.5;
 const OFF: (usize, f64) = (4, 0.05);
 /// Correlation of the small rank planes below which tiles need not be looked at.
 const LEAST_SCORE: f64 = 0.3;
+/// Tiles found that a frame must have to be plainly still.
+const ENOUGH: usize = 12;
 /// Candidates of the search that are followed up.
 const CANDIDATES: usize = 3;
 
@@ -159,31 +161,20 @@ fn place(reference: &Picture, fixed: &Small, frame: &Picture) -> Result<Placemen
     if reference.pixels.dim() != frame.pixels.dim() {
         return Err("the frames differ in size");
     }
-    let moving = Small::new(&frame.pixels);
     if fixed.luma.nrows().min(fixed.luma.ncols()) < 24 {
         return Err("the frames are too small to find a motion in");
     }
-    let Some([a, b]) = ranks(&fixed.luma, &moving.luma) else {
-        return Err("the frames share too few tones that neither has clipped");
-    };
+    let moving = Small::new(&frame.pixels);
     let pair = Pair {
         reference,
         frame,
         fixed,
         moving: &moving,
-        pyramids: [pyramid(a), pyramid(b)],
     };
-    let mut tried = Vec::new();
-    if let Some(placement) = pair.place_from(Transform::IDENTITY, &mut tried) {
-        return Ok(placement);
+    match pair.plainly_still() {
+        Some(placement) => Ok(placement),
+        None => pair.place_anywhere(),
     }
-    let level = search::level(&pair.pyramids[0]);
-    let scale = (fixed.block << level) as f64;
-    let [a, b] = &pair.pyramids;
-    search::candidates(&a[level], &b[level], scale, CANDIDATES)
-        .into_iter()
-        .find_map(|start| pair.place_from(start, &mut tried))
-        .ok_or("no motion brings enough of the frame into register")
 }
 
 struct Pair<'a> {
@@ -191,38 +182,86 @@ struct Pair<'a> {
     frame: &'a Picture,
     fixed: &'a Small,
     moving: &'a Small,
-    pyramids: [Vec<ndarray::Array2<f32>>; 2],
 }
 
+/// Rank planes of the two, finest first.
+type Pyramids = [Vec<ndarray::Array2<f32>>; 2];
+
 impl Pair<'_> {
-    /// From a first guess to a placement; `None` if what comes out does not hold, or leads where `tried` has been.
-    fn place_from(&self, start: Transform, tried: &mut Vec<Transform>) -> Option<Placement> {
-        let [a, b] = &self.pyramids;
-        let block = self.fixed.block;
-        let (map, score) = refine::refine(a, b, (block, a.len() - 1), start)?;
-        let extent = Extent {
+    fn extent(&self) -> Extent {
+        Extent {
             rows: self.reference.pixels.rows(),
             columns: self.reference.pixels.columns(),
+        }
+    }
+
+    /// The levels of the two frames that belong together where `map` puts them.
+    fn levels(&self, map: &Transform) -> Option<IntensityMap> {
+        let small = map.scaled(1.0 / self.fixed.block as f64);
+        IntensityMap::measure(&self.fixed.luma, &self.moving.luma, &small)
+    }
+
+    /// Placed where it is if a few tiles all over the frame are there, with hardly one astray: what a tripod's frames cost.
+    fn plainly_still(&self) -> Option<Placement> {
+        let here = Transform::IDENTITY;
+        let (matches, seen) = self.matches(&here, &self.levels(&here)?, tiles::FEW_CELLS);
+        if matches.len() < ENOUGH || 10 * matches.len() < 9 * seen {
+            return None;
+        }
+        let fit = choose(&matches, (here, here), self.extent())?;
+        let near = matches.iter().all(|m| distance(&here, m) < AGREES);
+        if fit.model != MotionModel::Identity || !near {
+            return None;
+        }
+        judge(&fit, &matches, seen, self.extent())
+    }
+
+    fn place_anywhere(&self) -> Result<Placement, &'static str> {
+        let Some([a, b]) = ranks(&self.fixed.luma, &self.moving.luma) else {
+            return Err("the frames share too few tones that neither has clipped");
         };
+        let pyramids = [pyramid(a), pyramid(b)];
+        let mut tried = Vec::new();
+        if let Some(placement) = self.place_from(&pyramids, Transform::IDENTITY, &mut tried) {
+            return Ok(placement);
+        }
+        let [a, b] = &pyramids;
+        let level = search::level(a);
+        let scale = (self.fixed.block << level) as f64;
+        search::candidates(&a[level], &b[level], scale, CANDIDATES)
+            .into_iter()
+            .find_map(|start| self.place_from(&pyramids, start, &mut tried))
+            .ok_or("no motion brings enough of the frame into register")
+    }
+
+    /// From a first guess to a placement; `None` if what comes out does not hold, or leads where `tried` has been.
+    fn place_from(
+        &self,
+        [a, b]: &Pyramids,
+        start: Transform,
+        tried: &mut Vec<Transform>,
+    ) -> Option<Placement> {
+        let block = self.fixed.block;
+        let (map, score) = refine::refine(a, b, (block, a.len() - 1), start)?;
+        let extent = self.extent();
         if score < LEAST_SCORE || tried.iter().any(|t| extent.apart(t, &map) < 1.0) {
             return None;
         }
         tried.push(map);
-        let small = map.scaled(1.0 / block as f64);
-        let levels = IntensityMap::measure(&self.fixed.luma, &self.moving.luma, &small)?;
-        let (mut matches, mut seen) = self.matches(&map, &levels);
+        let levels = self.levels(&map)?;
+        let (mut matches, mut seen) = self.matches(&map, &levels, tiles::CELLS);
         let mut fit = choose(&matches, (map, map), extent)?;
         if fit.model == MotionModel::Homography {
             // Tiles beyond the reach of the shift and turn come within it.
-            (matches, seen) = self.matches(&fit.map, &levels);
+            (matches, seen) = self.matches(&fit.map, &levels, tiles::CELLS);
             fit = choose(&matches, (map, fit.map), extent)?;
         }
         judge(&fit, &matches, seen, extent)
     }
 
     /// The tiles found in the frame, and how many could be seen.
-    fn matches(&self, map: &Transform, levels: &IntensityMap) -> (Vec<Match>, usize) {
-        let places = tiles::places(self.fixed, self.moving, map);
+    fn matches(&self, map: &Transform, levels: &IntensityMap, cells: usize) -> (Vec<Match>, usize) {
+        let places = tiles::places(self.fixed, self.moving, map, cells);
         let size = tiles::size(self.fixed.block);
         let kernel = Kernel::new();
         let looked: Vec<Looked> = places

@@ -108,10 +108,12 @@ impl Tile {
             if sums.count < LEAST_SEEN * (self.size * self.size) as f64 {
                 return Looked::Unseen;
             }
-            let Some(inverse) = sums.matrix.try_inverse() else {
+            let (Some(inverse), Some(held)) =
+                (sums.matrix.try_inverse(), sums.held().try_inverse())
+            else {
                 return Looked::Unseen;
             };
-            let by = inverse * sums.vector;
+            let by = held * sums.vector;
             let length = by[0].hypot(by[1]);
             if !length.is_finite() {
                 return Looked::Unseen;
@@ -139,7 +141,7 @@ impl Tile {
         sums: &Sums,
         inverse: &Matrix4<f64>,
     ) -> Option<Match> {
-        let noise = sums.squares / (sums.count - 4.0).max(1.0) / SMOOTHED_NOISE;
+        let noise = sums.noise();
         let at = self.centre();
         Some(Match {
             at,
@@ -305,6 +307,20 @@ struct Sums {
 }
 
 impl Sums {
+    /// Variance of the noise before smoothing, as the residuals show it.
+    fn noise(&self) -> f64 {
+        self.squares / (self.count - 4.0).max(1.0) / SMOOTHED_NOISE
+    }
+
+    /// The matrix, its first two rows damped (Marquardt 1963): along an edge, where the tile could not be placed to a pixel,
+    /// the step stays small instead of following the noise. Where the steps end does not change.
+    fn held(&self) -> Matrix4<f64> {
+        let mut matrix = self.matrix;
+        matrix[(0, 0)] += self.noise();
+        matrix[(1, 1)] += self.noise();
+        matrix
+    }
+
     fn new(tile: &Tile, seen: &Array2<f32>, gain: f64, offset: f64) -> Self {
         let mut normal = [[0f64; 4]; 4];
         let mut vector = [0f64; 4];

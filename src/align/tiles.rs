@@ -4,8 +4,9 @@ use super::signal::{CLIPPED, CRUSHED, Small};
 use crate::raster::Transform;
 use ndarray::Array2;
 
-/// Cells along the longer side at most.
-const CELLS: usize = 16;
+/// Cells along the longer side at most: to find a motion, and to see that there is none.
+pub(super) const CELLS: usize = 16;
+pub(super) const FEW_CELLS: usize = 8;
 
 /// Side of a tile in pixels of the frame, for a small plane of blocks of `block` pixels.
 pub(super) fn size(block: usize) -> usize {
@@ -16,8 +17,13 @@ pub(super) fn size(block: usize) -> usize {
     }
 }
 
-/// Top-left corners (row, column) of the tiles to look for.
-pub(super) fn places(fixed: &Small, moving: &Small, map: &Transform) -> Vec<(usize, usize)> {
+/// Top-left corners (row, column) of the tiles to look for, one a cell, at most `most` cells along the longer side.
+pub(super) fn places(
+    fixed: &Small,
+    moving: &Small,
+    map: &Transform,
+    most: usize,
+) -> Vec<(usize, usize)> {
     let block = fixed.block;
     let texture = texture(fixed, moving, &map.scaled(1.0 / block as f64));
     let (rows, columns) = texture.dim();
@@ -28,7 +34,7 @@ pub(super) fn places(fixed: &Small, moving: &Small, map: &Transform) -> Vec<(usi
     if high < side || wide < side {
         return Vec::new();
     }
-    let cells = |extent: usize| (extent / side).clamp(1, (CELLS * extent / high.max(wide)).max(1));
+    let cells = |extent: usize| (extent / side).clamp(1, (most * extent / high.max(wide)).max(1));
     let (down, across) = (cells(high), cells(wide));
     let mut found = Vec::new();
     for i in 0..down {

@@ -10,6 +10,7 @@ mod in_camera;
 mod limits;
 mod loading;
 mod motion;
+mod out_of_register;
 mod pictures;
 mod range;
 mod raw;
