@@ -40,14 +40,14 @@ pub fn sniff(bytes: &[u8]) -> Option<Format> {
     }
 }
 
-/// The kind of a camera maker's raw file that its first bytes tell, as it completes "is a raw file of ...". Those of TIFF
-/// structure without a mark of their own are told by their directories (signatures are common practice, no source).
+/// The kind of a camera maker's raw file that its first bytes tell, as it completes "is a raw file of ...".
+/// (Signatures are common practice, no source.)
 pub fn raw_family(bytes: &[u8]) -> Option<&'static str> {
     const MARKS: [(usize, &[u8], &str); 9] = [
         (8, b"CR\x02\0", "the CR2 kind"),
         (4, b"ftypcrx ", "the CR3 kind"),
         (6, b"HEAPCCDR", "the CRW kind"),
-        (0, b"FUJIFILMCCD-RAW", "the RAF kind"),
+        (8, b"CCD-RAW", "the RAF kind"),
         (0, b"IIU\0", "the RW2 kind"),
         (0, b"IIRO", "the ORF kind"),
         (0, b"IIRS", "the ORF kind"),
@@ -60,22 +60,7 @@ pub fn raw_family(bytes: &[u8]) -> Option<&'static str> {
     MARKS.iter().find(stands).map(|found| found.2)
 }
 
-/// The kind of a raw file of TIFF structure that is not DNG, by the maker its first directory names.
-pub(super) fn raw_family_of(maker: &str) -> &'static str {
-    const MAKERS: [(&str, &str); 6] = [
-        ("nikon", "the NEF kind"),
-        ("sony", "the ARW kind"),
-        ("pentax", "the PEF kind"),
-        ("ricoh", "the PEF kind"),
-        ("samsung", "the SRW kind"),
-        ("canon", "the CR2 kind"),
-    ];
-    let maker = maker.trim().to_ascii_lowercase();
-    let known = MAKERS.iter().find(|(name, _)| maker.starts_with(name));
-    known.map_or(UNKNOWN_FAMILY, |found| found.1)
-}
-
-/// What a raw file of a kind without a name here is "of".
+/// What a raw file without a mark of its own is "of": one of TIFF structure that is not DNG, say.
 pub const UNKNOWN_FAMILY: &str = "its camera maker's own kind";
 
 #[cfg(test)]

@@ -107,7 +107,7 @@ fn other_raw_files_are_refused_by_their_kind() {
         (b"II\x2a\0\x10\0\0\0CR\x02\0rest", "CR2"),
         (b"\0\0\0\x18ftypcrx \0\0\0\x01", "CR3"),
         (b"II\x1a\0\0\0HEAPCCDR\x02\0", "CRW"),
-        (b"FUJIFILMCCD-RAW 0201", "RAF"),
+        (b"anymakerCCD-RAW 0201", "RAF"),
         (b"IIU\0\x18\0\0\0\x88\xe7\x74\xd8", "RW2"),
         (b"IIRO\x08\0\0\0and more data", "ORF"),
         (b"MMOR\0\0\0\x08and more data", "ORF"),
@@ -127,27 +127,17 @@ fn other_raw_files_are_refused_by_their_kind() {
     }
 }
 
-/// Without DNGVersion a file of TIFF structure with a mosaic is some camera maker's own: which, its maker says.
+/// Without DNGVersion a file of TIFF structure with a mosaic is some camera maker's own.
 #[test]
-fn raw_files_of_tiff_structure_are_told_by_their_maker() {
-    for (maker, kind) in [
-        (b"NIKON CO\0\0", "NEF"),
-        (b"SONY\0\0\0\0\0\0", "ARW"),
-        (b"PENTAX\0\0\0\0", "PEF"),
-        (b"Nobody\0\0\0\0", "own kind"),
-    ] {
-        let mut bytes = bytes("packed-16.dng");
-        let at = entry(&bytes, 50706, 1);
-        bytes[at..at + 2].copy_from_slice(&50999u16.to_le_bytes());
-        let at = entry(&bytes, 271, 2) + 8;
-        let place = u32::from_le_bytes(bytes[at..at + 4].try_into().unwrap()) as usize;
-        bytes[place..place + 10].copy_from_slice(maker);
-        let found = problem(&bytes);
-        assert!(
-            matches!(&found, InputProblem::OtherRaw(f) if f.contains(kind)),
-            "{kind}: {found:?}"
-        );
-    }
+fn raw_files_of_tiff_structure_without_a_dng_version_are_refused() {
+    let mut bytes = bytes("packed-16.dng");
+    let at = entry(&bytes, 50706, 1);
+    bytes[at..at + 2].copy_from_slice(&50999u16.to_le_bytes());
+    let found = problem(&bytes);
+    assert!(
+        matches!(&found, InputProblem::OtherRaw(f) if f.contains("own kind")),
+        "{found:?}"
+    );
 }
 
 #[test]

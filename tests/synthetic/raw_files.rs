@@ -107,7 +107,7 @@ fn the_scene_comes_back_still_hand_held_and_at_mixed_sensitivities() {
         let first = findings.contains(&Finding::DemosaicedFirst);
         assert_eq!(first, demosaiced, "{name}");
         // Nothing moved but the camera, and no level was false. (Where hand-held frames are demosaiced first, what that does to
-        // fine texture is still taken for motion in two thirds of this scene; the map is right there, only noisier.)
+        // fine texture is still taken for motion in two thirds of this scene; where the reference clips, the map loses light there.)
         let share = findings.iter().find_map(|f| match f {
             Finding::Moved { share } => Some(*share),
             _ => None,

@@ -15,7 +15,6 @@ const ROWS: u16 = 257;
 const BITS: u16 = 258;
 const COMPRESSION: u16 = 259;
 const PHOTOMETRIC: u16 = 262;
-const MAKER: u16 = 271;
 const SAMPLES: u16 = 277;
 const PLANAR: u16 = 284;
 const SUB_DIRECTORIES: u16 = 330;
@@ -42,8 +41,8 @@ pub(super) struct Directories {
 pub(super) enum Kind {
     /// A DNG file.
     Dng(Box<Directories>),
-    /// Raw, but of a camera maker's own kind; the maker as the first directory has it.
-    Other(String),
+    /// Raw, but of a camera maker's own kind.
+    Other,
     /// A DNG file without a raw picture.
     Previews,
     /// No raw file.
@@ -76,10 +75,7 @@ pub(super) fn examine<R: Read + Seek>(file: &mut Structure<R>) -> Result<Kind, F
         (true, Some(raw)) => Ok(Kind::Dng(Box::new(Directories { first, raw }))),
         (true, None) => Ok(Kind::Previews),
         (false, None) => Ok(Kind::NotRaw),
-        (false, Some(_)) => {
-            let maker = first.bytes(MAKER).unwrap_or_default();
-            Ok(Kind::Other(String::from_utf8_lossy(maker).into_owned()))
-        }
+        (false, Some(_)) => Ok(Kind::Other),
     }
 }
 

@@ -11,7 +11,7 @@ mod opcodes;
 
 use super::fault::Fault;
 use super::read::{Decoded, hold_against};
-use super::sniff::raw_family_of;
+use super::sniff::UNKNOWN_FAMILY;
 use super::{Compression, Header, Limits, metadata};
 use crate::raster::Pixels;
 use describe::{Directories, Kind, Layout};
@@ -42,7 +42,7 @@ pub(super) fn header(
     let all = match describe::examine(&mut file) {
         Ok(Kind::Dng(all)) => all,
         Ok(Kind::Previews) => return Err(Fault::raw_variant("previews alone")),
-        Ok(Kind::Other(maker)) => return Err(Fault::other_raw(raw_family_of(&maker))),
+        Ok(Kind::Other) => return Err(Fault::other_raw(UNKNOWN_FAMILY)),
         Ok(Kind::NotRaw) | Err(_) => return Ok(None),
     };
     let layout = Layout::read(&all.raw)?;
