@@ -1,6 +1,7 @@
-//! The whole program on a simulated camera whose own HDR picture has a known curve and blur, as large as the frames, and as
-//! a smaller crop: blur and curve must come back from the report.
+//! The whole program on a simulated camera whose own HDR picture has a known curve, blur and ghost, as large as the frames, and as
+//! a smaller crop: all must come back from the report.
 use super::comparison::{SIGMA, SIZE, curve, textured};
+use base64::Engine;
 use image::{Rgb, RgbImage};
 use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
@@ -40,28 +41,73 @@ fn write(
     picture.save(file).unwrap();
 }
 
-/// The comparison that the program writes for frames at half, one and twice the light and the camera's own picture.
-fn compared(size: (usize, usize), scale: f64, origin: (f64, f64)) -> Comparison {
-    let scratch = tempfile::tempdir().unwrap();
-    let folder = scratch.path().join("in");
-    std::fs::create_dir(&folder).unwrap();
+/// A disc that only the longest frame saw, of which the camera mixed half into its picture: row, column, radius, light.
+const DISC: (f64, f64, f64) = (185.0, 545.0, 42.0);
+const DISC_LIGHT: f64 = 0.02;
+
+fn in_disc(y: f64, x: f64) -> bool {
+    (y - DISC.0).hypot(x - DISC.1) < DISC.2
+}
+
+/// How the camera made its picture: size, pixels a pixel of the frames, its corner in the frames, whether a ghost is in it.
+struct Own {
+    size: (usize, usize),
+    scale: f64,
+    origin: (f64, f64),
+    ghost: bool,
+}
+
+const AS_LARGE: Own = Own {
+    size: SIZE,
+    scale: 1.0,
+    origin: (0.0, 0.0),
+    ghost: false,
+};
+/// Nine tenths of the frame, 0.8 times as large.
+const CROP: Own = Own {
+    size: (346, 460),
+    scale: 0.8,
+    origin: (20.0, 31.0),
+    ghost: false,
+};
+
+/// Writes frames at half, one and twice the light and the camera's own picture.
+fn write_all(folder: &Path, own: &Own) {
     for (i, factor) in [0.5, 1.0, 2.0].into_iter().enumerate() {
-        let level = |y: f64, x: f64| srgb_level((factor * light(y, x, SIGMA.1)).min(1.0));
+        let level = |y: f64, x: f64| {
+            let moved = own.ghost && i == 2 && in_disc(y, x);
+            let seen = if moved {
+                DISC_LIGHT
+            } else {
+                light(y, x, SIGMA.1)
+            };
+            srgb_level((factor * seen).min(1.0))
+        };
         let file = folder.join(format!("frame_{i}.png"));
         write(&file, SIZE, &level, (1.0, (0.0, 0.0), i as u64));
     }
-    let level = |y: f64, x: f64| curve(light(y, x, SIGMA.0));
-    write(&folder.join("own.png"), size, &level, (scale, origin, 9));
+    let level = |y: f64, x: f64| {
+        let plain = curve(light(y, x, SIGMA.0));
+        if own.ghost && in_disc(y, x) {
+            0.5 * plain + 0.5 * curve(DISC_LIGHT)
+        } else {
+            plain
+        }
+    };
+    let how = (own.scale, own.origin, 9);
+    write(&folder.join("own.png"), own.size, &level, how);
+}
+
+/// The comparison that the program writes, and its page.
+fn compared(own: &Own) -> (Comparison, String) {
+    let scratch = tempfile::tempdir().unwrap();
+    let folder = scratch.path().join("in");
+    std::fs::create_dir(&folder).unwrap();
+    write_all(&folder, own);
     let out = scratch.path().join("out");
     let run = Command::new(env!("CARGO_BIN_EXE_stopspan"))
-        .args([
-            "run",
-            "--no-wedge",
-            "--sheet-look",
-            "none",
-            "--response",
-            "srgb",
-        ])
+        .args(["run", "--no-wedge", "--sheet-look", "none"])
+        .args(["--response", "srgb"])
         .args(["--exposure", "frame_0.png=1/200"])
         .args(["--exposure", "frame_1.png=1/100"])
         .args(["--exposure", "frame_2.png=1/50"])
@@ -77,12 +123,15 @@ fn compared(size: (usize, usize), scale: f64, origin: (f64, f64)) -> Comparison 
     let text = std::fs::read_to_string(out.join("report.json")).unwrap();
     let report: Report = serde_json::from_str(&text).unwrap();
     let bracket = report.brackets.into_iter().next().unwrap();
-    bracket
+    let comparison = bracket
         .comparison
-        .unwrap_or_else(|| panic!("{:?}", bracket.findings))
+        .unwrap_or_else(|| panic!("{:?}", bracket.findings));
+    let page = std::fs::read_to_string(out.join("report.html")).unwrap();
+    (comparison, page)
 }
 
-/// A Gaussian edge of sigma pixels has MTF50 at 0.1874 / sigma; levels are within 0.02 of the curve's.
+/// A Gaussian edge of sigma pixels has MTF50 at 0.1874 / sigma; levels are to be within 0.02 of the curve's, and lie within
+/// 0.003.
 fn holds(found: &Comparison) {
     let detail = found.quantity(Quantity::Mtf50).unwrap();
     for (value, sigma) in [
@@ -97,25 +146,65 @@ fn holds(found: &Comparison) {
     assert!(tone.knots.len() > 20);
     for knot in &tone.knots {
         let expected = curve(knot.stops.exp2());
-        assert!((knot.level - expected).abs() < 0.02, "{knot:?} {expected}");
+        assert!((knot.level - expected).abs() < 0.003, "{knot:?} {expected}");
     }
+}
+
+#[test]
+fn blur_and_curve_come_back_through_the_whole_program() {
+    let (found, _) = compared(&AS_LARGE);
+    holds(&found);
+    assert!((found.scale - 1.0).abs() < 1e-4 && !found.resampled);
     assert!(found.ghosts.places.is_empty(), "{:?}", found.ghosts);
 }
 
-/// Not met yet: the mean MTF50 over the edges found comes out 3.4 % low here, and 2.4 % low on the smaller crop.
-#[test]
-#[ignore = "MTF50 of the camera's picture is 2.4 to 3.4 % low through the whole program; 2 % is wanted"]
-fn blur_and_curve_come_back_through_the_whole_program() {
-    let found = compared(SIZE, 1.0, (0.0, 0.0));
-    holds(&found);
-    holds(&compared((346, 460), 0.8, (20.0, 31.0)));
-    assert!((found.scale - 1.0).abs() < 1e-4 && !found.resampled);
+/// The page's picture of ghosts, decoded by another library's reader.
+fn marked(page: &str) -> RgbImage {
+    let from = page.find("<h3>Ghosts in the camera's HDR</h3>").unwrap();
+    let start = from + page[from..].find(";base64,").unwrap() + 8;
+    let end = start + page[start..].find('"').unwrap();
+    let bytes = base64::engine::general_purpose::STANDARD
+        .decode(&page[start..end])
+        .unwrap();
+    image::load_from_memory(&bytes).unwrap().to_rgb8()
 }
 
-/// A crop of nine tenths of the frame, 0.8 times as large, is laid over by a similarity.
+/// The ghost's area is read from the picture that the page shows; blur and curve come back beside it.
 #[test]
-fn a_smaller_crop_is_laid_over() {
-    let found = compared((346, 460), 0.8, (20.0, 31.0));
+fn a_ghost_comes_back_through_the_whole_program() {
+    let own = Own {
+        ghost: true,
+        ..AS_LARGE
+    };
+    let (found, page) = compared(&own);
+    holds(&found);
+    let picture = marked(&page);
+    assert_eq!(picture.dimensions(), (SIZE.1 as u32, SIZE.0 as u32));
+    let (mut both, mut either) = (0, 0);
+    for (x, y, pixel) in picture.enumerate_pixels() {
+        // Marks are magenta over grey.
+        let told = i32::from(pixel[0]) - i32::from(pixel[1]) > 60;
+        let there = in_disc(f64::from(y) + 0.5, f64::from(x) + 0.5);
+        both += u32::from(there && told);
+        either += u32::from(there || told);
+    }
+    let overlap = f64::from(both) / f64::from(either);
+    assert!(overlap >= 0.9, "{overlap}: {:?}", found.ghosts);
+    let [place] = &found.ghosts.places[..] else {
+        panic!("{:?}", found.ghosts);
+    };
+    assert_eq!(place.frame, "frame_2.png");
+    assert!((place.mixed - 0.5).abs() < 0.05, "{place:?}");
+    let disc = std::f64::consts::PI * DISC.2 * DISC.2;
+    assert!((place.pixels as f64 / disc - 1.0).abs() < 0.1, "{place:?}");
+}
+
+/// The crop is laid over by a similarity.
+#[test]
+fn blur_and_curve_come_back_from_a_smaller_crop() {
+    let (found, _) = compared(&CROP);
+    holds(&found);
+    assert!(found.ghosts.places.is_empty(), "{:?}", found.ghosts);
     assert!((found.scale - 0.8).abs() < 0.002, "{}", found.scale);
     let at = (found.centre.x, found.centre.y);
     let expected = ((320.0 - 31.0) * 0.8, (240.0 - 20.0) * 0.8);

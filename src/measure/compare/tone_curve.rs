@@ -140,6 +140,7 @@ fn knots(bins: &[Vec<Place>], tiles: usize) -> Option<(Vec<Knot>, Vec<Vec<f64>>)
     let ones = vec![1; tiles];
     let weights: Vec<f64> = bins.iter().map(|b| b.len() as f64).collect();
     let stops: Vec<f64> = bins.iter().map(|b| middle(b)).collect();
+    let bins = levelled(bins, &stops);
     let curve = |counts: &[u32]| -> Option<Vec<f64>> {
         let levels: Option<Vec<f64>> = bins.iter().map(|b| median(b, counts)).collect();
         isotonic::increasing(&levels?, &weights)
@@ -180,20 +181,52 @@ fn knots(bins: &[Vec<Place>], tiles: usize) -> Option<(Vec<Knot>, Vec<Vec<f64>>)
     Some((knots, whole.collect()))
 }
 
+/// The bins with every level carried along the curve's slope to the bin's median radiance, sorted by level. Without it the
+/// median level of a bin need not belong to its median radiance: places lie in clusters (two columns of a ramp, say), and of
+/// two clusters as large one median takes the upper, the other the middle.
+fn levelled(bins: &[Vec<Place>], stops: &[f64]) -> Vec<Vec<Place>> {
+    let rough: Vec<f64> = bins
+        .iter()
+        .map(|bin| {
+            median(
+                bin,
+                &vec![1; bin.iter().map(|p| p.2 + 1).max().unwrap_or(0)],
+            )
+        })
+        .map(|level| level.unwrap_or(0.0))
+        .collect();
+    let levelled = |(i, bin): (usize, &Vec<Place>)| {
+        let (below, above) = (i.saturating_sub(1), (i + 1).min(bins.len() - 1));
+        let rise = (rough[above] - rough[below]) / (stops[above] - stops[below]);
+        let slope = rise.max(0.0);
+        let mut moved: Vec<Place> = bin
+            .iter()
+            .map(|p| (p.0, p.1 - slope * (p.0 - stops[i]), p.2))
+            .collect();
+        moved.sort_by(|a, b| a.1.total_cmp(&b.1));
+        moved
+    };
+    bins.iter().enumerate().map(levelled).collect()
+}
+
 /// Median log radiance of a bin.
 fn middle(bin: &[Place]) -> f64 {
     crate::statistics::robust::median(&bin.iter().map(|p| p.0).collect::<Vec<_>>()).unwrap_or(0.0)
 }
 
-/// Median level of a bin (sorted by level) with every tile counted as often as it was drawn.
+/// Median level of a bin (sorted by level) with every tile counted as often as it was drawn; between two levels their mean.
 fn median(bin: &[Place], counts: &[u32]) -> Option<f64> {
     let total: u32 = bin.iter().map(|p| counts[p.2]).sum();
-    let mut seen = 0;
-    for place in bin {
+    let (mut seen, mut lower) = (0, None);
+    for place in bin.iter().filter(|p| counts[p.2] > 0) {
+        if let Some(lower) = lower {
+            return Some((lower + place.1) / 2.0);
+        }
         seen += counts[place.2];
         if 2 * seen > total {
             return Some(place.1);
         }
+        lower = (2 * seen == total).then_some(place.1);
     }
     None
 }
