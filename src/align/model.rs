@@ -151,7 +151,7 @@ fn derivative(map: &Transform, p: Point) -> Option<Matrix2<f64>> {
     ))
 }
 
-fn residual(map: &Transform, m: &Match) -> Option<Vector2<f64>> {
+pub(super) fn residual(map: &Transform, m: &Match) -> Option<Vector2<f64>> {
     let p = map.apply(m.at)?;
     Some(Vector2::new(m.to.x - p.x, m.to.y - p.y))
 }
@@ -165,6 +165,14 @@ fn information(m: &Match, extra: f64) -> Option<Matrix2<f64>> {
     let [xx, xy, yy] = m.covariance;
     let add = TILE_FLOOR * TILE_FLOOR + extra * extra;
     Matrix2::new(xx + add, xy, xy, yy + add).try_inverse()
+}
+
+/// Standard uncertainty of a shift of all tiles together, both axes, pixels.
+pub(super) fn shift_uncertainty(matches: &[Match]) -> f64 {
+    let whole: Matrix2<f64> = matches.iter().filter_map(|m| information(m, 0.0)).sum();
+    whole
+        .try_inverse()
+        .map_or(f64::INFINITY, |c| c.trace().max(0.0).sqrt())
 }
 
 /// One step's parameters and normal matrix. With a scale the weights are renewed and the scale is added to each tile's

@@ -1,14 +1,15 @@
 //! The order of registration: still or not, from identity, a search where that fails, tiles, model, verdict.
 use super::intensity::IntensityMap;
 use super::kernel::Kernel;
-use super::model::{Extent, Fit, MotionModel, choose, distance};
+use super::model::{Extent, Fit, MotionModel, choose, distance, residual, shift_uncertainty};
 use super::signal::{Small, pyramid, ranks};
-use super::tile::{Looked, Match, Tile};
+use super::tile::{Looked, Lost, Match, REACH, Tile};
 use super::{refine, search, tiles};
 use crate::finding::Finding;
 use crate::formats::Picture;
 use crate::frames::Bracket;
 use crate::raster::{Point, Transform};
+use nalgebra::Matrix2;
 use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 
@@ -23,6 +24,12 @@ const OFF: (usize, f64) = (4, 0.05);
 const LEAST_SCORE: f64 = 0.3;
 /// Tiles found that a frame must have to be plainly still.
 const ENOUGH: usize = 12;
+/// Tiles that must agree at least.
+const LEAST: usize = 4;
+/// Of tiles with texture so many must be there for each that is not, where little else shows that a frame lay still.
+const OUTVOTED: usize = 4;
+/// Noise variance of the darkest part of a frame over that of most of it, about.
+const NOISIER: f64 = 8.0;
 /// Candidates of the search that are followed up.
 const CANDIDATES: usize = 3;
 
@@ -171,10 +178,10 @@ fn place(reference: &Picture, fixed: &Small, frame: &Picture) -> Result<Placemen
         fixed,
         moving: &moving,
     };
-    match pair.plainly_still() {
-        Some(placement) => Ok(placement),
-        None => pair.place_anywhere(),
+    if let Some(placement) = pair.plainly_still() {
+        return Ok(placement);
     }
+    pair.place_anywhere()
 }
 
 struct Pair<'a> {
@@ -216,6 +223,27 @@ impl Pair<'_> {
         judge(&fit, &matches, seen, self.extent())
     }
 
+    /// Placed where it is though there is little to place it by, where no motion was found from here: of the tiles with
+    /// texture at least four of five must be there. What a lens shades stays with it, but bends too little within a tile to be texture.
+    fn hardly_seen_still(&self) -> Option<Placement> {
+        let here = Transform::IDENTITY;
+        let (matches, seen) = self.matches(&here, &self.levels(&here)?, tiles::CELLS);
+        let there = matches.iter().filter(|m| agrees(&here, m)).count();
+        if there < LEAST || there < OUTVOTED * (seen - there) {
+            return None;
+        }
+        let fit = Fit {
+            model: MotionModel::Identity,
+            map: here,
+            weights: matches
+                .iter()
+                .map(|m| f64::from(u8::from(agrees(&here, m))))
+                .collect(),
+            uncertainty: shift_uncertainty(&matches),
+        };
+        placement(&fit, &matches, self.extent())
+    }
+
     fn place_anywhere(&self) -> Result<Placement, &'static str> {
         let Some([a, b]) = ranks(&self.fixed.luma, &self.moving.luma) else {
             return Err("the frames share too few tones that neither has clipped");
@@ -223,6 +251,9 @@ impl Pair<'_> {
         let pyramids = [pyramid(a), pyramid(b)];
         let mut tried = Vec::new();
         if let Some(placement) = self.place_from(&pyramids, Transform::IDENTITY, &mut tried) {
+            return Ok(placement);
+        }
+        if let Some(placement) = self.hardly_seen_still() {
             return Ok(placement);
         }
         let [a, b] = &pyramids;
@@ -271,10 +302,12 @@ impl Pair<'_> {
                 tile.find(&self.frame.pixels, map, &kernel)
             })
             .collect();
-        let seen = looked
-            .iter()
-            .filter(|l| !matches!(l, Looked::Unseen))
-            .count();
+        let lost = looked.iter().filter_map(|l| match l {
+            Looked::Lost(lost) => Some(*lost),
+            _ => None,
+        });
+        let found = looked.iter().filter(|l| matches!(l, Looked::Found(_)));
+        let seen = found.count() + could_be_seen(lost.collect());
         let good = |m: &Match| m.explained > 0.2 && m.covariance.iter().all(|v| v.is_finite());
         let found = looked.into_iter().filter_map(|l| match l {
             Looked::Found(m) if good(&m) => Some(m),
@@ -284,14 +317,41 @@ impl Pair<'_> {
     }
 }
 
+/// How many of the tiles that were not there could have been seen. Their noise is what their residuals show where they fitted
+/// best, but not much more than most of them have.
+fn could_be_seen(lost: Vec<Lost>) -> usize {
+    let mut noise: Vec<f64> = lost.iter().map(|l| l.noise).collect();
+    noise.sort_by(f64::total_cmp);
+    let Some(&low) = noise.get(noise.len() / 4) else {
+        return 0;
+    };
+    let seen = |l: &&Lost| l.could_be_seen(l.noise.clamp(low, NOISIER * low));
+    lost.iter().filter(seen).count()
+}
+
+/// True if the tile lies within half a pixel of where the map puts it, or within three times its own uncertainty, which
+/// along an edge is large.
+fn agrees(map: &Transform, m: &Match) -> bool {
+    let [xx, xy, yy] = m.covariance.map(|v| 9.0 * v);
+    let own = AGREES * AGREES;
+    let allowed = Matrix2::new(xx + own, xy, xy, yy + own).try_inverse();
+    let off = residual(map, m).zip(allowed);
+    // It was not looked for farther off.
+    off.is_some_and(|(r, allowed)| (r.transpose() * allowed * r)[(0, 0)] < 1.0 && r.norm() < REACH)
+}
+
 fn judge(fit: &Fit, matches: &[Match], seen: usize, extent: Extent) -> Option<Placement> {
-    let sigma = |m: &Match| ((m.covariance[0] + m.covariance[2]) / 2.0).sqrt();
-    let agreeing = |m: &&Match| distance(&fit.map, m) < AGREES.max((3.0 * sigma(m)).min(1.0));
-    let agree = matches.iter().filter(agreeing).count();
-    let enough = agree >= 4 && agree as f64 >= AGREEING * matches.len() as f64 && 3 * agree >= seen;
+    let agree = matches.iter().filter(|m| agrees(&fit.map, m)).count();
+    let enough =
+        agree >= LEAST && agree as f64 >= AGREEING * matches.len() as f64 && 3 * agree >= seen;
     if !enough || fit.uncertainty > 0.5 {
         return None;
     }
+    placement(fit, matches, extent)
+}
+
+fn placement(fit: &Fit, matches: &[Match], extent: Extent) -> Option<Placement> {
+    let sigma = |m: &Match| ((m.covariance[0] + m.covariance[2]) / 2.0).sqrt();
     let tiles: Vec<TileResidual> = matches
         .iter()
         .zip(&fit.weights)
@@ -301,7 +361,7 @@ fn judge(fit: &Fit, matches: &[Match], seen: usize, extent: Extent) -> Option<Pl
                 at: m.at,
                 columns: m.to.x - p.x,
                 rows: m.to.y - p.y,
-                standard_uncertainty: sigma(m),
+                standard_uncertainty: sigma(m).min(REACH),
                 used: weight > 0.25,
             })
         })

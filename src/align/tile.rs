@@ -2,8 +2,9 @@
 use super::intensity::IntensityMap;
 use super::kernel::{Kernel, TAPS};
 use super::patch::Patch;
+use super::tile_sums::{Sums, texture_alone};
 use crate::raster::{Pixels, Point, Transform};
-use nalgebra::{Matrix4, Vector4};
+use nalgebra::{Matrix2, Matrix4, Vector2};
 use ndarray::Array2;
 
 /// Pixels around a tile that gradient and smoothing need.
@@ -11,16 +12,18 @@ const MARGIN: usize = 2;
 /// A tile is looked for within this many pixels of where it is expected.
 pub(super) const REACH: f64 = 3.0;
 /// Gauss-Newton steps at most.
-const STEPS: usize = 8;
+const STEPS: usize = 10;
 /// Share of a tile's pixels that must be usable.
 const LEAST_SEEN: f64 = 0.05;
 /// A step below this many pixels ends the search.
 const SMALL_STEP: f64 = 5e-4;
 /// A map that moves no corner of a tile by more than this many pixels against its centre moves the tile alike.
 const ALIKE: f64 = 2e-3;
-/// What smoothing by [1 2 1]/4 both ways leaves of white noise's variance. Slow texture sees all of the noise, so the
-/// uncertainty is stated for that.
-const SMOOTHED_NOISE: f64 = 0.140_625;
+/// A tile that cannot be placed to this many pixels (standard uncertainty, in the direction it knows best) shows nothing to
+/// be placed by.
+const PLACED: f64 = 1.0 / 3.0;
+/// Standard uncertainty of a place along an edge or where noise alone has gradients, pixels: as good as unknown.
+const UNKNOWN: f64 = 100.0;
 
 /// Where a tile was found.
 #[derive(Debug, Clone, Copy)]
@@ -30,7 +33,7 @@ pub(super) struct Match {
     /// The same place in the frame.
     pub to: Point,
     /// Covariance of `to` from noise, pixels squared: xx, xy, yy; the noise times the inverse of the summed squared
-    /// gradients, as in the bound of Robinson and Milanfar (2004).
+    /// gradients, as in the bound of Robinson and Milanfar (2004), less those that noise alone has.
     pub covariance: [f64; 3],
     /// Share of the frame's variance in the tile that the reference explains, at most 1.
     pub explained: f64,
@@ -39,24 +42,52 @@ pub(super) struct Match {
 /// A tile looked for.
 #[derive(Debug, Clone, Copy)]
 pub(super) enum Looked {
-    /// Too little of it is neither clipped, crushed nor outside.
+    /// Too little of it is neither clipped, crushed nor outside, or it shows nothing but noise.
     Unseen,
-    /// It could be seen but was not there.
-    Lost,
+    /// It was not there.
+    Lost(Lost),
     /// It was found.
     Found(Match),
+}
+
+/// A tile that was not there. Whether it could have been seen hangs on the noise, which it does not tell by itself.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Lost {
+    /// Variance of the noise as its residuals show it, where they were least.
+    pub noise: f64,
+    /// Largest sum of squared gradients of the reference in any direction, where both frames could be seen.
+    gradients: f64,
+    /// Pixels so.
+    count: f64,
+}
+
+impl Lost {
+    fn at(sums: &Sums) -> Self {
+        let [xx, xy, yy] = sums.own;
+        Lost {
+            noise: sums.noise(),
+            gradients: Matrix2::new(xx, xy, xy, yy).symmetric_eigenvalues().max(),
+            count: sums.count,
+        }
+    }
+
+    /// True if its gradients are beyond those of noise of this variance and would have placed it.
+    pub fn could_be_seen(&self, noise: f64) -> bool {
+        let texture = texture_alone(self.gradients, noise, self.count);
+        texture > noise / (PLACED * PLACED)
+    }
 }
 
 /// The reference's side of a tile, ready to be looked for in a frame.
 pub(super) struct Tile {
     top: usize,
     left: usize,
-    size: usize,
+    pub(super) size: usize,
     /// Smoothed luma with one pixel of margin, mapped to the frame's levels.
-    luma: Array2<f32>,
+    pub(super) luma: Array2<f32>,
     /// Weight a pixel: inverse of the noise variance of the difference, both frames' noise taken equal in levels; NaN
     /// where the pixel cannot be used.
-    weight: Array2<f32>,
+    pub(super) weight: Array2<f32>,
 }
 
 impl Tile {
@@ -102,18 +133,18 @@ impl Tile {
             return Looked::Unseen;
         };
         let (mut x, mut y, mut gain, mut offset) = (0.0, 0.0, 1.0, 0.0);
+        let mut lost: Option<Lost> = None;
         for step in 0..STEPS {
             let seen = source.seen(self, map, (x, y), kernel);
             let sums = Sums::new(self, &seen, gain, offset);
             if sums.count < LEAST_SEEN * (self.size * self.size) as f64 {
                 return Looked::Unseen;
             }
-            let (Some(inverse), Some(held)) =
-                (sums.matrix.try_inverse(), sums.held().try_inverse())
-            else {
+            let lost = lost.get_or_insert_with(|| Lost::at(&sums));
+            lost.noise = lost.noise.min(sums.noise());
+            let Some((by, inverse)) = sums.step() else {
                 return Looked::Unseen;
             };
-            let by = held * sums.vector;
             let length = by[0].hypot(by[1]);
             if !length.is_finite() {
                 return Looked::Unseen;
@@ -124,14 +155,13 @@ impl Tile {
             gain = (gain + by[2]).clamp(0.5, 2.0);
             offset += by[3];
             if x.hypot(y) > REACH {
-                return Looked::Lost;
+                return Looked::Lost(*lost);
             }
             if length < SMALL_STEP || (step + 1 == STEPS && length < 0.02) {
-                let found = self.found(map, (x, y), &sums, &inverse);
-                return found.map_or(Looked::Lost, Looked::Found);
+                return self.found(map, (x, y), &sums, &inverse);
             }
         }
-        Looked::Lost
+        lost.map_or(Looked::Unseen, Looked::Lost)
     }
 
     fn found(
@@ -140,18 +170,34 @@ impl Tile {
         (x, y): (f64, f64),
         sums: &Sums,
         inverse: &Matrix4<f64>,
-    ) -> Option<Match> {
+    ) -> Looked {
         let noise = sums.noise();
+        let Some(own) = sums.information(inverse) else {
+            return Looked::Unseen;
+        };
+        // In the direction of an edge nothing is known: no place off the expected one is claimed there.
+        let known = own.eigenvalues.map(|v| v / noise.max(1e-15));
+        if known.max() < 1.0 / (PLACED * PLACED) {
+            return Looked::Unseen;
+        }
+        let along = own.eigenvectors.transpose() * Vector2::new(x, y);
+        let held = along.zip_map(&known, |d, k| d * k / (k + 1.0 / (REACH * REACH)));
+        let by = own.eigenvectors * held;
+        let spread = known.map(|k| 1.0 / (k + 1.0 / (UNKNOWN * UNKNOWN)));
+        let covariance =
+            own.eigenvectors * Matrix2::from_diagonal(&spread) * own.eigenvectors.transpose();
         let at = self.centre();
-        Some(Match {
+        let to = map.apply(Point {
+            x: at.x + by[0],
+            y: at.y + by[1],
+        });
+        let found = |to| Match {
             at,
-            to: map.apply(Point {
-                x: at.x + x,
-                y: at.y + y,
-            })?,
-            covariance: [inverse[(0, 0)], inverse[(0, 1)], inverse[(1, 1)]].map(|v| v * noise),
+            to,
+            covariance: [covariance[(0, 0)], covariance[(0, 1)], covariance[(1, 1)]],
             explained: 1.0 - sums.squares / sums.variance.max(1e-12),
-        })
+        };
+        to.map_or(Looked::Unseen, |to| Looked::Found(found(to)))
     }
 }
 
@@ -291,81 +337,5 @@ impl Source {
             }
         }
         Some(seen)
-    }
-}
-
-/// Normal equations of one step for (columns, rows, gain, offset), with the mean gradient of both sides: efficient
-/// second-order minimisation (Benhimane and Malis 2004).
-struct Sums {
-    matrix: Matrix4<f64>,
-    vector: Vector4<f64>,
-    count: f64,
-    /// Weighted sum of squared residuals.
-    squares: f64,
-    /// Weighted sum of squared deviations of the frame from its mean.
-    variance: f64,
-}
-
-impl Sums {
-    /// Variance of the noise before smoothing, as the residuals show it.
-    fn noise(&self) -> f64 {
-        self.squares / (self.count - 4.0).max(1.0) / SMOOTHED_NOISE
-    }
-
-    /// The matrix, its first two rows damped (Marquardt 1963): along an edge, where the tile could not be placed to a pixel,
-    /// the step stays small instead of following the noise. Where the steps end does not change.
-    fn held(&self) -> Matrix4<f64> {
-        let mut matrix = self.matrix;
-        matrix[(0, 0)] += self.noise();
-        matrix[(1, 1)] += self.noise();
-        matrix
-    }
-
-    fn new(tile: &Tile, seen: &Array2<f32>, gain: f64, offset: f64) -> Self {
-        let mut normal = [[0f64; 4]; 4];
-        let mut vector = [0f64; 4];
-        let (mut count, mut squares, mut first, mut second, mut weights) =
-            (0.0, 0.0, 0.0, 0.0, 0.0);
-        let (a, b) = (&tile.luma, seen);
-        for r in 1..=tile.size {
-            for c in 1..=tile.size {
-                let slope = |p: &Array2<f32>| {
-                    (
-                        0.5 * (p[[r, c + 1]] - p[[r, c - 1]]),
-                        0.5 * (p[[r + 1, c]] - p[[r - 1, c]]),
-                    )
-                };
-                let ((ax, ay), (bx, by)) = (slope(a), slope(b));
-                let here = f64::from(a[[r, c]]);
-                let there = f64::from(b[[r, c]]);
-                let residual = gain * here + offset - there;
-                let gx = 0.5 * (f64::from(ax) * gain + f64::from(bx));
-                let gy = 0.5 * (f64::from(ay) * gain + f64::from(by));
-                // One test for all: any sample that may not be used is NaN.
-                let weight = f64::from(tile.weight[[r, c]]);
-                if !(residual + gx + gy + weight).is_finite() {
-                    continue;
-                }
-                let row = [gx, gy, -here, -1.0];
-                for i in 0..4 {
-                    for j in i..4 {
-                        normal[i][j] += weight * row[i] * row[j];
-                    }
-                    vector[i] += weight * row[i] * residual;
-                }
-                count += 1.0;
-                weights += weight;
-                squares += weight * residual * residual;
-                first += weight * there;
-                second += weight * there * there;
-            }
-        }
-        Sums {
-            matrix: Matrix4::from_fn(|i, j| normal[i.min(j)][i.max(j)]),
-            vector: Vector4::from(vector),
-            count,
-            squares,
-            variance: second - first * first / f64::max(weights, 1e-12),
-        }
     }
 }

@@ -7,7 +7,7 @@ use stopspan::align::{MotionModel, Placement, apply, register, warp};
 use stopspan::frames::{Bracket, Frame};
 use stopspan::raster::{Pixels, Point, Transform};
 
-fn bracket(frames: Vec<Frame>, reference: usize) -> Bracket {
+pub(super) fn bracket(frames: Vec<Frame>, reference: usize) -> Bracket {
     Bracket {
         name: "synthetic".into(),
         frames,
@@ -18,7 +18,7 @@ fn bracket(frames: Vec<Frame>, reference: usize) -> Bracket {
 }
 
 /// Largest distance over the corners between two maps, pixels.
-fn corner_error(a: &Transform, b: &Transform, (rows, columns): (usize, usize)) -> f64 {
+pub(super) fn corner_error(a: &Transform, b: &Transform, (rows, columns): (usize, usize)) -> f64 {
     let (x, y) = (columns as f64, rows as f64);
     [(0.0, 0.0), (x, 0.0), (0.0, y), (x, y)]
         .into_iter()
@@ -32,20 +32,20 @@ fn corner_error(a: &Transform, b: &Transform, (rows, columns): (usize, usize)) -
         .fold(0.0, f64::max)
 }
 
-fn centre((rows, columns): (usize, usize)) -> Point {
+pub(super) fn centre((rows, columns): (usize, usize)) -> Point {
     Point {
         x: columns as f64 / 2.0,
         y: rows as f64 / 2.0,
     }
 }
 
-const CAMERA: Camera = Camera {
+pub(super) const CAMERA: Camera = Camera {
     size: (256, 352),
     full_well: 9000.0,
     read: 4.0,
 };
 
-fn place(scene: &Texture, truth: &Transform, stops: f64, seed: u64) -> Placement {
+pub(super) fn place(scene: &Texture, truth: &Transform, stops: f64, seed: u64) -> Placement {
     let first = CAMERA.capture(scene, &Transform::IDENTITY, 0.25, seed);
     let second = CAMERA.capture(scene, truth, 0.25 * stops.exp2(), seed + 1000);
     let found = register(&bracket(vec![first, second], 0));
@@ -167,35 +167,6 @@ fn turns_and_homographies_are_found_as_such() {
     errors.sort_by(f64::total_cmp);
     eprintln!("turn errors, px: {errors:.4?}");
     assert!(errors[3] <= 0.02, "{errors:?}");
-}
-
-/// Drifts up to 10 % of the width and 3 degrees, 1 to 3 EV apart; what is not found must be said.
-#[test]
-fn large_drifts_are_found_or_refused() {
-    let (mut found, mut wrong, total) = (0, 0, 20);
-    for seed in 0..total {
-        let scene = Texture::new(300 + seed, 40, 0.25, 1.2);
-        let mut random = ChaCha8Rng::seed_from_u64(seed);
-        let reach = 0.1 * CAMERA.size.1 as f64;
-        let truth = Transform::turn(
-            centre(CAMERA.size),
-            random.random_range(-3.0..3.0),
-            random.random_range(-reach..reach),
-            random.random_range(-reach..reach),
-        );
-        let placement = place(
-            &scene,
-            &truth,
-            [1.0, -1.0, 2.0, -2.0, 3.0][seed as usize % 5],
-            seed,
-        );
-        if placement.found {
-            let error = corner_error(&placement.transform, &truth, CAMERA.size);
-            if error < 0.5 { found += 1 } else { wrong += 1 }
-        }
-    }
-    assert_eq!(wrong, 0, "confidently wrong placements");
-    assert!(found * 100 >= 98 * total, "{found} of {total}");
 }
 
 #[test]
