@@ -1,7 +1,8 @@
 //! Rows of a map channel by channel, as files want them.
 use super::map::RadianceMap;
 use crate::units::Primaries;
-use ndarray::{Array2, Array3};
+use ndarray::{Array2, Array3, ArrayView3, Axis, s};
+use std::ops::Range;
 
 /// Some rows of a [`RadianceMap`], every channel by itself, row by row; quantities and units are the map's.
 #[derive(Debug, Clone, PartialEq)]
@@ -23,7 +24,13 @@ pub struct Planes {
 impl Planes {
     /// The planes of a map.
     pub fn of(map: &RadianceMap) -> Self {
-        let flags = map.flags.as_standard_layout();
+        Self::of_rows(map, 0..map.flags.dim().0)
+    }
+
+    /// The planes of some rows of a map. Panics if the range leaves it.
+    pub fn of_rows(map: &RadianceMap, rows: Range<usize>) -> Self {
+        let apart = |samples: &Array3<f32>| apart(samples.slice(s![rows.clone(), .., ..]));
+        let flags = map.flags.slice(s![rows.clone(), ..]);
         Planes {
             columns: map.flags.dim().1,
             radiance: apart(&map.radiance),
@@ -55,18 +62,11 @@ impl Planes {
 }
 
 /// One plane for each channel.
-fn apart(samples: &Array3<f32>) -> Vec<Vec<f32>> {
+fn apart(samples: ArrayView3<f32>) -> Vec<Vec<f32>> {
     let channels = samples.dim().2;
-    let samples = samples.as_standard_layout();
-    let data = samples.as_slice().unwrap_or_default();
-    let plane = |k: usize| match channels {
-        3 => data
-            .as_chunks::<3>()
-            .0
-            .iter()
-            .map(|pixel| pixel[k])
-            .collect(),
-        _ => data.iter().skip(k).step_by(channels).copied().collect(),
+    let plane = |k: usize| match (samples.as_slice(), channels) {
+        (Some(data), 3) => data.as_chunks::<3>().0.iter().map(|p| p[k]).collect(),
+        _ => samples.index_axis(Axis(2), k).iter().copied().collect(),
     };
     (0..channels).map(plane).collect()
 }

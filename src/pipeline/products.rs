@@ -131,7 +131,7 @@ pub(super) fn write_bracket(
             file(what, name, &|path| {
                 let how = (bracket, delivery);
                 write_map(path, policy, how, map.radiance.dim(), |rows| {
-                    Planes::of(&map.strip(rows))
+                    Planes::of_rows(map, rows)
                 })
             })
         })
@@ -173,16 +173,16 @@ pub(super) fn write_map(
     let ending = path
         .extension()
         .map(|e| e.to_string_lossy().to_ascii_lowercase());
+    let space = written_in(bracket);
+    let rows = |range| {
+        let planes = rows(range);
+        match planes.primaries == space {
+            true => planes,
+            false => Planes::of(&in_space(planes.map(), &space)),
+        }
+    };
     match ending.as_deref() {
         Some("exr") => {
-            let space = written_in(bracket);
-            let rows = |range| {
-                let planes = rows(range);
-                match planes.primaries == space {
-                    true => planes,
-                    false => Planes::of(&in_space(planes.map(), &space)),
-                }
-            };
             let how = Stored {
                 attributes: attributes(bracket),
                 samples: delivery.map_samples,
@@ -190,17 +190,14 @@ pub(super) fn write_map(
             };
             store::write_exr(path, policy, &how, shape, rows)
         }
-        Some("hdr") => {
-            let map = in_space(rows(0..shape.0).map(), &written_in(bracket));
-            write_whole(path, policy, |sink| {
-                rgbe::write(
-                    sink,
-                    map.radiance.view(),
-                    SOFTWARE,
-                    Some(map.primaries.single()),
-                )
-            })
-        }
+        Some("hdr") => write_whole(path, policy, |sink| {
+            let head = rgbe::Head {
+                shape,
+                software: SOFTWARE,
+                primaries: Some(space.single()),
+            };
+            rgbe::write_strips(sink, &head, |range| rows(range).radiance)
+        }),
         _ => Err(Error::output(path, OutputProblem::UnknownKind, None)),
     }
 }

@@ -63,7 +63,7 @@ impl Bench {
     }
 
     fn write(&self, map: &RadianceMap) {
-        self.write_planes(|rows| Planes::of(&map.strip(rows)));
+        self.write_planes(|rows| Planes::of_rows(map, rows));
     }
 
     fn write_planes(&self, strip: impl Fn(std::ops::Range<usize>) -> Planes + Sync) {

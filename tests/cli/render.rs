@@ -13,7 +13,7 @@ fn write(path: &Path, radiance: Array3<f32>) {
     let map = RadianceMap::of_radiance(radiance, Primaries::SRGB);
     let (policy, how) = (Outputs::default(), Stored::default());
     write_exr(path, &policy, &how, map.radiance.dim(), |rows| {
-        Planes::of(&map.strip(rows))
+        Planes::of_rows(&map, rows)
     })
     .unwrap();
 }

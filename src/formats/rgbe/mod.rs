@@ -1,16 +1,19 @@
-//! Radiance RGBE pictures (Ward 1991): linear R, G, B with one shared exponent, run-length coded.
+//! Radiance RGBE pictures (Ward 1991): linear R, G, B with one shared exponent, run-length coded. Reading is here, writing in `write`.
 //!
 //! On reading, mantissa m and exponent e stand for `m / 256 * 2^(e - 128)`, on writing the mantissa is rounded to the
 //! nearest such value, so a round trip is unbiased: at most 1/2 of the last of 8 bits of the largest channel. (A channel
 //! below 1/512 of that power of two becomes 0, as the format has it.)
+mod write;
+
 use super::fault::Fault;
 use super::read::Decoded;
 use super::{Compression, Header};
 use crate::raster::Pixels;
 use crate::units::Primaries;
-use ndarray::{Array3, ArrayView3, Axis};
-use rayon::prelude::*;
-use std::io::{self, BufRead, Read, Seek, Write};
+use ndarray::Array3;
+use std::io::{BufRead, Read, Seek};
+
+pub use write::{Head, write, write_strips};
 
 /// Largest value that can be written: 255/256 * 2^127.
 pub const LARGEST: f32 = f32::from_bits(0x7eff_0000);
@@ -208,118 +211,9 @@ fn power_of_two(exponent: i32) -> f64 {
     f64::from_bits(((1023 + exponent) as u64) << 52)
 }
 
-/// One pixel: the exponent is the smallest that holds the largest channel rounded, each mantissa the nearest.
-fn shared_exponent(pixel: [f32; 3]) -> [u8; 4] {
-    let clean = pixel.map(|v| f64::from(if v > 0.0 { v.min(LARGEST) } else { 0.0 }));
-    let largest = clean[0].max(clean[1]).max(clean[2]);
-    if largest < power_of_two(-128) {
-        return [0; 4]; // below the smallest exponent
-    }
-    // frexp: largest = f * 2^e with f in 0.5..1
-    let mut exponent = ((largest.to_bits() >> 52) as i32) - 1022;
-    if largest * power_of_two(8 - exponent) >= 255.5 {
-        exponent += 1; // would round up to 256
-    }
-    let unit = power_of_two(8 - exponent);
-    let [r, g, b] = clean.map(|v| (v * unit).round() as u8);
-    [r, g, b, (exponent + 128) as u8]
-}
-
-/// Writes linear R, G, B (or one channel, thrice) of any unit as a Radiance picture.
-///
-/// The format has no sign and 8 bits: negative values and values that are not numbers become 0, values above
-/// [`LARGEST`] become it, and each value is rounded to 1/256 of the power of two above the pixel's largest channel.
-/// `primaries` are the CIE x, y of red, green, blue and white. Line coding is spread over the rayon pool; the bytes do
-/// not depend on it.
-///
-/// # Errors
-/// Those of the sink, and `InvalidInput` for a picture without 1 or 3 channels.
-pub fn write(
-    sink: &mut (impl Write + ?Sized),
-    radiance: ArrayView3<f32>,
-    software: &str,
-    primaries: Option<[f32; 8]>,
-) -> io::Result<()> {
-    let (rows, columns, channels) = radiance.dim();
-    if !matches!(channels, 1 | 3) || rows == 0 || columns == 0 {
-        return Err(io::ErrorKind::InvalidInput.into());
-    }
-    writeln!(sink, "#?RADIANCE")?;
-    writeln!(sink, "SOFTWARE={}", software.replace(['\n', '\r'], " "))?;
-    if let Some(p) = primaries {
-        let numbers: Vec<String> = p.iter().map(|v| format!("{v:.4}")).collect();
-        writeln!(sink, "PRIMARIES={}", numbers.join(" "))?;
-    }
-    write!(sink, "FORMAT=32-bit_rle_rgbe\n\n-Y {rows} +X {columns}\n")?;
-    const BATCH: usize = 256;
-    for first in (0..rows).step_by(BATCH) {
-        let lines: Vec<Vec<u8>> = (first..rows.min(first + BATCH))
-            .into_par_iter()
-            .map(|row| scanline(radiance.index_axis(Axis(0), row)))
-            .collect();
-        for line in lines {
-            sink.write_all(&line)?;
-        }
-    }
-    Ok(())
-}
-
-fn scanline(row: ndarray::ArrayView2<f32>) -> Vec<u8> {
-    let width = row.dim().0;
-    let last = row.dim().1 - 1;
-    let coded =
-        |x: usize| shared_exponent([row[[x, 0]], row[[x, 1.min(last)]], row[[x, 2.min(last)]]]);
-    if !(8..=0x7fff).contains(&width) {
-        return (0..width).flat_map(coded).collect(); // the new coding cannot say such widths
-    }
-    let mut planes = [const { Vec::new() }; 4];
-    planes.iter_mut().for_each(|p| p.reserve_exact(width));
-    for x in 0..width {
-        for (plane, value) in planes.iter_mut().zip(coded(x)) {
-            plane.push(value);
-        }
-    }
-    let mut line = vec![2, 2, (width >> 8) as u8, width as u8];
-    planes
-        .iter()
-        .for_each(|plane| run_lengths(plane, &mut line));
-    line
-}
-
-/// Runs of 4 to 127 equal bytes as 128 + n, value; others as n, bytes, n at most 128.
-fn run_lengths(plane: &[u8], out: &mut Vec<u8>) {
-    let run_at = |i: usize| {
-        plane[i..]
-            .iter()
-            .take(127)
-            .take_while(|&&v| v == plane[i])
-            .count()
-    };
-    let mut start = 0; // first byte not yet written
-    let mut i = 0;
-    while i < plane.len() {
-        let run = run_at(i);
-        if run < 4 {
-            i += run;
-            continue;
-        }
-        literals(&plane[start..i], out);
-        out.extend([128 + run as u8, plane[i]]);
-        i += run;
-        start = i;
-    }
-    literals(&plane[start..], out);
-}
-
-fn literals(bytes: &[u8], out: &mut Vec<u8>) {
-    for piece in bytes.chunks(128) {
-        out.push(piece.len() as u8);
-        out.extend_from_slice(piece);
-    }
-}
-
 #[cfg(test)]
 mod tests {
+    use super::write::shared_exponent;
     use super::*;
 
     /// Bytes by the C function `setcolr` of the Radiance picture format page, worked by hand: 1.0 = 0.5 * 2^1, so
