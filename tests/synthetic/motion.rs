@@ -89,17 +89,21 @@ fn thing(side: usize, row: usize, column: usize) -> bool {
     (top..top + side).contains(&(row % apart)) && (left..left + side).contains(&(column % apart))
 }
 
-/// What departs by five standard deviations of a pixel's difference is found from 4 x 4 pixels up; smaller things fall
-/// among the areas that are too small to be believed.
+/// What departs by five standard deviations of a pixel's difference is found from 4 x 4 pixels up (by blocks of 4 x 4 pixels, for
+/// large frames, from 8 x 8 up); smaller things fall among the areas that are too small to be believed.
 #[test]
 fn five_sigma_motion_is_found() {
-    for (side, least) in [
-        (2, 0.0),
-        (3, 0.0),
-        (4, 0.99),
-        (8, 0.99),
-        (16, 0.99),
-        (24, 0.99),
+    for (blocks, side, least) in [
+        (2, 2, 0.0),
+        (2, 3, 0.0),
+        (2, 4, 0.99),
+        (2, 8, 0.99),
+        (2, 16, 0.99),
+        (2, 24, 0.99),
+        (4, 4, 0.0),
+        (4, 8, 0.99),
+        (4, 16, 0.99),
+        (4, 24, 0.99),
     ] {
         let factor = |x: f64| {
             // Of the difference to the reference, both at the frame's exposure (two stops more light in the frame).
@@ -114,7 +118,11 @@ fn five_sigma_motion_is_found() {
             }
         };
         let bracket = bracket(&[-2.0, 0.0, 2.0], side as u64, change);
-        let mask = mask(found(&bracket, &MotionSettings::default()).as_ref());
+        let settings = MotionSettings {
+            side: Some(blocks),
+            ..MotionSettings::default()
+        };
+        let mask = mask(found(&bracket, &settings).as_ref());
         let (mut all, mut hit) = (0usize, 0usize);
         for ((r, c), &marked) in mask.indexed_iter() {
             // Where the frame is clipped it cannot testify.
@@ -125,10 +133,10 @@ fn five_sigma_motion_is_found() {
         }
         let share = hit as f64 / all as f64;
         println!(
-            "{side} x {side} px at 5 sigma: {:.2} % found",
+            "{side} x {side} px at 5 sigma, blocks of {blocks}: {:.2} % found",
             100.0 * share
         );
-        assert!(all > 500 && share >= least, "{side}: {share}");
+        assert!(all > 500 && share >= least, "{side} by {blocks}: {share}");
     }
 }
 
@@ -138,8 +146,9 @@ fn five_sigma_motion_is_found() {
 /// the rate a little low.
 #[test]
 fn false_alarms_come_at_the_set_rate() {
-    for rate in [0.01, 0.003] {
+    for (side, rate) in [(2, 0.01), (2, 0.003), (4, 0.01), (4, 0.003)] {
         let settings = MotionSettings {
+            side: Some(side),
             seed: rate,
             grow: rate,
             guard: 0,
@@ -156,8 +165,11 @@ fn false_alarms_come_at_the_set_rate() {
             shares.push(found(&bracket, &settings).map_or(0.0, |m| m.share));
         }
         let mean = shares.iter().sum::<f64>() / shares.len() as f64;
-        println!("set {rate}: measured {mean:.5}");
-        assert!((0.8..=1.2).contains(&(mean / rate)), "{rate}: {shares:?}");
+        println!("blocks of {side}, set {rate}: measured {mean:.5}");
+        assert!(
+            (0.8..=1.2).contains(&(mean / rate)),
+            "{side}, {rate}: {shares:?}"
+        );
     }
 }
 
@@ -166,7 +178,13 @@ fn false_alarms_come_at_the_set_rate() {
 fn a_still_scene_is_left_whole() {
     for seed in 0..3 {
         let bracket = bracket(&[-2.0, 0.0, 2.0], 200 + seed, |_, _, _| 1.0);
-        assert_eq!(found(&bracket, &MotionSettings::default()), None);
+        for side in [2, 4] {
+            let settings = MotionSettings {
+                side: Some(side),
+                ..MotionSettings::default()
+            };
+            assert_eq!(found(&bracket, &settings), None);
+        }
     }
 }
 

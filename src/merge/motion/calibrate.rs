@@ -128,7 +128,11 @@ fn sample_row(views: &[View], pairs: &[Pair], row: usize) -> Vec<Vec<Sample>> {
                         frame: a.x,
                         base: b.x,
                         variance: a.v + b.v,
-                        texture: gradient(&base[0][c], &base[1][c], &base[2][c], i),
+                        texture: gradient(
+                            [0, 1, 2].map(|r| base[r][c].as_slice()),
+                            i,
+                            views[0].side(),
+                        ),
                     });
                 }
             }

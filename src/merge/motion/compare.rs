@@ -82,12 +82,12 @@ pub(super) fn beside(rows: [&[f32]; 3], out: &mut [f32]) {
 /// Squared gradient at block `i`, radiance^2 per pixel^2: mean square of the differences to its four neighbours, so that
 /// ripple from block to block counts as well as a slope.
 #[inline]
-pub(super) fn gradient(above: &[Word], line: &[Word], below: &[Word], i: usize) -> f32 {
+pub(super) fn gradient([above, line, below]: [&[Word]; 3], i: usize, side: usize) -> f32 {
     let here = line[i].x;
     let left = line[i.saturating_sub(1)].x - here;
     let right = line[(i + 1).min(line.len() - 1)].x - here;
     let (up, down) = (above[i].x - here, below[i].x - here);
-    (left * left + right * right + up * up + down * down) / 8.0
+    (left * left + right * right + up * up + down * down) / (2 * side * side) as f32
 }
 
 /// Scores of all pairs over the whole frame.
@@ -206,10 +206,11 @@ impl<'a> Strip<'a> {
                 let frame = &self.lines[pair.frame][row % 3][c];
                 let judge = &self.lines[self.reference][row % 3][c];
                 let scale = &self.yardsticks[p];
-                let (upper, middle, lower) = (&base[above][c], &base[row % 3][c], &base[below][c]);
+                let three = [above, row % 3, below].map(|r| base[r][c].as_slice());
+                let middle = three[1];
                 for (i, out) in squares[row % 3].iter_mut().enumerate() {
                     let words = [frame[i].unsure(near.0[i]), middle[i].unsure(near.1[i])];
-                    let texture = gradient(upper, middle, lower, i);
+                    let texture = gradient(three, i, self.views[0].side());
                     let z2 = scale.square(c, words, texture);
                     let counts = !pair.beyond || judge[i].least * judge[i].most == 0.0;
                     *out = if counts { z2 } else { 0.0 };

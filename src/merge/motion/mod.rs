@@ -1,6 +1,6 @@
 //! What moved between the frames, and which frames to leave out there so that the map shows the reference frame's moment.
 //!
-//! In reading order: `view`: frames reduced to means of 2 x 2 pixels with their variances and what they can
+//! In reading order: `view`: frames reduced to means of 2 x 2 pixels (4 x 4 in large ones) with their variances and what they can
 //! testify; `compare` two frames block by block and over 3 x 3 blocks; `calibrate` how far the noise model is off on
 //! these very pixels; `regions` from scores to areas.
 mod calibrate;
@@ -18,19 +18,24 @@ use ndarray::Array2;
 use std::ops::Range;
 use view::View;
 
-/// Side of the blocks that motion is looked for in, pixels.
-pub(crate) const SIDE: usize = 2;
+/// Sides of the blocks that motion is looked for in, pixels: in small frames and in large ones.
+const SIDES: [usize; 2] = [2, 4];
+/// Pixels from which a frame is large.
+const LARGE: usize = 8_000_000;
 /// Frames that a mask has bits for; of more frames the rest is not looked at.
 const MOST_FRAMES: usize = 32;
 
 /// How motion is told from noise.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct MotionSettings {
+    /// Side of the blocks that are compared, pixels: 2 or 4; `None` for 2, and 4 in frames of 8 megapixels and more, where
+    /// the same thing covers more pixels.
+    pub side: Option<usize>,
     /// Share of 3 x 3-block windows of a still frame that may start an area by chance, all channels together (0..1).
     pub seed: f64,
     /// Share that may widen one.
     pub grow: f64,
-    /// Blocks by which an area is widened all round.
+    /// Pixels by which an area is widened all round, in whole blocks.
     pub guard: usize,
     /// Blocks that an area must have to be believed.
     pub smallest: usize,
@@ -43,9 +48,10 @@ pub struct MotionSettings {
 impl Default for MotionSettings {
     fn default() -> Self {
         MotionSettings {
+            side: None,
             seed: 1e-3,
             grow: 1e-2,
-            guard: 2,
+            guard: 4,
             smallest: 10,
             peak: 60.0,
             certain: 100.0,
@@ -53,10 +59,12 @@ impl Default for MotionSettings {
     }
 }
 
-/// Where something moved: a mask of frames to leave out, by block of 2 x 2 pixels.
+/// Where something moved: a mask of frames to leave out, by block of pixels.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Motion {
-    /// Bit j set: frame j shows something else than the reference frame; shape (rows, columns) / 2.
+    /// Side of a block, pixels.
+    side: usize,
+    /// Bit j set: frame j shows something else than the reference frame; shape (rows, columns) / side.
     left_out: Array2<u32>,
     /// Share of the frame's blocks (0..=1) where the frame is left out, one a frame.
     pub by_frame: Vec<f64>,
@@ -68,7 +76,7 @@ impl Motion {
     /// The masks of the blocks that a row of pixels runs through.
     pub(super) fn row(&self, row: usize) -> &[u32] {
         let (down, across) = self.left_out.dim();
-        let first = (row / SIDE).min(down - 1) * across;
+        let first = (row / self.side).min(down - 1) * across;
         self.left_out
             .as_slice()
             .map_or(&[], |s| &s[first..first + across])
@@ -87,9 +95,9 @@ impl Motion {
         let end = if block + 1 == self.left_out.ncols() {
             columns
         } else {
-            (block + 1) * SIDE
+            (block + 1) * self.side
         };
-        block * SIDE..end
+        block * self.side..end
     }
 }
 
@@ -101,7 +109,7 @@ impl Motion {
 /// A clipped block says no more than "at least", a black one "at most".
 ///
 /// # Errors
-/// [`Error::Request`] for rates outside 0..1.
+/// [`Error::Request`] for rates outside 0..1 or blocks of another side than 2 or 4.
 pub fn find(
     bracket: &Bracket,
     response: &Response,
@@ -113,10 +121,16 @@ pub fn find(
         seed: limit(settings.seed, channels)?,
         grow: limit(settings.grow, channels)?,
     };
-    let Some(compared) = compare_all(bracket, response, noise) else {
+    let side = side(bracket, settings)?;
+    let Some(compared) = compare_all(bracket, response, noise, side) else {
         return Ok(None);
     };
-    Ok(regions::gather(bracket, compared, &limits, settings))
+    Ok(regions::gather(
+        (bracket, side),
+        compared,
+        &limits,
+        settings,
+    ))
 }
 
 /// Sums over a window at which areas start and end.
@@ -125,15 +139,30 @@ pub(super) struct Limits {
     pub grow: f64,
 }
 
+/// Side of the blocks to compare.
+fn side(bracket: &Bracket, settings: &MotionSettings) -> Result<usize, Error> {
+    let (rows, columns, _) = bracket.frames[bracket.reference].picture.pixels.dim();
+    match settings.side {
+        None => Ok(SIDES[usize::from(rows * columns >= LARGE)]),
+        Some(side) if SIDES.contains(&side) => Ok(side),
+        Some(_) => Err(Error::request("motion", "blocks are 2 or 4 pixels wide")),
+    }
+}
+
 /// Scores of every pair that decides something.
-fn compare_all(bracket: &Bracket, response: &Response, noise: &Noise) -> Option<Vec<Scores>> {
+fn compare_all(
+    bracket: &Bracket,
+    response: &Response,
+    noise: &Noise,
+    side: usize,
+) -> Option<Vec<Scores>> {
     let (rows, columns, _) = bracket.frames[bracket.reference].picture.pixels.dim();
     let count = bracket.frames.len();
-    if rows < 8 * SIDE || columns < 8 * SIDE || !(2..=MOST_FRAMES).contains(&count) {
+    if rows < 8 * side || columns < 8 * side || !(2..=MOST_FRAMES).contains(&count) {
         return None;
     }
     let views: Vec<View> = (0..count)
-        .map(|j| View::new(bracket, response, noise, j))
+        .map(|j| View::new((bracket, j), response, noise, side))
         .collect();
     let pairs = Pair::of_bracket(count, bracket.reference);
     let yardsticks = calibrate::measure(&views, bracket.reference, &pairs);

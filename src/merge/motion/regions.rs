@@ -6,7 +6,7 @@ use ndarray::{Array2, Zip};
 
 /// Masks of all pairs together; `None` where nothing is left out.
 pub(super) fn gather(
-    bracket: &Bracket,
+    (bracket, side): (&Bracket, usize),
     compared: Vec<Scores>,
     limits: &Limits,
     settings: &MotionSettings,
@@ -14,7 +14,7 @@ pub(super) fn gather(
     let (down, across) = compared.first()?.plane.dim();
     let mut left_out = Array2::<u32>::zeros((down, across));
     for scores in &compared {
-        let Some(area) = areas(&scores.plane, limits, settings) else {
+        let Some(area) = areas(&scores.plane, limits, settings, side) else {
             continue;
         };
         let (bit, base) = (1u32 << scores.pair.frame, 1u32 << scores.pair.base);
@@ -33,6 +33,7 @@ pub(super) fn gather(
     let all = share(u32::MAX);
     let by_frame = (0..bracket.frames.len()).map(|j| share(1 << j)).collect();
     (all > 0.0).then_some(Motion {
+        side,
         by_frame,
         share: all,
         left_out,
@@ -40,7 +41,12 @@ pub(super) fn gather(
 }
 
 /// Areas of one pair, widened; `None` without any.
-fn areas(plane: &Array2<u8>, limits: &Limits, settings: &MotionSettings) -> Option<Array2<bool>> {
+fn areas(
+    plane: &Array2<u8>,
+    limits: &Limits,
+    settings: &MotionSettings,
+    side: usize,
+) -> Option<Array2<bool>> {
     let score = |limit: f64| (limit * f64::from(STEPS)).round().clamp(0.0, 255.0) as u8;
     let (seed, grow) = (score(limits.seed), score(limits.grow));
     let (enough, certain) = (score(settings.peak), score(settings.certain));
@@ -73,7 +79,7 @@ fn areas(plane: &Array2<u8>, limits: &Limits, settings: &MotionSettings) -> Opti
             kept.extend(&area);
         }
     }
-    (!kept.is_empty()).then(|| widened((down, across), &kept, settings.guard))
+    (!kept.is_empty()).then(|| widened((down, across), &kept, settings.guard.div_ceil(side)))
 }
 
 fn widened(dim: (usize, usize), kept: &[(usize, usize)], guard: usize) -> Array2<bool> {

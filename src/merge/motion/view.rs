@@ -1,5 +1,5 @@
-//! A frame reduced to blocks of 2 x 2 pixels: radiance, its variance, and whether a block can say "at least" or "at most".
-use super::SIDE;
+//! A frame reduced to blocks of 2 x 2 or 4 x 4 pixels: radiance, its variance, and whether a block can say "at least" or "at most".
+use super::SIDES;
 use crate::formats::Compression;
 use crate::frames::Bracket;
 use crate::merge::noise::{Noise, NoiseModel};
@@ -60,6 +60,8 @@ pub(super) struct View<'a> {
     transform: Option<Transform>,
     channels: Vec<Channel>,
     astray: f32,
+    /// Side of a block, pixels.
+    side: usize,
 }
 
 struct Channel {
@@ -106,10 +108,10 @@ impl Light {
 
 impl<'a> View<'a> {
     pub(super) fn new(
-        bracket: &'a Bracket,
+        (bracket, frame): (&'a Bracket, usize),
         response: &Response,
         noise: &Noise,
-        frame: usize,
+        side: usize,
     ) -> Self {
         let this = &bracket.frames[frame];
         let open = |i: usize| bracket.frames[i].exposure.used.standard_uncertainty;
@@ -118,7 +120,7 @@ impl<'a> View<'a> {
         } else {
             open(frame).hypot(open(bracket.reference))
         };
-        // A block of a demosaiced frame holds one photosite of red, one of blue, two of green.
+        // Four pixels of a demosaiced frame hold one photosite of red, one of blue, two of green.
         let demosaiced = this.picture.raw.as_ref().is_some_and(|r| r.settled);
         let channels = response.curves.iter().zip(&noise.channels);
         let channels = channels.enumerate().map(|(c, (curve, noise))| {
@@ -130,12 +132,12 @@ impl<'a> View<'a> {
                 ratio_stops,
                 lumps: lumps(&this.picture.compression, c, response.curves.len()),
                 independent: if demosaiced {
-                    1.0
+                    (side * side) as f64 / 4.0
                 } else {
-                    (SIDE * SIDE) as f64
+                    (side * side) as f64
                 },
             };
-            let last = entries(&this.picture.pixels);
+            let last = entries(&this.picture.pixels, side);
             let place = |i: usize| i as f64 / last as f64;
             Channel {
                 table: if last == 0 {
@@ -156,12 +158,21 @@ impl<'a> View<'a> {
             } else {
                 astray(&this.picture.compression)
             },
+            side,
         }
+    }
+
+    /// Side of a block, pixels.
+    pub(super) fn side(&self) -> usize {
+        self.side
     }
 
     /// Rows and columns of blocks.
     pub(super) fn dim(&self) -> (usize, usize) {
-        (self.pixels.rows() / SIDE, self.pixels.columns() / SIDE)
+        (
+            self.pixels.rows() / self.side,
+            self.pixels.columns() / self.side,
+        )
     }
 
     pub(super) fn channels(&self) -> usize {
@@ -196,14 +207,15 @@ impl<'a> View<'a> {
         line: &mut Line,
     ) {
         let (_, columns, channels) = samples.dim();
-        let width = columns * channels;
-        let rows = samples.as_slice().map_or(&[][..], |s| {
-            &s[block_row * SIDE * width..(block_row + 1) * SIDE * width]
-        });
-        let (upper, lower) = rows.split_at(rows.len() / 2);
+        let (width, first) = (columns * channels, block_row * self.side);
+        let all = samples.as_slice().unwrap_or_default();
+        let row = |k: usize| &all[(first + k) * width..(first + k + 1) * width];
         for (c, (line, channel)) in line.iter_mut().zip(&self.channels).enumerate() {
             let limit = (f64::from(channel.clipped) * full).ceil() as u32;
-            channel.read_codes((upper, lower), (c, channels), limit, line);
+            match self.side {
+                2 => channel.read_codes([0, 1].map(row), (c, channels), limit, line),
+                _ => channel.read_codes([0, 1, 2, 3].map(row), (c, channels), limit, line),
+            }
         }
     }
 
@@ -213,8 +225,8 @@ impl<'a> View<'a> {
         let blocks = self.dim().1;
         for block in 0..blocks {
             let centre = Point {
-                x: (block * SIDE + SIDE / 2) as f64,
-                y: (block_row * SIDE + SIDE / 2) as f64,
+                x: (block * self.side + self.side / 2) as f64,
+                y: (block_row * self.side + self.side / 2) as f64,
             };
             let at = self.transform.map_or(Some(centre), |t| t.apply(centre));
             let square = at.and_then(|at| self.square(at));
@@ -228,7 +240,7 @@ impl<'a> View<'a> {
     }
 
     fn square(&self, at: Point) -> Option<Square> {
-        let (across, down) = (Span::new(at.x), Span::new(at.y));
+        let (across, down) = (Span::new(at.x, self.side), Span::new(at.y, self.side));
         let (rows, columns, _) = self.pixels.dim();
         let inside = |s: &Span, size: usize| s.first >= 0 && s.first as usize + s.len() <= size;
         (inside(&across, columns) && inside(&down, rows)).then_some(Square { across, down })
@@ -253,7 +265,7 @@ impl<'a> View<'a> {
             let last = (channel.table.len() - 1) as f32;
             channel.table[((sum * last).round().max(0.0) as usize).min(channel.table.len() - 1)]
         };
-        word.v *= across.energy() * down.energy();
+        word.v *= across.energy(self.side) * down.energy(self.side);
         if peak >= channel.clipped {
             word.most = 0.0;
         }
@@ -262,25 +274,35 @@ impl<'a> View<'a> {
 }
 
 impl Channel {
-    /// The words of two rows of samples; a block with a sample of `limit` or more may be clipped.
-    fn read_codes<T: Copy + Into<u32>>(
+    /// The words of the rows of samples of a row of blocks; a block with a sample of `limit` or more may be clipped.
+    fn read_codes<T: Copy + Into<u32>, const SIDE: usize>(
         &self,
-        (upper, lower): (&[T], &[T]),
+        rows: [&[T]; SIDE],
         (c, channels): (usize, usize),
         limit: u32,
         line: &mut [Word],
     ) {
-        // An entry of the table is a sum of four bytes, or the rounded mean of four deeper samples.
+        // An entry of the table is a sum of bytes, or the rounded mean of deeper samples.
         let deep = self.table.len() > 255 * SIDE * SIDE + 1;
-        let (half, shift) = if deep { (2, 2) } else { (0, 0) };
-        let pairs = upper
-            .chunks_exact(SIDE * channels)
-            .zip(lower.chunks_exact(SIDE * channels));
-        for ((a, b), word) in pairs.zip(line) {
-            let four: [u32; 4] = [a[c], a[channels + c], b[c], b[channels + c]].map(Into::into);
-            let sum: u32 = four.iter().sum();
+        let count = (SIDE * SIDE) as u32;
+        let (half, shift) = if deep {
+            (count / 2, count.ilog2())
+        } else {
+            (0, 0)
+        };
+        let width = SIDE * channels;
+        for (block, word) in line.iter_mut().enumerate() {
+            let (mut sum, mut peak) = (0u32, 0u32);
+            for row in rows {
+                let row = &row[block * width..(block + 1) * width];
+                for k in 0..SIDE {
+                    let code = row[k * channels + c].into();
+                    sum += code;
+                    peak = peak.max(code);
+                }
+            }
             *word = self.table[((sum + half) >> shift) as usize];
-            if four.iter().any(|&v| v >= limit) {
+            if peak >= limit {
                 word.most = 0.0;
             }
         }
@@ -311,9 +333,9 @@ fn lumps(compression: &Compression, channel: usize, channels: usize) -> f64 {
 }
 
 /// Last index of a table over mean levels: exact for bytes, 16 bits for deeper samples, none for floats.
-fn entries(pixels: &Pixels) -> usize {
+fn entries(pixels: &Pixels, side: usize) -> usize {
     match pixels {
-        Pixels::U8(_) => 255 * SIDE * SIDE,
+        Pixels::U8(_) => 255 * side * side,
         Pixels::U16(_) => 65535,
         Pixels::F32(_) => 0,
     }
@@ -327,26 +349,32 @@ struct Square {
 /// The pixels along one axis that a block's side covers, centred at a point, and how much of it each covers.
 struct Span {
     first: isize,
-    weights: [f32; 3],
+    weights: [f32; SIDES[1] + 1],
+    count: usize,
 }
 
 impl Span {
-    fn new(centre: f64) -> Self {
-        let start = (centre - 1.0).clamp(-1e9, 1e9);
+    fn new(centre: f64, side: usize) -> Self {
+        let start = (centre - side as f64 / 2.0).clamp(-1e9, 1e9);
         let first = start.floor();
         let part = (start - first) as f32;
+        let mut weights = [0.0; SIDES[1] + 1];
+        weights[..side].fill(1.0 / side as f32);
+        weights[0] = (1.0 - part) / side as f32;
+        weights[side] = part / side as f32;
         Span {
             first: first as isize,
-            weights: [(1.0 - part) / 2.0, 0.5, part / 2.0],
+            weights,
+            count: side + usize::from(part > 0.0),
         }
     }
 
     fn len(&self) -> usize {
-        if self.weights[2] > 0.0 { 3 } else { 2 }
+        self.count
     }
 
-    /// Variance of independent noise against that of two whole pixels.
-    fn energy(&self) -> f32 {
-        2.0 * self.weights.iter().map(|w| w * w).sum::<f32>()
+    /// Variance of independent noise against that of as many whole pixels.
+    fn energy(&self, side: usize) -> f32 {
+        side as f32 * self.weights.iter().map(|w| w * w).sum::<f32>()
     }
 }
