@@ -27,7 +27,7 @@ impl Mixing {
     }
 
     /// The pixel in the rendering's primaries.
-    #[inline]
+    #[inline(always)]
     pub fn mix(&self, [r, g, b]: [f32; 3]) -> [f32; 3] {
         match self.matrix {
             None => [r, g, b],
@@ -40,7 +40,7 @@ impl Mixing {
 /// saturation scaled by `saturation`: `((C / L - 1) s + 1) L_out` (Mantiuk, Tomaszewska and Heidrich 2009), which keeps luminance exactly.
 /// What lies outside the display's gamut is drawn softly along the line to the grey of its own luminance, which keeps
 /// hue (in linear light) and luminance and never crosses colours over.
-#[inline]
+#[inline(always)]
 pub(super) fn display_colour(
     pixel: [f32; 3],
     scene: f32,
@@ -76,7 +76,7 @@ impl Encoder {
     }
 
     /// The code of linear display light; below 0 and above 1 clamped, NaN black.
-    #[inline]
+    #[inline(always)]
     pub fn code(&self, linear: f32) -> u16 {
         let position = linear.clamp(0.0, 1.0) * STEPS as f32;
         let index = (position as i32 as usize).min(STEPS - 1);

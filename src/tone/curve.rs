@@ -46,7 +46,7 @@ impl Curve {
     }
 
     /// (display luminance, saturation factor) at a log2 luminance.
-    #[inline]
+    #[inline(always)]
     pub fn at(&self, log: f32) -> (f32, f32) {
         let position = (log + REACH).clamp(0.0, 2.0 * REACH) * STEPS;
         let index = (position as i32 as usize).min(self.table.len() - 2);

@@ -36,21 +36,40 @@ impl Gain {
         }
     }
 
-    /// Adds the gain to one row of log2 luminance. `lines` is room for the interpolated row of coefficients.
-    pub fn add_to_row(&self, row: usize, logs: &mut [f32], lines: &mut Vec<[f32; 2]>) {
+    /// Where the pixels of a row of `columns` lie between the block centres; the same for every row.
+    pub fn across(&self, columns: usize) -> Vec<(u32, f32)> {
+        let blocks = self.slope.ncols();
+        let at = |column: usize| {
+            let (left, _, t) = place(column, self.block, blocks);
+            (left as u32, t)
+        };
+        (0..if blocks == 0 { 0 } else { columns }).map(at).collect()
+    }
+
+    /// Adds the gain to one row of log2 luminance. `across` is of [`Gain::across`]; `lines` is room for the interpolated row of
+    /// coefficients.
+    pub fn add_to_row(
+        &self,
+        row: usize,
+        logs: &mut [f32],
+        across: &[(u32, f32)],
+        lines: &mut Vec<[f32; 2]>,
+    ) {
         let (rows, columns) = self.slope.dim();
         if rows == 0 || columns == 0 {
             return;
         }
         let (top, below, t) = place(row, self.block, rows);
         lines.clear();
-        lines.extend((0..columns).map(|c| {
+        // The last once more, so that every block has a neighbour.
+        lines.extend((0..=columns).map(|c| {
+            let c = c.min(columns - 1);
             let mix = |p: &Array2<f32>| p[[top, c]] + t * (p[[below, c]] - p[[top, c]]);
             [mix(&self.slope), mix(&self.offset)]
         }));
-        for (column, log) in logs.iter_mut().enumerate() {
-            let (left, right, t) = place(column, self.block, columns);
-            let (a, b) = (lines[left], lines[right]);
+        for (log, &(left, t)) in logs.iter_mut().zip(across) {
+            let left = left as usize;
+            let (a, b) = (lines[left], lines[left + 1]);
             let slope = a[0] + t * (b[0] - a[0]);
             let offset = a[1] + t * (b[1] - a[1]);
             *log += slope * *log + offset;

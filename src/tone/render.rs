@@ -3,7 +3,7 @@ use super::colour::{Encoder, display_colour};
 use super::curve::Curve;
 use super::headroom::{REFERENCE_WHITE, Signal, pq_luminance};
 use super::look::Look;
-use super::scene::{REACH, log2, luminance};
+use super::scene::{REACH, log2, logs_of, luminance};
 use super::settings::ToneSettings;
 use crate::merge::RadianceMap;
 use crate::units::Primaries;
@@ -125,7 +125,7 @@ pub fn bright_gain(
         .zip(from.par_chunks(width * block))
         .enumerate()
         .for_each(|(band, (to, from))| {
-            let mut line = Line::new(columns);
+            let mut line = Line::new(&look, columns);
             for (i, row) in from.chunks_exact(width).enumerate() {
                 line.load(&look, row, channels, band * block + i);
                 for (sum, logs) in to.iter_mut().zip(line.logs.chunks(block)) {
@@ -159,23 +159,24 @@ fn standard(map: &RadianceMap) -> Cow<'_, RadianceMap> {
 /// Log2 luminance of a row after the local gain, with room for what that needs.
 struct Line {
     logs: Vec<f32>,
+    across: Vec<(u32, f32)>,
     room: Vec<[f32; 2]>,
 }
 
 impl Line {
-    fn new(columns: usize) -> Self {
+    fn new(look: &Look, columns: usize) -> Self {
+        let across = look.gain.as_ref().map(|gain| gain.across(columns));
         Line {
             logs: vec![0.0; columns],
+            across: across.unwrap_or_default(),
             room: Vec::new(),
         }
     }
 
     fn load(&mut self, look: &Look, row: &[f32], channels: usize, number: usize) {
-        for (log, pixel) in self.logs.iter_mut().zip(row.chunks_exact(channels)) {
-            *log = log2(luminance(pixel, look.mixing.weights));
-        }
+        logs_of(row, channels, look.mixing.weights, &mut self.logs);
         if let Some(gain) = &look.gain {
-            gain.add_to_row(number, &mut self.logs, &mut self.room);
+            gain.add_to_row(number, &mut self.logs, &self.across, &mut self.room);
         }
     }
 }
@@ -197,17 +198,22 @@ fn paint(
         .zip(from.par_chunks(width * BAND))
         .enumerate()
         .for_each(|(band, (to, from))| {
-            let mut line = Line::new(columns);
+            let mut line = Line::new(look, columns);
             let rows = from
                 .chunks_exact(width)
                 .zip(to.chunks_exact_mut(columns * 3));
             for (i, (from, to)) in rows.enumerate() {
                 line.load(look, from, channels, band * BAND + i);
-                let pixels = from.chunks_exact(channels).zip(to.chunks_exact_mut(3));
-                for (&log, (pixel, out)) in line.logs.iter().zip(pixels) {
-                    let light = light(pixel, log, look, (curve, peak));
-                    for (out, light) in out.iter_mut().zip(light) {
-                        *out = code(light);
+                let to = line.logs.iter().zip(to.as_chunks_mut::<3>().0);
+                let shown = |pixel: &[f32], log| light(pixel, log, look, (curve, peak)).map(&code);
+                match channels {
+                    3 => {
+                        let from = from.as_chunks::<3>().0;
+                        to.zip(from).for_each(|((&log, to), p)| *to = shown(p, log));
+                    }
+                    _ => {
+                        let from = from.as_chunks::<1>().0;
+                        to.zip(from).for_each(|((&log, to), p)| *to = shown(p, log));
                     }
                 }
             }
@@ -216,7 +222,7 @@ fn paint(
 }
 
 /// Linear display light of a pixel whose log2 luminance after the gain is `log`.
-#[inline]
+#[inline(always)]
 fn light(pixel: &[f32], log: f32, look: &Look, (curve, peak): (&Curve, f32)) -> [f32; 3] {
     let scene = luminance(pixel, look.mixing.weights);
     if scene <= 0.0 {

@@ -1,4 +1,5 @@
 //! What the operators need to know of the scene: its luminance distribution and a small plane of log luminance.
+use crate::raster::{Work, wide};
 use ndarray::{Array2, ArrayView3};
 use rayon::prelude::*;
 
@@ -9,7 +10,7 @@ const SMALL_SIDE: usize = 512;
 
 /// Luminance of linear RGB whose primaries have the luminances `weights` (their sum is 1); a mono sample is its own.
 /// Values that are no amount of light (negative, NaN) count as black, infinity as the top of the range.
-#[inline]
+#[inline(always)]
 pub(super) fn luminance(pixel: &[f32], weights: [f32; 3]) -> f32 {
     let y = match pixel {
         [r, g, b] => weights[0] * r + weights[1] * g + weights[2] * b,
@@ -21,7 +22,7 @@ pub(super) fn luminance(pixel: &[f32], weights: [f32; 3]) -> f32 {
 
 /// log2 of a non-negative luminance, clamped to -/+ [`REACH`]; within 1e-6 of the exact value. Branch-free, so that
 /// loops over it vectorise: exponent from the bits, mantissa by the series of the inverse hyperbolic tangent.
-#[inline]
+#[inline(always)]
 pub(super) fn log2(y: f32) -> f32 {
     let y = y.clamp(2.328_306_4e-10, 4.294_967_3e9);
     let bits = y.to_bits();
@@ -33,6 +34,28 @@ pub(super) fn log2(y: f32) -> f32 {
     let t2 = t * t;
     let series = 1.0 + t2 * (1.0 / 3.0 + t2 * (1.0 / 5.0 + t2 / 7.0));
     exponent + 2.0 * std::f32::consts::LOG2_E * t * series
+}
+
+/// log2 luminance of the pixels of a row.
+pub(super) fn logs_of(row: &[f32], channels: usize, weights: [f32; 3], logs: &mut [f32]) {
+    match channels {
+        3 => wide(Logs(row.as_chunks::<3>().0, weights, logs)),
+        _ => wide(Logs(row.as_chunks::<1>().0, weights, logs)),
+    }
+}
+
+struct Logs<'a, const CHANNELS: usize>(&'a [[f32; CHANNELS]], [f32; 3], &'a mut [f32]);
+
+impl<const CHANNELS: usize> Work for Logs<'_, CHANNELS> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(self) {
+        let Logs(row, weights, logs) = self;
+        for (log, pixel) in logs.iter_mut().zip(row) {
+            *log = log2(luminance(pixel, weights));
+        }
+    }
 }
 
 /// The scene as the operators see it. Luminance in the map's unit, logs to base 2.
@@ -112,9 +135,7 @@ impl Band {
         let mut logs = vec![0f32; columns];
         let rows = samples.len() / (columns * channels).max(1);
         for row in samples.chunks_exact((columns * channels).max(1)) {
-            for (log, pixel) in logs.iter_mut().zip(row.chunks_exact(channels)) {
-                *log = log2(luminance(pixel, weights));
-            }
+            logs_of(row, channels, weights, &mut logs);
             band.add_row(&logs, block);
         }
         for (i, value) in band.small.iter_mut().enumerate() {

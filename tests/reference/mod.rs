@@ -9,3 +9,4 @@ mod methods;
 mod opencv;
 mod openexr;
 mod samples;
+mod tone;
