@@ -15,7 +15,7 @@ use half::f16;
 use ndarray::Array3;
 use rayon::prelude::*;
 use std::collections::BTreeMap;
-use std::io::{BufRead, Cursor, Seek};
+use std::io::{BufRead, Cursor, Read, Seek};
 use std::path::Path;
 
 /// Everything in the first part of an OpenEXR file.
@@ -46,6 +46,10 @@ pub fn read(file: &Path, limits: &Limits) -> Result<Content, Error> {
 
 /// Size and what the standard attributes say about exposure.
 pub(in crate::formats) fn header(file: &mut (impl BufRead + Seek)) -> Result<Header, Fault> {
+    let mut front = Vec::new();
+    file.by_ref().take(FRONT).read_to_end(&mut front)?;
+    decodable(&front)?;
+    file.rewind()?;
     let meta = MetaData::read_from_buffered(file, false).map_err(fault)?;
     let first = first_part(&meta)?;
     let attributes = attributes(first);
@@ -114,7 +118,28 @@ pub(in crate::formats) fn decode(bytes: &[u8]) -> Result<Decoded, Fault> {
     })
 }
 
+/// Bytes at the front of a file in which its compression is looked for.
+const FRONT: u64 = 1 << 16;
+
+/// Refuses by name the compressions that came after those the `exr` crate knows by their numbers (it takes such a header
+/// for damaged).
+fn decodable(bytes: &[u8]) -> Result<(), Fault> {
+    const ATTRIBUTE: &[u8] = b"compression\0compression\0\x01\0\0\0";
+    let mut windows = bytes.windows(ATTRIBUTE.len() + 1);
+    let number = windows.find_map(|w| w.strip_prefix(ATTRIBUTE)?.first().copied());
+    let name = match number {
+        None | Some(0..=9) => return Ok(()),
+        Some(10 | 11) => "HTJ2K",
+        Some(13) => "Zstandard",
+        Some(_) => "unknown",
+    };
+    Err(Fault::unsupported(format!(
+        "OpenEXR with {name} compression; save it with ZIP or PIZ compression"
+    )))
+}
+
 fn content(bytes: &[u8], limits: &Limits) -> Result<Content, Fault> {
+    decodable(&bytes[..bytes.len().min(FRONT as usize)])?;
     let reader = exr::block::read(Cursor::new(bytes), false).map_err(fault)?;
     let meta = reader.meta_data().clone();
     let first = first_part(&meta)?;
