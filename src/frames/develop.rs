@@ -3,7 +3,7 @@ use super::bracket::{Bracket, Frame};
 use super::clipping::Clip;
 use super::raw_levels::{LinearScale, raw_of};
 use crate::raster::demosaic::{Sites, demosaic};
-use crate::raster::{Mosaic, Pixels};
+use crate::raster::{Mosaic, PLANES, Pixels};
 use ndarray::Array3;
 use rayon::prelude::*;
 
@@ -62,53 +62,65 @@ impl Development<'_> {
         }
     }
 
-    fn pixels(&self, planes: &Pixels) -> Array3<u16> {
-        let (down, across, _) = planes.dim();
+    fn pixels(&self, pixels: &Pixels) -> Array3<u16> {
+        let (down, across, _) = pixels.dim();
         let (rows, columns) = (2 * down, 2 * across);
-        let samples = self.exposures(planes);
+        let planes: Vec<Vec<f32>> = (0..PLANES)
+            .into_par_iter()
+            .map(|plane| self.exposures(pixels, plane))
+            .collect();
         let sites = Sites {
-            samples: &samples,
-            columns,
+            planes: std::array::from_fn(|k| planes[k].as_slice()),
+            across,
             mosaic: self.mosaic,
         };
-        let noise = self.darkest(planes);
-        let per_level = MAIN.map(|p| self.scales[p].per_level);
-        let developed = demosaic(sites, 0..rows, noise);
-        let mut out = Array3::zeros(developed.dim());
-        ndarray::Zip::indexed(&mut out)
-            .and(&developed)
-            .par_for_each(|(_, _, k), to, &exposure| {
-                let level = self.black + f64::from(exposure) / per_level[k];
-                *to = if exposure.is_finite() {
-                    (level * 65535.0).round().clamp(0.0, 65535.0) as u16
-                } else {
-                    u16::MAX
-                };
+        let developed = demosaic(sites, 0..rows, self.darkest(pixels));
+        let code = MAIN.map(|p| (65535.0 / self.scales[p].per_level) as f32);
+        let black = (65535.0 * self.black) as f32;
+        let mut out = Array3::zeros((rows, columns, 3));
+        let lines = out.as_slice_mut().unwrap_or_default();
+        lines
+            .par_chunks_mut((columns * 3).max(1))
+            .enumerate()
+            .for_each(|(row, line)| {
+                for (k, plane) in developed.iter().enumerate() {
+                    let exposures = &plane[row * columns..][..columns];
+                    for (pixel, &exposure) in line.as_chunks_mut::<3>().0.iter_mut().zip(exposures)
+                    {
+                        pixel[k] = if exposure.is_finite() {
+                            (black + exposure * code[k] + 0.5) as u16
+                        } else {
+                            u16::MAX
+                        };
+                    }
+                }
             });
         out
     }
 
-    /// White-balanced exposure of every photosite, row by row; infinite where it is clipped.
-    fn exposures(&self, planes: &Pixels) -> Vec<f32> {
-        let (down, across, _) = planes.dim();
-        let order = self.mosaic.planes();
-        let width = 2 * across;
-        let mut out = vec![0.0f32; 2 * down * width];
-        out.par_chunks_mut(width.max(1))
-            .enumerate()
-            .for_each(|(row, line)| {
-                for (column, value) in line.iter_mut().enumerate() {
-                    let plane = order[row % 2 * 2 + column % 2];
-                    let level = f64::from(planes.level(row / 2, column / 2, plane));
-                    let scale = &self.scales[plane];
-                    *value = if level >= self.clips[plane].clip_level - 1e-9 {
-                        f32::INFINITY
-                    } else {
-                        ((level - scale.black) * scale.per_level) as f32
-                    };
-                }
-            });
-        out
+    /// White-balanced exposure of every photosite of a plane, row by row; infinite where it is clipped.
+    fn exposures(&self, pixels: &Pixels, plane: usize) -> Vec<f32> {
+        let scale = &self.scales[plane];
+        let exposure = |level: f64| {
+            if level >= self.clips[plane].clip_level - 1e-9 {
+                f32::INFINITY
+            } else {
+                ((level - scale.black) * scale.per_level) as f32
+            }
+        };
+        if let Pixels::U16(codes) = pixels {
+            let table: Vec<f32> = (0..=u16::MAX)
+                .map(|code| exposure(f64::from(code) / 65535.0))
+                .collect();
+            let codes = codes.as_slice().unwrap_or_default();
+            let codes = codes.iter().skip(plane).step_by(PLANES);
+            return codes.map(|&code| table[usize::from(code)]).collect();
+        }
+        let (down, across, _) = pixels.dim();
+        let places = (0..down).flat_map(|r| (0..across).map(move |c| (r, c)));
+        places
+            .map(|(r, c)| exposure(f64::from(pixels.level(r, c, plane))))
+            .collect()
     }
 
     /// Standard deviation of the darkest samples, exposure: what lies below black, as a half-normal distribution has it; a

@@ -1,7 +1,7 @@
 //! The merge: inverse-variance mean of radiances over the frames that see a pixel, row by row.
 //!
 //! The first estimate is the Poisson one, the sum of exposures over the sum of times of unclipped frames (Hanji, Zhong
-//! and Mantiuk 2020); weights at that estimate give the variance-optimal mean, which comes within a few per cent of the
+//! and Mantiuk 2020), with read noise in its weights where samples are deep; weights at that estimate give the variance-optimal mean, which comes within a few per cent of the
 //! Cramer-Rao bound (Aguerrebere, Delon, Gousseau and Muse 2014).
 use super::map::{RadianceMap, flag};
 use super::motion::Motion;
@@ -9,7 +9,7 @@ use super::noise::{Noise, NoiseModel};
 use super::planes::Planes;
 use super::sampling::{CLIPPED, LEFT_OUT, Table, table};
 use super::sums::Sums;
-use super::weights::{FrameLight, Weights};
+use super::weights::{FrameLight, Weights, first_weights};
 use crate::frames::Bracket;
 use crate::raster::{Work, wide};
 use crate::response::{Response, ResponseCurve};
@@ -32,6 +32,8 @@ pub(super) struct Channel {
     /// By frame.
     pub(super) tables: Vec<Table>,
     factors: Vec<f32>,
+    /// Weights of the first estimate, by frame.
+    first: Vec<f32>,
     weights: Weights,
     /// Radiance at each frame's clip level: a lower bound where the frame is clipped.
     bounds: Vec<f32>,
@@ -216,7 +218,7 @@ impl<'a> Merger<'a> {
             sums,
         } = scratch;
         let frames = samples.iter().map(|f| f[channel].as_slice());
-        sums.add_light(frames.clone(), &this.factors);
+        sums.add_light(frames.clone(), &this.first);
         sums.add_weighted(frames, &this.weights, energy);
         sums.means();
         // Counted first, which is quick: there are none in most rows.
@@ -292,6 +294,7 @@ impl Channel {
                 .map(|(f, frame)| table(&frame.picture.pixels, curve, f))
                 .collect(),
             factors: frames.iter().map(|f| f.factor as f32).collect(),
+            first: first_weights(curve, noise, frames),
             weights: Weights::new(curve, noise, frames),
             bounds: frames.iter().map(bound).collect(),
             curve: curve.clone(),

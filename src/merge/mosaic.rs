@@ -4,7 +4,7 @@ use super::merger::Merger;
 use super::planes::Planes;
 use crate::raster::Mosaic;
 use crate::raster::demosaic::{REACH, Sites, demosaic, demosaic_variance};
-use ndarray::{Array2, Array3, Axis};
+use ndarray::{Array3, Axis};
 use rayon::prelude::*;
 use std::ops::Range;
 
@@ -71,7 +71,7 @@ impl<'a> MapSource<'a> {
     /// Some rows of the map (a strip of the same width). Panics if the range leaves the picture.
     pub fn rows(&self, range: Range<usize>) -> RadianceMap {
         match self.mosaic {
-            Some((mosaic, noise)) => rows(&self.merger, mosaic, range, noise),
+            Some(_) => self.planes(range).map(),
             None => self.merger.rows(range),
         }
     }
@@ -79,7 +79,7 @@ impl<'a> MapSource<'a> {
     /// The same rows channel by channel.
     pub fn planes(&self, range: Range<usize>) -> Planes {
         match self.mosaic {
-            Some(_) => Planes::of(&self.rows(range)),
+            Some((mosaic, noise)) => full_colour(&self.merger, mosaic, range, noise),
             None => self.merger.planes(range),
         }
     }
@@ -90,71 +90,82 @@ impl<'a> MapSource<'a> {
 ///
 /// The statistical uncertainty goes through the same filters as the radiance. Neighbouring pixels then share some of their
 /// noise, so that means over a patch are as uncertain as the number of its photosites says, not that of its pixels.
-fn rows(merger: &Merger, mosaic: Mosaic, rows: Range<usize>, noise: f32) -> RadianceMap {
+fn full_colour(merger: &Merger, mosaic: Mosaic, rows: Range<usize>, noise: f32) -> Planes {
     let (down, across, _) = merger.dim();
     // Whole cells around the rows, one more above and below for the flags.
     let first = rows.start.saturating_sub(REACH) / 2;
     let last = (rows.end + REACH).div_ceil(2).min(down);
-    let planes = merger.rows(first..last);
-    let columns = 2 * across;
-    let (radiance, variance) = sites(&planes, mosaic);
-    let sites = |samples| Sites {
-        samples,
-        columns,
-        mosaic,
-    };
+    let mut merged = merger.planes(first..last);
     let within = rows.start - 2 * first..rows.end - 2 * first;
-    let mut statistical = demosaic_variance(sites(&variance), within.clone());
-    statistical.par_mapv_inplace(f32::sqrt);
-    RadianceMap {
-        radiance: demosaic(sites(&radiance), within.clone(), noise),
-        statistical,
-        systematic: Array3::from_shape_fn((within.len(), columns, 3), |(r, c, k)| {
-            let cell = planes
-                .systematic
-                .slice(ndarray::s![(within.start + r) / 2, c / 2, ..]);
-            match k {
-                0 => cell[0],
-                1 => 0.5 * (cell[1] + cell[2]),
-                _ => cell[3],
-            }
-        }),
-        flags: flags(&planes, within, columns),
-        primaries: planes.primaries,
+    merged
+        .statistical
+        .iter_mut()
+        .flatten()
+        .for_each(|s| *s *= *s);
+    let how = (across, mosaic);
+    let radiance = demosaic(sites(&merged.radiance, how), within.clone(), noise);
+    let mut statistical = demosaic_variance(sites(&merged.statistical, how), within.clone());
+    statistical.iter_mut().flatten().for_each(|v| *v = v.sqrt());
+    Planes {
+        columns: 2 * across,
+        radiance: radiance.into(),
+        statistical: statistical.into(),
+        systematic: systematic(&merged.systematic, within.clone(), across),
+        flags: flags(&merged.flags, within, across),
+        primaries: merged.primaries,
     }
 }
 
-/// Radiance and variance of every photosite, row by row.
-fn sites(planes: &RadianceMap, mosaic: Mosaic) -> (Vec<f32>, Vec<f32>) {
-    let (down, across, _) = planes.radiance.dim();
-    let mut radiance = vec![0.0; 4 * down * across];
-    let mut variance = vec![0.0; 4 * down * across];
-    let order = mosaic.planes();
-    let width = 2 * across;
-    for row in 0..2 * down {
-        let pair = &order[row % 2 * 2..][..2];
-        for column in 0..across {
-            for (k, &plane) in pair.iter().enumerate() {
-                let at = row * width + 2 * column + k;
-                radiance[at] = planes.radiance[[row / 2, column, plane]];
-                variance[at] = planes.statistical[[row / 2, column, plane]].powi(2);
-            }
+fn sites(planes: &[Vec<f32>], (across, mosaic): (usize, Mosaic)) -> Sites<'_> {
+    Sites {
+        planes: std::array::from_fn(|k| planes.get(k).map_or(&[][..], Vec::as_slice)),
+        across,
+        mosaic,
+    }
+}
+
+/// Systematic uncertainties of the cell a pixel lies in, of red, green and blue.
+fn systematic(planes: &[Vec<f32>], within: Range<usize>, across: usize) -> Vec<Vec<f32>> {
+    let [red, one, other, blue] = planes else {
+        return Vec::new();
+    };
+    let green: Vec<f32> = one.iter().zip(other).map(|(a, b)| 0.5 * (a + b)).collect();
+    let colours = [red, &green, blue];
+    let wide = colours.map(|plane| doubled(plane, within.clone(), across));
+    wide.into()
+}
+
+/// Every sample of some rows of cells twice in its row and for both rows of the cell.
+fn doubled<T: Copy + Default>(cells: &[T], within: Range<usize>, across: usize) -> Vec<T> {
+    let mut out = vec![T::default(); within.len() * 2 * across];
+    let lines = out.chunks_exact_mut(2 * across.max(1));
+    for (line, row) in lines.zip(within) {
+        let from = &cells[row / 2 * across..][..across];
+        for (pair, &value) in line.as_chunks_mut::<2>().0.iter_mut().zip(from) {
+            *pair = [value; 2];
         }
     }
-    (radiance, variance)
+    out
 }
 
 /// Flags of the cell a pixel lies in. What is clipped in every frame is no more than a bound for all that the filters make of
 /// it, so that flag reaches one cell further.
-fn flags(planes: &RadianceMap, within: Range<usize>, columns: usize) -> Array2<u16> {
-    let (down, across) = planes.flags.dim();
-    Array2::from_shape_fn((within.len(), columns), |(r, c)| {
-        let (row, column) = ((within.start + r) / 2, c / 2);
-        let own = planes.flags[[row, column]];
-        let around = (row.saturating_sub(1)..(row + 2).min(down)).any(|r| {
-            (column.saturating_sub(1)..(column + 2).min(across))
-                .any(|c| planes.flags[[r, c]] & flag::CLIPPED_IN_ALL != 0)
-        });
-        own | if around { flag::CLIPPED_IN_ALL } else { 0 }
-    })
+fn flags(cells: &[u16], within: Range<usize>, across: usize) -> Vec<u16> {
+    let mut reached = cells.to_vec();
+    if cells.iter().any(|f| f & flag::CLIPPED_IN_ALL != 0) {
+        let rows = cells.len() / across.max(1);
+        for (i, _) in cells
+            .iter()
+            .enumerate()
+            .filter(|(_, f)| **f & flag::CLIPPED_IN_ALL != 0)
+        {
+            let (row, column) = (i / across, i % across);
+            for r in row.saturating_sub(1)..(row + 2).min(rows) {
+                for c in column.saturating_sub(1)..(column + 2).min(across) {
+                    reached[r * across + c] |= flag::CLIPPED_IN_ALL;
+                }
+            }
+        }
+    }
+    doubled(&reached, within, across)
 }

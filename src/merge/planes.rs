@@ -45,17 +45,21 @@ impl Planes {
     pub fn map(&self) -> RadianceMap {
         let rows = self.flags.len() / self.columns.max(1);
         let together = |planes: &[Vec<f32>]| {
-            let shape = (rows, self.columns, planes.len());
-            let at = |(r, c, k): (usize, usize, usize)| planes[k][r * self.columns + c];
-            Array3::from_shape_fn(shape, at)
+            let mut out = Array3::zeros((rows, self.columns, planes.len()));
+            if let Some(pixels) = out.as_slice_mut() {
+                for (k, plane) in planes.iter().enumerate() {
+                    let places = pixels.iter_mut().skip(k).step_by(planes.len());
+                    places.zip(plane).for_each(|(to, &value)| *to = value);
+                }
+            }
+            out
         };
         RadianceMap {
             radiance: together(&self.radiance),
             statistical: together(&self.statistical),
             systematic: together(&self.systematic),
-            flags: Array2::from_shape_fn((rows, self.columns), |(r, c)| {
-                self.flags[r * self.columns + c]
-            }),
+            flags: Array2::from_shape_vec((rows, self.columns), self.flags.clone())
+                .unwrap_or_default(),
             primaries: self.primaries,
         }
     }

@@ -6,9 +6,9 @@ use super::weights::{Weights, cell};
 /// What is summed over the frames of one channel of a row.
 #[derive(Default)]
 pub(super) struct Sums {
-    /// Light of the frames that are not clipped.
+    /// Radiance of the frames that are not clipped, weighted for the first estimate.
     pub(super) light: Vec<f32>,
-    /// Their relative exposures.
+    /// Their weights.
     pub(super) time: Vec<f32>,
     /// Cell of the quotient of the two.
     pub(super) cell: Vec<u16>,
@@ -33,12 +33,12 @@ pub(super) struct Sums {
 }
 
 impl Sums {
-    /// Light and time over the frames that are not clipped, and the cell of their quotient.
+    /// Weighted radiance and weights of the first estimate over the frames that are not clipped, and the cell of their quotient.
     #[inline(always)]
     pub(super) fn add_light<'s>(
         &mut self,
         frames: impl Iterator<Item = &'s [f32]> + Clone,
-        factors: &[f32],
+        weights: &[f32],
     ) {
         let columns = frames.clone().next().map_or(0, <[f32]>::len);
         self.light.clear();
@@ -48,7 +48,7 @@ impl Sums {
         self.flags.clear();
         self.flags.resize(columns, 0);
         self.cell.resize(columns, 0);
-        for (samples, &factor) in frames.zip(factors) {
+        for (samples, &weight) in frames.zip(weights) {
             let sums = self
                 .light
                 .iter_mut()
@@ -56,8 +56,8 @@ impl Sums {
                 .zip(&mut self.flags);
             for (&sample, ((light, time), flags)) in samples.iter().zip(sums) {
                 let good = sample < CLIPPED;
-                *light += if good { sample * factor } else { 0.0 };
-                *time += if good { factor } else { 0.0 };
+                *light += if good { sample * weight } else { 0.0 };
+                *time += if good { weight } else { 0.0 };
                 *flags |= when(sample == CLIPPED, flag::CLIPPED_IN_SOME);
             }
         }

@@ -175,6 +175,33 @@ impl Weights {
     }
 }
 
+/// Weights of the first estimate of radiance, one a frame. Sums of exposures over sums of times weigh by time alone; the noise
+/// of short frames in the dark then pulls their own weights up, and the mean with them (0.02 electrons for three frames
+/// 2 EV apart with 4 electrons of read noise). Weights at one light, that at which photons make as much noise as reading does in the
+/// longest frame, leave a tenth of that. The dark of 8-bit samples is rounded and cut, so that nothing is known of it
+/// there: their weights are the times.
+pub(crate) fn first_weights(
+    curve: &ResponseCurve,
+    noise: &NoiseModel,
+    frames: &[FrameLight],
+) -> Vec<f32> {
+    let longest = position_by(frames, |a, b| a.factor > b.factor);
+    let dark = frames.get(longest).map_or(0.0, |f| {
+        (deviation(curve, noise, f, 0.0) / f.factor).powi(2) * f.factor / (noise.shot * f.gain)
+    });
+    let deep = curve.exposure.len() != 256 && dark.is_finite();
+    let weight = |f: &FrameLight| {
+        let deviation = deviation(curve, noise, f, dark * f.factor);
+        (f.factor / deviation).powi(2) as f32
+    };
+    let by_time = |f: &FrameLight| f.factor as f32;
+    if deep {
+        frames.iter().map(weight).collect()
+    } else {
+        frames.iter().map(by_time).collect()
+    }
+}
+
 /// The first frame with the largest weight.
 fn heaviest(weights: &[f64]) -> u8 {
     let better = |best, j| if weights[j] > weights[best] { j } else { best };

@@ -174,13 +174,7 @@ pub(super) fn write_map(
         .extension()
         .map(|e| e.to_string_lossy().to_ascii_lowercase());
     let space = written_in(bracket);
-    let rows = |range| {
-        let planes = rows(range);
-        match planes.primaries == space {
-            true => planes,
-            false => Planes::of(&in_space(planes.map(), &space)),
-        }
-    };
+    let rows = |range| in_space(rows(range), &space);
     match ending.as_deref() {
         Some("exr") => {
             let how = Stored {

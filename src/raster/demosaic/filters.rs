@@ -1,0 +1,140 @@
+//! The filters of gradient-corrected linear interpolation (Malvar, He and Cutler 2004), and their squares for variances.
+
+/// Neighbours further apart than this factor, noise allowed for, are an edge.
+const EDGE: f32 = 4.0;
+
+/// What the centre of a neighbourhood is.
+#[derive(Clone, Copy)]
+pub(super) enum Kind {
+    /// Red or blue.
+    Coloured,
+    /// Green with red to the left and right.
+    GreenInRedRow,
+    /// Green with blue to the left and right.
+    GreenInBlueRow,
+}
+
+/// Samples that the filters are made of.
+pub(super) struct Parts {
+    pub centre: f32,
+    pub above_below: [f32; 2],
+    pub beside: [f32; 2],
+    /// Two rows up, two down, two columns left, two right: of the centre's colour.
+    pub far: [f32; 4],
+    pub diagonal: [f32; 4],
+}
+
+/// The three colours of a pixel from what is around it: the centre's row's, green or the other, the rest.
+pub(super) trait Filter: Copy + Send + Sync {
+    fn apply(self, parts: &Parts, kind: Kind) -> [f32; 3];
+}
+
+#[inline(always)]
+fn sum<const N: usize>(values: [f32; N]) -> f32 {
+    values.into_iter().fold(0.0, |sum, v| sum + v)
+}
+
+/// Samples through the filters, held at edges.
+#[derive(Clone, Copy)]
+pub(super) struct Estimate {
+    /// Noise allowed for at an edge.
+    pub floor: f32,
+}
+
+impl Filter for Estimate {
+    /// The five filters of the paper's figure 2, each as the mean of the neighbours of that colour plus a correction.
+    #[inline(always)]
+    fn apply(self, p: &Parts, kind: Kind) -> [f32; 3] {
+        let floor = self.floor;
+        let own = extremes([p.centre, p.far[0], p.far[1], p.far[2], p.far[3]]);
+        match kind {
+            Kind::Coloured => {
+                let far = sum(p.far);
+                let cross = [p.above_below[0], p.above_below[1], p.beside[0], p.beside[1]];
+                let green = 0.25 * sum(cross) + 0.5 * p.centre - 0.125 * far;
+                let other = 0.25 * sum(p.diagonal) + 0.75 * p.centre - 0.1875 * far;
+                [
+                    p.centre,
+                    held(green, extremes(cross), own, floor),
+                    held(other, extremes(p.diagonal), own, floor),
+                ]
+            }
+            Kind::GreenInRedRow | Kind::GreenInBlueRow => {
+                let common = 0.625 * p.centre - 0.125 * sum(p.diagonal);
+                let (vertical, horizontal) = (p.far[0] + p.far[1], p.far[2] + p.far[3]);
+                let across = 0.5 * sum(p.beside) + common - 0.125 * horizontal + 0.0625 * vertical;
+                let down =
+                    0.5 * sum(p.above_below) + common - 0.125 * vertical + 0.0625 * horizontal;
+                let corners = extremes(p.diagonal);
+                let own = (lesser(own.0, corners.0), greater(own.1, corners.1));
+                let across = held(across, extremes(p.beside), own, floor);
+                let down = held(down, extremes(p.above_below), own, floor);
+                match kind {
+                    Kind::GreenInRedRow => [across, p.centre, down],
+                    _ => [down, p.centre, across],
+                }
+            }
+        }
+    }
+}
+
+#[inline(always)]
+fn lesser(a: f32, b: f32) -> f32 {
+    if b < a { b } else { a }
+}
+
+#[inline(always)]
+fn greater(a: f32, b: f32) -> f32 {
+    if b > a { b } else { a }
+}
+
+#[inline(always)]
+fn extremes<const N: usize>(values: [f32; N]) -> (f32, f32) {
+    let start = (f32::INFINITY, f32::NEG_INFINITY);
+    values
+        .into_iter()
+        .fold(start, |(low, high), v| (lesser(low, v), greater(high, v)))
+}
+
+/// The estimate, between the extremes of the neighbours that have the colour where those, or the samples of the centre's
+/// colour, show an edge. What is not finite stays so: clipped samples are told by it.
+#[inline(always)]
+fn held(estimate: f32, (low, high): (f32, f32), own: (f32, f32), floor: f32) -> f32 {
+    let edge = |(low, high): (f32, f32)| high > EDGE * greater(0.0, low) + floor;
+    let hold = (edge((low, high)) | edge(own)) & (estimate.abs() < f32::INFINITY);
+    let within = lesser(greater(estimate, low), high);
+    if hold { within } else { estimate }
+}
+
+/// Variances through the filters.
+#[derive(Clone, Copy)]
+pub(super) struct Variance;
+
+impl Filter for Variance {
+    /// Squares of the same weights.
+    #[inline(always)]
+    fn apply(self, p: &Parts, kind: Kind) -> [f32; 3] {
+        match kind {
+            Kind::Coloured => {
+                let far = sum(p.far);
+                let cross = sum(p.above_below) + sum(p.beside);
+                [
+                    p.centre,
+                    (4.0 * cross + 16.0 * p.centre + far) / 64.0,
+                    (4.0 * sum(p.diagonal) + 36.0 * p.centre + 2.25 * far) / 64.0,
+                ]
+            }
+            Kind::GreenInRedRow | Kind::GreenInBlueRow => {
+                let common = 25.0 * p.centre + sum(p.diagonal);
+                let (vertical, horizontal) = (p.far[0] + p.far[1], p.far[2] + p.far[3]);
+                let across = (16.0 * sum(p.beside) + common + horizontal + 0.25 * vertical) / 64.0;
+                let down =
+                    (16.0 * sum(p.above_below) + common + vertical + 0.25 * horizontal) / 64.0;
+                match kind {
+                    Kind::GreenInRedRow => [across, p.centre, down],
+                    _ => [down, p.centre, across],
+                }
+            }
+        }
+    }
+}

@@ -1,0 +1,239 @@
+//! Demosaicing by gradient-corrected linear interpolation (Malvar, He and Cutler 2004), held within the neighbours at edges.
+//!
+//! The corrections have negative lobes. Beside something hundreds of times brighter, which linear pictures of wide range
+//! hold, they would ring below zero; there the result is held between the smallest and the largest of the neighbours that
+//! have the colour. Everywhere else the filters are as published, and noise goes through them as through any linear filter.
+//!
+//! Samples of a row that share a filter lie side by side in a plane of the mosaic, so that the loops run over planes;
+//! `filters` holds what is done to each.
+mod filters;
+#[cfg(test)]
+mod tests;
+
+use super::{Mosaic, Work, wide};
+use filters::{Estimate, Filter, Kind, Parts, Variance};
+use rayon::prelude::*;
+use std::ops::Range;
+
+/// Noise allowed for, in standard deviations of the darkest samples.
+const FLOOR: f32 = 8.0;
+/// Rows and columns that a filter reaches to each side.
+pub const REACH: usize = 2;
+/// Pixels filtered at a time.
+const LANES: usize = 64;
+/// Rows that share the work of laying out what is around them.
+const BAND: usize = 16;
+
+/// Samples of a mosaic: some rows of a picture, of which the first has the given number in the mosaic.
+#[derive(Debug, Clone, Copy)]
+pub struct Sites<'a> {
+    /// The planes in the order of [`PLANES`](super::mosaic::PLANES), each row by row, half as wide and high as the picture.
+    pub planes: [&'a [f32]; 4],
+    /// Columns of a plane, at least 2.
+    pub across: usize,
+    /// Filters as seen from the first sample.
+    pub mosaic: Mosaic,
+}
+
+/// Red, green and blue of some of the rows of `sites`, each row by row. Beyond the first and last row that is there the
+/// rows are mirrored. `noise` is the standard deviation of the darkest samples, same unit.
+pub fn demosaic(sites: Sites, rows: Range<usize>, noise: f32) -> [Vec<f32>; 3] {
+    let floor = FLOOR * noise;
+    each_row(sites, rows, Estimate { floor })
+}
+
+/// Variances through the same filters: of every colour of every pixel from the variance of every sample, noise of
+/// different samples being independent.
+pub fn demosaic_variance(sites: Sites, rows: Range<usize>) -> [Vec<f32>; 3] {
+    each_row(sites, rows, Variance)
+}
+
+fn each_row(sites: Sites, range: Range<usize>, filter: impl Filter) -> [Vec<f32>; 3] {
+    let across = sites.across;
+    let columns = 2 * across;
+    let down = sites.planes.iter().map(|p| p.len()).min().unwrap_or(0) / across.max(1);
+    let mut out = [(); 3].map(|()| vec![0.0f32; range.len() * columns]);
+    if across < 2 || down < 2 {
+        return out;
+    }
+    let [red, green, blue] = &mut out;
+    let bands = red
+        .par_chunks_mut(BAND * columns)
+        .zip(green.par_chunks_mut(BAND * columns))
+        .zip(blue.par_chunks_mut(BAND * columns));
+    bands.enumerate().for_each(|(i, ((red, green), blue))| {
+        let first = range.start + i * BAND;
+        let mut band = Band::new(&sites, (first, red.len() / columns), down);
+        let lines = red
+            .chunks_exact_mut(columns)
+            .zip(green.chunks_exact_mut(columns))
+            .zip(blue.chunks_exact_mut(columns));
+        for (k, ((red, green), blue)) in lines.enumerate() {
+            band.row(k, (first + k, &sites.mosaic), filter);
+            for (colour, line) in [red, green, blue].into_iter().enumerate() {
+                let [even, odd] = &band.done;
+                interleave(&even[colour], &odd[colour], line);
+            }
+        }
+    });
+    out
+}
+
+/// Some rows with what is around them: even and odd columns apart, one sample more at each end.
+struct Band {
+    width: usize,
+    /// Rows from [`REACH`] before the first; even columns of a row, then odd ones.
+    samples: Vec<f32>,
+    /// Red, green, blue of the row in hand, at even and at odd columns.
+    done: [[Vec<f32>; 3]; 2],
+}
+
+impl Band {
+    fn new(sites: &Sites, (first, rows): (usize, usize), down: usize) -> Self {
+        let across = sites.across;
+        let rounded = across.div_ceil(LANES) * LANES;
+        let width = rounded + 2;
+        let order = sites.mosaic.planes();
+        let mut samples = vec![0.0; (rows + 2 * REACH) * 2 * width];
+        for (k, halves) in samples.chunks_exact_mut(2 * width).enumerate() {
+            let row = mirrored((first + k) as isize - REACH as isize, 2 * down);
+            for (side, to) in halves.chunks_exact_mut(width).enumerate() {
+                let from = &sites.planes[order[row % 2 * 2 + side]][row / 2 * across..][..across];
+                to[1..=across].copy_from_slice(from);
+                // Columns are mirrored too: column -2 is column 2, column -1 column 1.
+                to[0] = from[1 - side];
+                to[across + 1] = from[across - 1 - side];
+            }
+        }
+        Band {
+            width,
+            samples,
+            done: [(); 2].map(|()| [(); 3].map(|()| vec![0.0; rounded])),
+        }
+    }
+
+    /// Filters the row `k` of the band, which is the row `row` of the mosaic.
+    fn row(&mut self, k: usize, (row, mosaic): (usize, &Mosaic), filter: impl Filter) {
+        let width = self.width;
+        let near: [[&[f32]; 2]; 5] = std::array::from_fn(|d| {
+            let halves = &self.samples[(k + d) * 2 * width..][..2 * width];
+            [&halves[..width], &halves[width..]]
+        });
+        for (side, out) in self.done.iter_mut().enumerate() {
+            let kind = kind(mosaic, row, side);
+            // The filters are written for red; at a blue pixel red and blue change places.
+            let swap = mosaic.colour(row, side) == 2;
+            wide(HalfRow {
+                near: &near,
+                side,
+                kind,
+                swap,
+                filter,
+                out,
+            });
+        }
+    }
+}
+
+/// The pixels of a row at its even or odd columns.
+struct HalfRow<'a, F> {
+    near: &'a [[&'a [f32]; 2]; 5],
+    side: usize,
+    kind: Kind,
+    swap: bool,
+    filter: F,
+    out: &'a mut [Vec<f32>; 3],
+}
+
+impl<F: Filter> Work for HalfRow<'_, F> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(self) {
+        // A loop for each kind, so that none asks for it within.
+        match self.kind {
+            Kind::Coloured => self.run(Kind::Coloured),
+            Kind::GreenInRedRow => self.run(Kind::GreenInRedRow),
+            Kind::GreenInBlueRow => self.run(Kind::GreenInBlueRow),
+        }
+    }
+}
+
+impl<F: Filter> HalfRow<'_, F> {
+    #[inline(always)]
+    fn run(self, kind: Kind) {
+        let [first, second, third] = self.out;
+        let (first, third) = if self.swap {
+            (third, first)
+        } else {
+            (first, third)
+        };
+        let outs = first
+            .as_chunks_mut::<LANES>()
+            .0
+            .iter_mut()
+            .zip(second.as_chunks_mut::<LANES>().0)
+            .zip(third.as_chunks_mut::<LANES>().0);
+        for (i, ((first, second), third)) in outs.enumerate() {
+            let found = some(self.near, (i * LANES, self.side), (kind, self.filter));
+            (*first, *second, *third) = (found[0], found[1], found[2]);
+        }
+    }
+}
+
+/// [`LANES`] neighbours of a half row. The results are kept apart from what is read until all are there: the compiler knows
+/// that they do not overlap.
+#[inline(always)]
+fn some<F: Filter>(
+    near: &[[&[f32]; 2]; 5],
+    (at, side): (usize, usize),
+    (kind, filter): (Kind, F),
+) -> [[f32; LANES]; 3] {
+    let own = |row: usize, by: usize| lanes(near[row][side], at + by);
+    // Of an even column the other half's left neighbour has a smaller number, of an odd one the same.
+    let other = |row: usize, by: usize| lanes(near[row][1 - side], at + side + by);
+    let (centre, far_left, far_right) = (own(2, 1), own(2, 0), own(2, 2));
+    let (above, below, far_up, far_down) = (own(1, 1), own(3, 1), own(0, 1), own(4, 1));
+    let (left, right) = (other(2, 0), other(2, 1));
+    let corners = [other(1, 0), other(1, 1), other(3, 0), other(3, 1)];
+    let mut out = [[0.0; LANES]; 3];
+    for i in 0..LANES {
+        let parts = Parts {
+            centre: centre[i],
+            above_below: [above[i], below[i]],
+            beside: [left[i], right[i]],
+            far: [far_up[i], far_down[i], far_left[i], far_right[i]],
+            diagonal: [corners[0][i], corners[1][i], corners[2][i], corners[3][i]],
+        };
+        let rgb = filter.apply(&parts, kind);
+        (out[0][i], out[1][i], out[2][i]) = (rgb[0], rgb[1], rgb[2]);
+    }
+    out
+}
+
+#[inline(always)]
+fn lanes(samples: &[f32], at: usize) -> &[f32; LANES] {
+    samples[at..].first_chunk().unwrap_or(&[0.0; LANES])
+}
+
+fn interleave(even: &[f32], odd: &[f32], line: &mut [f32]) {
+    let pairs = line.as_chunks_mut::<2>().0.iter_mut();
+    for (pair, (&even, &odd)) in pairs.zip(even.iter().zip(odd)) {
+        *pair = [even, odd];
+    }
+}
+
+/// A row's number with the picture mirrored at its first and last row, which keeps the mosaic.
+fn mirrored(row: isize, height: usize) -> usize {
+    let last = height as isize - 1;
+    let row = row.abs();
+    (if row > last { 2 * last - row } else { row }).clamp(0, last) as usize
+}
+
+fn kind(mosaic: &Mosaic, row: usize, column: usize) -> Kind {
+    match (mosaic.colour(row, column), mosaic.colour(row, column + 1)) {
+        (1, 0) => Kind::GreenInRedRow,
+        (1, _) => Kind::GreenInBlueRow,
+        _ => Kind::Coloured,
+    }
+}
