@@ -68,7 +68,7 @@ pub struct Placement {
 }
 
 impl Placement {
-    fn still() -> Self {
+    pub(super) fn still() -> Self {
         Placement {
             model: MotionModel::Identity,
             transform: Transform::IDENTITY,

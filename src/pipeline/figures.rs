@@ -72,20 +72,25 @@ fn wedge_strip(
     match entry.kind {
         PictureKind::Frame => {
             let frame = frames.iter().find(|f| f.name() == entry.file)?;
-            of_pixels(entry, &frame.picture.pixels, &prepared.bracket.primaries())
+            let shown = Shown::of_frame(frame, &prepared.bracket.primaries());
+            let mut strip = of_pixels(entry, &frame.picture.pixels, shown)?;
+            if frame.picture.raw.is_some() {
+                strip.note = "white-balanced, by sRGB's curve".into();
+            }
+            Some(strip)
         }
         PictureKind::CameraHdr => {
             let finished = prepared.bracket.camera_hdr.as_ref()?;
-            of_pixels(entry, &finished.picture.pixels, &finished.primaries())
+            let shown = Shown::of(&finished.primaries());
+            of_pixels(entry, &finished.picture.pixels, shown)
         }
-        PictureKind::Rendered => of_pixels(entry, picture, &Primaries::SRGB),
+        PictureKind::Rendered => of_pixels(entry, picture, Shown::of(&Primaries::SRGB)),
         PictureKind::Merge => of_map(entry, map),
     }
 }
 
-fn of_pixels(entry: &PictureMeasurement, pixels: &Pixels, primaries: &Primaries) -> Option<Strip> {
+fn of_pixels(entry: &PictureMeasurement, pixels: &Pixels, shown: Shown) -> Option<Strip> {
     let (rows, columns, _) = pixels.dim();
-    let shown = Shown::of(primaries);
     let pixel = |r: usize, c: usize| shown.pixel(pixels, r, c);
     Some(Strip {
         rgb: strip(&entry.patches, (rows, columns), pixel)?,

@@ -51,6 +51,11 @@ pub(super) fn register(mut bracket: Bracket, wanted: bool) -> Registered {
     let mut noise = None;
     if let Some(mosaic) = frames::mosaic_of(&bracket) {
         frames::split(&mut bracket);
+        // Planes have half the pixels of a frame.
+        let still = wanted.then(|| align::lying_still(&bracket, TO_THE_PIXEL / 2.0));
+        if let Some(found) = still.flatten() {
+            return Registered::new(bracket, Some(found));
+        }
         let found = wanted.then(|| align::register(&bracket));
         let Some(found) = found else {
             return Registered::new(bracket, None);

@@ -201,7 +201,10 @@ fn views<'a>(
             pixels,
             placement: homography(transform),
             shown: match entry.kind {
-                PictureKind::Frame => Shown::of(&bracket.primaries()),
+                PictureKind::Frame => {
+                    let frame = bracket.frames.iter().find(|f| f.name() == entry.file)?;
+                    Shown::of_frame(frame, &bracket.primaries())
+                }
                 PictureKind::CameraHdr => Shown::of(&bracket.camera_hdr.as_ref()?.primaries()),
                 // The rendering was converted as a whole.
                 PictureKind::Rendered | PictureKind::Merge => Shown::of(&Primaries::SRGB),

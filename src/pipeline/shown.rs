@@ -1,4 +1,7 @@
-//! Codes of a file as an sRGB page shows them: files in other primaries are converted, sRGB's stay as they are.
+//! Codes of a file as an sRGB page shows them: files in other primaries are converted, raw frames balanced and coded, sRGB's
+//! stay as they are.
+use crate::formats::Raw;
+use crate::frames::Frame;
 use crate::raster::Pixels;
 use crate::units::{Matrix, Primaries, apply, srgb_exposure, srgb_level};
 use rayon::prelude::*;
@@ -11,6 +14,8 @@ pub(super) struct Shown {
     to_srgb: Option<Matrix>,
     /// Adobe RGB (1998) is coded by a power of 563/256 instead of sRGB's curve.
     power: bool,
+    /// Level of no light and light per level, of red, green and blue, where levels are linear.
+    linear: Option<[(f64, f64); 3]>,
 }
 
 impl Shown {
@@ -19,6 +24,15 @@ impl Shown {
         Shown {
             to_srgb: (!primaries.near(&Primaries::SRGB)).then(|| primaries.to(&Primaries::SRGB)),
             power: primaries.near(&Primaries::ADOBE_RGB),
+            linear: None,
+        }
+    }
+
+    /// For a frame of a bracket in these primaries. Raw levels are balanced, white where green clips.
+    pub fn of_frame(frame: &Frame, primaries: &Primaries) -> Self {
+        Shown {
+            linear: frame.picture.raw.as_deref().and_then(scales),
+            ..Shown::of(primaries)
         }
     }
 
@@ -45,15 +59,30 @@ impl Shown {
 
     fn code(&self, level: [f32; 3]) -> [u8; 3] {
         let eight = |v: f64| (v.clamp(0.0, 1.0) * 255.0).round() as u8;
-        let Some(matrix) = &self.to_srgb else {
-            return level.map(|v| eight(v.into()));
+        let linear = match (&self.linear, &self.to_srgb) {
+            (None, None) => return level.map(|v| eight(v.into())),
+            (Some(scales), _) => std::array::from_fn(|k| {
+                let (black, per_level) = scales[k];
+                ((f64::from(level[k]) - black) * per_level).clamp(0.0, 1.0)
+            }),
+            (None, _) => level.map(|v| match self.power {
+                true => f64::from(v).powf(563.0 / 256.0),
+                false => srgb_exposure(v.into()),
+            }),
         };
-        let linear = level.map(|v| match self.power {
-            true => f64::from(v).powf(563.0 / 256.0),
-            false => srgb_exposure(v.into()),
-        });
-        apply(matrix, linear).map(|v| eight(srgb_level(v.clamp(0.0, 1.0))))
+        let light = self.to_srgb.as_ref().map_or(linear, |m| apply(m, linear));
+        light.map(|v| eight(srgb_level(v.clamp(0.0, 1.0))))
     }
+}
+
+/// Black and light per level of raw frames of one or three channels.
+fn scales(raw: &Raw) -> Option<[(f64, f64); 3]> {
+    let gains = raw.gains();
+    let last = gains.len().checked_sub(1)?;
+    let main = raw.black.len() / 2;
+    let span = raw.white.get(main)? - raw.black.get(main)?;
+    (last == 0 || last == 2)
+        .then(|| [0, 1, 2].map(|k| (raw.black[k.min(last)], gains[k.min(last)] / span)))
 }
 
 #[cfg(test)]
@@ -74,5 +103,23 @@ mod tests {
         assert_eq!(adobe, [110, 129, 155]);
         let same = Shown::of(&Primaries::SRGB).pixel(&pixels, 0, 0);
         assert_eq!(same, [115, 128, 153]);
+    }
+
+    /// Balanced light of 0, 0.5 and, clipped, 1 in sRGB's own primaries: codes 0, 188, 255 (IEC 61966-2-1: 0.5 is 0.7354).
+    #[test]
+    fn raw_levels_are_balanced_and_coded() {
+        let mut raw = Raw {
+            black: vec![0.1; 3],
+            white: vec![0.5, 0.5, 0.4],
+            ..Raw::default()
+        };
+        raw.colour.neutral = Some([0.5, 1.0, 0.8]);
+        let shown = Shown {
+            linear: scales(&raw),
+            ..Shown::of(&Primaries::SRGB)
+        };
+        assert_eq!(shown.code([0.1, 0.05, 0.1]), [0, 0, 0]);
+        assert_eq!(shown.code([0.2, 0.3, 0.26]), [188; 3]);
+        assert_eq!(shown.code([0.4, 0.5, 0.45]), [255; 3]);
     }
 }

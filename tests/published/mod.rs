@@ -11,5 +11,6 @@ mod nist_univariate;
 mod photon_transfer;
 mod range;
 mod real_bracket;
+mod real_bracket_map;
 mod table;
 mod tone;

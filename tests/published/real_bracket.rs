@@ -72,15 +72,15 @@ fn twice_the_time_is_twice_the_level() {
     }
 }
 
-/// One position of the 2 x 2 mosaic of two frames, as a bracket with the times that their names state.
-fn bracket(folder: &Path, milliseconds: [u32; 2], (row, column): (usize, usize)) -> Bracket {
+/// One position of the 2 x 2 mosaic of some frames, as a bracket with the times that their names state.
+pub fn one_position(folder: &Path, milliseconds: &[u32], (row, column): (usize, usize)) -> Bracket {
     let scratch = tempfile::tempdir().unwrap();
     let mut overrides = Overrides {
         one_bracket: true,
         ..Overrides::default()
     };
     let mut files = Vec::new();
-    for ms in milliseconds {
+    for &ms in milliseconds {
         let whole = codes(folder, ms);
         let at = |i: usize| whole[(2 * (i / 204) + row) * 408 + 2 * (i % 204) + column] as u8;
         let plane: Vec<u8> = (0..172 * 204).map(at).collect();
@@ -114,7 +114,7 @@ const PAIRS: [([u32; 2], (usize, usize), f64); 5] = [
 fn measured_ratios_are_those_of_the_times() {
     let Some(folder) = folder() else { return };
     for (times, position, slope) in PAIRS {
-        let bracket = bracket(&folder, times, position);
+        let bracket = one_position(&folder, &times, position);
         let recovered = recover(&bracket, &clip_levels(&bracket), Choice::Linear).unwrap();
         assert_eq!(recovered.check.pairs.len(), 1);
         let pair = &recovered.check.pairs[0];

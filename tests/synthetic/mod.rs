@@ -18,6 +18,7 @@ mod range;
 mod raw;
 mod raw_beside;
 mod raw_files;
+mod raw_said;
 mod registration;
 mod response;
 mod scenarios;

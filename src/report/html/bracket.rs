@@ -52,11 +52,16 @@ pub(super) fn body(out: &mut String, bracket: &BracketReport, pictures: &Bracket
 
 fn charts(out: &mut String, bracket: &BracketReport, id: &str) {
     let method = bracket.response.as_ref().map_or_else(String::new, |r| {
+        let fitted = match r.samples {
+            0 => String::new(),
+            samples => format!(
+                " Root mean square residual {} stops over {samples} samples.",
+                words::decimal(r.residual_stops, 3)
+            ),
+        };
         format!(
-            "How it was obtained: {}. Root mean square residual {} stops over {} samples. {}",
+            "How it was obtained: {}.{fitted} {}",
             words::method_words(r.method),
-            words::decimal(r.residual_stops, 3),
-            r.samples,
             supported(&r.curves)
         )
     });

@@ -42,7 +42,7 @@ fn section(out: &mut String, pair: &SavedTwice, finished: &BracketReport) {
 
 fn table(out: &mut String, pair: &SavedTwice, finished: &BracketReport) {
     let mut table = Table::new(
-        "stack",
+        "stack compare",
         "The same shots as the camera finished them and as raw: steps told apart by noise, stops from clipping down to SNR 1 with 95 % intervals. Removing noise or compressing it away makes a finished picture look deeper than the sensor is. Clipped alone, black alone: share of places that only the finished picture lost.",
         &[
             "shot",
