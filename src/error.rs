@@ -217,7 +217,8 @@ impl Error {
                     "take the bracket again with exposures that reach the scene".into()
                 }
                 BracketProblem::Response { .. } => {
-                    "add frames or texture, or declare the frames linear with --linear if they are"
+                    "add frames or texture, or take them at a lower ISO speed; if the frames are linear say so with --linear; \
+                     --response srgb takes the curve of IEC 61966-2-1, which nothing then checks"
                         .into()
                 }
             },

@@ -11,6 +11,27 @@ pub enum Severity {
     Warning,
 }
 
+/// Why a wedge may have more steps than were found.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum EndDoubt {
+    /// The frame ends where the next patch would lie.
+    FrameEdge,
+    /// The card there is as light as the next step would be.
+    LikeTheCard,
+    /// What lies there is flat, stands out from the card and is as light as a further step would be.
+    LikeAStep,
+}
+
+/// An end of a wedge that is in doubt.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+pub struct WedgeEnd {
+    /// True for the lightest step's end, false for the darkest step's.
+    pub lighter: bool,
+    /// Why.
+    pub because: EndDoubt,
+}
+
 /// One doubt, with the numbers that raised it. Frames are named by file name.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(tag = "kind", rename_all = "kebab-case")]
@@ -178,6 +199,8 @@ pub enum Finding {
     /// The darkest step that was found lies so deep in the noise of the merge that darker ones of the chart may have been
     /// missed: its number, and its SNR per pixel.
     WedgeMayGoOn { step: usize, snr: f64 },
+    /// What lies beyond an end of the wedge that was found may be a further step, so that `steps` is the least number it has.
+    WedgeEndUnsure { steps: usize, end: WedgeEnd },
     /// The wedge's corners given lie outside the frame, or its patches are too small. Size in pixels.
     WedgeUnusable { reason: String, patch_px: f64 },
     /// Every step is told apart: the range is a lower bound.

@@ -18,7 +18,7 @@ const MOST_STEPS: usize = 1000;
 pub(super) struct Located {
     /// The wedge to be measured.
     pub place: Option<WedgePlace>,
-    /// A candidate too doubtful to be measured.
+    /// A candidate too doubtful, or of another size than was asked for.
     pub candidate: Option<WedgePlace>,
     /// True where nobody said how many steps there are: they were counted in the picture.
     pub counted: bool,
@@ -216,13 +216,22 @@ fn find_place(
         .radiance
         .index_axis(ndarray::Axis(2), channel)
         .to_owned();
-    let seen = find::candidate(&plane);
+    let (seen, ends) = match find::candidate(&plane) {
+        Some(found) => (Some(found.place), found.ends),
+        None => (None, Vec::new()),
+    };
     let confidence = seen.as_ref().and_then(|p| p.confidence).unwrap_or(0.0);
     let steps = seen.as_ref().map_or(0, |p| p.rows * p.columns);
     let fits = |p: &WedgePlace| grid.is_none_or(|g| g == (p.rows, p.columns)) && steps >= least;
     if confidence >= find::CONFIDENT && seen.as_ref().is_some_and(fits) {
         let finding = Finding::WedgeFound { confidence, steps };
         located.findings.push(finding);
+        if grid.is_none() {
+            let unsure = ends
+                .into_iter()
+                .map(|end| Finding::WedgeEndUnsure { steps, end });
+            located.findings.extend(unsure);
+        }
         return seen;
     }
     located.findings.push(Finding::NoWedge {

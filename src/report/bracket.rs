@@ -35,7 +35,7 @@ pub struct BracketReport {
     pub map: Option<MapSummary>,
     /// Where the wedge is; `None` without one.
     pub wedge: Option<WedgePlace>,
-    /// Something like a wedge, too doubtful to be measured; `None` where there is nothing to ask about.
+    /// Something like a wedge, too doubtful or of another size than was asked for, and so not measured; `None` where there is nothing to ask about.
     pub candidate: Option<WedgePlace>,
     /// Known densities against the light: span, glare, evenness; `None` without known densities.
     pub calibration: Option<Calibration>,

@@ -1,5 +1,5 @@
 //! Whether a bracket can support a curve at all, and doubts where the curve leans on little.
-use super::blocks::BlockSamples;
+use super::blocks::{BlockSamples, QUIET_CODES};
 use super::smooth_table::TableFit;
 use crate::error::{BracketProblem, Error};
 use crate::finding::Finding;
@@ -90,13 +90,41 @@ pub(super) fn refuse(bracket: &Bracket, samples: &[BlockSamples]) -> Error {
             ),
         }
     } else {
-        BracketProblem::Response {
-            short: format!(
-                "of {usable} blocks of pixels that two frames see fewer than {FEWEST_BLOCKS} are free of noise and texture, or the method finds no rising curve through them"
-            ),
-        }
+        let short = samples
+            .iter()
+            .find_map(uneven)
+            .unwrap_or_else(|| {
+                format!("the method finds no rising curve through {usable} blocks of pixels that two frames see")
+            });
+        BracketProblem::Response { short }
     };
     bracket_error(bracket, problem)
+}
+
+/// What is said where noise or texture leaves too few blocks; `None` where enough are even.
+fn uneven(samples: &BlockSamples) -> Option<String> {
+    let mut deviations: Vec<f32> = usable(samples)
+        .map(|block| {
+            let views = block * samples.frames..(block + 1) * samples.frames;
+            let mut of_views: Vec<f32> = views
+                .filter(|&i| sees(samples, i))
+                .map(|i| samples.variance[i].sqrt())
+                .collect();
+            of_views.sort_by(f32::total_cmp);
+            // Two frames must be even.
+            of_views[1]
+        })
+        .collect();
+    deviations.sort_by(f32::total_cmp);
+    let even = deviations.partition_point(|&d| f64::from(d) <= QUIET_CODES);
+    (even < FEWEST_BLOCKS).then(|| {
+        format!(
+            "noise or texture hides it: of {} blocks of pixels that two frames see {even} deviate by at most {QUIET_CODES:.0} codes of 256 \
+             inside, {FEWEST_BLOCKS} are needed, and half of them deviate by {:.0} codes or more",
+            deviations.len(),
+            deviations[deviations.len() / 2]
+        )
+    })
 }
 
 fn bracket_error(bracket: &Bracket, problem: BracketProblem) -> Error {

@@ -195,3 +195,28 @@ fn a_wedge_that_ends_in_noise_is_said_to_go_on() {
     assert!(said.iter().any(|k| k == "wedge-doubtful"), "{said:?}");
     assert!(!said.iter().any(|k| k == "wedge-found"), "{said:?}");
 }
+
+/// A full well of 300 electrons and read noise of 10: no block of pixels is even enough for a response. That is said with
+/// numbers and a way out, and the way out gives a report with its doubts.
+#[test]
+fn noise_that_hides_the_response_is_named_and_the_way_out_leads_to_a_report() {
+    let scratch = tempfile::tempdir().unwrap();
+    let input = scratch.path().join("in");
+    let text = r#"{ "name": "s", "seed": 7, "size": [900, 675], "scene": { "kind": "bench" },
+        "sensor": { "full_well": 300.0, "read_noise": 10.0 },
+        "frames": [ { "name": "half", "ev": -1.0 }, { "name": "nominal", "ev": 0.0 }, { "name": "double", "ev": 1.0 } ] }"#;
+    let scenario: Scenario = serde_json::from_str(text).unwrap();
+    write_scenario(&scenario, &input, &Outputs::default()).unwrap();
+    let done = job(&input, &scratch.path().join("fitted"), &[]);
+    assert_eq!(done.code, 1, "{}", done.said());
+    for words in ["response curve cannot be recovered", "codes of 256", "--response srgb"] {
+        assert!(done.said().contains(words), "\"{words}\" in\n{}", done.said());
+    }
+    let out = scratch.path().join("as-srgb");
+    job(&input, &out, &["--response", "srgb"]).expect(0);
+    let text = std::fs::read(out.join("report.json")).unwrap();
+    let report: serde_json::Value = serde_json::from_slice(&text).unwrap();
+    let bracket = &report["brackets"][0];
+    assert!(!bracket["findings"].as_array().unwrap().is_empty());
+    assert_eq!(bracket["pictures"].as_array().unwrap().len(), 5, "frames, merge, rendering");
+}

@@ -6,6 +6,7 @@ mod densities;
 mod drifts;
 mod evenness;
 mod finder;
+mod finder_charts;
 mod grouping;
 mod in_camera;
 mod limits;

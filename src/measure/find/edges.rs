@@ -1,14 +1,15 @@
 //! Corners to a fraction of a pixel: the sides of the patches located at full size, one homography fitted to all of them.
-use crate::measure::geometry::Homography;
+use super::profile::Profile;
+use crate::measure::geometry::{Homography, distance};
 use crate::raster::Point;
 use ndarray::Array2;
 
-/// Least contrast of a side, stops.
-const LEAST_CONTRAST: f64 = 0.06;
-/// Lines averaged across a side, and samples a pixel along them.
-const LINES: usize = 15;
+/// Fewest and most lines averaged along a side, one a pixel between.
+const LINES: (usize, usize) = (15, 61);
+/// How far from the fit a side still speaks for it: cells, and pixels.
+const AGREEING: (f64, f64) = (0.06, 1.2);
 
-/// A fitted map and the share of sides on which an edge was found.
+/// A fitted map and the share of sides on which an edge was found that agrees with it.
 pub(super) struct Refined {
     pub map: Homography,
     pub share_of_edges: f64,
@@ -25,10 +26,11 @@ pub(super) fn refined(
     let mut share_of_edges = 0.0;
     for _ in 0..3 {
         let found = sides(luminance, &map, (rows, columns), fill);
-        share_of_edges = found.len() as f64 / (4 * rows * columns) as f64;
-        let Some(next) = fitted(&map, &found, (rows, columns)) else {
+        share_of_edges = 0.0;
+        let Some((next, agreeing)) = fitted(&map, &found, (rows, columns)) else {
             break;
         };
+        share_of_edges = agreeing as f64 / (4 * rows * columns) as f64;
         map = next;
     }
     Refined {
@@ -37,12 +39,13 @@ pub(super) fn refined(
     }
 }
 
-/// A side seen: where it should lie (cell coordinates), the unit normal there (0 along x, 1 along y), and how far off it
-/// lies along the normal, in cells.
+/// A side seen: where it should lie (cell coordinates), whether its normal runs along x, and how far off along that
+/// normal, in cells, changes of light lie that may be it: the one nearest to the patch's middle first.
 struct Side {
     at: Point,
     vertical: bool,
-    off: f64,
+    pixels_per_cell: f64,
+    off: Vec<f64>,
 }
 
 fn sides(
@@ -67,9 +70,7 @@ fn sides(
                 for (at, vertical, fill) in [(vertical, true, fill.0), (level, false, fill.1)] {
                     // Between patches that stand apart the neighbour's side lies beyond the middle of the gap.
                     let outward = (1.0 - fill) / 2.0;
-                    if let Some(off) = edge(luminance, map, at, vertical, (sign, outward)) {
-                        found.push(Side { at, vertical, off });
-                    }
+                    found.extend(side(luminance, map, (at, vertical), (sign, outward)));
                 }
             }
         }
@@ -77,91 +78,62 @@ fn sides(
     found
 }
 
-/// How far from `at` (cells) the steepest change lies, across the side; `None` where nothing stands out. Outward (the way
-/// of `sign`) it is looked for up to the middle of the gap only, if there is one.
-fn edge(
+/// Where the light changes across the side at `at` (cells); `None` where it does not. Outward (the way of `sign`) it is looked
+/// for up to the middle of the gap only, if there is one.
+fn side(
     luminance: &Array2<f32>,
     map: &Homography,
-    at: Point,
-    vertical: bool,
+    (at, vertical): (Point, bool),
     (sign, gap): (f64, f64),
-) -> Option<f64> {
+) -> Option<Side> {
     let along = |t: f64, line: f64| {
-        if vertical {
-            Point {
-                x: at.x + t,
-                y: at.y + line,
-            }
-        } else {
-            Point {
-                x: at.x + line,
-                y: at.y + t,
-            }
-        }
+        let (x, y) = if vertical { (t, line) } else { (line, t) };
+        map.map(Point {
+            x: at.x + x,
+            y: at.y + y,
+        })
     };
-    let (a, b) = (map.map(along(-0.05, 0.0)), map.map(along(0.05, 0.0)));
-    let pixels_per_cell = (a.x - b.x).hypot(a.y - b.y) / 0.1;
-    if !pixels_per_cell.is_finite() || pixels_per_cell <= 4.0 {
+    let pixels_per_cell = distance(along(-0.05, 0.0), along(0.05, 0.0)) / 0.1;
+    let length = distance(along(0.0, -0.25), along(0.0, 0.25));
+    if !(pixels_per_cell.is_finite() && length.is_finite() && pixels_per_cell > 4.0) {
         return None;
     }
-    let reach = 0.18f64.max(2.5 / pixels_per_cell).min(0.3);
+    let lines = (length as usize).clamp(LINES.0, LINES.1);
+    // No farther than half a patch's shorter side: beside long patches the picture may end, or other things begin.
+    let shorter = (2.0 * length).min(pixels_per_cell);
+    let nearby = (0.5 * shorter).max(12.0) / pixels_per_cell;
+    let reach = 0.18f64.max(2.5 / pixels_per_cell).min(0.3).min(nearby);
     let step = (0.5 / pixels_per_cell).max(reach / 60.0);
-    let half = (reach / step).ceil() as i32;
+    let inward = (reach / step).ceil() as i32;
     let outward = if gap < 0.01 {
         reach
     } else {
         reach.min(gap + 1.5 / pixels_per_cell)
     };
     let outward = (outward / step).ceil() as i32;
-    let (from, to) = if sign > 0.0 {
-        (-half, outward)
-    } else {
-        (-outward, half)
-    };
-    let mut profile = Vec::with_capacity((to - from) as usize + 1);
-    for k in from..=to {
-        let mut sum = 0.0;
-        for line in 0..LINES {
-            let line = (line as f64 / (LINES - 1) as f64 - 0.5) * 0.5;
-            sum += sample(luminance, map.map(along(f64::from(k) * step, line)))?;
+    let mut profile = Profile::new((inward + outward) as usize + 1, length.min(lines as f64));
+    for k in -inward..=outward {
+        let t = f64::from(k) * step * sign.signum();
+        let across = |line: usize| {
+            let line = (line as f64 / (lines - 1) as f64 - 0.5) * 0.5;
+            sample(luminance, along(t, line))
+        };
+        // The picture may end beyond the side.
+        if profile.push((0..lines).map(across)).is_none() {
+            if k <= 0 {
+                return None;
+            }
+            break;
         }
-        profile.push((sum / LINES as f64).max(1e-12).log2());
     }
-    steepest(&profile).map(|k| (k + f64::from(from)) * step)
-}
-
-/// Position of the steepest change in a profile, to a fraction of a sample; `None` where it does not stand out.
-fn steepest(profile: &[f64]) -> Option<f64> {
-    const ARM: usize = 2;
-    let slope: Vec<f64> = (ARM..profile.len() - ARM)
-        .map(|i| (profile[i + ARM] - profile[i - ARM]).abs())
-        .collect();
-    let (peak, height) = slope
-        .iter()
-        .copied()
-        .enumerate()
-        .max_by(|a, b| a.1.total_cmp(&b.1))?;
-    let mut sorted = slope.clone();
-    sorted.sort_by(f64::total_cmp);
-    let usual = sorted[sorted.len() / 4];
-    let inside = peak > 0 && peak + 1 < slope.len();
-    if height < LEAST_CONTRAST || height < 2.5 * usual || !inside {
-        return None;
-    }
-    // Centroid of the slope about its peak.
-    let reach = peak.min(slope.len() - 1 - peak).min(4);
-    let (mut sum, mut weight) = (0.0, 0.0);
-    for (i, s) in slope
-        .iter()
-        .enumerate()
-        .skip(peak - reach)
-        .take(2 * reach + 1)
-    {
-        let w = (s - 0.3 * height).max(0.0);
-        sum += w * i as f64;
-        weight += w;
-    }
-    Some(sum / weight + ARM as f64)
+    let offset = |place: f64| (place - f64::from(inward)) * step * sign.signum();
+    let off: Vec<f64> = profile.changes().into_iter().map(offset).collect();
+    (!off.is_empty()).then_some(Side {
+        at,
+        vertical,
+        pixels_per_cell,
+        off,
+    })
 }
 
 /// Bilinear value at a point whose pixel centres lie at halves; `None` outside.
@@ -180,17 +152,21 @@ fn sample(picture: &Array2<f32>, p: Point) -> Option<f64> {
     )
 }
 
-/// The map moved so that the sides lie where they were seen: each cell corner's place is corrected by what the sides of its
-/// row and column of cells say (a plane through the offsets of each direction), then one homography is fitted.
-fn fitted(map: &Homography, found: &[Side], (rows, columns): (usize, usize)) -> Option<Homography> {
+/// The map moved so that the sides lie where they were seen, and how many of them speak for it: each cell corner's place is
+/// corrected by what the sides of each direction say together, then one homography is fitted.
+fn fitted(
+    map: &Homography,
+    found: &[Side],
+    (rows, columns): (usize, usize),
+) -> Option<(Homography, usize)> {
     let of = |vertical: bool| {
-        found
-            .iter()
-            .filter(move |s| s.vertical == vertical)
-            .collect::<Vec<_>>()
+        let sides: Vec<&Side> = found.iter().filter(|s| s.vertical == vertical).collect();
+        match Bend::through(&sides, (rows, columns)) {
+            Some(bend) => (bend.agreeing(&sides), bend),
+            None => (0, Bend::none()),
+        }
     };
-    let across = Bend::through(&of(true), (rows, columns))?;
-    let down = Bend::through(&of(false), (rows, columns))?;
+    let (across, down) = (of(true), of(false));
     let (mut from, mut to) = (Vec::new(), Vec::new());
     for row in 0..=rows {
         for column in 0..=columns {
@@ -200,12 +176,12 @@ fn fitted(map: &Homography, found: &[Side], (rows, columns): (usize, usize)) -> 
             };
             from.push(p);
             to.push(map.map(Point {
-                x: p.x + across.at(p),
-                y: p.y + down.at(p),
+                x: p.x + across.1.at(p),
+                y: p.y + down.1.at(p),
             }));
         }
     }
-    Homography::fitted(&from, &to)
+    Some((Homography::fitted(&from, &to)?, across.0 + down.0))
 }
 
 /// Offsets as a smooth function of the place: 1, x, y, x y (as many terms as the lattice can pin), robustly.
@@ -215,40 +191,81 @@ struct Bend {
 }
 
 impl Bend {
+    /// No offset anywhere, where too few sides were seen.
+    fn none() -> Self {
+        Bend {
+            terms: vec![0.0],
+            scale: (1.0, 1.0),
+        }
+    }
+
+    /// First through the changes nearest to the patches' middles, by least absolute residuals: a card's own edge lies beyond
+    /// the patch's, and stands out more wherever the patch is about as light as the card. Then through whichever change of a
+    /// side is nearest, those far off counting little.
     fn through(sides: &[&Side], (rows, columns): (usize, usize)) -> Option<Self> {
-        let scale = (columns as f64, rows as f64);
-        let terms = if sides.len() < 8 { 1 } else { 4 };
+        const FINEST: f64 = 0.002;
         if sides.len() < 3 {
             return None;
         }
-        let mut weights = vec![1.0; sides.len()];
+        let terms = if sides.len() < 8 { 1 } else { 4 };
         let mut bend = Bend {
             terms: vec![0.0; terms],
-            scale,
+            scale: (columns as f64, rows as f64),
         };
-        for _ in 0..4 {
-            let (mut normal, mut right) = (
-                nalgebra::DMatrix::<f64>::identity(terms, terms) * 1e-6,
-                nalgebra::DVector::<f64>::zeros(terms),
-            );
-            for (s, w) in sides.iter().zip(&weights) {
-                let basis = nalgebra::DVector::from_vec(bend.basis(s.at));
-                normal += *w * &basis * basis.transpose();
-                right += *w * s.off * &basis;
+        let innermost: Vec<f64> = sides.iter().map(|s| s.off[0]).collect();
+        let mut weights = vec![1.0; sides.len()];
+        for _ in 0..12 {
+            bend.solve(sides, &innermost, &weights)?;
+            for ((w, s), off) in weights.iter_mut().zip(sides).zip(&innermost) {
+                *w = 1.0 / (off - bend.at(s.at)).abs().max(FINEST);
             }
-            bend.terms = normal.cholesky()?.solve(&right).iter().copied().collect();
-            let mut misses: Vec<f64> = sides
+        }
+        for _ in 0..5 {
+            let chosen: Vec<f64> = sides.iter().map(|s| bend.nearest(s)).collect();
+            let misses: Vec<f64> = sides
                 .iter()
-                .map(|s| (s.off - bend.at(s.at)).abs())
+                .zip(&chosen)
+                .map(|(s, off)| (off - bend.at(s.at)).abs())
                 .collect();
-            weights = misses.clone();
-            misses.sort_by(f64::total_cmp);
-            let scale = (1.4826 * misses[misses.len() / 2]).max(1e-4);
-            weights
-                .iter_mut()
-                .for_each(|m| *m = 1.0 / (1.0 + (*m / (2.0 * scale)).powi(4)));
+            let mut sorted = misses.clone();
+            sorted.sort_by(f64::total_cmp);
+            let scale = (1.4826 * sorted[sorted.len() / 2]).max(1e-4);
+            for (w, miss) in weights.iter_mut().zip(&misses) {
+                *w = 1.0 / (1.0 + (miss / (2.0 * scale)).powi(4));
+            }
+            bend.solve(sides, &chosen, &weights)?;
         }
         Some(bend)
+    }
+
+    fn solve(&mut self, sides: &[&Side], off: &[f64], weights: &[f64]) -> Option<()> {
+        let terms = self.terms.len();
+        let (mut normal, mut right) = (
+            nalgebra::DMatrix::<f64>::identity(terms, terms) * 1e-6,
+            nalgebra::DVector::<f64>::zeros(terms),
+        );
+        for ((s, off), w) in sides.iter().zip(off).zip(weights) {
+            let basis = nalgebra::DVector::from_vec(self.basis(s.at));
+            normal += *w * &basis * basis.transpose();
+            right += *w * *off * &basis;
+        }
+        self.terms = normal.cholesky()?.solve(&right).iter().copied().collect();
+        Some(())
+    }
+
+    /// The change of light that lies nearest to the fit.
+    fn nearest(&self, side: &Side) -> f64 {
+        let at = self.at(side.at);
+        let by_distance = |a: &&f64, b: &&f64| (*a - at).abs().total_cmp(&(*b - at).abs());
+        side.off.iter().min_by(by_distance).copied().unwrap_or(at)
+    }
+
+    fn agreeing(&self, sides: &[&Side]) -> usize {
+        let agrees = |s: &&&Side| {
+            let miss = (self.nearest(s) - self.at(s.at)).abs();
+            miss <= AGREEING.0.max(AGREEING.1 / s.pixels_per_cell)
+        };
+        sides.iter().filter(agrees).count()
     }
 
     fn basis(&self, p: Point) -> Vec<f64> {

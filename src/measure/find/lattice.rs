@@ -2,7 +2,7 @@
 use super::flat::Patch;
 use super::seeds::Index;
 use super::shrink::Small;
-use crate::measure::geometry::Homography;
+use crate::measure::geometry::{Homography, distance};
 use crate::raster::Point;
 use std::collections::BTreeMap;
 
@@ -256,7 +256,7 @@ pub(super) struct Seen {
 }
 
 impl Seen {
-    fn at(small: &Small, map: &Homography, (i, j): Cell, patch: bool) -> Self {
+    pub fn at(small: &Small, map: &Homography, (i, j): Cell, patch: bool) -> Self {
         let (i, j) = (f64::from(i), f64::from(j));
         let strip =
             |low: f64, high: f64| mean_of(small, map, (i + 0.3, i + 0.7), (j + low, j + high));
@@ -268,7 +268,10 @@ impl Seen {
                 patch,
             };
         };
-        let beside = [strip(-0.35, -0.15), strip(1.15, 1.35)];
+        // As far beyond as the shorter side says: a card reaches no farther beside long patches.
+        let share = shorter_share(map, (i, j));
+        let (near, far) = (0.15 * share, 0.35 * share);
+        let beside = [strip(-far, -near), strip(1.0 + near, 1.0 + far)];
         let stands_out = beside
             .iter()
             .flatten()
@@ -283,10 +286,23 @@ impl Seen {
     }
 }
 
+/// The length of a cell along over its length across, where that is less than 1.
+fn shorter_share(map: &Homography, (i, j): (f64, f64)) -> f64 {
+    let at = |x: f64, y: f64| map.map(Point { x: i + x, y: j + y });
+    let along = distance(at(0.0, 0.5), at(1.0, 0.5));
+    let across = distance(at(0.5, 0.0), at(0.5, 1.0));
+    (along / across).clamp(0.0, 1.0)
+}
+
 /// log2 of the mean and the deviation of log2 over part of the lattice, looked at in 6 x 6 pieces; `None` where it leaves
 /// the picture. A large piece is itself a mean of up to 4 x 4 pixels, and where means of 2 x 2 pieces vary much less than
 /// pieces, as noise does and texture does not, theirs counts: a patch deep in the noise is still flat.
-fn mean_of(small: &Small, map: &Homography, x: (f64, f64), y: (f64, f64)) -> Option<(f64, f64)> {
+pub(super) fn mean_of(
+    small: &Small,
+    map: &Homography,
+    x: (f64, f64),
+    y: (f64, f64),
+) -> Option<(f64, f64)> {
     const PIECES: usize = 6;
     const COARSE: usize = PIECES / 2;
     let part = |n: usize, count: usize, (low, high): (f64, f64)| {

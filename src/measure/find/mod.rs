@@ -1,15 +1,19 @@
 //! Finding a wedge in a picture, in reading order: the picture made small and logarithmic, its connected flat regions, the patches among them, the lattice
-//! they lie on, the order of its steps, cells carried on beyond what was seen, corners by edges.
+//! they lie on, the order of its steps, cells carried on beyond what was seen, the ends, corners by
+//! edges in profiles of light.
 mod edges;
+mod ends;
 mod flat;
 mod lattice;
 mod order;
+mod profile;
 mod regions;
 mod seeds;
 mod shrink;
 
 use super::geometry::{Homography, UNIT_SQUARE};
 use super::result::WedgePlace;
+use crate::finding::WedgeEnd;
 use crate::raster::{Point, Quad};
 use ndarray::Array2;
 use order::Ordered;
@@ -30,13 +34,30 @@ pub const CONFIDENT: f64 = 0.5;
 /// The place comes with a confidence 0..=1 from number of steps, evenness of spacing and evenness of the steps in log
 /// radiance; `None` where nothing reaches [`CONFIDENT`].
 pub fn find_wedge(luminance: &Array2<f32>) -> Option<WedgePlace> {
-    candidate(luminance).filter(|place| place.confidence.is_some_and(|c| c >= CONFIDENT))
+    candidate(luminance)
+        .map(|found| found.place)
+        .filter(|place| place.confidence.is_some_and(|c| c >= CONFIDENT))
+}
+
+/// Something like a wedge.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Candidate {
+    /// Where it lies, with its confidence.
+    pub place: WedgePlace,
+    /// Ends beyond which it may go on; empty where it surely ends.
+    pub ends: Vec<WedgeEnd>,
+}
+
+impl Candidate {
+    fn surer_than(&self, other: Option<&Candidate>) -> bool {
+        other.is_none_or(|o| self.place.confidence > o.place.confidence)
+    }
 }
 
 /// The best candidate, however doubtful; for showing it to a person. `None` if there is none at all.
-pub fn candidate(luminance: &Array2<f32>) -> Option<WedgePlace> {
+pub fn candidate(luminance: &Array2<f32>) -> Option<Candidate> {
     let longest = luminance.nrows().max(luminance.ncols());
-    let mut best: Option<WedgePlace> = None;
+    let mut best: Option<Candidate> = None;
     let mut last_factor = 0;
     for side in SIDES {
         let factor = longest.div_ceil(side).max(1);
@@ -45,20 +66,21 @@ pub fn candidate(luminance: &Array2<f32>) -> Option<WedgePlace> {
         }
         last_factor = factor;
         if let Some(found) = at_scale(luminance, factor)
-            && best
-                .as_ref()
-                .is_none_or(|b| found.confidence > b.confidence)
+            && found.surer_than(best.as_ref())
         {
             best = Some(found);
         }
-        if best.as_ref().is_some_and(|b| b.confidence >= Some(0.8)) {
+        if best
+            .as_ref()
+            .is_some_and(|b| b.place.confidence >= Some(0.8))
+        {
             break;
         }
     }
     best
 }
 
-fn at_scale(luminance: &Array2<f32>, factor: usize) -> Option<WedgePlace> {
+fn at_scale(luminance: &Array2<f32>, factor: usize) -> Option<Candidate> {
     let small = Small::of(luminance, factor);
     if small.log.is_empty() {
         return None;
@@ -69,19 +91,17 @@ fn at_scale(luminance: &Array2<f32>, factor: usize) -> Option<WedgePlace> {
         .filter_map(|lattice| order::ordered(&lattice.carried_on(&small)?))
         .collect();
     ordered.sort_by(|a, b| b.confidence.total_cmp(&a.confidence));
-    let mut best: Option<WedgePlace> = None;
+    let mut best: Option<Candidate> = None;
     for lattice in &ordered {
         // The edges can only take from the confidence.
         if best
             .as_ref()
-            .is_some_and(|b| b.confidence >= Some(lattice.confidence))
+            .is_some_and(|b| b.place.confidence >= Some(lattice.confidence))
         {
             break;
         }
         if let Some(found) = finished(luminance, &small, lattice)
-            && best
-                .as_ref()
-                .is_none_or(|b| found.confidence > b.confidence)
+            && found.surer_than(best.as_ref())
         {
             best = Some(found);
         }
@@ -90,7 +110,7 @@ fn at_scale(luminance: &Array2<f32>, factor: usize) -> Option<WedgePlace> {
 }
 
 /// A lattice put in order, its corners refined at full size and its confidence judged.
-fn finished(luminance: &Array2<f32>, small: &Small, ordered: &Ordered) -> Option<WedgePlace> {
+fn finished(luminance: &Array2<f32>, small: &Small, ordered: &Ordered) -> Option<Candidate> {
     let coarse = ordered.map.then(&small.to_full()?);
     let refined = edges::refined(
         luminance,
@@ -114,7 +134,10 @@ fn finished(luminance: &Array2<f32>, small: &Small, ordered: &Ordered) -> Option
             && (-1.0..=luminance.nrows() as f64 + 1.0).contains(&p.y)
     };
     let sound = super::geometry::is_convex_page(&place.corners) && place.corners.iter().all(inside);
-    sound.then_some(place)
+    sound.then(|| Candidate {
+        place,
+        ends: ends::doubts(small, ordered),
+    })
 }
 
 /// Outer corners of a lattice of cells of side 1.

@@ -243,7 +243,7 @@ fn steady(count: usize, at: impl Fn(usize) -> Seen, brightest: f64) -> Option<Ve
 }
 
 /// A cell is flat where a patch was seen, or where it varies little against the step, beyond what its neighbour does.
-fn is_flat(cell: &Seen, neighbour: &Seen, step: f64) -> bool {
+pub(super) fn is_flat(cell: &Seen, neighbour: &Seen, step: f64) -> bool {
     let allowed = 0.03 + 0.15 * step + 1.5 * neighbour.spread.min(0.3);
     cell.spread.is_finite() && (cell.patch || cell.spread < allowed)
 }

@@ -61,3 +61,107 @@ pub fn joined_because(pairs: &[Pair]) -> Vec<JoinedBecause> {
     };
     pairs.iter().filter_map(because).collect()
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::measure::levels::{Criteria, pairs};
+    use crate::measure::result::{Patch, VisualWhite};
+
+    /// A patch of 1000 independent samples with deviation 0.01.
+    fn patch(step: usize, linear: f64, (clipped, crushed): (f64, f64)) -> Patch {
+        Patch {
+            step,
+            density: None,
+            corners: crate::measure::UNIT_SQUARE,
+            size_px: [40.0, 40.0],
+            guard_px: 10.0,
+            pixels: 1000,
+            effective_samples: 1000.0,
+            code: None,
+            code_deviation: None,
+            linear,
+            linear_deviation: 0.01,
+            block_deviation: None,
+            snr: linear / 0.01,
+            clipped_share: clipped,
+            crushed_share: crushed,
+        }
+    }
+
+    fn seen(list: &[(f64, f64, f64)]) -> Vec<Pair> {
+        let patches: Vec<Patch> = list
+            .iter()
+            .zip(1..)
+            .map(|(p, step)| patch(step, p.0, (p.1, p.2)))
+            .collect();
+        let criteria = Criteria {
+            code_step: 1.0,
+            display_white: 250.0,
+            white: VisualWhite::LightestStep,
+            block_noise: None,
+        };
+        pairs(&patches, &criteria)
+    }
+
+    /// Expected by hand from the rule: separation = difference over 0.01, told apart from 1 on, in the right order and with at
+    /// most 1 % of the pixels clipped.
+    #[test]
+    fn every_joined_pair_has_its_reason_and_number_and_the_counts_follow() {
+        let pairs = seen(&[
+            (1.0, 0.5, 0.0),
+            (0.8, 0.0, 0.0),
+            (0.6, 0.0, 0.0),
+            (0.602, 0.0, 0.0),
+            (0.59, 0.0, 0.0),
+            (0.575, 0.0, 0.0),
+            (0.57, 0.0, 0.0),
+            (0.565, 0.0, 0.6),
+            (0.4, 0.0, 0.0),
+        ]);
+        use DecidingQuantity as Q;
+        use JoinReason as R;
+        let expected = [
+            (1, R::Clipped, Q::ClippedShare, 0.5, 0.01),
+            (3, R::Order, Q::Separation, -0.2, 1.0),
+            (6, R::Noise, Q::Separation, 0.5, 1.0),
+            (7, R::Crushed, Q::CrushedShare, 0.6, 0.5),
+        ];
+        let because = joined_because(&pairs);
+        assert_eq!(because.len(), expected.len(), "{because:?}");
+        for (got, (step, reason, quantity, number, limit)) in because.iter().zip(expected) {
+            assert_eq!(
+                (got.step, got.reason, got.quantity),
+                (step, reason, quantity)
+            );
+            assert!(
+                (got.number - number).abs() < 1e-9 && got.limit == limit,
+                "{got:?}"
+            );
+        }
+        let plain: Vec<Joined> = expected.iter().map(|e| Joined(e.0, e.0 + 1, e.1)).collect();
+        assert_eq!(joined(&pairs), plain);
+        let levels = count(&pairs);
+        assert_eq!((levels.noise, levels.steps), (5, 9));
+        // Steps 4, 5, 6.
+        assert_eq!(levels.longest_run, 3);
+        assert_eq!(levels.reversals, 1);
+        assert!(!levels.chart_limited);
+    }
+
+    #[test]
+    fn a_wedge_told_apart_from_end_to_end_is_limited_by_the_chart() {
+        let levels = count(&seen(&[(1.0, 0.0, 0.0), (0.8, 0.01, 0.0), (0.6, 0.0, 0.0)]));
+        assert!(levels.chart_limited);
+        assert_eq!(
+            (levels.noise, levels.longest_run, levels.reversals),
+            (3, 3, 0)
+        );
+        let levels = count(&seen(&[
+            (1.0, 0.0, 0.0),
+            (0.8, 0.011, 0.0),
+            (0.6, 0.0, 0.0),
+        ]));
+        assert_eq!(levels.noise, 1, "1.1 % clipped");
+    }
+}

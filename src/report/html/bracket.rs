@@ -156,11 +156,14 @@ fn views(out: &mut String, bracket: &BracketReport, pictures: &BracketFigures) {
 
 fn preview_text(bracket: &BracketReport) -> String {
     let outline = match (&bracket.wedge, &bracket.candidate) {
-        (Some(_), _) => " Dashed: the wedge as measured.",
-        (None, Some(_)) => {
-            " Dashed: something like a wedge, too doubtful to be measured; if it is one, give its corners with --wedge-corners and --wedge-grid."
-        }
-        (None, None) => "",
+        (Some(_), _) => " Dashed: the wedge as measured.".to_owned(),
+        (None, Some(seen)) => format!(
+            " Dashed: something like a wedge of {} x {} patches, {}, and so not measured; if it is the wedge, give its corners with --wedge-corners and --wedge-grid.",
+            seen.rows,
+            seen.columns,
+            words::why_not_measured(seen.confidence.unwrap_or(0.0))
+        ),
+        (None, None) => String::new(),
     };
     format!("For looking at: no figure of this report is measured on this small picture.{outline}")
 }
@@ -226,4 +229,32 @@ fn findings(out: &mut String, bracket: &BracketReport) {
         );
     }
     out.push_str("</ul>\n");
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::measure::{UNIT_SQUARE, WedgePlace};
+
+    #[test]
+    fn the_legend_says_why_a_candidate_was_not_measured() {
+        let text = |confidence| {
+            let candidate = WedgePlace {
+                corners: UNIT_SQUARE,
+                rows: 1,
+                columns: 20,
+                densities: None,
+                density_uncertainty: None,
+                dark_first: false,
+                boustrophedon: false,
+                confidence: Some(confidence),
+            };
+            preview_text(&BracketReport {
+                candidate: Some(candidate),
+                ..BracketReport::default()
+            })
+        };
+        assert!(text(0.9).contains("1 x 20 patches, of another size than was asked for"));
+        assert!(text(0.3).contains("1 x 20 patches, too doubtful"));
+    }
 }

@@ -13,6 +13,7 @@ pub use gathered::all_findings;
 pub(crate) use headline::at_snr;
 pub use headline::headline;
 pub use number::{bytes, count, decimal, percent, seconds, significant, stops, stops_interval};
+pub(crate) use wedge::why_not_measured;
 
 pub use quantity::{comparison, difference, interval, quantity_name, quantity_words};
 

@@ -2,7 +2,8 @@
 use super::finding::signed;
 use super::gathered::runs;
 use super::number::{decimal, significant};
-use crate::finding::Finding;
+use crate::finding::{EndDoubt, Finding, WedgeEnd};
+use crate::measure::find::CONFIDENT;
 
 pub(super) fn wedge(finding: &Finding) -> Option<String> {
     use Finding as F;
@@ -15,6 +16,10 @@ pub(super) fn wedge(finding: &Finding) -> Option<String> {
         F::WedgeMayGoOn { step, snr } => format!(
             "Step {step}, the darkest that was found, has an SNR of {} per pixel in the merge: darker steps of the chart may have been missed in the noise, so that {step} is the least number it has. Say how many there are with --wedge-grid and --wedge-corners.",
             decimal(*snr, 1)
+        ),
+        F::WedgeEndUnsure { steps, end } => format!(
+            "The wedge was found with {steps} steps, which may not be all: {}. Say how many there are with --wedge-grid and --wedge-corners.",
+            beyond(end)
         ),
         F::WedgeUnusable { reason, patch_px } => format!(
             "The wedge cannot be measured: {reason} (patches of {} px).",
@@ -35,8 +40,9 @@ pub(super) fn wedge(finding: &Finding) -> Option<String> {
             decimal(*beyond_stops, 2)
         ),
         F::WedgeDoubtful { confidence, steps } => format!(
-            "Something like a wedge of {steps} steps was seen, confidence {} of 1: too doubtful, or not what was asked for, and so not measured. It is outlined in the picture of the merge; if it is the wedge, give its corners with --wedge-corners and --wedge-grid.",
-            decimal(*confidence, 2)
+            "Something like a wedge of {steps} steps was seen, confidence {} of 1: {}, and so not measured. It is outlined in the picture of the merge; if it is the wedge, give its corners with --wedge-corners and --wedge-grid.",
+            decimal(*confidence, 2),
+            why_not_measured(*confidence)
         ),
         F::WedgeFileOtherSize {
             file,
@@ -138,6 +144,31 @@ pub(super) fn densities(finding: &Finding) -> Option<String> {
 /// "0.50 %".
 fn hundredths(share: f64) -> String {
     format!("{} %", decimal(share * 100.0, 2))
+}
+
+/// Why a candidate of this confidence was not measured.
+pub(crate) fn why_not_measured(confidence: f64) -> &'static str {
+    if confidence >= CONFIDENT {
+        "of another size than was asked for"
+    } else {
+        "too doubtful"
+    }
+}
+
+/// What lies beyond an end that is in doubt.
+fn beyond(end: &WedgeEnd) -> String {
+    let side = if end.lighter { "lightest" } else { "darkest" };
+    match end.because {
+        EndDoubt::FrameEdge => {
+            format!("the frame ends so close to the {side} one that a further patch would be cut")
+        }
+        EndDoubt::LikeTheCard => format!(
+            "beyond the {side} one the card is as light as a further step would be, so that such a step could not be seen"
+        ),
+        EndDoubt::LikeAStep => {
+            format!("beyond the {side} one something flat is as light as a further step would be")
+        }
+    }
 }
 
 fn joined_in_rendering(
