@@ -209,8 +209,16 @@ fn noise_that_hides_the_response_is_named_and_the_way_out_leads_to_a_report() {
     write_scenario(&scenario, &input, &Outputs::default()).unwrap();
     let done = job(&input, &scratch.path().join("fitted"), &[]);
     assert_eq!(done.code, 1, "{}", done.said());
-    for words in ["response curve cannot be recovered", "codes of 256", "--response srgb"] {
-        assert!(done.said().contains(words), "\"{words}\" in\n{}", done.said());
+    for words in [
+        "response curve cannot be recovered",
+        "codes of 256",
+        "--response srgb",
+    ] {
+        assert!(
+            done.said().contains(words),
+            "\"{words}\" in\n{}",
+            done.said()
+        );
     }
     let out = scratch.path().join("as-srgb");
     job(&input, &out, &["--response", "srgb"]).expect(0);
@@ -218,5 +226,9 @@ fn noise_that_hides_the_response_is_named_and_the_way_out_leads_to_a_report() {
     let report: serde_json::Value = serde_json::from_slice(&text).unwrap();
     let bracket = &report["brackets"][0];
     assert!(!bracket["findings"].as_array().unwrap().is_empty());
-    assert_eq!(bracket["pictures"].as_array().unwrap().len(), 5, "frames, merge, rendering");
+    assert_eq!(
+        bracket["pictures"].as_array().unwrap().len(),
+        5,
+        "frames, merge, rendering"
+    );
 }

@@ -265,8 +265,8 @@ pub(super) mod tests {
 
     #[test]
     fn stated_uncertainties_hold_the_truth_as_often_as_they_claim() {
-        // 300 charts with densities off by 0.01 D: one standard uncertainty of the exponent holds 68 %, the 95 % interval of
-        // the glare 95 %, both within three deviations of a binomial share.
+        // 300 charts with densities off by 0.01 D: one standard uncertainty of the exponent holds 68 %, within three
+        // deviations of a binomial share; the 95 % interval of the glare holds 93 to 97 % (285 of 300 when last run).
         let (mut held, mut held95, mut errors) = (0, 0, Vec::new());
         for seed in 0..300 {
             let fit = fit_densities(&lights(1.04, 0.005, 0.01, seed), &[]).unwrap();
@@ -275,11 +275,8 @@ pub(super) mod tests {
             held95 += usize::from((fit.glare95.0..=fit.glare95.1).contains(&0.005));
             errors.push(off);
         }
-        println!(
-            "of 300, one sigma holds the exponent {held} times, 95 % the glare {held95} times"
-        );
         assert!((180..=240).contains(&held), "{held} of 300");
-        assert!((273..=297).contains(&held95), "{held95} of 300");
+        assert!((279..=291).contains(&held95), "{held95} of 300");
         errors.sort_by(f64::total_cmp);
         // A ratio of two is wrong by ln 2 times the error of the exponent.
         let ratio = errors[150] * std::f64::consts::LN_2;
