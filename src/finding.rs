@@ -184,6 +184,16 @@ pub enum Finding {
     RegistrationFailed { frame: String, reason: String },
     /// Something moved between the frames.
     Moved { share: f64 },
+    /// Where something moved and the reference frame is clipped, the light of another frame, of its own moment, stands.
+    OtherMoment { share: f64 },
+    /// A frame's light ripples down its rows against the reference frame's (lamps on the mains, dimmed LEDs): amplitude,
+    /// per cent of the light. Not taken out; the exposure's uncertainty was widened by its deviation.
+    Banding {
+        frame: String,
+        amplitude_percent: f64,
+        cycles: f64,
+        widened_stops: f64,
+    },
     /// A frame's colour balance differs from that of most frames (of two, from the reference's), in stops relative to green;
     /// the merge takes it out.
     BalanceDrift {

@@ -41,7 +41,7 @@ use crate::frames::{self, Bracket, BracketPlan, Clip, Survey};
 use crate::measure::advice::Scene;
 use crate::measure::calibrate::Calibration;
 use crate::measure::{BracketGain, PictureMeasurement, WedgePlace};
-use crate::merge::{MapSource, Merger, Motion, Noise, motion, noise};
+use crate::merge::{MapSource, Merger, Motion, Noise, noise};
 use crate::raster::{Pixels, Transform};
 use crate::report::html::Sections;
 use crate::report::{self, BracketFigures, BracketReport, Report};
@@ -269,18 +269,14 @@ pub fn prepare(
     };
     raw::noise_as_stated(&bracket, &recovered.response, &mut noise, &mut doubts);
     bracket.findings.extend(doubts);
+    moving::ripple(&mut bracket, &recovered.response);
     let motion = match &settings.motion {
         Some(how) => {
             progress(Event::Stage("looking for what moved"));
-            motion::find(&bracket, &recovered.response, &noise, how)?
+            moving::look(&mut bracket, &recovered.response, &noise, how)?
         }
         None => None,
     };
-    if let Some(motion) = &motion {
-        bracket.findings.push(Finding::Moved {
-            share: motion.share,
-        });
-    }
     Ok(Prepared {
         bracket,
         clips,

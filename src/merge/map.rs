@@ -17,6 +17,8 @@ pub mod flag {
     pub const UNCOVERED: u16 = 16;
     /// Something moved here: frames were left out.
     pub const MOVED: u16 = 32;
+    /// The reference frame is clipped where something moved: another frame's light, of its own moment, stands here.
+    pub const OTHER_MOMENT: u16 = 64;
     /// The index of the frame with the largest weight sits in the bits from here up (bits 8..=15).
     pub const FRAME_SHIFT: u32 = 8;
 }

@@ -200,6 +200,9 @@ impl<'a> Merger<'a> {
             }
             for column in motion.columns(block, flags.len()) {
                 flags[column] |= flag::MOVED;
+                if mask >> self.bracket.reference & 1 == 1 {
+                    flags[column] |= flag::OTHER_MOMENT;
+                }
                 let frames = scratch.samples.iter_mut().enumerate();
                 for (_, channels) in frames.filter(|(j, _)| mask >> j & 1 == 1) {
                     channels.iter_mut().for_each(|c| c[column] = LEFT_OUT);

@@ -1,16 +1,54 @@
-//! Pictures of how the frames lay and of what moved, for the report's page.
+//! What moved and what flickered, said; and pictures of how the frames lay and of what moved, for the report's page.
 use super::Prepared;
+use crate::error::Error;
+use crate::finding::Finding;
 use crate::formats::Picture;
 use crate::frames::{Bracket, Frame};
-use crate::merge::{Merger, Motion, RadianceMap};
+use crate::merge::{Merger, Motion, MotionSettings, Noise, RadianceMap, banding, motion};
 use crate::raster::{Pixels, Point, Transform};
 use crate::report::figure::{GHOST, Outline, Registered};
+use crate::response::Response;
 use ndarray::{Array3, s};
 
 /// Rows and columns of the detail shown before and after.
 const DETAIL: (usize, usize) = (320, 480);
 /// Candidates for it down and across.
 const TRIED: (usize, usize) = (6, 8);
+
+/// Says which frames' light ripples down their rows, and takes their exposures to be known less well by that.
+pub(super) fn ripple(bracket: &mut Bracket, response: &Response) {
+    let found = banding::measure(bracket, response);
+    for (frame, banding) in bracket.frames.iter_mut().zip(found) {
+        let Some(banding) = banding else { continue };
+        let used = &mut frame.exposure.used;
+        used.standard_uncertainty = used.standard_uncertainty.hypot(banding.stops());
+        bracket.findings.push(Finding::Banding {
+            frame: frame.name(),
+            amplitude_percent: 100.0 * banding.amplitude,
+            cycles: banding.cycles,
+            widened_stops: banding.stops(),
+        });
+    }
+}
+
+/// Looks for what moved, and says so.
+pub(super) fn look(
+    bracket: &mut Bracket,
+    response: &Response,
+    noise: &Noise,
+    settings: &MotionSettings,
+) -> Result<Option<Motion>, Error> {
+    let found = motion::find(bracket, response, noise, settings)?;
+    if let Some(motion) = &found {
+        let share = motion.share;
+        bracket.findings.push(Finding::Moved { share });
+        let share = motion.by_frame[bracket.reference];
+        if share > 0.0 {
+            bracket.findings.push(Finding::OtherMoment { share });
+        }
+    }
+    Ok(found)
+}
 
 /// `None` where every frame lay still and nothing moved.
 pub(super) fn registered(prepared: &Prepared, map: &RadianceMap) -> Option<Registered> {

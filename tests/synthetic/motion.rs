@@ -9,20 +9,24 @@ use stopspan::merge::{Merger, Motion, MotionSettings, Noise, NoiseModel, flag, m
 use stopspan::raster::Pixels;
 use stopspan::response::{Response, ResponseCurve, ResponseMethod};
 
-const ROWS: usize = 480;
-const COLUMNS: usize = 720;
+pub(super) const ROWS: usize = 480;
+pub(super) const COLUMNS: usize = 720;
 /// Variance per unit exposure, and at none; exposure 1 clips.
-const SHOT: f64 = 1.0 / 9000.0;
-const READ: f64 = 2.0e-7;
+pub(super) const SHOT: f64 = 1.0 / 9000.0;
+pub(super) const READ: f64 = 2.0e-7;
 
 /// log2 radiance, slow.
-fn scene(row: usize, column: usize) -> f64 {
+pub(super) fn scene(row: usize, column: usize) -> f64 {
     let (y, x) = (row as f64 / 90.0, column as f64 / 120.0);
     -3.5 + 1.5 * (x + 0.4 * y).sin() * (0.9 * y).cos()
 }
 
 /// Linear 16-bit frames, reference in the middle; `change` gives the factor of light at a pixel of a frame.
-fn bracket(stops: &[f64], seed: u64, change: impl Fn(usize, usize, usize) -> f64) -> Bracket {
+pub(super) fn bracket(
+    stops: &[f64],
+    seed: u64,
+    change: impl Fn(usize, usize, usize) -> f64,
+) -> Bracket {
     let mut random = ChaCha8Rng::seed_from_u64(seed);
     let normal = Normal::new(0.0, 1.0).unwrap();
     let mut frames = Vec::new();
@@ -45,7 +49,7 @@ fn bracket(stops: &[f64], seed: u64, change: impl Fn(usize, usize, usize) -> f64
     }
 }
 
-fn known() -> (Response, Noise) {
+pub(super) fn known() -> (Response, Noise) {
     let response = Response {
         method: ResponseMethod::Linear,
         curves: vec![ResponseCurve::linear(4096, 1.0)],
@@ -65,7 +69,7 @@ fn known() -> (Response, Noise) {
     (response, noise)
 }
 
-fn found(bracket: &Bracket, settings: &MotionSettings) -> Option<Motion> {
+pub(super) fn found(bracket: &Bracket, settings: &MotionSettings) -> Option<Motion> {
     let (response, noise) = known();
     motion::find(bracket, &response, &noise, settings).unwrap()
 }

@@ -2,10 +2,11 @@
 //!
 //! In reading order: `view`: frames reduced to means of 2 x 2 pixels (4 x 4 in large ones) with their variances and what they can
 //! testify; `compare` two frames block by block and over 3 x 3 blocks; `calibrate` how far the noise model is off on
-//! these very pixels; `regions` from scores to areas.
+//! these very pixels; `regions` from scores to areas; `stand_in` which frame shows them where the reference is clipped.
 mod calibrate;
 mod compare;
 mod regions;
+mod stand_in;
 mod view;
 
 use super::noise::Noise;
@@ -64,7 +65,8 @@ impl Default for MotionSettings {
 pub struct Motion {
     /// Side of a block, pixels.
     side: usize,
-    /// Bit j set: frame j shows something else than the reference frame; shape (rows, columns) / side.
+    /// Bit j set: frame j shows something else than the reference frame, or the reference is clipped and another frame
+    /// stands in; shape (rows, columns) / side.
     left_out: Array2<u32>,
     /// Share of the frame's blocks (0..=1) where the frame is left out, one a frame.
     pub by_frame: Vec<f64>,
@@ -122,13 +124,14 @@ pub fn find(
         grow: limit(settings.grow, channels)?,
     };
     let side = side(bracket, settings)?;
-    let Some(compared) = compare_all(bracket, response, noise, side) else {
+    let Some(views) = views(bracket, response, noise, side) else {
         return Ok(None);
     };
+    let compared = compare_all(bracket, &views);
     Ok(regions::gather(
         (bracket, side),
-        compared,
-        &limits,
+        &views,
+        (compared, &limits),
         settings,
     ))
 }
@@ -149,29 +152,27 @@ fn side(bracket: &Bracket, settings: &MotionSettings) -> Result<usize, Error> {
     }
 }
 
-/// Scores of every pair that decides something.
-fn compare_all(
-    bracket: &Bracket,
+/// The frames in blocks; `None` where there is too little, or are too many, to compare.
+fn views<'a>(
+    bracket: &'a Bracket,
     response: &Response,
     noise: &Noise,
     side: usize,
-) -> Option<Vec<Scores>> {
+) -> Option<Vec<View<'a>>> {
     let (rows, columns, _) = bracket.frames[bracket.reference].picture.pixels.dim();
     let count = bracket.frames.len();
     if rows < 8 * side || columns < 8 * side || !(2..=MOST_FRAMES).contains(&count) {
         return None;
     }
-    let views: Vec<View> = (0..count)
-        .map(|j| View::new((bracket, j), response, noise, side))
-        .collect();
-    let pairs = Pair::of_bracket(count, bracket.reference);
-    let yardsticks = calibrate::measure(&views, bracket.reference, &pairs);
-    Some(compare::scores(
-        &views,
-        bracket.reference,
-        &pairs,
-        &yardsticks,
-    ))
+    let view = |j| View::new((bracket, j), response, noise, side);
+    Some((0..count).map(view).collect())
+}
+
+/// Scores of every pair that decides something.
+fn compare_all(bracket: &Bracket, views: &[View]) -> Vec<Scores> {
+    let pairs = Pair::of_bracket(views.len(), bracket.reference);
+    let yardsticks = calibrate::measure(views, bracket.reference, &pairs);
+    compare::scores(views, bracket.reference, &pairs, &yardsticks)
 }
 
 /// The sum of nine squares that a share `rate` of still windows exceeds in any of the channels: chi-square with nine

@@ -1,14 +1,15 @@
 //! From scores to areas: grown from seeds, small ones dropped, widened by a guard; then a mask of frames by block.
 use super::compare::{STEPS, Scores};
-use super::{Limits, Motion, MotionSettings};
+use super::view::View;
+use super::{Limits, Motion, MotionSettings, stand_in};
 use crate::frames::Bracket;
 use ndarray::{Array2, Zip};
 
 /// Masks of all pairs together; `None` where nothing is left out.
 pub(super) fn gather(
     (bracket, side): (&Bracket, usize),
-    compared: Vec<Scores>,
-    limits: &Limits,
+    views: &[View],
+    (compared, limits): (Vec<Scores>, &Limits),
     settings: &MotionSettings,
 ) -> Option<Motion> {
     let (down, across) = compared.first()?.plane.dim();
@@ -28,11 +29,15 @@ pub(super) fn gather(
                 }
             });
     }
+    if left_out.iter().all(|&mask| mask == 0) {
+        return None;
+    }
+    stand_in::choose(&mut left_out, views, bracket);
     let count = left_out.len() as f64;
     let share = |bits: u32| left_out.iter().filter(|&&m| m & bits != 0).count() as f64 / count;
     let all = share(u32::MAX);
     let by_frame = (0..bracket.frames.len()).map(|j| share(1 << j)).collect();
-    (all > 0.0).then_some(Motion {
+    Some(Motion {
         side,
         by_frame,
         share: all,

@@ -314,6 +314,21 @@ fn map(finding: &Finding) -> Option<String> {
             "Something moved in {} of the pixels; frames were left out there.",
             percent(*share)
         ),
+        F::OtherMoment { share } => format!(
+            "In {} of the pixels something moved where the reference frame is clipped: another frame's light stands there, so that the map shows that frame's moment.",
+            percent(*share)
+        ),
+        F::Banding {
+            frame,
+            amplitude_percent,
+            cycles,
+            widened_stops,
+        } => format!(
+            "{frame}: against the reference frame the light ripples down the rows by {} % up and down, in {} cycles over the frame, as under lamps on the mains or dimmed LEDs. It was not taken out; the frame's exposure was taken to be known {} stop less well. A time that is a whole number of the lamp's periods avoids it.",
+            decimal(*amplitude_percent, 1),
+            decimal(*cycles, 1),
+            decimal(*widened_stops, 3)
+        ),
         _ => return None,
     })
 }

@@ -1,0 +1,229 @@
+//! Light that flickers from row to row: the ripple that lamps on the mains and dimmed LEDs leave down the rows of a frame that
+//! are read one after another.
+//!
+//! The median over a row of the log ratio of two frames through the response, free of what hangs on the level alone and of slow
+//! change, is searched for a sine by least squares (Lomb 1976); it counts where it stands far out of its neighbourhood.
+use crate::frames::Bracket;
+use crate::raster::{Pixels, Point, Transform};
+use crate::response::{Response, ResponseCurve};
+use crate::statistics::robust::median;
+use rayon::prelude::*;
+
+/// Bands of rows at most, and samples across a band, about.
+const BANDS: usize = 1024;
+const ACROSS: usize = 160;
+/// Samples a band needs.
+const ENOUGH: usize = 30;
+/// Codes of 255 above the floor and below the clip level that are not used.
+const MARGIN: f64 = 8.0;
+/// Bins of level whose medians are taken out.
+const LEVELS: usize = 48;
+/// Degree of the slow change that is taken out.
+const SLOW: usize = 4;
+/// Cycles down the frame at least; rows a cycle at least.
+const LEAST: (f64, f64) = (2.0, 12.0);
+/// Smallest amplitude (share of light) that is said.
+const SEEN: f64 = 0.005;
+/// Power over the mean of its neighbourhood: noise comes there once in e^25.
+const ABOVE: f64 = 25.0;
+/// Rows of a unit of coding of JPEG with halved chroma, whose ripple is not the light's.
+const CODED: f64 = 16.0;
+
+/// Ripple of one frame's light against the reference's.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Banding {
+    /// Amplitude, share of the light (0.03: 3 % up and down).
+    pub amplitude: f64,
+    /// Cycles over the height of the frame.
+    pub cycles: f64,
+}
+
+impl Banding {
+    /// Standard deviation of a row's exposure, stops.
+    pub fn stops(&self) -> f64 {
+        self.amplitude / std::f64::consts::SQRT_2 / std::f64::consts::LN_2
+    }
+}
+
+/// Ripple of every frame against the reference, in the bracket's order; `None` where there is none, or where it cannot be seen.
+pub fn measure(bracket: &Bracket, response: &Response) -> Vec<Option<Banding>> {
+    let channel = response.curves.len() / 2;
+    let of = |j: usize| {
+        let (frame, reference) = (&bracket.frames[j], &bracket.frames[bracket.reference]);
+        let pair = Pair {
+            pixels: [&reference.picture.pixels, &frame.picture.pixels],
+            transform: frame.transform,
+            light: Light::new(response.curves.get(channel)?),
+            channel,
+        };
+        (j != bracket.reference).then(|| ripple(&pair.profile()?, frame.picture.pixels.rows()))?
+    };
+    (0..bracket.frames.len()).into_par_iter().map(of).collect()
+}
+
+/// Natural logarithm of exposure by level.
+struct Light {
+    table: Vec<f64>,
+    low: f64,
+    high: f64,
+}
+
+impl Light {
+    fn new(curve: &ResponseCurve) -> Self {
+        let entry = |i: usize| curve.exposure_at(i as f64 / 4095.0).max(1e-12).ln();
+        Light {
+            table: (0..4096).map(entry).collect(),
+            low: curve.floor_level + MARGIN / 255.0,
+            high: curve.clip_level - MARGIN / 255.0,
+        }
+    }
+
+    fn at(&self, level: f64) -> Option<f64> {
+        let place = level * 4095.0;
+        let i = (place as usize).min(4094);
+        let (a, b) = (self.table[i], self.table[i + 1]);
+        (level > self.low && level < self.high).then(|| a + (place - i as f64) * (b - a))
+    }
+}
+
+struct Pair<'a> {
+    /// Of the reference, of the frame.
+    pixels: [&'a Pixels; 2],
+    transform: Option<Transform>,
+    light: Light,
+    channel: usize,
+}
+
+impl Pair<'_> {
+    /// The reference's level and the log ratio at a pixel of the reference, where both see it well.
+    fn at(&self, row: usize, column: usize) -> Option<(f64, f64)> {
+        let [fixed, moving] = self.pixels;
+        let (r, c) = match self.transform {
+            None => (row, column),
+            Some(map) => {
+                let at = map.apply(Point {
+                    x: column as f64 + 0.5,
+                    y: row as f64 + 0.5,
+                })?;
+                let inside = at.x >= 0.0 && at.y >= 0.0;
+                inside.then_some((at.y as usize, at.x as usize))?
+            }
+        };
+        if r >= moving.rows() || c >= moving.columns() {
+            return None;
+        }
+        let here = f64::from(fixed.level(row, column, self.channel));
+        let there = f64::from(moving.level(r, c, self.channel));
+        Some((here, self.light.at(there)? - self.light.at(here)?))
+    }
+
+    /// (place down the frame 0..1, median log ratio) by band of rows.
+    fn profile(&self) -> Option<Vec<(f64, f64)>> {
+        let (rows, columns) = (self.pixels[0].rows(), self.pixels[0].columns());
+        let high = rows.div_ceil(BANDS).max(1);
+        let apart = (columns * high / ACROSS).max(1);
+        let bands: Vec<Vec<(f64, f64)>> = (0..rows / high)
+            .map(|band| {
+                let pixels = (0..columns * high).step_by(apart);
+                let places = pixels.map(|i| (band * high + i % high, i / high));
+                places.filter_map(|(r, c)| self.at(r, c)).collect()
+            })
+            .collect();
+        let bin = |level: f64| ((level * LEVELS as f64) as usize).min(LEVELS - 1);
+        let mut by_level = vec![Vec::new(); LEVELS];
+        for &(level, ratio) in bands.iter().flatten() {
+            by_level[bin(level)].push(ratio);
+        }
+        let usual: Vec<f64> = by_level.iter().map(|v| median(v).unwrap_or(0.0)).collect();
+        let of_band = |(i, band): (usize, &Vec<(f64, f64)>)| {
+            let left: Vec<f64> = band.iter().map(|(l, v)| v - usual[bin(*l)]).collect();
+            let place = (i as f64 + 0.5) * high as f64 / rows as f64;
+            (left.len() >= ENOUGH).then_some((place, median(&left)?))
+        };
+        let profile: Vec<_> = bands.iter().enumerate().filter_map(of_band).collect();
+        (profile.len() >= 64 && 2 * profile.len() >= bands.len()).then_some(profile)
+    }
+}
+
+fn dot(a: &[f64], b: &[f64]) -> f64 {
+    a.iter().zip(b).map(|(a, b)| a * b).sum()
+}
+
+/// What of `values` the orthonormal `basis` does not hold.
+fn beside(mut values: Vec<f64>, basis: &[Vec<f64>]) -> Vec<f64> {
+    for part in basis {
+        let size = dot(&values, part);
+        values
+            .iter_mut()
+            .zip(part)
+            .for_each(|(v, p)| *v -= size * p);
+    }
+    values
+}
+
+fn ripple(profile: &[(f64, f64)], rows: usize) -> Option<Banding> {
+    let mut slow: Vec<Vec<f64>> = Vec::new();
+    for degree in 0..=SLOW {
+        let power = profile
+            .iter()
+            .map(|(t, _)| (2.0 * t - 1.0).powi(degree as i32));
+        let new = beside(power.collect(), &slow);
+        let length = dot(&new, &new).sqrt();
+        slow.push(new.iter().map(|v| v / length).collect());
+    }
+    let values = beside(profile.iter().map(|p| p.1).collect(), &slow);
+    let most = (rows as f64 / LEAST.1).min(profile.len() as f64 / 4.0);
+    let count = (2.0 * (most - LEAST.0)).max(0.0) as usize;
+    let cycles = (0..=count).map(|i| LEAST.0 + 0.5 * i as f64);
+    let lines: Vec<Line> = cycles.map(|f| line(profile, &values, &slow, f)).collect();
+    let coded = |f: f64| (rows as f64 / f / CODED - 1.0).abs() < 0.04;
+    let highest = lines
+        .iter()
+        .filter(|l| !coded(l.cycles))
+        .max_by(|a, b| a.power.total_cmp(&b.power))?;
+    let around = |f: f64| {
+        let best = highest.cycles;
+        f > best / 3.0 && f < 3.0 * best + 8.0 && (f - best).abs() > 1.5
+    };
+    let others = lines.iter().filter(|l| around(l.cycles));
+    let others: Vec<f64> = others.map(|l| l.power).collect();
+    // The powers of noise are exponential: their median is ln 2 of their mean.
+    let usual = median(&others)? / std::f64::consts::LN_2;
+    if highest.power <= ABOVE * usual {
+        return None;
+    }
+    let finer = (-8..=8).map(|i| (highest.cycles + 0.05 * f64::from(i)).max(LEAST.0));
+    let best = finer
+        .map(|f| line(profile, &values, &slow, f))
+        .max_by(|a, b| a.power.total_cmp(&b.power))?;
+    (best.amplitude >= SEEN).then_some(Banding {
+        amplitude: best.amplitude,
+        cycles: best.cycles,
+    })
+}
+
+/// The sine of one frequency fitted to a profile.
+struct Line {
+    cycles: f64,
+    /// What it takes of the sum of squares.
+    power: f64,
+    amplitude: f64,
+}
+
+fn line(profile: &[(f64, f64)], values: &[f64], slow: &[Vec<f64>], cycles: f64) -> Line {
+    let wave = |phase: f64| {
+        let turn = std::f64::consts::TAU * cycles;
+        let wave = profile.iter().map(|(t, _)| (turn * t + phase).cos());
+        beside(wave.collect(), slow)
+    };
+    let (a, b) = (wave(0.0), wave(-std::f64::consts::FRAC_PI_2));
+    let held = dot(&a, &b) / dot(&a, &a).max(1e-12);
+    let b: Vec<f64> = b.iter().zip(&a).map(|(b, a)| b - held * a).collect();
+    let (u, v) = (dot(&a, &a).max(1e-12), dot(&b, &b).max(1e-12));
+    let (x, y) = (dot(values, &a) / u, dot(values, &b) / v);
+    Line {
+        cycles,
+        power: x * x * u + y * y * v,
+        amplitude: (x - held * y).hypot(y),
+    }
+}
