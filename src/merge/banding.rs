@@ -82,7 +82,7 @@ impl Light {
         let place = level * 4095.0;
         let i = (place as usize).min(4094);
         let (a, b) = (self.table[i], self.table[i + 1]);
-        (level > self.low && level < self.high).then(|| a + (place - i as f64) * (b - a))
+        (level > self.low && level < self.high).then_some(a + (place - i as f64) * (b - a))
     }
 }
 

@@ -8,5 +8,6 @@ mod maps;
 mod methods;
 mod opencv;
 mod openexr;
+mod registration;
 mod samples;
 mod tone;

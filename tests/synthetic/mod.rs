@@ -26,5 +26,5 @@ mod response;
 mod scenarios;
 mod simulator;
 mod stand_in;
-mod texture;
+pub(crate) mod texture;
 mod wedge;

@@ -126,7 +126,7 @@ impl Camera {
     }
 }
 
-pub(super) fn frame(codes: Array3<u8>, exposure: f64) -> Frame {
+pub(crate) fn frame(codes: Array3<u8>, exposure: f64) -> Frame {
     let stated = Estimate::new(exposure.log2(), 0.01);
     Frame {
         picture: Picture {
