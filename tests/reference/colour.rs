@@ -4,9 +4,10 @@ use ndarray::Array3;
 use std::path::Path;
 use stopspan::formats::{Header, profile_primaries};
 use stopspan::frames::colour::stated;
-use stopspan::measure::compare::{D65, ciede2000, lab, xyz};
+use stopspan::measure::compare::{D65, Quantity, ciede2000, lab, xyz};
 use stopspan::measure::srgb_to_linear;
 use stopspan::merge::RadianceMap;
+use stopspan::raster::Pixels;
 use stopspan::tone::{OutputColour, ToneSettings, render};
 use stopspan::units::{Primaries, apply, srgb_level};
 
@@ -137,4 +138,74 @@ fn the_picture_does_not_depend_on_the_primaries_of_the_map() {
     // and a colour in both gamuts is the same colour in both outputs
     let grey = |v: f64| srgb_level(v);
     assert!((grey(0.18) - 0.4613).abs() < 1e-3);
+}
+
+/// The rows of colour/chart.py, numbers alone.
+fn chart() -> Vec<Vec<f64>> {
+    let text = String::from_utf8(file("chart_differences.csv")).unwrap();
+    let mut reader = csv::Reader::from_reader(text.as_bytes());
+    let numbers = |r: csv::StringRecord| r.iter().skip(1).map(|v| v.parse().unwrap()).collect();
+    let rows: Vec<Vec<f64>> = reader.records().map(|r| numbers(r.unwrap())).collect();
+    assert_eq!(rows.len(), 24);
+    rows
+}
+
+/// Codes of a published chart's patches through our whole path to L*a*b* and CIEDE2000, against colour-science: every patch,
+/// and its difference from the one before it.
+#[test]
+fn chart_colours_differ_as_another_colour_library_says() {
+    let rows = chart();
+    let ours = |row: &[f64]| {
+        let linear = [row[0], row[1], row[2]].map(|c| srgb_to_linear(c / 255.0));
+        lab(xyz(linear), D65)
+    };
+    for (i, row) in rows.iter().enumerate() {
+        let found = ours(row);
+        for (got, expected) in found.iter().zip(&row[3..6]) {
+            assert!(
+                (got - expected).abs() < 2e-5,
+                "patch {i}: {found:?} {row:?}"
+            );
+        }
+        let apart = ciede2000(ours(&rows[(i + 23) % 24]), found);
+        assert!((apart - row[6]).abs() < 2e-5, "patch {i}: {apart} {row:?}");
+    }
+}
+
+/// A camera that makes the chart warmer, compared with a merge that holds the chart: mean shift and CIEDE2000 of neutrals and
+/// of colours after the lightness match, against colour-science's for the same codes.
+#[test]
+fn a_warm_picture_of_the_chart_is_as_far_off_as_another_colour_library_says() {
+    const SIDE: usize = 80;
+    let rows = chart();
+    let patch = |r: usize, c: usize| &rows[r / SIDE * 6 + c / SIDE];
+    let shape = (4 * SIDE, 6 * SIDE, 3);
+    let radiance = Array3::from_shape_fn(shape, |(r, c, k)| {
+        srgb_to_linear(patch(r, c)[k] / 255.0) as f32
+    });
+    let plain = Array3::from_shape_fn(shape, |(r, c, k)| patch(r, c)[k] as u8);
+    let warm = Array3::from_shape_fn(shape, |(r, c, k)| patch(r, c)[7 + k] as u8);
+    let frames = vec![crate::synthetic::texture::frame(plain, 1.0)];
+    let found = crate::synthetic::comparison::with_merge(radiance, frames, &Pixels::U8(warm), None);
+    // The five neutrals under L* 92, and the eighteen colours.
+    for (quantity, column, patches) in [
+        (Quantity::NeutralA, 11, 19..24),
+        (Quantity::NeutralB, 12, 19..24),
+        (Quantity::NeutralDifference, 10, 19..24),
+        (Quantity::ColourDifference, 10, 0..18),
+    ] {
+        let of = &rows[patches];
+        let expected = of.iter().map(|row| row[column]).sum::<f64>() / of.len() as f64;
+        let got = found
+            .comparison
+            .quantity(quantity)
+            .unwrap()
+            .camera_hdr
+            .unwrap()
+            .value;
+        assert!(
+            (got - expected).abs() < 2e-3,
+            "{quantity:?}: {got}, {expected}"
+        );
+    }
 }

@@ -1,9 +1,17 @@
-//! Homographies and interpolation against scikit-image's (geometry/make.py made the tables, requirements.txt says with which
-//! versions).
-use ndarray::Array2;
-use std::path::Path;
+//! Homographies, interpolation and shifts against scikit-image's (geometry/make.py and geometry/shifts.py made the tables,
+//! requirements.txt says with which versions).
+use crate::synthetic::texture::frame;
+use ndarray::{Array2, Array3};
+use std::path::{Path, PathBuf};
+use stopspan::align::register;
+use stopspan::frames::Bracket;
 use stopspan::measure::Homography;
 use stopspan::raster::{Interpolation, Point, Quad, sample};
+
+fn file(name: &str) -> PathBuf {
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/reference/geometry");
+    folder.join(name)
+}
 
 fn numbers(name: &str, rows: usize) -> Vec<Vec<f64>> {
     let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/reference/geometry");
@@ -67,4 +75,48 @@ fn interpolation_agrees() {
             );
         }
     }
+}
+
+/// A part of a frame shifted by parts of a pixel and made lighter by a curve: registered to a twentieth of a pixel of what was
+/// done to it and of what scikit-image's phase correlation says.
+#[test]
+fn shifts_agree() {
+    let read = |name: &str| {
+        let picture = image::open(file(name)).unwrap().to_luma8();
+        let (columns, rows) = picture.dimensions();
+        Array3::from_shape_fn((rows as usize, columns as usize, 3), |(r, c, _)| {
+            picture.get_pixel(c as u32, r as u32)[0]
+        })
+    };
+    let mut reader = csv::Reader::from_path(file("shifts.csv")).unwrap();
+    let mut count = 0;
+    for row in reader.records() {
+        let row = row.unwrap();
+        let n: Vec<f64> = row.iter().skip(1).map(|v| v.parse().unwrap()).collect();
+        let pair = Bracket {
+            name: "pair".into(),
+            frames: vec![
+                frame(read("shift_reference.png"), 1.0),
+                frame(read(&row[0]), 1.0),
+            ],
+            reference: 0,
+            camera_hdr: None,
+            findings: Vec::new(),
+        };
+        let found = register(&pair).placements.pop().unwrap();
+        assert!(found.found, "{row:?}");
+        let middle = Point { x: 128.0, y: 96.0 };
+        let at = found.transform.apply(middle).unwrap();
+        for expected in [(n[0], n[1]), (n[2], n[3])] {
+            let off = (at.x - middle.x - expected.0).hypot(at.y - middle.y - expected.1);
+            assert!(
+                off < 0.05,
+                "{row:?}: {} {}",
+                at.x - middle.x,
+                at.y - middle.y
+            );
+        }
+        count += 1;
+    }
+    assert_eq!(count, 3);
 }

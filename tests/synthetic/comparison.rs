@@ -88,7 +88,7 @@ pub(super) fn textured(row: f64, column: f64, sigma: f64) -> f64 {
 }
 
 /// The comparison of a picture of the textured scene with a merge blurred by `SIGMA.1` and three frames of it.
-fn of_texture(own: impl Fn(usize, usize) -> f64, noise: f64) -> Comparison {
+pub(super) fn of_texture(own: impl Fn(usize, usize) -> f64, noise: f64) -> Comparison {
     let seen = |r: usize, c: usize| textured(r as f64, c as f64, SIGMA.1);
     let frames: Vec<_> = [0.5, 1.0, 2.0]
         .into_iter()
@@ -183,17 +183,29 @@ fn compared(
     let radiance = Array3::from_shape_fn((SIZE.0, SIZE.1, 3), |(r, c, _)| {
         (light(r, c) * (1.0 + noise.sample(&mut random))) as f32
     });
+    with_merge(radiance, frames, finished, colour)
+}
+
+/// Compares a finished picture with a merge of this radiance, whose uncertainty is 1 %.
+pub(crate) fn with_merge(
+    radiance: Array3<f32>,
+    frames: Vec<Frame>,
+    finished: &Pixels,
+    colour: Option<Primaries>,
+) -> Compare {
+    let (rows, columns, _) = radiance.dim();
     let map = RadianceMap {
         primaries: Default::default(),
         statistical: radiance.mapv(|v| 0.01 * v),
         systematic: Array3::zeros(radiance.dim()),
-        flags: Array2::zeros(SIZE),
+        flags: Array2::zeros((rows, columns)),
         radiance,
     };
+    let reference = frames.len() / 2;
     let bracket = Bracket {
         name: "simulated".into(),
         frames,
-        reference: 1,
+        reference,
         camera_hdr: None,
         findings: Vec::new(),
     };

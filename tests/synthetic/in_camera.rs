@@ -55,6 +55,8 @@ struct Own {
     scale: f64,
     origin: (f64, f64),
     ghost: bool,
+    /// Displacement of a second exposure, rows and columns, of which four tenths are mixed in.
+    shake: Option<(f64, f64)>,
 }
 
 const AS_LARGE: Own = Own {
@@ -62,6 +64,7 @@ const AS_LARGE: Own = Own {
     scale: 1.0,
     origin: (0.0, 0.0),
     ghost: false,
+    shake: None,
 };
 /// Nine tenths of the frame, 0.8 times as large.
 const CROP: Own = Own {
@@ -69,6 +72,7 @@ const CROP: Own = Own {
     scale: 0.8,
     origin: (20.0, 31.0),
     ghost: false,
+    shake: None,
 };
 
 /// Writes frames at half, one and twice the light and the camera's own picture.
@@ -88,10 +92,10 @@ fn write_all(folder: &Path, own: &Own) {
     }
     let level = |y: f64, x: f64| {
         let plain = curve(light(y, x, SIGMA.0));
-        if own.ghost && in_disc(y, x) {
-            0.5 * plain + 0.5 * curve(DISC_LIGHT)
-        } else {
-            plain
+        match own.shake {
+            _ if own.ghost && in_disc(y, x) => 0.5 * plain + 0.5 * curve(DISC_LIGHT),
+            Some((dy, dx)) => 0.6 * plain + 0.4 * curve(light(y - dy, x - dx, SIGMA.0)),
+            None => plain,
         }
     };
     let how = (own.scale, own.origin, 9);
@@ -156,6 +160,34 @@ fn blur_and_curve_come_back_through_the_whole_program() {
     holds(&found);
     assert!((found.scale - 1.0).abs() < 1e-4 && !found.resampled);
     assert!(found.ghosts.places.is_empty(), "{:?}", found.ghosts);
+    let doubled = found.double_edges.unwrap();
+    assert!(
+        doubled.judged >= 4 && doubled.second.is_none(),
+        "{doubled:?}"
+    );
+}
+
+/// An exposure that was not laid on the others shows as a second image, as far off as the camera moved.
+#[test]
+fn shake_comes_back_through_the_whole_program() {
+    let own = Own {
+        shake: Some((-3.0, 4.0)),
+        ..AS_LARGE
+    };
+    let (found, page) = compared(&own);
+    let doubled = found.double_edges.unwrap();
+    let second = doubled
+        .second
+        .as_ref()
+        .unwrap_or_else(|| panic!("{}", doubled.judged));
+    let off = (second.shift.x - 4.0).hypot(second.shift.y + 3.0);
+    assert!(off < 0.3, "{second:?}");
+    assert!(
+        (second.strength.value - 4.0 / 6.0).abs() < 0.1,
+        "{second:?}"
+    );
+    assert!(2 * second.places > doubled.judged, "{doubled:?}");
+    assert!(page.contains("shows everything twice, 5.0 pixels apart"));
 }
 
 /// The page's picture of ghosts, decoded by another library's reader.

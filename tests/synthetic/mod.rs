@@ -1,8 +1,10 @@
 //! Checks against simulated frames with known truth.
 mod balance;
 mod bare;
-mod comparison;
+mod cameras;
+pub(crate) mod comparison;
 mod densities;
+mod double_edges;
 mod drifts;
 mod evenness;
 mod finder;

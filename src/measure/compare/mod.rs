@@ -4,11 +4,12 @@
 //! in cells (`cells`), means and medians over tiles of the frame with their intervals (`tiled`), the tone curve and where it
 //! holds (`tone_curve`, `local_tone`, `visible`); then a file a quantity: what the wedge gave (`side_by_side`), edges
 //! (`find_edges`, [`edge_response`], `edges`), detail without one (`local_acutance`), noise (`flat_noise`), colour ([`lab()`], [`ciede2000`], `colour_shift`), ghosts
-//! (`disagreement`, `ghosts`), clipped and crushed (`shares`).
+//! (`disagreement`, `ghosts`), double edges (`relative_spread`, `double_edges`), clipped and crushed (`shares`).
 mod cells;
 mod colour_difference;
 mod colour_shift;
 mod disagreement;
+mod double_edges;
 pub mod edge_response;
 mod edges;
 mod find_edges;
@@ -18,6 +19,7 @@ mod lab;
 mod local_acutance;
 mod local_tone;
 mod overlay;
+mod relative_spread;
 mod result;
 mod shares;
 mod side_by_side;
@@ -29,7 +31,7 @@ mod whole;
 pub use colour_difference::{Lab, ciede2000};
 pub use lab::{D65, lab, xyz};
 pub use result::{
-    Compared, Comparison, Difference, Edge, EdgeResponse, Ghost, Ghosts, Interval, Knot, Quantity,
-    ToneCurve, ToneKind, ToneTile,
+    Compared, Comparison, Difference, DoubleEdges, Edge, EdgeResponse, Ghost, Ghosts, Interval,
+    Knot, Quantity, SecondImage, ToneCurve, ToneKind, ToneTile,
 };
 pub use whole::{Compare, Pictures, compare};

@@ -133,6 +133,8 @@ pub enum Quantity {
     OffCurve,
     /// Share of the frame that shows two moments at once.
     Ghosts,
+    /// Share of the textured places that show everything twice, displaced.
+    DoubleEdges,
     /// Share of the frame at white: the last two codes of 255, in finished pictures and frames alike.
     Clipped,
     /// Share of the frame at black: the first two codes.
@@ -281,6 +283,29 @@ pub struct Ghosts {
     pub unexplained: f64,
 }
 
+/// Whether exposures were laid on each other.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+pub struct DoubleEdges {
+    /// Places of 192 x 192 pixels with texture enough to tell.
+    pub judged: usize,
+    /// The second image; `None` if fewer than two places agree on one. Images nearer than about four pixels (three where
+    /// there is much fine detail) are one with the blur, and blur by motion over seven pixels and more can look like two.
+    pub second: Option<SecondImage>,
+}
+
+/// Everything shown a second time.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct SecondImage {
+    /// Places that show it.
+    pub places: usize,
+    /// From the stronger image to the weaker, pixels of the reference frame. Between images as strong either sign is right.
+    pub shift: Point,
+    /// Length of that, pixels; under five it may come out a quarter short, for the images' peaks overlap.
+    pub distance: Interval,
+    /// Contrast of the weaker image over that of the stronger, 0..=1.
+    pub strength: Interval,
+}
+
 /// The camera's own HDR picture against the merge.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Comparison {
@@ -300,6 +325,8 @@ pub struct Comparison {
     pub edges: Vec<Edge>,
     /// Places that show two moments.
     pub ghosts: Ghosts,
+    /// Whether the camera laid its exposures on each other; `None` without a tone curve.
+    pub double_edges: Option<DoubleEdges>,
     /// Doubts about the comparison.
     pub findings: Vec<Finding>,
 }

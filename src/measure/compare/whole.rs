@@ -3,10 +3,13 @@ use super::cells::Cells;
 use super::flat_noise::Single;
 use super::ghosts::{self, Scene};
 use super::overlay::Overlay;
-use super::result::{Compared, Comparison, Difference, Ghosts, Interval, Quantity, ToneCurve};
+use super::result::{
+    Compared, Comparison, Difference, DoubleEdges, Ghosts, Interval, Quantity, ToneCurve,
+};
 use super::tone_curve::Curve;
 use super::{
-    colour_shift, edges, flat_noise, local_acutance, local_tone, shares, side_by_side, visible,
+    colour_shift, double_edges, edges, flat_noise, local_acutance, local_tone, shares,
+    side_by_side, visible,
 };
 use crate::finding::Finding;
 use crate::frames::Bracket;
@@ -67,43 +70,17 @@ pub fn compare(pictures: &Pictures) -> Compare {
         pictures.edge,
     );
     let mut quantities = side_by_side::compare(pictures.measured);
-    let mut findings = Vec::new();
-    let mut tone = None;
-    let (mut ghosts, mut marks) = (Ghosts::default(), Array2::zeros((0, 0)));
     quantities.extend(edges::compare(&edges));
-    if let Some(curve) = &curve {
-        cells.predict(map, curve);
-        let assessed = local_tone::assess(&cells, curve);
-        quantities.extend(visible::compare(curve, &singles));
-        quantities.extend(flat_noise::compare(&cells, curve, map, &overlay, &singles));
-        (ghosts, marks) = ghosts::find(&Scene {
-            map,
-            finished: &overlay,
-            curve,
-            cells: &cells,
-            singles: &singles,
-        });
-        quantities.extend(local_acutance::compare(
-            &cells, curve, map, &overlay, &singles,
-        ));
-        quantities.push(off_curve(&assessed));
-        quantities.extend(ghost_share(&cells, &marks));
-        tone = Some(assessed);
-    } else {
-        findings.push(refused(
-            "tone curve, noise and ghosts",
-            "too few flat places are seen in both",
-        ));
-    }
-    if edges.is_empty() {
-        let why = match pictures.edge {
-            Some(_) => "no edge lies in the place given, or it is clipped",
-            None => {
-                "no straight edge 2 to 10 degrees off the grid with even sides, unclipped in both, was found"
-            }
-        };
-        findings.push(refused("edge response", why));
-    }
+    let by_curve = curve
+        .as_ref()
+        .map(|curve| by_curve(pictures, &overlay, curve, &mut cells, &singles));
+    let findings = refusals(
+        by_curve.is_some(),
+        edges.is_empty(),
+        pictures.edge.is_some(),
+    );
+    let by_curve = by_curve.unwrap_or_default();
+    quantities.extend(by_curve.quantities);
     let colours = colour_shift::Colours {
         finished: pictures.colour,
         map: map.primaries,
@@ -118,15 +95,83 @@ pub fn compare(pictures: &Pictures) -> Compare {
             centre,
             scale,
             resampled: overlay.resampled(),
-            tone,
+            tone: by_curve.tone,
             quantities,
             edges,
-            ghosts,
+            ghosts: by_curve.ghosts,
+            double_edges: by_curve.doubled,
             findings,
         },
-        marks,
+        marks: by_curve.marks,
         step: cells.step,
     }
+}
+
+/// What rests on the tone curve.
+#[derive(Default)]
+struct ByCurve {
+    tone: Option<ToneCurve>,
+    quantities: Vec<Compared>,
+    ghosts: Ghosts,
+    marks: Array2<u8>,
+    doubled: Option<DoubleEdges>,
+}
+
+fn by_curve(
+    pictures: &Pictures,
+    finished: &Overlay,
+    curve: &Curve,
+    cells: &mut Cells,
+    singles: &[Single],
+) -> ByCurve {
+    let map = pictures.map;
+    cells.predict(map, curve);
+    let cells = &*cells;
+    let assessed = local_tone::assess(cells, curve);
+    let (ghosts, marks) = ghosts::find(&Scene {
+        map,
+        finished,
+        curve,
+        cells,
+        singles,
+    });
+    let doubled = double_edges::find(map, finished, curve);
+    let mut quantities: Vec<Compared> = visible::compare(curve, singles).into_iter().collect();
+    quantities.extend(flat_noise::compare(cells, curve, map, finished, singles));
+    quantities.extend(local_acutance::compare(
+        cells, curve, map, finished, singles,
+    ));
+    quantities.push(off_curve(&assessed));
+    quantities.extend(ghost_share(cells, &marks));
+    quantities.extend(double_edges::share(&doubled));
+    ByCurve {
+        tone: Some(assessed),
+        quantities,
+        ghosts,
+        marks,
+        doubled: Some(doubled),
+    }
+}
+
+/// Why figures are missing that were looked for.
+fn refusals(curve: bool, no_edge: bool, edge_given: bool) -> Vec<Finding> {
+    let mut findings = Vec::new();
+    if !curve {
+        findings.push(refused(
+            "tone curve, noise and ghosts",
+            "too few flat places are seen in both",
+        ));
+    }
+    if no_edge {
+        let why = match edge_given {
+            true => "no edge lies in the place given, or it is clipped",
+            false => {
+                "no straight edge 2 to 10 degrees off the grid with even sides, unclipped in both, was found"
+            }
+        };
+        findings.push(refused("edge response", why));
+    }
+    findings
 }
 
 fn singles<'a>(pictures: &Pictures<'a>, names: &'a [String]) -> Vec<Single<'a>> {

@@ -130,6 +130,7 @@ fn ghosts(out: &mut String, comparison: &Comparison, pictures: &BracketFigures) 
             ghost.frame
         );
     }
+    text.push_str(&twice(comparison));
     let uri = figure::jpeg_uri(&figure::reduced(picture, GHOSTS));
     out.push_str("<div class=\"views\">\n");
     view(
@@ -140,4 +141,28 @@ fn ghosts(out: &mut String, comparison: &Comparison, pictures: &BracketFigures) 
         &text,
     );
     out.push_str("</div>\n");
+}
+
+/// What is known of exposures that were not laid on each other.
+fn twice(comparison: &Comparison) -> String {
+    let Some(found) = &comparison.double_edges else {
+        return String::new();
+    };
+    match &found.second {
+        _ if found.judged == 0 => {
+            " Whether exposures lie on each other cannot be told: too little texture.".to_owned()
+        }
+        None => format!(
+            " No second image lies four pixels or more off the first ({} textured places looked at).",
+            found.judged
+        ),
+        Some(second) => format!(
+            " A second image lies {} columns and {} rows off the first, {} times as strong, in {} of {} textured places: exposures were not laid on each other.",
+            words::decimal(second.shift.x, 1),
+            words::decimal(second.shift.y, 1),
+            words::decimal(second.strength.value, 2),
+            second.places,
+            found.judged
+        ),
+    }
 }

@@ -7,7 +7,7 @@ use crate::report::BracketReport;
 use crate::report::words::{difference, interval, quantity_words};
 
 /// What stands on the sheet, in this order, where it could be measured.
-const SHOWN: [Quantity; 14] = [
+const SHOWN: [Quantity; 15] = [
     Quantity::LevelsNoise,
     Quantity::LevelsVisual,
     Quantity::UsableStops1,
@@ -20,6 +20,7 @@ const SHOWN: [Quantity; 14] = [
     Quantity::NeutralDifference,
     Quantity::OffCurve,
     Quantity::Ghosts,
+    Quantity::DoubleEdges,
     Quantity::Clipped,
     Quantity::Crushed,
 ];

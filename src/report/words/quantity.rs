@@ -25,6 +25,7 @@ pub fn quantity_name(quantity: Quantity) -> &'static str {
         Q::ColourDifference => "colour-difference",
         Q::OffCurve => "off-curve",
         Q::Ghosts => "ghosts",
+        Q::DoubleEdges => "double-edges",
         Q::Clipped => "clipped",
         Q::Crushed => "crushed",
     }
@@ -71,6 +72,7 @@ pub fn quantity_words(quantity: Quantity) -> (&'static str, &'static str) {
         Q::ColourDifference => ("colours: CIEDE2000", "mean, after a lightness match"),
         Q::OffCurve => ("off the one tone curve", "share of flat places"),
         Q::Ghosts => ("shows two moments at once", "share of the frame"),
+        Q::DoubleEdges => ("shows everything twice", "share of textured places"),
         Q::Clipped => ("at white", "share of the frame; the last two 8-bit codes"),
         Q::Crushed => ("at black", "share of the frame; the first two 8-bit codes"),
     }
@@ -147,7 +149,7 @@ pub fn comparison(comparison: &Comparison) -> Option<String> {
             (row.camera_hdr, row.merge, row.against_merge)
     {
         let word = match less.tie {
-            Some(true) => "is level with it in detail",
+            Some(true) => "is not told from it in detail",
             _ if less.value > 0.0 => "is sharper",
             _ => "is less sharp",
         };
@@ -175,6 +177,7 @@ pub fn comparison(comparison: &Comparison) -> Option<String> {
             ),
         });
     }
+    parts.extend(twice(comparison));
     let text = match parts.as_slice() {
         [] => return None,
         [one] => one.clone(),
@@ -182,6 +185,18 @@ pub fn comparison(comparison: &Comparison) -> Option<String> {
     };
     Some(format!(
         "Against the merge, the camera's HDR picture {text}."
+    ))
+}
+
+/// Exposures that were not laid on each other.
+fn twice(comparison: &Comparison) -> Option<String> {
+    let found = comparison.double_edges.as_ref()?;
+    let second = found.second.as_ref()?;
+    Some(format!(
+        "shows everything twice, {} pixels apart, in {} of {} textured places",
+        decimal(second.distance.value, 1),
+        second.places,
+        found.judged
     ))
 }
 
@@ -193,7 +208,7 @@ fn acutance(comparison: &Comparison) -> Option<String> {
     let row = comparison.quantity(Quantity::Acutance)?;
     let (camera, merge, less) = (row.camera_hdr?, row.merge?, row.against_merge?);
     let word = match less.tie {
-        Some(true) => "is level with it in local acutance",
+        Some(true) => "is not told from it in local acutance",
         _ if less.value > 0.0 => "has more local acutance",
         _ => "has less local acutance",
     };

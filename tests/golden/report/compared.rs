@@ -1,8 +1,8 @@
 //! A made-up comparison for the report's tests: numbers measured on nothing.
 use stopspan::finding::Finding;
 use stopspan::measure::compare::{
-    Compared, Comparison, Difference, Edge, EdgeResponse, Ghost, Ghosts, Interval, Knot, Quantity,
-    ToneCurve, ToneKind, ToneTile,
+    Compared, Comparison, Difference, DoubleEdges, Edge, EdgeResponse, Ghost, Ghosts, Interval,
+    Knot, Quantity, SecondImage, ToneCurve, ToneKind, ToneTile,
 };
 use stopspan::raster::{Point, Region};
 
@@ -131,6 +131,15 @@ pub fn comparison() -> Comparison {
             }],
             unexplained: 0.001,
         },
+        double_edges: Some(DoubleEdges {
+            judged: 24,
+            second: Some(SecondImage {
+                places: 20,
+                shift: Point { x: 3.0, y: 2.0 },
+                distance: near(3.6, 0.1),
+                strength: near(0.4, 0.02),
+            }),
+        }),
         findings: vec![Finding::FigureRefused {
             figure: "acutance".into(),
             reason: "an edge was found".into(),

@@ -1,0 +1,140 @@
+//! The whole program on one folder with the brackets of two simulated cameras: it sorts itself, and the figures beside each
+//! other are those that were simulated.
+use std::path::Path;
+use std::process::Command;
+use stopspan::formats::staged::Outputs;
+use stopspan::report::Report;
+use stopspan::report::cameras::{CameraComparison, NotComparable};
+use stopspan::simulate::{Scenario, ScenarioSource, write_scenario};
+use stopspan::units::{ExposureTime, FNumber, IsoSpeed};
+
+/// A built-in bench, half as large, as seen by another camera.
+fn bench(name: &str, change: impl Fn(&mut Scenario)) -> Scenario {
+    let mut scenario = ScenarioSource::Named("bench".into()).load().unwrap();
+    scenario.size = (1200, 900);
+    scenario.name = name.into();
+    change(&mut scenario);
+    scenario
+}
+
+/// What the program says of both in one folder.
+fn compared(scenarios: &[Scenario]) -> (CameraComparison, String) {
+    let scratch = tempfile::tempdir().unwrap();
+    let folder = scratch.path().join("in");
+    std::fs::create_dir(&folder).unwrap();
+    for scenario in scenarios {
+        let place = scratch.path().join(&scenario.name);
+        write_scenario(scenario, &place, &Outputs::default()).unwrap();
+        for file in std::fs::read_dir(&place).unwrap() {
+            let file = file.unwrap().path();
+            if file.extension().is_some_and(|e| e != "json") {
+                std::fs::copy(&file, folder.join(file.file_name().unwrap())).unwrap();
+            }
+        }
+    }
+    let out = scratch.path().join("out");
+    let run = Command::new(env!("CARGO_BIN_EXE_stopspan"))
+        .args(["run", "--sheet-look", "none", "--out"])
+        .arg(&out)
+        .arg(&folder)
+        .output()
+        .unwrap();
+    assert!(
+        run.status.success(),
+        "{}",
+        String::from_utf8_lossy(&run.stderr)
+    );
+    let read = |name: &str| std::fs::read_to_string(Path::new(&out).join(name)).unwrap();
+    let report: Report = serde_json::from_str(&read("report.json")).unwrap();
+    (report.cameras.unwrap(), read("cameras.csv"))
+}
+
+/// The second camera holds a quarter of the electrons and twice the read noise, and stands in the same light at the same
+/// exposure by other settings (1/100 s at f/4 and ISO 200 for 1/50 s at ISO 100).
+#[test]
+fn one_folder_sorts_itself_by_camera() {
+    let first = bench("alpha", |_| ());
+    let second = bench("beta", |s| {
+        s.seed = 77;
+        s.camera.model = "Simulated Camera S2".into();
+        s.camera.captured = "2026:05:04 11:30:00".into();
+        s.camera.time = 0.01;
+        s.camera.speed = 200.0;
+        s.sensor.full_well /= 4.0;
+        s.sensor.read_noise *= 2.0;
+    });
+    let (found, csv) = compared(&[first, second]);
+    assert_eq!(found.rows.len(), 2);
+    assert_eq!(csv.lines().count(), 3, "{csv}");
+    let (best, other) = (&found.rows[0], &found.rows[1]);
+    assert!(
+        best.camera.ends_with("S1") && other.camera.ends_with("S2"),
+        "{csv}"
+    );
+    assert_eq!(other.settings.time, Some(ExposureTime(0.01)));
+    assert_eq!(other.settings.speed, Some(IsoSpeed(200.0)));
+    assert_eq!(other.settings.aperture, Some(FNumber(4.0)));
+    assert_eq!((best.rank_levels, other.rank_levels), (Some(1), Some(2)));
+    // The noisier camera's merge ends with the wedge: a lower bound has no rank.
+    assert_eq!((best.rank_stops, other.rank_stops), (Some(1), None));
+    for row in &found.rows {
+        assert_eq!(row.steps, Some(21));
+        for figure in [&row.single, &row.camera_hdr, &row.merge] {
+            assert!(figure.levels.is_some(), "{figure:?}");
+        }
+        assert!(row.merge.levels >= row.single.levels, "{csv}");
+    }
+    // At SNR 1 a frame whose read noise is r of full well W holds log2(W / (0.5 + sqrt(0.25 + r^2))) stops (EMVA 1288): 2.9
+    // fewer here.
+    let range = |w: f64, r: f64| (w / (0.5 + (0.25 + r * r).sqrt())).log2();
+    let expected = range(7000.0, 4.0) - range(1750.0, 8.0);
+    let stops = |i: usize| found.rows[i].single.snr1.unwrap().stops.unwrap();
+    let fewer = stops(0) - stops(1);
+    assert!((fewer - expected).abs() < 0.4, "{fewer}, {expected}");
+    let pair = &found.light[0];
+    assert!(pair.expected.unwrap().abs() < 1e-9, "{pair:?}");
+    assert!(pair.measured.unwrap().value.abs() < 0.03, "{pair:?}");
+    let [
+        NotComparable::Speed {
+            speed: 200.0,
+            first: 100.0,
+            ..
+        },
+    ] = found.not_comparable[..]
+    else {
+        panic!("{:?}", found.not_comparable);
+    };
+}
+
+/// Two stops more by the settings, and the same light on the sensor: another light, or another meaning of a setting.
+#[test]
+fn another_light_is_said() {
+    let second = bench("beta", |s| {
+        s.seed = 78;
+        s.camera.model = "Simulated Camera S3".into();
+        s.camera.captured = "2026:05:04 12:30:00".into();
+        s.camera.time = 0.08;
+    });
+    let (found, _) = compared(&[bench("alpha", |_| ()), second]);
+    let pair = &found.light[0];
+    let sign = if found.rows[0].camera.ends_with("S1") {
+        1.0
+    } else {
+        -1.0
+    };
+    assert!(
+        (pair.expected.unwrap() - 2.0 * sign).abs() < 1e-9,
+        "{pair:?}"
+    );
+    assert!(pair.measured.unwrap().value.abs() < 0.03, "{pair:?}");
+    let [NotComparable::Light { difference, .. }] = &found.not_comparable[..] else {
+        panic!("{:?}", found.not_comparable);
+    };
+    assert!((difference + 2.0 * sign).abs() < 0.05, "{difference}");
+    // One sensor, one range: a tie.
+    assert_eq!(
+        found.rows[0].rank_stops, found.rows[1].rank_stops,
+        "{:?}",
+        found.rows
+    );
+}
