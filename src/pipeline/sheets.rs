@@ -166,63 +166,69 @@ fn views<'a>(
     measured: &Measured,
     settings: &SheetSettings,
 ) -> Vec<View<'a>> {
-    let bracket = &prepared.bracket;
-    let best = measured
+    let frames = measured
         .pictures
         .iter()
-        .filter(|p| p.kind == PictureKind::Frame)
-        .max_by(|a, b| {
-            rating(a)
-                .0
-                .cmp(&rating(b).0)
-                .then(rating(a).1.total_cmp(&rating(b).1))
-        });
+        .filter(|p| p.kind == PictureKind::Frame);
+    let best = frames.max_by(|a, b| {
+        let (a, b) = (rating(a), rating(b));
+        a.0.cmp(&b.0).then(a.1.total_cmp(&b.1))
+    });
     let wanted = measured.pictures.iter().filter(|p| {
         let usual = p.kind != PictureKind::Frame || best.is_some_and(|b| b.file == p.file);
         settings.wants(p) && (usual || !settings.pictures.is_empty())
     });
-    let view = |entry: &PictureMeasurement| {
-        let (pixels, transform) = match entry.kind {
-            PictureKind::Frame => {
-                let frame = bracket.frames.iter().find(|f| f.name() == entry.file)?;
-                (&frame.picture.pixels, frame.transform)
-            }
-            PictureKind::CameraHdr => {
-                let finished = bracket.camera_hdr.as_ref()?;
-                let transform = measured.camera_at?;
-                (&finished.picture.pixels, Some(transform))
-            }
-            PictureKind::Rendered => (picture, None),
-            PictureKind::Merge => return None,
-        };
-        Some(View {
-            file: entry.file.clone(),
-            kind: entry.kind,
-            pixels,
-            placement: homography(transform),
-            shown: match entry.kind {
-                PictureKind::Frame => {
-                    let frame = bracket.frames.iter().find(|f| f.name() == entry.file)?;
-                    Shown::of_frame(frame, &bracket.primaries())
-                }
-                PictureKind::CameraHdr => Shown::of(&bracket.camera_hdr.as_ref()?.primaries()),
-                // The rendering was converted as a whole.
-                PictureKind::Rendered | PictureKind::Merge => Shown::of(&Primaries::SRGB),
-            },
-        })
-    };
-    let mut views: Vec<View> = wanted.filter_map(view).take(ACROSS).collect();
+    let mut views: Vec<View> = wanted
+        .filter_map(|entry| view(prepared, picture, measured, entry))
+        .take(ACROSS)
+        .collect();
     if settings.pictures.is_empty() && views.iter().all(|v| v.kind != PictureKind::Rendered) {
         views.truncate(ACROSS - 1);
-        views.push(View {
-            file: super::measuring::RENDERED.into(),
-            kind: PictureKind::Rendered,
-            pixels: picture,
-            placement: Homography::identity(),
-            shown: Shown::of(&Primaries::SRGB),
-        });
+        views.push(rendering(picture, super::measuring::RENDERED));
     }
     views
+}
+
+/// One picture to cut from; `None` for the map, which has no levels to show.
+fn view<'a>(
+    prepared: &'a Prepared,
+    picture: &'a Pixels,
+    measured: &Measured,
+    entry: &PictureMeasurement,
+) -> Option<View<'a>> {
+    let bracket = &prepared.bracket;
+    let (pixels, transform, shown) = match entry.kind {
+        PictureKind::Frame => {
+            let frame = bracket.frames.iter().find(|f| f.name() == entry.file)?;
+            let shown = Shown::of_frame(frame, &bracket.primaries());
+            (&frame.picture.pixels, frame.transform, shown)
+        }
+        PictureKind::CameraHdr => {
+            let finished = bracket.camera_hdr.as_ref()?;
+            let shown = Shown::of(&finished.primaries());
+            (&finished.picture.pixels, Some(measured.camera_at?), shown)
+        }
+        PictureKind::Rendered => return Some(rendering(picture, &entry.file)),
+        PictureKind::Merge => return None,
+    };
+    Some(View {
+        file: entry.file.clone(),
+        kind: entry.kind,
+        pixels,
+        placement: homography(transform),
+        shown,
+    })
+}
+
+/// The rendering, which was converted to sRGB's primaries as a whole.
+fn rendering<'a>(picture: &'a Pixels, file: &str) -> View<'a> {
+    View {
+        file: file.into(),
+        kind: PictureKind::Rendered,
+        pixels: picture,
+        placement: Homography::identity(),
+        shown: Shown::of(&Primaries::SRGB),
+    }
 }
 
 fn rating(picture: &PictureMeasurement) -> (usize, f64) {

@@ -1,5 +1,6 @@
 //! A chart as SVG: axes with ticks, lines, bands, points, rules, and a legend above the plot.
 use super::super::html::escape;
+use super::super::words::telling;
 use super::axis::Axis;
 use super::marks::Mark;
 use std::fmt::Write;
@@ -38,6 +39,11 @@ pub(crate) struct Chart {
 impl Chart {
     /// A chart with its axes; `legend` names the series, in the order of drawing.
     pub fn new(caption: Caption, x: Axis, y: Axis, legend: Vec<(Mark, String)>) -> Self {
+        let all = || legend.iter().map(|(_, name)| name.as_str());
+        let legend: Vec<(Mark, String)> = legend
+            .iter()
+            .map(|(mark, name)| (*mark, telling(all(), name)))
+            .collect();
         let lines = legend_places(&legend).last().map_or(0.0, |p| p.1 + 1.0);
         Chart {
             caption,

@@ -1,7 +1,7 @@
 //! Usable range as bars: stops from clipping down to SNR 1 (wide) and SNR 10 (narrow), with 95 % intervals.
 use super::super::BracketReport;
 use super::super::html::escape;
-use super::super::words::{at_snr, stops_interval};
+use super::super::words::{at_snr, stops_interval, telling};
 use super::axis::{Axis, minus};
 use super::chart::{WIDTH, short};
 use super::marks::of_picture;
@@ -18,7 +18,12 @@ pub(crate) fn range(bracket: &BracketReport, id: &str) -> Option<String> {
     let mut body = grid(&axis, bottom);
     for (row, (index, picture)) in shown.iter().enumerate() {
         let class = of_picture(&bracket.pictures, *index).class;
-        body.push_str(&bar(&axis, picture, class, 6.0 + ROW * row as f64));
+        let name = telling(
+            bracket.pictures.iter().map(|p| p.file.as_str()),
+            &picture.file,
+        );
+        let top = 6.0 + ROW * row as f64;
+        body.push_str(&bar(&axis, (picture, &name), class, top));
     }
     Some(format!(
         "<svg class=\"chart\" viewBox=\"0 0 {WIDTH} {:.0}\" role=\"img\" aria-labelledby=\"{id}-range-t {id}-range-d\">\n\
@@ -71,14 +76,14 @@ pub(super) fn grid(axis: &Axis, bottom: f64) -> String {
     out
 }
 
-fn bar(axis: &Axis, picture: &PictureMeasurement, class: &str, top: f64) -> String {
+fn bar(axis: &Axis, (picture, name): (&PictureMeasurement, &str), class: &str, top: f64) -> String {
     let mut out = String::new();
     let text = at_snr(picture, 1.0).map_or_else(String::new, stops_interval);
     let _ = writeln!(
         out,
         r#"<text class="strong" x="{SIDE}" y="{:.1}">{}</text><text x="{:.1}" y="{:.1}" text-anchor="end">{}</text>"#,
         top + 13.0,
-        escape(&short(&picture.file)),
+        escape(&short(name)),
         WIDTH - SIDE,
         top + 13.0,
         minus(&text.replace('-', "\u{2013}")).replace(">=", "\u{2265} ")

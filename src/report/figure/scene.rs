@@ -1,7 +1,7 @@
 //! The scene as a histogram of radiance, and under it the part of it that each frame and the merge hold.
 use super::super::BracketReport;
 use super::super::html::escape;
-use super::super::words::{at_snr, decimal, scene::tenths};
+use super::super::words::{at_snr, decimal, scene::tenths, telling};
 use super::axis::{Axis, minus};
 use super::chart::{WIDTH, short};
 use super::marks::of_picture;
@@ -44,7 +44,10 @@ pub(crate) fn scene(bracket: &BracketReport, id: &str) -> Option<String> {
     body.push_str(&bars(&axis, histogram));
     for (place, row) in rows.iter().enumerate() {
         let class = of_picture(&bracket.pictures, row.index).class;
-        body.push_str(&row_of(&axis, row, class, first + ROW * place as f64));
+        let files = bracket.pictures.iter().map(|p| p.file.as_str());
+        let name = telling(files, &row.picture.file);
+        let top = first + ROW * place as f64;
+        body.push_str(&row_of(&axis, (row, &name), class, top));
     }
     Some(format!(
         "<svg class=\"chart\" viewBox=\"0 0 {WIDTH} {:.0}\" role=\"img\" aria-labelledby=\"{id}-scene-t {id}-scene-d\">\n\
@@ -124,14 +127,14 @@ fn bars(axis: &Axis, histogram: &Histogram) -> String {
     out
 }
 
-fn row_of(axis: &Axis, row: &Row, class: &str, top: f64) -> String {
+fn row_of(axis: &Axis, (row, name): (&Row, &str), class: &str, top: f64) -> String {
     let share = row
         .share
         .map_or_else(String::new, |s| format!("{} held at SNR 10", tenths(s)));
     let mut out = format!(
         "<text class=\"strong\" x=\"{SIDE}\" y=\"{0:.1}\">{1}</text><text x=\"{2:.1}\" y=\"{0:.1}\" text-anchor=\"end\">{3}</text>\n",
         top + 13.0,
-        escape(&short(&row.picture.file)),
+        escape(&short(name)),
         WIDTH - SIDE,
         minus(&share)
     );

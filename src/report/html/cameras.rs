@@ -11,7 +11,7 @@ pub(super) fn cameras(out: &mut String, report: &Report) {
         return;
     };
     out.push_str(
-        "<section>\n<h2>Cameras beside each other</h2>\n<div class=\"scroll\"><table class=\"stack\">\n\
+        "<section>\n<h2>Cameras beside each other</h2>\n<div class=\"scroll\"><table class=\"stack plain cameras\">\n\
          <caption><span>Steps told apart by noise, stops from clipping down to SNR 1, and below them down to SNR 10, with 95 % intervals. Rows whose intervals overlap share a rank.</span></caption>\n\
          <thead><tr><th scope=\"col\">camera</th><th scope=\"col\">rank by stops, steps</th><th scope=\"col\">single frame</th><th scope=\"col\">camera's HDR</th><th scope=\"col\">merge</th><th scope=\"col\">clips above step 1</th></tr></thead>\n<tbody>\n",
     );
@@ -38,7 +38,7 @@ fn line(out: &mut String, row: &CameraRow) {
         let stops = f.snr1.map(|u| stops_interval(&u));
         let deep = f.snr10.map(|u| format!("SNR 10: {}", stops_interval(&u)));
         let parts: Vec<String> = steps.into_iter().chain(stops).chain(deep).collect();
-        if parts.is_empty() {
+        let text = if parts.is_empty() {
             "\u{2013}".to_owned()
         } else {
             let lines: Vec<String> = parts.iter().map(|p| escape(p).to_string()).collect();
@@ -46,12 +46,13 @@ fn line(out: &mut String, row: &CameraRow) {
                 .join("<br>")
                 .replace('-', "\u{2013}")
                 .replace("&gt;=", "\u{2265} ")
-        }
+        };
+        format!("<span class=\"cell\">{text}</span>")
     };
     let clip = row.clip_above_white;
     let clip = clip.map_or_else(
         || "\u{2013}".to_owned(),
-        |c| format!("{} stops", decimal(c, 2)),
+        |c| format!("{} stops", decimal(c, 2)).replace('-', "\u{2212}"),
     );
     let settings = [
         row.settings.time.map(|t| seconds(t.0)),
@@ -65,7 +66,7 @@ fn line(out: &mut String, row: &CameraRow) {
     let settings: Vec<String> = settings.into_iter().flatten().collect();
     let _ = writeln!(
         out,
-        "<tr><th scope=\"row\">{}<span>{}<br>{}</span></th><td>{}, {}</td><td>{}</td><td>{}</td><td>{}</td><td>{clip}</td></tr>",
+        "<tr><th scope=\"row\">{}<span>{}<br>{}</span></th><td data-label=\"rank by stops, steps\">{}, {}</td><td data-label=\"single frame\">{}</td><td data-label=\"camera&#39;s HDR\">{}</td><td data-label=\"merge\">{}</td><td data-label=\"clips above step 1\">{clip}</td></tr>",
         escape(&row.camera),
         escape(&row.bracket),
         escape(&settings.join(", ")),

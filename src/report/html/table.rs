@@ -48,11 +48,16 @@ impl Table {
         self.out.push_str("</th>");
         for (cell, label) in cells.iter().zip(self.heads.iter().skip(1)) {
             let shown = cell.replace('-', "\u{2013}").replace(">=", "\u{2265} ");
+            let shown = escape(&signs(&shown)).to_string();
+            // An interval may go below its figure.
+            let shown = match shown.split_once(" (") {
+                Some((figure, ends)) => format!("{figure} <span class=\"ends\">({ends}</span>"),
+                None => shown,
+            };
+            let label = escape(label);
             let _ = write!(
                 self.out,
-                "<td role=\"cell\" data-label=\"{}\">{}</td>",
-                escape(label),
-                escape(&signs(&shown))
+                "<td role=\"cell\" data-label=\"{label}\">{shown}</td>"
             );
         }
         self.out.push_str("</tr>\n");

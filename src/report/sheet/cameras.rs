@@ -1,7 +1,8 @@
 //! Cameras beside each other: range of best single frame, own HDR picture and merge, with the steps each tells apart.
 use super::canvas::{Canvas, MARGIN, Type};
-use super::lettering::cut;
+use super::lettering::{cut, lines};
 use super::range::{grid, place, whisker};
+use crate::measure::Limit;
 use crate::report::Report;
 use crate::report::cameras::{CameraRow, Figure};
 use crate::report::figure::axis::Axis;
@@ -27,7 +28,7 @@ pub(super) fn draw(mut canvas: Canvas, report: &Report) -> Option<Canvas> {
     let (top, bottom) = canvas.frame(
         "Cameras beside each other",
         &format!("{} cameras, best single frame, own HDR picture and merge", rows.len()),
-        "Stops from clipping down to SNR 1 of one pixel (ISO 15739), and steps of the wedge told apart by noise. Whiskers and brackets: 95 % interval. Cameras whose merge intervals overlap share a rank.",
+        "Stops from clipping down to SNR 1 of one pixel (ISO 15739), and steps of the wedge told apart by noise. Whiskers and brackets: 95 % interval. An arrow: the wedge ends first, at least this much. Cameras whose merge intervals overlap share a rank.",
         format!("Range and steps of each camera. {}.", said.join("; ")),
     );
     let bottom = bottom - 70.0;
@@ -59,35 +60,55 @@ fn figures(row: &CameraRow) -> [(&'static str, &Figure); 3] {
     ]
 }
 
+/// Name and rank: beside the bars, the name in two lines if it is long, or above them on a narrow sheet.
+fn name(canvas: &mut Canvas, (top, height): (f64, f64), room: f64, row: &CameraRow) {
+    let shrink = (height / TALLEST).clamp(0.35, 1.0);
+    let look = Type {
+        bold: true,
+        ..canvas.plain(36.0 * shrink)
+    };
+    let soft = canvas.soft(28.0 * shrink);
+    let (first, second) = if canvas.narrow() {
+        (top + 44.0, top + 80.0)
+    } else {
+        (top + 0.24 * height, top + 0.42 * height)
+    };
+    let mut words = if canvas.narrow() {
+        vec![cut(&row.camera, room, look)]
+    } else {
+        lines(&row.camera, room, look)
+    };
+    if words.len() > 2 {
+        // What does not fit in two lines is cut within the second.
+        let rest = words.split_off(1).join(" ");
+        words.push(cut(&rest, room, look));
+    }
+    let line = 42.0 * shrink;
+    for (index, text) in words.iter().enumerate() {
+        canvas.text((MARGIN, first + line * index as f64), look, text);
+    }
+    let rank = match row.rank_stops {
+        Some(rank) => format!("rank {rank} by the merge\u{2019}s stops"),
+        None => "no rank: no interval".to_owned(),
+    };
+    let below = line * words.len().saturating_sub(1) as f64;
+    canvas.text((MARGIN, second + below), soft, &cut(&rank, room, soft));
+}
+
 fn camera(
     canvas: &mut Canvas,
     axis: &Axis,
     (span, top, height): ((f64, f64), f64, f64),
     row: &CameraRow,
 ) {
-    let head = if canvas.narrow() { HEAD } else { 0.0 };
-    let (first, second) = if canvas.narrow() {
-        (top + 44.0, top + 80.0)
+    let (head, room) = if canvas.narrow() {
+        (HEAD, span.1 - span.0)
     } else {
-        (top + 0.24 * height, top + 0.42 * height)
+        (0.0, NAMES - 24.0)
     };
+    name(canvas, (top, height - head), room, row);
     let (top, height) = (top + head, height - head);
     let shrink = (height / TALLEST).clamp(0.35, 1.0);
-    let name = Type {
-        bold: true,
-        ..canvas.plain(36.0 * shrink)
-    };
-    let soft = canvas.soft(28.0 * shrink);
-    let room = if canvas.narrow() {
-        span.1 - span.0
-    } else {
-        NAMES - 24.0
-    };
-    canvas.text((MARGIN, first), name, &cut(&row.camera, room, name));
-    if let Some(rank) = row.rank_stops {
-        let text = format!("rank {rank} by the merge's stops");
-        canvas.text((MARGIN, second), soft, &cut(&text, room, soft));
-    }
     let colours = [
         canvas.colours.frames[0],
         canvas.colours.hdr,
@@ -102,6 +123,14 @@ fn camera(
         let end = place(axis, span, stops);
         canvas.bar((span.0, y, end - span.0, thick * 0.35), colour, 0.95);
         whisker(canvas, axis, span, &usable, y + thick * 0.175);
+        if usable.limited_by == Limit::Wedge {
+            let data = format!(
+                "M{:.1},{:.1}l12,10l-12,10",
+                end + 4.0,
+                y + thick * 0.175 - 10.0
+            );
+            canvas.path(&data, canvas.colours.ink, 3.5);
+        }
         let text = format!("{words}: {}{}", interval(&usable), steps(figure, row.steps));
         let label = canvas.plain(27.0 * shrink);
         canvas.text((span.0 + 6.0, y + thick * 0.85), label, &text);

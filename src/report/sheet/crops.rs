@@ -2,6 +2,7 @@
 use super::canvas::{Canvas, MARGIN, Type};
 use super::lettering::cut;
 use crate::report::BracketReport;
+use crate::report::words::telling;
 use ndarray::Array3;
 
 /// One place in several pictures.
@@ -73,7 +74,8 @@ pub(super) fn draw(
         for (column, cell) in row.cells.iter().enumerate() {
             let x = MARGIN + (columns + GAP) * column as f64;
             if index == 0 {
-                canvas.text((x, y - 48.0), name, &cut(&cell.file, columns, name));
+                let file = telling(files.iter().copied(), &cell.file);
+                canvas.text((x, y - 48.0), name, &cut(&file, columns, name));
                 canvas.text((x, y - 14.0), soft, &cut(&cell.kind, columns, soft));
             }
             canvas.picture((x, y), cell.rgb.clone());

@@ -7,7 +7,7 @@ use crate::measure::{Limit, PictureKind, PictureMeasurement, UsableStops};
 use crate::report::BracketReport;
 use crate::report::figure::axis::Axis;
 use crate::report::figure::ranged;
-use crate::report::words::{at_snr, limit_words, stops_interval};
+use crate::report::words::{at_snr, limit_words, stops_interval, telling};
 
 const NAMES: f64 = 400.0;
 const TALLEST: f64 = 170.0;
@@ -42,7 +42,8 @@ pub(super) fn draw(
     for (row, (index, picture)) in shown.iter().enumerate() {
         let colour = colour(&canvas, &bracket.pictures, *index);
         let rows = (top + height * row as f64, height);
-        bars(&mut canvas, &axis, (span, rows), picture, colour);
+        let name = telling(shown.iter().map(|(_, p)| p.file.as_str()), &picture.file);
+        bars(&mut canvas, &axis, (span, rows), (picture, &name), colour);
     }
     Some(canvas)
 }
@@ -93,7 +94,7 @@ fn bars(
     canvas: &mut Canvas,
     axis: &Axis,
     (span, (top, height)): ((f64, f64), (f64, f64)),
-    picture: &PictureMeasurement,
+    (picture, shown): (&PictureMeasurement, &str),
     colour: &'static str,
 ) {
     let head = if canvas.narrow() { LINE } else { 0.0 };
@@ -104,7 +105,7 @@ fn bars(
     };
     let soft = canvas.soft(27.0 * shrink);
     let room = NAMES - 20.0;
-    let file = cut(&picture.file, room, name);
+    let file = cut(shown, room, name);
     let (base, past) = if canvas.narrow() {
         (top + LINE - 6.0, text_width(&file, name) + 20.0)
     } else {
@@ -152,7 +153,12 @@ fn bars(
     canvas.text((span.0 + 6.0, base), figure, &first);
     let past = span.0 + 6.0 + text_width(&first, figure) + 30.0;
     let room = span.1 - past;
-    canvas.text((past, base), deep, &cut(&second, room.max(0.0), deep));
+    // A number is never cut in its middle: without room its interval is left to the whiskers.
+    let fits = |text: &&str| text_width(text, deep) <= room;
+    let bare = second.split_once(" (").map_or("", |s| s.0);
+    if let Some(text) = [second.as_str(), bare].into_iter().find(fits) {
+        canvas.text((past, base), deep, text);
+    }
 }
 
 /// A 95 % interval on a bar.

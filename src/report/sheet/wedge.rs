@@ -5,7 +5,7 @@ use super::settings::SheetSettings;
 use super::{kind, subject};
 use crate::measure::PictureMeasurement;
 use crate::report::html::strips::{Run, runs};
-use crate::report::words::{count, reason_name};
+use crate::report::words::{count, reason_name, telling};
 use crate::report::{BracketReport, Strip};
 
 /// Width of the column of names and of the column of counts, units.
@@ -42,10 +42,11 @@ pub(super) fn draw(
     };
     let height = ((bottom - top) / rows.len() as f64).min(tallest);
     for (index, (picture, strip)) in rows.iter().enumerate() {
+        let name = telling(rows.iter().map(|r| r.0.file.as_str()), &picture.file);
         row(
             &mut canvas,
             (top + height * index as f64, height),
-            picture,
+            (picture, &name),
             strip,
         );
     }
@@ -55,7 +56,7 @@ pub(super) fn draw(
 fn row(
     canvas: &mut Canvas,
     (top, height): (f64, f64),
-    picture: &PictureMeasurement,
+    (picture, shown): (&PictureMeasurement, &str),
     strip: &Strip,
 ) {
     let Some(levels) = picture.levels else {
@@ -69,7 +70,7 @@ fn row(
         (0.0, (MARGIN + NAMES, right - COUNTS))
     };
     let shrink = ((height - head) / TALLEST).clamp(0.35, 1.0);
-    names(canvas, (top, height), picture, strip);
+    names(canvas, (top, height), (picture, shown), strip);
     let big = Type {
         bold: true,
         anchor: Anchor::End,
@@ -99,7 +100,7 @@ fn row(
 fn names(
     canvas: &mut Canvas,
     (top, height): (f64, f64),
-    picture: &PictureMeasurement,
+    (picture, shown): (&PictureMeasurement, &str),
     strip: &Strip,
 ) {
     let words = strip.note.replace("logarithm of radiance", "log radiance");
@@ -115,7 +116,7 @@ fn names(
     let note = canvas.soft(28.0 * size);
     if canvas.narrow() {
         let base = top + LINE.min(0.4 * height) - 16.0;
-        let file = cut(&picture.file, 470.0, name);
+        let file = cut(shown, 470.0, name);
         canvas.text((MARGIN, base), name, &file);
         let past = text_width(&file, name) + 20.0;
         let room = canvas.extent().0 - 2.0 * MARGIN - past - 230.0;
@@ -128,7 +129,7 @@ fn names(
     }
     let room = NAMES - 20.0;
     let lines = [
-        (0.30, name, picture.file.as_str()),
+        (0.30, name, shown),
         (0.50, note, kind(picture)),
         (0.68, note, words.as_str()),
     ];

@@ -1,5 +1,6 @@
 //! Words for a person, in reading order: names of kinds and reasons, numbers as text, findings as sentences, the headline,
 //! the scene.
+mod file_names;
 mod finding;
 mod gathered;
 mod headline;
@@ -8,6 +9,7 @@ mod quantity;
 pub mod scene;
 mod wedge;
 
+pub(crate) use file_names::telling;
 pub use finding::{finding, severity};
 pub use gathered::all_findings;
 pub(crate) use headline::at_snr;

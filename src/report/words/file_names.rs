@@ -1,0 +1,75 @@
+//! File names where there is little room: what long ones share is left out, so that what tells them apart stays.
+
+/// Letters that always fit.
+const ROOM: usize = 24;
+/// Fewest shared letters that are left out.
+const SHARED: usize = 6;
+
+/// `name` without the beginning and the end that it shares with all other long names of `all`, to a break between words;
+/// an ellipsis stands for each. Short names, and those that stand alone, stay as they are.
+pub(crate) fn telling<'a>(all: impl Iterator<Item = &'a str>, name: &str) -> String {
+    let letters: Vec<char> = name.chars().collect();
+    let others: Vec<Vec<char>> = all
+        .filter(|other| *other != name)
+        .map(|other| other.chars().collect())
+        .filter(|other: &Vec<char>| other.len() > ROOM)
+        .collect();
+    if letters.len() <= ROOM || others.is_empty() {
+        return name.to_owned();
+    }
+    let same = |back: bool| {
+        let shared = |other: &Vec<char>| match back {
+            false => letters
+                .iter()
+                .zip(other)
+                .take_while(|(a, b)| a == b)
+                .count(),
+            true => {
+                let pairs = letters.iter().rev().zip(other.iter().rev());
+                pairs.take_while(|(a, b)| a == b).count()
+            }
+        };
+        others.iter().map(shared).min().unwrap_or(0)
+    };
+    let wordless = |c: &char| !c.is_alphanumeric() && *c != '_';
+    // Back to the last break of what is shared in front, on to the first break of what is shared behind.
+    let front = letters[..same(false)].iter().rposition(wordless);
+    let from = front.map_or(0, |i| i + 1);
+    let end = letters.len() - same(true);
+    let behind = letters[end..].iter().position(wordless);
+    let to = behind.map_or(letters.len(), |i| end + i).max(from);
+    let from = if from < SHARED { 0 } else { from };
+    let to = if letters.len() - to < SHARED {
+        letters.len()
+    } else {
+        to
+    };
+    let kept: String = letters[from..to].iter().collect();
+    if kept.is_empty() {
+        return name.to_owned();
+    }
+    let mark = |left_out: bool| if left_out { "\u{2026}" } else { "" };
+    format!("{}{kept}{}", mark(from > 0), mark(to < letters.len()))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::telling;
+
+    #[test]
+    fn what_tells_names_apart_stays() {
+        let long = ["half", "nominal", "double"].map(|n| {
+            format!("A name as people give it after a day, bench_{n}, take two (final).jpg")
+        });
+        let all = || long.iter().map(String::as_str).chain(["merge"]);
+        assert_eq!(telling(all(), &long[0]), "\u{2026}bench_half\u{2026}");
+        assert_eq!(telling(all(), &long[1]), "\u{2026}bench_nominal\u{2026}");
+        assert_eq!(telling(all(), "merge"), "merge");
+        assert_eq!(telling([long[0].as_str()].into_iter(), &long[0]), long[0]);
+        let like = [
+            "20260504_103000_pixel_camera_00001.jpg",
+            "20260504_103000_pixel_camera_00002.jpg",
+        ];
+        assert_eq!(telling(like.into_iter(), like[0]), like[0]);
+    }
+}
