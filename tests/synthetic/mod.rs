@@ -18,6 +18,7 @@ mod loading;
 mod motion;
 mod out_of_register;
 mod pictures;
+mod quantities;
 mod range;
 mod raw;
 mod raw_beside;
