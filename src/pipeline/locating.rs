@@ -164,11 +164,23 @@ pub(super) fn locate(map: &RadianceMap, request: &WedgeRequest) -> Result<Locate
         place.density_uncertainty = Some(vec![u; d.len()]);
     }
     wedge::check(&place, rows, columns)?;
+    located.findings.extend(grid_doubted(map, &place));
     if place.densities.is_none() {
         located.findings.push(Finding::DensitiesFromMerge);
     }
     located.place = Some(place);
     Ok(located)
+}
+
+/// A step of the wedge in the middle of patches: they are not the wedge's own.
+fn grid_doubted(map: &RadianceMap, place: &WedgePlace) -> Option<Finding> {
+    let channel = usize::from(map.radiance.dim().2 >= 3);
+    let plane = map.radiance.index_axis(ndarray::Axis(2), channel);
+    let steps_within = wedge::steps_within(plane, place)?;
+    Some(Finding::WedgeGridDoubtful {
+        steps_within,
+        patches: place.rows * place.columns,
+    })
 }
 
 /// Puts densities in. Which way they run is seen in the picture, or said; a list that runs the other way is turned round. With

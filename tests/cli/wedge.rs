@@ -232,3 +232,19 @@ fn noise_that_hides_the_response_is_named_and_the_way_out_leads_to_a_report() {
         "frames, merge, rendering"
     );
 }
+
+/// Corners of 21 steps said to hold one more or one fewer: the counts are no counts, and that is said; with the right number not.
+#[test]
+fn a_wrong_number_of_patches_is_said() {
+    let scratch = tempfile::tempdir().unwrap();
+    let input = scratch.path().join("in");
+    bench(&input);
+    let out = scratch.path().join("out");
+    for (grid, wrong) in [("1x20", true), ("1x21", false), ("1x22", true)] {
+        let more = ["--wedge-corners", GOOD, "--wedge-grid", grid];
+        let done = job(&input, &out, &more);
+        assert_eq!(done.code, 0, "{}", done.err);
+        let report = std::fs::read_to_string(out.join("report.json")).unwrap();
+        assert_eq!(report.contains("wedge-grid-doubtful"), wrong, "{grid}");
+    }
+}

@@ -42,7 +42,7 @@ pub(super) fn register(out: &mut String, bracket: &BracketReport, pictures: &Bra
 
 fn shifts(out: &mut String, bracket: &BracketReport, registered: &Registered) {
     let mut table = Table::new(
-        "",
+        "stack plain",
         "Displacement of the frames against the reference at its centre, removed before merging; and the share of the picture where a frame was left out because something had moved",
         &[
             "frame",

@@ -146,7 +146,7 @@ pub(super) fn frames(out: &mut String, bracket: &BracketReport) {
     };
     out.push_str("<h3>Exposures</h3>\n");
     let mut table = Table::new(
-        "",
+        "stack plain",
         "Frames; exposure in stops against the reference, with standard uncertainty",
         &[
             "frame",
@@ -196,7 +196,7 @@ pub(super) fn check(out: &mut String, bracket: &BracketReport) {
         return;
     };
     let mut table = Table::new(
-        "",
+        "stack plain",
         "Exposure check: ratio of each pair in stops, stated and measured from pixels, with standard uncertainty",
         &["pair", "stated", "measured", "measured less stated", "used"],
     );

@@ -1,0 +1,210 @@
+//! Whether the number of patches that was stated fits what lies within the corners: in the middle of a patch there is no step.
+use crate::measure::geometry::{Homography, UNIT_SQUARE, distance};
+use crate::measure::result::WedgePlace;
+use crate::raster::Point;
+use crate::statistics::robust::median;
+use ndarray::ArrayView2;
+
+/// The halves of a patch that are held against each other reach this far from its middle, in cells, and as far along.
+const REACH: f64 = 0.25;
+/// Samples across a half and along it.
+const SAMPLES: (usize, usize) = (6, 16);
+/// Pixels that share their noise in what a camera has sharpened and compressed.
+const TOGETHER: f64 = 4.0;
+/// A difference of the halves is a step from this share of the step to the neighbours, and of the usual one.
+const SHARE: f64 = 0.3;
+/// And from this many standard uncertainties.
+const BEYOND: f64 = 4.0;
+/// Patches with a step in the middle that make the grid doubtful: so many, and this share of all.
+const DOUBTFUL: (usize, f64) = (3, 0.1);
+
+/// Patches of the grid in whose middle a step lies, the way the wedge runs there; `None` where they are too few to doubt the
+/// grid. `plane` is radiance, one channel.
+pub fn steps_within(plane: ArrayView2<f32>, place: &WedgePlace) -> Option<usize> {
+    let map = Homography::between(&UNIT_SQUARE, &place.corners)?;
+    let grid = Grid { plane, place, map };
+    let count = |ways: &[Vec<Vec<Option<Halves>>>; 2]| -> usize {
+        let usual = usual(&ways[0], &ways[1]);
+        let holds = |r: usize, c: usize| {
+            let row: Vec<_> = ways[0][r].iter().collect();
+            let column: Vec<_> = ways[1].iter().map(|line| &line[c]).collect();
+            is_step(&row, c, usual) || is_step(&column, r, usual)
+        };
+        let all = (0..place.rows).flat_map(|r| (0..place.columns).map(move |c| (r, c)));
+        all.filter(|&(r, c)| holds(r, c)).count()
+    };
+    let ways = [true, false].map(|across| grid.halves(across));
+    let found = count(&ways);
+    let share = found as f64 / (place.rows * place.columns) as f64;
+    (found >= DOUBTFUL.0 && share >= DOUBTFUL.1).then_some(found)
+}
+
+/// The two halves of a patch's middle: log2 radiance of both together, of the second less that of the first, and the
+/// standard uncertainty of that.
+#[derive(Clone, Copy)]
+struct Halves {
+    log: f64,
+    rise: f64,
+    uncertainty: f64,
+}
+
+/// Median step between neighbours, stops.
+fn usual(across: &[Vec<Option<Halves>>], down: &[Vec<Option<Halves>>]) -> f64 {
+    let lines = across.iter();
+    let mut steps: Vec<f64> = lines.flat_map(|l| l.windows(2)).filter_map(apart).collect();
+    if steps.is_empty() {
+        let column: Vec<_> = down.iter().filter_map(|l| l.first().copied()).collect();
+        steps = column.windows(2).filter_map(apart).collect();
+    }
+    median(&steps).unwrap_or(f64::INFINITY)
+}
+
+fn apart(pair: &[Option<Halves>]) -> Option<f64> {
+    let (a, b) = (pair[0]?, pair[1]?);
+    Some((b.log - a.log).abs())
+}
+
+/// True if the halves of patch `i` of a line differ as its neighbours do.
+fn is_step(line: &[&Option<Halves>], i: usize, usual: f64) -> bool {
+    let at = |k: usize| line.get(k).copied().copied().flatten();
+    let Some(here) = at(i) else {
+        return false;
+    };
+    let before = i.checked_sub(1).and_then(at).map(|h| here.log - h.log);
+    let after = at(i + 1).map(|h| h.log - here.log);
+    let step = match (before, after) {
+        (Some(a), Some(b)) => (a + b) / 2.0,
+        (Some(a), None) | (None, Some(a)) => a,
+        (None, None) => return false,
+    };
+    let rise = here.rise * step.signum();
+    rise > SHARE * step.abs() && rise > SHARE * usual && rise > BEYOND * here.uncertainty
+}
+
+struct Grid<'a> {
+    plane: ArrayView2<'a, f32>,
+    place: &'a WedgePlace,
+    map: Homography,
+}
+
+impl Grid<'_> {
+    /// By row and column of the grid, halves left and right or above and below.
+    fn halves(&self, across: bool) -> Vec<Vec<Option<Halves>>> {
+        let row = |r: usize| {
+            let columns = 0..self.place.columns;
+            columns.map(|c| self.of_cell((r, c), across)).collect()
+        };
+        (0..self.place.rows).map(row).collect()
+    }
+
+    /// `None` without light, or outside the picture.
+    fn of_cell(&self, (r, c): (usize, usize), across: bool) -> Option<Halves> {
+        let at = |along: f64, aside: f64| {
+            let (x, y) = if across {
+                (along, aside)
+            } else {
+                (aside, along)
+            };
+            self.map.map(Point {
+                x: (c as f64 + 0.5 + x) / self.place.columns as f64,
+                y: (r as f64 + 0.5 + y) / self.place.rows as f64,
+            })
+        };
+        let pixels =
+            distance(at(0.0, 0.0), at(REACH, 0.0)) * distance(at(0.0, -REACH), at(0.0, REACH));
+        let independent = (pixels / TOGETHER).clamp(1.0, (SAMPLES.0 * SAMPLES.1) as f64);
+        let half = |sign: f64| -> Option<(f64, f64)> {
+            let (mut sum, mut squares) = (0.0, 0.0);
+            for i in 0..SAMPLES.0 {
+                for k in 0..SAMPLES.1 {
+                    let along = sign * REACH * (i as f64 + 0.5) / SAMPLES.0 as f64;
+                    let aside = REACH * (2.0 * (k as f64 + 0.5) / SAMPLES.1 as f64 - 1.0);
+                    let light = self.light(at(along, aside))?;
+                    sum += light;
+                    squares += light * light;
+                }
+            }
+            let count = (SAMPLES.0 * SAMPLES.1) as f64;
+            let mean = sum / count;
+            let variance = (squares / count - mean * mean).max(0.0);
+            (mean > 0.0).then(|| (mean, variance / independent / (mean * mean)))
+        };
+        let (first, second) = (half(-1.0)?, half(1.0)?);
+        Some(Halves {
+            log: (0.5 * (first.0 + second.0)).log2(),
+            rise: (second.0 / first.0).log2(),
+            uncertainty: (first.1 + second.1).sqrt() / std::f64::consts::LN_2,
+        })
+    }
+
+    /// Of the pixel at a point.
+    fn light(&self, p: Point) -> Option<f64> {
+        let inside = p.x >= 0.0 && p.y >= 0.0;
+        let light = self.plane.get((p.y as usize, p.x as usize));
+        light.filter(|_| inside).map(|&v| f64::from(v))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::measure::wedge::place;
+    use ndarray::Array2;
+    use rand::SeedableRng;
+    use rand_chacha::ChaCha8Rng;
+    use rand_distr::{Distribution, StandardNormal};
+
+    /// Patches of 24 x 24 pixels, 0.1 density a step row by row, with noise: a share of the light and a share of white.
+    fn wedge(rows: usize, columns: usize, seed: u64) -> (Array2<f32>, [Point; 4]) {
+        let mut random = ChaCha8Rng::seed_from_u64(seed);
+        let mut noise = || -> f64 { StandardNormal.sample(&mut random) };
+        let plane = Array2::from_shape_fn((24 * rows + 40, 24 * columns + 40), |(y, x)| {
+            let cell =
+                |v: usize, count: usize| (v.checked_sub(20)? / 24 < count).then_some((v - 20) / 24);
+            let light = match (cell(y, rows), cell(x, columns)) {
+                (Some(r), Some(c)) => 10f64.powf(-0.1 * (r * columns + c) as f64),
+                _ => 0.02,
+            };
+            (light * (1.0 + 0.03 * noise()) + 0.002 * noise()) as f32
+        });
+        let (right, bottom) = (20.0 + 24.0 * columns as f64, 20.0 + 24.0 * rows as f64);
+        let corners = [(20.0, 20.0), (right, 20.0), (right, bottom), (20.0, bottom)];
+        (plane, corners.map(|(x, y)| Point { x, y }))
+    }
+
+    fn said(of: (usize, usize), stated: (usize, usize), seed: u64) -> Option<usize> {
+        let (plane, corners) = wedge(of.0, of.1, seed);
+        steps_within(plane.view(), &place(corners, stated, None).unwrap())
+    }
+
+    #[test]
+    fn the_right_grid_is_never_doubted() {
+        for seed in 0..40 {
+            for grid in [(1, 21), (21, 1), (4, 6), (3, 7), (2, 2)] {
+                assert_eq!(said(grid, grid, seed), None, "{grid:?} {seed}");
+            }
+        }
+    }
+
+    #[test]
+    fn a_wrong_grid_is_doubted() {
+        let wrong = [
+            ((1, 21), (1, 20)),
+            ((1, 21), (1, 22)),
+            ((1, 21), (1, 19)),
+            ((1, 21), (1, 24)),
+            ((21, 1), (20, 1)),
+            ((21, 1), (22, 1)),
+            ((4, 6), (4, 5)),
+            ((4, 6), (4, 7)),
+            ((4, 6), (3, 6)),
+            ((4, 6), (5, 6)),
+            ((3, 7), (3, 6)),
+        ];
+        for (of, stated) in wrong {
+            for seed in 0..5 {
+                assert!(said(of, stated, seed).is_some(), "{of:?} as {stated:?}");
+            }
+        }
+    }
+}
