@@ -50,10 +50,13 @@ pub(super) fn cut(text: &str, room: f64, look: Type) -> String {
     shortened(kept)
 }
 
-/// A text broken at its spaces into lines that fit into a width; a word that does not is cut.
+/// A text broken at its spaces into lines that fit into a width, never between a number and its per cent sign; a word that does
+/// not fit is cut.
 pub(super) fn lines(text: &str, room: f64, look: Type) -> Vec<String> {
     let mut out: Vec<String> = Vec::new();
-    for word in text.split_whitespace() {
+    let held = text.replace(" %", "\u{a0}%");
+    for word in held.split(' ').filter(|word| !word.is_empty()) {
+        let word = &*word.replace('\u{a0}', " ");
         match out.last_mut() {
             Some(line) if width(line, look) + width(" ", look) + width(word, look) <= room => {
                 line.push(' ');
@@ -92,5 +95,9 @@ mod tests {
         let broken = lines(text, 150.0, LOOK);
         assert!(broken.len() > 2 && broken.iter().all(|l| width(l, LOOK) <= 150.0));
         assert_eq!(broken.join(" "), text);
+        for room in 60..200 {
+            let broken = lines(text, room.into(), LOOK);
+            assert!(broken.iter().all(|l| !l.starts_with('%')), "{broken:?}");
+        }
     }
 }
