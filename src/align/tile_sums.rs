@@ -5,7 +5,7 @@ use ndarray::Array2;
 
 /// What smoothing by [1 2 1]/4 both ways leaves of white noise's variance. Slow texture sees all of the noise, so the
 /// uncertainty is stated for that.
-const SMOOTHED: f64 = 0.140_625;
+pub(super) const SMOOTHED: f64 = 0.140_625;
 /// Mean square of half the difference of two neighbours, smoothed so, over white noise's variance: [1 2 0 -2 -1]/8 across
 /// and [1 2 1]/4 along, 10/64 * 6/16.
 const SLOPES: f64 = 0.058_593_75;

@@ -1,7 +1,6 @@
 //! The radiance map: value, statistical and systematic uncertainty, flags.
 use crate::units::Primaries;
-use ndarray::{Array2, Array3, s};
-use std::ops::Range;
+use ndarray::{Array2, Array3, ArrayView2, Axis};
 
 /// Bits of the flags plane.
 pub mod flag {
@@ -53,15 +52,10 @@ impl RadianceMap {
         }
     }
 
-    /// A copy of some rows. Panics if the range leaves the map.
-    pub fn strip(&self, rows: Range<usize>) -> Self {
-        RadianceMap {
-            radiance: self.radiance.slice(s![rows.clone(), .., ..]).to_owned(),
-            statistical: self.statistical.slice(s![rows.clone(), .., ..]).to_owned(),
-            systematic: self.systematic.slice(s![rows.clone(), .., ..]).to_owned(),
-            flags: self.flags.slice(s![rows, ..]).to_owned(),
-            primaries: self.primaries,
-        }
+    /// The channel that figures are taken from: green, or the only one.
+    pub fn main_channel(&self) -> ArrayView2<'_, f32> {
+        let channel = usize::from(self.radiance.dim().2 >= 3);
+        self.radiance.index_axis(Axis(2), channel)
     }
 
     /// Share of pixels (0..=1) with any of the given flag bits.

@@ -174,9 +174,7 @@ pub(super) fn locate(map: &RadianceMap, request: &WedgeRequest) -> Result<Locate
 
 /// A step of the wedge in the middle of patches: they are not the wedge's own.
 fn grid_doubted(map: &RadianceMap, place: &WedgePlace) -> Option<Finding> {
-    let channel = usize::from(map.radiance.dim().2 >= 3);
-    let plane = map.radiance.index_axis(ndarray::Axis(2), channel);
-    let steps_within = wedge::steps_within(plane, place)?;
+    let steps_within = wedge::steps_within(map.main_channel(), place)?;
     Some(Finding::WedgeGridDoubtful {
         steps_within,
         patches: place.rows * place.columns,
@@ -223,11 +221,7 @@ fn find_place(
     (grid, least): (Option<(usize, usize)>, usize),
     located: &mut Located,
 ) -> Option<WedgePlace> {
-    let channel = usize::from(map.radiance.dim().2 >= 3);
-    let plane = map
-        .radiance
-        .index_axis(ndarray::Axis(2), channel)
-        .to_owned();
+    let plane = map.main_channel().to_owned();
     let (seen, ends) = match find::candidate(&plane) {
         Some(found) => (Some(found.place), found.ends),
         None => (None, Vec::new()),

@@ -8,6 +8,7 @@
 mod tests;
 
 use super::register::{Placement, Registration, TileResidual};
+use super::tile_sums::SMOOTHED;
 use crate::frames::{Bracket, raw_of};
 use crate::raster::{Pixels, Point};
 use nalgebra::{Matrix4, Vector4};
@@ -32,8 +33,6 @@ const CERTAIN: f64 = 0.15;
 const ENOUGH: (usize, usize) = (12, 2);
 /// Share of the tiles that must be where they were.
 const AGREEING: f64 = 0.9;
-/// What smoothing by [1 2 1]/4 both ways leaves of white noise's variance.
-const SMOOTHED_NOISE: f64 = 0.140_625;
 
 /// The placements of a bracket of raw planes all of whose frames plainly lie where the reference does, to `within` pixels;
 /// `None` where they do not, or where that cannot be told.
@@ -223,7 +222,7 @@ fn tile(a: &View, b: &View, (top, left): (usize, usize)) -> Option<TileResidual>
     }
     let inverse = (matrix - noise).try_inverse()?;
     let found = inverse * vector;
-    let left_over = (squares - found.dot(&vector)).max(0.0) / (count - 4.0) / SMOOTHED_NOISE;
+    let left_over = (squares - found.dot(&vector)).max(0.0) / (count - 4.0) / SMOOTHED;
     let variance = (inverse[(0, 0)] + inverse[(1, 1)]) / 2.0 * left_over;
     let certain = inverse[(0, 0)] > 0.0 && inverse[(1, 1)] > 0.0 && variance.is_finite();
     certain.then(|| TileResidual {

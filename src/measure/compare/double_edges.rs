@@ -2,7 +2,7 @@
 //! into the camera's picture then has a second peak, as far off as the camera moved.
 use super::overlay::Overlay;
 use super::relative_spread::{BLOCK, Spectra, Spread, Sums};
-use super::result::{Compared, Difference, DoubleEdges, Interval, Quantity, SecondImage};
+use super::result::{Compared, DoubleEdges, Interval, Quantity, SecondImage};
 use super::tiled::{Tile, mean, median};
 use super::tone_curve::Curve;
 use crate::merge::RadianceMap;
@@ -224,15 +224,6 @@ pub fn share(found: &DoubleEdges) -> Option<Compared> {
     let tiles: Vec<Tile<1>> = (0..found.judged)
         .map(|i| vec![[if i < shown { 1.0 } else { 0.0 }]])
         .collect();
-    let value: Interval = mean(&tiles, |v| v[0])?;
-    Some(Compared {
-        quantity: Quantity::DoubleEdges,
-        unit: "share".to_owned(),
-        camera_hdr: Some(value),
-        merge: None,
-        single: None,
-        single_file: None,
-        against_merge: Some(Difference::from(value)),
-        against_single: None,
-    })
+    let share: Interval = mean(&tiles, |v| v[0])?;
+    Some(Compared::of_camera_alone(Quantity::DoubleEdges, share))
 }

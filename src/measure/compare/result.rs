@@ -162,6 +162,22 @@ pub struct Compared {
     pub against_single: Option<Difference>,
 }
 
+impl Compared {
+    /// A share that only the camera's picture has: the merge has none of it.
+    pub(super) fn of_camera_alone(quantity: Quantity, share: Interval) -> Self {
+        Compared {
+            quantity,
+            unit: "share".to_owned(),
+            camera_hdr: Some(share),
+            merge: None,
+            single: None,
+            single_file: None,
+            against_merge: Some(Difference::from(share)),
+            against_single: None,
+        }
+    }
+}
+
 /// One knot of a tone curve.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Knot {

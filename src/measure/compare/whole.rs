@@ -3,9 +3,7 @@ use super::cells::Cells;
 use super::flat_noise::Single;
 use super::ghosts::{self, Scene};
 use super::overlay::Overlay;
-use super::result::{
-    Compared, Comparison, Difference, DoubleEdges, Ghosts, Interval, Quantity, ToneCurve,
-};
+use super::result::{Compared, Comparison, DoubleEdges, Ghosts, Quantity, ToneCurve};
 use super::tone_curve::Curve;
 use super::{
     colour_shift, double_edges, edges, flat_noise, local_acutance, local_tone, shares,
@@ -201,26 +199,12 @@ fn refused(figure: &str, reason: &str) -> Finding {
     }
 }
 
-/// A quantity that only the camera's picture has.
-fn alone(quantity: Quantity, value: Interval) -> Compared {
-    Compared {
-        quantity,
-        unit: "share".to_owned(),
-        camera_hdr: Some(value),
-        merge: None,
-        single: None,
-        single_file: None,
-        against_merge: Some(Difference::from(value)),
-        against_single: None,
-    }
-}
-
 fn off_curve(tone: &ToneCurve) -> Compared {
-    alone(Quantity::OffCurve, tone.off_curve)
+    Compared::of_camera_alone(Quantity::OffCurve, tone.off_curve)
 }
 
 fn ghost_share(cells: &Cells, marks: &Array2<u8>) -> Option<Compared> {
-    shares::of_marks(cells, marks).map(|share| alone(Quantity::Ghosts, share))
+    shares::of_marks(cells, marks).map(|share| Compared::of_camera_alone(Quantity::Ghosts, share))
 }
 
 fn centre(map: &RadianceMap, overlay: &Overlay) -> (Point, f64) {

@@ -23,18 +23,15 @@ const DOUBTFUL: (usize, f64) = (3, 0.1);
 pub fn steps_within(plane: ArrayView2<f32>, place: &WedgePlace) -> Option<usize> {
     let map = Homography::between(&UNIT_SQUARE, &place.corners)?;
     let grid = Grid { plane, place, map };
-    let count = |ways: &[Vec<Vec<Option<Halves>>>; 2]| -> usize {
-        let usual = usual(&ways[0], &ways[1]);
-        let holds = |r: usize, c: usize| {
-            let row: Vec<_> = ways[0][r].iter().collect();
-            let column: Vec<_> = ways[1].iter().map(|line| &line[c]).collect();
-            is_step(&row, c, usual) || is_step(&column, r, usual)
-        };
-        let all = (0..place.rows).flat_map(|r| (0..place.columns).map(move |c| (r, c)));
-        all.filter(|&(r, c)| holds(r, c)).count()
+    let [across, down] = [true, false].map(|across| grid.halves(across));
+    let usual = usual(&across, &down);
+    let holds = |r: usize, c: usize| {
+        let row: Vec<_> = across[r].iter().collect();
+        let column: Vec<_> = down.iter().map(|line| &line[c]).collect();
+        is_step(&row, c, usual) || is_step(&column, r, usual)
     };
-    let ways = [true, false].map(|across| grid.halves(across));
-    let found = count(&ways);
+    let all = (0..place.rows).flat_map(|r| (0..place.columns).map(move |c| (r, c)));
+    let found = all.filter(|&(r, c)| holds(r, c)).count();
     let share = found as f64 / (place.rows * place.columns) as f64;
     (found >= DOUBTFUL.0 && share >= DOUBTFUL.1).then_some(found)
 }
