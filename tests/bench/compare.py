@@ -54,14 +54,8 @@ def reference(pairs, render):
     return time.perf_counter() - begun
 
 
-def main(arguments):
-    wanted = [a for a in arguments if not a.startswith("--")]
-    pairs = [(file, float(seconds)) for file, seconds in (a.rsplit("=", 1) for a in wanted)]
-    if len(pairs) < 2:
-        sys.exit(__doc__)
-    if "--reference" in arguments:
-        reference(pairs, render="--render" in arguments)
-        return
+def measured(pairs, with_reference, with_run=True):
+    """Rows of (name, (seconds, CPU seconds, MiB)), and the floors by name."""
     files = [str(pathlib.Path(file).resolve()) for file, _ in pairs]
     exposures = [w for file, s in pairs for w in ("--exposure", f"{pathlib.Path(file).name}={s}")]
     with tempfile.TemporaryDirectory() as folder:
@@ -70,17 +64,31 @@ def main(arguments):
         rows = [("stopspan merge", quickest([PROGRAM, "merge", *common, "--out", result, *files]))]
         still = [PROGRAM, "merge", "--no-motion", *common, "--out", result, *files]
         rows.append(("stopspan merge --no-motion", quickest(still)))
-        rows.append(("stopspan run", quickest([PROGRAM, "run", *common, "--one-bracket", "--out", out, *files])))
-        bare = [PROGRAM, "run", *common, "--one-bracket", "--no-wedge", "--sheet-look", "none", "--out", out, *files]
-        rows.append(("stopspan run --no-wedge --sheet-look none", quickest(bare)))
+        if with_run:
+            whole = [PROGRAM, "run", *common, "--one-bracket", "--out", out, *files]
+            rows.append(("stopspan run", quickest(whole)))
+            bare = [*whole, "--no-wedge", "--sheet-look", "none"]
+            rows.append(("stopspan run --no-wedge --sheet-look none", quickest(bare)))
         bench = ["cargo", "bench", "--quiet", "--bench", "floor", "--", result, *files]
         told = subprocess.run(bench, check=True, cwd=ROOT, capture_output=True, text=True).stdout
-    floors = dict(line.split() for line in told.splitlines() if "floor" in line)
-    floor, run_floor = float(floors["floor"]), float(floors["run-floor"])
-    if "--no-reference" not in arguments:
-        again = [sys.executable, __file__, "--reference", *wanted]
+    floors = {name: float(value) for name, value in (line.split() for line in told.splitlines() if "floor" in line)}
+    if with_reference:
+        again = [sys.executable, __file__, "--reference", *(f"{file}={seconds}" for file, seconds in pairs)]
         rows.append(("reference library", quickest(again)))
         rows.append(("reference library with rendering", quickest([*again, "--render"])))
+    return rows, floors
+
+
+def main(arguments):
+    wanted = [a for a in arguments if not a.startswith("--")]
+    pairs = [(file, float(seconds)) for file, seconds in (a.rsplit("=", 1) for a in wanted)]
+    if len(pairs) < 2:
+        sys.exit(__doc__)
+    if "--reference" in arguments:
+        reference(pairs, render="--render" in arguments)
+        return
+    rows, floors = measured(pairs, "--no-reference" not in arguments)
+    floor, run_floor = floors["floor"], floors["run-floor"]
     print(f"{'':44} {'wall s':>8} {'CPU s':>8} {'x floor':>8} {'MiB':>7}")
     print(f"{'floor of a merge: decode, write the map':44} {floor:8.3f}")
     print(f"{'floor of a run: the other files too':44} {run_floor:8.3f}")

@@ -1,9 +1,9 @@
 """Makes brackets for timing: a textured scene of ten stops, shot noise, the sRGB curve, JPEG of quality 92 at 4:2:0.
 
-    python tests/bench/frames.py FOLDER MEGAPIXELS FRAMES [tif]
+    python tests/bench/frames.py FOLDER MEGAPIXELS FRAMES [tif|tif16]
 
 Writes FOLDER/frame_00.jpg and so on, one stop apart, and prints FRAME=SECONDS for each, as compare.py wants them. With
-`tif` the frames are written as uncompressed TIFF instead. Needs numpy and OpenCV (requirements.txt).
+`tif` the frames are written as uncompressed TIFF instead, with `tif16` in 16 bits. Needs numpy and OpenCV (requirements.txt).
 """
 import pathlib
 import sys
@@ -26,21 +26,21 @@ def scene(rows, columns, seed=7):
     return numpy.clip(total - 2.5, -8.0, 2.0)
 
 
-def developed(light):
+def developed(light, depth):
     light = numpy.clip(light, 0, 1)
     level = numpy.where(light <= 0.0031308, 12.92 * light, 1.055 * numpy.maximum(light, 1e-9) ** (1 / 2.4) - 0.055)
-    return numpy.round(level * 255).astype(numpy.uint8)
+    return numpy.round(level * numpy.iinfo(depth).max).astype(depth)
 
 
-def frame(radiance, exposure, seed):
+def frame(radiance, exposure, seed, depth):
     random = numpy.random.default_rng(seed)
-    out = numpy.empty((*radiance.shape, 3), numpy.uint8)
+    out = numpy.empty((*radiance.shape, 3), depth)
     for top in range(0, radiance.shape[0], ROWS_AT_ONCE):
         part = numpy.exp2(radiance[top : top + ROWS_AT_ONCE])
         for channel, share in enumerate((0.7, 1.0, 0.85)):
             electrons = part * (exposure * share * 9000)
             noise = random.standard_normal(part.shape, numpy.float32) * numpy.sqrt(electrons + 16)
-            out[top : top + ROWS_AT_ONCE, :, channel] = developed((electrons + noise) / 9000)
+            out[top : top + ROWS_AT_ONCE, :, channel] = developed((electrons + noise) / 9000, depth)
     return out
 
 
@@ -51,11 +51,12 @@ def main(arguments):
     folder.mkdir(parents=True, exist_ok=True)
     rows = round((float(arguments[1]) * 1e6 * 3 / 4) ** 0.5)
     radiance = scene(rows, rows * 4 // 3)
-    count = int(arguments[2])
+    count, kind = int(arguments[2]), arguments[3] if len(arguments) == 4 else "jpg"
+    depth = numpy.uint16 if kind == "tif16" else numpy.uint8
     for index in range(count):
         stops = index - (count - 1) / 2
-        picture = frame(radiance, 0.5 * 2.0**stops, index)
-        name = folder / f"frame_{index:02}.{'tif' if len(arguments) == 4 else 'jpg'}"
+        picture = frame(radiance, 0.5 * 2.0**stops, index, depth)
+        name = folder / f"frame_{index:02}.{kind.removesuffix('16')}"
         parameters = [cv2.IMWRITE_JPEG_QUALITY, 92] if name.suffix == ".jpg" else [cv2.IMWRITE_TIFF_COMPRESSION, 1]
         assert cv2.imwrite(str(name), picture, parameters)
         print(f"{name}={2.0**stops / 60:.6f}")
