@@ -211,19 +211,21 @@ struct Line {
 }
 
 fn line(profile: &[(f64, f64)], values: &[f64], slow: &[Vec<f64>], cycles: f64) -> Line {
-    let wave = |phase: f64| {
-        let turn = std::f64::consts::TAU * cycles;
-        let wave = profile.iter().map(|(t, _)| (turn * t + phase).cos());
-        beside(wave.collect(), slow)
-    };
-    let (a, b) = (wave(0.0), wave(-std::f64::consts::FRAC_PI_2));
-    let held = dot(&a, &b) / dot(&a, &a).max(1e-12);
-    let b: Vec<f64> = b.iter().zip(&a).map(|(b, a)| b - held * a).collect();
-    let (u, v) = (dot(&a, &a).max(1e-12), dot(&b, &b).max(1e-12));
-    let (x, y) = (dot(values, &a) / u, dot(values, &b) / v);
+    let waves = profile
+        .iter()
+        .map(|(t, _)| (std::f64::consts::TAU * cycles * t).sin_cos());
+    let (b, a): (Vec<f64>, Vec<f64>) = waves.unzip();
+    // Products of what the slow change does not hold, of which the values have nothing.
+    let held: Vec<(f64, f64)> = slow.iter().map(|s| (dot(s, &a), dot(s, &b))).collect();
+    let beside = |all: f64, part: fn(&(f64, f64)) -> f64| all - held.iter().map(part).sum::<f64>();
+    let u = beside(dot(&a, &a), |h| h.0 * h.0).max(1e-12);
+    let turned = beside(dot(&a, &b), |h| h.0 * h.1) / u;
+    let v = (beside(dot(&b, &b), |h| h.1 * h.1) - turned * turned * u).max(1e-12);
+    let (ya, yb) = (dot(values, &a), dot(values, &b));
+    let (x, y) = (ya / u, (yb - turned * ya) / v);
     Line {
         cycles,
         power: x * x * u + y * y * v,
-        amplitude: (x - held * y).hypot(y),
+        amplitude: (x - turned * y).hypot(y),
     }
 }

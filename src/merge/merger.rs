@@ -18,6 +18,9 @@ use ndarray::{Array2, Array3};
 use rayon::prelude::*;
 use std::ops::Range;
 
+/// Columns that are merged at a time: what is summed for them stays in the fastest memory.
+const PIECE: usize = 512;
+
 /// Everything a merge of one bracket needs, ready to give any rows of the map. Rows do not depend on each other, nor on
 /// the number of threads.
 pub struct Merger<'a> {
@@ -59,7 +62,7 @@ impl<'a> Merger<'a> {
             .enumerate()
             .map(|(c, (curve, noise))| {
                 let frames: Vec<FrameLight> = (0..bracket.frames.len())
-                    .map(|j| light(bracket, j, c))
+                    .map(|j| FrameLight::of(bracket, j, c))
                     .collect();
                 Channel::new(bracket, curve, noise, &frames)
             })
@@ -122,10 +125,11 @@ impl<'a> Merger<'a> {
         rows.zip(range).for_each_init(
             || self.scratch(columns, channels),
             |scratch, ((((radiance, statistical), systematic), flags), row)| {
-                self.merge_row(row, scratch, flags, |channel, sums| {
-                    spread(&sums.radiance, radiance, (channel, channels));
-                    spread(&sums.statistical, statistical, (channel, channels));
-                    spread(&sums.systematic, systematic, (channel, channels));
+                self.merge_row(row, scratch, flags, |channel, first, sums| {
+                    let place = (first, channel, channels);
+                    spread(&sums.radiance, radiance, place);
+                    spread(&sums.statistical, statistical, place);
+                    spread(&sums.systematic, systematic, place);
                 });
             },
         );
@@ -147,7 +151,7 @@ impl<'a> Merger<'a> {
         };
         let mut scratch = self.scratch(columns, channels);
         for (row, flags) in range.zip(planes.flags.chunks_exact_mut(columns.max(1))) {
-            self.merge_row(row, &mut scratch, flags, |channel, sums| {
+            self.merge_row(row, &mut scratch, flags, |channel, _, sums| {
                 planes.radiance[channel].extend_from_slice(&sums.radiance);
                 planes.statistical[channel].extend_from_slice(&sums.statistical);
                 planes.systematic[channel].extend_from_slice(&sums.systematic);
@@ -156,24 +160,28 @@ impl<'a> Merger<'a> {
         planes
     }
 
-    /// Merges a row and hands over every channel as it is done.
+    /// Merges a row and hands over piece after piece of every channel as it is done, with its first column.
     fn merge_row(
         &self,
         row: usize,
         scratch: &mut Row,
         flags: &mut [u16],
-        mut done: impl FnMut(usize, &Sums),
+        mut done: impl FnMut(usize, usize, &Sums),
     ) {
         self.sample(row, scratch);
         self.leave_out(row, scratch, flags);
         for channel in 0..self.channels.len() {
-            wide(ChannelOfRow {
-                merger: self,
-                channel,
-                scratch,
-                flags,
-            });
-            done(channel, &scratch.sums);
+            for first in (0..flags.len()).step_by(PIECE) {
+                let columns = first..flags.len().min(first + PIECE);
+                wide(PieceOfRow {
+                    merger: self,
+                    channel,
+                    columns: columns.clone(),
+                    scratch,
+                    flags: &mut flags[columns],
+                });
+                done(channel, first, &scratch.sums);
+            }
         }
     }
 
@@ -211,37 +219,44 @@ impl<'a> Merger<'a> {
         }
     }
 
-    /// Merges one channel of a row into the sums, and adds to the flags.
+    /// Merges some columns of one channel of a row into the sums, and adds to their flags.
     #[inline(always)]
-    fn channel_row(&self, channel: usize, scratch: &mut Row, flags: &mut [u16]) {
+    fn merge_piece(
+        &self,
+        channel: usize,
+        columns: Range<usize>,
+        scratch: &mut Row,
+        flags: &mut [u16],
+    ) {
         let this = &self.channels[channel];
         let Row {
             samples,
             energy,
             sums,
         } = scratch;
-        let frames = samples.iter().map(|f| f[channel].as_slice());
+        let frames = samples.iter().map(|f| &f[channel][columns.clone()]);
         sums.add_light(frames.clone(), &this.first);
-        sums.add_weighted(frames, &this.weights, energy);
+        let energy = energy.iter().map(|e| &e[columns.clone()]);
+        sums.add_weighted(frames.clone(), &this.weights, energy);
         sums.means();
         // Counted first, which is quick: there are none in most rows.
         let without = sums.weight.iter().filter(|w| **w <= 0.0).count();
         for column in 0..if without > 0 { flags.len() } else { 0 } {
             if sums.weight[column] <= 0.0 {
-                let merged = this.without_weight(samples.iter().map(|f| f[channel][column]));
+                let merged = this.without_weight(frames.clone().map(|f| f[column]));
                 sums.radiance[column] = merged.radiance;
                 sums.statistical[column] = merged.statistical;
             }
         }
         sums.systematics(&this.weights);
         if self.motion.is_some() {
-            this.systematic_of_the_rest(channel, samples, sums, flags);
+            this.systematic_of_the_rest(frames.clone(), sums, flags);
         }
         sums.add_flags(&this.weights, flags);
         if channel == self.channels.len() / 2 {
             for (column, (flags, &cell)) in flags.iter_mut().zip(&sums.cell).enumerate() {
                 let leader = if *flags & flag::MOVED != 0 {
-                    this.leader_of(cell, samples.iter().map(|f| f[channel][column]))
+                    this.leader_of(cell, frames.clone().map(|f| f[column]))
                 } else {
                     this.weights.leader(cell)
                 };
@@ -251,27 +266,29 @@ impl<'a> Merger<'a> {
     }
 }
 
-/// One channel of a row to be merged.
-struct ChannelOfRow<'a, 'b> {
+/// Some columns of one channel of a row to be merged.
+struct PieceOfRow<'a, 'b> {
     merger: &'a Merger<'b>,
     channel: usize,
+    columns: Range<usize>,
     scratch: &'a mut Row,
     flags: &'a mut [u16],
 }
 
-impl Work for ChannelOfRow<'_, '_> {
+impl Work for PieceOfRow<'_, '_> {
     type Output = ();
 
     #[inline(always)]
     fn call(self) {
         self.merger
-            .channel_row(self.channel, self.scratch, self.flags);
+            .merge_piece(self.channel, self.columns, self.scratch, self.flags);
     }
 }
 
-/// Puts one channel of a row among the others.
+/// Puts one channel of a row's columns from `first` among the others.
 #[inline(always)]
-fn spread(from: &[f32], row: &mut [f32], (channel, channels): (usize, usize)) {
+fn spread(from: &[f32], row: &mut [f32], (first, channel, channels): (usize, usize, usize)) {
+    let row = &mut row[first * channels..];
     for (pixel, &value) in row.chunks_exact_mut(channels).zip(from) {
         pixel[channel] = value;
     }
@@ -305,10 +322,9 @@ impl Channel {
     }
 
     /// Systematic uncertainties of the frames that are left where some were left out.
-    fn systematic_of_the_rest(
+    fn systematic_of_the_rest<'s>(
         &self,
-        channel: usize,
-        samples: &[Vec<Vec<f32>>],
+        frames: impl Iterator<Item = &'s [f32]> + Clone,
         sums: &mut Sums,
         flags: &[u16],
     ) {
@@ -317,7 +333,8 @@ impl Channel {
             .enumerate()
             .filter(|(_, f)| **f & flag::MOVED != 0)
         {
-            let rest = (0..samples.len()).filter(|&j| samples[j][channel][column] < CLIPPED);
+            let rest = frames.clone().enumerate();
+            let rest = rest.filter(|(_, f)| f[column] < CLIPPED).map(|(j, _)| j);
             if let Some(value) = self.weights.systematic_of(sums.cell[column], rest) {
                 sums.systematic[column] = value;
             }
@@ -371,22 +388,5 @@ impl Channel {
             return CLIPPED;
         }
         (self.curve.exposure_at(level) / f64::from(self.factors[frame])) as f32
-    }
-}
-
-fn light(bracket: &Bracket, index: usize, channel: usize) -> FrameLight {
-    let balance = bracket.frames[index].balance.get(channel);
-    let used = |i: usize| bracket.frames[i].exposure.used;
-    let uncertainty = if index == bracket.reference {
-        0.0
-    } else {
-        used(index)
-            .standard_uncertainty
-            .hypot(used(bracket.reference).standard_uncertainty)
-    };
-    FrameLight {
-        factor: bracket.channel_exposure(index, channel),
-        gain: super::gain(bracket, index),
-        uncertainty_stops: uncertainty.hypot(balance.map_or(0.0, |b| b.standard_uncertainty)),
     }
 }

@@ -5,7 +5,7 @@
 //! is what rounding and compression add in codes, brought through the response. Two frames give variances of radiance
 //! differences in which the scene cancels: `Var(x_a/k_a - x_b/k_b) = v_a/k_a^2 + v_b/k_b^2`; pairs and levels of
 //! different mix separate the terms.
-use super::noise_windows::{Gate, Group, View, pair_groups, pairs_of};
+use super::noise_windows::{Gate, Group, View, groups_of, pairs_of};
 use crate::finding::Finding;
 use crate::formats::Compression;
 use crate::frames::{Bracket, Clip};
@@ -55,6 +55,7 @@ impl NoiseModel {
 /// Estimates the noise of every channel. Never fails: where too little can be seen, a conservative model is assumed and
 /// the finding says so.
 pub fn estimate(bracket: &Bracket, response: &Response, clips: &[Clip]) -> (Noise, Vec<Finding>) {
+    let pairs = pairs_of(bracket);
     let measured: Vec<(NoiseModel, usize)> = (0..response.curves.len())
         .into_par_iter()
         .map(|channel| {
@@ -63,16 +64,7 @@ pub fn estimate(bracket: &Bracket, response: &Response, clips: &[Clip]) -> (Nois
             let views: Vec<View> = (0..bracket.frames.len())
                 .map(|frame| View::new(bracket, (curve, &gate), frame, channel))
                 .collect();
-            let groups: Vec<Group> = pairs_of(bracket)
-                .into_par_iter()
-                .flat_map_iter(|(first, second)| {
-                    pair_groups(
-                        curve,
-                        &views[first],
-                        (first != second).then(|| &views[second]),
-                    )
-                })
-                .collect();
+            let groups = groups_of(curve, &views, &pairs);
             (solve(&groups), groups.len())
         })
         .collect();

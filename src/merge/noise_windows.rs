@@ -2,11 +2,15 @@
 use crate::frames::{Bracket, Clip};
 use crate::raster::Pixels;
 use crate::response::{ResponseCurve, ResponseMethod};
+use rayon::prelude::*;
+use smallvec::SmallVec;
 
 /// Side of the windows that variances are taken over.
 const SIDE: usize = 8;
 /// Windows looked at per pair, at most.
 const WINDOWS: usize = 8_000;
+/// Windows that one thread looks at together.
+const TOGETHER: usize = 512;
 /// Windows a group needs.
 const GROUP: usize = 24;
 
@@ -102,6 +106,18 @@ impl<'a> View<'a> {
         curve.exposure_at(level) / self.factor
     }
 
+    /// The window at (row, column) if this frame sees all of it neither black nor clipped.
+    fn window(&self, (top, left): (usize, usize)) -> Option<Seen> {
+        let mut seen = [[0.0; SIDE]; SIDE];
+        for (k, line) in seen.iter_mut().enumerate() {
+            *line = self.line(top + k, left);
+            if line.iter().sum::<f64>().is_nan() {
+                return None;
+            }
+        }
+        Some(seen)
+    }
+
     /// Radiance of neighbours along a row.
     fn line(&self, row: usize, left: usize) -> [f64; SIDE] {
         let (_, columns, channels) = self.pixels.dim();
@@ -131,28 +147,53 @@ impl<'a> View<'a> {
     }
 }
 
-/// Groups of a pair of views, or of one by itself.
-pub(super) fn pair_groups(curve: &ResponseCurve, a: &View, b: Option<&View>) -> Vec<Group> {
-    let (rows, columns, _) = a.pixels.dim();
+/// Groups of all pairs of views; a pair of one and the same is that view by itself.
+pub(super) fn groups_of(
+    curve: &ResponseCurve,
+    views: &[View],
+    pairs: &[(usize, usize)],
+) -> Vec<Group> {
+    let Some(first) = views.first() else {
+        return Vec::new();
+    };
+    let (rows, columns, _) = first.pixels.dim();
     let (down, across) = (rows / SIDE, columns / SIDE);
     let skip = (down * across / WINDOWS).max(1);
-    let mut bins: Vec<Vec<Window>> = vec![Vec::new(); BINS];
-    for index in (0..down * across).step_by(skip) {
-        let place = (index / across * SIDE, index % across * SIDE);
-        let window = match b {
-            Some(b) => difference(a, b, place),
-            None => ripple(a, place),
-        };
-        if let Some(window) = window {
-            let bin =
-                ((window.radiance.log2() + 20.0) * 2.0).clamp(0.0, BINS as f64 - 1.0) as usize;
-            bins[bin].push(window);
+    let places: Vec<usize> = (0..down * across).step_by(skip).collect();
+    let found: Vec<Vec<Vec<Window>>> = places
+        .par_chunks(TOGETHER)
+        .map(|places| {
+            let mut out = vec![Vec::new(); pairs.len()];
+            for place in places {
+                let place = (place / across * SIDE, place % across * SIDE);
+                let seen: SmallVec<[Option<Seen>; 4]> =
+                    views.iter().map(|view| view.window(place)).collect();
+                for (out, &(a, b)) in out.iter_mut().zip(pairs) {
+                    let (Some(first), Some(second)) = (&seen[a], &seen[b]) else {
+                        continue;
+                    };
+                    out.extend(if a == b {
+                        ripple(first)
+                    } else {
+                        difference(first, second)
+                    });
+                }
+            }
+            out
+        })
+        .collect();
+    let of_pair = |(k, &(a, b)): (usize, &(usize, usize))| {
+        let mut bins: Vec<Vec<Window>> = vec![Vec::new(); BINS];
+        for window in found.iter().flat_map(|part| &part[k]) {
+            let bin = (window.radiance.log2() + 20.0) * 2.0;
+            bins[bin.clamp(0.0, BINS as f64 - 1.0) as usize].push(*window);
         }
-    }
-    bins.into_iter()
-        .filter(|bin| bin.len() >= GROUP)
-        .map(|bin| summarise(bin, curve, a, b))
-        .collect()
+        let bins = bins.into_iter().filter(|bin| bin.len() >= GROUP);
+        let other = (a != b).then(|| &views[b]);
+        let groups = bins.map(|bin| summarise(bin, curve, &views[a], other));
+        groups.collect::<Vec<_>>()
+    };
+    pairs.iter().enumerate().flat_map(of_pair).collect()
 }
 
 const BINS: usize = 60;
@@ -163,18 +204,16 @@ struct Window {
     variance: f64,
 }
 
-/// Variance of the radiance difference over one window, if both frames see it neither black nor clipped.
-fn difference(a: &View, b: &View, (top, left): (usize, usize)) -> Option<Window> {
+/// Radiances of a window, row after row.
+type Seen = [[f64; SIDE]; SIDE];
+
+/// Variance of the radiance difference over one window that both frames see neither black nor clipped.
+fn difference(a: &Seen, b: &Seen) -> Option<Window> {
     let (mut sum, mut square, mut total) = (0.0, 0.0, 0.0);
-    for row in top..top + SIDE {
-        for (x, y) in a.line(row, left).into_iter().zip(b.line(row, left)) {
-            sum += x - y;
-            square += (x - y) * (x - y);
-            total += x + y;
-        }
-        if total.is_nan() {
-            return None;
-        }
+    for (x, y) in a.as_flattened().iter().zip(b.as_flattened()) {
+        sum += x - y;
+        square += (x - y) * (x - y);
+        total += x + y;
     }
     let n = (SIDE * SIDE) as f64;
     let mean = sum / n;
@@ -187,18 +226,14 @@ fn difference(a: &View, b: &View, (top, left): (usize, usize)) -> Option<Window>
 
 /// Variance over one window of one frame from second differences along the rows, `x - (left + right) / 2`, whose
 /// variance is 3/2 of a pixel's: a slope cancels, texture does not.
-fn ripple(a: &View, (top, left): (usize, usize)) -> Option<Window> {
+fn ripple(a: &Seen) -> Option<Window> {
     let (mut square, mut total) = (0.0, 0.0);
-    for row in top..top + SIDE {
-        let line = a.line(row, left);
+    for line in a {
         total += line.iter().sum::<f64>();
         square += line
             .windows(3)
             .map(|w| (w[1] - 0.5 * (w[0] + w[2])).powi(2))
             .sum::<f64>();
-        if total.is_nan() {
-            return None;
-        }
     }
     let radiance = total / (SIDE * SIDE) as f64;
     let count = (SIDE * (SIDE - 2)) as f64;

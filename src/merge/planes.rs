@@ -1,5 +1,6 @@
 //! Rows of a map channel by channel, as files want them.
 use super::map::RadianceMap;
+use crate::raster::{Work, wide};
 use crate::units::Primaries;
 use ndarray::{Array2, Array3, ArrayView3, Axis, s};
 use std::ops::Range;
@@ -41,6 +42,18 @@ impl Planes {
         }
     }
 
+    /// The same with radiance alone, for files that hold no more: no uncertainties, no flags.
+    pub fn of_radiance(map: &RadianceMap, rows: Range<usize>) -> Self {
+        Planes {
+            columns: map.flags.dim().1,
+            radiance: apart(map.radiance.slice(s![rows, .., ..])),
+            statistical: Vec::new(),
+            systematic: Vec::new(),
+            flags: Vec::new(),
+            primaries: map.primaries,
+        }
+    }
+
     /// The map of these planes.
     pub fn map(&self) -> RadianceMap {
         let rows = self.flags.len() / self.columns.max(1);
@@ -67,12 +80,30 @@ impl Planes {
 
 /// One plane for each channel.
 fn apart(samples: ArrayView3<f32>) -> Vec<Vec<f32>> {
-    let channels = samples.dim().2;
-    let plane = |k: usize| match (samples.as_slice(), channels) {
-        (Some(data), 3) => data.as_chunks::<3>().0.iter().map(|p| p[k]).collect(),
-        _ => samples.index_axis(Axis(2), k).iter().copied().collect(),
-    };
+    let (rows, columns, channels) = samples.dim();
+    if let (Some(data), 3) = (samples.as_slice(), channels) {
+        let mut planes = [(); 3].map(|()| vec![0.0; rows * columns]);
+        wide(Apart(data.as_chunks::<3>().0, &mut planes));
+        return planes.into();
+    }
+    let plane = |k: usize| samples.index_axis(Axis(2), k).iter().copied().collect();
     (0..channels).map(plane).collect()
+}
+
+/// Pixels, and the three planes that are filled with their samples.
+struct Apart<'a>(&'a [[f32; 3]], &'a mut [Vec<f32>; 3]);
+
+impl Work for Apart<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(self) {
+        let [a, b, c] = self.1;
+        let planes = a.iter_mut().zip(b).zip(c);
+        for (pixel, ((a, b), c)) in self.0.iter().zip(planes) {
+            [*a, *b, *c] = *pixel;
+        }
+    }
 }
 
 #[cfg(test)]

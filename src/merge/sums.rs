@@ -72,7 +72,7 @@ impl Sums {
         &mut self,
         frames: impl Iterator<Item = &'s [f32]> + Clone,
         weights: &Weights,
-        energy: &[Vec<f32>],
+        mut energy: impl Iterator<Item = &'s [f32]>,
     ) {
         let columns = self.light.len();
         self.sum.clear();
@@ -83,7 +83,7 @@ impl Sums {
         self.used.resize(columns, 0);
         for (j, samples) in frames.enumerate() {
             weights.of_frame(j).look_up(&self.cell, &mut self.looked_up);
-            if let Some(energy) = energy.get(j) {
+            if let Some(energy) = energy.next() {
                 for (weight, energy) in self.looked_up.iter_mut().zip(energy) {
                     *weight /= energy;
                 }

@@ -5,6 +5,7 @@
 //! clip level, whatever it happened to show.
 use super::map::flag;
 use super::noise::NoiseModel;
+use crate::frames::Bracket;
 use crate::response::ResponseCurve;
 
 /// Table cells per octave of radiance (a power of two, so that a cell is read off a float's bits).
@@ -24,6 +25,26 @@ pub(crate) struct FrameLight {
     pub gain: f64,
     /// Standard uncertainty of log2 exposure relative to the reference, stops.
     pub uncertainty_stops: f64,
+}
+
+impl FrameLight {
+    /// Of a frame of a bracket, in one channel.
+    pub(crate) fn of(bracket: &Bracket, index: usize, channel: usize) -> Self {
+        let balance = bracket.frames[index].balance.get(channel);
+        let used = |i: usize| bracket.frames[i].exposure.used;
+        let uncertainty = if index == bracket.reference {
+            0.0
+        } else {
+            used(index)
+                .standard_uncertainty
+                .hypot(used(bracket.reference).standard_uncertainty)
+        };
+        FrameLight {
+            factor: bracket.channel_exposure(index, channel),
+            gain: super::gain(bracket, index),
+            uncertainty_stops: uncertainty.hypot(balance.map_or(0.0, |b| b.standard_uncertainty)),
+        }
+    }
 }
 
 /// A number a cell, with room for any index of ten bits, so that looking up needs no check.

@@ -221,7 +221,7 @@ fn find_place(
     (grid, least): (Option<(usize, usize)>, usize),
     located: &mut Located,
 ) -> Option<WedgePlace> {
-    let plane = map.main_channel().to_owned();
+    let plane = ndarray::Zip::from(map.main_channel()).par_map_collect(|&v| v);
     let (seen, ends) = match find::candidate(&plane) {
         Some(found) => (Some(found.place), found.ends),
         None => (None, Vec::new()),

@@ -19,13 +19,20 @@ use std::path::Path;
 
 /// File name of the wedge kept for other runs.
 const WEDGE: &str = "wedge.json";
-/// Files of the map.
-const MAPS: [(&str, &str); 2] = [
+/// Rows of a map as a file of it wants them.
+type RowsOf = fn(&RadianceMap, Range<usize>) -> Planes;
+/// Files of the map, and what each holds of it.
+const MAPS: [(&str, &str, RowsOf); 2] = [
     (
         "radiance map with uncertainty and flags, OpenEXR",
         "radiance.exr",
+        Planes::of_rows,
     ),
-    ("radiance map, Radiance RGBE", "radiance.hdr"),
+    (
+        "radiance map, Radiance RGBE",
+        "radiance.hdr",
+        Planes::of_radiance,
+    ),
 ];
 /// Files of the rendering: for any display, and two for displays with headroom.
 const PICTURES: [(&str, &str, bool); 4] = [
@@ -127,12 +134,11 @@ pub(super) fn write_bracket(
         })
     };
     let maps = || {
-        MAPS.par_iter().map(|(what, name)| {
+        MAPS.par_iter().map(|(what, name, rows_of)| {
             file(what, name, &|path| {
                 let how = (bracket, delivery);
-                write_map(path, policy, how, map.radiance.dim(), |rows| {
-                    Planes::of_rows(map, rows)
-                })
+                let rows = |rows| rows_of(map, rows);
+                write_map(path, policy, how, map.radiance.dim(), rows)
             })
         })
     };

@@ -229,21 +229,24 @@ pub(crate) fn statistics(
     side: usize,
 ) -> SmallVec<[(f32, f32, f32); 4]> {
     match (pixels, pixels.channels()) {
-        (Pixels::U8(codes), 3) => of_bytes::<3>(codes, at, side).into_iter().collect(),
-        (Pixels::U8(codes), 1) => of_bytes::<1>(codes, at, side).into_iter().collect(),
+        (Pixels::U8(codes), 3) => of_codes::<_, 3>(codes, at, side).into_iter().collect(),
+        (Pixels::U8(codes), 1) => of_codes::<_, 1>(codes, at, side).into_iter().collect(),
+        (Pixels::U16(codes), 4) => of_codes::<_, 4>(codes, at, side).into_iter().collect(),
+        (Pixels::U16(codes), 3) => of_codes::<_, 3>(codes, at, side).into_iter().collect(),
+        (Pixels::U16(codes), 1) => of_codes::<_, 1>(codes, at, side).into_iter().collect(),
         (_, channels) => (0..channels)
             .map(|channel| of_levels(pixels, at, side, channel))
             .collect(),
     }
 }
 
-/// Whole numbers all the way: 64 codes squared stay far below 2^32.
-fn of_bytes<const CHANNELS: usize>(
-    codes: &Array3<u8>,
+/// Whole numbers all the way, of samples of 8 or 16 bits: 64 codes stay far below 2^32, their squares below 2^53.
+fn of_codes<T: Copy + Into<u32>, const CHANNELS: usize>(
+    codes: &Array3<T>,
     (top, left): (usize, usize),
     side: usize,
 ) -> [(f32, f32, f32); CHANNELS] {
-    let (mut sum, mut square, mut peak) = ([0u32; CHANNELS], [0u32; CHANNELS], [0u8; CHANNELS]);
+    let (mut sum, mut square, mut peak) = ([0u32; CHANNELS], [0u64; CHANNELS], [0u32; CHANNELS]);
     let width = codes.dim().1;
     let all = codes
         .as_slice()
@@ -253,17 +256,25 @@ fn of_bytes<const CHANNELS: usize>(
     for row in top..top + side {
         for pixel in &all[row * width + left..row * width + left + side] {
             for (k, &code) in pixel.iter().enumerate() {
-                sum[k] += u32::from(code);
-                square[k] += u32::from(code) * u32::from(code);
+                let code = code.into();
+                sum[k] += code;
+                square[k] += u64::from(code) * u64::from(code);
                 peak[k] = peak[k].max(code);
             }
         }
     }
     let count = (side * side) as f64;
+    let full = ((1u64 << (8 * size_of::<T>())) - 1) as f64;
+    let unit = CODES / full;
     std::array::from_fn(|k| {
         let mean = f64::from(sum[k]) / count;
-        let variance = (f64::from(square[k]) / count - mean * mean).max(0.0);
-        (mean as f32, variance as f32, f32::from(peak[k]))
+        let variance = (square[k] as f64 / count - mean * mean).max(0.0);
+        let peak = f64::from(peak[k]) * unit;
+        (
+            (mean * unit) as f32,
+            (variance * unit * unit) as f32,
+            peak as f32,
+        )
     })
 }
 
@@ -351,15 +362,19 @@ mod tests {
         let codes =
             ndarray::Array3::from_shape_fn((9, 11, 3), |(r, c, k)| (r * 29 + c * 7 + k * 90) as u8);
         let same = Pixels::F32(codes.mapv(|v| f32::from(v) / 255.0));
+        let deep = Pixels::U16(codes.mapv(|v| 257 * u16::from(v)));
         let bytes = Pixels::U8(codes);
-        let (bytes, same) = (statistics(&bytes, (1, 2), 8), statistics(&same, (1, 2), 8));
-        assert_eq!(bytes.len(), 3);
-        for (a, b) in bytes.into_iter().zip(same) {
-            assert!(
-                (a.0 - b.0).abs() < 1e-3
-                    && (a.1 - b.1).abs() < 1e-2 * b.1
-                    && (a.2 - b.2).abs() < 1e-3
-            );
+        let same = statistics(&same, (1, 2), 8);
+        for whole in [bytes, deep] {
+            let whole = statistics(&whole, (1, 2), 8);
+            assert_eq!(whole.len(), 3);
+            for (a, b) in whole.into_iter().zip(&same) {
+                assert!(
+                    (a.0 - b.0).abs() < 1e-3
+                        && (a.1 - b.1).abs() < 1e-2 * b.1
+                        && (a.2 - b.2).abs() < 1e-3
+                );
+            }
         }
     }
 }

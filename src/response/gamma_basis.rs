@@ -28,6 +28,12 @@ pub(crate) fn row(level: f64) -> [f64; COLUMNS] {
     out
 }
 
+/// The basis at every 8-bit code, worked out once.
+pub(crate) fn by_code() -> &'static [[f64; COLUMNS]; 256] {
+    static ONCE: OnceLock<[[f64; COLUMNS]; 256]> = OnceLock::new();
+    ONCE.get_or_init(|| std::array::from_fn(|code| row(code as f64 / 255.0)))
+}
+
 /// What the coefficients usually are: mean and inverse covariance over [`USUAL`] with S-curves laid over them.
 pub(crate) struct Usual {
     pub mean: DVector<f64>,
@@ -39,8 +45,8 @@ impl Usual {
     /// as well as the curve, so only its shape is compared with the usual ones.
     pub(crate) fn as_steep_as(&self, table: &[f64]) -> Usual {
         let at = |code: usize| -> f64 {
-            let row = row(code as f64 / 255.0);
-            row.iter().zip(self.mean.iter()).map(|(r, a)| r * a).sum()
+            let row = by_code()[code].iter();
+            row.zip(self.mean.iter()).map(|(r, a)| r * a).sum()
         };
         let (low, high) = (40, 230);
         let factor = (table[high] - table[low]) / (at(high) - at(low));
@@ -74,6 +80,9 @@ const USUAL: [fn(f64) -> f64; 11] = [
 const CONTRASTS: [f64; 4] = [0.0, 0.3, 0.6, 0.9];
 /// How many times wider than its members scatter the family is taken to be: cameras are not bound to it.
 const WIDER: f64 = 2.0;
+
+/// Halvings of 24 stops in which a curve is inverted: to 2e-6 stop.
+const HALVINGS: usize = 24;
 
 /// Recommendation ITU-R BT.709.
 fn bt709(x: f64) -> f64 {
@@ -132,7 +141,7 @@ fn coefficients(encode: impl Fn(f64) -> f64) -> DVector<f64> {
     for code in (1..=255).step_by(2) {
         let level = f64::from(code) / 255.0;
         let (mut low, mut high) = (-24.0f64, 0.0f64);
-        for _ in 0..40 {
+        for _ in 0..HALVINGS {
             let middle = (low + high) / 2.0;
             if encode(middle.exp2()) < level {
                 low = middle;

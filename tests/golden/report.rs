@@ -51,7 +51,12 @@ fn a_number_that_is_none_becomes_null() {
     let rows = csv::levels(&report).unwrap();
     assert!(!rows.contains("NaN") && !rows.contains("inf"));
     let page = html::page(&report, &scene::figures());
-    assert!(!page.contains("NaN"));
+    // Pictures in base64 hold any three letters.
+    let mut parts = page.split("base64,").map(|part| {
+        let picture = |c: char| c.is_ascii_alphanumeric() || "+/=".contains(c);
+        part.trim_start_matches(picture)
+    });
+    assert!(!parts.any(|text| text.contains("NaN")));
 }
 
 #[test]

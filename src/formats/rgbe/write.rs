@@ -18,7 +18,8 @@ pub(super) fn shared_exponent(pixel: [f32; 3]) -> [u8; 4] {
         exponent += 1; // would round up to 256
     }
     let unit = power_of_two(8 - exponent);
-    let [r, g, b] = clean.map(|v| (v * unit).round() as u8);
+    // Exact: a float's 24 bits and a half fit into 53.
+    let [r, g, b] = clean.map(|v| (v * unit + 0.5) as u8);
     [r, g, b, (exponent + 128) as u8]
 }
 

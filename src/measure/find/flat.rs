@@ -3,6 +3,8 @@
 use super::regions::{Region, connected};
 use super::shrink::Small;
 use crate::raster::Point;
+use ndarray::{Array2, Zip};
+use rayon::prelude::*;
 
 /// Least spread that counts as flat, stops.
 const LEAST: f32 = 0.035;
@@ -34,8 +36,10 @@ const SAMPLES: usize = 1_000_000;
 /// All patches that look like parallelograms, the most regular first.
 pub(super) fn patches(small: &Small) -> Vec<Patch> {
     let quiet = Quiet::of(small);
+    let places = Zip::from(&small.log).and(&small.spread);
+    let passes = places.par_map_collect(|&v, &s| quiet.first_pass(v, s));
     let mut found: Vec<(f64, Patch)> = Vec::new();
-    for most in MOST_SPREAD {
+    for pass_number in 0..MOST_SPREAD.len() as u8 {
         let known: Vec<Patch> = found.iter().map(|f| f.1).collect();
         let index = super::seeds::Index::of(&known);
         let again = |p: &Patch| {
@@ -44,7 +48,7 @@ pub(super) fn patches(small: &Small) -> Vec<Patch> {
                 .any(|i| (0.8..=1.25).contains(&(known[i].area / p.area)))
         };
         found.extend(
-            pass(small, &quiet, most)
+            pass(small, &passes, pass_number)
                 .into_iter()
                 .filter(|(_, p)| !again(p)),
         );
@@ -54,10 +58,10 @@ pub(super) fn patches(small: &Small) -> Vec<Patch> {
     found.into_iter().map(|(_, p)| p).collect()
 }
 
-/// Parallelograms among the connected flat regions, with how far each is from one.
-fn pass(small: &Small, quiet: &Quiet, most: f32) -> Vec<(f64, Patch)> {
+/// Parallelograms among the connected regions that are flat in a pass, with how far each is from one.
+fn pass(small: &Small, first: &Array2<u8>, pass: u8) -> Vec<(f64, Patch)> {
     let largest = (small.log.len() as f64 * LARGEST) as usize;
-    connected(&small.log, &small.spread, |v, s| quiet.is_flat(v, s, most))
+    connected(&small.log, first, |first| first <= pass)
         .iter()
         .filter(|region| (FEWEST..=largest).contains(&region.pixels))
         .filter_map(Region::patch)
@@ -76,10 +80,10 @@ impl Quiet {
     }
 
     fn of(small: &Small) -> Self {
-        let (low, high) = small
-            .log
-            .iter()
-            .fold((f32::MAX, f32::MIN), |(l, h), &v| (l.min(v), h.max(v)));
+        let (low, high) = small.log.par_iter().map(|&v| (v, v)).reduce(
+            || (f32::MAX, f32::MIN),
+            |(a, b), (c, d)| (a.min(c), b.max(d)),
+        );
         let (lowest, highest) = (Self::bin(low), Self::bin(high));
         let mut spreads = vec![Vec::new(); (highest - lowest).max(0) as usize + 1];
         // Every n-th pixel, n odd, so that it does not keep to columns.
@@ -103,9 +107,14 @@ impl Quiet {
         }
     }
 
-    /// Flat where the spread is below the limit of like luminance, and below `most`.
-    fn is_flat(&self, log: f32, spread: f32, most: f32) -> bool {
-        spread < most && spread < self.limits[(Self::bin(log) - self.lowest) as usize]
+    /// The first pass that takes a pixel for flat, their number if none does: its spread is below the limit of like
+    /// luminance, and below the pass's.
+    fn first_pass(&self, log: f32, spread: f32) -> u8 {
+        // The lowest bin holds the smallest value: no number is cut off upwards.
+        let bin = (log * 2.0 - self.lowest as f32) as usize;
+        let flat = spread < self.limits[bin.min(self.limits.len() - 1)];
+        let first = MOST_SPREAD.iter().position(|&most| flat && spread < most);
+        first.unwrap_or(MOST_SPREAD.len()) as u8
     }
 }
 

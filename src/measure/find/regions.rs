@@ -23,17 +23,17 @@ struct Run {
     log: f32,
 }
 
-/// Regions of pixels for which `inside(value, spread)` holds, in no particular order.
+/// Regions of pixels for which `inside(mark)` holds, in no particular order.
 pub(super) fn connected(
     value: &Array2<f32>,
-    spread: &Array2<f32>,
-    inside: impl Fn(f32, f32) -> bool + Sync,
+    mark: &Array2<u8>,
+    inside: impl Fn(u8) -> bool + Sync,
 ) -> Vec<Region> {
     let rows: Vec<Vec<Run>> = value
         .axis_iter(Axis(0))
         .into_par_iter()
-        .zip(spread.axis_iter(Axis(0)))
-        .map(|(v, s)| runs(v.iter().zip(s), &inside))
+        .zip(mark.axis_iter(Axis(0)))
+        .map(|(v, m)| runs(v.iter().zip(m), &inside))
         .collect();
     let firsts: Vec<usize> = rows
         .iter()
@@ -56,13 +56,13 @@ pub(super) fn connected(
 }
 
 fn runs<'a>(
-    line: impl Iterator<Item = (&'a f32, &'a f32)>,
-    inside: &impl Fn(f32, f32) -> bool,
+    line: impl Iterator<Item = (&'a f32, &'a u8)>,
+    inside: &impl Fn(u8) -> bool,
 ) -> Vec<Run> {
     let mut found: Vec<Run> = Vec::new();
     let mut open = false;
-    for (c, (&v, &s)) in line.enumerate() {
-        if !inside(v, s) {
+    for (c, (&v, &mark)) in line.enumerate() {
+        if !inside(mark) {
             open = false;
             continue;
         }
@@ -211,8 +211,7 @@ mod tests {
         for share in [0.0, 0.3, 0.55, 0.62, 0.9, 1.0] {
             let inside = Array2::from_shape_fn((37, 53), |_| rng.random_bool(share));
             let value = Array2::from_shape_fn((37, 53), |(r, c)| (r * 7 + c) as f32);
-            let spread = inside.mapv(|i| if i { 0.0 } else { 1.0 });
-            let mut got = connected(&value, &spread, |_, s| s < 0.5);
+            let mut got = connected(&value, &inside.mapv(u8::from), |mark| mark == 1);
             let mut expected = flooded(&inside, &value);
             let key = |r: &Region| (r.pixels, r.x as i64, r.y as i64);
             got.sort_by_key(key);

@@ -1,6 +1,6 @@
 //! The picture made small by block means, then logarithmic, with the spread of each pixel's surroundings.
 use crate::measure::geometry::Homography;
-use crate::raster::Point;
+use crate::raster::{Point, Work, wide};
 use ndarray::Array2;
 use rayon::prelude::*;
 
@@ -84,36 +84,48 @@ fn means(luminance: &Array2<f32>, factor: usize) -> Array2<f32> {
     mean
 }
 
-/// Deviation over 3 x 3 by sliding sums along each row, relative to a value of the row so that nothing cancels.
+/// Deviation over 3 x 3, of differences to the middle so that nothing cancels.
 fn spread(log: &Array2<f32>) -> Array2<f32> {
     let (rows, columns) = log.dim();
     let mut spread = Array2::from_elem((rows, columns), f32::MAX);
     if rows < 3 || columns < 3 {
         return spread;
     }
-    let inner = ndarray::s![1..rows - 1, ..];
-    spread
-        .slice_mut(inner)
-        .axis_iter_mut(ndarray::Axis(0))
-        .into_par_iter()
-        .enumerate()
-        .for_each(|(r, mut line)| {
-            let near = [r, r + 1, r + 2].map(|i| log.row(i));
-            let three = |c: usize, centre: f32| {
-                let mut sums = (0.0f32, 0.0f32);
-                for row in &near {
-                    let v = row[c] - centre;
-                    sums.0 += v;
-                    sums.1 += v * v;
-                }
-                sums
-            };
-            for c in 1..columns - 1 {
-                let centre = near[1][c];
-                let (a, b, d) = (three(c - 1, centre), three(c, centre), three(c + 1, centre));
-                let (sum, squares) = (a.0 + b.0 + d.0, a.1 + b.1 + d.1);
-                line[c] = ((squares - sum * sum / 9.0) / 9.0).max(0.0).sqrt();
-            }
+    let out = spread.as_slice_mut().unwrap_or_default();
+    let lines = out.par_chunks_mut(columns).enumerate();
+    let all = log.as_slice().unwrap_or_default();
+    lines
+        .filter(|(r, _)| (1..rows - 1).contains(r))
+        .for_each(|(r, out)| {
+            let near = [r - 1, r, r + 1].map(|i| &all[i * columns..(i + 1) * columns]);
+            wide(SpreadOfRow { near, out });
         });
     spread
+}
+
+/// Deviation over 3 x 3 of the middle one of three rows.
+struct SpreadOfRow<'a> {
+    near: [&'a [f32]; 3],
+    out: &'a mut [f32],
+}
+
+impl Work for SpreadOfRow<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(self) {
+        let [above, here, below] = self.near.map(|row| row.windows(3));
+        let middle = self.out.iter_mut().skip(1);
+        for (out, ((a, b), c)) in middle.zip(above.zip(here).zip(below)) {
+            let (mut sum, mut squares) = (0.0f32, 0.0f32);
+            for k in 0..3 {
+                for row in [a, b, c] {
+                    let v = row[k] - b[1];
+                    sum += v;
+                    squares += v * v;
+                }
+            }
+            *out = ((squares - sum * sum / 9.0) / 9.0).max(0.0).sqrt();
+        }
+    }
 }

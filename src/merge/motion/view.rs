@@ -1,9 +1,9 @@
 //! A frame reduced to blocks of 2 x 2 or 4 x 4 pixels: radiance, its variance, and whether a block can say "at least" or "at most".
-use super::SIDES;
+use super::square::{Span, Square};
 use crate::formats::Compression;
 use crate::frames::Bracket;
 use crate::merge::noise::{Noise, NoiseModel};
-use crate::raster::{Pixels, Point, Transform};
+use crate::raster::{Pixels, Point, Transform, Work, wide};
 use crate::response::{Response, ResponseCurve};
 use ndarray::Array3;
 
@@ -199,7 +199,7 @@ impl<'a> View<'a> {
     }
 
     /// Blocks of integer samples of a frame that lies where the reference does.
-    fn read_codes<T: Copy + Into<u32>>(
+    fn read_codes<T: Copy + Default + Ord + Into<u32>>(
         &self,
         samples: &Array3<T>,
         full: f64,
@@ -209,12 +209,22 @@ impl<'a> View<'a> {
         let (_, columns, channels) = samples.dim();
         let (width, first) = (columns * channels, block_row * self.side);
         let all = samples.as_slice().unwrap_or_default();
-        let row = |k: usize| &all[(first + k) * width..(first + k + 1) * width];
+        let rows = &all[first * width..(first + self.side) * width];
+        let mut sums = vec![0u32; width];
+        let mut peaks = vec![T::default(); width];
+        for row in rows.chunks_exact(width.max(1)) {
+            wide(AddRow {
+                row,
+                sums: &mut sums,
+                peaks: &mut peaks,
+            });
+        }
         for (c, (line, channel)) in line.iter_mut().zip(&self.channels).enumerate() {
             let limit = (f64::from(channel.clipped) * full).ceil() as u32;
+            let place = (c, channels);
             match self.side {
-                2 => channel.read_codes([0, 1].map(row), (c, channels), limit, line),
-                _ => channel.read_codes([0, 1, 2, 3].map(row), (c, channels), limit, line),
+                2 => channel.read_codes::<T, 2>((&sums, &peaks), place, limit, line),
+                _ => channel.read_codes::<T, 4>((&sums, &peaks), place, limit, line),
             }
         }
     }
@@ -274,10 +284,11 @@ impl<'a> View<'a> {
 }
 
 impl Channel {
-    /// The words of the rows of samples of a row of blocks; a block with a sample of `limit` or more may be clipped.
-    fn read_codes<T: Copy + Into<u32>, const SIDE: usize>(
+    /// The words of a row of blocks from the sums and the largest of its samples down every column; a block with a
+    /// sample of `limit` or more may be clipped.
+    fn read_codes<T: Copy + Ord + Into<u32>, const SIDE: usize>(
         &self,
-        rows: [&[T]; SIDE],
+        (sums, peaks): (&[u32], &[T]),
         (c, channels): (usize, usize),
         limit: u32,
         line: &mut [Word],
@@ -291,20 +302,37 @@ impl Channel {
             (0, 0)
         };
         let width = SIDE * channels;
-        for (block, word) in line.iter_mut().enumerate() {
-            let (mut sum, mut peak) = (0u32, 0u32);
-            for row in rows {
-                let row = &row[block * width..(block + 1) * width];
-                for k in 0..SIDE {
-                    let code = row[k * channels + c].into();
-                    sum += code;
-                    peak = peak.max(code);
-                }
+        let blocks = sums.chunks_exact(width).zip(peaks.chunks_exact(width));
+        for (word, (sums, peaks)) in line.iter_mut().zip(blocks) {
+            let (mut sum, mut peak) = (sums[c], peaks[c]);
+            for k in 1..SIDE {
+                sum += sums[k * channels + c];
+                peak = peak.max(peaks[k * channels + c]);
             }
             *word = self.table[((sum + half) >> shift) as usize];
-            if peak >= limit {
+            if peak.into() >= limit {
                 word.most = 0.0;
             }
+        }
+    }
+}
+
+/// A row of samples added to those above it.
+struct AddRow<'a, T> {
+    row: &'a [T],
+    sums: &'a mut [u32],
+    peaks: &'a mut [T],
+}
+
+impl<T: Copy + Ord + Into<u32>> Work for AddRow<'_, T> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(self) {
+        let all = self.row.iter().zip(self.sums).zip(self.peaks);
+        for ((&sample, sum), peak) in all {
+            *sum += sample.into();
+            *peak = (*peak).max(sample);
         }
     }
 }
@@ -338,43 +366,5 @@ fn entries(pixels: &Pixels, side: usize) -> usize {
         Pixels::U8(_) => 255 * side * side,
         Pixels::U16(_) => 65535,
         Pixels::F32(_) => 0,
-    }
-}
-
-struct Square {
-    across: Span,
-    down: Span,
-}
-
-/// The pixels along one axis that a block's side covers, centred at a point, and how much of it each covers.
-struct Span {
-    first: isize,
-    weights: [f32; SIDES[1] + 1],
-    count: usize,
-}
-
-impl Span {
-    fn new(centre: f64, side: usize) -> Self {
-        let start = (centre - side as f64 / 2.0).clamp(-1e9, 1e9);
-        let first = start.floor();
-        let part = (start - first) as f32;
-        let mut weights = [0.0; SIDES[1] + 1];
-        weights[..side].fill(1.0 / side as f32);
-        weights[0] = (1.0 - part) / side as f32;
-        weights[side] = part / side as f32;
-        Span {
-            first: first as isize,
-            weights,
-            count: side + usize::from(part > 0.0),
-        }
-    }
-
-    fn len(&self) -> usize {
-        self.count
-    }
-
-    /// Variance of independent noise against that of as many whole pixels.
-    fn energy(&self, side: usize) -> f32 {
-        side as f32 * self.weights.iter().map(|w| w * w).sum::<f32>()
     }
 }

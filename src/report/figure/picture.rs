@@ -23,15 +23,8 @@ pub(crate) fn reduced(picture: &Array3<u8>, limit: usize) -> Array3<u8> {
 
 /// The picture as a PNG data URI, every sample kept; `None` if it is empty, has not three channels, or is too large.
 pub(crate) fn png_uri(picture: &Array3<u8>) -> Option<String> {
-    let (width, height) = size(picture)?;
-    let mut bytes = Vec::new();
-    let mut encoder = png::Encoder::new(&mut bytes, width.into(), height.into());
-    encoder.set_color(png::ColorType::Rgb);
-    encoder.set_depth(png::BitDepth::Eight);
-    let mut writer = encoder.write_header().ok()?;
-    let samples: Vec<u8> = picture.iter().copied().collect();
-    writer.write_image_data(&samples).ok()?;
-    writer.finish().ok()?;
+    size(picture)?;
+    let bytes = crate::formats::png::encode8(picture.view(), None).ok()?;
     Some(uri("image/png", &bytes))
 }
 

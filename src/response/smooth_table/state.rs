@@ -2,7 +2,7 @@
 use super::sight::{Sighting, Sightings};
 use super::system::System;
 use super::{NODES, PIN, TableFit};
-use crate::response::gamma_basis;
+use crate::response::gamma_basis::{self, COLUMNS};
 use crate::statistics::isotonic;
 use nalgebra::DVector;
 
@@ -104,23 +104,20 @@ impl State {
         let usual = gamma_basis::usual().as_steep_as(&self.table);
         let mut normal = usual.precision;
         let mut right = &normal * &usual.mean;
-        for (code, &g) in self.table.iter().enumerate() {
-            let weight = self.coverage[code].min(100.0);
-            let row = DVector::from_row_slice(&gamma_basis::row(code as f64 / 255.0));
-            normal += weight * &row * row.transpose();
-            right += weight * g * &row;
+        let basis = gamma_basis::by_code();
+        for ((row, &g), &coverage) in basis.iter().zip(&self.table).zip(&self.coverage) {
+            let weight = coverage.min(100.0);
+            for (i, a) in row.iter().enumerate() {
+                right[i] += weight * g * a;
+                for (k, b) in row.iter().enumerate() {
+                    normal[(i, k)] += weight * a * b;
+                }
+            }
         }
         if let Some(factors) = normal.cholesky() {
             let a = factors.solve(&right);
-            let curve: Vec<f64> = (0..NODES)
-                .map(|code| {
-                    gamma_basis::row(code as f64 / 255.0)
-                        .iter()
-                        .zip(a.iter())
-                        .map(|(r, a)| r * a)
-                        .sum()
-                })
-                .collect();
+            let at = |row: &[f64; COLUMNS]| row.iter().zip(a.iter()).map(|(r, a)| r * a).sum();
+            let curve: Vec<f64> = basis.iter().map(at).collect();
             self.parametric = rising(&curve);
         }
     }

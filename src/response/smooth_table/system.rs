@@ -87,11 +87,13 @@ impl System {
     pub(super) fn standard_uncertainty(&self, variance: f64) -> Vec<f64> {
         let (keep, matrix) = self.reduced();
         let mut out = vec![0.0; self.fixed.len()];
-        if let Some(factors) = matrix.cholesky() {
-            let inverse = factors.inverse();
-            for (a, &i) in keep.iter().enumerate() {
-                out[i] = (inverse[(a, a)].max(0.0) * variance).sqrt();
-            }
+        // The inverse is K'K with K the inverse of the lower factor: its diagonal are the columns' squared lengths.
+        let factor = matrix.cholesky().map(|c| c.unpack());
+        let inverse = factor.and_then(|lower| {
+            lower.solve_lower_triangular(&DMatrix::identity(keep.len(), keep.len()))
+        });
+        for (column, &i) in inverse.iter().flat_map(|k| k.column_iter()).zip(&keep) {
+            out[i] = (column.norm_squared() * variance).sqrt();
         }
         out
     }
@@ -126,9 +128,7 @@ fn add_half(matrix: &mut DMatrix<f64>, entries: &[(usize, f64)], factor: f64) {
 
 /// Squared second differences, by stops, of the table less its generalised gamma curve.
 fn add_curvature(matrix: &mut DMatrix<f64>, scale: &[f64], frames: usize) {
-    let basis: Vec<_> = (0..NODES)
-        .map(|code| gamma_basis::row(code as f64 / 255.0))
-        .collect();
+    let basis = gamma_basis::by_code();
     for i in 0..NODES - 2 {
         let (h1, h2) = (
             (scale[i + 1] - scale[i]).max(3e-3),
