@@ -4,7 +4,7 @@
     python tests/bench/kills.py FOLDER [--kills 100] [--jobs run merge] [--signals KILL INT] [--program PROGRAM]
 
 For each of run and merge, and each of KILL (kill -9) and INT (Ctrl-C), a hundred times: a bracket of three frames of 0.5 or
-2 megapixels from frames.py, the signal after a uniform random share (seeded) of the time an undisturbed call takes. Then:
+2 megapixels from frames.py, the signal after a uniform random share (seeded) of the time the last call that was left alone took. Then:
 the inputs have their bytes; every file under a final name opens whole in Pillow, OpenEXR, OpenCV or the parsers of Python's own
 library, and is the undisturbed call's byte for byte, but for the lines that tell the moment; after INT no temporary file is left; the next
 call (of run in turn with --resume and with --overwrite, of merge with --overwrite) ends with 0 and leaves exactly the undisturbed
@@ -106,15 +106,15 @@ class Job:
         self.words = [program, kind, "--quiet", *stated, "--out", place, *self.frames]
         self.inputs = [content(f) for f in self.frames]
         self.clear()
-        times = []
-        for _ in range(3):
-            self.clear()
-            begun = time.perf_counter()
-            subprocess.run([str(w) for w in self.words], check=True, **NOTHING)
-            times.append(time.perf_counter() - begun)
-        self.seconds, self.left = sorted(times)[1], sums(self.out)
+        self.to_its_end()
+        self.left = sums(self.out)
         for file in files(self.out):
             opens(file)
+
+    def to_its_end(self, *more):
+        begun = time.perf_counter()
+        subprocess.run([str(w) for w in (*self.words, *more)], check=True, **NOTHING)
+        self.seconds = time.perf_counter() - begun
 
     def clear(self):
         shutil.rmtree(self.out, ignore_errors=True)
@@ -139,7 +139,7 @@ class Job:
             assert not half, half
             assert code in (0, 130, -signal.SIGINT), code  # the last before the program has its handler
         self.untouched()
-        subprocess.run([str(w) for w in (*self.words, again)], check=True, **NOTHING)
+        self.to_its_end(again)
         assert sums(self.out) == self.left, set(sums(self.out)) ^ set(self.left)
         self.untouched()
         return code, len(whole), len(half)
@@ -170,6 +170,8 @@ def main():
             for number in range(kills):
                 again = "--resume" if kind == "run" and number // 2 % 2 == 0 else "--overwrite"
                 went.append(jobs[number % 2].disturbed(how, chance.random(), again))
+                if number % 10 == 9:
+                    print(f"{kind} {how.name}: {number + 1} done", file=sys.stderr, flush=True)
             stopped = sum(code != 0 for code, _, _ in went)
             some = sum(0 < whole < len(jobs[0].left) for _, whole, _ in went)
             halves = sum(half > 0 for _, _, half in went)
