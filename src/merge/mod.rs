@@ -25,7 +25,7 @@ pub use merger::Merger;
 pub use mosaic::MapSource;
 pub use motion::{Motion, MotionSettings};
 pub use noise::{Noise, NoiseModel};
-pub use open::{Opened, open};
+pub use open::{Opened, open, open_light};
 pub use planes::Planes;
 pub use working_space::in_space;
 

@@ -23,9 +23,25 @@ pub struct Opened {
 /// # Errors
 /// [`Error::Input`]: not readable, damaged, larger than `limits`, or a file that holds no radiance.
 pub fn open(path: &Path, limits: &Limits) -> Result<Opened, Error> {
+    opened(path, limits, store::read_exr)
+}
+
+/// [`open`] for who only looks: uncertainty and flags are left in the file, and are zero in the map.
+///
+/// # Errors
+/// As [`open`].
+pub fn open_light(path: &Path, limits: &Limits) -> Result<Opened, Error> {
+    opened(path, limits, store::read_exr_light)
+}
+
+fn opened(
+    path: &Path,
+    limits: &Limits,
+    read_exr: impl Fn(&Path, &Limits) -> Result<RadianceMap, Error>,
+) -> Result<Opened, Error> {
     let header = read_header(path, limits)?;
     let map = match sniff_file(path)? {
-        Some(Format::OpenExr) => store::read_exr(path, limits)?,
+        Some(Format::OpenExr) => read_exr(path, limits)?,
         Some(Format::Rgbe) => {
             let picture = read_picture(path, limits)?;
             let primaries = header.primaries.unwrap_or_default();

@@ -119,6 +119,16 @@ pub fn read_exr(path: &Path, limits: &Limits) -> Result<RadianceMap, Error> {
     })
 }
 
+/// Reads the radiance of a map alone; uncertainties and flags are zero.
+///
+/// # Errors
+/// [`Error::Input`]: as [`read_exr`].
+pub fn read_exr_light(path: &Path, limits: &Limits) -> Result<RadianceMap, Error> {
+    let light = openexr::read_light(path, limits)?;
+    let primaries = primaries_of(&light.attributes);
+    Ok(RadianceMap::of_radiance(light.samples, primaries))
+}
+
 /// The primaries a file states; those of BT.709 where it states none, as the format has it.
 fn primaries_of(attributes: &Attributes) -> Primaries {
     let stated = attributes.chromaticities.map(|xy| xy.map(f64::from));

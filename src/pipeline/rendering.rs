@@ -77,7 +77,7 @@ pub fn render(settings: &RenderSettings, progress: &(dyn Fn(Event) + Sync)) -> R
         policy.check(path)?;
     }
     progress(Event::Stage("reading the map"));
-    let opened = merge::open(&settings.map, &settings.limits)?;
+    let opened = merge::open_light(&settings.map, &settings.limits)?;
     progress(Event::Stage("rendering"));
     let codes = tone::render(&opened.map, &settings.tone);
     progress(Event::Stage("writing"));

@@ -56,6 +56,7 @@ impl Look {
             }
             Operator::DefaultLook => {
                 let contrast = |_: &Array2<f32>| default_look::BASE_CONTRAST;
+                let detail = default_look::TEXTURE_CONTRAST * detail;
                 let (gain, filtered) = filtered(&scene, detail, contrast);
                 let mid = default_look::mid_log(&filtered);
                 Look {

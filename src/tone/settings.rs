@@ -52,8 +52,8 @@ pub struct ToneSettings {
     /// Change of the dark tones (from one stop below mid grey, in full from five), stops of scene light, -3..=3.
     /// Default 0. Never reverses the order of tones.
     pub shadows_stops: f64,
-    /// Contrast of texture of less than a stop, coarser than about a thousandth of the picture: log2 of a factor,
-    /// -1..=1, so 1 is twice the contrast. Default 0. Only the local operators ([`Operator::DefaultLook`], [`Operator::Bilateral`]) heed it.
+    /// Contrast of texture of less than a stop, coarser than about a thousandth of the picture: log2 of a factor on
+    /// what the operator gives it, -1..=1, so 1 is twice the contrast. Default 0. Only the local operators ([`Operator::DefaultLook`], [`Operator::Bilateral`]) heed it.
     pub local_contrast_stops: f64,
     /// Colourfulness relative to the scene's own, 0..=2: 0 is grey, 1 keeps the ratios of the channels. Default 1.
     pub saturation: f64,

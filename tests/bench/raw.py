@@ -3,9 +3,10 @@
     python raw.py PATH/TO/stopspan
 
 Frames are 14 bits in 16, 30 000 electrons, 4 electrons of read noise, 2 EV apart: plain strips, deflated strips, and lossless JPEG
-in tiles of 256 x 256 (imagecodecs). Times are the best of three, files in the page cache. `rawpy` unpacks lossless JPEG and
-plain strips; deflated integers it does not read.
+in tiles of 256 x 256 (imagecodecs). Times are the least of three, files in the page cache; CPU times do
+not mind other work on the machine much. `rawpy` unpacks lossless JPEG and plain strips; deflated integers it does not read.
 """
+import resource
 import struct
 import subprocess
 import sys
@@ -82,13 +83,19 @@ def write(folder, how, index, codes, seconds):
         save(folder / f"{index}.dng", tags, pieces, 324, 325)
 
 
+def spent():
+    """CPU seconds of this process and of its children that ended."""
+    return sum(sum(resource.getrusage(who)[:2]) for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN))
+
+
 def best(job):
+    """The least wall and CPU seconds of three."""
     times = []
     for _ in range(3):
-        start = time.perf_counter()
+        start = (time.perf_counter(), spent())
         job()
-        times.append(time.perf_counter() - start)
-    return min(times)
+        times.append((time.perf_counter() - start[0], spent() - start[1]))
+    return "{:.2f} s wall, {:.2f} s CPU".format(*map(min, zip(*times)))
 
 
 def unpack(file):
@@ -108,12 +115,12 @@ def main():
             files = sorted(folder.glob("*.dng"))
             command = [sys.argv[1], "merge", *files, "--out", folder / "map.exr", "--overwrite", "--quiet"]
             merged = best(lambda: subprocess.run(command, check=True, capture_output=True))
-            line = f"{how}: {sum(f.stat().st_size for f in files) / 1e6:.0f} MB, merged in {merged:.2f} s"
+            line = f"{how}: {sum(f.stat().st_size for f in files) / 1e6:.0f} MB, merged in {merged}"
             if how != "deflate":
                 serial = best(lambda: [unpack(f) for f in files])
                 with ThreadPoolExecutor(3) as pool:
                     side = best(lambda: list(pool.map(unpack, files)))
-                line += f"; rawpy unpacks in {serial:.2f} s one by one, {side:.2f} s side by side"
+                line += f"; rawpy unpacks in {serial} one by one, {side} side by side"
             print(line, flush=True)
 
 

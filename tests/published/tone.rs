@@ -136,6 +136,11 @@ fn no_halo_beside_a_step_edge() {
             );
         }
     }
+    // The default look keeps steps of a stop clean too.
+    for stops in [1.0, 1.25] {
+        let share = halo(stops, Operator::DefaultLook);
+        assert!(share < 0.02, "{stops} stops: {:.2} %", 100.0 * share);
+    }
 }
 
 #[test]

@@ -13,6 +13,7 @@ mod flicker;
 mod grouping;
 mod in_camera;
 mod limits;
+mod linear_frames;
 mod little_texture;
 mod loading;
 mod motion;

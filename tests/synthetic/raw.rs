@@ -294,14 +294,11 @@ fn lying_black_and_white_levels_are_found_out() {
     }
 }
 
-/// All light with many samples: 24 brackets, 230 400 samples a level, so that chance is 0.3 % of the efficiency and a tenth of a
-/// per cent of the coverage. With these three frames SNR 2 is reached at 2.45 electrons.
-#[test]
-fn many_brackets_show_no_bias_from_the_lowest_light_to_clip() {
-    const BRACKETS: u64 = 24;
+/// All light with many samples: each bracket has 9600 a level. With these three frames SNR 2 is reached at 2.45 electrons.
+fn no_bias_from_the_lowest_light_to_clip(brackets: u64) {
     let exposures = [0.25, 1.0, 4.0];
     let mut sums = vec![[0.0; 4]; LEVELS];
-    for seed in 100..100 + BRACKETS {
+    for seed in 100..100 + brackets {
         let made = merged(&exposures, seed, (512.0, 16383.0));
         for (level, sum) in sums.iter_mut().enumerate() {
             let f = statistics(&made, level, &exposures);
@@ -314,8 +311,10 @@ fn many_brackets_show_no_bias_from_the_lowest_light_to_clip() {
             sum.iter_mut().zip(parts).for_each(|(s, p)| *s += p);
         }
     }
-    let (v, n) = (sensor().variance(0.0), BRACKETS as f64);
-    let mut judged = 0;
+    let (v, n) = (sensor().variance(0.0), brackets as f64);
+    // What chance does to the figures of one level: a variance of 9600 n samples, a share of 0.68 of them.
+    let chance = [2.0, 0.68 * 0.32].map(|a: f64| (a / (9600.0 * n)).sqrt());
+    let mut judged = Vec::new();
     for (level, sum) in sums.iter().enumerate() {
         let light = light_of(level) * sensor().full_well;
         if light * 0.25 > 0.95 * sensor().full_well {
@@ -326,20 +325,43 @@ fn many_brackets_show_no_bias_from_the_lowest_light_to_clip() {
         let (bias, uncertainty) = (sum[0] / n, sum[1].sqrt() / n);
         let (efficiency, coverage) = (n / sum[2], sum[3] / n);
         println!(
-            "{light:9.2} e-, SNR {snr:.2}: bias {:+.3} % ({:.3}), efficiency {efficiency:.4} (0.003), coverage {coverage:.4}",
+            "{light:9.2} e-, SNR {snr:.2}: bias {:+.3} % ({:.3}), efficiency {efficiency:.4} ({:.4}), coverage {coverage:.4} ({:.4})",
             100.0 * bias,
             100.0 * uncertainty,
+            chance[0],
+            chance[1],
         );
         if light < 1.0 {
             continue;
         }
-        assert!(efficiency > 0.98 - 0.006, "{light} e-: {efficiency}");
-        assert!((0.66..0.70).contains(&coverage), "{light} e-: {coverage}");
+        assert!(
+            efficiency > 0.98 - 2.0 * chance[0],
+            "{light} e-: {efficiency}"
+        );
+        let (low, high) = (0.66 - 2.0 * chance[1], 0.70 + 2.0 * chance[1]);
+        assert!((low..high).contains(&coverage), "{light} e-: {coverage}");
         assert!(
             snr < 2.0 || bias.abs() < 0.005 + 2.0 * uncertainty,
             "{light} e-: {bias}"
         );
-        judged += 1;
+        judged.push((efficiency, coverage));
     }
-    assert!(judged >= 23, "{judged}");
+    assert!(judged.len() >= 23, "{}", judged.len());
+    let mean =
+        |of: fn(&(f64, f64)) -> f64| judged.iter().map(of).sum::<f64>() / judged.len() as f64;
+    let (efficiency, coverage) = (mean(|j| j.0), mean(|j| j.1));
+    println!("means over levels: efficiency {efficiency:.4}, coverage {coverage:.4}");
+    assert!(efficiency > 0.98 && (0.66..0.70).contains(&coverage));
+}
+
+#[test]
+fn many_brackets_show_no_bias_from_the_lowest_light_to_clip() {
+    no_bias_from_the_lowest_light_to_clip(8);
+}
+
+/// The same with chance of 0.3 % in the efficiency and a tenth of a per cent in the coverage.
+#[test]
+#[ignore = "a study: half a minute"]
+fn study_of_bias_in_24_brackets() {
+    no_bias_from_the_lowest_light_to_clip(24);
 }

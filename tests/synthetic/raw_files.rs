@@ -20,13 +20,13 @@ fn scenario() -> Scenario {
     serde_json::from_str(text).unwrap()
 }
 
-struct Job {
+pub(super) struct Job {
     folder: tempfile::TempDir,
-    settings: Settings,
+    pub settings: Settings,
 }
 
 impl Job {
-    fn new(scenario: &Scenario) -> Job {
+    pub fn new(scenario: &Scenario) -> Job {
         let folder = tempfile::tempdir().unwrap();
         let input = folder.path().join("in");
         write_scenario(scenario, &input, &Outputs::default()).unwrap();
@@ -34,11 +34,11 @@ impl Job {
         Job { folder, settings }
     }
 
-    fn input(&self) -> PathBuf {
+    pub fn input(&self) -> PathBuf {
         self.folder.path().join("in")
     }
 
-    fn findings(&self) -> Vec<Finding> {
+    pub fn findings(&self) -> Vec<Finding> {
         let found = survey(&self.settings).unwrap();
         prepare(&found.brackets[0], &self.settings, &|_| {})
             .unwrap()
@@ -46,7 +46,7 @@ impl Job {
             .findings
     }
 
-    fn map(&self) -> Content {
+    pub fn map(&self) -> Content {
         merge(&self.settings, &|_| {}).unwrap();
         exr(&self.settings.out)
     }
@@ -61,11 +61,11 @@ impl Job {
     }
 }
 
-fn exr(file: &Path) -> Content {
+pub(super) fn exr(file: &Path) -> Content {
     openexr::read(file, &Limits::default()).unwrap()
 }
 
-fn floats<'a>(content: &'a Content, channel: &str) -> &'a [f32] {
+pub(super) fn floats<'a>(content: &'a Content, channel: &str) -> &'a [f32] {
     match content.channels.get(channel) {
         Some(ChannelRows::Float(values)) => values,
         _ => panic!("{channel} is not there"),
@@ -73,7 +73,7 @@ fn floats<'a>(content: &'a Content, channel: &str) -> &'a [f32] {
 }
 
 /// (median, median of the absolute difference from it), stops.
-fn centre(values: &[f64]) -> (f64, f64) {
+pub(super) fn centre(values: &[f64]) -> (f64, f64) {
     assert!(values.len() > 10_000, "{}", values.len());
     let middle = median(values).unwrap();
     let apart: Vec<f64> = values.iter().map(|v| (v - middle).abs()).collect();

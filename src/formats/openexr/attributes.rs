@@ -1,5 +1,7 @@
 //! The header of an OpenEXR file: standard attributes, written byte by byte so that equal headers give equal bytes.
 use super::{Channel, Kind, Scheme};
+use exr::meta::attribute::{AttributeValue, Text};
+use exr::meta::header::Header as ExrHeader;
 use std::collections::BTreeMap;
 
 /// What the header says about the picture. Names in brackets are the standard attributes of the OpenEXR format.
@@ -25,6 +27,37 @@ pub struct Attributes {
     pub chromaticities: Option<[f32; 8]>,
     /// Further text attributes by name.
     pub custom: BTreeMap<String, String>,
+}
+
+impl Attributes {
+    /// What the header of a part says.
+    pub(super) fn of(part: &ExrHeader) -> Self {
+        let own = &part.own_attributes;
+        let text = |t: &Option<Text>| t.as_ref().map(ToString::to_string);
+        let custom = own.other.iter().chain(&part.shared_attributes.other);
+        Attributes {
+            exposure_time: own.exposure,
+            aperture: own.aperture,
+            iso_speed: own.iso_speed,
+            capture_date: text(&own.capture_date),
+            utc_offset: own.utc_offset,
+            owner: text(&own.owner),
+            comments: text(&own.comments),
+            software: text(&own.software_name),
+            chromaticities: part.shared_attributes.chromaticities.map(|c| {
+                [
+                    c.red.0, c.red.1, c.green.0, c.green.1, c.blue.0, c.blue.1, c.white.0,
+                    c.white.1,
+                ]
+            }),
+            custom: custom
+                .filter_map(|(name, value)| match value {
+                    AttributeValue::Text(text) => Some((name.to_string(), text.to_string())),
+                    _ => None,
+                })
+                .collect(),
+        }
+    }
 }
 
 /// Longest name without the flag for long names.

@@ -12,7 +12,7 @@ mod read;
 mod write;
 
 pub use attributes::Attributes;
-pub use read::{Content, read, states_exposure};
+pub use read::{Content, Light, read, read_light, states_exposure};
 pub(super) use read::{decode, header};
 pub use write::{Layout, write};
 

@@ -3,19 +3,20 @@ use super::{Attributes, ChannelRows, Kind};
 use crate::error::{Error, InputProblem};
 use crate::formats::fault::Fault;
 use crate::formats::read::Decoded;
-use crate::formats::{Compression, Header, Limits, Rational};
+use crate::formats::{Compression, Format, Header, Limits, Rational, sniff_file};
 use crate::raster::Pixels;
 use crate::units::Primaries;
 use exr::block::UncompressedBlock;
 use exr::block::chunk::Chunk;
 use exr::meta::MetaData;
-use exr::meta::attribute::{AttributeValue, SampleType, Text};
+use exr::meta::attribute::SampleType;
 use exr::meta::header::Header as ExrHeader;
 use half::f16;
 use ndarray::Array3;
 use rayon::prelude::*;
 use std::collections::BTreeMap;
-use std::io::{BufRead, Cursor, Read, Seek};
+use std::fs::File;
+use std::io::{BufRead, BufReader, Cursor, Read, Seek};
 use std::path::Path;
 
 /// Everything in the first part of an OpenEXR file.
@@ -31,28 +32,55 @@ pub struct Content {
     pub attributes: Attributes,
 }
 
+/// The light in the first part of an OpenEXR file, nothing else of which is kept.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Light {
+    /// R, G, B or Y, shape (rows, columns, 3 or 1).
+    pub samples: Array3<f32>,
+    /// Header attributes.
+    pub attributes: Attributes,
+}
+
 /// Reads all channels of the first part of a file.
 ///
 /// # Errors
 /// [`Error::Input`]: not readable, not OpenEXR, damaged, larger than `limits`, or deep or subsampled data.
 pub fn read(file: &Path, limits: &Limits) -> Result<Content, Error> {
-    let bytes =
-        std::fs::read(file).map_err(|e| Error::input_because(file, InputProblem::Unreadable, e))?;
-    if crate::formats::sniff(&bytes) != Some(crate::formats::Format::OpenExr) {
+    let (source, length) = source(file)?;
+    let opened = Opened::new(source, length, limits);
+    let content = opened.and_then(Opened::content);
+    content.map_err(|fault| fault.at(file))
+}
+
+/// Reads the light alone, in the memory that it takes.
+///
+/// # Errors
+/// As [`read`], and a file without float channels R, G, B or Y.
+pub fn read_light(file: &Path, limits: &Limits) -> Result<Light, Error> {
+    let (source, length) = source(file)?;
+    let opened = Opened::new(source, length, limits);
+    opened
+        .and_then(Opened::light)
+        .map_err(|fault| fault.at(file))
+}
+
+/// The file, and its length in bytes.
+fn source(file: &Path) -> Result<(BufReader<File>, u64), Error> {
+    if sniff_file(file)? != Some(Format::OpenExr) {
         return Err(Error::input(file, InputProblem::UnknownFormat));
     }
-    content(&bytes, limits).map_err(|fault| fault.at(file))
+    let unreadable = |e| Error::input_because(file, InputProblem::Unreadable, e);
+    let open = File::open(file).map_err(unreadable)?;
+    let length = open.metadata().map_err(unreadable)?.len();
+    Ok((BufReader::new(open), length))
 }
 
 /// Size and what the standard attributes say about exposure.
 pub(in crate::formats) fn header(file: &mut (impl BufRead + Seek)) -> Result<Header, Fault> {
-    let mut front = Vec::new();
-    file.by_ref().take(FRONT).read_to_end(&mut front)?;
-    decodable(&front)?;
-    file.rewind()?;
+    decodable(file)?;
     let meta = MetaData::read_from_buffered(file, false).map_err(fault)?;
     let first = first_part(&meta)?;
-    let attributes = attributes(first);
+    let attributes = Attributes::of(first);
     Ok(Header {
         columns: first.layer_size.0,
         rows: first.layer_size.1,
@@ -78,7 +106,7 @@ pub fn states_exposure(file: &Path) -> bool {
         return false;
     };
     let mut names = first.channels.list.iter().map(|c| c.name.to_string());
-    let attributes = attributes(first);
+    let attributes = Attributes::of(first);
     let own = |text: String| text.starts_with(env!("CARGO_PKG_NAME"));
     attributes.exposure_time.is_some()
         && names.all(|name| COLOURS.contains(&name.as_str()))
@@ -91,27 +119,9 @@ pub(in crate::formats) fn decode(bytes: &[u8]) -> Result<Decoded, Fault> {
         pixels: u64::MAX,
         accept_damaged: false,
     };
-    let content = content(bytes, &all)?;
-    let names: &[&str] = match content.channels.contains_key("R") {
-        true => &["R", "G", "B"],
-        false => &["Y"],
-    };
-    let mut samples = vec![0f32; content.rows * content.columns * names.len()];
-    for (k, name) in names.iter().enumerate() {
-        let places = samples.iter_mut().skip(k).step_by(names.len());
-        match content.channels.get(*name) {
-            Some(ChannelRows::Float(v)) => places.zip(v).for_each(|(p, &v)| *p = v),
-            Some(ChannelRows::Half(v)) => places.zip(v).for_each(|(p, v)| *p = v.to_f32()),
-            _ => {
-                return Err(Fault::unsupported(
-                    "OpenEXR without float channels R, G, B or Y",
-                ));
-            }
-        }
-    }
-    let shape = (content.rows, content.columns, names.len());
+    let light = Opened::new(Cursor::new(bytes), bytes.len() as u64, &all)?.light()?;
     Ok(Decoded {
-        pixels: Pixels::F32(Array3::from_shape_vec(shape, samples).map_err(Fault::damaged)?),
+        pixels: Pixels::F32(light.samples),
         compression: Compression::Lossless,
         damaged: false,
         raw: None,
@@ -123,9 +133,12 @@ const FRONT: u64 = 1 << 16;
 
 /// Refuses by name the compressions that came after those the `exr` crate knows by their numbers (it takes such a header
 /// for damaged).
-fn decodable(bytes: &[u8]) -> Result<(), Fault> {
+fn decodable(file: &mut (impl Read + Seek)) -> Result<(), Fault> {
     const ATTRIBUTE: &[u8] = b"compression\0compression\0\x01\0\0\0";
-    let mut windows = bytes.windows(ATTRIBUTE.len() + 1);
+    let mut front = Vec::new();
+    file.by_ref().take(FRONT).read_to_end(&mut front)?;
+    file.rewind()?;
+    let mut windows = front.windows(ATTRIBUTE.len() + 1);
     let number = windows.find_map(|w| w.strip_prefix(ATTRIBUTE)?.first().copied());
     let name = match number {
         None | Some(0..=9) => return Ok(()),
@@ -138,60 +151,142 @@ fn decodable(bytes: &[u8]) -> Result<(), Fault> {
     )))
 }
 
-fn content(bytes: &[u8], limits: &Limits) -> Result<Content, Fault> {
-    decodable(&bytes[..bytes.len().min(FRONT as usize)])?;
-    let reader = exr::block::read(Cursor::new(bytes), false).map_err(fault)?;
-    let meta = reader.meta_data().clone();
-    let first = first_part(&meta)?;
-    let (columns, rows) = (first.layer_size.0, first.layer_size.1);
-    if (rows as u64).saturating_mul(columns as u64) > limits.pixels {
-        return Err(InputProblem::TooLarge {
-            columns: columns as u64,
-            rows: rows as u64,
-            limit: limits.pixels,
+/// A file whose first part was held against the limits.
+struct Opened<S> {
+    reader: exr::block::reader::Reader<S>,
+    meta: MetaData,
+}
+
+impl<S: Read + Seek> Opened<S> {
+    /// `length`: of the whole, bytes.
+    fn new(mut source: S, length: u64, limits: &Limits) -> Result<Self, Fault> {
+        decodable(&mut source)?;
+        let reader = exr::block::read(source, false).map_err(fault)?;
+        let meta = reader.meta_data().clone();
+        let first = first_part(&meta)?;
+        let (columns, rows) = (first.layer_size.0 as u64, first.layer_size.1 as u64);
+        if rows.saturating_mul(columns) > limits.pixels {
+            return Err(InputProblem::TooLarge {
+                columns,
+                rows,
+                limit: limits.pixels,
+            }
+            .into());
         }
-        .into());
-    }
-    // the densest schemes say a row of a block in a few bytes, but never a block in less than eight
-    if first.chunk_count / 2 > bytes.len() / 8 || first.total_pixel_bytes() >> 16 > bytes.len() {
-        return Err(Fault::damaged(
-            "the file is too short for the size it claims",
-        ));
-    }
-    let mut planes: Vec<ChannelRows> = first
-        .channels
-        .list
-        .iter()
-        .map(|c| empty(c.sample_type, rows * columns))
-        .collect();
-    let mut chunks = reader.all_chunks(false).map_err(fault)?;
-    let window = 8 * rayon::current_num_threads();
-    loop {
-        let next: Vec<Chunk> = chunks
-            .by_ref()
-            .take(window)
-            .collect::<Result<_, _>>()
-            .map_err(fault)?;
-        if next.is_empty() {
-            break;
+        // the densest schemes say a row of a block in a few bytes, but never a block in less than eight
+        if first.chunk_count as u64 / 2 > length / 8
+            || first.total_pixel_bytes() as u64 >> 16 > length
+        {
+            return Err(Fault::damaged(
+                "the file is too short for the size it claims",
+            ));
         }
-        let blocks: Vec<UncompressedBlock> = next
-            .into_par_iter()
-            .filter(|chunk| chunk.layer_index == 0)
-            .map(|chunk| UncompressedBlock::decompress_chunk(chunk, &meta, false))
-            .collect::<Result<_, _>>()
-            .map_err(fault)?;
-        for block in &blocks {
-            place(block, first, &mut planes)?;
+        Ok(Opened { reader, meta })
+    }
+
+    /// Hands over the lines of every channel: the channel's number, where the line begins in a plane, its samples.
+    fn lines(
+        self,
+        mut put: impl FnMut(usize, usize, &[u8]) -> Result<(), Fault>,
+    ) -> Result<(), Fault> {
+        let Opened { reader, meta } = self;
+        let first = first_part(&meta)?;
+        let mut chunks = reader.all_chunks(false).map_err(fault)?;
+        let window = 8 * rayon::current_num_threads();
+        loop {
+            let next: Vec<Chunk> = chunks
+                .by_ref()
+                .take(window)
+                .collect::<Result<_, _>>()
+                .map_err(fault)?;
+            if next.is_empty() {
+                return Ok(());
+            }
+            let blocks: Vec<UncompressedBlock> = next
+                .into_par_iter()
+                .filter(|chunk| chunk.layer_index == 0)
+                .map(|chunk| UncompressedBlock::decompress_chunk(chunk, &meta, false))
+                .collect::<Result<_, _>>()
+                .map_err(fault)?;
+            // smaller copies of the picture (mip levels) are passed over
+            let whole = |b: &&UncompressedBlock| b.index.level.0 == 0 && b.index.level.1 == 0;
+            for line in blocks
+                .iter()
+                .filter(whole)
+                .flat_map(|b| b.lines(&first.channels))
+            {
+                let (x, y) = (line.location.position.0, line.location.position.1);
+                put(
+                    line.location.channel,
+                    y * first.layer_size.0 + x,
+                    line.value,
+                )?;
+            }
         }
     }
-    let names = first.channels.list.iter().map(|c| c.name.to_string());
-    Ok(Content {
-        rows,
-        columns,
-        channels: names.zip(planes).collect(),
-        attributes: attributes(first),
-    })
+
+    fn content(self) -> Result<Content, Fault> {
+        let first = first_part(&self.meta)?;
+        let (columns, rows) = (first.layer_size.0, first.layer_size.1);
+        let attributes = Attributes::of(first);
+        let channels = first.channels.list.clone();
+        let mut planes: Vec<ChannelRows> = channels
+            .iter()
+            .map(|c| empty(c.sample_type, rows * columns))
+            .collect();
+        self.lines(|channel, start, samples| {
+            place(planes.get_mut(channel), start, samples).ok_or_else(outside)
+        })?;
+        let names = channels.iter().map(|c| c.name.to_string());
+        Ok(Content {
+            rows,
+            columns,
+            channels: names.zip(planes).collect(),
+            attributes,
+        })
+    }
+
+    fn light(self) -> Result<Light, Fault> {
+        let first = first_part(&self.meta)?;
+        let shape = (first.layer_size.1, first.layer_size.0);
+        let attributes = Attributes::of(first);
+        let list = first.channels.list.clone();
+        let place_of = |name: &str| list.iter().position(|c| c.name.to_string() == name);
+        let names: &[&str] = match place_of("R") {
+            Some(_) => &["R", "G", "B"],
+            None => &["Y"],
+        };
+        let channels: Vec<usize> = names.iter().filter_map(|name| place_of(name)).collect();
+        let whole = |k: &usize| list[*k].sample_type == SampleType::U32;
+        let n = names.len();
+        if channels.len() < n || channels.iter().any(whole) {
+            return Err(Fault::unsupported(
+                "OpenEXR without float channels R, G, B or Y",
+            ));
+        }
+        let mut samples = vec![0f32; shape.0 * shape.1 * n];
+        self.lines(|channel, start, bytes| {
+            let Some(k) = channels.iter().position(|&c| c == channel) else {
+                return Ok(());
+            };
+            let to = samples.get_mut(start * n..).ok_or_else(outside)?;
+            let to = to.iter_mut().skip(k).step_by(n);
+            match list[channel].sample_type {
+                SampleType::F16 => to.zip(halves(bytes)).for_each(|(t, v)| *t = v.to_f32()),
+                _ => to.zip(floats(bytes)).for_each(|(t, v)| *t = v),
+            }
+            Ok(())
+        })?;
+        Ok(Light {
+            samples: Array3::from_shape_vec((shape.0, shape.1, n), samples)
+                .map_err(Fault::damaged)?,
+            attributes,
+        })
+    }
+}
+
+fn outside() -> Fault {
+    Fault::damaged("a block outside of the picture")
 }
 
 fn first_part(meta: &MetaData) -> Result<&ExrHeader, Fault> {
@@ -218,69 +313,35 @@ fn empty(kind: SampleType, samples: usize) -> ChannelRows {
     }
 }
 
-/// Copies a decoded block into the planes; smaller copies of the picture (mip levels) are passed over.
-fn place(
-    block: &UncompressedBlock,
-    part: &ExrHeader,
-    planes: &mut [ChannelRows],
-) -> Result<(), Fault> {
-    if block.index.level.0 != 0 || block.index.level.1 != 0 {
-        return Ok(());
-    }
-    for line in block.lines(&part.channels) {
-        let (x, y) = (line.location.position.0, line.location.position.1);
-        let start = y * part.layer_size.0 + x;
-        let range = start..start + line.location.sample_count;
-        let outside = || Fault::damaged("a block outside of the picture");
-        match planes.get_mut(line.location.channel).ok_or_else(outside)? {
-            ChannelRows::Uint(v) => {
-                let to = v.get_mut(range).ok_or_else(outside)?.iter_mut();
-                let from = line.value.chunks_exact(4);
-                to.zip(from)
-                    .for_each(|(t, b)| *t = u32::from_ne_bytes([b[0], b[1], b[2], b[3]]));
-            }
-            ChannelRows::Half(v) => {
-                let to = v.get_mut(range).ok_or_else(outside)?.iter_mut();
-                let from = line.value.chunks_exact(2);
-                to.zip(from)
-                    .for_each(|(t, b)| *t = f16::from_ne_bytes([b[0], b[1]]));
-            }
-            ChannelRows::Float(v) => {
-                let to = v.get_mut(range).ok_or_else(outside)?.iter_mut();
-                let from = line.value.chunks_exact(4);
-                to.zip(from)
-                    .for_each(|(t, b)| *t = f32::from_ne_bytes([b[0], b[1], b[2], b[3]]));
-            }
-        }
-    }
-    Ok(())
+fn floats(bytes: &[u8]) -> impl Iterator<Item = f32> {
+    let parts = bytes.chunks_exact(4);
+    parts.map(|b| f32::from_ne_bytes([b[0], b[1], b[2], b[3]]))
 }
 
-fn attributes(part: &ExrHeader) -> Attributes {
-    let own = &part.own_attributes;
-    let text = |t: &Option<Text>| t.as_ref().map(ToString::to_string);
-    let custom = own.other.iter().chain(&part.shared_attributes.other);
-    Attributes {
-        exposure_time: own.exposure,
-        aperture: own.aperture,
-        iso_speed: own.iso_speed,
-        capture_date: text(&own.capture_date),
-        utc_offset: own.utc_offset,
-        owner: text(&own.owner),
-        comments: text(&own.comments),
-        software: text(&own.software_name),
-        chromaticities: part.shared_attributes.chromaticities.map(|c| {
-            [
-                c.red.0, c.red.1, c.green.0, c.green.1, c.blue.0, c.blue.1, c.white.0, c.white.1,
-            ]
-        }),
-        custom: custom
-            .filter_map(|(name, value)| match value {
-                AttributeValue::Text(text) => Some((name.to_string(), text.to_string())),
-                _ => None,
-            })
-            .collect(),
+fn halves(bytes: &[u8]) -> impl Iterator<Item = f16> {
+    let parts = bytes.chunks_exact(2);
+    parts.map(|b| f16::from_ne_bytes([b[0], b[1]]))
+}
+
+/// Copies a line into its plane; `None` where it does not lie in it.
+fn place(plane: Option<&mut ChannelRows>, start: usize, bytes: &[u8]) -> Option<()> {
+    match plane? {
+        ChannelRows::Uint(v) => {
+            let to = v.get_mut(start..start + bytes.len() / 4)?.iter_mut();
+            let from = bytes.chunks_exact(4);
+            to.zip(from)
+                .for_each(|(t, b)| *t = u32::from_ne_bytes([b[0], b[1], b[2], b[3]]));
+        }
+        ChannelRows::Half(v) => {
+            let to = v.get_mut(start..start + bytes.len() / 2)?.iter_mut();
+            to.zip(halves(bytes)).for_each(|(t, v)| *t = v);
+        }
+        ChannelRows::Float(v) => {
+            let to = v.get_mut(start..start + bytes.len() / 4)?.iter_mut();
+            to.zip(floats(bytes)).for_each(|(t, v)| *t = v);
+        }
     }
+    Some(())
 }
 
 /// A float attribute as a fraction with at least six digits: of a million, or a million over something. The float stands

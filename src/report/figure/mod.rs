@@ -25,7 +25,9 @@ pub(crate) use outline::outline;
 pub(crate) use picture::{jpeg_uri, png_uri, reduced};
 pub(crate) use range::{range, ranged};
 pub use registered::{Outline, Registered};
-pub(crate) use response::{by_support, response, samples as response_samples};
+pub(crate) use response::{
+    by_support, levels as response_levels, response, samples as response_samples,
+};
 pub(crate) use scene::scene;
 pub(crate) use snr::snr;
 pub(crate) use source::{NONE as NO_SOURCE, colour as source_colour, coloured};

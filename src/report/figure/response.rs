@@ -13,9 +13,8 @@ const POINTS: usize = 192;
 /// The response curves of a bracket; `None` without a fit to draw.
 pub(crate) fn response(bracket: &BracketReport, id: &str) -> Option<String> {
     let curves = &bracket.response.as_ref()?.curves;
-    let lines: Vec<Vec<(f64, f64, f64)>> = curves.iter().map(samples).collect();
-    let x = Axis::linear("level, 8-bit code", [0.0, 255.0].into_iter())?;
-    let x = Axis { high: 255.0, ..x };
+    let x = levels(curves)?;
+    let lines: Vec<_> = curves.iter().map(|c| samples(c, &x)).collect();
     let depths = lines.iter().flatten().map(|s| s.1);
     let y = Axis::linear("exposure, stops from clipping", depths.chain([0.0]))?;
     let looks: Vec<_> = (0..curves.len())
@@ -44,8 +43,17 @@ pub(crate) fn response(bracket: &BracketReport, id: &str) -> Option<String> {
     Some(chart.finish())
 }
 
-/// (8-bit code, log2 exposure, standard uncertainty) of entries that can be drawn, thinned.
-pub(crate) fn samples(curve: &ResponseCurve) -> Vec<(f64, f64, f64)> {
+/// The axis of levels: to 255, or as far as levels go where they clip well below it, as those of raw frames may.
+pub(crate) fn levels(curves: &[ResponseCurve]) -> Option<Axis> {
+    let clip = curves.iter().map(|c| c.clip_level).fold(0.0, f64::max);
+    let end = if clip < 0.9 { 255.0 * clip } else { 255.0 };
+    let x = Axis::linear("level, 8-bit code", [0.0, end].into_iter())?;
+    let high = x.high.min(255.0);
+    Some(Axis { high, ..x })
+}
+
+/// (8-bit code, log2 exposure, standard uncertainty) of entries that can be drawn on the axis of levels, thinned.
+pub(crate) fn samples(curve: &ResponseCurve, levels: &Axis) -> Vec<(f64, f64, f64)> {
     let last = curve.exposure.len().saturating_sub(1).max(1);
     let stride = last.div_ceil(POINTS).max(1);
     let entries = curve
@@ -56,6 +64,7 @@ pub(crate) fn samples(curve: &ResponseCurve) -> Vec<(f64, f64, f64)> {
     entries
         .filter(|(i, _)| i % stride == 0 || *i == last)
         .map(|(i, (e, u))| (i as f64 / last as f64 * 255.0, e.log2(), *u))
+        .filter(|(level, ..)| *level <= levels.high)
         .filter(|(_, stops, u)| stops.is_finite() && u.is_finite() && *stops >= DEEPEST)
         .collect()
 }
@@ -93,6 +102,18 @@ fn describe(curves: &[ResponseCurve]) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn levels_end_where_those_of_the_frames_do() {
+        // clip level at code 127.5 of 255: the next whole step
+        for (clip, high) in [(1.0, 255.0), (0.98, 255.0), (0.5, 140.0)] {
+            let curve = ResponseCurve::linear(1024, clip);
+            let axis = levels(std::slice::from_ref(&curve)).unwrap();
+            assert_eq!((axis.low, axis.high), (0.0, high), "{clip}");
+            let last = samples(&curve, &axis).pop().unwrap();
+            assert!(last.0 <= high && last.0 > high - 2.0, "{clip}: {last:?}");
+        }
+    }
 
     #[test]
     fn the_parts_of_a_line_meet_and_leave_nothing_out() {

@@ -2,7 +2,7 @@
 use super::canvas::{Anchor, Canvas, MARGIN, Type};
 use crate::report::BracketReport;
 use crate::report::figure::axis::Axis;
-use crate::report::figure::{by_support, response_samples};
+use crate::report::figure::{by_support, response_levels, response_samples};
 use crate::report::words::method_words;
 
 const DASHES: [&str; 3] = ["22 10", "", "6 10"];
@@ -10,10 +10,10 @@ const DASHES: [&str; 3] = ["22 10", "", "6 10"];
 /// `None` without a response to draw.
 pub(super) fn draw(mut canvas: Canvas, bracket: &BracketReport) -> Option<Canvas> {
     let response = bracket.response.as_ref()?;
-    let lines: Vec<_> = response.curves.iter().map(response_samples).collect();
+    let x = response_levels(&response.curves)?;
+    let curves = response.curves.iter();
+    let lines: Vec<_> = curves.map(|c| response_samples(c, &x)).collect();
     let depths = lines.iter().flatten().map(|s| s.1);
-    let x = Axis::linear("level, 8-bit code", [0.0, 255.0].into_iter())?;
-    let x = Axis { high: 255.0, ..x };
     let y = Axis::linear("exposure, stops from clipping", depths.chain([0.0]))?;
     let (top, bottom) = canvas.frame(
         "Response curve",
