@@ -14,8 +14,10 @@ use std::time::SystemTime;
 
 /// Exposures nearer than this are equal, stops.
 const EQUAL_STOPS: f64 = 0.01;
+/// Frames of larger files are decoded one after another, bytes: a file lies in memory beside its pixels meanwhile.
+const SIDE_BY_SIDE: u64 = 1 << 28;
 
-/// Decodes the frames of a bracket in parallel.
+/// Decodes the frames of a bracket, in parallel unless the files are very large.
 ///
 /// Where no exposure is known at all, order and steps are taken from the pixels, with [`Finding::SpanUnknown`]. Otherwise a
 /// frame that cannot be decoded, or whose exposure is not known, is left out with [`Finding::FrameLeftOut`] as long as
@@ -136,10 +138,13 @@ fn decode_all<'a>(
     plans: &'a [FramePlan],
     limits: &Limits,
 ) -> Vec<(&'a FramePlan, Result<Picture, Error>)> {
-    plans
-        .par_iter()
-        .map(|plan| (plan, read_whole(&plan.file, limits)))
-        .collect()
+    let one = |plan: &'a FramePlan| (plan, read_whole(&plan.file, limits));
+    let bytes = |plan: &FramePlan| std::fs::metadata(&plan.file).map_or(0, |m| m.len());
+    if plans.iter().map(bytes).max() > Some(SIDE_BY_SIDE) {
+        plans.iter().map(one).collect()
+    } else {
+        plans.par_iter().map(one).collect()
+    }
 }
 
 /// Reads a picture and makes sure that the file stayed the same meanwhile.

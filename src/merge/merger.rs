@@ -9,7 +9,7 @@ use super::noise::{Noise, NoiseModel};
 use super::planes::Planes;
 use super::sampling::{CLIPPED, LEFT_OUT, Table, table};
 use super::sums::Sums;
-use super::weights::{FrameLight, Weights, first_weights};
+use super::weights::{FrameLight, Weights, dark_deviations, first_weights};
 use crate::frames::Bracket;
 use crate::raster::{Work, wide};
 use crate::response::{Response, ResponseCurve};
@@ -40,6 +40,8 @@ pub(super) struct Channel {
     weights: Weights,
     /// Radiance at each frame's clip level: a lower bound where the frame is clipped.
     bounds: Vec<f32>,
+    /// Noise of radiance in the dark, by frame.
+    dark: Vec<f32>,
     curve: ResponseCurve,
 }
 
@@ -317,6 +319,7 @@ impl Channel {
             first: first_weights(curve, noise, frames),
             weights: Weights::new(curve, noise, frames),
             bounds: frames.iter().map(bound).collect(),
+            dark: dark_deviations(curve, noise, frames),
             curve: curve.clone(),
         }
     }
@@ -356,7 +359,7 @@ impl Channel {
 
     /// Where no frame has a weight. All clipped: the true value lies anywhere above the highest bound, and its own size
     /// stands for the uncertainty. Otherwise frames disagree so much that none has a weight where the others place the
-    /// pixel: the unclipped ones are believed.
+    /// pixel: the unclipped ones are believed, to no less than what the best of them knows of the dark.
     #[cold]
     fn without_weight(&self, samples: impl Iterator<Item = f32> + Clone) -> Merged {
         let good = samples
@@ -376,9 +379,11 @@ impl Channel {
         }
         let radiance = light / time;
         let spread = good.fold(0.0f32, |most, (s, _)| most.max((s - radiance).abs()));
+        let dark = samples.zip(&self.dark).filter(|(s, _)| *s < CLIPPED);
+        let least = dark.fold(f32::INFINITY, |least, (_, d)| least.min(*d));
         Merged {
             radiance,
-            statistical: spread.max(radiance.abs() * 0.1),
+            statistical: spread.max(radiance.abs() * 0.1).max(least),
         }
     }
 

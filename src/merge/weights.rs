@@ -223,6 +223,16 @@ pub(crate) fn first_weights(
     }
 }
 
+/// Standard deviations of one pixel's radiance at no light, one a frame.
+pub(crate) fn dark_deviations(
+    curve: &ResponseCurve,
+    noise: &NoiseModel,
+    frames: &[FrameLight],
+) -> Vec<f32> {
+    let dark = |f: &FrameLight| (deviation(curve, noise, f, 0.0) / f.factor) as f32;
+    frames.iter().map(dark).collect()
+}
+
 /// The first frame with the largest weight.
 fn heaviest(weights: &[f64]) -> u8 {
     let better = |best, j| if weights[j] > weights[best] { j } else { best };

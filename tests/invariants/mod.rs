@@ -4,4 +4,5 @@ mod citations;
 mod imports;
 mod layout;
 mod licences;
+mod merging;
 mod source;
