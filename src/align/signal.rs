@@ -11,6 +11,8 @@ const LEVELS: usize = 1024;
 pub(super) const CLIPPED: f32 = 250.0 / 255.0;
 /// Luma at or below this level is crushed, or lost in JPEG's quantisation.
 pub(super) const CRUSHED: f32 = 3.0 / 255.0;
+/// Share of a frame whose tones must be left: what the tiles then make of it decides, this only saves looking.
+const LEAST_SHARED: f32 = 0.01;
 
 /// Luma of one pixel in levels 0..=1: `0.299 R + 0.587 G + 0.114 B` of the encoded samples (ITU-R BT.601), the plane
 /// that JPEG keeps at full resolution; and the largest of its samples.
@@ -165,12 +167,12 @@ impl Histogram {
 
 /// Two frames' luma replaced by ranks (share of the frame that is darker), cut to the ranks that neither frame has
 /// clipped or crushed and stretched to 0..=1: the same picture whatever the exposure and the response, as long as both
-/// show about the same scene. `None` if less than 5 % of the ranks are left.
+/// show about the same scene. `None` if less than 1 % of the ranks are left.
 pub(super) fn ranks(a: &Array2<f32>, b: &Array2<f32>) -> Option<[Array2<f32>; 2]> {
     let (first, second) = (Histogram::new(a), Histogram::new(b));
     let low = first.share_below(CRUSHED).max(second.share_below(CRUSHED));
     let high = first.share_below(CLIPPED).min(second.share_below(CLIPPED));
-    if high - low < 0.05 {
+    if high - low < LEAST_SHARED {
         return None;
     }
     let rank = |luma: &Array2<f32>, histogram: &Histogram| {

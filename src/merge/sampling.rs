@@ -1,18 +1,17 @@
 //! Radiance of one row of every frame: looked up where the frame lies still, interpolated in linear light where not.
 use super::merger::{Merger, Row};
+use super::moved::{self, Place};
 use super::weights::FrameLight;
-use crate::raster::{Interpolation, Pixels, Point, Transform};
+use crate::raster::{Pixels, Transform};
 use crate::response::ResponseCurve;
 use ndarray::Array3;
 
 /// Marks a sample that is clipped in its frame.
 pub(super) const CLIPPED: f32 = f32::INFINITY;
 /// Marks a place that a frame does not cover.
-const UNCOVERED: f32 = f32::NAN;
+pub(super) const UNCOVERED: f32 = f32::NAN;
 /// Marks a sample that is left out because something moved there; no more than one that is not covered.
 pub(super) const LEFT_OUT: f32 = f32::NAN;
-/// How frames that are moved by fractions of a pixel are read, in linear light.
-const READING: Interpolation = Interpolation::Cubic;
 
 /// Code -> radiance for one frame, `CLIPPED` at the clip level. Empty for float samples, which are computed.
 pub(super) struct Table {
@@ -26,7 +25,7 @@ impl Merger<'_> {
             let out = &mut scratch.samples[j];
             match (&frame.transform, scratch.energy.get_mut(j)) {
                 (Some(transform), Some(energy)) => {
-                    self.sample_moved(row, j, transform, (out, energy))
+                    self.sample_moved((row, j), transform, (out, energy))
                 }
                 _ => self.sample_still(row, j, out),
             }
@@ -55,68 +54,47 @@ impl Merger<'_> {
         }
     }
 
-    /// A row of a frame that lies elsewhere: interpolated in linear light. Clipped where a pixel taking part is.
+    /// A row of a frame that lies elsewhere.
     fn sample_moved(
         &self,
-        row: usize,
-        j: usize,
+        (row, j): (usize, usize),
         transform: &Transform,
         (out, energy): (&mut [Vec<f32>], &mut [f32]),
     ) {
-        let (rows, columns, _) = self.dim();
-        for (column, energy) in energy.iter_mut().enumerate() {
-            let at = transform.apply(Point {
-                x: column as f64 + 0.5,
-                y: row as f64 + 0.5,
-            });
-            out.iter_mut().for_each(|o| o[column] = UNCOVERED);
-            *energy = 1.0;
-            let Some(at) = at else { continue };
-            if !(at.x >= 0.5
-                && at.y >= 0.5
-                && at.x <= columns as f64 - 0.5
-                && at.y <= rows as f64 - 0.5)
-            {
-                continue;
-            }
-            let (across, down) = (READING.taps(at.x), READING.taps(at.y));
-            *energy = across.energy() * down.energy();
-            out.iter_mut().for_each(|o| o[column] = 0.0);
-            for (i, &wy) in down.weights().iter().enumerate() {
-                // At the border the outermost pixels are repeated.
-                let r = (down.first + i as isize).clamp(0, rows as isize - 1) as usize;
-                for (k, &wx) in across.weights().iter().enumerate() {
-                    let weight = wx * wy;
-                    if weight != 0.0 {
-                        let c = (across.first + k as isize).clamp(0, columns as isize - 1) as usize;
-                        self.add(j, (r, c), weight, out.iter_mut().map(|o| &mut o[column]));
-                    }
-                }
-            }
+        let place = |first| Place {
+            row,
+            transform,
+            first,
+        };
+        if out.len() == 3 {
+            return self.sample_channels::<3>(j, place(0), (out, energy));
+        }
+        for (c, out) in out.chunks_mut(1).enumerate() {
+            self.sample_channels::<1>(j, place(c), (out, energy));
         }
     }
 
-    /// Adds a pixel's radiance with a weight; a clipped pixel makes the sum clipped, whatever the weight's sign.
-    #[inline]
-    fn add<'s>(
+    fn sample_channels<const N: usize>(
         &self,
         j: usize,
-        (row, column): (usize, usize),
-        weight: f32,
-        out: impl Iterator<Item = &'s mut f32>,
+        place: Place,
+        to: (&mut [Vec<f32>], &mut [f32]),
     ) {
-        for (channel, sum) in out.enumerate() {
-            let this = &self.channels[channel];
-            let value = match &self.bracket.frames[j].picture.pixels {
-                Pixels::U8(a) => this.tables[j].radiance[usize::from(a[[row, column, channel]])],
-                Pixels::U16(a) => this.tables[j].radiance[usize::from(a[[row, column, channel]])],
-                Pixels::F32(a) => this.float(j, a[[row, column, channel]]),
-            };
-            *sum = if value < CLIPPED && *sum < CLIPPED {
-                *sum + weight * value
-            } else {
-                CLIPPED
-            };
+        let channels = &self.channels[place.first..place.first + N];
+        let tables: [&[f32]; N] =
+            std::array::from_fn(|c| channels[c].tables[j].radiance.as_slice());
+        match &self.bracket.frames[j].picture.pixels {
+            Pixels::U8(a) => {
+                let tables: [&[f32; 256]; N] =
+                    tables.map(|t| t.try_into().unwrap_or(&[CLIPPED; 256]));
+                moved::read::<u8, N>(a, place, |c, code| tables[c][usize::from(code)], to);
+            }
+            Pixels::U16(a) => {
+                moved::read::<u16, N>(a, place, |c, code| tables[c][usize::from(code)], to);
+            }
+            Pixels::F32(a) => {
+                moved::read::<f32, N>(a, place, |c, level| channels[c].float(j, level), to);
+            }
         }
     }
 }

@@ -115,7 +115,8 @@ fn outlines(bracket: &Bracket) -> Vec<Outline> {
         .collect()
 }
 
-/// A detail with much texture and much displacement, merged with the frames as they lay and as they were merged.
+/// A detail with much texture and much displacement, and of what moved where something did, merged with the frames as they lay
+/// and as they were merged.
 fn detail(prepared: &Prepared, map: &RadianceMap) -> Option<[Array3<u8>; 2]> {
     let bracket = &prepared.bracket;
     let (rows, columns, _) = map.radiance.dim();
@@ -128,7 +129,16 @@ fn detail(prepared: &Prepared, map: &RadianceMap) -> Option<[Array3<u8>; 2]> {
         )
     });
     let best = places.max_by(|&a, &b| {
-        let worth = |at| texture(map, at, size) * displacement(bracket, at, size).min(20.0);
+        let moved = |at| {
+            prepared
+                .motion
+                .as_ref()
+                .map_or(0.0, |m| moved(m, columns, at, size))
+        };
+        let worth = |at| {
+            let seen = texture(map, at, size) * displacement(bracket, at, size).min(20.0);
+            seen * (1.0 + 8.0 * moved(at)).min(3.0)
+        };
         worth(a).total_cmp(&worth(b))
     })?;
     let ((top, left), (high, wide)) = (best, size);
@@ -166,6 +176,22 @@ fn cut(frame: &Frame, (top, left): (usize, usize), (high, wide): (usize, usize))
         transform: None,
         ..*frame
     }
+}
+
+/// Share of a window where something moved, about, in a picture `columns` wide.
+fn moved(
+    motion: &Motion,
+    columns: usize,
+    (top, left): (usize, usize),
+    (high, wide): (usize, usize),
+) -> f64 {
+    let rows = (top..top + high).step_by(4);
+    let of_row = |row| {
+        let ranges = motion.moved_in(row, columns);
+        ranges.map(|r| r.end.min(left + wide).saturating_sub(r.start.max(left)))
+    };
+    let count: usize = rows.clone().flat_map(of_row).sum();
+    count as f64 / (rows.count() * wide).max(1) as f64
 }
 
 /// Mean difference of neighbours in a window of the map, stops, each counted up to one.

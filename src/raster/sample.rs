@@ -32,12 +32,14 @@ pub struct Taps {
 
 impl Taps {
     /// The weights given to the pixels.
+    #[inline]
     pub fn weights(&self) -> &[f32] {
         &self.weights[..self.len]
     }
 
     /// Sum of squared weights: what is left of the variance of noise independent from pixel to pixel, along this axis.
     /// The product of both axes' is the factor for the plane.
+    #[inline]
     pub fn energy(&self) -> f32 {
         self.weights().iter().map(|w| w * w).sum()
     }
@@ -48,15 +50,30 @@ impl Interpolation {
     /// that pixel alone.
     ///
     /// Positions beyond a thousand million pixels are held there; NaN gives weights that are no numbers.
+    #[inline]
     pub fn taps(self, position: f64) -> Taps {
         let at = position.clamp(-FAR, FAR) - 0.5;
-        let base = at.floor();
-        let t = at - base;
+        let whole = at as isize;
+        // Rounded down: `floor` is a call on machines without an instruction for it.
+        let base = whole - isize::from(whole as f64 > at);
+        let t = at - base as f64;
         let (before, len) = match self {
             Interpolation::Linear => (0, 2),
             Interpolation::Cubic => (1, 4),
             Interpolation::Lanczos => (2, 6),
         };
+        let weights = match self {
+            Interpolation::Cubic => cubic(t),
+            _ => self.weights(t, before, len),
+        };
+        Taps {
+            first: base - before as isize,
+            len,
+            weights,
+        }
+    }
+
+    fn weights(self, t: f64, before: u8, len: usize) -> [f32; 6] {
         let mut weights = [0f32; 6];
         let mut sum = 0.0;
         for (i, weight) in weights.iter_mut().take(len).enumerate() {
@@ -67,13 +84,10 @@ impl Interpolation {
         for weight in &mut weights {
             *weight /= sum as f32;
         }
-        Taps {
-            first: base as isize - before as isize,
-            len,
-            weights,
-        }
+        weights
     }
 
+    #[inline]
     fn kernel(self, x: f64) -> f64 {
         let x = x.abs();
         match self {
@@ -93,6 +107,19 @@ impl Interpolation {
             Interpolation::Lanczos => 6,
         }
     }
+}
+
+/// The kernel of cubic convolution at 1 + t, t, 1 - t and 2 - t, written out.
+#[inline]
+fn cubic(t: f64) -> [f32; 6] {
+    let weights = [
+        ((-0.5 * t + 1.0) * t - 0.5) * t,
+        (1.5 * t - 2.5) * t * t + 1.0,
+        ((-1.5 * t + 2.0) * t + 0.5) * t,
+        (0.5 * t - 0.5) * t * t,
+    ];
+    let [a, b, c, d] = weights.map(|w| w as f32);
+    [a, b, c, d, 0.0, 0.0]
 }
 
 fn sinc(x: f64) -> f64 {
@@ -184,6 +211,19 @@ mod tests {
             };
             let s = sample(plane.view(), p, Interpolation::Cubic).unwrap();
             assert!((s.value - (0.3 * x * x - y * y + 2.0 * x * y - x + 4.0)).abs() < 1e-3);
+        }
+    }
+
+    /// What is written out is the kernel.
+    #[test]
+    fn cubic_weights_are_those_of_the_kernel() {
+        for i in -300..300 {
+            let position = f64::from(i) * 0.037;
+            let taps = Interpolation::Cubic.taps(position);
+            for (k, weight) in taps.weights().iter().enumerate() {
+                let x = position - 0.5 - (taps.first + k as isize) as f64;
+                assert!((f64::from(*weight) - Interpolation::Cubic.kernel(x)).abs() < 1e-7);
+            }
         }
     }
 

@@ -1,9 +1,11 @@
 """Makes brackets for timing: a textured scene of ten stops, shot noise, the sRGB curve, JPEG of quality 92 at 4:2:0.
 
-    python tests/bench/frames.py FOLDER MEGAPIXELS FRAMES [tif|tif16]
+    python tests/bench/frames.py FOLDER MEGAPIXELS FRAMES [tif|tif16] [drift]
 
 Writes FOLDER/frame_00.jpg and so on, one stop apart, and prints FRAME=SECONDS for each, as compare.py wants them. With
-`tif` the frames are written as uncompressed TIFF instead, with `tif16` in 16 bits. Needs numpy and OpenCV (requirements.txt).
+`tif` the frames are written as uncompressed TIFF instead, with `tif16` in 16 bits. With
+`drift` the camera is held by hand: each frame lies 8 pixels and 0.3 degrees off the one before. Needs numpy and OpenCV
+(requirements.txt).
 """
 import pathlib
 import sys
@@ -44,18 +46,28 @@ def frame(radiance, exposure, seed, depth):
     return out
 
 
+def drifted(radiance, steps):
+    """The scene as seen `steps` of a drift away from the middle; mirrored beyond its borders."""
+    rows, columns = radiance.shape
+    turn = cv2.getRotationMatrix2D((columns / 2, rows / 2), 0.3 * steps, 1.0)
+    turn[:, 2] += numpy.array([6.4, 4.8]) * steps
+    return cv2.warpAffine(radiance, turn, (columns, rows), flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REFLECT)
+
+
 def main(arguments):
-    if len(arguments) not in (3, 4):
+    options = arguments[3:]
+    if len(arguments) < 3 or set(options) - {"tif", "tif16", "drift"}:
         sys.exit(__doc__)
     folder = pathlib.Path(arguments[0])
     folder.mkdir(parents=True, exist_ok=True)
     rows = round((float(arguments[1]) * 1e6 * 3 / 4) ** 0.5)
     radiance = scene(rows, rows * 4 // 3)
-    count, kind = int(arguments[2]), arguments[3] if len(arguments) == 4 else "jpg"
+    count, kind = int(arguments[2]), next((o for o in options if o != "drift"), "jpg")
     depth = numpy.uint16 if kind == "tif16" else numpy.uint8
     for index in range(count):
         stops = index - (count - 1) / 2
-        picture = frame(radiance, 0.5 * 2.0**stops, index, depth)
+        seen = drifted(radiance, stops) if "drift" in options else radiance
+        picture = frame(seen, 0.5 * 2.0**stops, index, depth)
         name = folder / f"frame_{index:02}.{kind.removesuffix('16')}"
         parameters = [cv2.IMWRITE_JPEG_QUALITY, 92] if name.suffix == ".jpg" else [cv2.IMWRITE_TIFF_COMPRESSION, 1]
         assert cv2.imwrite(str(name), picture, parameters)

@@ -41,6 +41,7 @@ fn large_drifts_are_found_or_refused() {
     let (found, wrong, refused) = drifts(0..20);
     assert_eq!(wrong, 0, "confidently wrong placements");
     assert!(found * 100 >= 98 * 20, "{found} found, {refused} refused");
+    assert_eq!(strangers(0..4), 0, "unrelated scenes placed");
 }
 
 /// `cargo test study_of_two_hundred_drifts -- --ignored --nocapture`
@@ -51,6 +52,33 @@ fn study_of_two_hundred_drifts() {
     println!("of 200 drifts {found} found, {wrong} found wrongly, {refused} refused and said");
     assert_eq!(wrong, 0, "confidently wrong placements");
     assert!(found >= 196, "{found} found, {refused} refused");
+}
+
+/// Other seeds than the method was mended with, and pairs of unrelated scenes, most of which share few tones: none may be
+/// placed wrongly. `cargo test study_of_other_drifts -- --ignored --nocapture`
+#[test]
+#[ignore = "some minutes"]
+fn study_of_other_drifts() {
+    let (found, wrong, refused) = drifts(1000..1400);
+    println!(
+        "of 400 other drifts {found} found, {wrong} found wrongly, {refused} refused and said"
+    );
+    let placed = strangers(0..200);
+    println!("of 200 pairs of unrelated scenes {placed} placed");
+    assert_eq!((wrong, placed), (0, 0), "confidently wrong placements");
+    assert!(found * 100 >= 98 * 400, "{found} found, {refused} refused");
+}
+
+/// How many pairs of unrelated scenes, 2 or 3 EV apart, are placed against each other.
+fn strangers(seeds: std::ops::Range<u64>) -> usize {
+    let placed = |&seed: &u64| {
+        let [a, b] = [0, 1].map(|k| Texture::new(5000 + 2 * seed + k, 40, 0.25, 1.2));
+        let stops = 2.0 + (seed % 2) as f64;
+        let first = CAMERA.capture(&a, &Transform::IDENTITY, 0.25, seed);
+        let second = CAMERA.capture(&b, &Transform::IDENTITY, 0.25 * stops.exp2(), seed + 1000);
+        register(&bracket(vec![first, second], 0)).placements[1].found
+    };
+    seeds.filter(placed).count()
 }
 
 /// A frame as it comes back from a JPEG file.

@@ -10,6 +10,7 @@ mod evenness;
 mod finder;
 mod finder_charts;
 mod flicker;
+mod flicker_study;
 mod grouping;
 mod in_camera;
 mod limits;

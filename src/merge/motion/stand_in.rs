@@ -10,8 +10,11 @@ use ndarray::{Array2, ArrayViewMut1};
 /// Areas nearer to each other than twice this many blocks are shown by the same frame; as far around them it is looked whether
 /// the reference is clipped.
 const NEAR: usize = 8;
-/// Share of an area, or of what is around it, that the reference must have clipped.
+/// Share of what is around an area that the reference must have clipped.
 const MOSTLY: f64 = 0.5;
+/// Share of an area that it must have clipped: a thing a quarter of which is before what the reference clips leaves a sixth of its
+/// places in three frames so, and would there be seen twice.
+const PARTLY: f64 = 0.1;
 /// Share of an area that a frame may have clipped to stand in there.
 const CLIPPED: f64 = 0.05;
 /// Every so many rows of blocks are counted.
@@ -25,8 +28,8 @@ struct Count {
 }
 
 impl Count {
-    fn mostly_clipped(self) -> bool {
-        self.clipped as f64 > MOSTLY * self.all as f64
+    fn clipped_beyond(self, share: f64) -> bool {
+        self.clipped as f64 > share * self.all as f64
     }
 }
 
@@ -61,7 +64,7 @@ fn all(count: usize) -> u32 {
 }
 
 fn stand_in(group: &Group, bracket: &Bracket) -> Option<usize> {
-    if !(group.inside.mostly_clipped() || group.around.mostly_clipped()) {
+    if !(group.inside.clipped_beyond(PARTLY) || group.around.clipped_beyond(MOSTLY)) {
         return None;
     }
     let unclipped = |&j: &usize| {

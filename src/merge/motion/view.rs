@@ -90,7 +90,8 @@ impl Light {
     fn word(&self, level: f64) -> Word {
         let curve = &self.curve;
         let black = curve.floor_level + MARGIN.0 / 255.0;
-        let seen = level.max(black);
+        // Clipped is at least the clip level, wherever it is encoded: developed raw frames put it at full scale.
+        let seen = level.min(curve.clip_level).max(black);
         let exposure = curve.exposure_at(seen);
         let slope = curve.slope_at(seen) / 255.0;
         let noise = self.noise.variance(exposure, self.gain, slope) / self.independent

@@ -93,6 +93,33 @@ def ecc(first, second, start):
     return warp
 
 
+def srgb(x):
+    return np.where(x <= 0.0031308, 12.92 * x, 1.055 * np.maximum(x, 1e-9) ** (1 / 2.4) - 0.055)
+
+
+def bound(waves, motion, exposures):
+    """Bound of Robinson and Milanfar (2004) on the place of the frame's corners, root mean square, pixels: the inverse of the summed
+    squared gradients over the noise of both frames, over pixels that neither crushes nor clips; of a shift, and of a turn too
+    where there is one. The noise is that of `taken`: shots, reading, rounding."""
+    log2 = seen(waves, motion)
+    light = [e * np.exp2(log2) for e in exposures]
+    code = [255 * srgb(np.minimum(x, 1)) for x in light]
+    slope = [255 * (srgb(x * 1.001) - srgb(x * 0.999)) / (0.002 * x) for x in light]
+    variance = [s**2 * (FULL_WELL * x + READ**2) / FULL_WELL**2 + 1 / 12 for s, x in zip(slope, light)]
+    rise = slope[1] * exposures[1] / (slope[0] * exposures[0])
+    noise = variance[1] + rise**2 * variance[0]
+    dy, dx = np.gradient(code[1])
+    usable = np.all([(c >= 3) & (c < 250) for c in code], axis=0)
+    usable[[0, -1]] = usable[:, [0, -1]] = False
+    c, r = np.meshgrid(np.arange(COLUMNS) + 0.5 - COLUMNS / 2, np.arange(ROWS) + 0.5 - ROWS / 2)
+    rows = np.stack([dx, dy, c * dy - r * dx][: 3 if motion[2] else 2])[:, usable] / np.sqrt(noise[usable])
+    covariance = np.linalg.inv(rows @ rows.T)
+    square = covariance[0, 0] + covariance[1, 1]
+    if motion[2]:
+        square += covariance[2, 2] * (COLUMNS**2 + ROWS**2) / 4
+    return np.sqrt(square)
+
+
 rows = []
 for i, (x, y, degrees, stops) in enumerate(PAIRS):
     random = np.random.default_rng(100 + i)
@@ -107,9 +134,10 @@ for i, (x, y, degrees, stops) in enumerate(PAIRS):
     shift, _ = cv2.phaseCorrelate(a, b, window)
     found = [ecc(a, b, start) for start in ((0, 0), shift)]
     errors = [error(matrix(*shift, 0), truth)] + [np.inf if f is None else error(f, truth) for f in found]
-    rows.append([x, y, degrees, stops, *(f"{e:.4f}" for e in errors)])
+    sd = bound(waves, (x, y, degrees), (0.25, 0.25 * 2**stops))
+    rows.append([x, y, degrees, stops, *(f"{e:.4f}" for e in errors), f"{sd:.5f}"])
 
 with open(HERE / "pairs.csv", "w", newline="") as file:
     out = csv.writer(file, lineterminator="\n")
-    out.writerow(["columns", "rows", "degrees", "stops", "phase_correlation_px", "ecc_px", "ecc_from_phase_px"])
+    out.writerow(["columns", "rows", "degrees", "stops", "phase_correlation_px", "ecc_px", "ecc_from_phase_px", "bound_px"])
     out.writerows(rows)
