@@ -26,6 +26,9 @@ const LEAST: (f64, f64) = (2.0, 12.0);
 const SEEN: f64 = 0.005;
 /// Power over the mean of its neighbourhood: noise comes there once in e^25.
 const ABOVE: f64 = 25.0;
+/// Power of a line of the scene over what is beside it, and its amplitude over that of the ripple, from which it is the scene's.
+const LINE: f64 = 4.0;
+const STRONGER: f64 = 3.0;
 /// Rows of a unit of coding of JPEG with halved chroma, whose ripple is not the light's.
 const CODED: f64 = 16.0;
 
@@ -56,7 +59,10 @@ pub fn measure(bracket: &Bracket, response: &Response) -> Vec<Option<Banding>> {
             light: Light::new(response.curves.get(channel)?),
             channel,
         };
-        (j != bracket.reference).then(|| ripple(&pair.profile()?, frame.picture.pixels.rows()))?
+        (j != bracket.reference).then(|| {
+            let rows = frame.picture.pixels.rows();
+            ripple(&pair.profile()?, &pair.scene(), rows)
+        })?
     };
     (0..bracket.frames.len()).into_par_iter().map(of).collect()
 }
@@ -79,10 +85,15 @@ impl Light {
     }
 
     fn at(&self, level: f64) -> Option<f64> {
-        let place = level * 4095.0;
+        (level > self.low && level < self.high).then(|| self.within(level))
+    }
+
+    /// The same for any level, the nearest that is used where it is not.
+    fn within(&self, level: f64) -> f64 {
+        let place = level.clamp(self.low, self.high) * 4095.0;
         let i = (place as usize).min(4094);
         let (a, b) = (self.table[i], self.table[i + 1]);
-        (level > self.low && level < self.high).then_some(a + (place - i as f64) * (b - a))
+        a + (place - i as f64) * (b - a)
     }
 }
 
@@ -117,32 +128,57 @@ impl Pair<'_> {
         Some((here, self.light.at(there)? - self.light.at(here)?))
     }
 
-    /// (place down the frame 0..1, median log ratio) by band of rows.
-    fn profile(&self) -> Option<Vec<(f64, f64)>> {
+    /// Calls `look` with row and column at places spread over every band of rows, and gives what it finds by band, with the place
+    /// of the band down the frame, 0..1.
+    fn bands<T>(&self, look: impl Fn(usize, usize) -> Option<T>) -> Vec<(f64, Vec<T>)> {
         let (rows, columns) = (self.pixels[0].rows(), self.pixels[0].columns());
         let high = rows.div_ceil(BANDS).max(1);
         let apart = (columns * high / ACROSS).max(1);
-        let bands: Vec<Vec<(f64, f64)>> = (0..rows / high)
-            .map(|band| {
-                let pixels = (0..columns * high).step_by(apart);
-                let places = pixels.map(|i| (band * high + i % high, i / high));
-                places.filter_map(|(r, c)| self.at(r, c)).collect()
-            })
-            .collect();
+        let band = |band: usize| {
+            let pixels = (0..columns * high).step_by(apart);
+            let places = pixels.map(|i| (band * high + i % high, i / high));
+            let found = places.filter_map(|(r, c)| look(r, c)).collect();
+            ((band as f64 + 0.5) * high as f64 / rows as f64, found)
+        };
+        (0..rows / high).map(band).collect()
+    }
+
+    /// Median log light of the reference by band of rows, whether the other frame sees it or not.
+    fn scene(&self) -> Profile {
+        let light = |r, c| {
+            let level = f64::from(self.pixels[0].level(r, c, self.channel));
+            Some(self.light.within(level))
+        };
+        let bands = self.bands(light).into_iter();
+        Profile::new(bands.filter_map(|(t, v)| Some((t, median(&v)?))).collect())
+    }
+
+    /// Median log ratio by band of rows, of the bands where it is seen well.
+    fn profile(&self) -> Option<Profile> {
+        let bands: Vec<(f64, Vec<(f64, f64)>)> = self.bands(|r, c| self.at(r, c));
         let bin = |level: f64| ((level * LEVELS as f64) as usize).min(LEVELS - 1);
         let mut by_level = vec![Vec::new(); LEVELS];
-        for &(level, ratio) in bands.iter().flatten() {
+        for &(level, ratio) in bands.iter().flat_map(|b| &b.1) {
             by_level[bin(level)].push(ratio);
         }
         let usual: Vec<f64> = by_level.iter().map(|v| median(v).unwrap_or(0.0)).collect();
-        let of_band = |(i, band): (usize, &Vec<(f64, f64)>)| {
+        let of_band = |(place, band): &(f64, Vec<(f64, f64)>)| {
             let left: Vec<f64> = band.iter().map(|(l, v)| v - usual[bin(*l)]).collect();
-            let place = (i as f64 + 0.5) * high as f64 / rows as f64;
-            (left.len() >= ENOUGH).then_some((place, median(&left)?))
+            (left.len() >= ENOUGH).then_some((*place, median(&left)?))
         };
-        let profile: Vec<_> = bands.iter().enumerate().filter_map(of_band).collect();
-        (profile.len() >= 64 && 2 * profile.len() >= bands.len()).then_some(profile)
+        let points: Vec<_> = bands.iter().filter_map(of_band).collect();
+        (points.len() >= 64 && 2 * points.len() >= bands.len()).then(|| Profile::new(points))
     }
+}
+
+/// Values down the frame.
+struct Profile {
+    /// Places, 0..1.
+    places: Vec<f64>,
+    /// Values without slow change.
+    values: Vec<f64>,
+    /// An orthonormal basis of slow change.
+    slow: Vec<Vec<f64>>,
 }
 
 fn dot(a: &[f64], b: &[f64]) -> f64 {
@@ -161,21 +197,57 @@ fn beside(mut values: Vec<f64>, basis: &[Vec<f64>]) -> Vec<f64> {
     values
 }
 
-fn ripple(profile: &[(f64, f64)], rows: usize) -> Option<Banding> {
-    let mut slow: Vec<Vec<f64>> = Vec::new();
-    for degree in 0..=SLOW {
-        let power = profile
-            .iter()
-            .map(|(t, _)| (2.0 * t - 1.0).powi(degree as i32));
-        let new = beside(power.collect(), &slow);
-        let length = dot(&new, &new).sqrt();
-        slow.push(new.iter().map(|v| v / length).collect());
+impl Profile {
+    /// Of (place, value).
+    fn new(points: Vec<(f64, f64)>) -> Self {
+        let (places, values): (Vec<f64>, Vec<f64>) = points.into_iter().unzip();
+        let mut slow: Vec<Vec<f64>> = Vec::new();
+        for degree in 0..=SLOW {
+            let power = places.iter().map(|t| (2.0 * t - 1.0).powi(degree as i32));
+            let new = beside(power.collect(), &slow);
+            let length = dot(&new, &new).sqrt();
+            slow.push(new.iter().map(|v| v / length).collect());
+        }
+        Profile {
+            values: beside(values, &slow),
+            places,
+            slow,
+        }
     }
-    let values = beside(profile.iter().map(|p| p.1).collect(), &slow);
-    let most = (rows as f64 / LEAST.1).min(profile.len() as f64 / 4.0);
+
+    /// The sine of one frequency fitted to the values.
+    fn line(&self, cycles: f64) -> Line {
+        let Profile {
+            places,
+            values,
+            slow,
+        } = self;
+        let waves = places
+            .iter()
+            .map(|t| (std::f64::consts::TAU * cycles * t).sin_cos());
+        let (b, a): (Vec<f64>, Vec<f64>) = waves.unzip();
+        // Products of what the slow change does not hold, of which the values have nothing.
+        let held: Vec<(f64, f64)> = slow.iter().map(|s| (dot(s, &a), dot(s, &b))).collect();
+        let beside =
+            |all: f64, part: fn(&(f64, f64)) -> f64| all - held.iter().map(part).sum::<f64>();
+        let u = beside(dot(&a, &a), |h| h.0 * h.0).max(1e-12);
+        let turned = beside(dot(&a, &b), |h| h.0 * h.1) / u;
+        let v = (beside(dot(&b, &b), |h| h.1 * h.1) - turned * turned * u).max(1e-12);
+        let (ya, yb) = (dot(values, &a), dot(values, &b));
+        let (x, y) = (ya / u, (yb - turned * ya) / v);
+        Line {
+            cycles,
+            power: x * x * u + y * y * v,
+            amplitude: (x - turned * y).hypot(y),
+        }
+    }
+}
+
+fn ripple(profile: &Profile, scene: &Profile, rows: usize) -> Option<Banding> {
+    let most = (rows as f64 / LEAST.1).min(profile.places.len() as f64 / 4.0);
     let count = (2.0 * (most - LEAST.0)).max(0.0) as usize;
     let cycles = (0..=count).map(|i| LEAST.0 + 0.5 * i as f64);
-    let lines: Vec<Line> = cycles.map(|f| line(profile, &values, &slow, f)).collect();
+    let lines: Vec<Line> = cycles.map(|f| profile.line(f)).collect();
     let coded = |f: f64| (rows as f64 / f / CODED - 1.0).abs() < 0.04;
     let highest = lines
         .iter()
@@ -194,38 +266,37 @@ fn ripple(profile: &[(f64, f64)], rows: usize) -> Option<Banding> {
     }
     let finer = (-8..=8).map(|i| (highest.cycles + 0.05 * f64::from(i)).max(LEAST.0));
     let best = finer
-        .map(|f| line(profile, &values, &slow, f))
+        .map(|f| profile.line(f))
         .max_by(|a, b| a.power.total_cmp(&b.power))?;
-    (best.amplitude >= SEEN).then_some(Banding {
+    (best.amplitude >= SEEN && !of_the_scene(scene, &best)).then_some(Banding {
         amplitude: best.amplitude,
         cycles: best.cycles,
     })
 }
 
-/// The sine of one frequency fitted to a profile.
+/// True where the scene has a line of its own down the rows at that frequency, as blinds and shelves do, and a strong one: what
+/// compression and clipping leave of it then ripples from frame to frame too. A scene that is smooth has most at the
+/// lowest frequencies, but no line there; and ripple of the reference's own light is no stronger than the ratio's.
+fn of_the_scene(scene: &Profile, ripple: &Line) -> bool {
+    let f = ripple.cycles;
+    let strongest = |from: f64, to: f64| {
+        let from = from.max(LEAST.0);
+        let count = ((to - from) / 0.25).floor().max(-1.0) as i32 + 1;
+        let lines = (0..count).map(|i| scene.line(from + 0.25 * f64::from(i)));
+        lines.max_by(|a, b| a.power.total_cmp(&b.power))
+    };
+    let (below, above) = (strongest(0.6 * f, f - 1.5), strongest(f + 1.5, 1.6 * f));
+    let (Some(line), Some(below)) = (strongest(f - 0.5, f + 0.5), below) else {
+        return false;
+    };
+    let beside = above.map_or(0.0, |l| l.power).max(below.power);
+    line.power > LINE * beside && line.amplitude > STRONGER * ripple.amplitude
+}
+
+/// A sine of one frequency.
 struct Line {
     cycles: f64,
     /// What it takes of the sum of squares.
     power: f64,
     amplitude: f64,
-}
-
-fn line(profile: &[(f64, f64)], values: &[f64], slow: &[Vec<f64>], cycles: f64) -> Line {
-    let waves = profile
-        .iter()
-        .map(|(t, _)| (std::f64::consts::TAU * cycles * t).sin_cos());
-    let (b, a): (Vec<f64>, Vec<f64>) = waves.unzip();
-    // Products of what the slow change does not hold, of which the values have nothing.
-    let held: Vec<(f64, f64)> = slow.iter().map(|s| (dot(s, &a), dot(s, &b))).collect();
-    let beside = |all: f64, part: fn(&(f64, f64)) -> f64| all - held.iter().map(part).sum::<f64>();
-    let u = beside(dot(&a, &a), |h| h.0 * h.0).max(1e-12);
-    let turned = beside(dot(&a, &b), |h| h.0 * h.1) / u;
-    let v = (beside(dot(&b, &b), |h| h.1 * h.1) - turned * turned * u).max(1e-12);
-    let (ya, yb) = (dot(values, &a), dot(values, &b));
-    let (x, y) = (ya / u, (yb - turned * ya) / v);
-    Line {
-        cycles,
-        power: x * x * u + y * y * v,
-        amplitude: (x - turned * y).hypot(y),
-    }
 }
