@@ -5,6 +5,8 @@ use ndarray::Array3;
 
 /// How frames that are moved by fractions of a pixel are read, in linear light.
 pub(super) const READING: Interpolation = Interpolation::Cubic;
+/// Distance of which nothing is seen, pixels.
+const NEAR: f64 = 1e-6;
 
 /// What to read: a row of the reference, through the map to the frame, and the first of the channels.
 #[derive(Clone, Copy)]
@@ -31,6 +33,7 @@ pub(super) fn read<T: Copy, const N: usize>(
             x: column as f64 + 0.5,
             y: place.row as f64 + 0.5,
         });
+        let at = at.map(settled);
         let Some(at) = at.filter(|at| covered(*at, (rows, columns))) else {
             *energy = 1.0;
             out.iter_mut().for_each(|o| o[column] = UNCOVERED);
@@ -59,6 +62,19 @@ pub(super) fn read<T: Copy, const N: usize>(
             // A clipped sample, infinite, leaves nothing finite behind.
             out[column] = if sum.is_finite() { sum } else { CLIPPED };
         }
+    }
+}
+
+/// A place nearer to a pixel's centre than [`NEAR`] is that centre: a neighbour of so little weight must not make it clipped.
+#[inline]
+fn settled(at: Point) -> Point {
+    let settled = |v: f64| {
+        let centre = (v as isize) as f64 + 0.5;
+        if (v - centre).abs() < NEAR { centre } else { v }
+    };
+    Point {
+        x: settled(at.x),
+        y: settled(at.y),
     }
 }
 
@@ -93,7 +109,7 @@ mod tests {
     /// The definition: every sample with weight, one after the other, at one place.
     fn slow(codes: &Array3<u8>, at: Option<Point>, channel: usize) -> f32 {
         let (rows, columns, _) = codes.dim();
-        let Some(at) = at.filter(|at| {
+        let Some(at) = at.map(settled).filter(|at| {
             (0.5..=columns as f64 - 0.5).contains(&at.x)
                 && (0.5..=rows as f64 - 0.5).contains(&at.y)
         }) else {
