@@ -59,10 +59,15 @@ pub fn measure(bracket: &Bracket, response: &Response) -> Vec<Option<Banding>> {
             light: Light::new(response.curves.get(channel)?),
             channel,
         };
-        (j != bracket.reference).then(|| {
-            let rows = frame.picture.pixels.rows();
-            ripple(&pair.profile()?, &pair.scene(), rows)
-        })?
+        if j == bracket.reference {
+            return None;
+        }
+        let found = ripple(&pair.profile()?, frame.picture.pixels.rows())?;
+        // The scene is looked at only where something was found.
+        (!of_the_scene(&pair.scene(), &found)).then_some(Banding {
+            amplitude: found.amplitude,
+            cycles: found.cycles,
+        })
     };
     (0..bracket.frames.len()).into_par_iter().map(of).collect()
 }
@@ -243,7 +248,8 @@ impl Profile {
     }
 }
 
-fn ripple(profile: &Profile, scene: &Profile, rows: usize) -> Option<Banding> {
+/// The sine that stands far out of a profile of a frame of so many rows.
+fn ripple(profile: &Profile, rows: usize) -> Option<Line> {
     let most = (rows as f64 / LEAST.1).min(profile.places.len() as f64 / 4.0);
     let count = (2.0 * (most - LEAST.0)).max(0.0) as usize;
     let cycles = (0..=count).map(|i| LEAST.0 + 0.5 * i as f64);
@@ -268,10 +274,7 @@ fn ripple(profile: &Profile, scene: &Profile, rows: usize) -> Option<Banding> {
     let best = finer
         .map(|f| profile.line(f))
         .max_by(|a, b| a.power.total_cmp(&b.power))?;
-    (best.amplitude >= SEEN && !of_the_scene(scene, &best)).then_some(Banding {
-        amplitude: best.amplitude,
-        cycles: best.cycles,
-    })
+    (best.amplitude >= SEEN).then_some(best)
 }
 
 /// True where the scene has a line of its own down the rows at that frequency, as blinds and shelves do, and a strong one: what

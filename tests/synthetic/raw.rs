@@ -338,8 +338,7 @@ fn no_bias_from_the_lowest_light_to_clip(brackets: u64) {
             efficiency > 0.98 - 2.0 * chance[0],
             "{light} e-: {efficiency}"
         );
-        let (low, high) = (0.66 - 2.0 * chance[1], 0.70 + 2.0 * chance[1]);
-        assert!((low..high).contains(&coverage), "{light} e-: {coverage}");
+        assert!((0.66..0.70).contains(&coverage), "{light} e-: {coverage}");
         assert!(
             snr < 2.0 || bias.abs() < 0.005 + 2.0 * uncertainty,
             "{light} e-: {bias}"
