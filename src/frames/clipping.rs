@@ -89,6 +89,7 @@ fn stride(pixels: &Pixels) -> usize {
 fn count(pixels: &Pixels) -> Vec<Counts> {
     let step = stride(pixels);
     match pixels {
+        Pixels::U8(a) if a.dim().2 == 3 => count_bytes(a, step),
         Pixels::U8(a) => count_codes(a, step, 256, usize::from),
         Pixels::U16(a) => count_codes(a, step, 65536, usize::from),
         Pixels::F32(a) => {
@@ -104,6 +105,28 @@ fn count(pixels: &Pixels) -> Vec<Counts> {
             counts
         }
     }
+}
+
+/// The usual frames: three channels of bytes, two pixels at a time with counts of their own, so that runs of one code need not
+/// wait for each other.
+fn count_bytes(samples: &ndarray::Array3<u8>, step: usize) -> Vec<Counts> {
+    let mut counts = [[[0u32; 256]; 3]; 2];
+    for row in samples.axis_iter(Axis(0)).step_by(step) {
+        let pixels = row.to_slice().unwrap_or_default().as_chunks::<3>().0;
+        for (i, pixel) in pixels.iter().enumerate() {
+            for (channel, &code) in counts[i % 2].iter_mut().zip(pixel) {
+                channel[usize::from(code)] += 1;
+            }
+        }
+    }
+    let [even, odd] = counts;
+    let both = even.into_iter().zip(odd);
+    both.map(|(a, b)| {
+        let mut counts = Counts::new(0);
+        counts.codes = a.iter().zip(b).map(|(a, b)| a + b).collect();
+        counts
+    })
+    .collect()
 }
 
 fn count_codes<T: Copy>(

@@ -51,12 +51,15 @@ impl Banding {
 /// Ripple of every frame against the reference, in the bracket's order; `None` where there is none, or where it cannot be seen.
 pub fn measure(bracket: &Bracket, response: &Response) -> Vec<Option<Banding>> {
     let channel = response.curves.len() / 2;
+    let Some(light) = response.curves.get(channel).map(Light::new) else {
+        return vec![None; bracket.frames.len()];
+    };
     let of = |j: usize| {
         let (frame, reference) = (&bracket.frames[j], &bracket.frames[bracket.reference]);
         let pair = Pair {
             pixels: [&reference.picture.pixels, &frame.picture.pixels],
             transform: frame.transform,
-            light: Light::new(response.curves.get(channel)?),
+            light: &light,
             channel,
         };
         if j == bracket.reference {
@@ -77,20 +80,30 @@ struct Light {
     table: Vec<f64>,
     low: f64,
     high: f64,
+    /// By 8-bit code; no number where that is not used.
+    by_code: [f64; 256],
 }
 
 impl Light {
     fn new(curve: &ResponseCurve) -> Self {
         let entry = |i: usize| curve.exposure_at(i as f64 / 4095.0).max(1e-12).ln();
-        Light {
+        let mut light = Light {
             table: (0..4096).map(entry).collect(),
             low: curve.floor_level + MARGIN / 255.0,
             high: curve.clip_level - MARGIN / 255.0,
-        }
+            by_code: [f64::NAN; 256],
+        };
+        light.by_code = std::array::from_fn(|code| light.at(code as f64 / 255.0));
+        light
     }
 
-    fn at(&self, level: f64) -> Option<f64> {
-        (level > self.low && level < self.high).then(|| self.within(level))
+    /// No number where the level is not used.
+    fn at(&self, level: f64) -> f64 {
+        if level > self.low && level < self.high {
+            self.within(level)
+        } else {
+            f64::NAN
+        }
     }
 
     /// The same for any level, the nearest that is used where it is not.
@@ -100,13 +113,24 @@ impl Light {
         let (a, b) = (self.table[i], self.table[i + 1]);
         a + (place - i as f64) * (b - a)
     }
+
+    /// Level and log light of a pixel.
+    #[inline]
+    fn of(&self, pixels: &Pixels, at: [usize; 3]) -> (f64, f64) {
+        if let Pixels::U8(codes) = pixels {
+            let code = codes[at];
+            return (f64::from(code) / 255.0, self.by_code[usize::from(code)]);
+        }
+        let level = f64::from(pixels.level(at[0], at[1], at[2]));
+        (level, self.at(level))
+    }
 }
 
 struct Pair<'a> {
     /// Of the reference, of the frame.
     pixels: [&'a Pixels; 2],
     transform: Option<Transform>,
-    light: Light,
+    light: &'a Light,
     channel: usize,
 }
 
@@ -128,9 +152,9 @@ impl Pair<'_> {
         if r >= moving.rows() || c >= moving.columns() {
             return None;
         }
-        let here = f64::from(fixed.level(row, column, self.channel));
-        let there = f64::from(moving.level(r, c, self.channel));
-        Some((here, self.light.at(there)? - self.light.at(here)?))
+        let (here, light) = self.light.of(fixed, [row, column, self.channel]);
+        let ratio = self.light.of(moving, [r, c, self.channel]).1 - light;
+        (!ratio.is_nan()).then_some((here, ratio))
     }
 
     /// Calls `look` with row and column at places spread over every band of rows, and gives what it finds by band, with the place
@@ -186,8 +210,17 @@ struct Profile {
     slow: Vec<Vec<f64>>,
 }
 
+/// Eight sums side by side, so that none waits for the one before.
 fn dot(a: &[f64], b: &[f64]) -> f64 {
-    a.iter().zip(b).map(|(a, b)| a * b).sum()
+    let mut sums = [0.0; 8];
+    let (a, b) = (a.as_chunks::<8>(), b.as_chunks::<8>());
+    for (a, b) in a.0.iter().zip(b.0) {
+        for (sum, (a, b)) in sums.iter_mut().zip(a.iter().zip(b)) {
+            *sum += a * b;
+        }
+    }
+    let rest = a.1.iter().zip(b.1).map(|(a, b)| a * b);
+    sums.iter().copied().chain(rest).sum()
 }
 
 /// What of `values` the orthonormal `basis` does not hold.
@@ -220,30 +253,70 @@ impl Profile {
         }
     }
 
+    /// The waves of one frequency at the places: cosines, sines.
+    fn waves(&self, cycles: f64) -> Waves {
+        let wave = |t: &f64| (std::f64::consts::TAU * cycles * t).sin_cos();
+        let (sines, cosines) = self.places.iter().map(wave).unzip();
+        Waves {
+            cycles,
+            cosines,
+            sines,
+        }
+    }
+
     /// The sine of one frequency fitted to the values.
     fn line(&self, cycles: f64) -> Line {
-        let Profile {
-            places,
-            values,
-            slow,
-        } = self;
-        let waves = places
-            .iter()
-            .map(|t| (std::f64::consts::TAU * cycles * t).sin_cos());
-        let (b, a): (Vec<f64>, Vec<f64>) = waves.unzip();
+        self.fit(&self.waves(cycles))
+    }
+
+    /// The same at `count` frequencies from `first` on, `step` apart; each one's waves are those before, turned.
+    fn lines(&self, first: f64, step: f64, count: usize) -> Vec<Line> {
+        let (mut waves, turn) = (self.waves(first), self.waves(step));
+        let each = |_| {
+            let line = self.fit(&waves);
+            waves.turn(&turn);
+            line
+        };
+        (0..count).map(each).collect()
+    }
+
+    fn fit(&self, waves: &Waves) -> Line {
+        let (a, b) = (&waves.cosines, &waves.sines);
         // Products of what the slow change does not hold, of which the values have nothing.
-        let held: Vec<(f64, f64)> = slow.iter().map(|s| (dot(s, &a), dot(s, &b))).collect();
+        let held: Vec<(f64, f64)> = self
+            .slow
+            .iter()
+            .map(|s| (dot(s, a), dot(s, b)))
+            .collect();
         let beside =
             |all: f64, part: fn(&(f64, f64)) -> f64| all - held.iter().map(part).sum::<f64>();
-        let u = beside(dot(&a, &a), |h| h.0 * h.0).max(1e-12);
-        let turned = beside(dot(&a, &b), |h| h.0 * h.1) / u;
-        let v = (beside(dot(&b, &b), |h| h.1 * h.1) - turned * turned * u).max(1e-12);
-        let (ya, yb) = (dot(values, &a), dot(values, &b));
+        let u = beside(dot(a, a), |h| h.0 * h.0).max(1e-12);
+        let turned = beside(dot(a, b), |h| h.0 * h.1) / u;
+        let v = (beside(dot(b, b), |h| h.1 * h.1) - turned * turned * u).max(1e-12);
+        let (ya, yb) = (dot(&self.values, a), dot(&self.values, b));
         let (x, y) = (ya / u, (yb - turned * ya) / v);
         Line {
-            cycles,
+            cycles: waves.cycles,
             power: x * x * u + y * y * v,
             amplitude: (x - turned * y).hypot(y),
+        }
+    }
+}
+
+/// Cosines and sines of one frequency at the places of a profile.
+struct Waves {
+    cycles: f64,
+    cosines: Vec<f64>,
+    sines: Vec<f64>,
+}
+
+impl Waves {
+    /// On to the sum of both frequencies.
+    fn turn(&mut self, by: &Waves) {
+        self.cycles += by.cycles;
+        let turns = by.cosines.iter().zip(&by.sines);
+        for ((c, s), (cos, sin)) in self.cosines.iter_mut().zip(&mut self.sines).zip(turns) {
+            (*c, *s) = (*c * cos - *s * sin, *c * sin + *s * cos);
         }
     }
 }
@@ -252,8 +325,7 @@ impl Profile {
 fn ripple(profile: &Profile, rows: usize) -> Option<Line> {
     let most = (rows as f64 / LEAST.1).min(profile.places.len() as f64 / 4.0);
     let count = (2.0 * (most - LEAST.0)).max(0.0) as usize;
-    let cycles = (0..=count).map(|i| LEAST.0 + 0.5 * i as f64);
-    let lines: Vec<Line> = cycles.map(|f| profile.line(f)).collect();
+    let lines = profile.lines(LEAST.0, 0.5, count + 1);
     let coded = |f: f64| (rows as f64 / f / CODED - 1.0).abs() < 0.04;
     let highest = lines
         .iter()
@@ -284,8 +356,8 @@ fn of_the_scene(scene: &Profile, ripple: &Line) -> bool {
     let f = ripple.cycles;
     let strongest = |from: f64, to: f64| {
         let from = from.max(LEAST.0);
-        let count = ((to - from) / 0.25).floor().max(-1.0) as i32 + 1;
-        let lines = (0..count).map(|i| scene.line(from + 0.25 * f64::from(i)));
+        let count = ((to - from) / 0.25 + 1.0).floor().max(0.0) as usize;
+        let lines = scene.lines(from, 0.25, count).into_iter();
         lines.max_by(|a, b| a.power.total_cmp(&b.power))
     };
     let (below, above) = (strongest(0.6 * f, f - 1.5), strongest(f + 1.5, 1.6 * f));

@@ -111,7 +111,7 @@ impl<'a> View<'a> {
         let mut seen = [[0.0; SIDE]; SIDE];
         for (k, line) in seen.iter_mut().enumerate() {
             *line = self.line(top + k, left);
-            if line.iter().sum::<f64>().is_nan() {
+            if line.iter().any(|x| x.is_nan()) {
                 return None;
             }
         }
@@ -209,12 +209,17 @@ type Seen = [[f64; SIDE]; SIDE];
 
 /// Variance of the radiance difference over one window that both frames see neither black nor clipped.
 fn difference(a: &Seen, b: &Seen) -> Option<Window> {
-    let (mut sum, mut square, mut total) = (0.0, 0.0, 0.0);
-    for (x, y) in a.as_flattened().iter().zip(b.as_flattened()) {
-        sum += x - y;
-        square += (x - y) * (x - y);
-        total += x + y;
+    // Column by column, so that no sum waits for the one before.
+    let (mut sums, mut squares, mut totals) = ([0.0; SIDE], [0.0; SIDE], [0.0; SIDE]);
+    for (a, b) in a.iter().zip(b) {
+        for k in 0..SIDE {
+            let (x, y) = (a[k], b[k]);
+            sums[k] += x - y;
+            squares[k] += (x - y) * (x - y);
+            totals[k] += x + y;
+        }
     }
+    let [sum, square, total] = [sums, squares, totals].map(|s| s.iter().sum::<f64>());
     let n = (SIDE * SIDE) as f64;
     let mean = sum / n;
     let radiance = total / (2.0 * n);

@@ -3,7 +3,7 @@
 //! A block mean keeps its value through JPEG compression far better than a pixel does, and averages noise before the
 //! curved response is applied to it, so that fits to block means have next to no errors-in-variables bias.
 use crate::frames::{Bracket, Frame};
-use crate::raster::{Pixels, Point};
+use crate::raster::{Pixels, Point, Work, wide};
 use ndarray::Array3;
 use rayon::prelude::*;
 use smallvec::SmallVec;
@@ -179,23 +179,30 @@ fn row_of_blocks(
 ) -> Vec<BlockSamples> {
     let mut out = vec![BlockSamples::default(); channels];
     let (rows, columns, _) = bracket.frames[bracket.reference].picture.pixels.dim();
-    // Offset the chosen columns from row to row, so that the choice has no direction.
+    // By frame: where the blocks lie. Offset the chosen columns from row to row, so that the choice has no direction.
+    let mut places: Vec<Vec<(usize, usize)>> = vec![Vec::new(); bracket.frames.len()];
     for block_column in ((block_row * 7) % skip..across).step_by(skip) {
         let (top, left) = (block_row * side, block_column * side);
-        let places: Option<Vec<_>> = bracket
-            .frames
-            .iter()
-            .map(|f| place(f, top, left, side))
-            .collect();
-        let Some(places) = places else { continue };
+        let frames = bracket.frames.iter();
+        let at: Option<SmallVec<[_; 8]>> = frames.map(|f| place(f, top, left, side)).collect();
+        let Some(at) = at else { continue };
+        places.iter_mut().zip(at).for_each(|(p, at)| p.push(at));
         let tile = top * TILES.1 / rows.max(1) * TILES.0 + left * TILES.0 / columns.max(1);
         out.iter_mut().for_each(|o| o.tile.push(tile as u16));
-        for (frame, &at) in bracket.frames.iter().zip(&places) {
-            let found = statistics(&frame.picture.pixels, at, side);
-            for (samples, (mean, variance, peak)) in out.iter_mut().zip(found) {
-                samples.mean.push(mean);
-                samples.variance.push(variance);
-                samples.peak.push(peak);
+    }
+    let frames = places.len();
+    let entries = frames * out.first().map_or(0, |o| o.tile.len());
+    for samples in &mut out {
+        samples.mean.resize(entries, 0.0);
+        samples.variance.resize(entries, 0.0);
+        samples.peak.resize(entries, 0.0);
+    }
+    for (j, (frame, places)) in bracket.frames.iter().zip(&places).enumerate() {
+        let found = statistics(&frame.picture.pixels, places, side);
+        for (block, found) in found.chunks_exact(channels.max(1)).enumerate() {
+            for (samples, &(mean, variance, peak)) in out.iter_mut().zip(found) {
+                let i = block * frames + j;
+                (samples.mean[i], samples.variance[i], samples.peak[i]) = (mean, variance, peak);
             }
         }
     }
@@ -222,60 +229,111 @@ pub(crate) fn place(frame: &Frame, top: usize, left: usize, side: usize) -> Opti
     inside.then_some((row as usize, column as usize))
 }
 
-/// Mean, variance and largest code of a block with its top left corner at (row, column), by channel.
+/// Mean, variance and largest code of a block.
+pub(crate) type Statistics = (f32, f32, f32);
+
+/// The statistics of blocks with their top left corners at (row, column), channel after channel of block after block.
 pub(crate) fn statistics(
     pixels: &Pixels,
-    at: (usize, usize),
+    places: &[(usize, usize)],
     side: usize,
-) -> SmallVec<[(f32, f32, f32); 4]> {
-    match (pixels, pixels.channels()) {
-        (Pixels::U8(codes), 3) => of_codes::<_, 3>(codes, at, side).into_iter().collect(),
-        (Pixels::U8(codes), 1) => of_codes::<_, 1>(codes, at, side).into_iter().collect(),
-        (Pixels::U16(codes), 4) => of_codes::<_, 4>(codes, at, side).into_iter().collect(),
-        (Pixels::U16(codes), 3) => of_codes::<_, 3>(codes, at, side).into_iter().collect(),
-        (Pixels::U16(codes), 1) => of_codes::<_, 1>(codes, at, side).into_iter().collect(),
-        (_, channels) => (0..channels)
-            .map(|channel| of_levels(pixels, at, side, channel))
-            .collect(),
+) -> Vec<Statistics> {
+    match (pixels, pixels.channels(), side) {
+        (Pixels::U8(codes), 3, 8) => wide(OfRows::<_, 3, 24> { codes, places }),
+        (Pixels::U8(codes), 3, _) => of_codes::<_, 3>(codes, places, side),
+        (Pixels::U8(codes), 1, _) => of_codes::<_, 1>(codes, places, side),
+        (Pixels::U16(codes), 4, _) => of_codes::<_, 4>(codes, places, side),
+        (Pixels::U16(codes), 3, _) => of_codes::<_, 3>(codes, places, side),
+        (Pixels::U16(codes), 1, _) => of_codes::<_, 1>(codes, places, side),
+        (_, channels, _) => {
+            let each = |&at| (0..channels).map(move |channel| of_levels(pixels, at, side, channel));
+            places.iter().flat_map(each).collect()
+        }
+    }
+}
+
+/// From sums of codes, of their squares, and the largest code of a block of so many pixels.
+#[inline(always)]
+fn summed<T>(count: usize, sum: u32, square: u64, peak: u32) -> Statistics {
+    let count = count as f64;
+    let full = ((1u64 << (8 * size_of::<T>())) - 1) as f64;
+    let unit = CODES / full;
+    let mean = f64::from(sum) / count;
+    let variance = (square as f64 / count - mean * mean).max(0.0);
+    let peak = f64::from(peak) * unit;
+    (
+        (mean * unit) as f32,
+        (variance * unit * unit) as f32,
+        peak as f32,
+    )
+}
+
+/// Blocks of 8 rows of `LANES` bytes, `CHANNELS` of them a pixel: every byte of a row has sums of its own.
+struct OfRows<'a, T, const CHANNELS: usize, const LANES: usize> {
+    codes: &'a Array3<T>,
+    places: &'a [(usize, usize)],
+}
+
+impl<const CHANNELS: usize, const LANES: usize> Work for OfRows<'_, u8, CHANNELS, LANES> {
+    type Output = Vec<Statistics>;
+
+    #[inline(always)]
+    fn call(self) -> Vec<Statistics> {
+        let side = LANES / CHANNELS;
+        let width = self.codes.dim().1 * CHANNELS;
+        let all = self.codes.as_slice().unwrap_or_default();
+        let mut out = Vec::with_capacity(self.places.len() * CHANNELS);
+        for &(top, left) in self.places {
+            let (mut sum, mut square, mut peak) = ([0u16; LANES], [0u32; LANES], [0u8; LANES]);
+            for row in top..top + side {
+                let line = &all[row * width + left * CHANNELS..][..LANES];
+                for k in 0..LANES {
+                    let code = u16::from(line[k]);
+                    sum[k] += code;
+                    square[k] += u32::from(code * code);
+                    peak[k] = peak[k].max(line[k]);
+                }
+            }
+            for channel in 0..CHANNELS {
+                let (mut sums, mut squares, mut most) = (0, 0, 0);
+                for k in (channel..LANES).step_by(CHANNELS) {
+                    sums += u32::from(sum[k]);
+                    squares += square[k];
+                    most = most.max(peak[k]);
+                }
+                let squares = u64::from(squares);
+                out.push(summed::<u8>(side * side, sums, squares, most.into()));
+            }
+        }
+        out
     }
 }
 
 /// Whole numbers all the way, of samples of 8 or 16 bits: 64 codes stay far below 2^32, their squares below 2^53.
 fn of_codes<T: Copy + Into<u32>, const CHANNELS: usize>(
     codes: &Array3<T>,
-    (top, left): (usize, usize),
+    places: &[(usize, usize)],
     side: usize,
-) -> [(f32, f32, f32); CHANNELS] {
-    let (mut sum, mut square, mut peak) = ([0u32; CHANNELS], [0u64; CHANNELS], [0u32; CHANNELS]);
+) -> Vec<Statistics> {
     let width = codes.dim().1;
-    let all = codes
-        .as_slice()
-        .unwrap_or_default()
-        .as_chunks::<CHANNELS>()
-        .0;
-    for row in top..top + side {
-        for pixel in &all[row * width + left..row * width + left + side] {
-            for (k, &code) in pixel.iter().enumerate() {
-                let code = code.into();
-                sum[k] += code;
-                square[k] += u64::from(code) * u64::from(code);
-                peak[k] = peak[k].max(code);
+    let all = codes.as_slice().unwrap_or_default();
+    let all = all.as_chunks::<CHANNELS>().0;
+    let one = |&(top, left): &(usize, usize)| -> [Statistics; CHANNELS] {
+        let (mut sum, mut square, mut peak) =
+            ([0u32; CHANNELS], [0u64; CHANNELS], [0u32; CHANNELS]);
+        for row in top..top + side {
+            for pixel in &all[row * width + left..row * width + left + side] {
+                for (k, &code) in pixel.iter().enumerate() {
+                    let code = code.into();
+                    sum[k] += code;
+                    square[k] += u64::from(code) * u64::from(code);
+                    peak[k] = peak[k].max(code);
+                }
             }
         }
-    }
-    let count = (side * side) as f64;
-    let full = ((1u64 << (8 * size_of::<T>())) - 1) as f64;
-    let unit = CODES / full;
-    std::array::from_fn(|k| {
-        let mean = f64::from(sum[k]) / count;
-        let variance = (square[k] as f64 / count - mean * mean).max(0.0);
-        let peak = f64::from(peak[k]) * unit;
-        (
-            (mean * unit) as f32,
-            (variance * unit * unit) as f32,
-            peak as f32,
-        )
-    })
+        std::array::from_fn(|k| summed::<T>(side * side, sum[k], square[k], peak[k]))
+    };
+    places.iter().flat_map(one).collect()
 }
 
 fn of_levels(
@@ -283,7 +341,7 @@ fn of_levels(
     (top, left): (usize, usize),
     side: usize,
     channel: usize,
-) -> (f32, f32, f32) {
+) -> Statistics {
     let count = (side * side) as f64;
     let (mut sum, mut square, mut peak) = (0.0f64, 0.0f64, 0.0f32);
     for row in top..top + side {
@@ -364,10 +422,10 @@ mod tests {
         let same = Pixels::F32(codes.mapv(|v| f32::from(v) / 255.0));
         let deep = Pixels::U16(codes.mapv(|v| 257 * u16::from(v)));
         let bytes = Pixels::U8(codes);
-        let same = statistics(&same, (1, 2), 8);
-        for whole in [bytes, deep] {
-            let whole = statistics(&whole, (1, 2), 8);
-            assert_eq!(whole.len(), 3);
+        for (side, whole) in [(8, &bytes), (4, &bytes), (8, &deep), (4, &deep)] {
+            let same = statistics(&same, &[(1, 2), (0, 3)], side);
+            let whole = statistics(whole, &[(1, 2), (0, 3)], side);
+            assert_eq!(whole.len(), 6);
             for (a, b) in whole.into_iter().zip(&same) {
                 assert!(
                     (a.0 - b.0).abs() < 1e-3

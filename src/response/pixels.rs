@@ -49,7 +49,7 @@ fn at_place(bracket: &Bracket, place: (usize, usize), side: usize) -> Vec<(usize
     let views: Vec<_> = views
         .map(|(frame, &at)| {
             let pixels = &frame.picture.pixels;
-            (pixels, at, blocks::statistics(pixels, at, side))
+            (pixels, at, blocks::statistics(pixels, &[at], side))
         })
         .collect();
     let of_channel = |channel: usize| {
