@@ -256,7 +256,7 @@ pub fn prepare(
     } = raw::register(bracket, settings.register);
     progress(Event::Stage("recovering the response"));
     let clips = frames::clip_levels(&bracket);
-    let choice = linear::choose_response(&mut bracket, settings.response);
+    let choice = linear::choose_response(&mut bracket, &clips, settings.response);
     let recovered = response::recover(&bracket, &clips, choice)?;
     let settled = recovered.exposures.iter().zip(&recovered.balance);
     for (frame, (exposure, balance)) in bracket.frames.iter_mut().zip(settled) {

@@ -1,8 +1,10 @@
 //! Linear input: what a file says about itself, and what the pixels of a bracket say.
 use super::bracket::{Bracket, Frame};
-use super::clipping::clip_levels;
+use super::clipping::Clip;
 use crate::raster::Pixels;
+use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
+use std::f64::consts::SQRT_2;
 
 /// Pixels compared in a pair of frames, at most about this many.
 const COMPARED_PIXELS: usize = 1 << 18;
@@ -99,14 +101,14 @@ pub struct LevelRatio {
     pub pixels: usize,
 }
 
-/// Compares co-located levels (green, or mono) of neighbouring frames. Pixels are put into bins of one stop by
+/// Compares co-located levels (green, or mono) of neighbouring frames; `clips` as [`clip_levels`](super::clip_levels) has them. Pixels are put into bins of one stop by
 /// `k a + b`, which favours neither frame's noise, and bins within a factor of two of clipping or with fewer than 200
 /// pixels are left out, as are levels under 4 8-bit codes in the darker frame, where rounding rules.
-pub fn looks_linear(bracket: &Bracket) -> LinearTest {
-    let clips = clip_levels(bracket);
+pub fn looks_linear(bracket: &Bracket, clips: &[Clip]) -> LinearTest {
     let channel = if clips.len() == 3 { 1 } else { 0 };
     let clip = clips.get(channel).map_or(1.0, |c| c.clip_level);
     let pairs: Vec<Vec<LevelRatio>> = (0..bracket.frames.len().saturating_sub(1))
+        .into_par_iter()
         .map(|darker| {
             let bins = pair_bins(bracket, darker, channel, clip);
             let usable = bins.iter().filter(|b| b.pixels >= BIN_PIXELS);
@@ -190,9 +192,9 @@ fn pair_bins(bracket: &Bracket, darker: usize, channel: usize, clip: f64) -> Vec
                 f64::from(b.level(row, column, channel)),
             );
             let both = (stated * low + high) / 2.0;
-            let stop = (clip / both).log2();
-            if (0.5..16.0).contains(&stop) && both >= stated * DARKEST {
-                let bin = &mut bins[stop as usize];
+            let below = clip / both;
+            if (SQRT_2..65536.0).contains(&below) && both >= stated * DARKEST {
+                let bin = &mut bins[whole_stops(below)];
                 bin.darker += low;
                 bin.brighter += high;
                 bin.pixels += 1;
@@ -202,8 +204,14 @@ fn pair_bins(bracket: &Bracket, darker: usize, channel: usize, clip: f64) -> Vec
     bins
 }
 
+/// The whole part of the logarithm to base 2 of a number of 1 or more: its exponent (IEEE 754).
+fn whole_stops(ratio: f64) -> usize {
+    (ratio.to_bits() >> 52) as usize - 1023
+}
+
 #[cfg(test)]
 mod tests {
+    use super::super::clip_levels;
     use super::super::fixtures::bracket_of;
     use super::*;
     use crate::formats::Compression;
@@ -219,7 +227,16 @@ mod tests {
                 }))
             })
             .collect();
-        looks_linear(&bracket_of(&frames, stops, Compression::Lossless))
+        let bracket = bracket_of(&frames, stops, Compression::Lossless);
+        looks_linear(&bracket, &clip_levels(&bracket))
+    }
+
+    #[test]
+    fn whole_stops_are_those_of_the_logarithm() {
+        for i in 0..160 {
+            let ratio = (0.1 * f64::from(i)).exp2() * 1.000_001;
+            assert_eq!(whole_stops(ratio), ratio.log2() as usize, "{ratio}");
+        }
     }
 
     #[test]

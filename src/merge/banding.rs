@@ -283,11 +283,7 @@ impl Profile {
     fn fit(&self, waves: &Waves) -> Line {
         let (a, b) = (&waves.cosines, &waves.sines);
         // Products of what the slow change does not hold, of which the values have nothing.
-        let held: Vec<(f64, f64)> = self
-            .slow
-            .iter()
-            .map(|s| (dot(s, a), dot(s, b)))
-            .collect();
+        let held: Vec<(f64, f64)> = self.slow.iter().map(|s| (dot(s, a), dot(s, b))).collect();
         let beside =
             |all: f64, part: fn(&(f64, f64)) -> f64| all - held.iter().map(part).sum::<f64>();
         let u = beside(dot(a, a), |h| h.0 * h.0).max(1e-12);

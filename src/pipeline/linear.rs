@@ -1,10 +1,10 @@
 //! Which frames are linear in light, by their file or by their pixels.
 use crate::finding::Finding;
-use crate::frames::{self, Bracket};
+use crate::frames::{self, Bracket, Clip};
 use crate::response::Choice;
 
 /// Linear frames are recognised by their file or by their pixels, and then not fitted.
-pub(super) fn choose_response(bracket: &mut Bracket, wanted: Choice) -> Choice {
+pub(super) fn choose_response(bracket: &mut Bracket, clips: &[Clip], wanted: Choice) -> Choice {
     if wanted != Choice::Fit {
         return wanted;
     }
@@ -17,7 +17,7 @@ pub(super) fn choose_response(bracket: &mut Bracket, wanted: Choice) -> Choice {
         bracket.findings.push(Finding::TakenAsLinear { evidence });
         return Choice::Linear;
     }
-    let test = frames::looks_linear(bracket);
+    let test = frames::looks_linear(bracket, clips);
     if test.linear {
         let evidence = "levels of neighbouring frames stand in the ratio of their exposures over the whole range".into();
         bracket.findings.push(Finding::TakenAsLinear { evidence });

@@ -117,7 +117,7 @@ pub fn collect(bracket: &Bracket) -> Vec<BlockSamples> {
     let mut side = block_side(rows, columns);
     loop {
         let samples = collect_of(bracket, side);
-        if side <= SMALLEST || !samples.iter().any(too_coarse) {
+        if side <= SMALLEST || !samples.par_iter().any(too_coarse) {
             return samples;
         }
         side /= 2;
@@ -150,23 +150,26 @@ fn collect_of(bracket: &Bracket, side: usize) -> Vec<BlockSamples> {
         .into_par_iter()
         .map(|block_row| row_of_blocks(bracket, block_row, across, side, skip, channels))
         .collect();
-    let mut all = vec![
-        BlockSamples {
+    let joined = |channel: usize| {
+        let rows = per_row.iter().map(|row| &row[channel]);
+        let entries = rows.clone().map(|row| row.mean.len()).sum();
+        let mut all = BlockSamples {
             frames: bracket.frames.len(),
             pixels: side * side,
-            ..Default::default()
+            mean: Vec::with_capacity(entries),
+            variance: Vec::with_capacity(entries),
+            peak: Vec::with_capacity(entries),
+            tile: Vec::with_capacity(entries / bracket.frames.len().max(1)),
         };
-        channels
-    ];
-    for row in per_row {
-        for (sum, part) in all.iter_mut().zip(row) {
-            sum.mean.extend(part.mean);
-            sum.variance.extend(part.variance);
-            sum.peak.extend(part.peak);
-            sum.tile.extend(part.tile);
+        for row in rows {
+            all.mean.extend_from_slice(&row.mean);
+            all.variance.extend_from_slice(&row.variance);
+            all.peak.extend_from_slice(&row.peak);
+            all.tile.extend_from_slice(&row.tile);
         }
-    }
-    all
+        all
+    };
+    (0..channels).into_par_iter().map(joined).collect()
 }
 
 fn row_of_blocks(

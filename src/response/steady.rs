@@ -47,32 +47,31 @@ pub(super) fn keep(samples: Vec<BlockSamples>) -> Vec<BlockSamples> {
 
 /// One block seen by both frames of a pair.
 struct Seen {
-    block: usize,
-    bin: usize,
-    levels: (f64, f64),
-    weight: f64,
+    block: u32,
+    bin: u32,
+    levels: (f32, f32),
+    weight: f32,
 }
 
 /// Marks the blocks in which the frames `first` and the next depart from what maps one onto the other.
 fn mark(samples: &BlockSamples, first: usize, moved: &mut [bool]) {
     let seen = seen(samples, first);
-    let mut bins: Vec<Vec<&Seen>> = vec![Vec::new(); BINS];
-    for s in &seen {
-        bins[s.bin].push(s);
-    }
-    let Some(curve) = curve(&mut bins) else {
+    let Some(curve) = curve(&seen) else {
         return;
     };
-    let away: Vec<Option<f64>> = seen
+    let away: Vec<Option<f32>> = seen
         .iter()
-        .map(|s| Some(s.levels.1 - at(&curve, s.levels.0)?))
+        .map(|s| {
+            let there = at(&curve, f64::from(s.levels.0))?;
+            Some((f64::from(s.levels.1) - there).abs() as f32)
+        })
         .collect();
     let limits = limits(&seen, &away);
     for (s, away) in seen.iter().zip(&away) {
-        if let (Some(away), Some(limit)) = (away, limits[s.bin / 8])
-            && away.abs() > limit
+        if let (Some(away), Some(limit)) = (away, limits[s.bin as usize / 8])
+            && f64::from(*away) > limit
         {
-            moved[s.block] = true;
+            moved[s.block as usize] = true;
         }
     }
 }
@@ -80,7 +79,7 @@ fn mark(samples: &BlockSamples, first: usize, moved: &mut [bool]) {
 fn seen(samples: &BlockSamples, first: usize) -> Vec<Seen> {
     let tiles = (0..samples.len()).map(|block| tile(samples, block)).max();
     let tiles = tiles.map_or(0, |most| most + 1);
-    let mut votes = vec![0.0; BINS * tiles];
+    let mut votes = vec![0f32; BINS * tiles];
     let mut out = Vec::new();
     for block in 0..samples.len() {
         let (i, k) = (
@@ -98,14 +97,14 @@ fn seen(samples: &BlockSamples, first: usize) -> Vec<Seen> {
         let bin = (samples.mean[i] as usize * BINS / 256).min(BINS - 1);
         votes[bin * tiles + tile(samples, block)] += 1.0;
         out.push(Seen {
-            block,
-            bin,
-            levels: (f64::from(samples.mean[i]), f64::from(samples.mean[k])),
+            block: block as u32,
+            bin: bin as u32,
+            levels: (samples.mean[i], samples.mean[k]),
             weight: 1.0,
         });
     }
     for s in &mut out {
-        s.weight = 1.0 / votes[s.bin * tiles + tile(samples, s.block)];
+        s.weight = 1.0 / votes[s.bin as usize * tiles + tile(samples, s.block as usize)];
     }
     out
 }
@@ -115,22 +114,21 @@ fn tile(samples: &BlockSamples, block: usize) -> usize {
 }
 
 /// Points (level, level of the next frame) of the rising curve through the bins' medians.
-fn curve(bins: &mut [Vec<&Seen>]) -> Option<Vec<(f64, f64)>> {
+fn curve(seen: &[Seen]) -> Option<Vec<(f64, f64)>> {
+    let mut bins: Vec<Vec<(f32, f32)>> = vec![Vec::new(); BINS];
+    let mut places = [0f64; BINS];
+    for s in seen {
+        bins[s.bin as usize].push((s.levels.1, s.weight));
+        places[s.bin as usize] += f64::from(s.weight * s.levels.0);
+    }
     let mut points = Vec::new();
     let mut weights = Vec::new();
-    for bin in bins {
-        let total: f64 = bin.iter().map(|s| s.weight).sum();
+    for (mut bin, place) in bins.into_iter().zip(places) {
+        let total = total(&bin);
         if total < VOTES {
             continue;
         }
-        bin.sort_unstable_by(|a, b| a.levels.1.total_cmp(&b.levels.1));
-        let mut sum = 0.0;
-        let middle = bin.iter().find(|s| {
-            sum += s.weight;
-            sum >= total / 2.0
-        })?;
-        let place = bin.iter().map(|s| s.weight * s.levels.0).sum::<f64>() / total;
-        points.push((place, middle.levels.1));
+        points.push((place / total, f64::from(weighted_median(&mut bin, total)?)));
         weights.push(total);
     }
     let rising = increasing(&points.iter().map(|p| p.1).collect::<Vec<_>>(), &weights)?;
@@ -138,6 +136,21 @@ fn curve(bins: &mut [Vec<&Seen>]) -> Option<Vec<(f64, f64)>> {
         point.1 = value;
     }
     (points.len() >= 4).then_some(points)
+}
+
+fn total(values: &[(f32, f32)]) -> f64 {
+    values.iter().map(|v| f64::from(v.1)).sum()
+}
+
+/// The first of (value, weight), in order, at which half of the weight is reached.
+fn weighted_median(values: &mut [(f32, f32)], total: f64) -> Option<f32> {
+    values.sort_unstable_by(|a, b| a.0.total_cmp(&b.0));
+    let mut sum = 0.0;
+    let middle = values.iter().find(|v| {
+        sum += f64::from(v.1);
+        sum >= total / 2.0
+    });
+    middle.map(|v| v.0)
 }
 
 /// The curve between its points; `None` beyond them.
@@ -148,25 +161,17 @@ fn at(curve: &[(f64, f64)], level: f64) -> Option<f64> {
 }
 
 /// How far a block may lie off the curve, codes, by eighths of the levels; `None` with fewer than 30 blocks.
-fn limits(seen: &[Seen], away: &[Option<f64>]) -> Vec<Option<f64>> {
-    let mut groups: Vec<Vec<(f64, f64)>> = vec![Vec::new(); BINS / 8];
+fn limits(seen: &[Seen], away: &[Option<f32>]) -> Vec<Option<f64>> {
+    let mut groups: Vec<Vec<(f32, f32)>> = vec![Vec::new(); BINS / 8];
     for (s, away) in seen.iter().zip(away) {
         if let Some(away) = away {
-            groups[s.bin / 8].push((away.abs(), s.weight));
+            groups[s.bin as usize / 8].push((*away, s.weight));
         }
     }
-    let limit = |mut group: Vec<(f64, f64)>| {
-        if group.len() < 30 {
-            return None;
-        }
-        group.sort_unstable_by(|a, b| a.0.total_cmp(&b.0));
-        let half = group.iter().map(|g| g.1).sum::<f64>() / 2.0;
-        let mut sum = 0.0;
-        let median = group.iter().find(|g| {
-            sum += g.1;
-            sum >= half
-        })?;
-        Some(BEYOND.0 * 1.4826 * median.0 + BEYOND.1)
+    let limit = |mut group: Vec<(f32, f32)>| {
+        let total = total(&group);
+        let median = (group.len() >= 30).then(|| weighted_median(&mut group, total));
+        Some(BEYOND.0 * 1.4826 * f64::from(median??) + BEYOND.1)
     };
     groups.into_iter().map(limit).collect()
 }

@@ -1,6 +1,6 @@
 //! The real, still bracket of linear frames, level by level against numpy.
 use super::real_bracket::{folder, one_position};
-use stopspan::frames::looks_linear;
+use stopspan::frames::{clip_levels, looks_linear};
 
 const TIMES: [u32; 7] = [25, 50, 100, 250, 500, 2000, 3916];
 
@@ -30,7 +30,7 @@ const BY_NUMPY: [(usize, f64, f64, usize); 14] = [
 fn levels_keep_the_times_as_well_as_numpy_finds() {
     let Some(folder) = folder() else { return };
     let bracket = one_position(&folder, &TIMES, (0, 0));
-    let found = looks_linear(&bracket).ratios;
+    let found = looks_linear(&bracket, &clip_levels(&bracket)).ratios;
     for r in &found {
         println!(
             "({}, {:.2}, {:.4}, {}),",

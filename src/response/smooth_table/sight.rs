@@ -24,14 +24,39 @@ const TOGETHER: usize = 1024;
 /// One sample's part in one frame.
 #[derive(Clone, Copy)]
 pub(super) struct Sighting {
-    pub frame: usize,
-    pub node: usize,
-    pub fraction: f64,
+    frame: u16,
+    node: u16,
+    fraction: f32,
     pub weight: f64,
 }
 
+impl Sighting {
+    /// Index of the frame.
+    #[inline]
+    pub(super) fn frame(&self) -> usize {
+        self.frame.into()
+    }
+
+    /// Table entry at or below the block's code, 0..=254.
+    #[inline]
+    pub(super) fn node(&self) -> usize {
+        self.node.into()
+    }
+
+    /// How far the block's code lies on the way to the next entry, 0..1.
+    #[inline]
+    pub(super) fn fraction(&self) -> f64 {
+        self.fraction.into()
+    }
+
+    /// The block's code.
+    #[inline]
+    pub(super) fn code(&self) -> f64 {
+        f64::from(self.node) + self.fraction()
+    }
+}
+
 /// The sightings of all blocks that at least two frames see, block behind block.
-#[derive(Default)]
 pub(super) struct Sightings {
     all: Vec<Sighting>,
     /// Where each block's end.
@@ -59,9 +84,16 @@ impl Sightings {
         })
     }
 
-    fn append(&mut self, other: Sightings) {
+    fn with_room_for(blocks: usize, frames: usize) -> Self {
+        Sightings {
+            all: Vec::with_capacity(blocks * frames),
+            ends: Vec::with_capacity(blocks),
+        }
+    }
+
+    fn append(&mut self, other: &Sightings) {
         let before = self.all.len();
-        self.all.extend(other.all);
+        self.all.extend_from_slice(&other.all);
         self.ends.extend(other.ends.iter().map(|end| before + end));
     }
 }
@@ -96,13 +128,13 @@ impl Known<'_> {
         let noise = &self.spread.noise;
         let mut total = vec![[0.0; NODES / COMMON_RANGE]; noise.len()];
         for s in sightings.iter() {
-            total[s.frame][s.node / COMMON_RANGE] += s.weight;
+            total[s.frame()][s.node() / COMMON_RANGE] += s.weight;
         }
         for s in sightings.iter_mut() {
-            let bent = self.bends[s.node] * noise[s.frame][s.node];
+            let bent = self.bends[s.node()] * noise[s.frame()][s.node()];
             let codes = COMMON_CODES.hypot(bent);
-            let common = (codes * self.slopes[s.node]).powi(2);
-            s.weight /= 1.0 + total[s.frame][s.node / COMMON_RANGE] * common;
+            let common = (codes * self.slopes[s.node()]).powi(2);
+            s.weight /= 1.0 + total[s.frame()][s.node() / COMMON_RANGE] * common;
         }
     }
 
@@ -139,9 +171,9 @@ impl Known<'_> {
             + (0.01 * spread * spread).powi(2)
             + (TEXTURE_LEAVES * texture / self.slopes[node]).powi(2);
         Some(Sighting {
-            frame,
-            node: lower,
-            fraction: place - lower as f64,
+            frame: frame as u16,
+            node: lower as u16,
+            fraction: (place - lower as f64) as f32,
             weight: 1.0 / (deviation * self.slopes[node] * self.slopes[node]),
         })
     }
@@ -158,7 +190,7 @@ impl State {
         let parts: Vec<Sightings> = (0..samples.len().div_ceil(TOGETHER))
             .into_par_iter()
             .map(|part| {
-                let mut out = Sightings::default();
+                let mut out = Sightings::with_room_for(TOGETHER, samples.frames);
                 let first = part * TOGETHER;
                 for block in first..samples.len().min(first + TOGETHER) {
                     self.sight_block(samples, block, (round, &known), &mut out);
@@ -166,8 +198,8 @@ impl State {
                 out
             })
             .collect();
-        let mut sightings = Sightings::default();
-        parts.into_iter().for_each(|part| sightings.append(part));
+        let mut sightings = Sightings::with_room_for(samples.len(), samples.frames);
+        parts.iter().for_each(|part| sightings.append(part));
         known.share_what_is_common(&mut sightings.all);
         sightings
     }
@@ -229,7 +261,7 @@ impl State {
     /// Huber's weights at three standard deviations, for blocks where something moved.
     fn discount_outlier(&self, sightings: &mut [Sighting]) {
         let total: f64 = sightings.iter().map(|s| s.weight).sum();
-        let value = |s: &Sighting| self.at(s.node as f64 + s.fraction) - self.exposures[s.frame];
+        let value = |s: &Sighting| self.at(s.code()) - self.exposures[s.frame()];
         let mean = sightings.iter().map(|s| s.weight * value(s)).sum::<f64>() / total;
         for s in sightings.iter_mut() {
             let deviations = ((value(s) - mean) * s.weight.sqrt()).abs() / 3.0;

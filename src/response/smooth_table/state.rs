@@ -93,8 +93,8 @@ impl State {
         self.exposures = solution.as_slice()[NODES..NODES + frames].to_vec();
         self.coverage = vec![0.0; NODES];
         for s in sightings.all() {
-            self.coverage[s.node] += 1.0 - s.fraction;
-            self.coverage[s.node + 1] += s.fraction;
+            self.coverage[s.node()] += 1.0 - s.fraction();
+            self.coverage[s.node() + 1] += s.fraction();
         }
         self.fit_parametric();
     }
@@ -145,8 +145,7 @@ impl State {
     fn residual(&self, sightings: &Sightings) -> (f64, f64) {
         let (mut square, mut weighted, mut count, mut freedom) = (0.0, 0.0, 0.0f64, 0.0f64);
         for block in sightings.blocks() {
-            let value =
-                |s: &Sighting| self.at(s.node as f64 + s.fraction) - self.exposures[s.frame];
+            let value = |s: &Sighting| self.at(s.code()) - self.exposures[s.frame()];
             let total: f64 = block.iter().map(|s| s.weight).sum();
             let mean = block.iter().map(|s| s.weight * value(s)).sum::<f64>() / total;
             for s in block {

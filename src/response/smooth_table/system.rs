@@ -106,9 +106,9 @@ fn add_block(matrix: &mut DMatrix<f64>, block: &[Sighting]) {
     let mut sum: smallvec::SmallVec<[(usize, f64); 24]> = smallvec::SmallVec::new();
     for s in block {
         let entries = [
-            (s.node, 1.0 - s.fraction),
-            (s.node + 1, s.fraction),
-            (NODES + s.frame, -1.0),
+            (s.node(), 1.0 - s.fraction()),
+            (s.node() + 1, s.fraction()),
+            (NODES + s.frame(), -1.0),
         ];
         add_half(matrix, &entries, s.weight);
         sum.extend(entries.map(|(i, a)| (i, s.weight * a)));
