@@ -8,7 +8,7 @@ use super::motion::Motion;
 use super::noise::{Noise, NoiseModel};
 use super::planes::Planes;
 use super::sampling::{CLIPPED, LEFT_OUT, Table, table};
-use super::sums::{Frames, Sums};
+use super::sums::Sums;
 use super::weights::{FrameLight, Weights, dark_deviations, first_weights};
 use crate::frames::Bracket;
 use crate::raster::{Work, wide};
@@ -236,20 +236,29 @@ impl<'a> Merger<'a> {
             energy,
             sums,
         } = scratch;
-        let lines = samples.iter().map(|f| &f[channel]);
-        let frames = Frames {
-            samples: lines.map(|line| &line[columns.clone()]).collect(),
-            energy: energy.iter().map(|e| &e[columns.clone()]).collect(),
-        };
-        let without = |column: usize| this.without_weight(frames.at(column));
-        sums.merge(&frames, (&this.first, &this.weights), without, flags);
-        if self.motion.is_some() {
-            this.systematic_of_the_rest(&frames, sums, flags);
+        let frames = samples.iter().map(|f| &f[channel][columns.clone()]);
+        sums.add_light(frames.clone(), &this.first);
+        let energy = energy.iter().map(|e| &e[columns.clone()]);
+        sums.add_weighted(frames.clone(), &this.weights, energy);
+        sums.means();
+        // Counted first, which is quick: there are none in most rows.
+        let without = sums.weight.iter().filter(|w| **w <= 0.0).count();
+        for column in 0..if without > 0 { flags.len() } else { 0 } {
+            if sums.weight[column] <= 0.0 {
+                let merged = this.without_weight(frames.clone().map(|f| f[column]));
+                sums.radiance[column] = merged.radiance;
+                sums.statistical[column] = merged.statistical;
+            }
         }
+        sums.systematics(&this.weights);
+        if self.motion.is_some() {
+            this.systematic_of_the_rest(frames.clone(), sums, flags);
+        }
+        sums.add_flags(&this.weights, flags);
         if channel == self.channels.len() / 2 {
             for (column, (flags, &cell)) in flags.iter_mut().zip(&sums.cell).enumerate() {
                 let leader = if *flags & flag::MOVED != 0 {
-                    this.leader_of(cell, frames.at(column))
+                    this.leader_of(cell, frames.clone().map(|f| f[column]))
                 } else {
                     this.weights.leader(cell)
                 };
@@ -287,6 +296,12 @@ fn spread(from: &[f32], row: &mut [f32], (first, channel, channels): (usize, usi
     }
 }
 
+/// One merged sample.
+struct Merged {
+    radiance: f32,
+    statistical: f32,
+}
+
 impl Channel {
     fn new(
         bracket: &Bracket,
@@ -310,14 +325,19 @@ impl Channel {
     }
 
     /// Systematic uncertainties of the frames that are left where some were left out.
-    fn systematic_of_the_rest(&self, frames: &Frames, sums: &mut Sums, flags: &[u16]) {
+    fn systematic_of_the_rest<'s>(
+        &self,
+        frames: impl Iterator<Item = &'s [f32]> + Clone,
+        sums: &mut Sums,
+        flags: &[u16],
+    ) {
         for (column, _) in flags
             .iter()
             .enumerate()
             .filter(|(_, f)| **f & flag::MOVED != 0)
         {
-            let rest = frames.at(column).enumerate();
-            let rest = rest.filter(|(_, sample)| *sample < CLIPPED).map(|(j, _)| j);
+            let rest = frames.clone().enumerate();
+            let rest = rest.filter(|(_, f)| f[column] < CLIPPED).map(|(j, _)| j);
             if let Some(value) = self.weights.systematic_of(sums.cell[column], rest) {
                 sums.systematic[column] = value;
             }
@@ -339,10 +359,9 @@ impl Channel {
 
     /// Where no frame has a weight. All clipped: the true value lies anywhere above the highest bound, and its own size
     /// stands for the uncertainty. Otherwise frames disagree so much that none has a weight where the others place the
-    /// pixel: the unclipped ones are believed, to no less than what the best of them knows of the dark. Radiance and its
-    /// statistical uncertainty.
+    /// pixel: the unclipped ones are believed, to no less than what the best of them knows of the dark.
     #[cold]
-    fn without_weight(&self, samples: impl Iterator<Item = f32> + Clone) -> (f32, f32) {
+    fn without_weight(&self, samples: impl Iterator<Item = f32> + Clone) -> Merged {
         let good = samples
             .clone()
             .zip(&self.factors)
@@ -353,13 +372,19 @@ impl Channel {
         if time == 0.0 {
             let covered = samples.zip(&self.bounds).filter(|(s, _)| !s.is_nan());
             let bound = covered.map(|(_, b)| *b).fold(0.0, f32::max);
-            return (bound, bound);
+            return Merged {
+                radiance: bound,
+                statistical: bound,
+            };
         }
         let radiance = light / time;
         let spread = good.fold(0.0f32, |most, (s, _)| most.max((s - radiance).abs()));
         let dark = samples.zip(&self.dark).filter(|(s, _)| *s < CLIPPED);
         let least = dark.fold(f32::INFINITY, |least, (_, d)| least.min(*d));
-        (radiance, spread.max(radiance.abs() * 0.1).max(least))
+        Merged {
+            radiance,
+            statistical: spread.max(radiance.abs() * 0.1).max(least),
+        }
     }
 
     pub(super) fn float(&self, frame: usize, level: f32) -> f32 {

@@ -72,12 +72,11 @@ impl<T: Copy + Default> ByCell<T> {
 
     /// The numbers of many cells.
     #[inline(always)]
-    pub(crate) fn look_up<const N: usize>(&self, cells: &[u16; N]) -> [T; N] {
-        let mut out = [T::default(); N];
-        for k in 0..N {
-            out[k] = self.at(cells[k]);
+    pub(crate) fn look_up(&self, cells: &[u16], out: &mut Vec<T>) {
+        out.resize(cells.len(), T::default());
+        for (out, &cell) in out.iter_mut().zip(cells) {
+            *out = self.at(cell);
         }
-        out
     }
 }
 
