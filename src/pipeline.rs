@@ -246,7 +246,8 @@ pub fn prepare(
     progress: &(dyn Fn(Event) + Sync),
 ) -> Result<Prepared, Error> {
     progress(Event::Stage("reading the frames"));
-    let bracket = frames::load(plan, &settings.overrides)?;
+    let load = || frames::load(plan, &settings.overrides);
+    let bracket = rayon::join(load, response::make_ready).0?;
     let sums = record::sums(&bracket);
     progress(Event::Stage("registering"));
     let Registered {

@@ -1,6 +1,7 @@
 //! Bytes <-> pixels and metadata, recognised by content, with limits on what a file may claim. In reading order: what a
 //! picture is, reading any of the formats, the formats one by one; what pictures carry over, deflate, colour profiles, previews;
 //! writing whole or not at all.
+mod ahead;
 mod picture;
 mod raw;
 

@@ -1,4 +1,5 @@
 //! Writes a result whole or not at all: under a temporary name in the same folder first, then given its name in one step.
+use super::ahead::Ahead;
 pub use super::temporary::abandon;
 pub(crate) use super::temporary::remove_leftovers;
 use super::temporary::{Temporary, folder_of, remove_leftovers_of};
@@ -63,10 +64,10 @@ pub fn write_whole_seekable(
     let unwritable = |e: io::Error| Error::output(path, OutputProblem::Unwritable, Some(e));
     remove_leftovers_of(path);
     let (temporary, file) = Temporary::beside(path).map_err(unwritable)?;
-    let mut sink = BufWriter::with_capacity(1 << 20, file);
+    let mut sink = BufWriter::with_capacity(1 << 20, Ahead::new(file));
     fill(&mut sink).map_err(unwritable)?;
     let file = sink.into_inner().map_err(|e| unwritable(e.into_error()))?;
-    file.sync_all().map_err(unwritable)?;
+    file.finish().map_err(unwritable)?;
     policy.check(path)?;
     give_name(temporary.path(), path, policy.overwrite).map_err(|e| {
         let problem = match e.kind() {

@@ -83,8 +83,8 @@ impl BlockSamples {
     }
 }
 
-/// Blocks looked at: enough that a level that fills a thousandth of the picture has a hundred of them.
-const BLOCKS_WANTED: usize = 60_000;
+/// Blocks looked at: enough that a level that fills a three-hundredth of the picture has a hundred of them.
+const BLOCKS_WANTED: usize = 30_000;
 
 /// Bins of level for thinning, over the sum of a block's levels in all frames.
 const BINS: usize = 100;
@@ -110,7 +110,7 @@ const LEVELS: usize = 12;
 const ENOUGH: usize = 250;
 
 /// Collects block statistics for every channel of a bracket (frames in register, or carrying their transform).
-/// Blocks lie on the JPEG grid of the reference frame; up to about 60,000 are taken, spread evenly over the picture. They are
+/// Blocks lie on the JPEG grid of the reference frame; up to about 30,000 are taken, spread evenly over the picture. They are
 /// halved where the scene is so finely textured that at levels it does show hardly any block is even enough to be used.
 pub fn collect(bracket: &Bracket) -> Vec<BlockSamples> {
     let (rows, columns, _) = bracket.frames[bracket.reference].picture.pixels.dim();

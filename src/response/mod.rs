@@ -42,3 +42,9 @@ pub use curve::{Response, ResponseCurve, ResponseMethod};
 pub use ratios::{Closure, ExposureCheck, PairRatio};
 pub use recover::{Choice, Recovered, recover};
 pub use unfitted::known;
+
+/// Works out what every fit starts from, so that the first need not wait for it. To be called while frames are read.
+pub(crate) fn make_ready() {
+    gamma_basis::usual();
+    gamma_basis::by_code();
+}

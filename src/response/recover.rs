@@ -212,8 +212,8 @@ pub(super) fn settle(
 
 /// Blocks of about one level that the first and the last fit see: more do not lower the residual, which is systematic by
 /// then.
-const FIRST_A_LEVEL: usize = 120;
-const LAST_A_LEVEL: usize = 240;
+const FIRST_A_LEVEL: usize = 60;
+const LAST_A_LEVEL: usize = 120;
 
 /// Tables, exposures and the balance of the default method.
 type Fitted = (Vec<TableFit>, Vec<Estimate>, Option<Balance>);

@@ -5,9 +5,12 @@ use super::{Attributes, Channel, ChannelRows, Scheme};
 use crate::Error;
 use crate::formats::staged::{Outputs, WriteSeek, write_whole_seekable};
 use rayon::prelude::*;
+use std::collections::BTreeMap;
 use std::io::{self, SeekFrom};
 use std::ops::Range;
 use std::path::Path;
+use std::sync::atomic::{AtomicUsize, Ordering};
+use std::sync::{Mutex, PoisonError};
 
 /// What is written: size, channels in any order, and the header's further attributes.
 #[derive(Debug, Clone, PartialEq)]
@@ -54,45 +57,97 @@ pub(super) fn write_to(
     sink.write_all(&head)?;
     sink.write_all(&vec![0; 8 * strips])?;
 
-    let coded = |strip: usize| coded_strip(layout, &order, strip, source);
-    let mut table = Table {
-        next: (head.len() + 8 * strips) as u64,
-        offsets: Vec::with_capacity(8 * strips),
+    let next = AtomicUsize::new(0);
+    let blocks = InOrder {
+        waiting: Mutex::default(),
+        table: Mutex::new(Table {
+            place: (head.len() + 8 * strips) as u64,
+            offsets: Vec::with_capacity(8 * strips),
+            written: Ok(0),
+            sink,
+        }),
     };
-    let window = 4 * rayon::current_num_threads();
-    let mut done: Vec<io::Result<Vec<u8>>> = Vec::new();
-    for first in (0..strips).step_by(window).chain([strips]) {
-        // the strips just coded are written while the next ones are coded
-        let ahead = first..strips.min(first + window);
-        let (written, coded) = rayon::join(
-            || table.append(sink, done),
-            || ahead.into_par_iter().map(coded).collect(),
-        );
-        written?;
-        done = coded;
-    }
-    sink.seek(SeekFrom::Start(head.len() as u64))?;
-    sink.write_all(&table.offsets)
-}
-
-/// Where each block begins.
-struct Table {
-    next: u64,
-    offsets: Vec<u8>,
-}
-
-impl Table {
-    fn append(
-        &mut self,
-        sink: &mut dyn WriteSeek,
-        blocks: Vec<io::Result<Vec<u8>>>,
-    ) -> io::Result<()> {
-        for block in blocks {
-            let block = block?;
-            sink.write_all(&block)?;
-            self.offsets.extend(self.next.to_le_bytes());
-            self.next += block.len() as u64;
+    let threads = rayon::current_num_threads();
+    (0..threads).into_par_iter().with_max_len(1).for_each(|_| {
+        loop {
+            let strip = next.fetch_add(1, Ordering::Relaxed);
+            if strip >= strips || blocks.failed() {
+                return;
+            }
+            let block = coded_strip(layout, &order, strip, source);
+            blocks.take(strip, block, 4 * threads);
         }
+    });
+    let table = blocks.finish();
+    table.written?;
+    table.sink.seek(SeekFrom::Start(head.len() as u64))?;
+    table.sink.write_all(&table.offsets)
+}
+
+/// Blocks that are coded on several threads and written in order, by whichever thread finds the next one there.
+struct InOrder<'a> {
+    waiting: Mutex<BTreeMap<usize, io::Result<Vec<u8>>>>,
+    table: Mutex<Table<'a>>,
+}
+
+impl<'a> InOrder<'a> {
+    /// Takes a block and writes what is next, unless another thread is writing. With `many` blocks waiting for a slow sink
+    /// it waits for its turn.
+    fn take(&self, strip: usize, block: io::Result<Vec<u8>>, many: usize) {
+        let mut waiting = self.waiting.lock().unwrap_or_else(PoisonError::into_inner);
+        waiting.insert(strip, block);
+        let crowded = waiting.len() >= many;
+        drop(waiting);
+        let turn = if crowded {
+            self.table.lock().ok()
+        } else {
+            self.table.try_lock().ok()
+        };
+        if let Some(mut table) = turn {
+            self.write(&mut table);
+        }
+    }
+
+    /// Writes the blocks that are next, in order.
+    fn write(&self, table: &mut Table) {
+        while let Ok(strip) = table.written {
+            let mut waiting = self.waiting.lock().unwrap_or_else(PoisonError::into_inner);
+            let Some(block) = waiting.remove(&strip) else {
+                return;
+            };
+            drop(waiting);
+            let written = block.and_then(|block| table.append(&block));
+            table.written = written.map(|()| strip + 1);
+        }
+    }
+
+    fn failed(&self) -> bool {
+        self.table.try_lock().is_ok_and(|t| t.written.is_err())
+    }
+
+    /// Writes what is left.
+    fn finish(self) -> Table<'a> {
+        let table = self.table.lock();
+        self.write(&mut table.unwrap_or_else(PoisonError::into_inner));
+        let table = self.table.into_inner();
+        table.unwrap_or_else(PoisonError::into_inner)
+    }
+}
+
+/// What is written, and where each block begins.
+struct Table<'a> {
+    sink: &'a mut dyn WriteSeek,
+    place: u64,
+    offsets: Vec<u8>,
+    /// Blocks written, or why there are no more.
+    written: io::Result<usize>,
+}
+
+impl Table<'_> {
+    fn append(&mut self, block: &[u8]) -> io::Result<()> {
+        self.sink.write_all(block)?;
+        self.offsets.extend(self.place.to_le_bytes());
+        self.place += block.len() as u64;
         Ok(())
     }
 }

@@ -25,7 +25,7 @@ pub(crate) const NODES: usize = 256;
 /// The entry held at log exposure 0 while fitting.
 const PIN: usize = 128;
 /// Rounds of reweighting; the table moves by less than 0.001 stop after the fourth.
-const ROUNDS: usize = 5;
+const ROUNDS: usize = 4;
 /// Rounds that suffice from a table fitted to the same samples; the first of them knows the noise already.
 const WARM_ROUNDS: usize = 2;
 /// Blocks without which nothing is solved.
@@ -73,7 +73,7 @@ pub(crate) fn fit(
         if sightings.len() < FEWEST {
             return None;
         }
-        let system = System::assemble(&state.parametric, &sightings, stated, held);
+        let system = System::assemble(&state.parametric, &sightings, stated, held)?;
         let solution = system.solve()?;
         state.take(&solution, &sightings, stated.len());
         last = Some((system, sightings));

@@ -9,19 +9,23 @@ use nalgebra::{DMatrix, DVector};
 const STIFFNESS: f64 = 1e4;
 
 pub(super) struct System {
-    matrix: DMatrix<f64>,
+    /// The lower factor of the equations of what is not fixed.
+    factor: DMatrix<f64>,
+    /// Their right side.
     right: DVector<f64>,
     fixed: Vec<Option<f64>>,
+    /// Which unknowns the equations are of.
+    open: Vec<usize>,
 }
 
 impl System {
-    /// Normal equations of all sightings, the curvature and what is held.
+    /// Normal equations of all sightings, the curvature and what is held; `None` if they leave something open.
     pub(super) fn assemble(
         parametric: &[f64],
         sightings: &Sightings,
         stated: &[f64],
         held: &[bool],
-    ) -> System {
+    ) -> Option<System> {
         let frames = stated.len();
         let size = NODES + frames + COLUMNS;
         let mut matrix = DMatrix::<f64>::zeros(size, size);
@@ -43,57 +47,49 @@ impl System {
                 fixed[NODES + j] = Some(value);
             }
         }
-        System {
-            matrix,
-            right,
-            fixed,
+        for (i, value) in fixed.iter().enumerate() {
+            if let Some(value) = value {
+                right.axpy(-value, &matrix.column(i), 1.0);
+            }
         }
+        let open: Vec<usize> = (0..size).filter(|&i| fixed[i].is_none()).collect();
+        let mut of_open = matrix.select_rows(&open).select_columns(&open);
+        (0..open.len()).for_each(|i| of_open[(i, i)] += 1e-9);
+        Some(System {
+            factor: of_open.cholesky()?.unpack(),
+            right: right.select_rows(&open),
+            fixed,
+            open,
+        })
     }
 
-    fn reduced(&self) -> (Vec<usize>, DMatrix<f64>) {
-        let keep: Vec<usize> = (0..self.fixed.len())
-            .filter(|&i| self.fixed[i].is_none())
-            .collect();
-        let matrix = DMatrix::from_fn(keep.len(), keep.len(), |a, b| {
-            self.matrix[(keep[a], keep[b])] + if a == b { 1e-9 } else { 0.0 }
-        });
-        (keep, matrix)
-    }
-
-    /// All unknowns, the held ones among them; `None` if the equations leave something open.
+    /// All unknowns, the held ones among them; `None` if they come out infinite.
     pub(super) fn solve(&self) -> Option<DVector<f64>> {
-        let (keep, matrix) = self.reduced();
-        let right = DVector::from_fn(keep.len(), |a, _| {
-            self.right[keep[a]]
-                - self
-                    .fixed
-                    .iter()
-                    .enumerate()
-                    .filter_map(|(i, v)| v.map(|v| self.matrix[(keep[a], i)] * v))
-                    .sum::<f64>()
-        });
-        let found = matrix.cholesky()?.solve(&right);
+        let half = self.factor.solve_lower_triangular(&self.right)?;
+        let found = self.factor.tr_solve_lower_triangular(&half)?;
         let mut all = DVector::from_iterator(
             self.fixed.len(),
             self.fixed.iter().map(|v| v.unwrap_or(0.0)),
         );
-        for (a, &i) in keep.iter().enumerate() {
-            all[i] = found[a];
+        for (&i, value) in self.open.iter().zip(found.iter()) {
+            all[i] = *value;
         }
         all.iter().all(|v| v.is_finite()).then_some(all)
     }
 
     /// Square root of the inverse's diagonal, times the square root of the residual variance; 0 for what is fixed.
     pub(super) fn standard_uncertainty(&self, variance: f64) -> Vec<f64> {
-        let (keep, matrix) = self.reduced();
         let mut out = vec![0.0; self.fixed.len()];
-        // The inverse is K'K with K the inverse of the lower factor: its diagonal are the columns' squared lengths.
-        let factor = matrix.cholesky().map(|c| c.unpack());
-        let inverse = factor.and_then(|lower| {
-            lower.solve_lower_triangular(&DMatrix::identity(keep.len(), keep.len()))
-        });
-        for (column, &i) in inverse.iter().flat_map(|k| k.column_iter()).zip(&keep) {
-            out[i] = (column.norm_squared() * variance).sqrt();
+        // The inverse is K'K with K the inverse of the lower factor: its diagonal are the columns' squared lengths. A column of K
+        // begins at the diagonal.
+        let size = self.open.len();
+        for (column, &i) in self.open.iter().enumerate() {
+            let rest = size - column;
+            let factor = self.factor.view((column, column), (rest, rest));
+            let mut unit = DVector::zeros(rest);
+            unit[0] = 1.0;
+            factor.solve_lower_triangular_unchecked_mut(&mut unit);
+            out[i] = (unit.norm_squared() * variance).sqrt();
         }
         out
     }
