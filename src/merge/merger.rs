@@ -8,7 +8,7 @@ use super::motion::Motion;
 use super::noise::{Noise, NoiseModel};
 use super::planes::Planes;
 use super::sampling::{CLIPPED, LEFT_OUT, Table, table};
-use super::sums::Sums;
+use super::sums::{Merged, Piece, Sums};
 use super::weights::{FrameLight, Weights, dark_deviations, first_weights};
 use crate::frames::Bracket;
 use crate::raster::{Work, wide};
@@ -52,6 +52,8 @@ pub(super) struct Row {
     /// What interpolation leaves of the noise variance, by frame and column; empty where every frame is read as it is.
     pub(super) energy: Vec<Vec<f32>>,
     sums: Sums,
+    /// By channel: what is merged.
+    merged: Vec<Merged>,
 }
 
 impl<'a> Merger<'a> {
@@ -127,12 +129,13 @@ impl<'a> Merger<'a> {
         rows.zip(range).for_each_init(
             || self.scratch(columns, channels),
             |scratch, ((((radiance, statistical), systematic), flags), row)| {
-                self.merge_row(row, scratch, flags, |channel, first, sums| {
-                    let place = (first, channel, channels);
-                    spread(&sums.radiance, radiance, place);
-                    spread(&sums.statistical, statistical, place);
-                    spread(&sums.systematic, systematic, place);
-                });
+                self.merge_row(row, scratch, flags);
+                for (channel, merged) in scratch.merged.iter_mut().enumerate() {
+                    spread(&merged.radiance, radiance, (channel, channels));
+                    spread(&merged.statistical, statistical, (channel, channels));
+                    spread(&merged.systematic, systematic, (channel, channels));
+                    merged.clear();
+                }
             },
         );
         map
@@ -142,34 +145,32 @@ impl<'a> Merger<'a> {
     pub fn planes(&self, range: Range<usize>) -> Planes {
         let (_, columns, channels) = self.dim();
         let pixels = range.len() * columns;
-        let empty = || (0..channels).map(|_| Vec::with_capacity(pixels)).collect();
+        let mut flags = vec![0; pixels];
+        let mut scratch = self.scratch(columns, channels);
+        scratch.merged = (0..channels)
+            .map(|_| Merged::with_capacity(pixels))
+            .collect();
+        for (row, flags) in range.zip(flags.chunks_exact_mut(columns.max(1))) {
+            self.merge_row(row, &mut scratch, flags);
+        }
         let mut planes = Planes {
             columns,
-            radiance: empty(),
-            statistical: empty(),
-            systematic: empty(),
-            flags: vec![0; pixels],
+            radiance: Vec::new(),
+            statistical: Vec::new(),
+            systematic: Vec::new(),
+            flags,
             primaries: self.primaries,
         };
-        let mut scratch = self.scratch(columns, channels);
-        for (row, flags) in range.zip(planes.flags.chunks_exact_mut(columns.max(1))) {
-            self.merge_row(row, &mut scratch, flags, |channel, _, sums| {
-                planes.radiance[channel].extend_from_slice(&sums.radiance);
-                planes.statistical[channel].extend_from_slice(&sums.statistical);
-                planes.systematic[channel].extend_from_slice(&sums.systematic);
-            });
+        for merged in scratch.merged {
+            planes.radiance.push(merged.radiance);
+            planes.statistical.push(merged.statistical);
+            planes.systematic.push(merged.systematic);
         }
         planes
     }
 
-    /// Merges a row and hands over piece after piece of every channel as it is done, with its first column.
-    fn merge_row(
-        &self,
-        row: usize,
-        scratch: &mut Row,
-        flags: &mut [u16],
-        mut done: impl FnMut(usize, usize, &Sums),
-    ) {
+    /// Merges a row and puts it behind what the scratch has merged.
+    fn merge_row(&self, row: usize, scratch: &mut Row, flags: &mut [u16]) {
         self.sample(row, scratch);
         self.leave_out(row, scratch, flags);
         for channel in 0..self.channels.len() {
@@ -182,7 +183,6 @@ impl<'a> Merger<'a> {
                     scratch,
                     flags: &mut flags[columns],
                 });
-                done(channel, first, &scratch.sums);
             }
         }
     }
@@ -193,6 +193,9 @@ impl<'a> Merger<'a> {
         Row {
             samples: vec![vec![vec![0.0; columns]; channels]; frames],
             sums: Sums::default(),
+            merged: (0..channels)
+                .map(|_| Merged::with_capacity(columns))
+                .collect(),
             energy: if moved {
                 vec![vec![1.0; columns]; frames]
             } else {
@@ -235,26 +238,27 @@ impl<'a> Merger<'a> {
             samples,
             energy,
             sums,
+            merged,
         } = scratch;
+        let mut piece = merged[channel].piece(columns.len());
         let frames = samples.iter().map(|f| &f[channel][columns.clone()]);
         sums.add_light(frames.clone(), &this.first);
         let energy = energy.iter().map(|e| &e[columns.clone()]);
         sums.add_weighted(frames.clone(), &this.weights, energy);
-        sums.means();
+        sums.means(&mut piece);
         // Counted first, which is quick: there are none in most rows.
         let without = sums.weight.iter().filter(|w| **w <= 0.0).count();
         for column in 0..if without > 0 { flags.len() } else { 0 } {
             if sums.weight[column] <= 0.0 {
-                let merged = this.without_weight(frames.clone().map(|f| f[column]));
-                sums.radiance[column] = merged.radiance;
-                sums.statistical[column] = merged.statistical;
+                (piece.radiance[column], piece.statistical[column]) =
+                    this.without_weight(frames.clone().map(|f| f[column]));
             }
         }
-        sums.systematics(&this.weights);
+        sums.systematics(&this.weights, &mut piece);
         if self.motion.is_some() {
-            this.systematic_of_the_rest(frames.clone(), sums, flags);
+            this.systematic_of_the_rest(frames.clone(), (sums, &mut piece), flags);
         }
-        sums.add_flags(&this.weights, flags);
+        sums.add_flags(&this.weights, &piece, flags);
         if channel == self.channels.len() / 2 {
             for (column, (flags, &cell)) in flags.iter_mut().zip(&sums.cell).enumerate() {
                 let leader = if *flags & flag::MOVED != 0 {
@@ -287,19 +291,12 @@ impl Work for PieceOfRow<'_, '_> {
     }
 }
 
-/// Puts one channel of a row's columns from `first` among the others.
+/// Puts one channel of a row among the others.
 #[inline(always)]
-fn spread(from: &[f32], row: &mut [f32], (first, channel, channels): (usize, usize, usize)) {
-    let row = &mut row[first * channels..];
+fn spread(from: &[f32], row: &mut [f32], (channel, channels): (usize, usize)) {
     for (pixel, &value) in row.chunks_exact_mut(channels).zip(from) {
         pixel[channel] = value;
     }
-}
-
-/// One merged sample.
-struct Merged {
-    radiance: f32,
-    statistical: f32,
 }
 
 impl Channel {
@@ -328,7 +325,7 @@ impl Channel {
     fn systematic_of_the_rest<'s>(
         &self,
         frames: impl Iterator<Item = &'s [f32]> + Clone,
-        sums: &mut Sums,
+        (sums, piece): (&Sums, &mut Piece),
         flags: &[u16],
     ) {
         for (column, _) in flags
@@ -339,7 +336,7 @@ impl Channel {
             let rest = frames.clone().enumerate();
             let rest = rest.filter(|(_, f)| f[column] < CLIPPED).map(|(j, _)| j);
             if let Some(value) = self.weights.systematic_of(sums.cell[column], rest) {
-                sums.systematic[column] = value;
+                piece.systematic[column] = value;
             }
         }
     }
@@ -359,9 +356,10 @@ impl Channel {
 
     /// Where no frame has a weight. All clipped: the true value lies anywhere above the highest bound, and its own size
     /// stands for the uncertainty. Otherwise frames disagree so much that none has a weight where the others place the
-    /// pixel: the unclipped ones are believed, to no less than what the best of them knows of the dark.
+    /// pixel: the unclipped ones are believed, to no less than what the best of them knows of the dark. Radiance and its
+    /// statistical uncertainty.
     #[cold]
-    fn without_weight(&self, samples: impl Iterator<Item = f32> + Clone) -> Merged {
+    fn without_weight(&self, samples: impl Iterator<Item = f32> + Clone) -> (f32, f32) {
         let good = samples
             .clone()
             .zip(&self.factors)
@@ -372,19 +370,13 @@ impl Channel {
         if time == 0.0 {
             let covered = samples.zip(&self.bounds).filter(|(s, _)| !s.is_nan());
             let bound = covered.map(|(_, b)| *b).fold(0.0, f32::max);
-            return Merged {
-                radiance: bound,
-                statistical: bound,
-            };
+            return (bound, bound);
         }
         let radiance = light / time;
         let spread = good.fold(0.0f32, |most, (s, _)| most.max((s - radiance).abs()));
         let dark = samples.zip(&self.dark).filter(|(s, _)| *s < CLIPPED);
         let least = dark.fold(f32::INFINITY, |least, (_, d)| least.min(*d));
-        Merged {
-            radiance,
-            statistical: spread.max(radiance.abs() * 0.1).max(least),
-        }
+        (radiance, spread.max(radiance.abs() * 0.1).max(least))
     }
 
     pub(super) fn float(&self, frame: usize, level: f32) -> f32 {

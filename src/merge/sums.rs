@@ -20,16 +20,63 @@ pub(super) struct Sums {
     used: Vec<u32>,
     /// Flags seen on the way; as wide as the other sums, so that loops over both are vectorised.
     flags: Vec<u32>,
-    /// Merged radiance.
+    /// Weights of one frame.
+    looked_up: Vec<f32>,
+    /// Flags by cell.
+    clipping: Vec<u32>,
+}
+
+/// Merged columns of one channel, piece after piece.
+#[derive(Default)]
+pub(super) struct Merged {
+    /// Radiance.
     pub(super) radiance: Vec<f32>,
     /// Its standard uncertainty from noise.
     pub(super) statistical: Vec<f32>,
     /// Its relative systematic uncertainty.
     pub(super) systematic: Vec<f32>,
-    /// Weights of one frame.
-    looked_up: Vec<f32>,
-    /// Flags by cell.
-    clipping: Vec<u32>,
+}
+
+/// The columns of a piece that is being merged.
+pub(super) struct Piece<'a> {
+    pub(super) radiance: &'a mut [f32],
+    pub(super) statistical: &'a mut [f32],
+    pub(super) systematic: &'a mut [f32],
+}
+
+impl Merged {
+    /// Nothing yet, with room for so many samples.
+    pub(super) fn with_capacity(samples: usize) -> Self {
+        Merged {
+            radiance: Vec::with_capacity(samples),
+            statistical: Vec::with_capacity(samples),
+            systematic: Vec::with_capacity(samples),
+        }
+    }
+
+    /// A further piece.
+    #[inline(always)]
+    pub(super) fn piece(&mut self, columns: usize) -> Piece<'_> {
+        Piece {
+            radiance: grown(&mut self.radiance, columns),
+            statistical: grown(&mut self.statistical, columns),
+            systematic: grown(&mut self.systematic, columns),
+        }
+    }
+
+    /// Forgets all pieces.
+    pub(super) fn clear(&mut self) {
+        self.radiance.clear();
+        self.statistical.clear();
+        self.systematic.clear();
+    }
+}
+
+#[inline(always)]
+fn grown(values: &mut Vec<f32>, by: usize) -> &mut [f32] {
+    let first = values.len();
+    values.resize(first + by, 0.0);
+    &mut values[first..]
 }
 
 impl Sums {
@@ -82,6 +129,7 @@ impl Sums {
         self.used.clear();
         self.used.resize(columns, 0);
         for (j, samples) in frames.enumerate() {
+            self.looked_up.resize(columns, 0.0);
             weights.of_frame(j).look_up(&self.cell, &mut self.looked_up);
             if let Some(energy) = energy.next() {
                 for (weight, energy) in self.looked_up.iter_mut().zip(energy) {
@@ -108,11 +156,9 @@ impl Sums {
 
     /// Mean radiance and its standard uncertainty from the weights; no number where there is no weight.
     #[inline(always)]
-    pub(super) fn means(&mut self) {
-        self.radiance.resize(self.sum.len(), 0.0);
-        self.statistical.resize(self.sum.len(), 0.0);
+    pub(super) fn means(&self, piece: &mut Piece) {
         let sums = self.sum.iter().zip(&self.weight);
-        let out = self.radiance.iter_mut().zip(&mut self.statistical);
+        let out = piece.radiance.iter_mut().zip(piece.statistical.iter_mut());
         for ((sum, weight), (radiance, statistical)) in sums.zip(out) {
             *radiance = sum / weight;
             *statistical = 1.0 / weight.sqrt();
@@ -121,21 +167,20 @@ impl Sums {
 
     /// Relative systematic uncertainty: 1 where every frame is clipped.
     #[inline(always)]
-    pub(super) fn systematics(&mut self, weights: &Weights) {
-        weights
-            .systematic()
-            .look_up(&self.cell, &mut self.systematic);
-        for (systematic, time) in self.systematic.iter_mut().zip(&self.time) {
+    pub(super) fn systematics(&self, weights: &Weights, piece: &mut Piece) {
+        weights.systematic().look_up(&self.cell, piece.systematic);
+        for (systematic, time) in piece.systematic.iter_mut().zip(&self.time) {
             *systematic = if *time > 0.0 { *systematic } else { 1.0 };
         }
     }
 
     /// Adds this channel's flags to a row's; call after the means.
     #[inline(always)]
-    pub(super) fn add_flags(&mut self, weights: &Weights, row: &mut [u16]) {
+    pub(super) fn add_flags(&mut self, weights: &Weights, piece: &Piece, row: &mut [u16]) {
+        self.clipping.resize(self.cell.len(), 0);
         weights.clipping().look_up(&self.cell, &mut self.clipping);
         let seen = self.used.iter().zip(&self.time).zip(&self.clipping);
-        let means = self.radiance.iter().zip(&self.statistical);
+        let means = piece.radiance.iter().zip(piece.statistical.iter());
         for (flags, (((used, time), clipping), (radiance, statistical))) in
             self.flags.iter_mut().zip(seen.zip(means))
         {

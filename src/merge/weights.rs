@@ -72,8 +72,7 @@ impl<T: Copy + Default> ByCell<T> {
 
     /// The numbers of many cells.
     #[inline(always)]
-    pub(crate) fn look_up(&self, cells: &[u16], out: &mut Vec<T>) {
-        out.resize(cells.len(), T::default());
+    pub(crate) fn look_up(&self, cells: &[u16], out: &mut [T]) {
         for (out, &cell) in out.iter_mut().zip(cells) {
             *out = self.at(cell);
         }

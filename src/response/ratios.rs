@@ -52,19 +52,20 @@ pub(crate) fn measure(
     first: usize,
     second: usize,
 ) -> Option<Estimate> {
-    let mut values: Vec<(f64, f64)> = Vec::new();
-    for (channel, curve) in samples.iter().zip(curves) {
+    let of_channel = |(channel, curve): (&BlockSamples, &ResponseCurve)| {
         let tables = LogTable::new(curve);
-        for block in 0..channel.len() {
+        let both = |block: usize| {
             let (i, k) = (
                 block * channel.frames + first,
                 block * channel.frames + second,
             );
-            if let (Some(a), Some(b)) = (tables.look(channel, i), tables.look(channel, k)) {
-                values.push((b.0 - a.0, 1.0 / (a.1 + b.1)));
-            }
-        }
-    }
+            let (a, b) = (tables.look(channel, i)?, tables.look(channel, k)?);
+            Some((b.0 - a.0, 1.0 / (a.1 + b.1)))
+        };
+        (0..channel.len()).filter_map(both).collect()
+    };
+    let channels: Vec<Vec<(f64, f64)>> = samples.par_iter().zip(curves).map(of_channel).collect();
+    let mut values = channels.concat();
     if values.len() < 30 {
         return None;
     }
