@@ -5,9 +5,11 @@
 //! Cramer-Rao bound (Aguerrebere, Delon, Gousseau and Muse 2014).
 use super::map::{RadianceMap, flag};
 use super::motion::Motion;
+use super::moved::ROWS;
 use super::noise::{Noise, NoiseModel};
 use super::planes::Planes;
-use super::sampling::{CLIPPED, LEFT_OUT, Table, table};
+use super::rows::Row;
+use super::sampling::{CLIPPED, Table, table};
 use super::sums::Sums;
 use super::weights::{FrameLight, Weights, dark_deviations, first_weights};
 use crate::frames::Bracket;
@@ -17,6 +19,7 @@ use crate::units::Primaries;
 use ndarray::{Array2, Array3};
 use rayon::prelude::*;
 use std::ops::Range;
+use std::sync::Mutex;
 
 /// Columns that are merged at a time: what is summed for them stays in the fastest memory.
 const PIECE: usize = 512;
@@ -26,8 +29,10 @@ const PIECE: usize = 512;
 pub struct Merger<'a> {
     pub(super) bracket: &'a Bracket,
     pub(super) channels: Vec<Channel>,
-    motion: Option<&'a Motion>,
+    pub(super) motion: Option<&'a Motion>,
     primaries: Primaries,
+    /// Scratch that nobody uses at the moment.
+    pub(super) idle: Mutex<Vec<Row>>,
 }
 
 /// What one channel looks up.
@@ -43,15 +48,6 @@ pub(super) struct Channel {
     /// Noise of radiance in the dark, by frame.
     dark: Vec<f32>,
     curve: ResponseCurve,
-}
-
-/// Scratch for one row. Channels are kept apart, so that the loops over a row are plain.
-pub(super) struct Row {
-    /// Radiance by frame and channel.
-    pub(super) samples: Vec<Vec<Vec<f32>>>,
-    /// What interpolation leaves of the noise variance, by frame and column; empty where every frame is read as it is.
-    pub(super) energy: Vec<Vec<f32>>,
-    sums: Sums,
 }
 
 impl<'a> Merger<'a> {
@@ -74,6 +70,7 @@ impl<'a> Merger<'a> {
             channels,
             motion: None,
             primaries: bracket.primaries(),
+            idle: Mutex::default(),
         }
     }
 
@@ -117,24 +114,24 @@ impl<'a> Merger<'a> {
             map.systematic.as_slice_mut().unwrap_or_default(),
             map.flags.as_slice_mut().unwrap_or_default(),
         );
-        let rows = slices
+        let strips = slices
             .0
-            .par_chunks_mut(width)
-            .zip(slices.1.par_chunks_mut(width));
-        let rows = rows
-            .zip(slices.2.par_chunks_mut(width))
-            .zip(slices.3.par_chunks_mut(columns));
-        rows.zip(range).for_each_init(
-            || self.scratch(columns, channels),
-            |scratch, ((((radiance, statistical), systematic), flags), row)| {
-                self.merge_row(row, scratch, flags, |channel, first, sums| {
-                    let place = (first, channel, channels);
+            .par_chunks_mut(ROWS * width)
+            .zip(slices.1.par_chunks_mut(ROWS * width))
+            .zip(slices.2.par_chunks_mut(ROWS * width))
+            .zip(slices.3.par_chunks_mut(ROWS * columns));
+        strips
+            .enumerate()
+            .for_each(|(strip, (((radiance, statistical), systematic), flags))| {
+                let first = range.start + strip * ROWS;
+                let rows = first..first + flags.len() / columns;
+                self.merge_rows(rows, flags, |row, (channel, column), sums| {
+                    let place = ((row * columns + column) * channels + channel, channels);
                     spread(&sums.radiance, radiance, place);
                     spread(&sums.statistical, statistical, place);
                     spread(&sums.systematic, systematic, place);
                 });
-            },
-        );
+            });
         map
     }
 
@@ -151,74 +148,50 @@ impl<'a> Merger<'a> {
             flags: vec![0; pixels],
             primaries: self.primaries,
         };
-        let mut scratch = self.scratch(columns, channels);
-        for (row, flags) in range.zip(planes.flags.chunks_exact_mut(columns.max(1))) {
-            self.merge_row(row, &mut scratch, flags, |channel, _, sums| {
+        let mut flags = std::mem::take(&mut planes.flags);
+        let strips = flags.chunks_mut((ROWS * columns).max(1));
+        for (strip, flags) in strips.enumerate() {
+            let first = range.start + strip * ROWS;
+            let rows = first..first + flags.len() / columns;
+            self.merge_rows(rows, flags, |_, (channel, _), sums| {
                 planes.radiance[channel].extend_from_slice(&sums.radiance);
                 planes.statistical[channel].extend_from_slice(&sums.statistical);
                 planes.systematic[channel].extend_from_slice(&sums.systematic);
             });
         }
-        planes
+        Planes { flags, ..planes }
     }
 
-    /// Merges a row and hands over piece after piece of every channel as it is done, with its first column.
-    fn merge_row(
+    /// Merges some rows, at most [`ROWS`], and hands over piece after piece of every channel of every row as it is done, with
+    /// the row among these, the channel and the first column.
+    fn merge_rows(
         &self,
-        row: usize,
-        scratch: &mut Row,
+        rows: Range<usize>,
         flags: &mut [u16],
-        mut done: impl FnMut(usize, usize, &Sums),
+        mut done: impl FnMut(usize, (usize, usize), &Sums),
     ) {
-        self.sample(row, scratch);
-        self.leave_out(row, scratch, flags);
-        for channel in 0..self.channels.len() {
-            for first in (0..flags.len()).step_by(PIECE) {
-                let columns = first..flags.len().min(first + PIECE);
-                wide(PieceOfRow {
-                    merger: self,
-                    channel,
-                    columns: columns.clone(),
-                    scratch,
-                    flags: &mut flags[columns],
-                });
-                done(channel, first, &scratch.sums);
-            }
-        }
-    }
-
-    fn scratch(&self, columns: usize, channels: usize) -> Row {
-        let frames = self.bracket.frames.len();
-        let moved = self.bracket.frames.iter().any(|f| f.transform.is_some());
-        Row {
-            samples: vec![vec![vec![0.0; columns]; channels]; frames],
-            sums: Sums::default(),
-            energy: if moved {
-                vec![vec![1.0; columns]; frames]
-            } else {
-                Vec::new()
-            },
-        }
-    }
-
-    /// Takes the samples of frames that show something else than the reference frame out of a row.
-    fn leave_out(&self, row: usize, scratch: &mut Row, flags: &mut [u16]) {
-        let Some(motion) = self.motion else { return };
-        for (block, &mask) in motion.row(row).iter().enumerate() {
-            if mask == 0 {
-                continue;
-            }
-            for column in motion.columns(block, flags.len()) {
-                flags[column] |= flag::MOVED;
-                if mask >> self.bracket.reference & 1 == 1 {
-                    flags[column] |= flag::OTHER_MOMENT;
-                }
-                let frames = scratch.samples.iter_mut().enumerate();
-                for (_, channels) in frames.filter(|(j, _)| mask >> j & 1 == 1) {
-                    channels.iter_mut().for_each(|c| c[column] = LEFT_OUT);
+        let mut scratch = self.take_scratch();
+        self.read_moved(&rows, &mut scratch.strips);
+        let columns = flags.len() / rows.len().max(1);
+        let lines = flags.chunks_exact_mut(columns.max(1)).zip(rows);
+        for (i, (flags, row)) in lines.enumerate() {
+            self.sample((row, i), &mut scratch);
+            self.leave_out(row, &mut scratch, flags);
+            for channel in 0..self.channels.len() {
+                for first in (0..flags.len()).step_by(PIECE) {
+                    let columns = first..flags.len().min(first + PIECE);
+                    wide(PieceOfRow {
+                        merger: self,
+                        channel,
+                        columns: columns.clone(),
+                        scratch: &mut scratch,
+                        flags: &mut flags[columns],
+                    });
+                    done(i, (channel, first), &scratch.sums);
                 }
             }
         }
+        self.put_back(scratch);
     }
 
     /// Merges some columns of one channel of a row into the sums, and adds to their flags.
@@ -235,6 +208,7 @@ impl<'a> Merger<'a> {
             samples,
             energy,
             sums,
+            ..
         } = scratch;
         let frames = samples.iter().map(|f| &f[channel][columns.clone()]);
         sums.add_light(frames.clone(), &this.first);
@@ -287,12 +261,11 @@ impl Work for PieceOfRow<'_, '_> {
     }
 }
 
-/// Puts one channel of a row's columns from `first` among the others.
+/// Puts columns of one channel among the others, from a place in all of them on.
 #[inline(always)]
-fn spread(from: &[f32], row: &mut [f32], (first, channel, channels): (usize, usize, usize)) {
-    let row = &mut row[first * channels..];
-    for (pixel, &value) in row.chunks_exact_mut(channels).zip(from) {
-        pixel[channel] = value;
+fn spread(from: &[f32], to: &mut [f32], (first, channels): (usize, usize)) {
+    for (to, &value) in to[first..].iter_mut().step_by(channels).zip(from) {
+        *to = value;
     }
 }
 
