@@ -1,3 +1,4 @@
+//! Rows against the definition, place by place.
 use super::*;
 use crate::raster::{Interpolation, Point};
 use proptest::prelude::*;
