@@ -1,5 +1,6 @@
 //! Interpolation for places that matter to thousandths of a pixel.
 use ndarray::Array2;
+use std::sync::LazyLock;
 
 /// Phases the kernel is tabulated for, per pixel.
 const PHASES: usize = 1024;
@@ -15,7 +16,13 @@ pub(super) struct Kernel {
 }
 
 impl Kernel {
-    pub fn new() -> Self {
+    /// The one there is.
+    pub fn get() -> &'static Self {
+        static KERNEL: LazyLock<Kernel> = LazyLock::new(Kernel::new);
+        &KERNEL
+    }
+
+    fn new() -> Self {
         let half = TAPS as f64 / 2.0;
         let weight = |x: f64| {
             let inside = (1.0 - (x / half).powi(2)).max(0.0);
@@ -82,6 +89,9 @@ fn bessel(x: f64) -> f64 {
     for k in 1..40 {
         term *= (x / (2.0 * f64::from(k))).powi(2);
         sum += term;
+        if term < 1e-17 * sum {
+            break;
+        }
     }
     sum
 }

@@ -2,7 +2,7 @@
 //!
 //! In reading order: luma made small and independent of exposure by ranks (`signal`); a shift and a turn, coarse to fine
 //! (`refine`), from identity or, for large drifts, from a phase-correlation search (`search`); the intensity map between
-//! two frames (`intensity`); tiles at full resolution (`tiles`, `tile`, `tile_sums`, from `patch`es by a fine `kernel`); the simplest motion they support (`model`); the
+//! two frames (`intensity`); tiles at full resolution (`tiles`, `tile`, `tile_sums`, looked for in a `source`, from `patch`es by a fine `kernel`); the simplest motion they support (`model`); the
 //! order of it all and the verdict ([`register`]); a finished picture of another size (`other_scale`); putting it to use ([`apply`], [`warp`]).
 mod apply;
 mod intensity;
@@ -14,6 +14,7 @@ mod refine;
 mod register;
 mod search;
 mod signal;
+mod source;
 mod still;
 mod tile;
 mod tile_sums;

@@ -103,28 +103,32 @@ pub struct Registration {
 pub fn register(bracket: &Bracket) -> Registration {
     let reference = &bracket.frames[bracket.reference].picture;
     let fixed = Small::new(&reference.pixels);
-    let mut findings = Vec::new();
-    let placements = bracket
+    let placed: Vec<Result<Placement, &str>> = bracket
         .frames
-        .iter()
+        .par_iter()
         .enumerate()
         .map(|(i, frame)| {
             if i == bracket.reference {
-                return Placement::still();
+                return Ok(Placement::still());
             }
-            match place(reference, &fixed, &frame.picture) {
-                Ok(placement) => {
-                    findings.extend(displaced(&frame.name(), &placement));
-                    findings.extend(out_of_register(&frame.name(), &placement));
-                    placement
-                }
-                Err(reason) => {
-                    findings.push(Finding::RegistrationFailed {
-                        frame: frame.name(),
-                        reason: reason.into(),
-                    });
-                    Placement::lost()
-                }
+            place(reference, &fixed, &frame.picture)
+        })
+        .collect();
+    let mut findings = Vec::new();
+    let placed = bracket.frames.iter().zip(placed);
+    let placements = placed
+        .map(|(frame, placed)| match placed {
+            Ok(placement) => {
+                findings.extend(displaced(&frame.name(), &placement));
+                findings.extend(out_of_register(&frame.name(), &placement));
+                placement
+            }
+            Err(reason) => {
+                findings.push(Finding::RegistrationFailed {
+                    frame: frame.name(),
+                    reason: reason.into(),
+                });
+                Placement::lost()
             }
         })
         .collect();
@@ -294,12 +298,12 @@ impl Pair<'_> {
     fn matches(&self, map: &Transform, levels: &IntensityMap, cells: usize) -> (Vec<Match>, usize) {
         let places = tiles::places(self.fixed, self.moving, map, cells);
         let size = tiles::size(self.fixed.block);
-        let kernel = Kernel::new();
+        let kernel = Kernel::get();
         let looked: Vec<Looked> = places
             .par_iter()
             .map(|&place| {
                 let tile = Tile::cut(&self.reference.pixels, place, size, levels);
-                tile.find(&self.frame.pixels, map, &kernel)
+                tile.find(&self.frame.pixels, map, kernel)
             })
             .collect();
         let lost = looked.iter().filter_map(|l| match l {

@@ -1,5 +1,5 @@
 //! What registration looks at: luma of the frames, small, and made independent of exposure by ranks.
-use crate::raster::{Pixels, reduce};
+use crate::raster::{Pixels, Work, reduce, wide};
 use ndarray::{Array2, Array3};
 use rayon::prelude::*;
 
@@ -21,6 +21,17 @@ fn luma_and_peak(pixel: [f32; 3]) -> (f32, f32) {
     let [r, g, b] = pixel;
     (0.299 * r + 0.587 * g + 0.114 * b, r.max(g).max(b))
 }
+
+/// Level by code.
+static LEVELS_OF_BYTES: [f32; 256] = {
+    let mut levels = [0.0; 256];
+    let mut code = 0;
+    while code < 256 {
+        levels[code] = code as f32 / 255.0;
+        code += 1;
+    }
+    levels
+};
 
 /// Calls `visit(column, luma, peak)` for columns `from..to` of a row, both in levels.
 #[inline]
@@ -53,7 +64,12 @@ pub(super) fn visit_row(
         }
     }
     match pixels {
-        Pixels::U8(a) => each(a, (row, columns), |v| f32::from(v) / 255.0, &mut visit),
+        Pixels::U8(a) => each(
+            a,
+            (row, columns),
+            |v| LEVELS_OF_BYTES[usize::from(v)],
+            &mut visit,
+        ),
         Pixels::U16(a) => each(a, (row, columns), |v| f32::from(v) / 65535.0, &mut visit),
         Pixels::F32(a) => each(a, (row, columns), finite, &mut visit),
     }
@@ -125,15 +141,33 @@ fn sum_bytes(pixels: &Pixels, rows: std::ops::Range<usize>, sums: &mut [f32]) ->
     }
     let mut total = vec![0u16; 3 * sums.len()];
     for row in rows {
-        for (sum, &v) in total.iter_mut().zip(array.row_slice(row).unwrap_or(&[])) {
-            *sum += u16::from(v);
-        }
+        wide(AddBytes {
+            row: array.row_slice(row).unwrap_or(&[]),
+            sums: &mut total,
+        });
     }
     for (sum, p) in sums.iter_mut().zip(total.chunks_exact(3)) {
         let level = |v: u16| f32::from(v) / 255.0;
         *sum = luma_and_peak([level(p[0]), level(p[1]), level(p[2])]).0;
     }
     true
+}
+
+/// A row of bytes added to those above it.
+struct AddBytes<'a> {
+    row: &'a [u8],
+    sums: &'a mut [u16],
+}
+
+impl Work for AddBytes<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(self) {
+        for (sum, &v) in self.sums.iter_mut().zip(self.row) {
+            *sum += u16::from(v);
+        }
+    }
 }
 
 struct Histogram {

@@ -1,5 +1,6 @@
 //! What a tile sums up: the normal equations of its place, the noise in them, and what of the gradients is texture.
 use super::tile::Tile;
+use crate::raster::{Work, wide};
 use nalgebra::{Matrix4, SymmetricEigen, U2, Vector4};
 use ndarray::Array2;
 
@@ -82,56 +83,155 @@ impl Sums {
     }
 
     pub fn new(tile: &Tile, seen: &Array2<f32>, gain: f64, offset: f64) -> Self {
-        let mut normal = [[0f64; 4]; 4];
-        let mut vector = [0f64; 4];
-        let mut own = [0f64; 3];
-        let (mut count, mut squares, mut first, mut second, mut weights) =
-            (0.0, 0.0, 0.0, 0.0, 0.0);
-        let (a, b) = (&tile.luma, seen);
-        for r in 1..=tile.size {
-            for c in 1..=tile.size {
-                let slope = |p: &Array2<f32>| {
-                    (
-                        0.5 * (p[[r, c + 1]] - p[[r, c - 1]]),
-                        0.5 * (p[[r + 1, c]] - p[[r - 1, c]]),
-                    )
-                };
-                let ((ax, ay), (bx, by)) = (slope(a), slope(b));
-                let here = f64::from(a[[r, c]]);
-                let there = f64::from(b[[r, c]]);
-                let residual = gain * here + offset - there;
-                let gx = 0.5 * (f64::from(ax) * gain + f64::from(bx));
-                let gy = 0.5 * (f64::from(ay) * gain + f64::from(by));
-                // One test for all: any sample that may not be used is NaN.
-                let weight = f64::from(tile.weight[[r, c]]);
-                if !(residual + gx + gy + weight).is_finite() {
-                    continue;
-                }
-                let row = [gx, gy, -here, -1.0];
-                for i in 0..4 {
-                    for j in i..4 {
-                        normal[i][j] += weight * row[i] * row[j];
-                    }
-                    vector[i] += weight * row[i] * residual;
-                }
-                let (ax, ay) = (f64::from(ax), f64::from(ay));
-                for (own, square) in own.iter_mut().zip([ax * ax, ax * ay, ay * ay]) {
-                    *own += weight * square;
-                }
-                count += 1.0;
-                weights += weight;
-                squares += weight * residual * residual;
-                first += weight * there;
-                second += weight * there * there;
-            }
-        }
+        let [own, other, weight] =
+            [&tile.luma, seen, &tile.weight].map(|plane| plane.as_slice().unwrap_or_default());
+        let sums = wide(Adding {
+            planes: [own, other, weight],
+            size: tile.size,
+            light: (gain, offset),
+        });
+        let [
+            normal @ ..,
+            vx,
+            vy,
+            vg,
+            vo,
+            xx,
+            xy,
+            yy,
+            count,
+            weights,
+            squares,
+            first,
+            second,
+        ] = sums;
+        let place = |i: usize, j: usize| i * (7 - i) / 2 + j;
         Sums {
-            matrix: Matrix4::from_fn(|i, j| normal[i.min(j)][i.max(j)]),
-            vector: Vector4::from(vector),
+            matrix: Matrix4::from_fn(|i, j| normal[place(i.min(j), i.max(j))]),
+            vector: Vector4::new(vx, vy, vg, vo),
             count,
             squares,
-            own,
+            own: [xx, xy, yy],
             variance: second - first * first / f64::max(weights, 1e-12),
         }
     }
+}
+
+/// Pixels that are added up side by side.
+const LANES: usize = 16;
+/// Sums over a tile.
+const SUMS: usize = 22;
+
+/// Adds up the pixels of a tile: the reference's luma and the frame's, one pixel wider all round, and the weights.
+struct Adding<'a> {
+    planes: [&'a [f32]; 3],
+    size: usize,
+    /// Gain and offset.
+    light: (f64, f64),
+}
+
+impl Work for Adding<'_> {
+    type Output = [f64; SUMS];
+
+    #[inline(always)]
+    fn call(self) -> [f64; SUMS] {
+        let side = self.size + 2;
+        let mut sums = [[0f64; LANES]; SUMS];
+        for r in 1..=self.size {
+            let rows = self.planes.map(|plane| {
+                [r - 1, r, r + 1].map(|r| plane.get(r * side..(r + 1) * side).unwrap_or_default())
+            });
+            for from in (1..=self.size).step_by(LANES) {
+                let here = rows.map(|[above, row, below]| Lanes {
+                    above: lanes(above, from),
+                    row: lanes(row, from - 1),
+                    below: lanes(below, from),
+                });
+                for l in 0..LANES {
+                    let terms = terms(&here, l, self.light);
+                    for (sums, term) in sums.iter_mut().zip(terms) {
+                        sums[l] += term;
+                    }
+                }
+            }
+        }
+        sums.map(|lanes| lanes.iter().sum())
+    }
+}
+
+/// Pixels next to each other with those around them.
+struct Lanes {
+    above: [f32; LANES],
+    row: [f32; LANES + 2],
+    below: [f32; LANES],
+}
+
+impl Lanes {
+    /// A pixel, and the slopes of the plane there.
+    #[inline(always)]
+    fn at(&self, l: usize) -> (f64, f32, f32) {
+        let x = 0.5 * (self.row[l + 2] - self.row[l]);
+        let y = 0.5 * (self.below[l] - self.above[l]);
+        (f64::from(self.row[l + 1]), x, y)
+    }
+}
+
+/// Values from a place on; no number beyond the last that takes part.
+#[inline(always)]
+fn lanes<const N: usize>(row: &[f32], at: usize) -> [f32; N] {
+    let mut out = [f32::NAN; N];
+    let row = row.get(at..).unwrap_or_default();
+    match row.first_chunk::<N>() {
+        Some(all) => out = *all,
+        None => out.iter_mut().zip(row).for_each(|(o, v)| *o = *v),
+    }
+    out
+}
+
+/// What one pixel adds.
+#[inline(always)]
+fn terms(planes: &[Lanes; 3], l: usize, (gain, offset): (f64, f64)) -> [f64; SUMS] {
+    let ((here, ax, ay), (there, bx, by)) = (planes[0].at(l), planes[1].at(l));
+    let residual = gain * here + offset - there;
+    let (ax, ay) = (f64::from(ax), f64::from(ay));
+    let gx = 0.5 * (ax * gain + f64::from(bx));
+    let gy = 0.5 * (ay * gain + f64::from(by));
+    // One test for all: any sample that may not be used is no number.
+    let weight = f64::from(planes[2].row[l + 1]);
+    let good = (residual + gx + gy + weight).is_finite();
+    let used = |v: f64| if good { v } else { 0.0 };
+    let (count, weight, residual) = (used(1.0), used(weight), used(residual));
+    let (here, there, gx, gy, ax, ay) = (
+        used(here),
+        used(there),
+        used(gx),
+        used(gy),
+        used(ax),
+        used(ay),
+    );
+    let (wx, wy, wg) = (weight * gx, weight * gy, -weight * here);
+    [
+        wx * gx,
+        wx * gy,
+        -wx * here,
+        -wx,
+        wy * gy,
+        -wy * here,
+        -wy,
+        -wg * here,
+        -wg,
+        weight,
+        wx * residual,
+        wy * residual,
+        wg * residual,
+        -weight * residual,
+        weight * ax * ax,
+        weight * ax * ay,
+        weight * ay * ay,
+        count,
+        weight,
+        weight * residual * residual,
+        weight * there,
+        weight * there * there,
+    ]
 }

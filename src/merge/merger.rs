@@ -5,9 +5,11 @@
 //! Cramer-Rao bound (Aguerrebere, Delon, Gousseau and Muse 2014).
 use super::map::{RadianceMap, flag};
 use super::motion::Motion;
+use super::moved::ROWS;
 use super::noise::{Noise, NoiseModel};
 use super::planes::Planes;
-use super::sampling::{CLIPPED, LEFT_OUT, Table, table};
+use super::rows::Row;
+use super::sampling::{CLIPPED, Table, table};
 use super::sums::{Merged, Piece, Sums};
 use super::weights::{FrameLight, Weights, dark_deviations, first_weights};
 use crate::frames::Bracket;
@@ -17,6 +19,7 @@ use crate::units::Primaries;
 use ndarray::{Array2, Array3};
 use rayon::prelude::*;
 use std::ops::Range;
+use std::sync::Mutex;
 
 /// Columns that are merged at a time: what is summed for them stays in the fastest memory.
 const PIECE: usize = 512;
@@ -26,8 +29,10 @@ const PIECE: usize = 512;
 pub struct Merger<'a> {
     pub(super) bracket: &'a Bracket,
     pub(super) channels: Vec<Channel>,
-    motion: Option<&'a Motion>,
+    pub(super) motion: Option<&'a Motion>,
     primaries: Primaries,
+    /// Scratch that nobody uses at the moment.
+    pub(super) idle: Mutex<Vec<Row>>,
 }
 
 /// What one channel looks up.
@@ -43,17 +48,6 @@ pub(super) struct Channel {
     /// Noise of radiance in the dark, by frame.
     dark: Vec<f32>,
     curve: ResponseCurve,
-}
-
-/// Scratch for one row. Channels are kept apart, so that the loops over a row are plain.
-pub(super) struct Row {
-    /// Radiance by frame and channel.
-    pub(super) samples: Vec<Vec<Vec<f32>>>,
-    /// What interpolation leaves of the noise variance, by frame and column; empty where every frame is read as it is.
-    pub(super) energy: Vec<Vec<f32>>,
-    sums: Sums,
-    /// By channel: what is merged.
-    merged: Vec<Merged>,
 }
 
 impl<'a> Merger<'a> {
@@ -76,6 +70,7 @@ impl<'a> Merger<'a> {
             channels,
             motion: None,
             primaries: bracket.primaries(),
+            idle: Mutex::default(),
         }
     }
 
@@ -119,25 +114,27 @@ impl<'a> Merger<'a> {
             map.systematic.as_slice_mut().unwrap_or_default(),
             map.flags.as_slice_mut().unwrap_or_default(),
         );
-        let rows = slices
+        let strips = slices
             .0
-            .par_chunks_mut(width)
-            .zip(slices.1.par_chunks_mut(width));
-        let rows = rows
-            .zip(slices.2.par_chunks_mut(width))
-            .zip(slices.3.par_chunks_mut(columns));
-        rows.zip(range).for_each_init(
-            || self.scratch(columns, channels),
-            |scratch, ((((radiance, statistical), systematic), flags), row)| {
-                self.merge_row(row, scratch, flags);
+            .par_chunks_mut(ROWS * width)
+            .zip(slices.1.par_chunks_mut(ROWS * width))
+            .zip(slices.2.par_chunks_mut(ROWS * width))
+            .zip(slices.3.par_chunks_mut(ROWS * columns));
+        strips
+            .enumerate()
+            .for_each(|(strip, (((radiance, statistical), systematic), flags))| {
+                let first = range.start + strip * ROWS;
+                let rows = first..first + flags.len() / columns;
+                let mut scratch = self.take_scratch();
+                self.merge_rows(rows, &mut scratch, flags);
                 for (channel, merged) in scratch.merged.iter_mut().enumerate() {
                     spread(&merged.radiance, radiance, (channel, channels));
                     spread(&merged.statistical, statistical, (channel, channels));
                     spread(&merged.systematic, systematic, (channel, channels));
                     merged.clear();
                 }
-            },
-        );
+                self.put_back(scratch);
+            });
         map
     }
 
@@ -146,79 +143,51 @@ impl<'a> Merger<'a> {
         let (_, columns, channels) = self.dim();
         let pixels = range.len() * columns;
         let mut flags = vec![0; pixels];
-        let mut scratch = self.scratch(columns, channels);
-        scratch.merged = (0..channels)
-            .map(|_| Merged::with_capacity(pixels))
-            .collect();
-        for (row, flags) in range.zip(flags.chunks_exact_mut(columns.max(1))) {
-            self.merge_row(row, &mut scratch, flags);
+        let mut scratch = self.take_scratch();
+        let empty = (0..channels).map(|_| Merged::with_capacity(pixels));
+        scratch.merged = empty.collect();
+        let strips = flags.chunks_mut((ROWS * columns).max(1));
+        for (strip, flags) in strips.enumerate() {
+            let first = range.start + strip * ROWS;
+            let rows = first..first + flags.len() / columns;
+            self.merge_rows(rows, &mut scratch, flags);
         }
         let mut planes = Planes {
             columns,
-            radiance: Vec::new(),
-            statistical: Vec::new(),
-            systematic: Vec::new(),
+            radiance: Vec::with_capacity(channels),
+            statistical: Vec::with_capacity(channels),
+            systematic: Vec::with_capacity(channels),
             flags,
             primaries: self.primaries,
         };
-        for merged in scratch.merged {
+        for merged in &mut scratch.merged {
+            let merged = std::mem::take(merged);
             planes.radiance.push(merged.radiance);
             planes.statistical.push(merged.statistical);
             planes.systematic.push(merged.systematic);
         }
+        self.put_back(scratch);
         planes
     }
 
-    /// Merges a row and puts it behind what the scratch has merged.
-    fn merge_row(&self, row: usize, scratch: &mut Row, flags: &mut [u16]) {
-        self.sample(row, scratch);
-        self.leave_out(row, scratch, flags);
-        for channel in 0..self.channels.len() {
-            for first in (0..flags.len()).step_by(PIECE) {
-                let columns = first..flags.len().min(first + PIECE);
-                wide(PieceOfRow {
-                    merger: self,
-                    channel,
-                    columns: columns.clone(),
-                    scratch,
-                    flags: &mut flags[columns],
-                });
-            }
-        }
-    }
-
-    fn scratch(&self, columns: usize, channels: usize) -> Row {
-        let frames = self.bracket.frames.len();
-        let moved = self.bracket.frames.iter().any(|f| f.transform.is_some());
-        Row {
-            samples: vec![vec![vec![0.0; columns]; channels]; frames],
-            sums: Sums::default(),
-            merged: (0..channels)
-                .map(|_| Merged::with_capacity(columns))
-                .collect(),
-            energy: if moved {
-                vec![vec![1.0; columns]; frames]
-            } else {
-                Vec::new()
-            },
-        }
-    }
-
-    /// Takes the samples of frames that show something else than the reference frame out of a row.
-    fn leave_out(&self, row: usize, scratch: &mut Row, flags: &mut [u16]) {
-        let Some(motion) = self.motion else { return };
-        for (block, &mask) in motion.row(row).iter().enumerate() {
-            if mask == 0 {
-                continue;
-            }
-            for column in motion.columns(block, flags.len()) {
-                flags[column] |= flag::MOVED;
-                if mask >> self.bracket.reference & 1 == 1 {
-                    flags[column] |= flag::OTHER_MOMENT;
-                }
-                let frames = scratch.samples.iter_mut().enumerate();
-                for (_, channels) in frames.filter(|(j, _)| mask >> j & 1 == 1) {
-                    channels.iter_mut().for_each(|c| c[column] = LEFT_OUT);
+    /// Merges some rows, at most [`ROWS`], and puts them behind what the scratch has merged.
+    fn merge_rows(&self, rows: Range<usize>, scratch: &mut Row, flags: &mut [u16]) {
+        self.read_moved(&rows, &mut scratch.strips);
+        let columns = flags.len() / rows.len().max(1);
+        let lines = flags.chunks_exact_mut(columns.max(1)).zip(rows);
+        for (i, (flags, row)) in lines.enumerate() {
+            self.sample((row, i), scratch);
+            self.leave_out(row, scratch, flags);
+            for channel in 0..self.channels.len() {
+                for first in (0..flags.len()).step_by(PIECE) {
+                    let columns = first..flags.len().min(first + PIECE);
+                    wide(PieceOfRow {
+                        merger: self,
+                        channel,
+                        columns: columns.clone(),
+                        scratch,
+                        flags: &mut flags[columns],
+                    });
                 }
             }
         }
@@ -239,6 +208,7 @@ impl<'a> Merger<'a> {
             energy,
             sums,
             merged,
+            ..
         } = scratch;
         let mut piece = merged[channel].piece(columns.len());
         let frames = samples.iter().map(|f| &f[channel][columns.clone()]);
@@ -291,7 +261,7 @@ impl Work for PieceOfRow<'_, '_> {
     }
 }
 
-/// Puts one channel of a row among the others.
+/// Puts one channel of some rows among the others.
 #[inline(always)]
 fn spread(from: &[f32], row: &mut [f32], (channel, channels): (usize, usize)) {
     for (pixel, &value) in row.chunks_exact_mut(channels).zip(from) {

@@ -1,7 +1,7 @@
 //! Bracket + response -> [`RadianceMap`]: noise from the bracket itself, inverse-variance weights, uncertainty, flags.
 //!
 //! In reading order: `map` the result, `planes` rows of it channel by channel; [`noise`] the noise model, `noise_windows` what it is fitted to, [`noise_profile`] what a raw file says of it; `weights` the tables of a merge; [`motion`] what moved; [`banding`] light that flickers down the rows; `merger` the merge
-//! itself, with `sampling` (radiance of a row of every frame), `moved` (of one that lies elsewhere) and `sums` under it; `mosaic` the merge of a raw mosaic's planes
+//! itself, with `rows` (scratch), `sampling` (radiance of a row of every frame), `moved` (of one that lies elsewhere) and `sums` under it; `mosaic` the merge of a raw mosaic's planes
 //! made full-colour; [`store`] the map as a file; `open` one read back; `working_space` one in
 //! another RGB space.
 pub mod banding;
@@ -15,6 +15,7 @@ pub mod noise_profile;
 mod noise_windows;
 mod open;
 mod planes;
+mod rows;
 mod sampling;
 pub mod store;
 mod sums;

@@ -1,10 +1,12 @@
 //! Radiance of one row of every frame: looked up where the frame lies still, interpolated in linear light where not.
-use super::merger::{Merger, Row};
-use super::moved::{self, Place};
+use super::merger::Merger;
+use super::moved::Strip;
+use super::rows::Row;
 use super::weights::FrameLight;
-use crate::raster::{Pixels, Transform};
+use crate::raster::Pixels;
 use crate::response::ResponseCurve;
 use ndarray::Array3;
+use std::ops::Range;
 
 /// Marks a sample that is clipped in its frame.
 pub(super) const CLIPPED: f32 = f32::INFINITY;
@@ -19,13 +21,40 @@ pub(super) struct Table {
 }
 
 impl Merger<'_> {
-    /// Radiance of one row of every frame.
-    pub(super) fn sample(&self, row: usize, scratch: &mut Row) {
-        for (j, frame) in self.bracket.frames.iter().enumerate() {
-            let out = &mut scratch.samples[j];
-            match (&frame.transform, scratch.energy.get_mut(j)) {
-                (Some(transform), Some(energy)) => {
-                    self.sample_moved((row, j), transform, (out, energy))
+    /// Reads some rows, at most [`super::moved::ROWS`], of every frame that lies elsewhere.
+    pub(super) fn read_moved(&self, rows: &Range<usize>, strips: &mut [Option<Strip>]) {
+        let frames = self.bracket.frames.iter().zip(strips).enumerate();
+        for (j, (frame, strip)) in frames {
+            let (Some(transform), Some(strip)) = (&frame.transform, strip) else {
+                continue;
+            };
+            let place = (rows.clone(), transform);
+            let table = |c: usize| self.channels[c].tables[j].radiance.as_slice();
+            match &frame.picture.pixels {
+                Pixels::U8(a) => strip.read(a, place, |c| {
+                    let table: &[f32; 256] = table(c).try_into().unwrap_or(&[CLIPPED; 256]);
+                    move |code: u8| table[usize::from(code)]
+                }),
+                Pixels::U16(a) => strip.read(a, place, |c| {
+                    let table = table(c);
+                    move |code: u16| table[usize::from(code)]
+                }),
+                Pixels::F32(a) => strip.read(a, place, |c| {
+                    let channel = &self.channels[c];
+                    move |level: f32| channel.float(j, level)
+                }),
+            }
+        }
+    }
+
+    /// Radiance of one row of every frame; `moved` is its place among those that [`Self::read_moved`] read, which it takes away.
+    pub(super) fn sample(&self, (row, moved): (usize, usize), scratch: &mut Row) {
+        for (j, out) in scratch.samples.iter_mut().enumerate() {
+            match scratch.strips.get_mut(j) {
+                Some(Some(strip)) => {
+                    let line = &mut strip.lines[moved];
+                    std::mem::swap(out, &mut line.channels);
+                    std::mem::swap(&mut scratch.energy[j], &mut line.energy);
                 }
                 _ => self.sample_still(row, j, out),
             }
@@ -50,50 +79,6 @@ impl Merger<'_> {
                     let levels = a.row_slice(row).iter().skip(c).step_by(channels);
                     fill(out, levels.map(|&level| this.float(j, level)));
                 }
-            }
-        }
-    }
-
-    /// A row of a frame that lies elsewhere.
-    fn sample_moved(
-        &self,
-        (row, j): (usize, usize),
-        transform: &Transform,
-        (out, energy): (&mut [Vec<f32>], &mut [f32]),
-    ) {
-        let place = |first| Place {
-            row,
-            transform,
-            first,
-        };
-        if out.len() == 3 {
-            return self.sample_channels::<3>(j, place(0), (out, energy));
-        }
-        for (c, out) in out.chunks_mut(1).enumerate() {
-            self.sample_channels::<1>(j, place(c), (out, energy));
-        }
-    }
-
-    fn sample_channels<const N: usize>(
-        &self,
-        j: usize,
-        place: Place,
-        to: (&mut [Vec<f32>], &mut [f32]),
-    ) {
-        let channels = &self.channels[place.first..place.first + N];
-        let tables: [&[f32]; N] =
-            std::array::from_fn(|c| channels[c].tables[j].radiance.as_slice());
-        match &self.bracket.frames[j].picture.pixels {
-            Pixels::U8(a) => {
-                let tables: [&[f32; 256]; N] =
-                    tables.map(|t| t.try_into().unwrap_or(&[CLIPPED; 256]));
-                moved::read::<u8, N>(a, place, |c, code| tables[c][usize::from(code)], to);
-            }
-            Pixels::U16(a) => {
-                moved::read::<u16, N>(a, place, |c, code| tables[c][usize::from(code)], to);
-            }
-            Pixels::F32(a) => {
-                moved::read::<f32, N>(a, place, |c, level| channels[c].float(j, level), to);
             }
         }
     }

@@ -3,8 +3,9 @@
 //! Compression correlates neighbouring pixels, responses are a little off, sensors alias. The median of what two frames
 //! depart by, in units of the model, says by how much; half of the pixels may move before it is misled, and it is held
 //! within bounds so that motion cannot explain itself away.
-use super::compare::{Pair, beside, clipped, gradient};
-use super::view::{Line, View, Word};
+use super::compare::{Pair, beside, clipped};
+use super::squares::gradient;
+use super::view::{Line, View};
 use rayon::prelude::*;
 
 /// Median of chi-square with one degree of freedom.
@@ -42,18 +43,24 @@ struct Mark {
 }
 
 impl Yardstick {
-    /// The squared departure of a frame's block from the base's in units of its variance; 0 where the two cannot testify
-    /// to it. `texture` is the squared gradient, radiance^2 per pixel^2.
-    #[inline]
-    pub(super) fn square(&self, c: usize, [frame, base]: [Word; 2], texture: f32) -> f32 {
-        let mark = self.marks[c][level(base.x)];
-        let d = frame.x - mark.ratio * base.x;
-        let believed = if d > 0.0 {
-            frame.least * base.most
-        } else {
-            frame.most * base.least
-        };
-        believed * d * d / ((frame.v + base.v) * mark.scale + self.place[c] * texture)
+    /// What is expected of a frame where the base shows a radiance, and the factor on the model's variance there.
+    #[inline(always)]
+    pub(super) fn expect(
+        &self,
+        c: usize,
+        base: &[f32],
+        (expected, scale): (&mut [f32], &mut [f32]),
+    ) {
+        let marks = &self.marks[c];
+        for ((&x, expected), scale) in base.iter().zip(expected).zip(scale) {
+            let mark = marks[level(x)];
+            (*expected, *scale) = (mark.ratio * x, mark.scale);
+        }
+    }
+
+    /// Square of what is left of a place, pixels^2.
+    pub(super) fn place(&self, c: usize) -> f32 {
+        self.place[c]
     }
 }
 
@@ -117,11 +124,12 @@ fn sample_row(views: &[View], pairs: &[Pair], row: usize) -> Vec<Vec<Sample>> {
     let near: Vec<Vec<f32>> = lines.iter().map(beside_clipping).collect();
     let of_pair = |pair: &Pair| {
         let (frame, base) = (&lines[pair.frame][1], &lines[pair.base]);
+        let sides = near[pair.frame].iter().zip(&near[pair.base]);
         let mut out = Vec::new();
         for c in 0..frame.len() {
-            for i in 0..frame[c].len() {
-                let a = frame[c][i].unsure(near[pair.frame][i]);
-                let b = base[1][c][i].unsure(near[pair.base][i]);
+            for (i, (&beside, &beside_base)) in sides.clone().enumerate() {
+                let a = frame[c].at(i).unsure(beside);
+                let b = base[1][c].at(i).unsure(beside_base);
                 if a.least * a.most * b.least * b.most == 1.0 {
                     out.push(Sample {
                         channel: c,
@@ -129,7 +137,7 @@ fn sample_row(views: &[View], pairs: &[Pair], row: usize) -> Vec<Vec<Sample>> {
                         base: b.x,
                         variance: a.v + b.v,
                         texture: gradient(
-                            [0, 1, 2].map(|r| base[r][c].as_slice()),
+                            [0, 1, 2].map(|r| base[r][c].x.as_slice()),
                             i,
                             views[0].side(),
                         ),
@@ -143,7 +151,7 @@ fn sample_row(views: &[View], pairs: &[Pair], row: usize) -> Vec<Vec<Sample>> {
 }
 
 fn beside_clipping(lines: &[Line; 3]) -> Vec<f32> {
-    let across = lines[1][0].len();
+    let across = lines[1][0].x.len();
     let marks = [0, 1, 2].map(|r| {
         let mut out = vec![0.0; across];
         clipped(&lines[r], &mut out);

@@ -1,6 +1,8 @@
 //! Two frames held against each other, block by block and summed over 3 x 3 blocks.
 use super::calibrate::Yardstick;
-use super::view::{Line, View, Word};
+use super::squares::{Scratch, Squares};
+use super::view::{Line, View};
+use crate::raster::wide;
 use ndarray::Array2;
 use rayon::prelude::*;
 
@@ -62,32 +64,22 @@ pub(super) struct Scores {
 pub(super) fn clipped(line: &Line, out: &mut [f32]) {
     out.fill(0.0);
     for words in line {
-        for (out, word) in out.iter_mut().zip(words) {
-            *out = out.max(1.0 - word.most);
+        for (out, most) in out.iter_mut().zip(&words.most) {
+            *out = out.max(1.0 - most);
         }
     }
 }
 
 /// What is clipped or has a clipped neighbour, of the middle one of three rows.
 pub(super) fn beside(rows: [&[f32]; 3], out: &mut [f32]) {
-    let column = |i: usize| rows[0][i].max(rows[1][i]).max(rows[2][i]);
     let last = out.len() - 1;
+    let column = |i: usize| rows[0][i].max(rows[1][i]).max(rows[2][i]);
+    let (mut before, mut here) = (column(0), column(0));
     for (i, out) in out.iter_mut().enumerate() {
-        *out = column(i)
-            .max(column(i.saturating_sub(1)))
-            .max(column((i + 1).min(last)));
+        let after = column((i + 1).min(last));
+        *out = before.max(here).max(after);
+        (before, here) = (here, after);
     }
-}
-
-/// Squared gradient at block `i`, radiance^2 per pixel^2: mean square of the differences to its four neighbours, so that
-/// ripple from block to block counts as well as a slope.
-#[inline]
-pub(super) fn gradient([above, line, below]: [&[Word]; 3], i: usize, side: usize) -> f32 {
-    let here = line[i].x;
-    let left = line[i.saturating_sub(1)].x - here;
-    let right = line[(i + 1).min(line.len() - 1)].x - here;
-    let (up, down) = (above[i].x - here, below[i].x - here);
-    (left * left + right * right + up * up + down * down) / (2 * side * side) as f32
 }
 
 /// Scores of all pairs over the whole frame.
@@ -130,7 +122,9 @@ struct Strip<'a> {
     beside: Vec<Vec<f32>>,
     /// By pair, channel: calibrated squares of rows r, modulo 3.
     squares: Vec<Vec<[Vec<f32>; 3]>>,
+    scratch: Scratch,
     sums: Vec<f32>,
+    best: Vec<f32>,
 }
 
 impl<'a> Strip<'a> {
@@ -150,7 +144,9 @@ impl<'a> Strip<'a> {
                 .iter()
                 .map(|_| (0..views[reference].channels()).map(|_| three()).collect())
                 .collect(),
+            scratch: Scratch::new(across),
             sums: vec![0.0; across],
+            best: vec![0.0; across],
             views,
             reference,
             pairs,
@@ -200,20 +196,25 @@ impl<'a> Strip<'a> {
             );
         }
         for (p, pair) in self.pairs.iter().enumerate() {
-            let near = (&self.beside[pair.frame], &self.beside[pair.base]);
+            let near = [pair.frame, pair.base].map(|j| self.beside[j].as_slice());
             for (c, squares) in self.squares[p].iter_mut().enumerate() {
                 let base = &self.lines[pair.base];
-                let frame = &self.lines[pair.frame][row % 3][c];
-                let judge = &self.lines[self.reference][row % 3][c];
-                let scale = &self.yardsticks[p];
-                let three = [above, row % 3, below].map(|r| base[r][c].as_slice());
-                let middle = three[1];
-                for (i, out) in squares[row % 3].iter_mut().enumerate() {
-                    let words = [frame[i].unsure(near.0[i]), middle[i].unsure(near.1[i])];
-                    let texture = gradient(three, i, self.views[0].side());
-                    let z2 = scale.square(c, words, texture);
-                    let counts = !pair.beyond || judge[i].least * judge[i].most == 0.0;
-                    *out = if counts { z2 } else { 0.0 };
+                wide(Squares {
+                    frame: &self.lines[pair.frame][row % 3][c],
+                    base: &base[row % 3][c],
+                    near,
+                    rows: [above, row % 3, below].map(|r| base[r][c].x.as_slice()),
+                    yardstick: (&self.yardsticks[p], c),
+                    side: self.views[0].side(),
+                    scratch: &mut self.scratch,
+                    out: &mut squares[row % 3],
+                });
+                if pair.beyond {
+                    let judge = &self.lines[self.reference][row % 3][c];
+                    let seen = judge.least.iter().zip(&judge.most);
+                    for (out, (least, most)) in squares[row % 3].iter_mut().zip(seen) {
+                        *out = if least * most == 0.0 { *out } else { 0.0 };
+                    }
                 }
             }
         }
@@ -222,20 +223,27 @@ impl<'a> Strip<'a> {
     /// Sums over 3 x 3 blocks; outside the frame the border is repeated.
     fn sum(&mut self, row: usize, down: usize, out: &mut [Vec<u8>]) {
         let rows = [row.saturating_sub(1), row, (row + 1).min(down - 1)].map(|r| r % 3);
-        let across = self.sums.len();
         for (pair, out) in self.squares.iter().zip(out) {
-            let mut best = vec![0.0f32; across];
+            self.best.fill(0.0);
             for channel in pair {
-                let lines = rows.map(|r| channel[r].as_slice());
-                for (i, sum) in self.sums.iter_mut().enumerate() {
-                    *sum = lines[0][i] + lines[1][i] + lines[2][i];
-                }
-                for (i, best) in best.iter_mut().enumerate() {
-                    let (left, right) = (i.saturating_sub(1), (i + 1).min(across - 1));
-                    *best = best.max(self.sums[left] + self.sums[i] + self.sums[right]);
-                }
+                let [above, line, below] = rows.map(|r| channel[r].as_slice());
+                let sums = self.sums.iter_mut().zip(above.iter().zip(line).zip(below));
+                sums.for_each(|(sum, ((a, b), c))| *sum = a + b + c);
+                largest(&self.sums, &mut self.best);
             }
-            out.extend(best.iter().map(|v| (v * STEPS).min(FULL) as u8));
+            out.extend(self.best.iter().map(|v| (v * STEPS).min(FULL) as u8));
         }
+    }
+}
+
+/// The larger of what there is and sums over three neighbours; beyond the ends the last is repeated.
+fn largest(values: &[f32], best: &mut [f32]) {
+    let last = values.len() - 1;
+    for (best, three) in best[1..].iter_mut().zip(values.windows(3)) {
+        *best = best.max(three[0] + three[1] + three[2]);
+    }
+    for i in [0, last] {
+        let (left, right) = (i.saturating_sub(1), (i + 1).min(last));
+        best[i] = best[i].max(values[left] + values[i] + values[right]);
     }
 }

@@ -1,12 +1,13 @@
 //! What moved between the frames, and which frames to leave out there so that the map shows the reference frame's moment.
 //!
 //! In reading order: `view`: frames reduced to means of 2 x 2 pixels (4 x 4 in large ones) with their variances and what they can
-//! testify, by `square` where they lie elsewhere; `compare` two frames block by block and over 3 x 3 blocks; `calibrate` how far the noise model is off on
+//! testify, from `blocks` wherever they lie; `compare` two frames over 3 x 3 blocks, from `squares` block by block; `calibrate` how far the noise model is off on
 //! these very pixels; `regions` from scores to areas; `stand_in` which frame shows them where the reference is clipped.
+mod blocks;
 mod calibrate;
 mod compare;
 mod regions;
-mod square;
+mod squares;
 mod stand_in;
 mod view;
 

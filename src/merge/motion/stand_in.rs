@@ -146,7 +146,7 @@ fn count(
         }
         let blocks = labels.row(row).into_iter().zip(left_out.row(row));
         for (i, (&label, &mask)) in blocks.enumerate().filter(|(_, (l, _))| **l != 0) {
-            let clipped = |j: usize| lines[j].iter().any(|words| words[i].most == 0.0);
+            let clipped = |j: usize| lines[j].iter().any(|words| words.most[i] == 0.0);
             let group = &mut groups[label as usize];
             let counted = if mask != 0 {
                 &mut group.inside

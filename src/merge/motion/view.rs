@@ -1,11 +1,12 @@
 //! A frame reduced to blocks of 2 x 2 or 4 x 4 pixels: radiance, its variance, and whether a block can say "at least" or "at most".
-use super::square::{Span, Square};
+use super::blocks::{self, Covered};
 use crate::formats::Compression;
 use crate::frames::Bracket;
 use crate::merge::noise::{Noise, NoiseModel};
-use crate::raster::{Pixels, Point, Transform, Work, wide};
+use crate::raster::{Pixels, Transform};
 use crate::response::{Response, ResponseCurve};
 use ndarray::Array3;
+use std::ops::Range;
 
 /// Codes (of 255) above the floor below which a block is black, and below the clip level above which a pixel may be
 /// clipped (compression rings around clipped areas).
@@ -52,12 +53,50 @@ const NOTHING: Word = Word {
     most: 0.0,
 };
 
+/// A row of words, each part of them by itself.
+#[derive(Debug, Clone)]
+pub(super) struct Words {
+    pub x: Vec<f32>,
+    pub v: Vec<f32>,
+    pub least: Vec<f32>,
+    pub most: Vec<f32>,
+}
+
+impl Words {
+    fn new(blocks: usize) -> Self {
+        Words {
+            x: vec![NOTHING.x; blocks],
+            v: vec![NOTHING.v; blocks],
+            least: vec![NOTHING.least; blocks],
+            most: vec![NOTHING.most; blocks],
+        }
+    }
+
+    pub fn at(&self, block: usize) -> Word {
+        Word {
+            x: self.x[block],
+            v: self.v[block],
+            least: self.least[block],
+            most: self.most[block],
+        }
+    }
+
+    /// Puts words from a block on.
+    fn put(&mut self, from: usize, words: impl Iterator<Item = Word>) {
+        let values = self.x[from..].iter_mut().zip(&mut self.v[from..]);
+        let bounds = self.least[from..].iter_mut().zip(&mut self.most[from..]);
+        for (((x, v), (least, most)), word) in values.zip(bounds).zip(words) {
+            (*x, *v, *least, *most) = (word.x, word.v, word.least, word.most);
+        }
+    }
+}
+
 /// A row of blocks by channel.
-pub(super) type Line = Vec<Vec<Word>>;
+pub(super) type Line = Vec<Words>;
 
 pub(super) struct View<'a> {
     pixels: &'a Pixels,
-    transform: Option<Transform>,
+    transform: Transform,
     channels: Vec<Channel>,
     astray: f32,
     /// Side of a block, pixels.
@@ -65,8 +104,10 @@ pub(super) struct View<'a> {
 }
 
 struct Channel {
-    /// By mean level of a block; empty for float samples.
-    table: Vec<Word>,
+    /// Radiance and variance by mean level of a block; empty for float samples.
+    table: Vec<[f32; 2]>,
+    /// Entries of the table that are not black and not clipped.
+    between: Range<usize>,
     /// A pixel at or above this code (as a fraction of full scale) may be clipped.
     clipped: f32,
     light: Light,
@@ -139,20 +180,20 @@ impl<'a> View<'a> {
                 },
             };
             let last = entries(&this.picture.pixels, side);
-            let place = |i: usize| i as f64 / last as f64;
+            let entries = if last == 0 { 0..0 } else { 0..last + 1 };
+            let words = entries.map(|i| light.word(i as f64 / last as f64));
+            let words: Vec<Word> = words.collect();
             Channel {
-                table: if last == 0 {
-                    Vec::new()
-                } else {
-                    (0..=last).map(|i| light.word(place(i))).collect()
-                },
+                table: words.iter().map(|w| [w.x, w.v]).collect(),
+                between: words.partition_point(|w| w.least == 0.0)
+                    ..words.partition_point(|w| w.most == 1.0),
                 clipped: (curve.clip_level - MARGIN.1 / 255.0) as f32,
                 light,
             }
         });
         View {
             pixels: &this.picture.pixels,
-            transform: this.transform,
+            transform: this.transform.unwrap_or(Transform::IDENTITY),
             channels: channels.collect(),
             astray: if demosaiced {
                 HALVED
@@ -187,154 +228,74 @@ impl<'a> View<'a> {
 
     /// A line of the right size.
     pub(super) fn line(&self) -> Line {
-        vec![vec![NOTHING; self.dim().1]; self.channels.len()]
+        vec![Words::new(self.dim().1); self.channels.len()]
     }
 
     /// Reads one row of blocks of the reference frame's geometry.
-    pub(super) fn read(&self, block_row: usize, line: &mut Line) {
-        match (&self.transform, self.pixels) {
-            (None, Pixels::U8(a)) => self.read_codes(a, 255.0, block_row, line),
-            (None, Pixels::U16(a)) => self.read_codes(a, 65535.0, block_row, line),
-            _ => self.read_anywhere(block_row, line),
+    pub(super) fn read(&self, row: usize, line: &mut Line) {
+        match self.pixels {
+            Pixels::U8(a) => self.read_from(a, row, line),
+            Pixels::U16(a) => self.read_from(a, row, line),
+            Pixels::F32(a) => self.read_from(a, row, line),
         }
     }
 
-    /// Blocks of integer samples of a frame that lies where the reference does.
-    fn read_codes<T: Copy + Default + Ord + Into<u32>>(
-        &self,
-        samples: &Array3<T>,
-        full: f64,
-        block_row: usize,
-        line: &mut Line,
-    ) {
-        let (_, columns, channels) = samples.dim();
-        let (width, first) = (columns * channels, block_row * self.side);
-        let all = samples.as_slice().unwrap_or_default();
-        let rows = &all[first * width..(first + self.side) * width];
-        let mut sums = vec![0u32; width];
-        let mut peaks = vec![T::default(); width];
-        for row in rows.chunks_exact(width.max(1)) {
-            wide(AddRow {
-                row,
-                sums: &mut sums,
-                peaks: &mut peaks,
-            });
-        }
-        for (c, (line, channel)) in line.iter_mut().zip(&self.channels).enumerate() {
-            let limit = (f64::from(channel.clipped) * full).ceil() as u32;
-            let place = (c, channels);
-            match self.side {
-                2 => channel.read_codes::<T, 2>((&sums, &peaks), place, limit, line),
-                _ => channel.read_codes::<T, 4>((&sums, &peaks), place, limit, line),
+    fn read_from<T: Copy + Into<f32>>(&self, samples: &Array3<T>, row: usize, line: &mut Line) {
+        let full = self.pixels.full_scale();
+        let scale = 1.0 / (full * (self.side * self.side) as f64);
+        let put = |c: usize, blocks: Range<usize>, covered: Option<Covered>| match covered {
+            None => line[c].put(blocks.start, blocks.map(|_| NOTHING)),
+            Some(covered) => {
+                let words = self.channels[c].words(covered, scale, full);
+                line[c].put(blocks.start, words);
             }
-        }
-    }
-
-    /// Blocks of frames that lie elsewhere, or of deeper samples: the mean over the square that a block covers, pixels
-    /// counting by the area covered.
-    fn read_anywhere(&self, block_row: usize, line: &mut Line) {
-        let blocks = self.dim().1;
-        for block in 0..blocks {
-            let centre = Point {
-                x: (block * self.side + self.side / 2) as f64,
-                y: (block_row * self.side + self.side / 2) as f64,
-            };
-            let at = self.transform.map_or(Some(centre), |t| t.apply(centre));
-            let square = at.and_then(|at| self.square(at));
-            for (c, line) in line.iter_mut().enumerate() {
-                line[block] = match &square {
-                    Some(square) => self.word(square, c),
-                    None => NOTHING,
-                };
-            }
-        }
-    }
-
-    fn square(&self, at: Point) -> Option<Square> {
-        let (across, down) = (Span::new(at.x, self.side), Span::new(at.y, self.side));
-        let (rows, columns, _) = self.pixels.dim();
-        let inside = |s: &Span, size: usize| s.first >= 0 && s.first as usize + s.len() <= size;
-        (inside(&across, columns) && inside(&down, rows)).then_some(Square { across, down })
-    }
-
-    fn word(&self, square: &Square, c: usize) -> Word {
-        let (across, down) = (&square.across, &square.down);
-        let (mut sum, mut peak) = (0.0f32, 0.0f32);
-        for (i, wy) in down.weights.iter().take(down.len()).enumerate() {
-            for (k, wx) in across.weights.iter().take(across.len()).enumerate() {
-                let level =
-                    self.pixels
-                        .level(down.first as usize + i, across.first as usize + k, c);
-                sum += wx * wy * level;
-                peak = peak.max(level);
-            }
-        }
-        let channel = &self.channels[c];
-        let mut word = if channel.table.is_empty() {
-            channel.light.word(f64::from(sum))
-        } else {
-            let last = (channel.table.len() - 1) as f32;
-            channel.table[((sum * last).round().max(0.0) as usize).min(channel.table.len() - 1)]
         };
-        word.v *= across.energy(self.side) * down.energy(self.side);
-        if peak >= channel.clipped {
-            word.most = 0.0;
+        let place = (row, self.dim().1);
+        match self.side {
+            2 => blocks::read::<T, 2>(samples, place, &self.transform, put),
+            _ => blocks::read::<T, 4>(samples, place, &self.transform, put),
         }
-        word
     }
 }
 
 impl Channel {
-    /// The words of a row of blocks from the sums and the largest of its samples down every column; a block with a
-    /// sample of `limit` or more may be clipped.
-    fn read_codes<T: Copy + Ord + Into<u32>, const SIDE: usize>(
-        &self,
-        (sums, peaks): (&[u32], &[T]),
-        (c, channels): (usize, usize),
-        limit: u32,
-        line: &mut [Word],
-    ) {
-        // An entry of the table is a sum of bytes, or the rounded mean of deeper samples.
-        let deep = self.table.len() > 255 * SIDE * SIDE + 1;
-        let count = (SIDE * SIDE) as u32;
-        let (half, shift) = if deep {
-            (count / 2, count.ilog2())
-        } else {
-            (0, 0)
-        };
-        let width = SIDE * channels;
-        let blocks = sums.chunks_exact(width).zip(peaks.chunks_exact(width));
-        for (word, (sums, peaks)) in line.iter_mut().zip(blocks) {
-            let (mut sum, mut peak) = (sums[c], peaks[c]);
-            for k in 1..SIDE {
-                sum += sums[k * channels + c];
-                peak = peak.max(peaks[k * channels + c]);
-            }
-            *word = self.table[((sum + half) >> shift) as usize];
-            if peak.into() >= limit {
-                word.most = 0.0;
-            }
+    #[inline]
+    fn looked_up(&self, entry: usize) -> Word {
+        let [x, v] = self.table[entry];
+        Word {
+            x,
+            v,
+            least: f32::from(entry >= self.between.start),
+            most: f32::from(entry < self.between.end),
         }
     }
-}
 
-/// A row of samples added to those above it.
-struct AddRow<'a, T> {
-    row: &'a [T],
-    sums: &'a mut [u32],
-    peaks: &'a mut [T],
-}
-
-impl<T: Copy + Ord + Into<u32>> Work for AddRow<'_, T> {
-    type Output = ();
-
-    #[inline(always)]
-    fn call(self) {
-        let all = self.row.iter().zip(self.sums).zip(self.peaks);
-        for ((&sample, sum), peak) in all {
-            *sum += sample.into();
-            *peak = (*peak).max(sample);
-        }
+    /// The words of blocks; `scale` makes mean levels of their sums.
+    fn words<'b>(
+        &'b self,
+        covered: Covered<'b>,
+        scale: f64,
+        full: f64,
+    ) -> impl Iterator<Item = Word> + 'b {
+        let last = self.table.len().saturating_sub(1);
+        let entry = (scale * last as f64) as f32;
+        let limit = f64::from(self.clipped) * full;
+        // Of whole codes those from the next one on.
+        let limit = if last > 0 { limit.ceil() } else { limit } as f32;
+        let sums = covered.sums.iter().zip(covered.peaks);
+        sums.zip(covered.energy)
+            .map(move |((&sum, &peak), &energy)| {
+                let word = if last == 0 {
+                    self.light.word(f64::from(sum) * scale)
+                } else {
+                    self.looked_up(((sum * entry + 0.5) as usize).min(last))
+                };
+                Word {
+                    v: word.v * energy,
+                    most: if peak >= limit { 0.0 } else { word.most },
+                    ..word
+                }
+            })
     }
 }
 

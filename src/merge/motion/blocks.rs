@@ -1,0 +1,242 @@
+//! A row of blocks in a frame that may lie elsewhere: means over the squares they cover, pixels counting by the area covered,
+//! and the largest samples.
+use crate::raster::{Transform, Work, wide};
+use ndarray::Array3;
+use std::ops::Range;
+
+/// Blocks read at a time.
+const BLOCKS: usize = 64;
+/// Samples along them, for the largest blocks and four channels.
+const SAMPLES: usize = (4 * BLOCKS + 1) * 4;
+
+/// What some blocks next to each other cover of one channel.
+pub(super) struct Covered<'a> {
+    /// Sums of samples over the block's pixels, codes.
+    pub sums: &'a [f32],
+    /// Largest sample of any pixel covered, codes.
+    pub peaks: &'a [f32],
+    /// Variance of the mean of independent noise against that of as many whole pixels.
+    pub energy: &'a [f32],
+}
+
+/// Reads a row of blocks of `SIDE` pixels through the map to the frame, and hands them over channel by channel in runs; `None`
+/// for blocks that the frame does not cover whole.
+pub(super) fn read<T: Copy + Into<f32>, const SIDE: usize>(
+    samples: &Array3<T>,
+    (row, blocks): (usize, usize),
+    transform: &Transform,
+    mut put: impl FnMut(usize, Range<usize>, Option<Covered>),
+) {
+    let (rows, columns, channels) = samples.dim();
+    let all = samples.as_slice().unwrap_or_default();
+    let mut some = Blocks::new();
+    for first in (0..blocks).step_by(BLOCKS) {
+        wide(Find::<SIDE> {
+            transform,
+            at: (row, first),
+            frame: (rows, columns),
+            blocks: &mut some,
+        });
+        let count = BLOCKS.min(blocks - first);
+        let mut from = 0;
+        while from < count {
+            let run = some.run::<SIDE>(from, count);
+            let (x, y) = (some.x[from], some.y[from]);
+            from = run.end;
+            let range = first + run.start..first + run.end;
+            if x == OUTSIDE {
+                (0..channels).for_each(|c| put(c, range.clone(), None));
+                continue;
+            }
+            let start = (y as usize * columns + x as usize) * channels;
+            wide(AddDown::<T, SIDE> {
+                samples: &all[start..],
+                width: columns * channels,
+                channels,
+                run: run.clone(),
+                blocks: &mut some,
+            });
+            match channels {
+                1 => some.fold::<SIDE, 1>(&run),
+                3 => some.fold::<SIDE, 3>(&run),
+                _ => some.fold::<SIDE, 4>(&run),
+            }
+            for c in 0..channels {
+                let covered = Covered {
+                    sums: &some.sums[c][run.clone()],
+                    peaks: &some.peaks[c][run.clone()],
+                    energy: &some.energy[run.clone()],
+                };
+                put(c, range.clone(), Some(covered));
+            }
+        }
+    }
+}
+
+/// Marks blocks that the frame does not cover.
+const OUTSIDE: i32 = -1;
+
+struct Blocks {
+    /// First pixel along each axis; [`OUTSIDE`] for both, or for neither.
+    x: [i32; BLOCKS],
+    y: [i32; BLOCKS],
+    /// Part of the first pixel that the block leaves out and covers of the one after the last.
+    across: [f32; BLOCKS],
+    down: [f32; BLOCKS],
+    energy: [f32; BLOCKS],
+    /// Down every column of samples: the sum of as many as a block is high, by how much the one after them is above the first,
+    /// and the largest of those covered.
+    columns: [f32; SAMPLES],
+    rise: [f32; SAMPLES],
+    largest: [f32; SAMPLES],
+    /// By channel.
+    sums: [[f32; BLOCKS]; 4],
+    peaks: [[f32; BLOCKS]; 4],
+}
+
+impl Blocks {
+    fn new() -> Self {
+        Blocks {
+            x: [OUTSIDE; BLOCKS],
+            y: [OUTSIDE; BLOCKS],
+            across: [0.0; BLOCKS],
+            down: [0.0; BLOCKS],
+            energy: [1.0; BLOCKS],
+            columns: [0.0; SAMPLES],
+            rise: [0.0; SAMPLES],
+            largest: [0.0; SAMPLES],
+            sums: [[0.0; BLOCKS]; 4],
+            peaks: [[0.0; BLOCKS]; 4],
+        }
+    }
+
+    /// The blocks from one on whose samples lie side by side, or that are not covered.
+    fn run<const SIDE: usize>(&self, from: usize, count: usize) -> Range<usize> {
+        let like = |k: usize| (self.y[k], self.across[k] > 0.0, self.down[k] > 0.0);
+        let outside = self.x[from] == OUTSIDE;
+        let step = if outside { 0 } else { SIDE as i32 };
+        let on = |&(k, x): &(usize, i32)| self.x[k] == x && (outside || like(k) == like(from));
+        let xs = (0..).map(|i| self.x[from] + i * step);
+        let length = (from..count).zip(xs).take_while(on).count();
+        from..from + length
+    }
+
+    /// The blocks of a run of `C` channels from what was found down their columns.
+    fn fold<const SIDE: usize, const C: usize>(&mut self, run: &Range<usize>) {
+        let one_more = self.across[run.start] > 0.0;
+        let lower = self.down[run.start] > 0.0;
+        for (i, k) in run.clone().enumerate() {
+            let part = i * SIDE * C..(i * SIDE + SIDE + 1) * C;
+            let columns = &self.columns[part.clone()];
+            let (rise, largest) = (&self.rise[part.clone()], &self.largest[part]);
+            for c in 0..C {
+                let sum = |of: &[f32]| {
+                    let sum: f32 = (0..SIDE).map(|n| of[n * C + c]).sum();
+                    let more = self.across[k] * (of[SIDE * C + c] - of[c]);
+                    if one_more { sum + more } else { sum }
+                };
+                let rest = if lower { self.down[k] * sum(rise) } else { 0.0 };
+                self.sums[c][k] = sum(columns) + rest;
+                let peak = (0..SIDE).fold(0.0, |peak, n| f32::max(peak, largest[n * C + c]));
+                let last = largest[SIDE * C + c];
+                self.peaks[c][k] = if one_more { peak.max(last) } else { peak };
+            }
+        }
+    }
+}
+
+/// Finds the blocks of a row from one on.
+struct Find<'a, const SIDE: usize> {
+    transform: &'a Transform,
+    at: (usize, usize),
+    /// Rows and columns of the frame.
+    frame: (usize, usize),
+    blocks: &'a mut Blocks,
+}
+
+impl<const SIDE: usize> Work for Find<'_, SIDE> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(self) {
+        let Transform([a, b, c]) = self.transform;
+        let (side, half) = (SIDE as f64, (SIDE / 2) as f64);
+        let (first, y) = (
+            self.at.1 as f64 * side + half,
+            self.at.0 as f64 * side + half,
+        );
+        let (right, bottom) = (self.frame.1 as f64 - side, self.frame.0 as f64 - side);
+        let blocks = self.blocks;
+        let places = blocks.x.iter_mut().zip(&mut blocks.y);
+        let parts = blocks.across.iter_mut().zip(&mut blocks.down);
+        let all = places.zip(parts).zip(&mut blocks.energy);
+        for (k, (((to_x, to_y), (to_s, to_t)), energy)) in (0i32..).zip(all) {
+            let x = first + f64::from(k) * side;
+            let w = c[0] * x + c[1] * y + c[2];
+            let (at_x, s) = split((a[0] * x + a[1] * y + a[2]) / w - half);
+            let (at_y, t) = split((b[0] * x + b[1] * y + b[2]) / w - half);
+            let covered = (w > 1e-9)
+                & (at_x >= 0.0)
+                & (at_y >= 0.0)
+                & (at_x + f64::from(s) <= right)
+                & (at_y + f64::from(t) <= bottom);
+            *to_x = if covered { at_x as i32 } else { OUTSIDE };
+            *to_y = if covered { at_y as i32 } else { OUTSIDE };
+            (*to_s, *to_t) = (s, t);
+            let left = |part: f32| {
+                let whole = SIDE as f32 - 1.0;
+                ((1.0 - part) * (1.0 - part) + whole + part * part) / SIDE as f32
+            };
+            *energy = left(s) * left(t);
+        }
+    }
+}
+
+/// The pixel at or before a place, and how far it lies beyond.
+#[inline(always)]
+fn split(place: f64) -> (f64, f32) {
+    let first = place.floor();
+    (first, (place - first) as f32)
+}
+
+/// Adds up the samples of a run of blocks down every column.
+struct AddDown<'a, T, const SIDE: usize> {
+    /// From the run's first on.
+    samples: &'a [T],
+    width: usize,
+    channels: usize,
+    run: Range<usize>,
+    blocks: &'a mut Blocks,
+}
+
+impl<T: Copy + Into<f32>, const SIDE: usize> Work for AddDown<'_, T, SIDE> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(self) {
+        let (blocks, first) = (self.blocks, self.run.start);
+        let one_more = usize::from(blocks.across[first] > 0.0);
+        let count = (self.run.len() * SIDE + one_more) * self.channels;
+        let rows: [&[T]; SIDE] = std::array::from_fn(|r| &self.samples[r * self.width..][..count]);
+        let columns = blocks.columns[..count].iter_mut();
+        let columns = columns.zip(&mut blocks.largest[..count]);
+        for (k, (sum, largest)) in columns.enumerate() {
+            (*sum, *largest) = (rows[0][k].into(), rows[0][k].into());
+            for row in &rows[1..] {
+                let sample: f32 = row[k].into();
+                *sum += sample;
+                *largest = largest.max(sample);
+            }
+        }
+        if blocks.down[first] > 0.0 {
+            let below = &self.samples[SIDE * self.width..][..count];
+            let rises = blocks.rise[..count].iter_mut();
+            let pairs = rises.zip(&mut blocks.largest[..count]);
+            for ((rise, largest), (&first, &below)) in pairs.zip(rows[0].iter().zip(below)) {
+                let below: f32 = below.into();
+                *rise = below - first.into();
+                *largest = largest.max(below);
+            }
+        }
+    }
+}

@@ -1,0 +1,124 @@
+//! The part of a frame that a tile reaches into, in light.
+use super::places::{LANES, TAPS};
+use crate::raster::{Point, Transform};
+use ndarray::Array3;
+use std::ops::Range;
+
+/// A part of a frame channel by channel; beyond the border the outermost pixels are repeated.
+#[derive(Default)]
+pub(super) struct Window {
+    /// First row and column; may lie outside the frame.
+    top: isize,
+    left: isize,
+    height: usize,
+    pub width: usize,
+    /// Rows and columns of the frame.
+    pub frame: (usize, usize),
+    light: Vec<f32>,
+}
+
+impl Window {
+    /// Takes in every pixel of the frame that has weight for a tile of the reference.
+    pub fn reach(
+        &mut self,
+        (rows, columns, _): (usize, usize, usize),
+        tile: (&Range<usize>, &Range<usize>),
+        transform: &Transform,
+    ) {
+        let ends = |range: &Range<usize>| [range.start as f64 + 0.5, range.end as f64 - 0.5];
+        let corners = ends(tile.0).map(|y| ends(tile.1).map(|x| Point { x, y }));
+        let corners = corners.as_flattened().iter();
+        // A map that puts no corner beyond its horizon keeps everything between them.
+        let corners: Option<Vec<Point>> = corners.map(|p| transform.apply(*p)).collect();
+        let along = |of: fn(&Point) -> f64, size: usize| {
+            let all = (-1, size as isize + 2);
+            corners.as_ref().map_or(all, |corners| {
+                let low = corners.iter().map(of).fold(f64::INFINITY, f64::min);
+                let high = corners.iter().map(of).fold(f64::NEG_INFINITY, f64::max);
+                // One pixel more either way, for rounding.
+                let inside = |v: f64| v.floor().clamp(all.0 as f64, all.1 as f64) as isize;
+                (inside(low - 3.0), inside(high + 4.0))
+            })
+        };
+        let (left, right) = along(|p| p.x, columns);
+        let (top, bottom) = along(|p| p.y, rows);
+        *self = Window {
+            top,
+            left,
+            height: bottom.saturating_sub(top).max(0) as usize,
+            width: right.saturating_sub(left).max(0) as usize,
+            frame: (rows, columns),
+            light: std::mem::take(&mut self.light),
+        };
+    }
+
+    /// Turns the samples into light.
+    pub fn fill<T: Copy, L: Fn(T) -> f32>(
+        &mut self,
+        samples: &Array3<T>,
+        light: impl Fn(usize) -> L,
+    ) {
+        let (rows, columns, channels) = samples.dim();
+        let all = samples.as_slice().unwrap_or_default();
+        let (size, width) = (self.size(), self.width);
+        self.light.resize(channels * size, 0.0);
+        if width == 0 {
+            return;
+        }
+        let held = |at: isize, size: usize| at.clamp(0, size as isize - 1) as usize;
+        let right = self.left + width as isize - 1;
+        let (first, last) = (held(self.left, columns), held(right, columns));
+        // Columns of the window that lie in the frame.
+        let before = (first as isize - self.left).clamp(0, width as isize - 1) as usize;
+        let end = (before + last - first).min(width - 1);
+        for (c, plane) in self.light.chunks_exact_mut(size).enumerate() {
+            let light = light(c);
+            let lines = plane.chunks_exact_mut(width).take(self.height);
+            for (r, line) in lines.enumerate() {
+                let row = held(self.top + r as isize, rows) * columns;
+                let pixels = &all[(row + first) * channels..(row + last + 1) * channels];
+                let inner = line[before..=end].iter_mut();
+                match channels {
+                    3 => channel_of::<T, 3>(pixels, c, inner, &light),
+                    1 => channel_of::<T, 1>(pixels, c, inner, &light),
+                    _ => inner
+                        .zip(pixels[c..].iter().step_by(channels))
+                        .for_each(|(to, &sample)| *to = light(sample)),
+                }
+                let (left, right) = (line[before], line[end]);
+                line[..before].fill(left);
+                line[end..].fill(right);
+            }
+        }
+    }
+
+    /// Samples of a channel, with room for lanes that reach beyond the last.
+    fn size(&self) -> usize {
+        self.width * self.height + LANES + TAPS
+    }
+
+    /// The samples, channel by channel.
+    #[inline(always)]
+    pub fn planes(&self) -> impl Iterator<Item = &[f32]> {
+        self.light.chunks_exact(self.size())
+    }
+
+    /// Index of the first sample that has weight for places at or beyond the centre of a pixel (column, row).
+    #[inline(always)]
+    pub fn index(&self, (column, row): (isize, isize)) -> usize {
+        let (row, column) = (row - 1 - self.top, column - 1 - self.left);
+        row as usize * self.width + column as usize
+    }
+}
+
+/// One channel of pixels that have `N`.
+fn channel_of<'a, T: Copy, const N: usize>(
+    pixels: &[T],
+    channel: usize,
+    to: impl Iterator<Item = &'a mut f32>,
+    light: impl Fn(T) -> f32,
+) {
+    let channel = channel.min(N - 1);
+    to.zip(pixels.as_chunks::<N>().0)
+        .for_each(|(to, pixel)| *to = light(pixel[channel]));
+}
