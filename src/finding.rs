@@ -211,7 +211,7 @@ pub enum Finding {
     WedgeMayGoOn { step: usize, snr: f64 },
     /// What lies beyond an end of the wedge that was found may be a further step, so that `steps` is the least number it has.
     WedgeEndUnsure { steps: usize, end: WedgeEnd },
-    /// The grid that was stated with the corners does not fit the patches: in the middle of so many of its patches a step lies.
+    /// The grid, stated with the corners or found, does not fit the patches: in the middle of so many of its patches a step lies.
     WedgeGridDoubtful { steps_within: usize, patches: usize },
     /// The wedge's corners given lie outside the frame, or its patches are too small. Size in pixels.
     WedgeUnusable { reason: String, patch_px: f64 },

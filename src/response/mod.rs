@@ -1,6 +1,6 @@
 //! [`Bracket`](crate::frames::Bracket) -> [`ResponseCurve`] per channel, exposure ratios, how well it fits.
 //!
-//! In reading order: [`curve`](ResponseCurve) the result; `blocks` the samples, `steady` those of them where nothing moved; `smooth_table` the default estimator with
+//! In reading order: [`curve`](ResponseCurve) the result; `blocks` the samples with `block_statistics` under them, `steady` those of them where nothing moved; `smooth_table` the default estimator with
 //! `gamma_basis` under it; `balance` what single channels of a frame received; the published methods [`least_squares_table`], [`alternating`] and [`polynomial`] on `pixels`,
 //! run by `published`; `assemble` makes curves of tables; `unfitted` responses that are known, `black_offset` what linear levels begin at; `ratios` exposures measured
 //! from pixels; `refusal` says when there is too little; `recover` chooses and decides.
@@ -23,6 +23,7 @@ pub mod alternating;
 mod assemble;
 mod balance;
 mod black_offset;
+mod block_statistics;
 mod blocks;
 mod curve;
 mod gamma_basis;

@@ -1,5 +1,6 @@
 //! Single pixels for the published methods: from even places, usable in two frames, spread over all codes.
-use super::blocks::{self, CODES};
+use super::block_statistics::{self, CODES};
+use super::blocks;
 use crate::frames::Bracket;
 use crate::raster::Pixels;
 use rayon::prelude::*;
@@ -49,7 +50,11 @@ fn at_place(bracket: &Bracket, place: (usize, usize), side: usize) -> Vec<(usize
     let views: Vec<_> = views
         .map(|(frame, &at)| {
             let pixels = &frame.picture.pixels;
-            (pixels, at, blocks::statistics(pixels, &[at], side))
+            (
+                pixels,
+                at,
+                block_statistics::statistics(pixels, &[at], side),
+            )
         })
         .collect();
     let of_channel = |channel: usize| {

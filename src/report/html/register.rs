@@ -5,6 +5,7 @@ use super::super::words::{decimal, percent};
 use super::bracket::view;
 use super::escape;
 use super::table::{Table, none};
+use crate::finding::Finding;
 use std::fmt::Write;
 
 /// Longest side of the pictures, pixels.
@@ -23,9 +24,18 @@ pub(super) fn register(out: &mut String, bracket: &BracketReport, pictures: &Bra
         outlines(out, bracket, registered);
     }
     if let Some(marked) = &registered.moved {
+        let elsewhere = bracket
+            .findings
+            .iter()
+            .any(|f| matches!(f, Finding::OtherMoment { .. }));
         let text = format!(
-            "Tinted: {} of the pixels, where something moved and frames were left out, so that the map shows the reference frame's moment.",
-            percent(moved)
+            "Tinted: {} of the pixels, where something moved and frames were left out, so that the map shows the reference frame's moment{}.",
+            percent(moved),
+            if elsewhere {
+                ", or that of another frame where the reference is clipped"
+            } else {
+                ""
+            }
         );
         let uri = figure::jpeg_uri(&figure::reduced(marked, SIDE));
         view(

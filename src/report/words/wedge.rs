@@ -25,7 +25,7 @@ pub(super) fn wedge(finding: &Finding) -> Option<String> {
             steps_within,
             patches,
         } => format!(
-            "In the middle of {steps_within} of the {patches} patches stated lies a step of the wedge: it has another number of patches, or the corners are not its own. No count of these steps can be relied on. Look at --wedge-grid and --wedge-corners."
+            "In the middle of {steps_within} of the {patches} patches lies a step of the wedge: it has another number of patches, or other corners. No count of these steps can be relied on. Look at --wedge-grid and --wedge-corners."
         ),
         F::WedgeUnusable { reason, patch_px } => format!(
             "The wedge cannot be measured: {reason} (patches of {} px).",
