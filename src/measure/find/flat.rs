@@ -61,9 +61,8 @@ pub(super) fn patches(small: &Small) -> Vec<Patch> {
 /// Parallelograms among the connected regions that are flat in a pass, with how far each is from one.
 fn pass(small: &Small, first: &Array2<u8>, pass: u8) -> Vec<(f64, Patch)> {
     let largest = (small.log.len() as f64 * LARGEST) as usize;
-    connected(&small.log, first, |first| first <= pass)
+    connected(&small.log, first, pass, FEWEST..=largest)
         .iter()
-        .filter(|region| (FEWEST..=largest).contains(&region.pixels))
         .filter_map(Region::patch)
         .collect()
 }

@@ -87,19 +87,21 @@ fn means(luminance: &Array2<f32>, factor: usize) -> Array2<f32> {
 /// Deviation over 3 x 3, of differences to the middle so that nothing cancels.
 fn spread(log: &Array2<f32>) -> Array2<f32> {
     let (rows, columns) = log.dim();
-    let mut spread = Array2::from_elem((rows, columns), f32::MAX);
     if rows < 3 || columns < 3 {
-        return spread;
+        return Array2::from_elem((rows, columns), f32::MAX);
     }
+    let mut spread = Array2::zeros((rows, columns));
     let out = spread.as_slice_mut().unwrap_or_default();
     let lines = out.par_chunks_mut(columns).enumerate();
     let all = log.as_slice().unwrap_or_default();
-    lines
-        .filter(|(r, _)| (1..rows - 1).contains(r))
-        .for_each(|(r, out)| {
-            let near = [r - 1, r, r + 1].map(|i| &all[i * columns..(i + 1) * columns]);
-            wide(SpreadOfRow { near, out });
-        });
+    lines.for_each(|(r, out)| {
+        if r == 0 || r == rows - 1 {
+            return out.fill(f32::MAX);
+        }
+        let near = [r - 1, r, r + 1].map(|i| &all[i * columns..(i + 1) * columns]);
+        (out[0], out[columns - 1]) = (f32::MAX, f32::MAX);
+        wide(SpreadOfRow { near, out });
+    });
     spread
 }
 
