@@ -3,17 +3,18 @@ use super::{FileSum, Measured, Prepared, Settings};
 use crate::error::Error;
 use crate::finding::Finding;
 use crate::formats;
-use crate::frames::{Bracket, Frame, Survey};
+use crate::frames::{Bracket, Clip, Frame, Survey};
 use crate::measure::advice::best_on_wedge;
 use crate::measure::compare::Comparison;
 use crate::merge::{RadianceMap, flag};
+use crate::raster::Pixels;
 use crate::report::words::headline;
 use crate::report::{
     BracketReport, Failed, FrameEntry, InputFile, Left, MapSummary, NoiseSummary, NoiseTerm,
     OutputFile, Report, Shift, moment,
 };
 use ndarray::parallel::prelude::*;
-use ndarray::{ArrayView2, Axis};
+use ndarray::{ArrayView2, Axis, s};
 use sha2::{Digest, Sha256};
 
 /// The report before any bracket is done: settings, inputs, what was left aside.
@@ -206,13 +207,16 @@ fn shares(prepared: &Prepared, frame: &Frame) -> (f64, f64) {
     // Every fourth row is enough for a share, and quick.
     let step = if rows > 400 { 4 } else { 1 };
     let of_row = |row: usize| {
-        let levels = (0..columns).map(|c| f64::from(pixels.level(row, c, channel)));
-        levels.fold((0usize, 0usize), |(clipped, crushed), level| {
-            (
-                clipped + usize::from(level >= clip.clip_level - 1e-9),
-                crushed + usize::from(level <= clip.floor_level + 1e-9),
-            )
-        })
+        let line = s![row, .., channel];
+        let of_codes = |code: u16, full: f32| f32::from(code) / full;
+        match pixels {
+            Pixels::U8(a) => beyond(
+                a.slice(line).iter().map(|v| of_codes((*v).into(), 255.0)),
+                clip,
+            ),
+            Pixels::U16(a) => beyond(a.slice(line).iter().map(|v| of_codes(*v, 65535.0)), clip),
+            Pixels::F32(a) => beyond(a.slice(line).iter().copied(), clip),
+        }
     };
     let seen = (0..rows).into_par_iter().step_by(step);
     let count = seen.len() * columns;
@@ -220,6 +224,16 @@ fn shares(prepared: &Prepared, frame: &Frame) -> (f64, f64) {
     let (clipped, crushed) = seen.map(of_row).reduce(|| (0, 0), both);
     let share = |n: usize| n as f64 / count.max(1) as f64;
     (share(clipped), share(crushed))
+}
+
+/// How many levels are clipped, and how many crushed.
+fn beyond(levels: impl Iterator<Item = f32>, clip: Clip) -> (usize, usize) {
+    levels.fold((0, 0), |(clipped, crushed), level| {
+        (
+            clipped + usize::from(f64::from(level) >= clip.clip_level - 1e-9),
+            crushed + usize::from(f64::from(level) <= clip.floor_level + 1e-9),
+        )
+    })
 }
 
 fn noise(prepared: &Prepared) -> NoiseSummary {

@@ -85,6 +85,9 @@ pub fn write16(
     write(sink, samples, (16, big_endian), extras)
 }
 
+/// Puts samples as the format's bytes.
+type Bytes<T> = fn(&[T], &mut [u8]);
+
 fn as_they_are(from: &[u8], to: &mut [u8]) {
     to.copy_from_slice(from);
 }
@@ -98,7 +101,7 @@ fn big_endian(from: &[u16], to: &mut [u8]) {
 fn write<T: Copy + Sync>(
     sink: &mut (impl Write + ?Sized),
     samples: ArrayView3<T>,
-    (bits, bytes): (u8, fn(&[T], &mut [u8])),
+    (bits, bytes): (u8, Bytes<T>),
     extras: &Extras,
 ) -> io::Result<()> {
     let (rows, columns, channels) = samples.dim();

@@ -31,11 +31,11 @@ pub(super) fn connected(
     let (Some(values), Some(marks), 1..) = (value.as_slice(), mark.as_slice(), columns) else {
         return Vec::new();
     };
-    let bands: Vec<Band> = marks
+    let mut bands: Vec<Band> = marks
         .par_chunks(BAND * columns)
         .map(|rows| Band::of(rows, columns, most))
         .collect();
-    let (mut groups, firsts) = together(&bands);
+    let (mut groups, firsts) = together(&mut bands);
     let lengths = bands.iter().flat_map(|band| &band.runs).map(Run::length);
     let counts = groups.counts(lengths);
     let chosen: Vec<Vec<Chosen>> = (&bands, &firsts, values.par_chunks(BAND * columns))
@@ -55,7 +55,7 @@ pub(super) fn connected(
                 .collect()
         })
         .collect();
-    gathered(&chosen, groups.parent.len())
+    gathered(&chosen, counts)
 }
 
 /// Pixels `start..end` of one row.
@@ -169,12 +169,14 @@ fn join(groups: &mut Groups, (above, a0): (&[Run], usize), (below, b0): (&[Run],
 }
 
 /// The groups of all bands, joined where these meet; and the number that each band's first run has among all.
-fn together(bands: &[Band]) -> (Groups, Vec<usize>) {
+fn together(bands: &mut [Band]) -> (Groups, Vec<usize>) {
     let (mut groups, mut firsts) = (Groups::of(0), Vec::new());
-    for band in bands {
+    for band in &mut *bands {
         let first = groups.parent.len();
-        let moved = band.groups.parent.iter().map(|p| p + first as u32);
-        groups.parent.extend(moved);
+        let own = std::mem::replace(&mut band.groups, Groups::of(0));
+        groups
+            .parent
+            .extend(own.parent.iter().map(|p| p + first as u32));
         firsts.push(first);
     }
     for (k, pair) in bands.windows(2).enumerate() {
@@ -189,13 +191,14 @@ fn together(bands: &[Band]) -> (Groups, Vec<usize>) {
     (groups, firsts)
 }
 
-fn gathered(chosen: &[Vec<Chosen>], runs: usize) -> Vec<Region> {
+/// The regions of runs; `room` has a place for every run.
+fn gathered(chosen: &[Vec<Chosen>], mut room: Vec<u32>) -> Vec<Region> {
     let mut regions: Vec<Region> = Vec::new();
     // Number of the region plus one, of each region's first run.
-    let mut number = vec![0u32; runs];
+    room.fill(0);
     for (band, chosen) in chosen.iter().enumerate() {
         for one in chosen {
-            let number = &mut number[one.root as usize];
+            let number = &mut room[one.root as usize];
             if *number == 0 {
                 regions.push(Region::default());
                 *number = regions.len() as u32;
