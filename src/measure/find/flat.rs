@@ -265,7 +265,9 @@ mod tests {
         for (rows, columns) in [(90, 131), (3, 3), (2, 80), (70, 1)] {
             let light = Array2::from_shape_fn((rows, columns), |(r, c)| {
                 let noise = ((r * 7919 + c * 104_729) % 101) as f32 / 101.0 - 0.5;
-                ((c / 20) as f32 - 4.0).exp2() * (1.0 + 0.02 * (r / 9) as f32 * noise)
+                // Tones a stop apart, the lighter the noisier, and all noisier downwards.
+                let (tone, down) = ((c / 20) as f32, 1.0 + r as f32 / 90.0);
+                (tone - 4.0).exp2() * (1.0 + 0.05 * (tone + 1.0) * down * noise)
             });
             let small = Small::of(&light, 1);
             let quiet = Quiet::of(&small);
