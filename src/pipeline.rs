@@ -44,7 +44,7 @@ use crate::measure::{BracketGain, PictureMeasurement, WedgePlace};
 use crate::merge::{MapSource, Merger, Motion, Noise, noise};
 use crate::raster::{Pixels, Transform};
 use crate::report::html::Sections;
-use crate::report::{self, BracketFigures, BracketReport, Report};
+use crate::report::{self, BracketReport, Report};
 use crate::response::{self, ExposureCheck, Response};
 use delivery::Finished;
 use raw::Registered;
@@ -203,8 +203,7 @@ fn finish(
             Found::Unfinished => policy = settings.resumed_policy(),
         }
     }
-    let (entry, sums, figures) = one_bracket(plan, settings, &policy, progress)?;
-    let section = report::html::section(&entry, &figures);
+    let (entry, sums, section) = one_bracket(plan, settings, &policy, progress)?;
     let done = DoneBracket::new((plan, settings), &sums, entry, section)?;
     if let Some(report) = page_of {
         products::write_page(report, &done, &folder, &policy)?;
@@ -296,24 +295,28 @@ fn one_bracket(
     settings: &Settings,
     policy: &Outputs,
     progress: &(dyn Fn(Event) + Sync),
-) -> Result<(BracketReport, Vec<FileSum>, BracketFigures), Error> {
+) -> Result<(BracketReport, Vec<FileSum>, String), Error> {
     let prepared = prepare(plan, settings, progress)?;
     progress(Event::Stage("merging"));
-    let merged = |p: &Prepared| p.map_source().whole();
-    let mut map = merged(&prepared);
+    let mut map = prepared.map_source().whole();
     if map.share(crate::merge::flag::CLIPPED_IN_ALL) >= 1.0 {
         return Err(nothing_usable(&prepared.bracket));
     }
     let mut prepared = raw::developed(prepared);
-    progress(Event::Stage("looking for the wedge"));
-    let located = locating::locate(&map, &settings.wedge)?;
+    progress(Event::Stage("looking for the wedge, rendering"));
+    // Known densities may change the map.
+    let settled = settings.wedge.densities.is_none() && settings.wedge.file.is_none();
+    let (located, mut rendered) = rayon::join(
+        || locating::locate(&map, &settings.wedge),
+        || settled.then(|| rendering::picture(&prepared, &map, settings)),
+    );
+    let located = located?;
     let known = calibrating::by_densities(&mut prepared, &located, settings)?;
     if known.calibration.as_ref().is_some_and(|c| c.exponent.used) {
         progress(Event::Stage("merging by the wedge's exposures"));
-        map = merged(&prepared);
+        (map, rendered) = (prepared.map_source().whole(), None);
     }
-    progress(Event::Stage("rendering"));
-    let rendered = rendering::picture(&prepared, &map, settings)?;
+    let rendered = rendered.unwrap_or_else(|| rendering::picture(&prepared, &map, settings))?;
     let picture = Pixels::U8(crate::tone::to_8_bit(&rendered));
     progress(Event::Stage("measuring, writing the map and the picture"));
     let folder = settings.out.join(&plan.name);
@@ -322,6 +325,7 @@ fn one_bracket(
         map: &map,
         tone: &settings.tone,
         codes: &rendered,
+        eight: Some(&picture),
         header: &reference.picture.header,
     };
     let seen = shown::Shown::of(&settings.tone.output.primaries()).picture(&picture);
@@ -346,20 +350,24 @@ fn one_bracket(
             (measured, compare, shown)
         },
     );
-    let outputs = outputs?;
-    let seen = match seen {
-        Cow::Owned(converted) => converted,
-        Cow::Borrowed(_) => picture,
-    };
-    if let Pixels::U8(samples) = seen {
+    let converted = matches!(seen, Cow::Owned(_)).then(|| seen.into_owned());
+    if let Pixels::U8(samples) = converted.unwrap_or(picture) {
         shown.preview = Some(samples);
     }
     let comparison = compare.map(|c| c.comparison);
-    let mut entry = record::bracket(&prepared, &map, (measured, comparison), outputs);
+    let mut entry = record::bracket(&prepared, &map, (measured, comparison), outputs?);
     entry.raw_beside = raw::beside(plan, &prepared, settings);
     progress(Event::Stage("drawing the sheets"));
-    sheets::write_bracket(&mut entry, &shown, &settings.sheets, &settings.out, policy)?;
-    Ok((entry, prepared.sums, shown))
+    let sums = std::mem::take(&mut prepared.sums);
+    let (sheets, section) = rayon::join(
+        || sheets::write_bracket(&entry, &shown, &settings.sheets, &settings.out, policy),
+        || {
+            drop((map, prepared));
+            report::html::section(&entry, &shown)
+        },
+    );
+    entry.outputs.extend(sheets?);
+    Ok((entry, sums, section))
 }
 
 fn nothing_usable(bracket: &Bracket) -> Error {

@@ -23,6 +23,10 @@ pub(super) struct Stripe {
 impl Stripe {
     /// Codes one stripe of a stream; `last` says that none follows.
     pub fn of(data: &[u8], last: bool) -> Self {
+        let zeros = data.iter().filter(|&&byte| byte == 0).count();
+        if zeros < data.len() / FLAT {
+            return Stripe::of_noise(data, last);
+        }
         Stripe {
             bytes: raw(data, last),
             sum: simd_adler32::adler32(&data),
@@ -53,22 +57,32 @@ impl Stripe {
     }
 }
 
+/// Data of which less than one byte in so many is zero holds no drawing, but the differences of a photograph.
+const FLAT: usize = 2;
 /// Bytes that share a code where noise is coded.
 const PIECE: usize = 1 << 17;
 
-/// The stripes of one zlib stream in order, to be written one behind another.
-pub(super) fn join(stripes: Vec<Stripe>) -> Vec<Vec<u8>> {
-    let sum = stripes
-        .iter()
-        .fold(1, |sum, next| joined(sum, next.sum, next.length));
-    let mut parts: Vec<Vec<u8>> = stripes.into_iter().map(|s| s.bytes).collect();
-    if let Some(first) = parts.first_mut() {
-        first.splice(0..0, [0x78, 0x01]);
+/// The stripes of one zlib stream, to be written one behind another.
+#[derive(Default)]
+pub(super) struct Joint {
+    /// Adler-32 so far; `None` before the first.
+    sum: Option<u32>,
+}
+
+impl Joint {
+    /// The next stripe's part of the stream; `last` as of the stripe.
+    pub fn part(&mut self, stripe: Stripe, last: bool) -> Vec<u8> {
+        let mut bytes = stripe.bytes;
+        if self.sum.is_none() {
+            bytes.splice(0..0, [0x78, 0x01]);
+        }
+        let sum = joined(self.sum.unwrap_or(1), stripe.sum, stripe.length);
+        self.sum = Some(sum);
+        if last {
+            bytes.extend(sum.to_be_bytes());
+        }
+        bytes
     }
-    if let Some(end) = parts.last_mut() {
-        end.extend(sum.to_be_bytes());
-    }
-    parts
 }
 
 /// A zlib stream of one piece.
@@ -116,9 +130,10 @@ mod tests {
     fn back(stripes: &[Vec<u8>]) -> Vec<u8> {
         let last = stripes.len() - 1;
         let [plain, noise] = [Stripe::of, Stripe::of_noise].map(|coding| {
+            let mut joint = Joint::default();
             let coded = stripes.iter().enumerate();
-            let coded = coded.map(|(k, s)| coding(s, k == last)).collect();
-            fdeflate::decompress_to_vec(&join(coded).concat()).unwrap()
+            let coded = coded.flat_map(|(k, s)| joint.part(coding(s, k == last), k == last));
+            fdeflate::decompress_to_vec(&coded.collect::<Vec<u8>>()).unwrap()
         });
         assert_eq!(plain, noise);
         noise

@@ -5,11 +5,13 @@ use crate::formats::openexr::{Kind, Scheme};
 use crate::formats::staged::{Outputs, write_whole};
 use crate::formats::{Carried, Header, display_p3_profile, gain_map, png, srgb_profile, tiff};
 use crate::merge::RadianceMap;
+use crate::raster::Pixels;
 use crate::tone::headroom::REFERENCE_WHITE;
 use crate::tone::{self, OutputColour, ToneSettings, to_8_bit};
 use crate::units::Primaries;
 use ndarray::Array3;
-use std::io;
+use std::borrow::Cow;
+use std::io::{self, Write};
 use std::path::Path;
 
 /// Side of the blocks of a picture that share a value of its gain map, pixels.
@@ -90,6 +92,8 @@ pub(super) struct Finished<'a> {
     pub tone: &'a ToneSettings,
     /// The rendering, in 16-bit codes.
     pub codes: &'a Array3<u16>,
+    /// The same in 8 bits, where that is at hand.
+    pub eight: Option<&'a Pixels>,
     /// Of the reference frame, or of the map.
     pub header: &'a Header,
 }
@@ -103,12 +107,10 @@ impl Finished<'_> {
         policy: &Outputs,
         how: &Delivery,
     ) -> Result<(), Error> {
-        policy.check(path)?;
-        let bytes = self.bytes(kind, how);
-        write_whole(path, policy, |sink| sink.write_all(&bytes?))
+        write_whole(path, policy, |sink| self.put(sink, kind, how))
     }
 
-    fn bytes(&self, kind: PictureFile, how: &Delivery) -> io::Result<Vec<u8>> {
+    fn put(&self, sink: &mut dyn Write, kind: PictureFile, how: &Delivery) -> io::Result<()> {
         let srgb = self.tone.output == OutputColour::Srgb;
         let icc = if srgb {
             srgb_profile()
@@ -118,9 +120,9 @@ impl Finished<'_> {
         let carried = Carried::of(self.header, SOFTWARE, how.place).coloured(srgb);
         let exif = carried.block();
         let exif = exif.as_deref();
-        match kind {
+        let bytes = match kind {
             PictureFile::Jpeg => jpeg::encode(
-                to_8_bit(self.codes).view(),
+                self.in_8_bits().view(),
                 how.jpeg_quality,
                 how.jpeg_subsampling,
                 Some(&icc),
@@ -132,11 +134,11 @@ impl Finished<'_> {
                     exif,
                     ..png::Extras::default()
                 };
-                png::encode16_with(self.codes.view(), &extras)
+                return png::write16(sink, self.codes.view(), &extras);
             }
             PictureFile::Tiff => tiff::encode16(self.codes.view(), Some(&icc), &carried),
             PictureFile::GainMapJpeg => {
-                let samples = to_8_bit(self.codes);
+                let samples = self.in_8_bits();
                 let base = gain_map::BasePicture {
                     samples: samples.view(),
                     quality: how.jpeg_quality,
@@ -146,7 +148,15 @@ impl Finished<'_> {
                 };
                 self.with_gain_map(&base, how)
             }
-            PictureFile::PqPng => self.pq(how),
+            PictureFile::PqPng => return self.pq(sink, how),
+        };
+        sink.write_all(&bytes?)
+    }
+
+    fn in_8_bits(&self) -> Cow<'_, Array3<u8>> {
+        match self.eight {
+            Some(Pixels::U8(made)) => Cow::Borrowed(made),
+            _ => Cow::Owned(to_8_bit(self.codes)),
         }
     }
 
@@ -158,7 +168,7 @@ impl Finished<'_> {
 
     /// Code points of ITU-T H.273: 9 is BT.2020, 16 is PQ. No display is known to have been looked at: the one stated has
     /// the primaries of the signal, the peak asked for, and the smallest black that can be stated.
-    fn pq(&self, how: &Delivery) -> io::Result<Vec<u8>> {
+    fn pq(&self, sink: &mut dyn Write, how: &Delivery) -> io::Result<()> {
         let picture = tone::render_bright(self.map, self.tone, how.peak);
         let carried = Carried::of(self.header, SOFTWARE, how.place).coloured(false);
         let exif = carried.block();
@@ -173,7 +183,7 @@ impl Finished<'_> {
             }),
             ..png::Extras::default()
         };
-        png::encode16_with(picture.codes.view(), &extras)
+        png::write16(sink, picture.codes.view(), &extras)
     }
 }
 

@@ -6,9 +6,9 @@ use crate::measure::{PictureKind, PictureMeasurement};
 use crate::merge::{RadianceMap, flag};
 use crate::raster::{Pixels, Point, Transform};
 use crate::report::BracketFigures;
-use crate::report::figure::{DISAGREES, GHOST, Strip, strip};
+use crate::report::figure::{DISAGREES, GHOST, SOURCE_LIMIT, Strip, source_stride, strip};
 use crate::units::{Primaries, srgb_level};
-use ndarray::{Array2, Array3};
+use ndarray::{Array2, Array3, s};
 
 /// All but the preview, which is the picture itself.
 pub(super) fn of_bracket(
@@ -120,9 +120,10 @@ fn of_map(entry: &PictureMeasurement, map: &RadianceMap) -> Option<Strip> {
     })
 }
 
-/// Which frame has the largest weight at each pixel; 255 where every frame is clipped.
+/// Which frame has the largest weight, at the pixels that the page shows; 255 where every frame is clipped.
 fn leaders(map: &RadianceMap) -> Array2<u8> {
-    map.flags.mapv(|f| {
+    let every = source_stride(map.flags.dim(), SOURCE_LIMIT) as isize;
+    map.flags.slice(s![..;every, ..;every]).mapv(|f| {
         if f & flag::CLIPPED_IN_ALL != 0 {
             255
         } else {

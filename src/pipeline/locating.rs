@@ -221,8 +221,7 @@ fn find_place(
     (grid, least): (Option<(usize, usize)>, usize),
     located: &mut Located,
 ) -> Option<WedgePlace> {
-    let plane = ndarray::Zip::from(map.main_channel()).par_map_collect(|&v| v);
-    let (seen, ends) = match find::candidate(&plane) {
+    let (seen, ends) = match find::candidate(&map.main_channel()) {
         Some(found) => (Some(found.place), found.ends),
         None => (None, Vec::new()),
     };

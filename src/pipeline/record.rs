@@ -3,15 +3,18 @@ use super::{FileSum, Measured, Prepared, Settings};
 use crate::error::Error;
 use crate::finding::Finding;
 use crate::formats;
-use crate::frames::{Bracket, Frame, Survey};
+use crate::frames::{Bracket, Clip, Frame, Survey};
 use crate::measure::advice::best_on_wedge;
 use crate::measure::compare::Comparison;
 use crate::merge::{RadianceMap, flag};
+use crate::raster::Pixels;
 use crate::report::words::headline;
 use crate::report::{
     BracketReport, Failed, FrameEntry, InputFile, Left, MapSummary, NoiseSummary, NoiseTerm,
     OutputFile, Report, Shift, moment,
 };
+use ndarray::parallel::prelude::*;
+use ndarray::{ArrayView2, Axis, s};
 use sha2::{Digest, Sha256};
 
 /// The report before any bracket is done: settings, inputs, what was left aside.
@@ -203,17 +206,34 @@ fn shares(prepared: &Prepared, frame: &Frame) -> (f64, f64) {
     let clip = prepared.clips[channel];
     // Every fourth row is enough for a share, and quick.
     let step = if rows > 400 { 4 } else { 1 };
-    let (mut clipped, mut crushed, mut count) = (0usize, 0usize, 0usize);
-    for row in (0..rows).step_by(step) {
-        for column in 0..columns {
-            let level = f64::from(pixels.level(row, column, channel));
-            clipped += usize::from(level >= clip.clip_level - 1e-9);
-            crushed += usize::from(level <= clip.floor_level + 1e-9);
-            count += 1;
+    let of_row = |row: usize| {
+        let line = s![row, .., channel];
+        let of_codes = |code: u16, full: f32| f32::from(code) / full;
+        match pixels {
+            Pixels::U8(a) => beyond(
+                a.slice(line).iter().map(|v| of_codes((*v).into(), 255.0)),
+                clip,
+            ),
+            Pixels::U16(a) => beyond(a.slice(line).iter().map(|v| of_codes(*v, 65535.0)), clip),
+            Pixels::F32(a) => beyond(a.slice(line).iter().copied(), clip),
         }
-    }
+    };
+    let seen = (0..rows).into_par_iter().step_by(step);
+    let count = seen.len() * columns;
+    let both = |a: (usize, usize), b: (usize, usize)| (a.0 + b.0, a.1 + b.1);
+    let (clipped, crushed) = seen.map(of_row).reduce(|| (0, 0), both);
     let share = |n: usize| n as f64 / count.max(1) as f64;
     (share(clipped), share(crushed))
+}
+
+/// How many levels are clipped, and how many crushed.
+fn beyond(levels: impl Iterator<Item = f32>, clip: Clip) -> (usize, usize) {
+    levels.fold((0, 0), |(clipped, crushed), level| {
+        (
+            clipped + usize::from(f64::from(level) >= clip.clip_level - 1e-9),
+            crushed + usize::from(f64::from(level) <= clip.floor_level + 1e-9),
+        )
+    })
 }
 
 fn noise(prepared: &Prepared) -> NoiseSummary {
@@ -264,21 +284,51 @@ fn noise(prepared: &Prepared) -> NoiseSummary {
 
 fn summary(map: &RadianceMap, frames: usize) -> MapSummary {
     let (rows, columns, _) = map.radiance.dim();
-    let mut leads = vec![0usize; frames];
-    for flags in &map.flags {
-        if let Some(lead) = leads.get_mut(usize::from(flags >> flag::FRAME_SHIFT)) {
-            *lead += 1;
-        }
-    }
+    let counts = FlagCounts::of(map);
     let total = map.flags.len().max(1) as f64;
+    let share = |bit: u16| counts.bits[bit.trailing_zeros() as usize] as f64 / total;
+    let lead = |k: usize| counts.leads.get(k).map_or(0.0, |&n| n as f64 / total);
     MapSummary {
         columns,
         rows,
-        clipped_in_all: map.share(flag::CLIPPED_IN_ALL),
-        dark_in_all: map.share(flag::DARK_IN_ALL),
-        one_frame: map.share(flag::ONE_FRAME),
-        uncovered: map.share(flag::UNCOVERED),
-        moved: map.share(flag::MOVED),
-        largest_weight: leads.into_iter().map(|n| n as f64 / total).collect(),
+        clipped_in_all: share(flag::CLIPPED_IN_ALL),
+        dark_in_all: share(flag::DARK_IN_ALL),
+        one_frame: share(flag::ONE_FRAME),
+        uncovered: share(flag::UNCOVERED),
+        moved: share(flag::MOVED),
+        largest_weight: (0..frames).map(lead).collect(),
+    }
+}
+
+/// Pixels by bit of their flags, and by the frame with the largest weight.
+struct FlagCounts {
+    bits: [usize; flag::FRAME_SHIFT as usize],
+    leads: [usize; 256],
+}
+
+impl FlagCounts {
+    fn of(map: &RadianceMap) -> Self {
+        let strips = map.flags.axis_chunks_iter(Axis(0), 256).into_par_iter();
+        let none = || vec![0usize; 1 << 16];
+        let add = |mut sums: Vec<usize>, strip: ArrayView2<u16>| {
+            strip.iter().for_each(|&f| sums[usize::from(f)] += 1);
+            sums
+        };
+        let both = |mut a: Vec<usize>, b: Vec<usize>| {
+            a.iter_mut().zip(b).for_each(|(a, b)| *a += b);
+            a
+        };
+        let by_flags = strips.fold(none, add).reduce(none, both);
+        let mut counts = FlagCounts {
+            bits: [0; flag::FRAME_SHIFT as usize],
+            leads: [0; 256],
+        };
+        for (flags, count) in by_flags.into_iter().enumerate().filter(|(_, n)| *n > 0) {
+            counts.leads[flags >> flag::FRAME_SHIFT] += count;
+            for (bit, sum) in counts.bits.iter_mut().enumerate() {
+                *sum += count * (flags >> bit & 1);
+            }
+        }
+        counts
     }
 }

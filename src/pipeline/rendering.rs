@@ -85,6 +85,7 @@ pub fn render(settings: &RenderSettings, progress: &(dyn Fn(Event) + Sync)) -> R
         map: &opened.map,
         tone: &settings.tone,
         codes: &codes,
+        eight: None,
         header: &opened.header,
     };
     let paths = settings.out.iter();

@@ -21,24 +21,18 @@ const ACROSS: usize = 4;
 /// The folder of sheets below that of a bracket or of a run.
 pub(super) const FOLDER: &str = "sheets";
 
-/// Draws and writes the sheets of a bracket, and notes them in its entry.
+/// Draws and writes the sheets of a bracket.
 pub(super) fn write_bracket(
-    entry: &mut BracketReport,
+    entry: &BracketReport,
     shown: &BracketFigures,
     settings: &SheetSettings,
     folder: &Path,
     policy: &Outputs,
-) -> Result<(), Error> {
+) -> Result<Vec<OutputFile>, Error> {
     let sheets = sheet::of_bracket(entry, &shown.strips, &shown.crops, settings);
     let prefix = format!("{}/{FOLDER}", entry.name);
-    let written = write(
-        &sheets,
-        &folder.join(&entry.name).join(FOLDER),
-        &prefix,
-        policy,
-    )?;
-    entry.outputs.extend(written);
-    Ok(())
+    let folder = folder.join(&entry.name).join(FOLDER);
+    write(&sheets, &folder, &prefix, policy)
 }
 
 /// The sheet of a run with several cameras.

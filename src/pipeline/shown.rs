@@ -39,6 +39,9 @@ impl Shown {
     /// The code of R, G, B at a pixel; mono is grey.
     pub fn pixel(&self, pixels: &Pixels, row: usize, column: usize) -> [u8; 3] {
         let last = pixels.channels() - 1;
+        if let (None, None, Pixels::U8(codes)) = (&self.linear, &self.to_srgb, pixels) {
+            return [0, 1, 2].map(|k| codes[[row, column, k.min(last)]]);
+        }
         self.code([0, 1, 2].map(|k| pixels.level(row, column, k.min(last))))
     }
 

@@ -19,4 +19,4 @@ pub use pyramid::{expand, reduce};
 pub use region::{Point, Quad, Region};
 pub use sample::{Interpolation, Sampled, Taps, sample};
 pub use transform::Transform;
-pub(crate) use wide::{Work, wide};
+pub(crate) use wide::{Work, whole, wide};

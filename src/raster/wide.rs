@@ -7,3 +7,20 @@ pub(crate) use pulp::NullaryFnOnce as Work;
 pub(crate) fn wide<W: Work>(work: W) -> W::Output {
     pulp::Arch::new().dispatch(work)
 }
+
+/// A whole number between -2^31 and 2^31 as such; any other number gives anything. Unlike `as`, it is one addition in every lane.
+#[inline(always)]
+pub(crate) fn whole(number: f64) -> i32 {
+    // 1.5 x 2^52: there a double counts in ones, and its lowest bits are the number's.
+    (number + 6_755_399_441_055_744.0).to_bits() as i32
+}
+
+#[cfg(test)]
+mod tests {
+    #[test]
+    fn whole_numbers_are_kept() {
+        for number in [0, 1, -1, 4095, -70_000, i32::MAX, i32::MIN] {
+            assert_eq!(super::whole(f64::from(number)), number);
+        }
+    }
+}

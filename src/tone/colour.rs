@@ -1,4 +1,5 @@
 //! Colour on the way to the display: channel ratios, the edge of the gamut, the sRGB encoding.
+use super::paint::Coding;
 use crate::units::{Primaries, srgb_level};
 
 /// Steps of the encoding table over linear 0..=1.
@@ -52,13 +53,12 @@ pub(super) fn display_colour(
     let high = chroma[0].max(chroma[1]).max(chroma[2]);
     let low = chroma[0].min(chroma[1]).min(chroma[2]);
     let (above, below) = ((peak - display).max(1e-6), display.max(1e-6));
-    if high <= KNEE * above && -low <= KNEE * below {
-        return chroma.map(|c| display + c);
-    }
+    let inside = (high <= KNEE * above) & (-low <= KNEE * below);
     // How far this colour lies towards the edge of the gamut, 1 being on it.
     let reach = (high / above).max(-low / below);
     let over = (reach - KNEE) / (1.0 - KNEE);
-    let kept = (KNEE + (1.0 - KNEE) * over / (1.0 + over)) / reach;
+    let drawn = (KNEE + (1.0 - KNEE) * over / (1.0 + over)) / reach;
+    let kept = if inside { 1.0 } else { drawn };
     chroma.map(|c| display + kept * c)
 }
 
@@ -74,14 +74,20 @@ impl Encoder {
             .collect();
         Encoder { table }
     }
+}
 
-    /// The code of linear display light; below 0 and above 1 clamped, NaN black.
+/// Light below 0 and above 1 is clamped.
+impl Coding for Encoder {
     #[inline(always)]
-    pub fn code(&self, linear: f32) -> u16 {
-        let position = linear.clamp(0.0, 1.0) * STEPS as f32;
-        let index = (position as i32 as usize).min(STEPS - 1);
-        let (a, b) = (self.table[index], self.table[index + 1]);
-        (a + (position - index as i32 as f32) * (b - a) + 0.5) as i32 as u16
+    fn place(&self, light: f32) -> (u32, f32) {
+        let position = light.clamp(0.0, 1.0) * STEPS as f32;
+        let index = (position as i32).min(STEPS as i32 - 1);
+        (index as u32, position - index as f32)
+    }
+
+    #[inline(always)]
+    fn entries(&self) -> &[f32] {
+        &self.table
     }
 }
 

@@ -48,11 +48,24 @@ impl Curve {
     /// (display luminance, saturation factor) at a log2 luminance.
     #[inline(always)]
     pub fn at(&self, log: f32) -> (f32, f32) {
-        let position = (log + REACH).clamp(0.0, 2.0 * REACH) * STEPS;
-        let index = (position as i32 as usize).min(self.table.len() - 2);
-        let t = position - index as i32 as f32;
-        let [a, b] = [self.table[index], self.table[index + 1]];
+        let (index, t) = self.place(log);
+        let [a, b] = self.entries(index);
         (a[0] + t * (b[0] - a[0]), a[1] + t * (b[1] - a[1]))
+    }
+
+    /// Which entry lies below a log2 luminance, and the way to the next, 0..=1.
+    #[inline(always)]
+    pub fn place(&self, log: f32) -> (u32, f32) {
+        let position = (log + REACH).clamp(0.0, 2.0 * REACH) * STEPS;
+        let index = (position as i32).min((2.0 * REACH * STEPS) as i32 - 1);
+        (index as u32, position - index as f32)
+    }
+
+    /// An entry and the next.
+    #[inline(always)]
+    pub fn entries(&self, index: u32) -> [[f32; 2]; 2] {
+        let pair = &self.table[index as usize..][..2];
+        [pair[0], pair[1]]
     }
 }
 

@@ -3,6 +3,7 @@
 //! Every frame's pixels are weighted by contrast, saturation and nearness to mid level, and blended in a Laplacian pyramid.
 //! Levels stay the camera's own, so order of light is not kept by the method: a picture for looking at, and no more.
 use super::colour::{Encoder, Mixing, display_colour};
+use super::paint::Coding;
 use super::settings::OutputColour;
 use crate::raster::{Interpolation, Pixels, Point, Transform, expand, reduce};
 use crate::units::{Primaries, srgb_exposure, srgb_level};

@@ -1,4 +1,5 @@
 //! Light above reference white: the PQ signal of BT.2100, the mapping of BT.2390, and the extension of an operator.
+use super::paint::Coding;
 
 /// Luminance of reference white: diffuse white and graphics (ITU-R BT.2408), cd/m^2.
 pub const REFERENCE_WHITE: f64 = 203.0;
@@ -123,17 +124,25 @@ impl Signal {
             table: (0..=OCTAVES * STEPS).map(entry).collect(),
         }
     }
+}
 
-    /// The code of light over reference white; below 0 and NaN black.
-    #[inline]
-    pub fn code(&self, light: f32) -> u16 {
+/// Light below 0 and NaN is black.
+impl Coding for Signal {
+    #[inline(always)]
+    fn place(&self, light: f32) -> (u32, f32) {
         let cell = (1 << 23) / STEPS;
         let low = f32::from_bits(FIRST << 23);
         let place = light.max(low).to_bits() - (FIRST << 23);
-        let index = (place / cell).min(OCTAVES * STEPS - 1) as usize;
-        let t = ((place - index as u32 * cell) as f32 / cell as f32).min(1.0);
-        let (a, b) = (self.table[index], self.table[index + 1]);
-        (a + t * (b - a) + 0.5) as u16
+        let index = (place / cell).min(OCTAVES * STEPS - 1);
+        (
+            index,
+            ((place - index * cell) as f32 / cell as f32).min(1.0),
+        )
+    }
+
+    #[inline(always)]
+    fn entries(&self) -> &[f32] {
+        &self.table
     }
 }
 

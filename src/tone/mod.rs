@@ -3,7 +3,7 @@
 //! In reading order: what can be asked for ([`ToneSettings`]), what is learnt of the scene in one pass (`scene`), the
 //! operators, one file each ([`default_look`], [`photographic`], [`logarithmic`], [`bilateral`]), the curve and
 //! the local gain they end in (`curve`, `gain`), light above reference white ([`headroom`]), an operator made ready for a
-//! scene (`look`), and the passes that make the pixels (`render`, `colour`). [`fusion`] makes a picture from frames instead.
+//! scene (`look`), and the passes that make the pixels (`render`, `paint`, `colour`). [`fusion`] makes a picture from frames instead.
 pub mod bilateral;
 pub mod default_look;
 pub mod fusion;
@@ -15,6 +15,7 @@ mod colour;
 mod curve;
 mod gain;
 mod look;
+mod paint;
 mod render;
 mod scene;
 mod settings;

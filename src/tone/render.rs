@@ -1,13 +1,14 @@
 //! The passes that make pixels, row by row: pictures in display codes, and the gain that leads from one to another.
-use super::colour::{Encoder, display_colour};
+use super::colour::Encoder;
 use super::curve::Curve;
 use super::headroom::{REFERENCE_WHITE, Signal, pq_luminance};
 use super::look::Look;
-use super::scene::{REACH, log2, logs_of, luminance};
+use super::paint::{Brush, Coding};
+use super::scene::{log2, logs_of};
 use super::settings::ToneSettings;
 use crate::merge::RadianceMap;
 use crate::units::Primaries;
-use ndarray::{Array2, Array3};
+use ndarray::{Array2, Array3, Zip};
 use rayon::prelude::*;
 use std::borrow::Cow;
 
@@ -24,9 +25,7 @@ pub fn render(map: &RadianceMap, settings: &ToneSettings) -> Array3<u16> {
     }
     let look = Look::of(&map, &settings, settings.output.primaries());
     let encoder = Encoder::new();
-    paint(&map, &look, (&look.curve(), 1.0), |light| {
-        encoder.code(light)
-    })
+    paint(&map, &look, (&look.curve(), 1.0), &encoder)
 }
 
 /// A rendering for displays that are lighter than their reference white.
@@ -52,9 +51,8 @@ pub fn render_bright(map: &RadianceMap, settings: &ToneSettings, peak: f64) -> B
         let look = Look::of(&map, &settings, Primaries::BT_2020);
         let peak = held(peak) / REFERENCE_WHITE;
         let signal = Signal::new();
-        paint(&map, &look, (&look.extended(peak), peak as f32), |light| {
-            signal.code(light)
-        })
+        let curve = look.extended(peak);
+        paint(&map, &look, (&curve, peak as f32), &signal)
     };
     let (lightest, average) = content_light(&codes);
     BrightPicture {
@@ -181,12 +179,12 @@ impl Line {
     }
 }
 
-/// Every pixel through the look and a curve, its linear light (reference white being 1) through `code`.
+/// Every pixel through the look and a curve, its linear light (reference white being 1) into codes.
 fn paint(
     map: &RadianceMap,
     look: &Look,
     (curve, peak): (&Curve, f32),
-    code: impl Fn(f32) -> u16 + Sync,
+    coding: &impl Coding,
 ) -> Array3<u16> {
     let (rows, columns, channels) = map.radiance.dim();
     let mut out = Array3::zeros((rows, columns, 3));
@@ -194,6 +192,12 @@ fn paint(
         return out;
     };
     let width = columns * channels;
+    let brush = Brush {
+        mixing: look.mixing,
+        curve,
+        peak,
+        coding,
+    };
     to.par_chunks_mut(columns * 3 * BAND)
         .zip(from.par_chunks(width * BAND))
         .enumerate()
@@ -204,41 +208,13 @@ fn paint(
                 .zip(to.chunks_exact_mut(columns * 3));
             for (i, (from, to)) in rows.enumerate() {
                 line.load(look, from, channels, band * BAND + i);
-                let to = line.logs.iter().zip(to.as_chunks_mut::<3>().0);
-                let shown = |pixel: &[f32], log| light(pixel, log, look, (curve, peak)).map(&code);
-                match channels {
-                    3 => {
-                        let from = from.as_chunks::<3>().0;
-                        to.zip(from).for_each(|((&log, to), p)| *to = shown(p, log));
-                    }
-                    _ => {
-                        let from = from.as_chunks::<1>().0;
-                        to.zip(from).for_each(|((&log, to), p)| *to = shown(p, log));
-                    }
-                }
+                brush.row(from, channels, &line.logs, to);
             }
         });
     out
 }
 
-/// Linear display light of a pixel whose log2 luminance after the gain is `log`.
-#[inline(always)]
-fn light(pixel: &[f32], log: f32, look: &Look, (curve, peak): (&Curve, f32)) -> [f32; 3] {
-    let scene = luminance(pixel, look.mixing.weights);
-    if scene <= 0.0 {
-        return [0.0; 3];
-    }
-    let (display, saturation) = curve.at(log);
-    match pixel {
-        [r, g, b] if scene < f32::MAX && log > -REACH => {
-            let mixed = look.mixing.mix([*r, *g, *b]);
-            display_colour(mixed, scene, (display, saturation), peak)
-        }
-        _ => [display; 3],
-    }
-}
-
 /// The picture in 8 bits a sample: the nearest of the 256 full-range codes.
 pub fn to_8_bit(picture: &Array3<u16>) -> Array3<u8> {
-    picture.mapv(|code| ((u32::from(code) + 128) / 257) as u8)
+    Zip::from(picture).par_map_collect(|&code| ((u32::from(code) + 128) / 257) as u8)
 }

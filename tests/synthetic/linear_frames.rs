@@ -41,7 +41,9 @@ fn leave_green(folder: &Path, kind: FileKind) {
                 exif: exif.as_deref(),
                 ..png::Extras::default()
             };
-            png::encode16_with(green, &extras).unwrap()
+            let mut file = Vec::new();
+            png::write16(&mut file, green, &extras).unwrap();
+            file
         } else {
             tiff::encode16(green, None, &carried).unwrap()
         };

@@ -3,4 +3,4 @@ mod read;
 mod write;
 
 pub(super) use read::{decode, header};
-pub use write::{Extras, Mastering, encode8, encode8_with, encode16, encode16_with};
+pub use write::{Extras, Mastering, encode8, encode8_with, encode16, write16};

@@ -1,8 +1,8 @@
 //! 8 and 16-bit gray and RGB -> PNG, in stripes that are filtered and deflated side by side.
-use crate::formats::deflate::{Stripe, join, zlib};
+use crate::formats::deflate::{Joint, Stripe, zlib};
 use ndarray::ArrayView3;
 use rayon::prelude::*;
-use std::io;
+use std::io::{self, Write};
 use std::ops::Range;
 
 /// Rows in a stripe.
@@ -56,13 +56,12 @@ pub fn encode8(samples: ArrayView3<u8>, icc: Option<&[u8]>) -> io::Result<Vec<u8
 /// # Errors
 /// As [`encode8`].
 pub fn encode16(samples: ArrayView3<u16>, icc: Option<&[u8]>) -> io::Result<Vec<u8>> {
-    encode16_with(
-        samples,
-        &Extras {
-            icc,
-            ..Extras::default()
-        },
-    )
+    let extras = Extras {
+        icc,
+        ..Extras::default()
+    };
+    let mut out = Vec::new();
+    write16(&mut out, samples, &extras).map(|()| out)
 }
 
 /// As [`encode8`], with all that may go beside the samples.
@@ -70,16 +69,24 @@ pub fn encode16(samples: ArrayView3<u16>, icc: Option<&[u8]>) -> io::Result<Vec<
 /// # Errors
 /// As [`encode8`].
 pub fn encode8_with(samples: ArrayView3<u8>, extras: &Extras) -> io::Result<Vec<u8>> {
-    encode(samples, 8, as_they_are, extras)
+    let mut out = Vec::new();
+    write(&mut out, samples, (8, as_they_are), extras).map(|()| out)
 }
 
-/// As [`encode16`], with all that may go beside the samples.
+/// As [`encode16`], with all that may go beside the samples, into a sink as it comes.
 ///
 /// # Errors
-/// As [`encode8`].
-pub fn encode16_with(samples: ArrayView3<u16>, extras: &Extras) -> io::Result<Vec<u8>> {
-    encode(samples, 16, big_endian, extras)
+/// As [`encode8`], and those of the sink.
+pub fn write16(
+    sink: &mut (impl Write + ?Sized),
+    samples: ArrayView3<u16>,
+    extras: &Extras,
+) -> io::Result<()> {
+    write(sink, samples, (16, big_endian), extras)
 }
+
+/// Puts samples as the format's bytes.
+type Bytes<T> = fn(&[T], &mut [u8]);
 
 fn as_they_are(from: &[u8], to: &mut [u8]) {
     to.copy_from_slice(from);
@@ -91,12 +98,12 @@ fn big_endian(from: &[u16], to: &mut [u8]) {
     }
 }
 
-fn encode<T: Copy + Sync>(
+fn write<T: Copy + Sync>(
+    sink: &mut (impl Write + ?Sized),
     samples: ArrayView3<T>,
-    bits: u8,
-    bytes: fn(&[T], &mut [u8]),
+    (bits, bytes): (u8, Bytes<T>),
     extras: &Extras,
-) -> io::Result<Vec<u8>> {
+) -> io::Result<()> {
     let (rows, columns, channels) = samples.dim();
     let kind = match channels {
         1 => 0,
@@ -115,28 +122,31 @@ fn encode<T: Copy + Sync>(
     } else {
         Stripe::of
     };
-    let stripes = (0..rows.div_ceil(STRIPE))
-        .into_par_iter()
-        .map(|stripe| {
-            let first = stripe * STRIPE;
-            let these = first..rows.min(first + STRIPE);
-            let last = these.end == rows;
-            let row = |r: usize, to: &mut [u8]| {
-                bytes(&data[r * columns * channels..][..columns * channels], to);
-            };
-            code(&filtered(these, columns * pixel, pixel, row), last)
-        })
-        .collect();
-    let mut out = b"\x89PNG\r\n\x1a\n".to_vec();
+    let coded = |stripe: usize| {
+        let first = stripe * STRIPE;
+        let these = first..rows.min(first + STRIPE);
+        let last = these.end == rows;
+        let row = |r: usize, to: &mut [u8]| {
+            bytes(&data[r * columns * channels..][..columns * channels], to);
+        };
+        code(&filtered(these, columns * pixel, pixel, row), last)
+    };
+    sink.write_all(b"\x89PNG\r\n\x1a\n")?;
     let rest = [bits, kind, 0, 0, 0];
     let head = [&width.to_be_bytes()[..], &height.to_be_bytes(), &rest].concat();
-    chunk(&mut out, b"IHDR", &head)?;
-    beside(&mut out, extras)?;
-    for data in join(stripes) {
-        chunk(&mut out, b"IDAT", &data)?;
+    chunk(sink, b"IHDR", &head)?;
+    beside(sink, extras)?;
+    let count = rows.div_ceil(STRIPE);
+    let mut joint = Joint::default();
+    let at_once = 4 * rayon::current_num_threads();
+    for first in (0..count).step_by(at_once) {
+        let these = first..count.min(first + at_once);
+        let stripes: Vec<Stripe> = these.clone().into_par_iter().map(coded).collect();
+        for (index, stripe) in these.zip(stripes) {
+            chunk(sink, b"IDAT", &joint.part(stripe, index + 1 == count))?;
+        }
     }
-    chunk(&mut out, b"IEND", &[])?;
-    Ok(out)
+    chunk(sink, b"IEND", &[])
 }
 
 /// Rows behind each other, each with the number of its filter in front. The row above the first is looked at too.
@@ -161,9 +171,9 @@ fn filtered(
 }
 
 /// The chunks that must stand before the samples.
-fn beside(out: &mut Vec<u8>, extras: &Extras) -> io::Result<()> {
+fn beside(sink: &mut (impl Write + ?Sized), extras: &Extras) -> io::Result<()> {
     if let Some((primaries, transfer)) = extras.code_points {
-        chunk(out, b"cICP", &[primaries, transfer, 0, 1])?;
+        chunk(sink, b"cICP", &[primaries, transfer, 0, 1])?;
     }
     if let Some(m) = extras.mastering {
         let place = |v: f64| ((v / 0.00002).round().clamp(0.0, 65535.0) as u16).to_be_bytes();
@@ -172,28 +182,32 @@ fn beside(out: &mut Vec<u8>, extras: &Extras) -> io::Result<()> {
         let mut display: Vec<u8> = m.primaries.iter().flat_map(|&v| place(v)).collect();
         display.extend(light(m.luminance.1));
         display.extend(light(m.luminance.0));
-        chunk(out, b"mDCV", &display)?;
-        chunk(out, b"cLLI", &[light(m.content), light(m.average)].concat())?;
+        chunk(sink, b"mDCV", &display)?;
+        chunk(
+            sink,
+            b"cLLI",
+            &[light(m.content), light(m.average)].concat(),
+        )?;
     }
     if let Some(icc) = extras.icc {
         let packed = zlib(icc);
-        chunk(out, b"iCCP", &[b"profile\0\0", packed.as_slice()].concat())?;
+        chunk(sink, b"iCCP", &[b"profile\0\0", packed.as_slice()].concat())?;
     }
     extras
         .exif
-        .map_or(Ok(()), |block| chunk(out, b"eXIf", block))
+        .map_or(Ok(()), |block| chunk(sink, b"eXIf", block))
 }
 
-fn chunk(out: &mut Vec<u8>, name: &[u8; 4], data: &[u8]) -> io::Result<()> {
+fn chunk(sink: &mut (impl Write + ?Sized), name: &[u8; 4], data: &[u8]) -> io::Result<()> {
     let length = u32::try_from(data.len()).ok().filter(|&n| n < 1 << 31);
     let length = length.ok_or(invalid("a chunk beyond 2 GiB"))?;
-    out.extend(length.to_be_bytes());
-    let begin = out.len();
-    out.extend_from_slice(name);
-    out.extend_from_slice(data);
-    let sum = crc32fast::hash(&out[begin..]);
-    out.extend(sum.to_be_bytes());
-    Ok(())
+    let mut sum = crc32fast::Hasher::new();
+    sum.update(name);
+    sum.update(data);
+    sink.write_all(&length.to_be_bytes())?;
+    sink.write_all(name)?;
+    sink.write_all(data)?;
+    sink.write_all(&sum.finalize().to_be_bytes())
 }
 
 /// Paeth's filter (PNG, 9.4). Both rows have one pixel of zeros in front.

@@ -1,5 +1,6 @@
 //! Writes Radiance RGBE pictures strip by strip.
 use super::{LARGEST, power_of_two};
+use crate::raster::{Work, wide};
 use ndarray::{ArrayView3, Axis, s};
 use rayon::prelude::*;
 use std::io::{self, Write};
@@ -121,9 +122,11 @@ fn scanline(row: [&[f32]; 3], out: &mut Vec<u8>) {
         return;
     }
     let mut planes = vec![0; 4 * width];
-    for x in 0..width {
-        for (k, value) in coded(x).into_iter().enumerate() {
-            planes[k * width + x] = value;
+    if !wide(Quick(row, &mut planes)) {
+        for x in 0..width {
+            for (k, value) in coded(x).into_iter().enumerate() {
+                planes[k * width + x] = value;
+            }
         }
     }
     out.extend([2, 2, (width >> 8) as u8, width as u8]);
@@ -132,34 +135,149 @@ fn scanline(row: [&[f32]; 3], out: &mut Vec<u8>) {
         .for_each(|plane| run_lengths(plane, out));
 }
 
+/// Smallest largest channel for which all of [`shared_exponent`] is exact in single precision.
+const USUAL: f32 = f32::from_bits((127 - 118) << 23);
+
+/// [`shared_exponent`] of a row, planes behind each other, in single precision and without a branch. False, and nothing that
+/// counts, if a pixel is dimmer than [`USUAL`] without being black.
+struct Quick<'a>([&'a [f32]; 3], &'a mut [u8]);
+
+impl Work for Quick<'_> {
+    type Output = bool;
+
+    #[inline(always)]
+    fn call(self) -> bool {
+        let Quick([r, g, b], planes) = self;
+        let (red, rest) = planes.split_at_mut(r.len());
+        let (green, rest) = rest.split_at_mut(r.len());
+        let (blue, exponents) = rest.split_at_mut(r.len());
+        let from = r.iter().zip(g).zip(b);
+        let to = red.iter_mut().zip(green).zip(blue).zip(exponents);
+        let mut unusual = false;
+        for (((&r, &g), &b), (((red, green), blue), shared)) in from.zip(to) {
+            let less = |a: f32, b: f32| if a < b { a } else { b };
+            let more = |a: f32, b: f32| if a > b { a } else { b };
+            let clean = [r, g, b].map(|v| less(more(v, 0.0), LARGEST));
+            let largest = more(more(clean[0], clean[1]), clean[2]);
+            unusual |= (largest < USUAL) & (largest != 0.0);
+            // largest = f * 2^exponent with f in 0.5..1; powers of two by their bits
+            let exponent = (largest.to_bits() >> 23) as i32 - 126;
+            let power = |k: i32| f32::from_bits((127 + k).clamp(1, 254).cast_unsigned() << 23);
+            let exponent = exponent + i32::from(largest * power(8 - exponent) >= 255.5);
+            let unit = power(8 - exponent);
+            let mantissa = |v: f32| {
+                let scaled = v * unit;
+                let whole = scaled as i32;
+                // exact, where adding a half first might round
+                (whole + i32::from(scaled - whole as f32 >= 0.5)) as u8
+            };
+            let lit = u8::from(largest != 0.0);
+            [*red, *green, *blue] = clean.map(|v| mantissa(v) * lit);
+            *shared = (exponent + 128) as u8 * lit;
+        }
+        !unusual
+    }
+}
+
 /// Runs of 4 to 127 equal bytes as 128 + n, value; others as n, bytes, n at most 128.
 fn run_lengths(plane: &[u8], out: &mut Vec<u8>) {
-    let run_at = |i: usize| {
-        plane[i..]
-            .iter()
-            .take(127)
-            .take_while(|&&v| v == plane[i])
-            .count()
-    };
     let mut start = 0; // first byte not yet written
-    let mut i = 0;
-    while i < plane.len() {
-        let run = run_at(i);
-        if run < 4 {
-            i += run;
-            continue;
-        }
-        literals(&plane[start..i], out);
-        out.extend([128 + run as u8, plane[i]]);
-        i += run;
-        start = i;
+    while let Some(run) = next_run(plane, start) {
+        let value = plane[run];
+        let equal = plane[run..].iter().take(127).take_while(|&&v| v == value);
+        let length = equal.count();
+        literals(&plane[start..run], out);
+        out.extend([128 + length as u8, value]);
+        start = run + length;
     }
     literals(&plane[start..], out);
+}
+
+/// The first place from `from` on where four bytes are equal.
+fn next_run(plane: &[u8], from: usize) -> Option<usize> {
+    const MANY: usize = 32;
+    let equal = |w: &[u8]| (w[0] == w[1]) & (w[1] == w[2]) & (w[2] == w[3]);
+    let mut at = from;
+    while let Some(piece) = plane.get(at..at + MANY + 3) {
+        // as a whole first: noise has next to no runs
+        if piece.windows(4).fold(false, |any, w| any | equal(w)) {
+            break;
+        }
+        at += MANY;
+    }
+    let run = plane[at..].windows(4).position(equal)?;
+    Some(at + run)
 }
 
 fn literals(bytes: &[u8], out: &mut Vec<u8>) {
     for piece in bytes.chunks(128) {
         out.push(piece.len() as u8);
         out.extend_from_slice(piece);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    fn same_as_one_by_one(row: [&[f32]; 3]) -> bool {
+        let width = row[0].len();
+        let mut planes = vec![7; 4 * width];
+        let done = wide(Quick(row, &mut planes));
+        for x in 0..width {
+            let pixel = row.map(|plane| plane[x]);
+            let quick = [0, 1, 2, 3].map(|k| planes[k * width + x]);
+            assert!(!done || quick == shared_exponent(pixel), "{pixel:?}");
+        }
+        done
+    }
+
+    #[test]
+    fn rows_in_single_precision_are_those_of_one_by_one() {
+        let mut usual: Vec<f32> = (9 << 23..=0x7f80_0000)
+            .step_by(7919)
+            .map(f32::from_bits)
+            .collect();
+        // halves of the last step, what rounds up to the next exponent, and what is no light
+        usual.extend((0..512).map(|i| (i as f32 + 0.5) / 256.0));
+        usual.extend((0..512).map(|i| ((i as f32 + 0.5) / 256.0).next_down()));
+        usual.extend([0.0, -0.0, -1.0, f32::NAN, f32::INFINITY, USUAL]);
+        let times = |factor: f32| usual.iter().map(|v| v * factor).collect::<Vec<f32>>();
+        let tiny = vec![1e-44; usual.len()];
+        for [a, b] in [[1.0, 0.3], [0.499, 0.001], [0.0, 0.0]].map(|f| f.map(times)) {
+            assert!(same_as_one_by_one([&usual, &a, &b]));
+            assert!(same_as_one_by_one([&b, &a, &usual]));
+            same_as_one_by_one([&b, &tiny, &usual]);
+        }
+        assert!(!same_as_one_by_one([&[0.5, 1e-37], &[0.0; 2], &[0.0; 2]]));
+    }
+
+    /// Runs told one by one, as the format's description has them.
+    fn slow_runs(plane: &[u8]) -> Vec<u8> {
+        let (mut out, mut start, mut i) = (Vec::new(), 0, 0);
+        while i < plane.len() {
+            let equal = plane[i..].iter().take_while(|&&v| v == plane[i]).count();
+            let run = equal.min(127);
+            if run >= 4 {
+                literals(&plane[start..i], &mut out);
+                out.extend([128 + run as u8, plane[i]]);
+                start = i + run;
+            }
+            i += run;
+        }
+        literals(&plane[start..], &mut out);
+        out
+    }
+
+    proptest! {
+        #[test]
+        fn runs_are_those_told_one_by_one(runs in prop::collection::vec((0u8..4, 1usize..150), 0..20), noise in 0usize..300) {
+            let varied = (0..noise).map(|i| (i * i % 251) as u8);
+            let plane: Vec<u8> = varied.chain(runs.iter().flat_map(|&(v, n)| vec![v; n])).collect();
+            let mut out = Vec::new();
+            run_lengths(&plane, &mut out);
+            prop_assert_eq!(out, slow_runs(&plane));
+        }
     }
 }

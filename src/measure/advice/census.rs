@@ -39,13 +39,23 @@ pub(super) struct Census {
 
 /// The bin of a radiance relative to clipping.
 fn bin(radiance: f32) -> i32 {
-    let place = (radiance.max(1e-12).log2() * PER_STOP as f32).floor() as i32;
-    place.clamp(LOWEST, HIGHEST)
+    let place = radiance.max(1e-12).log2() * PER_STOP as f32;
+    let towards_zero = place as i32;
+    (towards_zero - i32::from(towards_zero as f32 > place)).clamp(LOWEST, HIGHEST)
 }
 
 /// log2 of the radiance in the middle of a bin.
 pub(super) fn centre(bin: i32) -> f64 {
     (f64::from(bin) + 0.5) / f64::from(PER_STOP)
+}
+
+/// The samples of a map, row by row.
+struct Samples<'a> {
+    radiances: &'a [f32],
+    deviations: &'a [f32],
+    flags: &'a [u16],
+    columns: usize,
+    channels: usize,
 }
 
 impl Census {
@@ -62,9 +72,21 @@ impl Census {
             clipped: 0,
             lost: 0,
         };
+        let (radiance, statistical) = (
+            map.radiance.as_standard_layout(),
+            map.statistical.as_standard_layout(),
+        );
+        let flags = map.flags.as_standard_layout();
+        let samples = Samples {
+            radiances: radiance.as_slice().unwrap_or_default(),
+            deviations: statistical.as_slice().unwrap_or_default(),
+            flags: flags.as_slice().unwrap_or_default(),
+            columns,
+            channels: map.radiance.dim().2,
+        };
         for index in (0..down * across).step_by(skip) {
-            let corner = (index / across * SIDE, index % across * SIDE);
-            census.block(map, tops, corner, &mut table);
+            let corner = index / across * SIDE * columns + index % across * SIDE;
+            census.block(&samples, tops, corner, &mut table);
         }
         let filled = table.iter().enumerate().filter(|(_, count)| **count > 0);
         census.cells = filled
@@ -77,19 +99,22 @@ impl Census {
         census
     }
 
-    fn block(
-        &mut self,
-        map: &RadianceMap,
-        tops: &[f64],
-        (top, left): (usize, usize),
-        table: &mut [u32],
-    ) {
-        let channels = map.radiance.dim().2;
+    fn block(&mut self, samples: &Samples, tops: &[f64], corner: usize, table: &mut [u32]) {
+        let Samples {
+            radiances,
+            deviations,
+            flags,
+            columns,
+            channels,
+        } = *samples;
         let main = measuring_channel(channels);
-        let places = || (top..top + SIDE).flat_map(|r| (left..left + SIDE).map(move |c| (r, c)));
-        let seen = |(r, c): &(usize, usize)| map.flags[[*r, *c]] & flag::CLIPPED_IN_ALL == 0;
-        let own =
-            |(r, c): (usize, usize)| (map.radiance[[r, c, main]], map.statistical[[r, c, main]]);
+        let row = |r: usize| (0..SIDE).map(move |c| corner + r * columns + c);
+        let places = || (0..SIDE).flat_map(row);
+        let seen = |at: &usize| flags[*at] & flag::CLIPPED_IN_ALL == 0;
+        let own = |at: usize| {
+            let main = at * channels + main;
+            (radiances[main], deviations[main])
+        };
         let is_dim = |(radiance, deviation): (f32, f32)| radiance < DIM * deviation;
         let dims = places().filter(seen).map(own).filter(|p| is_dim(*p));
         let (mut sum, mut squares, mut count) = (0.0f32, 0.0f32, 0.0f32);
@@ -111,8 +136,10 @@ impl Census {
                 self.lost += 1;
                 continue;
             }
-            let nearest = (0..channels)
-                .map(|k| map.radiance[[place.0, place.1, k]] / tops[k.min(tops.len() - 1)] as f32)
+            let nearest = radiances[place * channels..][..channels]
+                .iter()
+                .enumerate()
+                .map(|(k, radiance)| radiance / tops[k.min(tops.len() - 1)] as f32)
                 .fold(0.0, f32::max);
             let bright = bin(nearest.max(radiance / tops[main.min(tops.len() - 1)] as f32));
             let cell = (bright - LOWEST) as usize * BINS + (bin(radiance) - LOWEST) as usize;

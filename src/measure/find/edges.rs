@@ -2,7 +2,7 @@
 use super::profile::Profile;
 use crate::measure::geometry::{Homography, distance};
 use crate::raster::Point;
-use ndarray::Array2;
+use ndarray::ArrayRef2;
 
 /// Fewest and most lines averaged along a side, one a pixel between.
 const LINES: (usize, usize) = (15, 61);
@@ -17,7 +17,7 @@ pub(super) struct Refined {
 
 /// Moves a map from cells to pixels onto the edges of the patches. `fill` is the share of the pitch that patches fill.
 pub(super) fn refined(
-    luminance: &Array2<f32>,
+    luminance: &ArrayRef2<f32>,
     coarse: &Homography,
     (rows, columns): (usize, usize),
     fill: (f64, f64),
@@ -49,7 +49,7 @@ struct Side {
 }
 
 fn sides(
-    luminance: &Array2<f32>,
+    luminance: &ArrayRef2<f32>,
     map: &Homography,
     (rows, columns): (usize, usize),
     fill: (f64, f64),
@@ -81,7 +81,7 @@ fn sides(
 /// Where the light changes across the side at `at` (cells); `None` where it does not. Outward (the way of `sign`) it is looked
 /// for up to the middle of the gap only, if there is one.
 fn side(
-    luminance: &Array2<f32>,
+    luminance: &ArrayRef2<f32>,
     map: &Homography,
     (at, vertical): (Point, bool),
     (sign, gap): (f64, f64),
@@ -137,7 +137,7 @@ fn side(
 }
 
 /// Bilinear value at a point whose pixel centres lie at halves; `None` outside.
-fn sample(picture: &Array2<f32>, p: Point) -> Option<f64> {
+fn sample(picture: &ArrayRef2<f32>, p: Point) -> Option<f64> {
     let (x, y) = (p.x - 0.5, p.y - 0.5);
     let (rows, columns) = picture.dim();
     if !(x >= 0.0 && y >= 0.0 && x < columns as f64 - 1.0 && y < rows as f64 - 1.0) {

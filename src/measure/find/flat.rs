@@ -2,8 +2,8 @@
 //! parallelogram.
 use super::regions::{Region, connected};
 use super::shrink::Small;
-use crate::raster::Point;
-use ndarray::{Array2, Zip};
+use crate::raster::{Point, Work, wide};
+use ndarray::Array2;
 use rayon::prelude::*;
 
 /// Least spread that counts as flat, stops.
@@ -36,8 +36,7 @@ const SAMPLES: usize = 1_000_000;
 /// All patches that look like parallelograms, the most regular first.
 pub(super) fn patches(small: &Small) -> Vec<Patch> {
     let quiet = Quiet::of(small);
-    let places = Zip::from(&small.log).and(&small.spread);
-    let passes = places.par_map_collect(|&v, &s| quiet.first_pass(v, s));
+    let passes = quiet.first_passes(small);
     let mut found: Vec<(f64, Patch)> = Vec::new();
     for pass_number in 0..MOST_SPREAD.len() as u8 {
         let known: Vec<Patch> = found.iter().map(|f| f.1).collect();
@@ -61,9 +60,8 @@ pub(super) fn patches(small: &Small) -> Vec<Patch> {
 /// Parallelograms among the connected regions that are flat in a pass, with how far each is from one.
 fn pass(small: &Small, first: &Array2<u8>, pass: u8) -> Vec<(f64, Patch)> {
     let largest = (small.log.len() as f64 * LARGEST) as usize;
-    connected(&small.log, first, |first| first <= pass)
+    connected(&small.log, first, pass, FEWEST..=largest)
         .iter()
-        .filter(|region| (FEWEST..=largest).contains(&region.pixels))
         .filter_map(Region::patch)
         .collect()
 }
@@ -80,18 +78,13 @@ impl Quiet {
     }
 
     fn of(small: &Small) -> Self {
-        let (low, high) = small.log.par_iter().map(|&v| (v, v)).reduce(
-            || (f32::MAX, f32::MIN),
-            |(a, b), (c, d)| (a.min(c), b.max(d)),
-        );
+        let (low, high) = small.extremes();
         let (lowest, highest) = (Self::bin(low), Self::bin(high));
         let mut spreads = vec![Vec::new(); (highest - lowest).max(0) as usize + 1];
         // Every n-th pixel, n odd, so that it does not keep to columns.
         let stride = (small.log.len() / SAMPLES) | 1;
-        for (v, s) in small.log.iter().zip(&small.spread).step_by(stride) {
-            if *s < f32::MAX {
-                spreads[(Self::bin(*v) - lowest) as usize].push(*s);
-            }
+        for (v, s) in sampled(small, stride).into_iter().flatten() {
+            spreads[(Self::bin(v) - lowest) as usize].push(s);
         }
         let limit = |spreads: &mut Vec<f32>| {
             if spreads.is_empty() {
@@ -107,15 +100,71 @@ impl Quiet {
         }
     }
 
-    /// The first pass that takes a pixel for flat, their number if none does: its spread is below the limit of like
+    /// The first pass that takes each pixel for flat, their number if none does: its spread is below the limit of like
     /// luminance, and below the pass's.
-    fn first_pass(&self, log: f32, spread: f32) -> u8 {
-        // The lowest bin holds the smallest value: no number is cut off upwards.
-        let bin = (log * 2.0 - self.lowest as f32) as usize;
-        let flat = spread < self.limits[bin.min(self.limits.len() - 1)];
-        let first = MOST_SPREAD.iter().position(|&most| flat && spread < most);
-        first.unwrap_or(MOST_SPREAD.len()) as u8
+    fn first_passes(&self, small: &Small) -> Array2<u8> {
+        let columns = small.log.ncols();
+        let mut passes = Array2::zeros(small.log.dim());
+        let out = passes.as_slice_mut().unwrap_or_default();
+        let logs = small.log.as_slice().unwrap_or_default();
+        let rows = out.par_chunks_mut(columns).zip(logs.par_chunks(columns));
+        let room = || vec![0.0; columns];
+        rows.enumerate()
+            .for_each_init(room, |spreads, (row, (passes, logs))| {
+                small.spread_of_row(row, spreads);
+                wide(FirstPasses(self, logs, spreads, passes));
+            });
+        passes
     }
+}
+
+/// What is quiet, log2 luminance and spread of some pixels, and room for their first passes.
+struct FirstPasses<'a>(&'a Quiet, &'a [f32], &'a [f32], &'a mut [u8]);
+
+impl Work for FirstPasses<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(self) {
+        const LANES: usize = 64;
+        let FirstPasses(quiet, logs, spreads, passes) = self;
+        let (lowest, last) = (quiet.lowest as f32, quiet.limits.len() as i32 - 1);
+        let pixels = logs.chunks(LANES).zip(spreads.chunks(LANES));
+        for ((logs, spreads), passes) in pixels.zip(passes.chunks_mut(LANES)) {
+            let (mut bins, mut limits) = ([0; LANES], [0.0; LANES]);
+            for (bin, log) in bins.iter_mut().zip(logs) {
+                // The lowest bin holds the smallest value: no number is cut off upwards.
+                *bin = ((log * 2.0 - lowest) as i32).clamp(0, last);
+            }
+            for (limit, bin) in limits.iter_mut().zip(bins) {
+                *limit = quiet.limits[bin as usize];
+            }
+            for ((pass, spread), limit) in passes.iter_mut().zip(spreads).zip(limits) {
+                let first = MOST_SPREAD.map(|most| u8::from(*spread >= most));
+                let first = first[0] + first[1] + first[2];
+                *pass = if *spread < limit {
+                    first
+                } else {
+                    MOST_SPREAD.len() as u8
+                };
+            }
+        }
+    }
+}
+
+/// log2 luminance and spread of every `stride`-th pixel that has one, row by row.
+fn sampled(small: &Small, stride: usize) -> Vec<Vec<(f32, f32)>> {
+    let (rows, columns) = small.log.dim();
+    let room = || vec![0.0; columns];
+    let of_row = |spreads: &mut Vec<f32>, row: usize| {
+        small.spread_of_row(row, spreads);
+        let first = (row * columns).next_multiple_of(stride) - row * columns;
+        let pixels = small.log.row(row);
+        let seen = (first..columns).step_by(stride);
+        let seen = seen.map(|c| (pixels[c], spreads[c]));
+        seen.filter(|(_, spread)| *spread < f32::MAX).collect()
+    };
+    (0..rows).into_par_iter().map_init(room, of_row).collect()
 }
 
 impl Region {
@@ -195,5 +244,44 @@ impl Patch {
         let shape =
             (a * f + c * d - 2.0 * b * e) / (2.0 * ((a * c - b * b) * (d * f - e * e)).sqrt());
         (0.55..=1.8).contains(&ratio) && shape < 1.25
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use ndarray::Array2;
+
+    /// The rule itself, pixel by pixel.
+    fn first_pass(quiet: &Quiet, log: f32, spread: f32) -> u8 {
+        let bin = (Quiet::bin(log) - quiet.lowest) as usize;
+        let flat = spread < quiet.limits[bin];
+        let first = MOST_SPREAD.iter().position(|&most| flat && spread < most);
+        first.unwrap_or(MOST_SPREAD.len()) as u8
+    }
+
+    #[test]
+    fn first_passes_are_those_of_pixel_by_pixel() {
+        for (rows, columns) in [(90, 131), (3, 3), (2, 80), (70, 1)] {
+            let light = Array2::from_shape_fn((rows, columns), |(r, c)| {
+                let noise = ((r * 7919 + c * 104_729) % 101) as f32 / 101.0 - 0.5;
+                // Tones a stop apart, the lighter the noisier, and all noisier downwards.
+                let (tone, down) = ((c / 20) as f32, 1.0 + r as f32 / 90.0);
+                (tone - 4.0).exp2() * (1.0 + 0.05 * (tone + 1.0) * down * noise)
+            });
+            let small = Small::of(&light, 1);
+            let quiet = Quiet::of(&small);
+            let mut spreads = vec![0.0; columns];
+            let mut seen = [0; 4];
+            for (row, found) in quiet.first_passes(&small).outer_iter().enumerate() {
+                small.spread_of_row(row, &mut spreads);
+                for (column, &found) in found.iter().enumerate() {
+                    let log = small.log[[row, column]];
+                    assert_eq!(found, first_pass(&quiet, log, spreads[column]));
+                    seen[usize::from(found)] += 1;
+                }
+            }
+            assert!(rows < 90 || seen.iter().all(|n| *n > 0), "{seen:?}");
+        }
     }
 }

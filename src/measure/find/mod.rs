@@ -15,7 +15,7 @@ use super::geometry::{Homography, UNIT_SQUARE};
 use super::result::WedgePlace;
 use crate::finding::WedgeEnd;
 use crate::raster::{Point, Quad};
-use ndarray::Array2;
+use ndarray::ArrayRef2;
 use order::Ordered;
 use rayon::prelude::*;
 use shrink::Small;
@@ -33,7 +33,7 @@ pub const CONFIDENT: f64 = 0.5;
 ///
 /// The place comes with a confidence 0..=1 from number of steps, evenness of spacing and evenness of the steps in log
 /// radiance; `None` where nothing reaches [`CONFIDENT`].
-pub fn find_wedge(luminance: &Array2<f32>) -> Option<WedgePlace> {
+pub fn find_wedge(luminance: &ArrayRef2<f32>) -> Option<WedgePlace> {
     candidate(luminance)
         .map(|found| found.place)
         .filter(|place| place.confidence.is_some_and(|c| c >= CONFIDENT))
@@ -55,7 +55,7 @@ impl Candidate {
 }
 
 /// The best candidate, however doubtful; for showing it to a person. `None` if there is none at all.
-pub fn candidate(luminance: &Array2<f32>) -> Option<Candidate> {
+pub fn candidate(luminance: &ArrayRef2<f32>) -> Option<Candidate> {
     let longest = luminance.nrows().max(luminance.ncols());
     let mut best: Option<Candidate> = None;
     let mut last_factor = 0;
@@ -80,7 +80,7 @@ pub fn candidate(luminance: &Array2<f32>) -> Option<Candidate> {
     best
 }
 
-fn at_scale(luminance: &Array2<f32>, factor: usize) -> Option<Candidate> {
+fn at_scale(luminance: &ArrayRef2<f32>, factor: usize) -> Option<Candidate> {
     let small = Small::of(luminance, factor);
     if small.log.is_empty() {
         return None;
@@ -110,7 +110,7 @@ fn at_scale(luminance: &Array2<f32>, factor: usize) -> Option<Candidate> {
 }
 
 /// A lattice put in order, its corners refined at full size and its confidence judged.
-fn finished(luminance: &Array2<f32>, small: &Small, ordered: &Ordered) -> Option<Candidate> {
+fn finished(luminance: &ArrayRef2<f32>, small: &Small, ordered: &Ordered) -> Option<Candidate> {
     let coarse = ordered.map.then(&small.to_full()?);
     let refined = edges::refined(
         luminance,

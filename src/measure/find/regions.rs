@@ -1,6 +1,7 @@
 //! Connected regions of a picture (four neighbours), by runs along rows joined from row to row.
-use ndarray::{Array2, Axis};
+use ndarray::Array2;
 use rayon::prelude::*;
+use std::ops::RangeInclusive;
 
 /// Count and moments of the pixels of a region; coordinates of pixel centres, corner origin.
 #[derive(Debug, Clone, Default, PartialEq)]
@@ -15,72 +16,140 @@ pub(super) struct Region {
     pub log: f64,
 }
 
-/// Pixels `start..end` of one row, and the sum of their value.
+/// Rows handled by one parallel task.
+const BAND: usize = 64;
+
+/// Regions of a `wanted` number of pixels whose marks are at most `most`, in the order of their first pixels. Marks are below
+/// 128; both planes are in standard layout.
+pub(super) fn connected(
+    value: &Array2<f32>,
+    mark: &Array2<u8>,
+    most: u8,
+    wanted: RangeInclusive<usize>,
+) -> Vec<Region> {
+    let columns = mark.ncols();
+    let (Some(values), Some(marks), 1..) = (value.as_slice(), mark.as_slice(), columns) else {
+        return Vec::new();
+    };
+    let mut bands: Vec<Band> = marks
+        .par_chunks(BAND * columns)
+        .map(|rows| Band::of(rows, columns, most))
+        .collect();
+    let (mut groups, firsts) = together(&mut bands);
+    let lengths = bands.iter().flat_map(|band| &band.runs).map(Run::length);
+    let counts = groups.counts(lengths);
+    let chosen: Vec<Vec<Chosen>> = (&bands, &firsts, values.par_chunks(BAND * columns))
+        .into_par_iter()
+        .map(|(band, &first, values)| {
+            let runs = band.numbered_runs();
+            let root = |number: usize| groups.parent[first + number];
+            runs.filter(|(number, ..)| wanted.contains(&(counts[root(*number) as usize] as usize)))
+                .map(|(number, row, run)| Chosen {
+                    root: root(number),
+                    row,
+                    run,
+                    value: values[row * columns..][run.start as usize..run.end as usize]
+                        .iter()
+                        .sum(),
+                })
+                .collect()
+        })
+        .collect();
+    gathered(&chosen, counts)
+}
+
+/// Pixels `start..end` of one row.
 #[derive(Clone, Copy)]
 struct Run {
     start: u32,
     end: u32,
-    log: f32,
 }
 
-/// Regions of pixels for which `inside(mark)` holds, in no particular order.
-pub(super) fn connected(
-    value: &Array2<f32>,
-    mark: &Array2<u8>,
-    inside: impl Fn(u8) -> bool + Sync,
-) -> Vec<Region> {
-    let rows: Vec<Vec<Run>> = value
-        .axis_iter(Axis(0))
-        .into_par_iter()
-        .zip(mark.axis_iter(Axis(0)))
-        .map(|(v, m)| runs(v.iter().zip(m), &inside))
-        .collect();
-    let firsts: Vec<usize> = rows
-        .iter()
-        .scan(0, |next, row| {
-            let first = *next;
-            *next += row.len();
-            Some(first)
+impl Run {
+    fn length(&self) -> u32 {
+        self.end - self.start
+    }
+}
+
+/// A run of a region that is wanted: the number of the region's first run, its row in its band, the sum of its values.
+struct Chosen {
+    root: u32,
+    row: usize,
+    run: Run,
+    value: f32,
+}
+
+/// Runs of some rows, those that touch each other in one group.
+struct Band {
+    runs: Vec<Run>,
+    /// Number of the first run of every row, and of all runs.
+    rows: Vec<usize>,
+    groups: Groups,
+}
+
+impl Band {
+    fn of(marks: &[u8], columns: usize, most: u8) -> Self {
+        let (mut runs, mut rows) = (Vec::new(), vec![0]);
+        let mut ends = Vec::new();
+        for marks in marks.chunks_exact(columns) {
+            ends.clear();
+            ends_of_runs(marks, most, &mut ends);
+            let pairs = ends.as_chunks::<2>().0.iter();
+            runs.extend(pairs.map(|&[start, end]| Run { start, end }));
+            rows.push(runs.len());
+        }
+        let mut band = Band {
+            groups: Groups::of(runs.len()),
+            runs,
+            rows,
+        };
+        for r in 1..band.rows.len() - 1 {
+            let [first, middle, end] = [r - 1, r, r + 1].map(|k| band.rows[k]);
+            let (above, below) = (&band.runs[first..middle], &band.runs[middle..end]);
+            join(&mut band.groups, (above, first), (below, middle));
+        }
+        band
+    }
+
+    fn row(&self, row: usize) -> (&[Run], usize) {
+        (
+            &self.runs[self.rows[row]..self.rows[row + 1]],
+            self.rows[row],
+        )
+    }
+
+    /// Number, row and run of each.
+    fn numbered_runs(&self) -> impl Iterator<Item = (usize, usize, Run)> {
+        let rows = 0..self.rows.len() - 1;
+        rows.flat_map(|row| {
+            let (runs, first) = self.row(row);
+            let numbered = runs.iter().zip(first..);
+            numbered.map(move |(run, number)| (number, row, *run))
         })
-        .collect();
-    let count = rows.iter().map(Vec::len).sum();
-    let mut groups = Groups::of(count);
-    for r in 1..rows.len() {
-        join(
-            &mut groups,
-            (&rows[r - 1], firsts[r - 1]),
-            (&rows[r], firsts[r]),
-        );
     }
-    gathered(&rows, groups)
 }
 
-fn runs<'a>(
-    line: impl Iterator<Item = (&'a f32, &'a u8)>,
-    inside: &impl Fn(u8) -> bool,
-) -> Vec<Run> {
-    let mut found: Vec<Run> = Vec::new();
-    let mut open = false;
-    for (c, (&v, &mark)) in line.enumerate() {
-        if !inside(mark) {
-            open = false;
-            continue;
+/// Where runs of marks of at most `most` begin and end in turn, eight pixels at a time. Beyond the row lie marks that are larger.
+fn ends_of_runs(marks: &[u8], most: u8, ends: &mut Vec<u32>) {
+    const EACH: u64 = 0x0101_0101_0101_0101;
+    let (words, rest) = marks.as_chunks::<8>();
+    let mut last = [u8::MAX >> 1; 8];
+    last[..rest.len()].copy_from_slice(rest);
+    let mut before = 0;
+    for (at, word) in (0..).step_by(8).zip(words.iter().chain([&last])) {
+        // The highest bit of a byte is set where the mark is larger.
+        let larger = u64::from_le_bytes(*word) + u64::from(0x7f - most) * EACH;
+        let inside = !larger >> 7 & EACH;
+        // Each byte's bit into one byte, the first pixel lowest.
+        let bits = inside.wrapping_mul(0x0102_0408_1020_4080) >> 56;
+        let mut changes = bits ^ (bits << 1 | before);
+        before = bits >> 7;
+        changes &= 0xff;
+        while changes != 0 {
+            ends.push(at + changes.trailing_zeros());
+            changes &= changes - 1;
         }
-        let c = c as u32;
-        match found.last_mut().filter(|_| open) {
-            Some(run) => {
-                run.end = c + 1;
-                run.log += v;
-            }
-            None => found.push(Run {
-                start: c,
-                end: c + 1,
-                log: v,
-            }),
-        }
-        open = true;
     }
-    found
 }
 
 /// Joins runs of two neighbouring rows that share a column.
@@ -99,40 +168,63 @@ fn join(groups: &mut Groups, (above, a0): (&[Run], usize), (below, b0): (&[Run],
     }
 }
 
-fn gathered(rows: &[Vec<Run>], mut groups: Groups) -> Vec<Region> {
+/// The groups of all bands, joined where these meet; and the number that each band's first run has among all.
+fn together(bands: &mut [Band]) -> (Groups, Vec<usize>) {
+    let (mut groups, mut firsts) = (Groups::of(0), Vec::new());
+    for band in &mut *bands {
+        let first = groups.parent.len();
+        let own = std::mem::replace(&mut band.groups, Groups::of(0));
+        groups
+            .parent
+            .extend(own.parent.iter().map(|p| p + first as u32));
+        firsts.push(first);
+    }
+    for (k, pair) in bands.windows(2).enumerate() {
+        let (above, a) = pair[0].row(pair[0].rows.len() - 2);
+        let (below, b) = pair[1].row(0);
+        join(
+            &mut groups,
+            (above, firsts[k] + a),
+            (below, firsts[k + 1] + b),
+        );
+    }
+    (groups, firsts)
+}
+
+/// The regions of runs; `room` has a place for every run.
+fn gathered(chosen: &[Vec<Chosen>], mut room: Vec<u32>) -> Vec<Region> {
     let mut regions: Vec<Region> = Vec::new();
-    let mut number = vec![u32::MAX; groups.parent.len()];
-    let mut index = 0;
-    for (r, row) in rows.iter().enumerate() {
-        for run in row {
-            let root = groups.root(index);
-            index += 1;
-            if number[root] == u32::MAX {
-                number[root] = regions.len() as u32;
+    // Number of the region plus one, of each region's first run.
+    room.fill(0);
+    for (band, chosen) in chosen.iter().enumerate() {
+        for one in chosen {
+            let number = &mut room[one.root as usize];
+            if *number == 0 {
                 regions.push(Region::default());
+                *number = regions.len() as u32;
             }
-            regions[number[root] as usize].add(r, run);
+            regions[*number as usize - 1].add(band * BAND + one.row, one);
         }
     }
     regions
 }
 
 impl Region {
-    fn add(&mut self, row: usize, run: &Run) {
-        let n = f64::from(run.end - run.start);
+    fn add(&mut self, row: usize, Chosen { run, value, .. }: &Chosen) {
+        let n = f64::from(run.length());
         let (x, y) = (f64::from(run.start + run.end) / 2.0, row as f64 + 0.5);
-        self.pixels += (run.end - run.start) as usize;
+        self.pixels += run.length() as usize;
         self.x += n * x;
         self.y += n * y;
         // Sum of the squares of n numbers one apart about their mean: n (n^2 - 1) / 12.
         self.xx += n * x * x + n * (n * n - 1.0) / 12.0;
         self.xy += n * x * y;
         self.yy += n * y * y;
-        self.log += f64::from(run.log);
+        self.log += f64::from(*value);
     }
 }
 
-/// Disjoint sets with path halving.
+/// Disjoint sets with path halving; the first of a set is its root.
 struct Groups {
     parent: Vec<u32>,
 }
@@ -157,6 +249,18 @@ impl Groups {
         let (a, b) = (self.root(a), self.root(b));
         let (low, high) = (a.min(b), a.max(b));
         self.parent[high] = low as u32;
+    }
+
+    /// Makes the root everybody's parent, and sums `lengths` of the members of each set at its root.
+    fn counts(&mut self, lengths: impl Iterator<Item = u32>) -> Vec<u32> {
+        let mut counts = vec![0; self.parent.len()];
+        for (i, length) in lengths.enumerate() {
+            // Parents come first, so they have theirs already.
+            let root = self.parent[self.parent[i] as usize];
+            self.parent[i] = root;
+            counts[root as usize] += length;
+        }
+        counts
     }
 }
 
@@ -208,11 +312,22 @@ mod tests {
     #[test]
     fn regions_are_those_of_a_flood_fill() {
         let mut rng = rand_chacha::ChaCha8Rng::seed_from_u64(3);
-        for share in [0.0, 0.3, 0.55, 0.62, 0.9, 1.0] {
-            let inside = Array2::from_shape_fn((37, 53), |_| rng.random_bool(share));
-            let value = Array2::from_shape_fn((37, 53), |(r, c)| (r * 7 + c) as f32);
-            let mut got = connected(&value, &inside.mapv(u8::from), |mark| mark == 1);
+        let shapes = [
+            ((37, 53), 0..=usize::MAX),
+            ((150, 64), 3..=20),
+            ((64, 3), 1..=9),
+        ];
+        let shares = [0.0, 0.3, 0.55, 0.62, 0.9, 1.0];
+        for (share, (shape, wanted)) in shares
+            .iter()
+            .flat_map(|s| shapes.iter().map(move |t| (*s, t)))
+        {
+            let inside = Array2::from_shape_fn(*shape, |_| rng.random_bool(share));
+            let value = Array2::from_shape_fn(*shape, |(r, c)| (r * 7 + c) as f32);
+            let mark = inside.mapv(|i| if i { rng.random_range(0..3) } else { 3 });
+            let mut got = connected(&value, &mark, 2, wanted.clone());
             let mut expected = flooded(&inside, &value);
+            expected.retain(|r| wanted.contains(&r.pixels));
             let key = |r: &Region| (r.pixels, r.x as i64, r.y as i64);
             got.sort_by_key(key);
             expected.sort_by_key(key);

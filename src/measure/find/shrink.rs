@@ -1,45 +1,52 @@
-//! The picture made small by block means, then logarithmic, with the spread of each pixel's surroundings.
+//! The picture made small by block means, then logarithmic; and the spread of each pixel's surroundings.
 use crate::measure::geometry::Homography;
 use crate::raster::{Point, Work, wide};
-use ndarray::Array2;
+use ndarray::{Array2, ArrayRef2, Axis};
 use rayon::prelude::*;
 
 /// How far below the brightest pixel the logarithm is cut, stops.
 const DEPTH: f32 = 22.0;
 
-/// log2 of block means, and the deviation over 3 x 3 of them.
+/// log2 of block means.
 pub(super) struct Small {
     /// Pixels of the full picture per pixel here, both ways.
     pub factor: usize,
     /// log2 of luminance.
     pub log: Array2<f32>,
-    /// Standard deviation of `log` over 3 x 3.
-    pub spread: Array2<f32>,
 }
 
 impl Small {
     /// Block means over `factor` x `factor` pixels.
-    pub fn of(luminance: &Array2<f32>, factor: usize) -> Self {
+    pub fn of(luminance: &ArrayRef2<f32>, factor: usize) -> Self {
         let mut log = means(luminance, factor);
-        let brightest = log
-            .par_iter()
-            .copied()
-            .filter(|v| v.is_finite())
-            .reduce(|| 0.0, f32::max);
+        let brightest = extremes(&log).1.max(0.0);
         let floor = (brightest * (-DEPTH).exp2()).max(f32::MIN_POSITIVE);
-        log.par_mapv_inplace(|v| {
-            if v.is_finite() {
-                v.max(floor).log2()
-            } else {
-                floor.log2()
-            }
-        });
-        let spread = spread(&log);
-        Small {
-            factor,
-            log,
-            spread,
+        let to_log = |v: &mut f32| {
+            let held = if v.is_finite() { v.max(floor) } else { floor };
+            *v = held.log2();
+        };
+        let pixels = log.as_slice_mut().unwrap_or_default();
+        let pieces = pixels.par_chunks_mut(PIECE);
+        pieces.for_each(|piece| piece.iter_mut().for_each(to_log));
+        Small { factor, log }
+    }
+
+    /// Smallest and largest value.
+    pub fn extremes(&self) -> (f32, f32) {
+        extremes(&self.log)
+    }
+
+    /// Deviation of `log` over 3 x 3 about the pixels of a row, of differences to the middle so that nothing cancels; the
+    /// largest number there is at the edge of the picture.
+    pub fn spread_of_row(&self, row: usize, out: &mut [f32]) {
+        let (rows, columns) = self.log.dim();
+        let all = self.log.as_slice().unwrap_or_default();
+        if row == 0 || row + 1 >= rows || columns < 3 {
+            return out.fill(f32::MAX);
         }
+        let near = [row - 1, row, row + 1].map(|i| &all[i * columns..(i + 1) * columns]);
+        (out[0], out[columns - 1]) = (f32::MAX, f32::MAX);
+        wide(SpreadOfRow { near, out });
     }
 
     /// log2 of luminance at a place; `None` outside.
@@ -58,49 +65,57 @@ impl Small {
     }
 }
 
-fn means(luminance: &Array2<f32>, factor: usize) -> Array2<f32> {
+/// Pixels handled by one parallel task.
+const PIECE: usize = 1 << 15;
+
+fn means(luminance: &ArrayRef2<f32>, factor: usize) -> Array2<f32> {
     let (rows, columns) = (luminance.nrows() / factor, luminance.ncols() / factor);
     let mut mean = Array2::<f32>::zeros((rows, columns));
     if rows == 0 || columns == 0 {
         return mean;
     }
     let count = (factor * factor) as f32;
-    mean.axis_iter_mut(ndarray::Axis(0))
-        .into_par_iter()
-        .enumerate()
-        .for_each(|(r, mut line)| {
-            for from in luminance
-                .slice(ndarray::s![r * factor..(r + 1) * factor, ..])
-                .rows()
-            {
-                for (c, m) in line.iter_mut().enumerate() {
-                    for k in 0..factor {
-                        *m += from[c * factor + k];
-                    }
-                }
+    let lines = mean.axis_iter_mut(Axis(0)).into_par_iter().enumerate();
+    lines.for_each_init(Vec::new, |row: &mut Vec<f32>, (r, mut line)| {
+        for from in (r * factor..(r + 1) * factor).map(|i| luminance.row(i)) {
+            row.clear();
+            row.extend(from);
+            for (mean, block) in line.iter_mut().zip(row.chunks_exact(factor)) {
+                block.iter().for_each(|v| *mean += v);
             }
-            line.mapv_inplace(|v| v / count);
-        });
+        }
+        line.mapv_inplace(|v| v / count);
+    });
     mean
 }
 
-/// Deviation over 3 x 3, of differences to the middle so that nothing cancels.
-fn spread(log: &Array2<f32>) -> Array2<f32> {
-    let (rows, columns) = log.dim();
-    let mut spread = Array2::from_elem((rows, columns), f32::MAX);
-    if rows < 3 || columns < 3 {
-        return spread;
+/// Smallest and largest of the finite numbers; the largest number and its opposite where there is none.
+fn extremes(plane: &Array2<f32>) -> (f32, f32) {
+    let pixels = plane.as_slice().unwrap_or_default();
+    let both = |a: (f32, f32), b: (f32, f32)| (a.0.min(b.0), a.1.max(b.1));
+    let pieces = pixels.par_chunks(PIECE).map(|piece| wide(Extremes(piece)));
+    pieces.reduce(|| (f32::MAX, f32::MIN), both)
+}
+
+struct Extremes<'a>(&'a [f32]);
+
+impl Work for Extremes<'_> {
+    type Output = (f32, f32);
+
+    #[inline(always)]
+    fn call(self) -> (f32, f32) {
+        let (mut low, mut high) = ([f32::MAX; 16], [f32::MIN; 16]);
+        let (whole, rest) = self.0.as_chunks::<16>();
+        for values in whole.iter().map(|v| v.as_slice()).chain([rest]) {
+            for ((v, low), high) in values.iter().zip(&mut low).zip(&mut high) {
+                let known = v.abs() <= f32::MAX;
+                *low = if known & (*v < *low) { *v } else { *low };
+                *high = if known & (*v > *high) { *v } else { *high };
+            }
+        }
+        let least = low.into_iter().fold(f32::MAX, f32::min);
+        (least, high.into_iter().fold(f32::MIN, f32::max))
     }
-    let out = spread.as_slice_mut().unwrap_or_default();
-    let lines = out.par_chunks_mut(columns).enumerate();
-    let all = log.as_slice().unwrap_or_default();
-    lines
-        .filter(|(r, _)| (1..rows - 1).contains(r))
-        .for_each(|(r, out)| {
-            let near = [r - 1, r, r + 1].map(|i| &all[i * columns..(i + 1) * columns]);
-            wide(SpreadOfRow { near, out });
-        });
-    spread
 }
 
 /// Deviation over 3 x 3 of the middle one of three rows.

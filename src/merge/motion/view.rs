@@ -137,11 +137,11 @@ impl Light {
         let slope = curve.slope_at(seen) / 255.0;
         let noise = self.noise.variance(exposure, self.gain, slope) / self.independent
             + (slope * self.lumps).powi(2);
-        let open =
-            std::f64::consts::LN_2 * exposure * self.ratio_stops.hypot(curve.uncertainty_at(seen));
+        let stops = self.ratio_stops.powi(2) + curve.uncertainty_at(seen).powi(2);
+        let open = (std::f64::consts::LN_2 * exposure).powi(2) * stops;
         Word {
             x: (exposure / self.factor) as f32,
-            v: ((noise + open * open) / (self.factor * self.factor)).max(1e-18) as f32,
+            v: ((noise + open) / (self.factor * self.factor)).max(1e-18) as f32,
             least: f32::from(level > black),
             most: f32::from(level < curve.clip_level),
         }

@@ -1,5 +1,5 @@
 //! Where the pixels of a row of the reference lie in a frame, and the weights of the pixels around.
-use crate::raster::Transform;
+use crate::raster::{Transform, whole};
 use std::ops::Range;
 
 /// Columns of a tile.
@@ -67,8 +67,9 @@ impl Places {
                 & (row >= 0.0)
                 & (column + s <= right)
                 & (row + t <= bottom);
-            *to_x = if covered { column as i32 - k } else { OUTSIDE };
-            *to_y = if covered { row as i32 } else { OUTSIDE };
+            let after = whole(column - f64::from(k));
+            *to_x = if covered { after } else { OUTSIDE };
+            *to_y = if covered { whole(row) } else { OUTSIDE };
             (*beyond_x, *beyond_y) = (s as f32, t as f32);
         }
     }

@@ -30,7 +30,10 @@ pub(crate) use response::{
 };
 pub(crate) use scene::scene;
 pub(crate) use snr::snr;
-pub(crate) use source::{NONE as NO_SOURCE, colour as source_colour, coloured};
+pub(crate) use source::{
+    LIMIT as SOURCE_LIMIT, NONE as NO_SOURCE, colour as source_colour, coloured,
+    stride as source_stride,
+};
 pub use strip::{CELL, Strip, log_display, strip};
 pub(crate) use through_raw::through_raw;
 pub(crate) use tone_curve::tone_curve;

@@ -1,6 +1,7 @@
 //! Pictures for the page: reduced by box averages, encoded in memory, as data URIs.
 use base64::Engine;
-use ndarray::Array3;
+use ndarray::parallel::prelude::*;
+use ndarray::{Array3, Axis};
 
 /// The picture reduced by whole-number box averages until neither side is longer than `limit` pixels.
 pub(crate) fn reduced(picture: &Array3<u8>, limit: usize) -> Array3<u8> {
@@ -11,14 +12,29 @@ pub(crate) fn reduced(picture: &Array3<u8>, limit: usize) -> Array3<u8> {
         (columns / factor).max(columns.min(1)),
         channels,
     );
-    Array3::from_shape_fn(shape, |(row, column, channel)| {
-        let rows = row * factor..((row + 1) * factor).min(rows);
-        let columns = column * factor..((column + 1) * factor).min(columns);
-        let cell = picture.slice(ndarray::s![rows, columns, channel]);
-        let sum: u64 = cell.iter().map(|v| u64::from(*v)).sum();
-        let count = (cell.len() as u64).max(1);
-        ((sum + count / 2) / count) as u8
-    })
+    let picture = picture.as_standard_layout();
+    let samples = picture.as_slice().unwrap_or_default();
+    let mut out = Array3::zeros(shape);
+    let lines = out.axis_iter_mut(Axis(0)).into_par_iter().enumerate();
+    lines.for_each(|(row, mut line)| {
+        let high = factor.min(rows - row * factor);
+        let mut sums = vec![0u32; columns * channels];
+        for from in samples
+            .chunks(sums.len().max(1))
+            .skip(row * factor)
+            .take(high)
+        {
+            let add = |(sum, v): (&mut u32, &u8)| *sum += u32::from(*v);
+            sums.iter_mut().zip(from).for_each(add);
+        }
+        for ((column, channel), to) in line.indexed_iter_mut() {
+            let cell = column * factor..((column + 1) * factor).min(columns);
+            let count = ((high * cell.len()) as u32).max(1);
+            let sum: u32 = cell.map(|c| sums[c * channels + channel]).sum();
+            *to = ((sum + count / 2) / count) as u8;
+        }
+    });
+    out
 }
 
 /// The picture as a PNG data URI, every sample kept; `None` if it is empty, has not three channels, or is too large.

@@ -25,10 +25,18 @@ pub(crate) fn colour(index: usize, frames: usize) -> [u8; 3] {
     COLOURS[(index.min(steps) * last / steps).min(last)]
 }
 
+/// Longest side of the picture on the page, pixels.
+pub(crate) const LIMIT: usize = 480;
+
+/// Of a plane of so many rows and columns every n-th is shown.
+pub(crate) fn stride(shape: (usize, usize), limit: usize) -> usize {
+    shape.0.max(shape.1).div_ceil(limit.max(1)).max(1)
+}
+
 /// The index plane as colours, reduced (by taking every n-th pixel) to at most `limit` rows and columns.
 pub(crate) fn coloured(source: &Array2<u8>, frames: usize, limit: usize) -> Array3<u8> {
     let (rows, columns) = source.dim();
-    let stride = rows.max(columns).div_ceil(limit.max(1)).max(1);
+    let stride = stride((rows, columns), limit);
     let shape = (rows.div_ceil(stride), columns.div_ceil(stride), 3);
     Array3::from_shape_fn(shape, |(row, column, channel)| {
         let index = usize::from(source[[row * stride, column * stride]]);

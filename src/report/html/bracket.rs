@@ -9,8 +9,6 @@ use std::fmt::Write;
 
 /// Longest side of the preview on the page, pixels.
 const PREVIEW: usize = 960;
-/// Longest side of the picture of sources, pixels.
-const SOURCE: usize = 480;
 
 /// Opens the section of one bracket with its name and answer; where it is `alone` the page's head has said both.
 pub(super) fn head(out: &mut String, bracket: &BracketReport, id: &str, alone: bool) {
@@ -141,7 +139,11 @@ fn views(out: &mut String, bracket: &BracketReport, pictures: &BracketFigures) {
         );
     }
     if let Some(source) = &pictures.source {
-        let uri = figure::png_uri(&figure::coloured(source, bracket.frames.len(), SOURCE));
+        let uri = figure::png_uri(&figure::coloured(
+            source,
+            bracket.frames.len(),
+            figure::SOURCE_LIMIT,
+        ));
         view(
             out,
             "Which frame weighs most",

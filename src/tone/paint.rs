@@ -1,0 +1,230 @@
+//! A row of pixels through a look and a curve into codes, some at a time: all but the reading of tables in wide vectors.
+use super::colour::{Mixing, display_colour};
+use super::curve::Curve;
+use super::scene::{REACH, luminance};
+use crate::raster::{Work, wide};
+
+/// Pixels done at a time.
+const LANES: usize = 64;
+/// A number of each of them.
+type Lane = [f32; LANES];
+
+/// Codes by a table, interpolated between its entries and rounded.
+pub(super) trait Coding: Sync {
+    /// Which entry lies below a light (reference white being 1), and the way to the next, 0..=1; NaN where the light is.
+    fn place(&self, light: f32) -> (u32, f32);
+    /// Codes before rounding.
+    fn entries(&self) -> &[f32];
+
+    /// The code of one light; below the table and NaN black.
+    #[inline(always)]
+    fn code(&self, light: f32) -> u16 {
+        let (index, t) = self.place(light);
+        let pair = &self.entries()[index as usize..][..2];
+        rounded(pair[0], pair[1], t)
+    }
+}
+
+#[inline(always)]
+fn rounded(a: f32, b: f32, t: f32) -> u16 {
+    ((a + t * (b - a) + 0.5) as i32).min(i32::from(u16::MAX)) as u16
+}
+
+/// What every pixel of a picture goes through.
+pub(super) struct Brush<'a, T> {
+    pub mixing: Mixing,
+    pub curve: &'a Curve,
+    /// The lightest the display can show, reference white being 1.
+    pub peak: f32,
+    pub coding: &'a T,
+}
+
+impl<T: Coding> Brush<'_, T> {
+    /// Codes of a row of 1 or 3 channels; `logs` is its log2 luminance after the local gain.
+    pub fn row(&self, from: &[f32], channels: usize, logs: &[f32], to: &mut [u16]) {
+        let to = to.as_chunks_mut::<3>().0;
+        match channels {
+            3 => wide(Row(self, from.as_chunks::<3>().0, logs, to)),
+            _ => wide(Row(self, from.as_chunks::<1>().0, logs, to)),
+        }
+    }
+}
+
+struct Row<'a, T, const CHANNELS: usize>(
+    &'a Brush<'a, T>,
+    &'a [[f32; CHANNELS]],
+    &'a [f32],
+    &'a mut [[u16; 3]],
+);
+
+impl<T: Coding, const CHANNELS: usize> Work for Row<'_, T, CHANNELS> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(self) {
+        let Row(brush, from, logs, to) = self;
+        let pieces = from.chunks(LANES).zip(logs.chunks(LANES));
+        for ((from, logs), to) in pieces.zip(to.chunks_mut(LANES)) {
+            let mut piece = Piece::new(from, logs);
+            piece.tones(brush.curve);
+            piece.lights(brush.mixing, brush.peak, CHANNELS == 3);
+            let [red, green, blue] = &piece.pixels;
+            let codes = [
+                coded(brush.coding, red),
+                coded(brush.coding, green),
+                coded(brush.coding, blue),
+            ];
+            for (i, to) in to.iter_mut().enumerate() {
+                *to = [codes[0][i], codes[1][i], codes[2][i]];
+            }
+        }
+    }
+}
+
+/// Some pixels: their light in the scene, then on the display, their log2 luminance, and what the curve says of it.
+struct Piece {
+    pixels: [Lane; 3],
+    logs: Lane,
+    display: Lane,
+    saturation: Lane,
+}
+
+impl Piece {
+    /// Mono is all three channels.
+    #[inline(always)]
+    fn new<const CHANNELS: usize>(from: &[[f32; CHANNELS]], logs: &[f32]) -> Self {
+        let mut piece = Piece {
+            pixels: [[0.0; LANES]; 3],
+            logs: [0.0; LANES],
+            display: [0.0; LANES],
+            saturation: [0.0; LANES],
+        };
+        let [red, green, blue] = &mut piece.pixels;
+        let to = red.iter_mut().zip(green).zip(blue);
+        for (pixel, ((red, green), blue)) in from.iter().zip(to) {
+            [*red, *green, *blue] = [0, 1, 2].map(|k| pixel[k.min(CHANNELS - 1)]);
+        }
+        piece.logs[..logs.len()].copy_from_slice(logs);
+        piece
+    }
+
+    /// Display luminance and saturation factor by the curve.
+    #[inline(always)]
+    fn tones(&mut self, curve: &Curve) {
+        let (mut index, mut way) = ([0u32; LANES], [0.0; LANES]);
+        for i in 0..LANES {
+            (index[i], way[i]) = curve.place(self.logs[i]);
+        }
+        let mut ends = [[0.0; LANES]; 4];
+        for i in 0..LANES {
+            let [a, b] = curve.entries(index[i]);
+            [ends[0][i], ends[1][i], ends[2][i], ends[3][i]] = [a[0], b[0], a[1], b[1]];
+        }
+        for i in 0..LANES {
+            self.display[i] = ends[0][i] + way[i] * (ends[1][i] - ends[0][i]);
+            self.saturation[i] = ends[2][i] + way[i] * (ends[3][i] - ends[2][i]);
+        }
+    }
+
+    /// Linear display light in the place of the scene's. Where there is none it is black; where a pixel's own colour cannot be
+    /// told it is grey.
+    #[inline(always)]
+    fn lights(&mut self, mixing: Mixing, peak: f32, coloured: bool) {
+        let [red, green, blue] = &mut self.pixels;
+        for i in 0..LANES {
+            let pixel = [red[i], green[i], blue[i]];
+            let scene = if coloured {
+                luminance(&pixel, mixing.weights)
+            } else {
+                luminance(&pixel[..1], mixing.weights)
+            };
+            let (display, saturation) = (self.display[i], self.saturation[i]);
+            let seen = coloured & (scene < f32::MAX) & (self.logs[i] > -REACH);
+            let colour = display_colour(mixing.mix(pixel), scene, (display, saturation), peak);
+            let light = colour.map(|c| if seen { c } else { display });
+            [red[i], green[i], blue[i]] = light.map(|c| if scene > 0.0 { c } else { 0.0 });
+        }
+    }
+}
+
+#[inline(always)]
+fn coded(coding: &impl Coding, light: &Lane) -> [u16; LANES] {
+    let (mut index, mut way) = ([0u32; LANES], [0.0; LANES]);
+    for i in 0..LANES {
+        (index[i], way[i]) = coding.place(light[i]);
+    }
+    let entries = coding.entries();
+    let (mut a, mut b) = ([0.0; LANES], [0.0; LANES]);
+    for i in 0..LANES {
+        let pair = &entries[index[i] as usize..][..2];
+        (a[i], b[i]) = (pair[0], pair[1]);
+    }
+    let mut codes = [0; LANES];
+    for i in 0..LANES {
+        codes[i] = rounded(a[i], b[i], way[i]);
+    }
+    codes
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::colour::Encoder;
+    use super::super::headroom::Signal;
+    use super::super::settings::ToneSettings;
+    use super::*;
+    use crate::units::Primaries;
+    use rand::{Rng, SeedableRng};
+
+    /// Pixel by pixel, with branches.
+    fn slow<T: Coding>(brush: &Brush<T>, pixel: &[f32], log: f32) -> [u16; 3] {
+        let scene = luminance(pixel, brush.mixing.weights);
+        let (display, saturation) = brush.curve.at(log);
+        let light = match pixel {
+            _ if scene <= 0.0 => [0.0; 3],
+            &[r, g, b] if scene < f32::MAX && log > -REACH => {
+                let mixed = brush.mixing.mix([r, g, b]);
+                display_colour(mixed, scene, (display, saturation), brush.peak)
+            }
+            _ => [display; 3],
+        };
+        light.map(|v| brush.coding.code(v))
+    }
+
+    fn same_as_slow(coding: &impl Coding, peak: f32, to: Primaries) {
+        let mut rng = rand_chacha::ChaCha8Rng::seed_from_u64(5);
+        let settings = ToneSettings::default();
+        let curve = Curve::new(&settings, -2.0, peak.into(), |log| log.exp2() / 4.0);
+        let brush = Brush {
+            mixing: Mixing::new(Primaries::SRGB, to),
+            curve: &curve,
+            peak,
+            coding,
+        };
+        let odd = [0.0, -1.0, 1e-40, f32::NAN, f32::INFINITY, f32::MAX];
+        for (channels, columns) in [(1, 1), (1, 200), (3, 1), (3, 64), (3, 4097)] {
+            let from: Vec<f32> = (0..columns * channels)
+                .map(|_| match rng.random_range(0..40) {
+                    k @ 0..6 => odd[k],
+                    _ => rng.random_range(-20.0f32..8.0).exp2(),
+                })
+                .collect();
+            let logs: Vec<f32> = (0..columns)
+                .map(|_| rng.random_range(-33.0..33.0))
+                .collect();
+            let mut to = vec![0; 3 * columns];
+            brush.row(&from, channels, &logs, &mut to);
+            let pixels = from.chunks_exact(channels).zip(&logs);
+            for (k, (pixel, &log)) in pixels.enumerate() {
+                let wanted = slow(&brush, pixel, log);
+                assert_eq!(to[3 * k..3 * k + 3], wanted, "{pixel:?} {log}");
+            }
+        }
+    }
+
+    #[test]
+    fn rows_are_those_of_pixel_by_pixel() {
+        same_as_slow(&Encoder::new(), 1.0, Primaries::SRGB);
+        same_as_slow(&Encoder::new(), 1.0, Primaries::DISPLAY_P3);
+        same_as_slow(&Signal::new(), 4.9, Primaries::BT_2020);
+    }
+}
