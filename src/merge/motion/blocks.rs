@@ -2,12 +2,30 @@
 //! and the largest samples.
 use crate::raster::{Transform, Work, whole, wide};
 use ndarray::Array3;
-use std::ops::Range;
+use std::ops::{Add, Range, Sub};
 
 /// Blocks read at a time.
 const BLOCKS: usize = 64;
 /// Samples along them, for the largest blocks and four channels.
 const SAMPLES: usize = (4 * BLOCKS + 1) * 4;
+
+/// Samples, and numbers in which those down a block's side are added up exactly.
+pub(super) trait Sample: Copy + Default + PartialOrd + Into<f32> + Into<Self::Sum> {
+    /// Of both signs.
+    type Sum: Copy + Default + Add<Output = Self::Sum> + Sub<Output = Self::Sum> + Into<f32>;
+}
+
+impl Sample for u8 {
+    type Sum = i16;
+}
+
+impl Sample for u16 {
+    type Sum = f32;
+}
+
+impl Sample for f32 {
+    type Sum = f32;
+}
 
 /// What some blocks next to each other cover of one channel.
 pub(super) struct Covered<'a> {
@@ -21,7 +39,7 @@ pub(super) struct Covered<'a> {
 
 /// Reads a row of blocks of `SIDE` pixels through the map to the frame, and hands them over channel by channel in runs; `None`
 /// for blocks that the frame does not cover whole.
-pub(super) fn read<T: Copy + Into<f32>, const SIDE: usize>(
+pub(super) fn read<T: Sample, const SIDE: usize>(
     samples: &Array3<T>,
     (row, blocks): (usize, usize),
     transform: &Transform,
@@ -29,9 +47,9 @@ pub(super) fn read<T: Copy + Into<f32>, const SIDE: usize>(
 ) {
     let (rows, columns, channels) = samples.dim();
     let all = samples.as_slice().unwrap_or_default();
-    let mut some = Blocks::new();
+    let mut some = Blocks::<T>::new();
     for first in (0..blocks).step_by(BLOCKS) {
-        wide(Find::<SIDE> {
+        wide(Find::<T, SIDE> {
             transform,
             at: (row, first),
             frame: (rows, columns),
@@ -76,7 +94,7 @@ pub(super) fn read<T: Copy + Into<f32>, const SIDE: usize>(
 /// Marks blocks that the frame does not cover.
 const OUTSIDE: i32 = -1;
 
-struct Blocks {
+struct Blocks<T: Sample> {
     /// First pixel along each axis; [`OUTSIDE`] for both, or for neither.
     x: [i32; BLOCKS],
     y: [i32; BLOCKS],
@@ -86,15 +104,15 @@ struct Blocks {
     energy: [f32; BLOCKS],
     /// Down every column of samples: the sum of as many as a block is high, by how much the one after them is above the first,
     /// and the largest of those covered.
-    columns: [f32; SAMPLES],
-    rise: [f32; SAMPLES],
-    largest: [f32; SAMPLES],
+    columns: [T::Sum; SAMPLES],
+    rise: [T::Sum; SAMPLES],
+    largest: [T; SAMPLES],
     /// By channel.
     sums: [[f32; BLOCKS]; 4],
     peaks: [[f32; BLOCKS]; 4],
 }
 
-impl Blocks {
+impl<T: Sample> Blocks<T> {
     fn new() -> Self {
         Blocks {
             x: [OUTSIDE; BLOCKS],
@@ -102,9 +120,9 @@ impl Blocks {
             across: [0.0; BLOCKS],
             down: [0.0; BLOCKS],
             energy: [1.0; BLOCKS],
-            columns: [0.0; SAMPLES],
-            rise: [0.0; SAMPLES],
-            largest: [0.0; SAMPLES],
+            columns: [T::Sum::default(); SAMPLES],
+            rise: [T::Sum::default(); SAMPLES],
+            largest: [T::default(); SAMPLES],
             sums: [[0.0; BLOCKS]; 4],
             peaks: [[0.0; BLOCKS]; 4],
         }
@@ -130,31 +148,31 @@ impl Blocks {
             let columns = &self.columns[part.clone()];
             let (rise, largest) = (&self.rise[part.clone()], &self.largest[part]);
             for c in 0..C {
-                let sum = |of: &[f32]| {
-                    let sum: f32 = (0..SIDE).map(|n| of[n * C + c]).sum();
-                    let more = self.across[k] * (of[SIDE * C + c] - of[c]);
+                let sum = |of: &[T::Sum]| {
+                    let sum = (1..SIDE).fold(of[c], |sum, n| sum + of[n * C + c]).into();
+                    let more = self.across[k] * (of[SIDE * C + c] - of[c]).into();
                     if one_more { sum + more } else { sum }
                 };
                 let rest = if lower { self.down[k] * sum(rise) } else { 0.0 };
                 self.sums[c][k] = sum(columns) + rest;
-                let peak = (0..SIDE).fold(0.0, |peak, n| larger(peak, largest[n * C + c]));
+                let peak = (1..SIDE).fold(largest[c], |peak, n| larger(peak, largest[n * C + c]));
                 let last = largest[SIDE * C + c];
-                self.peaks[c][k] = if one_more { larger(peak, last) } else { peak };
+                self.peaks[c][k] = if one_more { larger(peak, last) } else { peak }.into();
             }
         }
     }
 }
 
 /// Finds the blocks of a row from one on.
-struct Find<'a, const SIDE: usize> {
+struct Find<'a, T: Sample, const SIDE: usize> {
     transform: &'a Transform,
     at: (usize, usize),
     /// Rows and columns of the frame.
     frame: (usize, usize),
-    blocks: &'a mut Blocks,
+    blocks: &'a mut Blocks<T>,
 }
 
-impl<const SIDE: usize> Work for Find<'_, SIDE> {
+impl<T: Sample, const SIDE: usize> Work for Find<'_, T, SIDE> {
     type Output = ();
 
     #[inline(always)]
@@ -200,16 +218,16 @@ fn split(place: f64) -> (f64, f32) {
 }
 
 /// Adds up the samples of a run of blocks down every column.
-struct AddDown<'a, T, const SIDE: usize> {
+struct AddDown<'a, T: Sample, const SIDE: usize> {
     /// From the run's first on.
     samples: &'a [T],
     width: usize,
     channels: usize,
     run: Range<usize>,
-    blocks: &'a mut Blocks,
+    blocks: &'a mut Blocks<T>,
 }
 
-impl<T: Copy + Into<f32>, const SIDE: usize> Work for AddDown<'_, T, SIDE> {
+impl<T: Sample, const SIDE: usize> Work for AddDown<'_, T, SIDE> {
     type Output = ();
 
     #[inline(always)]
@@ -221,12 +239,11 @@ impl<T: Copy + Into<f32>, const SIDE: usize> Work for AddDown<'_, T, SIDE> {
         let columns = blocks.columns[..count].iter_mut();
         let columns = columns.zip(&mut blocks.largest[..count]);
         for (k, (sum, largest)) in columns.enumerate() {
-            let first: f32 = rows[0][k].into();
-            let (mut total, mut peak) = (first, first);
+            let mut total: T::Sum = rows[0][k].into();
+            let mut peak = rows[0][k];
             for row in &rows[1..] {
-                let sample: f32 = row[k].into();
-                total += sample;
-                peak = larger(peak, sample);
+                total = total + row[k].into();
+                peak = larger(peak, row[k]);
             }
             (*sum, *largest) = (total, peak);
         }
@@ -235,8 +252,7 @@ impl<T: Copy + Into<f32>, const SIDE: usize> Work for AddDown<'_, T, SIDE> {
             let rises = blocks.rise[..count].iter_mut();
             let pairs = rises.zip(&mut blocks.largest[..count]);
             for ((rise, largest), (&first, &below)) in pairs.zip(rows[0].iter().zip(below)) {
-                let below: f32 = below.into();
-                *rise = below - first.into();
+                *rise = Into::<T::Sum>::into(below) - first.into();
                 *largest = larger(*largest, below);
             }
         }
@@ -245,6 +261,6 @@ impl<T: Copy + Into<f32>, const SIDE: usize> Work for AddDown<'_, T, SIDE> {
 
 /// The larger of two numbers: one instruction, where `max` looks for what is no number as well.
 #[inline(always)]
-fn larger(a: f32, b: f32) -> f32 {
+fn larger<T: PartialOrd>(a: T, b: T) -> T {
     if b > a { b } else { a }
 }

@@ -20,8 +20,8 @@ const NINE_TENTHS: f32 = 2.705_5;
 const SCALE: (f32, f32) = (1.0, 12.0);
 /// Bounds on what registration, sampling and compression leave of a place, pixels.
 const PLACE: (f32, f32) = (0.05, 0.5);
-/// Rows of blocks looked at, about.
-const ROWS: usize = 96;
+/// Blocks looked at, about, in whole rows.
+const BLOCKS: usize = 50_000;
 /// Blocks a bin needs.
 const ENOUGH: usize = 100;
 
@@ -89,8 +89,8 @@ impl Sample {
 
 /// A yardstick a pair.
 pub(super) fn measure(views: &[View], reference: usize, pairs: &[Pair]) -> Vec<Yardstick> {
-    let down = views[reference].dim().0;
-    let step = (down / ROWS).max(1);
+    let (down, across) = views[reference].dim();
+    let step = (down * across / BLOCKS).max(1);
     let rows: Vec<usize> = (1..down - 1).step_by(step).collect();
     let read: Vec<Vec<Vec<Sample>>> = rows
         .into_par_iter()

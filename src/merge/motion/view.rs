@@ -1,5 +1,5 @@
 //! A frame reduced to blocks of 2 x 2 or 4 x 4 pixels: radiance, its variance, and whether a block can say "at least" or "at most".
-use super::blocks::{self, Covered};
+use super::blocks::{self, Covered, Sample};
 use crate::formats::Compression;
 use crate::frames::Bracket;
 use crate::merge::noise::{Noise, NoiseModel};
@@ -240,7 +240,7 @@ impl<'a> View<'a> {
         }
     }
 
-    fn read_from<T: Copy + Into<f32>>(&self, samples: &Array3<T>, row: usize, line: &mut Line) {
+    fn read_from<T: Sample>(&self, samples: &Array3<T>, row: usize, line: &mut Line) {
         let full = self.pixels.full_scale();
         let scale = 1.0 / (full * (self.side * self.side) as f64);
         let put = |c: usize, blocks: Range<usize>, covered: Option<Covered>| match covered {
