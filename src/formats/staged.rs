@@ -2,7 +2,7 @@
 use super::ahead::Ahead;
 pub use super::temporary::abandon;
 pub(crate) use super::temporary::remove_leftovers;
-use super::temporary::{Temporary, folder_of, remove_leftovers_of};
+use super::temporary::{Temporary, folder_of, remove_leftovers_of, unless_abandoned};
 use crate::error::{Error, OutputProblem};
 use std::fs::{self, File, OpenOptions};
 use std::io::{self, BufWriter, Seek, Write};
@@ -69,7 +69,8 @@ pub fn write_whole_seekable(
     let file = sink.into_inner().map_err(|e| unwritable(e.into_error()))?;
     file.finish().map_err(unwritable)?;
     policy.check(path)?;
-    give_name(temporary.path(), path, policy.overwrite).map_err(|e| {
+    let give = || give_name(temporary.path(), path, policy.overwrite);
+    unless_abandoned(give).map_err(|e| {
         let problem = match e.kind() {
             io::ErrorKind::AlreadyExists if !policy.overwrite => OutputProblem::Exists,
             _ => OutputProblem::Unwritable,

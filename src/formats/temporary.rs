@@ -17,6 +17,16 @@ pub fn abandon() {
     }
 }
 
+/// Gives a finished file its name, unless its temporary one was taken away by [`abandon`], which waits meanwhile: it must not
+/// come between two steps of it.
+pub(super) fn unless_abandoned(give: impl FnOnce() -> io::Result<()>) -> io::Result<()> {
+    let open = OPEN.lock().unwrap_or_else(PoisonError::into_inner);
+    match &*open {
+        Some(_) => give(),
+        None => Err(io::ErrorKind::Interrupted.into()),
+    }
+}
+
 /// A file under a temporary name that is removed when this is dropped (if it is still there).
 pub(super) struct Temporary(PathBuf);
 
