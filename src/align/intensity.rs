@@ -1,5 +1,5 @@
 //! The intensity map: which level of one frame corresponds to which level of another, from pairs of pixels.
-use super::refine::look_up;
+use super::refine::look_up_row;
 use crate::raster::Transform;
 use crate::statistics::isotonic::increasing;
 use ndarray::Array2;
@@ -76,7 +76,9 @@ impl IntensityMap {
 fn collect(reference: &Array2<f32>, frame: &Array2<f32>, map: &Transform) -> Vec<Vec<(f32, f32)>> {
     let (rows, columns) = reference.dim();
     let mut bins = vec![Vec::new(); BINS];
+    let mut line = vec![0f32; columns];
     for r in 1..rows.saturating_sub(1) {
+        look_up_row(frame, map, r, &mut line);
         for c in 1..columns.saturating_sub(1) {
             let here = reference[[r, c]];
             let texture = (reference[[r, c + 1]] - reference[[r, c - 1]]).abs()
@@ -84,9 +86,7 @@ fn collect(reference: &Array2<f32>, frame: &Array2<f32>, map: &Transform) -> Vec
             if here <= super::signal::CRUSHED || here >= super::signal::CLIPPED || texture > 0.15 {
                 continue;
             }
-            let Some(seen) = look_up(frame, map, r, c) else {
-                continue;
-            };
+            let seen = line[c];
             if seen > super::signal::CRUSHED && seen < super::signal::CLIPPED {
                 bins[((here * BINS as f32) as usize).min(BINS - 1)].push((here, seen));
             }

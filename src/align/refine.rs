@@ -1,6 +1,6 @@
 //! Coarse to fine: a shift and a turn by Gauss-Newton on the rank planes, gain and offset free (after Lucas and Kanade
 //! 1981; the free gain and offset make the measure the correlation of Evangelidis and Psarakis 2008).
-use crate::raster::{Point, Transform};
+use crate::raster::{Point, Transform, Work, whole, wide};
 use nalgebra::{Matrix5, Vector5};
 use ndarray::Array2;
 use rayon::prelude::*;
@@ -96,11 +96,14 @@ fn sum_up(
                 count: 0.0,
             };
             let mut normal = [[0f64; 5]; 5];
+            let mut line = vec![0f32; columns];
             for r in start..(start + BAND).min(rows - 1) {
+                look_up_row(frame, map, r, &mut line);
                 for c in 1..columns - 1 {
-                    let Some(seen) = look_up(frame, map, r, c) else {
+                    let seen = line[c];
+                    if seen.is_nan() {
                         continue;
-                    };
+                    }
                     let here = reference[[r, c]];
                     let residual = f64::from(here) * gain + offset - f64::from(seen);
                     let weight = if residual.abs() > limit {
@@ -167,6 +170,81 @@ pub(super) fn look_up(
     Some(top + t * (below - top))
 }
 
+/// The frame's values along a row of the reference, as [`look_up`] gives them; no number where it gives none.
+pub(super) fn look_up_row(frame: &Array2<f32>, map: &Transform, row: usize, out: &mut [f32]) {
+    match frame.as_slice() {
+        Some(samples) if *map == Transform::IDENTITY => {
+            let (rows, columns) = frame.dim();
+            out.fill(f32::NAN);
+            if row + 1 < rows {
+                let line = &samples[row * columns..][..columns - 1];
+                out.iter_mut().zip(line).for_each(|(out, v)| *out = *v);
+            }
+        }
+        Some(samples) => wide(RowSeen {
+            samples,
+            dim: frame.dim(),
+            map,
+            row,
+            out,
+        }),
+        None => {
+            let values = (0..).map(|c| look_up(frame, map, row, c).unwrap_or(f32::NAN));
+            out.iter_mut().zip(values).for_each(|(out, v)| *out = v);
+        }
+    }
+}
+
+struct RowSeen<'a> {
+    samples: &'a [f32],
+    dim: (usize, usize),
+    map: &'a Transform,
+    row: usize,
+    out: &'a mut [f32],
+}
+
+impl Work for RowSeen<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(self) {
+        const TOGETHER: usize = 128;
+        let Transform([a, b, c]) = self.map;
+        let (rows, columns) = self.dim;
+        let (right, bottom) = (columns as f64 - 1.0, rows as f64 - 1.0);
+        let y = self.row as f64 + 0.5;
+        let (mut index, mut parts) = ([0i32; TOGETHER], [(0f32, 0f32); TOGETHER]);
+        for (first, out) in (0..).step_by(TOGETHER).zip(self.out.chunks_mut(TOGETHER)) {
+            let places = index.iter_mut().zip(&mut parts);
+            for (k, (index, part)) in (first..).zip(places).take(out.len()) {
+                let x = f64::from(k) + 0.5;
+                let w = c[0] * x + c[1] * y + c[2];
+                let at_x = (a[0] * x + a[1] * y + a[2]) / w - 0.5;
+                let at_y = (b[0] * x + b[1] * y + b[2]) / w - 0.5;
+                let inside =
+                    (w > 1e-9) & (at_x >= 0.0) & (at_y >= 0.0) & (at_x < right) & (at_y < bottom);
+                let (column, line) = (at_x.floor(), at_y.floor());
+                *part = ((at_x - column) as f32, (at_y - line) as f32);
+                let place = whole(line * columns as f64 + column);
+                *index = if inside { place } else { -1 };
+            }
+            for (out, (&index, &(s, t))) in out.iter_mut().zip(index.iter().zip(&parts)) {
+                let Ok(at) = usize::try_from(index) else {
+                    *out = f32::NAN;
+                    continue;
+                };
+                let (upper, lower) = (
+                    &self.samples[at..at + 2],
+                    &self.samples[at + columns..][..2],
+                );
+                let top = upper[0] + s * (upper[1] - upper[0]);
+                let below = lower[0] + s * (lower[1] - lower[0]);
+                *out = top + t * (below - top);
+            }
+        }
+    }
+}
+
 /// Correlation coefficient of the reference and the frame looked up through the map, over their overlap. `None` if
 /// that is less than a fifth of the plane or without contrast.
 pub(super) fn correlation(
@@ -176,9 +254,12 @@ pub(super) fn correlation(
 ) -> Option<f64> {
     let (rows, columns) = reference.dim();
     let mut s = [0f64; 6];
+    let mut line = vec![0f32; columns];
     for r in (0..rows).step_by(2) {
+        look_up_row(frame, map, r, &mut line);
         for c in (0..columns).step_by(2) {
-            if let Some(seen) = look_up(frame, map, r, c) {
+            let seen = line[c];
+            if !seen.is_nan() {
                 let (a, b) = (f64::from(reference[[r, c]]), f64::from(seen));
                 for (sum, term) in s.iter_mut().zip([1.0, a, b, a * a, b * b, a * b]) {
                     *sum += term;
@@ -189,4 +270,32 @@ pub(super) fn correlation(
     let [n, a, b, aa, bb, ab] = s;
     let spread = (aa - a * a / n) * (bb - b * b / n);
     (n > 0.05 * (rows * columns) as f64 && spread > 1e-9).then(|| (ab - a * b / n) / spread.sqrt())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    proptest! {
+        #[test]
+        fn rows_are_those_of_single_places(
+            degrees in prop_oneof![Just(0.0), -8.0..8.0f64],
+            x in prop_oneof![(-3i32..4).prop_map(f64::from), -30.0..30.0f64],
+            y in prop_oneof![(-3i32..4).prop_map(f64::from), -30.0..30.0f64],
+            tilt in prop_oneof![Just(0.0), -1e-4..1e-4f64],
+        ) {
+            let frame = Array2::from_shape_fn((40, 300), |(r, c)| ((r * 37 + c * 11) % 97) as f32);
+            let mut map = Transform::turn(Point { x: 150.0, y: 20.0 }, degrees, x, y);
+            map.0[2][0] = tilt;
+            for row in 0..40 {
+                let mut line = vec![0.0; 300];
+                look_up_row(&frame, &map, row, &mut line);
+                for (c, seen) in line.into_iter().enumerate() {
+                    let alone = look_up(&frame, &map, row, c).unwrap_or(f32::NAN);
+                    prop_assert!(seen == alone || seen.is_nan() && alone.is_nan(), "{row} {c}: {seen} {alone}");
+                }
+            }
+        }
+    }
 }

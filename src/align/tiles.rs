@@ -1,8 +1,9 @@
 //! Where to look: tiles spread over the frame, in each cell the place with most texture that both frames show.
-use super::refine::look_up;
+use super::refine::look_up_row;
 use super::signal::{CLIPPED, CRUSHED, Small};
 use crate::raster::Transform;
 use ndarray::Array2;
+use rayon::prelude::*;
 
 /// Cells along the longer side at most: to find a motion, and to see that there is none.
 pub(super) const CELLS: usize = 16;
@@ -61,17 +62,28 @@ fn texture(fixed: &Small, moving: &Small, map: &Transform) -> Array2<f32> {
     let (luma, other) = (&fixed.luma, &moving.luma);
     let (rows, columns) = luma.dim();
     let seen = |v: f32| v > CRUSHED && v < CLIPPED;
-    Array2::from_shape_fn((rows, columns), |(r, c)| {
-        if r == 0 || c == 0 || r + 1 == rows || c + 1 == columns || !seen(luma[[r, c]]) {
-            return 0.0;
-        }
-        if !look_up(other, map, r, c).is_some_and(seen) {
-            return 0.0;
-        }
-        let x = luma[[r, c + 1]] - luma[[r, c - 1]];
-        let y = luma[[r + 1, c]] - luma[[r - 1, c]];
-        (x * x + y * y).min(0.02)
-    })
+    let mut texture = Array2::zeros((rows, columns));
+    let Some(all) = texture.as_slice_mut().filter(|all| !all.is_empty()) else {
+        return texture;
+    };
+    let lines = all.par_chunks_mut(columns).enumerate();
+    lines.for_each_init(
+        || vec![0f32; columns],
+        |line, (r, out)| {
+            if r == 0 || r + 1 == rows {
+                return;
+            }
+            look_up_row(other, map, r, line);
+            for c in 1..columns - 1 {
+                if seen(luma[[r, c]]) && seen(line[c]) {
+                    let x = luma[[r, c + 1]] - luma[[r, c - 1]];
+                    let y = luma[[r + 1, c]] - luma[[r - 1, c]];
+                    out[c] = (x * x + y * y).min(0.02);
+                }
+            }
+        },
+    );
+    texture
 }
 
 /// Summed-area table.

@@ -5,7 +5,7 @@ use ndarray::Array3;
 use std::ops::{Add, Range, Sub};
 
 /// Blocks read at a time.
-const BLOCKS: usize = 64;
+pub(super) const BLOCKS: usize = 64;
 /// Samples along them, for the largest blocks and four channels.
 const SAMPLES: usize = (4 * BLOCKS + 1) * 4;
 
@@ -75,9 +75,9 @@ pub(super) fn read<T: Sample, const SIDE: usize>(
                 blocks: &mut some,
             });
             match channels {
-                1 => some.fold::<SIDE, 1>(&run),
-                3 => some.fold::<SIDE, 3>(&run),
-                _ => some.fold::<SIDE, 4>(&run),
+                1 => fold::<T, SIDE, 1>(&run, &mut some),
+                3 => fold::<T, SIDE, 3>(&run, &mut some),
+                _ => fold::<T, SIDE, 4>(&run, &mut some),
             }
             for c in 0..channels {
                 let covered = Covered {
@@ -89,6 +89,11 @@ pub(super) fn read<T: Sample, const SIDE: usize>(
             }
         }
     }
+}
+
+fn fold<T: Sample, const SIDE: usize, const C: usize>(run: &Range<usize>, blocks: &mut Blocks<T>) {
+    let run = run.clone();
+    wide(Fold::<T, SIDE, C> { run, blocks });
 }
 
 /// Marks blocks that the frame does not cover.
@@ -107,6 +112,10 @@ struct Blocks<T: Sample> {
     columns: [T::Sum; SAMPLES],
     rise: [T::Sum; SAMPLES],
     largest: [T; SAMPLES],
+    /// The same three over as many pixels to the right as a block is wide.
+    square: [T::Sum; SAMPLES],
+    square_rise: [T::Sum; SAMPLES],
+    square_largest: [T; SAMPLES],
     /// By channel.
     sums: [[f32; BLOCKS]; 4],
     peaks: [[f32; BLOCKS]; 4],
@@ -123,6 +132,9 @@ impl<T: Sample> Blocks<T> {
             columns: [T::Sum::default(); SAMPLES],
             rise: [T::Sum::default(); SAMPLES],
             largest: [T::default(); SAMPLES],
+            square: [T::Sum::default(); SAMPLES],
+            square_rise: [T::Sum::default(); SAMPLES],
+            square_largest: [T::default(); SAMPLES],
             sums: [[0.0; BLOCKS]; 4],
             peaks: [[0.0; BLOCKS]; 4],
         }
@@ -138,28 +150,80 @@ impl<T: Sample> Blocks<T> {
         let length = (from..count).zip(xs).take_while(on).count();
         from..from + length
     }
+}
 
-    /// The blocks of a run of `C` channels from what was found down their columns.
-    fn fold<const SIDE: usize, const C: usize>(&mut self, run: &Range<usize>) {
-        let one_more = self.across[run.start] > 0.0;
-        let lower = self.down[run.start] > 0.0;
-        for (i, k) in run.clone().enumerate() {
-            let part = i * SIDE * C..(i * SIDE + SIDE + 1) * C;
-            let columns = &self.columns[part.clone()];
-            let (rise, largest) = (&self.rise[part.clone()], &self.largest[part]);
-            for c in 0..C {
-                let sum = |of: &[T::Sum]| {
-                    let sum = (1..SIDE).fold(of[c], |sum, n| sum + of[n * C + c]).into();
-                    let more = self.across[k] * (of[SIDE * C + c] - of[c]).into();
-                    if one_more { sum + more } else { sum }
+/// The blocks of a run of `C` channels from what was found down their columns.
+struct Fold<'a, T: Sample, const SIDE: usize, const C: usize> {
+    run: Range<usize>,
+    blocks: &'a mut Blocks<T>,
+}
+
+impl<T: Sample, const SIDE: usize, const C: usize> Work for Fold<'_, T, SIDE, C> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(self) {
+        let Blocks {
+            across,
+            down,
+            columns,
+            rise,
+            largest,
+            square,
+            square_rise,
+            square_largest,
+            sums,
+            peaks,
+            ..
+        } = self.blocks;
+        let one_more = across[self.run.start] > 0.0;
+        let lower = down[self.run.start] > 0.0;
+        let count = self.run.len() * SIDE * C;
+        along::<_, SIDE, C>(&columns[..count], square, |a, b| a + b);
+        along::<_, SIDE, C>(&largest[..count], square_largest, larger);
+        if lower {
+            along::<_, SIDE, C>(&rise[..count], square_rise, |a, b| a + b);
+        }
+        for c in 0..C {
+            for (i, k) in self.run.clone().enumerate() {
+                let (at, next) = (i * SIDE * C + c, (i + 1) * SIDE * C + c);
+                let whole = |square: &[T::Sum], columns: &[T::Sum]| {
+                    let sum: f32 = square[at].into();
+                    if one_more {
+                        sum + across[k] * (columns[next] - columns[at]).into()
+                    } else {
+                        sum
+                    }
                 };
-                let rest = if lower { self.down[k] * sum(rise) } else { 0.0 };
-                self.sums[c][k] = sum(columns) + rest;
-                let peak = (1..SIDE).fold(largest[c], |peak, n| larger(peak, largest[n * C + c]));
-                let last = largest[SIDE * C + c];
-                self.peaks[c][k] = if one_more { larger(peak, last) } else { peak }.into();
+                sums[c][k] = whole(square, columns);
+                let mut peak = square_largest[at];
+                if lower {
+                    sums[c][k] += down[k] * whole(square_rise, rise);
+                }
+                if one_more {
+                    peak = larger(peak, largest[next]);
+                }
+                peaks[c][k] = peak.into();
             }
         }
+    }
+}
+
+/// What `SIDE` samples of one channel come to, from each one on.
+#[inline(always)]
+fn along<V: Copy, const SIDE: usize, const C: usize>(
+    from: &[V],
+    out: &mut [V],
+    both: impl Fn(V, V) -> V,
+) {
+    let count = from.len() - (SIDE - 1) * C;
+    let shifted: [&[V]; SIDE] = std::array::from_fn(|n| &from[n * C..][..count]);
+    for (k, out) in out[..count].iter_mut().enumerate() {
+        let mut value = shifted[0][k];
+        for next in &shifted[1..] {
+            value = both(value, next[k]);
+        }
+        *out = value;
     }
 }
 

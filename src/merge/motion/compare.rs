@@ -10,8 +10,8 @@ use rayon::prelude::*;
 pub(super) const STEPS: f32 = 2.0;
 /// A score that stands for itself and anything beyond.
 pub(super) const FULL: f32 = 255.0;
-/// Rows of blocks that one thread does at a time.
-const STRIP: usize = 32;
+/// Rows of blocks that one thread does at a time, at least and at most: the rows at either end are read twice.
+const STRIP: (usize, usize) = (32, 128);
 
 /// Two frames to compare.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -90,15 +90,17 @@ pub(super) fn scores(
     yardsticks: &[Yardstick],
 ) -> Vec<Scores> {
     let (down, across) = views[reference].dim();
-    let strips: Vec<Vec<Vec<u8>>> = (0..down.div_ceil(STRIP))
+    let height = (down / (4 * rayon::current_num_threads())).clamp(STRIP.0, STRIP.1);
+    let strips: Vec<Vec<Vec<u8>>> = (0..down.div_ceil(height))
         .into_par_iter()
         .map(|strip| {
-            let rows = strip * STRIP..((strip + 1) * STRIP).min(down);
+            let rows = strip * height..((strip + 1) * height).min(down);
             Strip::new(views, reference, pairs, yardsticks).run(rows)
         })
         .collect();
     let planes = pairs.iter().enumerate().map(|(p, &pair)| {
-        let bytes: Vec<u8> = strips.iter().flat_map(|s| s[p].iter().copied()).collect();
+        let strips: Vec<&[u8]> = strips.iter().map(|s| s[p].as_slice()).collect();
+        let bytes = strips.concat();
         Scores {
             pair,
             plane: Array2::from_shape_vec((down, across), bytes)

@@ -18,6 +18,7 @@ use crate::response::Response;
 use crate::statistics::significance::chi_square_upper;
 use compare::{Pair, Scores};
 use ndarray::Array2;
+use rayon::prelude::*;
 use std::ops::Range;
 use view::View;
 
@@ -167,7 +168,7 @@ fn views<'a>(
         return None;
     }
     let view = |j| View::new((bracket, j), response, noise, side);
-    Some((0..count).map(view).collect())
+    Some((0..count).into_par_iter().map(view).collect())
 }
 
 /// Scores of every pair that decides something.

@@ -1,9 +1,9 @@
 //! A frame reduced to blocks of 2 x 2 or 4 x 4 pixels: radiance, its variance, and whether a block can say "at least" or "at most".
-use super::blocks::{self, Covered, Sample};
+use super::blocks::{self, BLOCKS, Covered, Sample};
 use crate::formats::Compression;
 use crate::frames::Bracket;
 use crate::merge::noise::{Noise, NoiseModel};
-use crate::raster::{Pixels, Transform};
+use crate::raster::{Pixels, Transform, Work, wide};
 use crate::response::{Response, ResponseCurve};
 use ndarray::Array3;
 use std::ops::Range;
@@ -81,13 +81,12 @@ impl Words {
         }
     }
 
-    /// Puts words from a block on.
-    fn put(&mut self, from: usize, words: impl Iterator<Item = Word>) {
-        let values = self.x[from..].iter_mut().zip(&mut self.v[from..]);
-        let bounds = self.least[from..].iter_mut().zip(&mut self.most[from..]);
-        for (((x, v), (least, most)), word) in values.zip(bounds).zip(words) {
-            (*x, *v, *least, *most) = (word.x, word.v, word.least, word.most);
-        }
+    /// Says nothing of some blocks.
+    fn forget(&mut self, blocks: Range<usize>) {
+        self.x[blocks.clone()].fill(NOTHING.x);
+        self.v[blocks.clone()].fill(NOTHING.v);
+        self.least[blocks.clone()].fill(NOTHING.least);
+        self.most[blocks].fill(NOTHING.most);
     }
 }
 
@@ -244,11 +243,15 @@ impl<'a> View<'a> {
         let full = self.pixels.full_scale();
         let scale = 1.0 / (full * (self.side * self.side) as f64);
         let put = |c: usize, blocks: Range<usize>, covered: Option<Covered>| match covered {
-            None => line[c].put(blocks.start, blocks.map(|_| NOTHING)),
-            Some(covered) => {
-                let words = self.channels[c].words(covered, scale, full);
-                line[c].put(blocks.start, words);
-            }
+            None => line[c].forget(blocks),
+            Some(covered) => wide(Fill {
+                channel: &self.channels[c],
+                covered,
+                scale,
+                full,
+                words: &mut line[c],
+                blocks,
+            }),
         };
         let place = (row, self.dim().1);
         match self.side {
@@ -258,44 +261,57 @@ impl<'a> View<'a> {
     }
 }
 
-impl Channel {
-    #[inline]
-    fn looked_up(&self, entry: usize) -> Word {
-        let [x, v] = self.table[entry];
-        Word {
-            x,
-            v,
-            least: f32::from(entry >= self.between.start),
-            most: f32::from(entry < self.between.end),
-        }
-    }
+/// Fills the words of some blocks; `scale` makes mean levels of their sums.
+struct Fill<'a> {
+    channel: &'a Channel,
+    covered: Covered<'a>,
+    scale: f64,
+    full: f64,
+    words: &'a mut Words,
+    blocks: Range<usize>,
+}
 
-    /// The words of blocks; `scale` makes mean levels of their sums.
-    fn words<'b>(
-        &'b self,
-        covered: Covered<'b>,
-        scale: f64,
-        full: f64,
-    ) -> impl Iterator<Item = Word> + 'b {
-        let last = self.table.len().saturating_sub(1);
-        let entry = (scale * last as f64) as f32;
-        let limit = f64::from(self.clipped) * full;
+impl Work for Fill<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(self) {
+        let (channel, covered) = (self.channel, self.covered);
+        let x = &mut self.words.x[self.blocks.clone()];
+        let v = &mut self.words.v[self.blocks.clone()];
+        let least = &mut self.words.least[self.blocks.clone()];
+        let most = &mut self.words.most[self.blocks];
+        let last = channel.table.len().saturating_sub(1);
+        let limit = f64::from(channel.clipped) * self.full;
         // Of whole codes those from the next one on.
         let limit = if last > 0 { limit.ceil() } else { limit } as f32;
-        let sums = covered.sums.iter().zip(covered.peaks);
-        sums.zip(covered.energy)
-            .map(move |((&sum, &peak), &energy)| {
-                let word = if last == 0 {
-                    self.light.word(f64::from(sum) * scale)
-                } else {
-                    self.looked_up(((sum * entry + 0.5) as usize).min(last))
-                };
-                Word {
-                    v: word.v * energy,
-                    most: if peak >= limit { 0.0 } else { word.most },
-                    ..word
-                }
-            })
+        let sums = covered.sums.iter();
+        if last == 0 {
+            for (i, &sum) in sums.enumerate() {
+                let word = channel.light.word(f64::from(sum) * self.scale);
+                (x[i], v[i], least[i], most[i]) = (word.x, word.v, word.least, word.most);
+            }
+        } else {
+            let entry = (self.scale * last as f64) as f32;
+            let (from, to) = (channel.between.start as i32, channel.between.end as i32);
+            let mut entries = [0i32; BLOCKS];
+            for (to, sum) in entries.iter_mut().zip(sums) {
+                *to = ((sum * entry + 0.5) as i32).min(last as i32);
+            }
+            for ((x, v), &entry) in x.iter_mut().zip(v.iter_mut()).zip(&entries) {
+                [*x, *v] = channel.table[entry as usize];
+            }
+            for ((least, most), &entry) in least.iter_mut().zip(most.iter_mut()).zip(&entries) {
+                *least = if entry >= from { 1.0 } else { 0.0 };
+                *most = if entry < to { 1.0 } else { 0.0 };
+            }
+        }
+        for (v, energy) in v.iter_mut().zip(covered.energy) {
+            *v *= energy;
+        }
+        for (most, &peak) in most.iter_mut().zip(covered.peaks) {
+            *most = if peak >= limit { 0.0 } else { *most };
+        }
     }
 }
 
