@@ -3,7 +3,7 @@ use super::intensity::IntensityMap;
 use super::kernel::Kernel;
 use super::model::{Extent, Fit, MotionModel, choose, distance, residual, shift_uncertainty};
 use super::signal::{Small, pyramid, ranks};
-use super::tile::{Looked, Lost, Match, REACH, Tile};
+use super::tile::{Looked, Match, REACH, Tile, tally};
 use super::{refine, search, tiles};
 use crate::finding::Finding;
 use crate::formats::Picture;
@@ -28,8 +28,6 @@ const ENOUGH: usize = 12;
 const LEAST: usize = 4;
 /// Of tiles with texture so many must be there for each that is not, where little else shows that a frame lay still.
 const OUTVOTED: usize = 4;
-/// Noise variance of the darkest part of a frame over that of most of it, about.
-const NOISIER: f64 = 8.0;
 /// Candidates of the search that are followed up.
 const CANDIDATES: usize = 3;
 
@@ -215,7 +213,29 @@ impl Pair<'_> {
     /// Placed where it is if a few tiles all over the frame are there, with hardly one astray: what a tripod's frames cost.
     fn plainly_still(&self) -> Option<Placement> {
         let here = Transform::IDENTITY;
-        let (matches, seen) = self.matches(&here, &self.levels(&here)?, tiles::FEW_CELLS);
+        let levels = self.levels(&here)?;
+        let places = tiles::places(self.fixed, self.moving, &here, tiles::FEW_CELLS);
+        // Every fourth first: a frame that is plainly elsewhere need not be looked at any more.
+        let (some, rest): (Vec<_>, Vec<_>) =
+            places.iter().enumerate().partition(|(i, _)| i % 4 == 0);
+        let look = |places: &[(usize, &(usize, usize))]| {
+            self.look(places.iter().map(|(_, place)| **place), &here, &levels)
+        };
+        let first = look(&some);
+        let (matches, seen) = tally(&first);
+        let astray = |m: &Match| distance(&here, m) >= AGREES;
+        if matches.iter().any(astray) || 10 * (seen - matches.len()) > places.len() {
+            return None;
+        }
+        let (mut first, mut rest) = (first.into_iter(), look(&rest).into_iter());
+        let in_order = (0..places.len()).filter_map(|i| {
+            if i % 4 == 0 {
+                first.next()
+            } else {
+                rest.next()
+            }
+        });
+        let (matches, seen) = tally(&in_order.collect::<Vec<_>>());
         if matches.len() < ENOUGH || 10 * matches.len() < 9 * seen {
             return None;
         }
@@ -297,40 +317,25 @@ impl Pair<'_> {
     /// The tiles found in the frame, and how many could be seen.
     fn matches(&self, map: &Transform, levels: &IntensityMap, cells: usize) -> (Vec<Match>, usize) {
         let places = tiles::places(self.fixed, self.moving, map, cells);
+        tally(&self.look(places.into_iter(), map, levels))
+    }
+
+    /// Looks for the tiles at these places.
+    fn look(
+        &self,
+        places: impl Iterator<Item = (usize, usize)>,
+        map: &Transform,
+        levels: &IntensityMap,
+    ) -> Vec<Looked> {
         let size = tiles::size(self.fixed.block);
         let kernel = Kernel::get();
-        let looked: Vec<Looked> = places
-            .par_iter()
-            .map(|&place| {
-                let tile = Tile::cut(&self.reference.pixels, place, size, levels);
-                tile.find(&self.frame.pixels, map, kernel)
-            })
-            .collect();
-        let lost = looked.iter().filter_map(|l| match l {
-            Looked::Lost(lost) => Some(*lost),
-            _ => None,
-        });
-        let found = looked.iter().filter(|l| matches!(l, Looked::Found(_)));
-        let seen = found.count() + could_be_seen(lost.collect());
-        let good = |m: &Match| m.explained > 0.2 && m.covariance.iter().all(|v| v.is_finite());
-        let found = looked.into_iter().filter_map(|l| match l {
-            Looked::Found(m) if good(&m) => Some(m),
-            _ => None,
-        });
-        (found.collect(), seen)
+        let places: Vec<(usize, usize)> = places.collect();
+        let look = |&place: &(usize, usize)| {
+            let tile = Tile::cut(&self.reference.pixels, place, size, levels);
+            tile.find(&self.frame.pixels, map, kernel)
+        };
+        places.par_iter().map(look).collect()
     }
-}
-
-/// How many of the tiles that were not there could have been seen. Their noise is what their residuals show where they fitted
-/// best, but not much more than most of them have.
-fn could_be_seen(lost: Vec<Lost>) -> usize {
-    let mut noise: Vec<f64> = lost.iter().map(|l| l.noise).collect();
-    noise.sort_by(f64::total_cmp);
-    let Some(&low) = noise.get(noise.len() / 4) else {
-        return 0;
-    };
-    let seen = |l: &&Lost| l.could_be_seen(l.noise.clamp(low, NOISIER * low));
-    lost.iter().filter(seen).count()
 }
 
 /// True if the tile lies within half a pixel of where the map puts it, or within three times its own uncertainty, which

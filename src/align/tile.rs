@@ -75,6 +75,9 @@ impl Lost {
     }
 }
 
+/// Noise variance of the darkest part of a frame over that of most of it, about.
+const NOISIER: f64 = 8.0;
+
 /// The reference's side of a tile, ready to be looked for in a frame.
 pub(super) struct Tile {
     pub(super) top: usize,
@@ -197,4 +200,32 @@ impl Tile {
         };
         to.map_or(Looked::Unseen, |to| Looked::Found(found(to)))
     }
+}
+
+/// The tiles that were found, and how many could be seen.
+pub(super) fn tally(looked: &[Looked]) -> (Vec<Match>, usize) {
+    let lost = looked.iter().filter_map(|l| match l {
+        Looked::Lost(lost) => Some(*lost),
+        _ => None,
+    });
+    let found = looked.iter().filter(|l| matches!(l, Looked::Found(_)));
+    let seen = found.count() + could_be_seen(lost.collect());
+    let good = |m: &Match| m.explained > 0.2 && m.covariance.iter().all(|v| v.is_finite());
+    let found = looked.iter().filter_map(|l| match l {
+        Looked::Found(m) if good(m) => Some(*m),
+        _ => None,
+    });
+    (found.collect(), seen)
+}
+
+/// How many of the tiles that were not there could have been seen. Their noise is what their residuals show where they fitted
+/// best, but not much more than most of them have.
+fn could_be_seen(lost: Vec<Lost>) -> usize {
+    let mut noise: Vec<f64> = lost.iter().map(|l| l.noise).collect();
+    noise.sort_by(f64::total_cmp);
+    let Some(&low) = noise.get(noise.len() / 4) else {
+        return 0;
+    };
+    let seen = |l: &&Lost| l.could_be_seen(l.noise.clamp(low, NOISIER * low));
+    lost.iter().filter(seen).count()
 }

@@ -92,6 +92,7 @@ impl Work for RowOfTile<'_> {
         let start = (self.row, self.tile.start);
         places.find(self.transform, start, window.frame);
         places.weigh(&mut self.line.energy[self.tile.clone()]);
+        let on_centre = places.on_centre();
         let mut from = 0;
         while from < self.tile.len() {
             let run = places.run(from, self.tile.len());
@@ -100,7 +101,10 @@ impl Work for RowOfTile<'_> {
                 let out = &mut channel[self.tile.start..][run.clone()];
                 match places.at(from) {
                     None => out.fill(UNCOVERED),
-                    Some(at) => sum(places, (plane, window, at), from, out),
+                    Some(at) if on_centre => {
+                        sum::<true>(places, (plane, window, at), from, out);
+                    }
+                    Some(at) => sum::<false>(places, (plane, window, at), from, out),
                 }
             }
             from = run.end;
@@ -108,9 +112,10 @@ impl Work for RowOfTile<'_> {
     }
 }
 
-/// Sums a run from the first of its places, where `at` is the pixel of the frame at whose centre or beyond it lies.
+/// Sums a run from the first of its places, where `at` is the pixel of the frame at whose centre or beyond it lies. `CENTRES`
+/// says whether any may lie at a centre.
 #[inline(always)]
-fn sum(
+fn sum<const CENTRES: bool>(
     places: &Places,
     (plane, window, at): (&[f32], &Window, (isize, isize)),
     from: usize,
@@ -121,7 +126,7 @@ fn sum(
         let step = step * LANES;
         let samples = &plane[start + step..];
         let rows = std::array::from_fn(|i| lanes(samples, i * window.width));
-        let sums = sum_lanes(places, from + step, rows);
+        let sums = sum_lanes::<CENTRES>(places, from + step, rows);
         match out.first_chunk_mut::<LANES>() {
             Some(out) => *out = sums,
             None => out.iter_mut().zip(sums).for_each(|(o, s)| *o = s),
@@ -131,29 +136,33 @@ fn sum(
 
 /// Sums some places next to each other from the rows of samples around them.
 #[inline(always)]
-fn sum_lanes(places: &Places, from: usize, rows: [&[f32; LANES + TAPS - 1]; TAPS]) -> [f32; LANES] {
+fn sum_lanes<const CENTRES: bool>(
+    places: &Places,
+    from: usize,
+    rows: [&[f32; LANES + TAPS - 1]; TAPS],
+) -> [f32; LANES] {
     let across = places.across.each_ref().map(|w| lanes::<LANES>(w, from));
     let down = places.down.each_ref().map(|w| lanes::<LANES>(w, from));
     let mut sums = [0f32; LANES];
     for (l, out) in sums.iter_mut().enumerate() {
         let weights = [across[0][l], across[1][l], across[2][l], across[3][l]];
-        let a = weigh(
+        let a = weigh::<CENTRES>(
             weights,
             [rows[0][l], rows[0][l + 1], rows[0][l + 2], rows[0][l + 3]],
         );
-        let b = weigh(
+        let b = weigh::<CENTRES>(
             weights,
             [rows[1][l], rows[1][l + 1], rows[1][l + 2], rows[1][l + 3]],
         );
-        let c = weigh(
+        let c = weigh::<CENTRES>(
             weights,
             [rows[2][l], rows[2][l + 1], rows[2][l + 2], rows[2][l + 3]],
         );
-        let d = weigh(
+        let d = weigh::<CENTRES>(
             weights,
             [rows[3][l], rows[3][l + 1], rows[3][l + 2], rows[3][l + 3]],
         );
-        let sum = weigh(
+        let sum = weigh::<CENTRES>(
             [down[0][l], down[1][l], down[2][l], down[3][l]],
             [a, b, c, d],
         );
@@ -166,9 +175,12 @@ fn sum_lanes(places: &Places, from: usize, rows: [&[f32; LANES + TAPS - 1]; TAPS
 /// The weighted sum along one axis. At a pixel's centre, where the one before has no weight, that pixel alone, so that the others
 /// need not be finite.
 #[inline(always)]
-fn weigh(weights: [f32; TAPS], values: [f32; TAPS]) -> f32 {
+fn weigh<const CENTRES: bool>(weights: [f32; TAPS], values: [f32; TAPS]) -> f32 {
     let [a, b, c, d] = weights;
     let sum = a * values[0] + b * values[1] + c * values[2] + d * values[3];
+    if !CENTRES {
+        return sum;
+    }
     // Chosen by bits, so that both are made and the loop around has no branch.
     let alone = u32::from(a == 0.0).wrapping_neg();
     f32::from_bits(values[1].to_bits() & alone | sum.to_bits() & !alone)

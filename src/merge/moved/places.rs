@@ -44,7 +44,17 @@ impl Default for Places {
 impl Places {
     /// Finds the places of a row of the reference from a column on, in a frame of so many rows and columns.
     #[inline(always)]
-    pub fn find(
+    pub fn find(&mut self, transform: &Transform, start: (usize, usize), frame: (usize, usize)) {
+        // Without perspective there is nothing to divide by.
+        if transform.0[2] == [0.0, 0.0, 1.0] {
+            self.find_by::<false>(transform, start, frame);
+        } else {
+            self.find_by::<true>(transform, start, frame);
+        }
+    }
+
+    #[inline(always)]
+    fn find_by<const PERSPECTIVE: bool>(
         &mut self,
         transform: &Transform,
         (row, first): (usize, usize),
@@ -58,8 +68,12 @@ impl Places {
         let places = places.zip(beyond_x.iter_mut().zip(beyond_y));
         for (k, ((to_x, to_y), (beyond_x, beyond_y))) in (0i32..).zip(places) {
             let x = first + f64::from(k);
-            let w = c[0] * x + c[1] * y + c[2];
-            let near = 1.0 / w;
+            let w = if PERSPECTIVE {
+                c[0] * x + c[1] * y + c[2]
+            } else {
+                1.0
+            };
+            let near = if PERSPECTIVE { 1.0 / w } else { 1.0 };
             let (column, s) = split((a[0] * x + a[1] * y + a[2]) * near);
             let (row, t) = split((b[0] * x + b[1] * y + b[2]) * near);
             let covered = (w > 1e-9)
@@ -87,6 +101,13 @@ impl Places {
             let both = squares(&self.across) * squares(&self.down);
             *energy = if *x == OUTSIDE { 1.0 } else { both };
         }
+    }
+
+    /// True if a place lies at a pixel's centre along an axis.
+    #[inline(always)]
+    pub fn on_centre(&self) -> bool {
+        let on = |beyond: &[f32; COLUMNS]| beyond.iter().filter(|t| **t == 0.0).count() > 0;
+        self.beyond.iter().any(on)
     }
 
     /// The pixel (column, row) at whose centre or beyond a place lies; `None` outside.

@@ -35,9 +35,10 @@ impl Window {
             corners.as_ref().map_or(all, |corners| {
                 let low = corners.iter().map(of).fold(f64::INFINITY, f64::min);
                 let high = corners.iter().map(of).fold(f64::NEG_INFINITY, f64::max);
-                // One pixel more either way, for rounding.
+                // The pixel before the one at whose centre or beyond a place lies, to the second after it; a thousandth more for
+                // rounding.
                 let inside = |v: f64| v.floor().clamp(all.0 as f64, all.1 as f64) as isize;
-                (inside(low - 3.0), inside(high + 4.0))
+                (inside(low - 1.501), inside(high + 2.501))
             })
         };
         let (left, right) = along(|p| p.x, columns);
