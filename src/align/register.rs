@@ -204,6 +204,11 @@ impl Pair<'_> {
         }
     }
 
+    /// Cells along the longer side that a motion is found by.
+    fn cells(&self) -> usize {
+        tiles::cells(self.fixed.block)
+    }
+
     /// The levels of the two frames that belong together where `map` puts them.
     fn levels(&self, map: &Transform) -> Option<IntensityMap> {
         let small = map.scaled(1.0 / self.fixed.block as f64);
@@ -251,7 +256,7 @@ impl Pair<'_> {
     /// texture at least four of five must be there. What a lens shades stays with it, but bends too little within a tile to be texture.
     fn hardly_seen_still(&self) -> Option<Placement> {
         let here = Transform::IDENTITY;
-        let (matches, seen) = self.matches(&here, &self.levels(&here)?, tiles::CELLS);
+        let (matches, seen) = self.matches(&here, &self.levels(&here)?, self.cells());
         let there = matches.iter().filter(|m| agrees(&here, m)).count();
         if there < LEAST || there < OUTVOTED * (seen - there) {
             return None;
@@ -304,11 +309,11 @@ impl Pair<'_> {
         }
         tried.push(map);
         let levels = self.levels(&map)?;
-        let (mut matches, mut seen) = self.matches(&map, &levels, tiles::CELLS);
+        let (mut matches, mut seen) = self.matches(&map, &levels, self.cells());
         let mut fit = choose(&matches, (map, map), extent)?;
         if fit.model == MotionModel::Homography {
             // Tiles beyond the reach of the shift and turn come within it.
-            (matches, seen) = self.matches(&fit.map, &levels, tiles::CELLS);
+            (matches, seen) = self.matches(&fit.map, &levels, self.cells());
             fit = choose(&matches, (map, fit.map), extent)?;
         }
         judge(&fit, &matches, seen, extent)

@@ -6,7 +6,9 @@ use ndarray::Array2;
 use rayon::prelude::*;
 
 /// Cells along the longer side at most: to find a motion, and to see that there is none.
-pub(super) const CELLS: usize = 16;
+const CELLS: usize = 16;
+/// The same where tiles are of the largest size, which are placed twice as well as the smallest.
+const LARGE_CELLS: usize = 12;
 pub(super) const FEW_CELLS: usize = 8;
 
 /// Side of a tile in pixels of the frame, for a small plane of blocks of `block` pixels.
@@ -15,6 +17,15 @@ pub(super) fn size(block: usize) -> usize {
         1 => 32,
         2 => 48,
         _ => 64,
+    }
+}
+
+/// Cells along the longer side at most that a motion is found by, for a small plane of blocks of `block` pixels.
+pub(super) fn cells(block: usize) -> usize {
+    if size(block) == 64 {
+        LARGE_CELLS
+    } else {
+        CELLS
     }
 }
 

@@ -213,7 +213,9 @@ impl<'a> Merger<'a> {
         let mut piece = merged[channel].piece(columns.len());
         let frames = samples.iter().map(|f| &f[channel][columns.clone()]);
         sums.add_light(frames.clone(), &this.first);
-        let energy = energy.iter().map(|e| &e[columns.clone()]);
+        let energy = energy
+            .iter()
+            .map(|e| e.get(columns.clone()).unwrap_or_default());
         sums.add_weighted(frames.clone(), &this.weights, energy);
         sums.means(&mut piece);
         // Counted first, which is quick: there are none in most rows.

@@ -9,7 +9,7 @@ use super::sums::{Merged, Sums};
 pub(super) struct Row {
     /// Radiance by frame and channel.
     pub(super) samples: Vec<Vec<Vec<f32>>>,
-    /// What interpolation leaves of the noise variance, by frame and column; empty where every frame is read as it is.
+    /// What interpolation leaves of the noise variance, by frame and column; empty for frames that are read as they are.
     pub(super) energy: Vec<Vec<f32>>,
     /// Rows to come, by frame; `None` of frames that are read as they are.
     pub(super) strips: Vec<Option<Strip>>,
@@ -40,16 +40,15 @@ impl Merger<'_> {
             moved.then(|| Strip::new(columns, channels))
         });
         let strips: Vec<Option<Strip>> = strips.collect();
-        let moved = strips.iter().any(Option::is_some);
+        let energy = strips.iter().map(|strip| {
+            let columns = strip.as_ref().map_or(0, |_| columns);
+            vec![1.0; columns]
+        });
         Row {
             samples: vec![vec![vec![0.0; columns]; channels]; frames],
             sums: Sums::default(),
             merged: (0..channels).map(|_| Merged::default()).collect(),
-            energy: if moved {
-                vec![vec![1.0; columns]; frames]
-            } else {
-                Vec::new()
-            },
+            energy: energy.collect(),
             strips,
         }
     }
