@@ -16,6 +16,7 @@ use crate::units::Primaries;
 use rayon::prelude::*;
 use std::ops::Range;
 use std::path::Path;
+use std::sync::Mutex;
 
 /// File name of the wedge kept for other runs.
 const WEDGE: &str = "wedge.json";
@@ -114,7 +115,8 @@ pub(super) fn write_page(
     })
 }
 
-/// Map as EXR and RGBE, rendering as JPEG and 16-bit PNG, side by side.
+/// Map as EXR and RGBE, rendering as JPEG and 16-bit PNG, side by side; where one cannot be written, none of those is left that
+/// were not there before.
 pub(super) fn write_bracket(
     folder: &Path,
     policy: &Outputs,
@@ -124,9 +126,14 @@ pub(super) fn write_bracket(
     wedge: Option<&WedgePlace>,
 ) -> Result<Vec<OutputFile>, Error> {
     make_folder(folder)?;
+    let new = Mutex::new(Vec::new());
     let file = |what: &str, name: &str, write: &dyn Fn(&Path) -> Result<(), Error>| {
         let path = folder.join(name);
+        let there = path.symlink_metadata().is_ok();
         write(&path)?;
+        if !there && let Ok(mut new) = new.lock() {
+            new.push(path.clone());
+        }
         Ok(OutputFile {
             what: what.into(),
             path: format!("{}/{name}", bracket.name),
@@ -151,21 +158,28 @@ pub(super) fn write_bracket(
                 })
             })
     };
-    let mut outputs: Vec<OutputFile> = maps().chain(pictures()).collect::<Result<_, Error>>()?;
-    if let Some(place) = wedge {
-        let (rows, columns, _) = map.radiance.dim();
-        outputs.push(file(
-            "where the wedge is, for --wedge-file",
-            WEDGE,
-            &|path| {
+    let kept = || {
+        wedge.map(|place| {
+            let (rows, columns, _) = map.radiance.dim();
+            file("where the wedge is, for --wedge-file", WEDGE, &|path| {
                 write_whole(path, policy, |sink| {
                     let text = KeptWedge::of(place, columns, rows).text();
                     sink.write_all(text.map_err(std::io::Error::other)?.as_bytes())
                 })
-            },
-        )?);
+            })
+        })
+    };
+    let outputs: Result<Vec<OutputFile>, Error> = maps().chain(pictures()).collect();
+    let outputs = outputs.and_then(|mut outputs| {
+        outputs.extend(kept().transpose()?);
+        Ok(outputs)
+    });
+    if outputs.is_err() {
+        for path in new.into_inner().into_iter().flatten() {
+            let _ = std::fs::remove_file(path); // the error that counts is the first
+        }
     }
-    Ok(outputs)
+    outputs
 }
 
 /// The map as EXR (by ending `.exr`) or RGBE (`.hdr`), from rows made as they are asked for.
