@@ -206,7 +206,7 @@ impl Pair<'_> {
 
     /// Cells along the longer side that a motion is found by.
     fn cells(&self) -> usize {
-        tiles::cells(self.fixed.block)
+        tiles::cells(self.fixed.block).0
     }
 
     /// The levels of the two frames that belong together where `map` puts them.
@@ -219,7 +219,8 @@ impl Pair<'_> {
     fn plainly_still(&self) -> Option<Placement> {
         let here = Transform::IDENTITY;
         let levels = self.levels(&here)?;
-        let places = tiles::places(self.fixed, self.moving, &here, tiles::FEW_CELLS);
+        let (_, few) = tiles::cells(self.fixed.block);
+        let places = tiles::places(self.fixed, self.moving, &here, few);
         // Every fourth first: a frame that is plainly elsewhere need not be looked at any more.
         let (some, rest): (Vec<_>, Vec<_>) =
             places.iter().enumerate().partition(|(i, _)| i % 4 == 0);

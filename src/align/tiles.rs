@@ -6,10 +6,9 @@ use ndarray::Array2;
 use rayon::prelude::*;
 
 /// Cells along the longer side at most: to find a motion, and to see that there is none.
-const CELLS: usize = 16;
+const CELLS: (usize, usize) = (16, 8);
 /// The same where tiles are of the largest size, which are placed twice as well as the smallest.
-const LARGE_CELLS: usize = 12;
-pub(super) const FEW_CELLS: usize = 8;
+const LARGE_CELLS: (usize, usize) = (12, 6);
 
 /// Side of a tile in pixels of the frame, for a small plane of blocks of `block` pixels.
 pub(super) fn size(block: usize) -> usize {
@@ -20,8 +19,9 @@ pub(super) fn size(block: usize) -> usize {
     }
 }
 
-/// Cells along the longer side at most that a motion is found by, for a small plane of blocks of `block` pixels.
-pub(super) fn cells(block: usize) -> usize {
+/// Cells along the longer side at most, for a small plane of blocks of `block` pixels: those that a motion is found by, and
+/// those that show that there is none.
+pub(super) fn cells(block: usize) -> (usize, usize) {
     if size(block) == 64 {
         LARGE_CELLS
     } else {

@@ -74,7 +74,6 @@ fn level(radiance: f32) -> usize {
 /// One block where both frames can testify either way.
 #[derive(Clone, Copy)]
 struct Sample {
-    channel: usize,
     frame: f32,
     base: f32,
     variance: f32,
@@ -96,20 +95,25 @@ pub(super) fn measure(views: &[View], reference: usize, pairs: &[Pair]) -> Vec<Y
         .into_par_iter()
         .map(|row| sample_row(views, pairs, row))
         .collect();
-    let mut all: Vec<Vec<Sample>> = pairs.iter().map(|_| Vec::new()).collect();
-    for row in read {
-        for (all, row) in all.iter_mut().zip(row) {
-            all.extend(row);
-        }
-    }
     let channels = views[reference].channels();
     let astray = |pair: &Pair| views[pair.frame].astray().max(views[pair.base].astray());
-    all.into_par_iter()
-        .zip(pairs)
-        .map(|(samples, pair)| summarise(&samples, channels, astray(pair)))
-        .collect()
+    let units = |k: usize| {
+        let samples: Vec<Sample> = read.iter().flat_map(|row| &row[k]).copied().collect();
+        let (marks, astray) = (marks(&samples), astray(&pairs[k / channels]));
+        (marks, place(&samples, &marks).max(astray * astray))
+    };
+    let units: Vec<_> = (0..pairs.len() * channels)
+        .into_par_iter()
+        .map(units)
+        .collect();
+    let of_pair = |units: &[([Mark; LEVELS], f32)]| {
+        let (marks, place) = units.iter().copied().unzip();
+        Yardstick { marks, place }
+    };
+    units.chunks_exact(channels).map(of_pair).collect()
 }
 
+/// The samples of a row, channel after channel of pair after pair.
 fn sample_row(views: &[View], pairs: &[Pair], row: usize) -> Vec<Vec<Sample>> {
     let lines: Vec<[Line; 3]> = views
         .iter()
@@ -125,14 +129,13 @@ fn sample_row(views: &[View], pairs: &[Pair], row: usize) -> Vec<Vec<Sample>> {
     let of_pair = |pair: &Pair| {
         let (frame, base) = (&lines[pair.frame][1], &lines[pair.base]);
         let sides = near[pair.frame].iter().zip(&near[pair.base]);
-        let mut out = Vec::new();
-        for c in 0..frame.len() {
+        let of_channel = |c: usize| {
+            let mut out = Vec::new();
             for (i, (&beside, &beside_base)) in sides.clone().enumerate() {
                 let a = frame[c].at(i).unsure(beside);
                 let b = base[1][c].at(i).unsure(beside_base);
                 if a.least * a.most * b.least * b.most == 1.0 {
                     out.push(Sample {
-                        channel: c,
                         frame: a.x,
                         base: b.x,
                         variance: a.v + b.v,
@@ -144,10 +147,11 @@ fn sample_row(views: &[View], pairs: &[Pair], row: usize) -> Vec<Vec<Sample>> {
                     });
                 }
             }
-        }
-        out
+            out
+        };
+        (0..frame.len()).map(of_channel).collect::<Vec<_>>()
     };
-    pairs.iter().map(of_pair).collect()
+    pairs.iter().flat_map(of_pair).collect()
 }
 
 fn beside_clipping(lines: &[Line; 3]) -> Vec<f32> {
@@ -160,17 +164,6 @@ fn beside_clipping(lines: &[Line; 3]) -> Vec<f32> {
     let mut out = vec![0.0; across];
     beside([&marks[0], &marks[1], &marks[2]], &mut out);
     out
-}
-
-fn summarise(samples: &[Sample], channels: usize, astray: f32) -> Yardstick {
-    let of_channel = |c: usize| {
-        let samples: Vec<Sample> = samples.iter().filter(|s| s.channel == c).copied().collect();
-        let marks = marks(&samples);
-        let place = place(&samples, &marks).max(astray * astray);
-        (marks, place)
-    };
-    let (marks, place) = (0..channels).map(of_channel).unzip();
-    Yardstick { marks, place }
 }
 
 /// Ratio and scale by level, from blocks whose texture is below the noise even where half a pixel is left.
