@@ -30,17 +30,18 @@ impl Ahead {
         }
     }
 
-    /// Waits until everything is on the disk.
+    /// Waits until everything is on the disk. The file comes back, so that its lock holds as long as it is kept.
     ///
     /// # Errors
     /// The system's, also what it had to say of earlier parts.
-    pub(super) fn finish(self) -> io::Result<()> {
+    pub(super) fn finish(self) -> io::Result<File> {
         if let Some(Disk { call, thread }) = self.disk {
             drop(call);
             let failed = |_| io::Error::other("the thread that waits for the disk failed");
             thread.join().map_err(failed).flatten()?;
         }
-        self.file.sync_all()
+        self.file.sync_all()?;
+        Ok(self.file)
     }
 
     fn call(&mut self) -> io::Result<()> {

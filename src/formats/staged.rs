@@ -67,7 +67,8 @@ pub fn write_whole_seekable(
     let mut sink = BufWriter::with_capacity(1 << 20, Ahead::new(file));
     fill(&mut sink).map_err(unwritable)?;
     let file = sink.into_inner().map_err(|e| unwritable(e.into_error()))?;
-    file.finish().map_err(unwritable)?;
+    // Locked until it has its name.
+    let _file = file.finish().map_err(unwritable)?;
     policy.check(path)?;
     let give = || give_name(temporary.path(), path, policy.overwrite);
     unless_abandoned(give).map_err(|e| {
