@@ -90,10 +90,19 @@ fn give_name(temporary: &Path, path: &Path, overwrite: bool) -> io::Result<()> {
     }
     match fs::hard_link(temporary, path) {
         Ok(()) => Ok(()),
-        Err(e) if e.kind() == io::ErrorKind::AlreadyExists => Err(e),
+        Err(e)
+            if matches!(
+                e.kind(),
+                io::ErrorKind::AlreadyExists | io::ErrorKind::NotFound
+            ) =>
+        {
+            Err(e)
+        }
         Err(_) => {
             OpenOptions::new().write(true).create_new(true).open(path)?;
-            fs::rename(temporary, path)
+            fs::rename(temporary, path).inspect_err(|_| {
+                let _ = fs::remove_file(path); // no more than the claim
+            })
         }
     }
 }
@@ -162,6 +171,17 @@ mod tests {
         .unwrap();
         assert_eq!(fs::read(&path).unwrap(), b"all of it");
         assert_eq!(names(folder.path()), ["a.bin"]);
+    }
+
+    #[test]
+    fn no_name_is_given_to_what_was_taken_away() {
+        let folder = tempfile::tempdir().unwrap();
+        let gone = folder.path().join(".a.bin.part");
+        for overwrite in [false, true] {
+            let given = give_name(&gone, &folder.path().join("a.bin"), overwrite);
+            assert_eq!(given.unwrap_err().kind(), io::ErrorKind::NotFound);
+        }
+        assert!(names(folder.path()).is_empty());
     }
 
     #[test]
