@@ -10,7 +10,7 @@ use super::noise::{Noise, NoiseModel};
 use super::planes::Planes;
 use super::rows::Row;
 use super::sampling::{CLIPPED, Table, table};
-use super::sums::{Merged, Piece, Sums};
+use super::sums::{Merged, PIECE};
 use super::weights::{FrameLight, Weights, dark_deviations, first_weights};
 use crate::frames::Bracket;
 use crate::raster::{Work, wide};
@@ -20,9 +20,6 @@ use ndarray::{Array2, Array3};
 use rayon::prelude::*;
 use std::ops::Range;
 use std::sync::Mutex;
-
-/// Columns that are merged at a time: what is summed for them stays in the fastest memory.
-const PIECE: usize = 512;
 
 /// Everything a merge of one bracket needs, ready to give any rows of the map. Rows do not depend on each other, nor on
 /// the number of threads.
@@ -210,27 +207,31 @@ impl<'a> Merger<'a> {
             merged,
             ..
         } = scratch;
-        let mut piece = merged[channel].piece(columns.len());
         let frames = samples.iter().map(|f| &f[channel][columns.clone()]);
-        sums.add_light(frames.clone(), &this.first);
+        sums.add_light(frames.clone(), columns.len(), &this.first);
+        let moved = energy.iter().any(|e| !e.is_empty());
         let energy = energy
             .iter()
             .map(|e| e.get(columns.clone()).unwrap_or_default());
-        sums.add_weighted(frames.clone(), &this.weights, energy);
-        sums.means(&mut piece);
+        if moved {
+            sums.add_weighted::<true>(frames.clone(), &this.weights, energy);
+        } else {
+            sums.add_weighted::<false>(frames.clone(), &this.weights, energy);
+        }
+        sums.conclude(&mut merged[channel]);
+        let [radiance, statistical, systematic] = merged[channel].last(columns.len());
         // Counted first, which is quick: there are none in most rows.
         let without = sums.weight.iter().filter(|w| **w <= 0.0).count();
         for column in 0..if without > 0 { flags.len() } else { 0 } {
             if sums.weight[column] <= 0.0 {
-                (piece.radiance[column], piece.statistical[column]) =
+                (radiance[column], statistical[column]) =
                     this.without_weight(frames.clone().map(|f| f[column]));
             }
         }
-        sums.systematics(&this.weights, &mut piece);
         if self.motion.is_some() {
-            this.systematic_of_the_rest(frames.clone(), (sums, &mut piece), flags);
+            this.systematic_of_the_rest(frames.clone(), (&sums.cell, systematic), flags);
         }
-        sums.add_flags(&this.weights, &piece, flags);
+        sums.add_flags(radiance, statistical, flags);
         if channel == self.channels.len() / 2 {
             for (column, (flags, &cell)) in flags.iter_mut().zip(&sums.cell).enumerate() {
                 let leader = if *flags & flag::MOVED != 0 {
@@ -297,7 +298,7 @@ impl Channel {
     fn systematic_of_the_rest<'s>(
         &self,
         frames: impl Iterator<Item = &'s [f32]> + Clone,
-        (sums, piece): (&Sums, &mut Piece),
+        (cells, systematic): (&[u16], &mut [f32]),
         flags: &[u16],
     ) {
         for (column, _) in flags
@@ -307,16 +308,15 @@ impl Channel {
         {
             let rest = frames.clone().enumerate();
             let rest = rest.filter(|(_, f)| f[column] < CLIPPED).map(|(j, _)| j);
-            if let Some(value) = self.weights.systematic_of(sums.cell[column], rest) {
-                piece.systematic[column] = value;
+            if let Some(value) = self.weights.systematic_of(cells[column], rest) {
+                systematic[column] = value;
             }
         }
     }
 
     /// The frame with the largest weight among those whose sample counts.
     fn leader_of(&self, cell: u16, samples: impl Iterator<Item = f32>) -> u8 {
-        let weight =
-            |(j, s): (usize, f32)| (s < CLIPPED).then(|| (j, self.weights.of_frame(j).at(cell)));
+        let weight = |(j, s): (usize, f32)| (s < CLIPPED).then(|| (j, self.weights.at(j, cell)));
         let best = samples.enumerate().filter_map(weight);
         best.fold(
             (0, -1.0),

@@ -1,29 +1,36 @@
 //! What a merge sums over the frames of one channel of a row, in plain loops that the compiler vectorises.
 use super::map::flag;
 use super::sampling::CLIPPED;
-use super::weights::{Weights, cell};
+use super::weights::{GROUP, Weights, cell};
+
+/// Columns that are merged at a time: what is summed for them stays in the fastest memory.
+pub(super) const PIECE: usize = 256;
+/// Stands for samples of frames that are not there, whose weights are zero.
+static NO_LIGHT: [f32; PIECE] = [0.0; PIECE];
+/// Stands for the energy of frames that are read as they are.
+static WHOLE: [f32; PIECE] = [1.0; PIECE];
 
 /// What is summed over the frames of one channel of a row.
 #[derive(Default)]
 pub(super) struct Sums {
     /// Radiance of the frames that are not clipped, weighted for the first estimate.
-    pub(super) light: Vec<f32>,
+    light: Vec<f32>,
     /// Their weights.
     pub(super) time: Vec<f32>,
     /// Cell of the quotient of the two.
     pub(super) cell: Vec<u16>,
     /// Weighted radiance.
-    pub(super) sum: Vec<f32>,
+    sum: Vec<f32>,
     /// Weights.
     pub(super) weight: Vec<f32>,
     /// Frames with a weight.
     used: Vec<u32>,
     /// Flags seen on the way; as wide as the other sums, so that loops over both are vectorised.
     flags: Vec<u32>,
-    /// Weights of one frame.
-    looked_up: Vec<f32>,
-    /// Flags by cell.
-    clipping: Vec<u32>,
+    /// Weights of a group of frames, and what [`Weights::group`] has beside them.
+    looked_up: Vec<[f32; GROUP + 1]>,
+    /// What it has beside the first group: systematic uncertainties, negative where a frame is left out for clipping.
+    beside: Vec<f32>,
 }
 
 /// Merged columns of one channel, piece after piece.
@@ -37,13 +44,6 @@ pub(super) struct Merged {
     pub(super) systematic: Vec<f32>,
 }
 
-/// The columns of a piece that is being merged.
-pub(super) struct Piece<'a> {
-    pub(super) radiance: &'a mut [f32],
-    pub(super) statistical: &'a mut [f32],
-    pub(super) systematic: &'a mut [f32],
-}
-
 impl Merged {
     /// Nothing yet, with room for so many samples.
     pub(super) fn with_capacity(samples: usize) -> Self {
@@ -54,14 +54,18 @@ impl Merged {
         }
     }
 
-    /// A further piece.
+    /// The last columns, so many, of radiance, statistical and systematic uncertainty.
     #[inline(always)]
-    pub(super) fn piece(&mut self, columns: usize) -> Piece<'_> {
-        Piece {
-            radiance: grown(&mut self.radiance, columns),
-            statistical: grown(&mut self.statistical, columns),
-            systematic: grown(&mut self.systematic, columns),
-        }
+    pub(super) fn last(&mut self, columns: usize) -> [&mut [f32]; 3] {
+        [
+            &mut self.radiance,
+            &mut self.statistical,
+            &mut self.systematic,
+        ]
+        .map(|values| {
+            let first = values.len() - columns;
+            &mut values[first..]
+        })
     }
 
     /// Forgets all pieces.
@@ -72,11 +76,21 @@ impl Merged {
     }
 }
 
+/// Groups of rows of samples; `beyond` fills up the last.
 #[inline(always)]
-fn grown(values: &mut Vec<f32>, by: usize) -> &mut [f32] {
-    let first = values.len();
-    values.resize(first + by, 0.0);
-    &mut values[first..]
+fn groups<'s>(
+    mut rows: impl Iterator<Item = &'s [f32]>,
+    beyond: &'static [f32; PIECE],
+    columns: usize,
+) -> impl Iterator<Item = [&'s [f32]; GROUP]> {
+    std::iter::from_fn(move || {
+        let first = rows.next()?;
+        let group = [Some(first), rows.next(), rows.next()];
+        Some(group.map(|row| match row {
+            Some(row) if !row.is_empty() => row,
+            _ => &beyond[..columns],
+        }))
+    })
 }
 
 impl Sums {
@@ -84,104 +98,114 @@ impl Sums {
     #[inline(always)]
     pub(super) fn add_light<'s>(
         &mut self,
-        frames: impl Iterator<Item = &'s [f32]> + Clone,
+        frames: impl Iterator<Item = &'s [f32]>,
+        columns: usize,
         weights: &[f32],
     ) {
-        let columns = frames.clone().next().map_or(0, <[f32]>::len);
         self.light.clear();
         self.light.resize(columns, 0.0);
         self.time.clear();
         self.time.resize(columns, 0.0);
         self.flags.clear();
         self.flags.resize(columns, 0);
-        self.cell.resize(columns, 0);
-        for (samples, &weight) in frames.zip(weights) {
+        for ([a, b, c], weights) in groups(frames, &NO_LIGHT, columns).zip(weights.chunks(GROUP)) {
+            let weight: [f32; GROUP] = std::array::from_fn(|k| weights.get(k).map_or(0.0, |w| *w));
+            let samples = a.iter().zip(b).zip(c);
             let sums = self
                 .light
                 .iter_mut()
                 .zip(&mut self.time)
                 .zip(&mut self.flags);
-            for (&sample, ((light, time), flags)) in samples.iter().zip(sums) {
-                let good = sample < CLIPPED;
-                *light += if good { sample * weight } else { 0.0 };
-                *time += if good { weight } else { 0.0 };
-                *flags |= when(sample == CLIPPED, flag::CLIPPED_IN_SOME);
+            for (((&a, &b), &c), ((light, time), flags)) in samples.zip(sums) {
+                // Kept apart from where they go, or each frame would be stored.
+                let (mut of_light, mut of_time, mut seen) = (*light, *time, *flags);
+                for (sample, weight) in [a, b, c].into_iter().zip(weight) {
+                    let good = sample < CLIPPED;
+                    of_light += if good { sample * weight } else { 0.0 };
+                    of_time += if good { weight } else { 0.0 };
+                    seen |= when(sample == CLIPPED, flag::CLIPPED_IN_SOME);
+                }
+                (*light, *time, *flags) = (of_light, of_time, seen);
             }
         }
-        for ((place, light), time) in self.cell.iter_mut().zip(&self.light).zip(&self.time) {
-            *place = cell(light / time) as u16;
-        }
+        self.cell.clear();
+        let quotients = self.light.iter().zip(&self.time);
+        self.cell
+            .extend(quotients.map(|(light, time)| cell(light / time) as u16));
     }
 
-    /// Weighted radiance, weights and number of frames used, with the weights of each pixel's cell.
+    /// Weighted radiance, weights and number of frames used, with the weights of each pixel's cell. `MOVED` says that some frames have an
+    /// energy: what interpolation leaves of the noise variance.
     #[inline(always)]
-    pub(super) fn add_weighted<'s>(
+    pub(super) fn add_weighted<'s, const MOVED: bool>(
         &mut self,
-        frames: impl Iterator<Item = &'s [f32]> + Clone,
+        frames: impl Iterator<Item = &'s [f32]>,
         weights: &Weights,
-        mut energy: impl Iterator<Item = &'s [f32]>,
+        energy: impl Iterator<Item = &'s [f32]>,
     ) {
-        let columns = self.light.len();
+        let columns = self.cell.len();
         self.sum.clear();
         self.sum.resize(columns, 0.0);
         self.weight.clear();
         self.weight.resize(columns, 0.0);
         self.used.clear();
         self.used.resize(columns, 0);
-        for (j, samples) in frames.enumerate() {
-            self.looked_up.resize(columns, 0.0);
-            weights.of_frame(j).look_up(&self.cell, &mut self.looked_up);
-            if let Some(energy) = energy.next() {
-                for (weight, energy) in self.looked_up.iter_mut().zip(energy) {
-                    *weight /= energy;
-                }
+        let frames = groups(frames, &NO_LIGHT, columns).zip(groups(energy, &WHOLE, columns));
+        for (group, ([a, b, c], [e, f, g])) in frames.enumerate() {
+            let table = weights.group(group);
+            self.looked_up.clear();
+            self.looked_up
+                .extend(self.cell.iter().map(|&cell| table.at(cell)));
+            if group == 0 {
+                self.beside.clear();
+                self.beside.extend(self.looked_up.iter().map(|l| l[GROUP]));
             }
-            let sums = self
-                .sum
-                .iter_mut()
-                .zip(&mut self.weight)
-                .zip(&mut self.used)
-                .zip(&mut self.flags);
-            for ((&sample, &weight), (((sum, total), used), flags)) in
-                samples.iter().zip(&self.looked_up).zip(sums)
+            let samples = a.iter().zip(b).zip(c).zip(e.iter().zip(f).zip(g));
+            let sums = self.sum.iter_mut().zip(&mut self.weight);
+            let sums = sums.zip(&mut self.used).zip(&mut self.flags);
+            for (((((&a, &b), &c), ((&e, &f), &g)), looked_up), (((sum, total), used), flags)) in
+                samples.zip(&self.looked_up).zip(sums)
             {
-                let good = sample < CLIPPED;
-                *sum += if good { weight * sample } else { 0.0 };
-                *total += if good { weight } else { 0.0 };
-                *used += u32::from(good & (weight > 0.0));
-                *flags |= when(sample.is_nan(), flag::UNCOVERED);
+                let frames = [(a, e), (b, f), (c, g)].into_iter().zip(looked_up);
+                let (mut of_sum, mut of_weight) = (*sum, *total);
+                let (mut count, mut seen) = (*used, *flags);
+                for ((sample, energy), &weight) in frames {
+                    let weight = if MOVED { weight / energy } else { weight };
+                    let good = sample < CLIPPED;
+                    of_sum += if good { weight * sample } else { 0.0 };
+                    of_weight += if good { weight } else { 0.0 };
+                    count += u32::from(good & (weight > 0.0));
+                    seen |= when(sample.is_nan(), flag::UNCOVERED);
+                }
+                (*sum, *total, *used, *flags) = (of_sum, of_weight, count, seen);
             }
         }
     }
 
-    /// Mean radiance and its standard uncertainty from the weights; no number where there is no weight.
+    /// Puts mean radiance, its standard uncertainty from the weights (no number where there is no weight) and the relative
+    /// systematic uncertainty (1 where every frame is clipped) behind what is merged.
     #[inline(always)]
-    pub(super) fn means(&self, piece: &mut Piece) {
+    pub(super) fn conclude(&self, merged: &mut Merged) {
         let sums = self.sum.iter().zip(&self.weight);
-        let out = piece.radiance.iter_mut().zip(piece.statistical.iter_mut());
-        for ((sum, weight), (radiance, statistical)) in sums.zip(out) {
-            *radiance = sum / weight;
-            *statistical = 1.0 / weight.sqrt();
-        }
-    }
-
-    /// Relative systematic uncertainty: 1 where every frame is clipped.
-    #[inline(always)]
-    pub(super) fn systematics(&self, weights: &Weights, piece: &mut Piece) {
-        weights.systematic().look_up(&self.cell, piece.systematic);
-        for (systematic, time) in piece.systematic.iter_mut().zip(&self.time) {
-            *systematic = if *time > 0.0 { *systematic } else { 1.0 };
-        }
+        merged
+            .radiance
+            .extend(sums.map(|(sum, weight)| sum / weight));
+        let weights = self.weight.iter();
+        merged
+            .statistical
+            .extend(weights.map(|weight| 1.0 / weight.sqrt()));
+        let both = self.beside.iter().zip(&self.time);
+        let systematic =
+            |(beside, &time): (&f32, &f32)| if time > 0.0 { beside.abs() } else { 1.0 };
+        merged.systematic.extend(both.map(systematic));
     }
 
     /// Adds this channel's flags to a row's; call after the means.
     #[inline(always)]
-    pub(super) fn add_flags(&mut self, weights: &Weights, piece: &Piece, row: &mut [u16]) {
-        self.clipping.resize(self.cell.len(), 0);
-        weights.clipping().look_up(&self.cell, &mut self.clipping);
-        let seen = self.used.iter().zip(&self.time).zip(&self.clipping);
-        let means = piece.radiance.iter().zip(piece.statistical.iter());
-        for (flags, (((used, time), clipping), (radiance, statistical))) in
+    pub(super) fn add_flags(&mut self, radiance: &[f32], statistical: &[f32], row: &mut [u16]) {
+        let seen = self.used.iter().zip(&self.time).zip(&self.beside);
+        let means = radiance.iter().zip(statistical);
+        for (flags, (((used, time), beside), (radiance, statistical))) in
             self.flags.iter_mut().zip(seen.zip(means))
         {
             // Where two frames are used, others cover this place.
@@ -190,7 +214,7 @@ impl Sums {
             } else {
                 !u32::from(flag::UNCOVERED)
             };
-            let these = (*flags | *clipping) & kept
+            let these = (*flags | when(beside.is_sign_negative(), flag::CLIPPED_IN_SOME)) & kept
                 | when(*used == 1, flag::ONE_FRAME)
                 | when(radiance < statistical, flag::DARK_IN_ALL);
             *flags = if *time == 0.0 {

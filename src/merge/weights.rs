@@ -3,7 +3,6 @@
 //! A weight taken at the *observed* value is correlated with its error and pulls the mean; these are taken at the value
 //! predicted from all frames, and a frame is left out where its prediction plus three standard deviations reaches the
 //! clip level, whatever it happened to show.
-use super::map::flag;
 use super::noise::NoiseModel;
 use crate::frames::Bracket;
 use crate::response::ResponseCurve;
@@ -69,25 +68,18 @@ impl<T: Copy + Default> ByCell<T> {
     pub(crate) fn at(&self, cell: u16) -> T {
         self.0[usize::from(cell) % ROOM]
     }
-
-    /// The numbers of many cells.
-    #[inline(always)]
-    pub(crate) fn look_up(&self, cells: &[u16], out: &mut [T]) {
-        for (out, &cell) in out.iter_mut().zip(cells) {
-            *out = self.at(cell);
-        }
-    }
 }
+
+/// Frames whose weights are looked up together.
+pub(crate) const GROUP: usize = 3;
 
 /// Weights of one channel, by cell.
 #[derive(Debug, Clone)]
 pub(crate) struct Weights {
-    /// By frame: inverse variance of radiance, 0 where the frame is left out.
-    weight: Vec<ByCell<f32>>,
-    /// The flag of clipping where a frame is left out because it is predicted to clip.
-    clipping: ByCell<u32>,
-    /// Relative systematic standard uncertainty when every frame with a weight contributes.
-    systematic: ByCell<f32>,
+    /// By group of frames: inverse variances of radiance, 0 where a frame is left out or there is none. Beside those of the first group:
+    /// the relative systematic standard uncertainty when every frame with a weight contributes, negative where a frame is left out
+    /// because it is predicted to clip.
+    groups: Vec<ByCell<[f32; GROUP + 1]>>,
     /// By frame: standard uncertainty of log2 exposure through the response, stops.
     response: Vec<ByCell<f32>>,
     /// By frame: standard uncertainty of log2 exposure of the frame, stops.
@@ -129,21 +121,23 @@ impl Weights {
             let x = centre(cell) * f.factor;
             x + 3.0 * deviation(curve, noise, f, x) > top
         };
+        let beside = |cell: usize| {
+            let systematic = systematic(curve, frames, &weights[cell], centre(cell)) as f32;
+            if frames.iter().any(|f| reaches(cell, f)) {
+                -systematic
+            } else {
+                systematic
+            }
+        };
+        let group = |first: usize| {
+            ByCell::new(|cell| {
+                let weight = |k: usize| weights[cell].get(first + k).map_or(0.0, |w| *w as f32);
+                let extra = if first == 0 { beside(cell) } else { 0.0 };
+                std::array::from_fn(|k| if k < GROUP { weight(k) } else { extra })
+            })
+        };
         Weights {
-            weight: (0..frames.len())
-                .map(|j| ByCell::new(|cell| weights[cell][j] as f32))
-                .collect(),
-            clipping: ByCell::new(|cell| {
-                let clips = frames.iter().any(|f| reaches(cell, f));
-                if clips {
-                    u32::from(flag::CLIPPED_IN_SOME)
-                } else {
-                    0
-                }
-            }),
-            systematic: ByCell::new(|cell| {
-                systematic(curve, frames, &weights[cell], centre(cell)) as f32
-            }),
+            groups: (0..frames.len()).step_by(GROUP).map(group).collect(),
             response: frames
                 .iter()
                 .map(|f| {
@@ -156,19 +150,15 @@ impl Weights {
         }
     }
 
-    /// Weights of a frame.
-    pub(crate) fn of_frame(&self, frame: usize) -> &ByCell<f32> {
-        &self.weight[frame]
+    /// Weights of the frames of a group, and what stands beside them.
+    #[inline(always)]
+    pub(crate) fn group(&self, group: usize) -> &ByCell<[f32; GROUP + 1]> {
+        &self.groups[group]
     }
 
-    /// [`flag::CLIPPED_IN_SOME`] where a frame is left out because it is predicted to clip, else 0.
-    pub(crate) fn clipping(&self) -> &ByCell<u32> {
-        &self.clipping
-    }
-
-    /// Relative systematic uncertainties.
-    pub(crate) fn systematic(&self) -> &ByCell<f32> {
-        &self.systematic
+    /// Weight of a frame at a cell.
+    pub(crate) fn at(&self, frame: usize, cell: u16) -> f32 {
+        self.groups[frame / GROUP].at(cell)[frame % GROUP]
     }
 
     /// Relative systematic uncertainty at a cell when only `frames` contribute; `None` where none of them has a weight.
@@ -179,7 +169,7 @@ impl Weights {
     ) -> Option<f32> {
         let (mut total, mut response, mut ratio) = (0.0f32, 0.0f32, 0.0f32);
         for j in frames {
-            let weight = self.weight[j].at(cell);
+            let weight = self.at(j, cell);
             total += weight;
             response += weight * self.response[j].at(cell);
             ratio += (weight * self.ratio[j]).powi(2);
