@@ -218,9 +218,8 @@ impl State {
         };
         let views = samples.frames * block..samples.frames * (block + 1);
         let code = |(frame, i): (usize, usize)| {
-            predicted.map_or(f64::from(samples.mean[i]), |e| {
-                self.code_of(e + self.exposures[frame])
-            })
+            let mean = f64::from(samples.mean[i]);
+            predicted.map_or(mean, |e| self.code_of(e + self.exposures[frame], mean))
         };
         let codes: SmallVec<[f64; 8]> = views.clone().enumerate().map(code).collect();
         let texture = known.texture(samples, block, &codes);

@@ -55,9 +55,16 @@ impl State {
         self.table[node] * (1.0 - t) + self.table[node + 1] * t
     }
 
-    /// Code predicted for a log2 exposure.
-    pub(super) fn code_of(&self, log2: f64) -> f64 {
-        let upper = self.table.partition_point(|&g| g < log2);
+    /// Code predicted for a log2 exposure; quickest if it is not far from `near`.
+    pub(super) fn code_of(&self, log2: f64, near: f64) -> f64 {
+        let below = |node: usize| self.table[node] < log2;
+        let mut upper = (near as usize).min(NODES);
+        while upper > 0 && !below(upper - 1) {
+            upper -= 1;
+        }
+        while upper < NODES && below(upper) {
+            upper += 1;
+        }
         if upper == 0 {
             return 0.0;
         }

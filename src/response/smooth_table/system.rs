@@ -9,13 +9,11 @@ use nalgebra::{DMatrix, DVector};
 const STIFFNESS: f64 = 1e4;
 
 pub(super) struct System {
-    /// The lower factor of the equations of what is not fixed.
+    /// The lower factor of the equations; those of what is fixed say so and nothing else.
     factor: DMatrix<f64>,
     /// Their right side.
     right: DVector<f64>,
     fixed: Vec<Option<f64>>,
-    /// Which unknowns the equations are of.
-    open: Vec<usize>,
 }
 
 impl System {
@@ -28,9 +26,9 @@ impl System {
     ) -> Option<System> {
         let frames = stated.len();
         let size = NODES + frames + COLUMNS;
+        // Symmetric: what lies above the diagonal is not read.
         let mut matrix = DMatrix::<f64>::zeros(size, size);
         sightings.blocks().for_each(|b| add_block(&mut matrix, b));
-        matrix += matrix.transpose();
         add_curvature(&mut matrix, parametric, frames);
         let mut right = DVector::<f64>::zeros(size);
         let usual = gamma_basis::usual().as_steep_as(parametric);
@@ -49,17 +47,21 @@ impl System {
         }
         for (i, value) in fixed.iter().enumerate() {
             if let Some(value) = value {
-                right.axpy(-value, &matrix.column(i), 1.0);
+                (0..size).for_each(|k| right[k] -= value * matrix[(k.max(i), k.min(i))]);
             }
         }
-        let open: Vec<usize> = (0..size).filter(|&i| fixed[i].is_none()).collect();
-        let mut of_open = matrix.select_rows(&open).select_columns(&open);
-        (0..open.len()).for_each(|i| of_open[(i, i)] += 1e-9);
+        for (i, value) in fixed.iter().enumerate() {
+            matrix[(i, i)] += 1e-9;
+            if let Some(value) = value {
+                matrix.row_mut(i).fill(0.0);
+                matrix.column_mut(i).fill(0.0);
+                (matrix[(i, i)], right[i]) = (1.0, *value);
+            }
+        }
         Some(System {
-            factor: of_open.cholesky()?.unpack(),
-            right: right.select_rows(&open),
+            factor: matrix.cholesky()?.unpack_dirty(),
+            right,
             fixed,
-            open,
         })
     }
 
@@ -67,57 +69,52 @@ impl System {
     pub(super) fn solve(&self) -> Option<DVector<f64>> {
         let half = self.factor.solve_lower_triangular(&self.right)?;
         let found = self.factor.tr_solve_lower_triangular(&half)?;
-        let mut all = DVector::from_iterator(
-            self.fixed.len(),
-            self.fixed.iter().map(|v| v.unwrap_or(0.0)),
-        );
-        for (&i, value) in self.open.iter().zip(found.iter()) {
-            all[i] = *value;
-        }
-        all.iter().all(|v| v.is_finite()).then_some(all)
+        found.iter().all(|v| v.is_finite()).then_some(found)
     }
 
     /// Square root of the inverse's diagonal, times the square root of the residual variance; 0 for what is fixed.
     pub(super) fn standard_uncertainty(&self, variance: f64) -> Vec<f64> {
-        let mut out = vec![0.0; self.fixed.len()];
+        let size = self.fixed.len();
+        let mut out = vec![0.0; size];
         // The inverse is K'K with K the inverse of the lower factor: its diagonal are the columns' squared lengths. A column of K
         // begins at the diagonal.
-        let size = self.open.len();
-        for (column, &i) in self.open.iter().enumerate() {
+        let open = self.fixed.iter().enumerate().filter(|(_, v)| v.is_none());
+        for (column, _) in open {
             let rest = size - column;
             let factor = self.factor.view((column, column), (rest, rest));
             let mut unit = DVector::zeros(rest);
             unit[0] = 1.0;
             factor.solve_lower_triangular_unchecked_mut(&mut unit);
-            out[i] = (unit.norm_squared() * variance).sqrt();
+            out[column] = (unit.norm_squared() * variance).sqrt();
         }
         out
     }
 }
 
-/// Half of `sum_j w a_j a_j' - (sum_j w a_j)(sum_j w a_j)' / sum_j w`, which with its transpose is the whole: the block's
-/// own log exposure is eliminated.
+/// One entry of the row `a_j` of a sighting: which unknown, its coefficient, the same times the weight, and which sighting.
+type Entry = (usize, f64, f64, usize);
+
+/// `sum_j w a_j a_j' - (sum_j w a_j)(sum_j w a_j)' / sum_j w`, on and below the diagonal: the block's own log exposure is
+/// eliminated.
 fn add_block(matrix: &mut DMatrix<f64>, block: &[Sighting]) {
     let total: f64 = block.iter().map(|s| s.weight).sum();
-    let mut sum: smallvec::SmallVec<[(usize, f64); 24]> = smallvec::SmallVec::new();
-    for s in block {
-        let entries = [
+    let mut entries: smallvec::SmallVec<[Entry; 24]> = smallvec::SmallVec::new();
+    for (j, s) in block.iter().enumerate() {
+        let row = [
             (s.node(), 1.0 - s.fraction()),
             (s.node() + 1, s.fraction()),
             (NODES + s.frame(), -1.0),
         ];
-        add_half(matrix, &entries, s.weight);
-        sum.extend(entries.map(|(i, a)| (i, s.weight * a)));
+        entries.extend(row.map(|(i, a)| (i, a, s.weight * a, j)));
     }
-    add_half(matrix, &sum, -1.0 / total);
-}
-
-/// Half of `factor a a'`.
-fn add_half(matrix: &mut DMatrix<f64>, entries: &[(usize, f64)], factor: f64) {
-    for (k, &(i, a)) in entries.iter().enumerate() {
-        matrix[(i, i)] += 0.5 * factor * a * a;
-        for &(j, b) in &entries[k + 1..] {
-            matrix[(i, j)] += factor * a * b;
+    for (k, &(i, a, weighted, j)) in entries.iter().enumerate() {
+        let share = weighted / total;
+        matrix[(i, i)] += weighted * a - weighted * share;
+        for &(other, b, other_weighted, of) in &entries[k + 1..] {
+            let same = if of == j { weighted * b } else { 0.0 };
+            let product = same - share * other_weighted;
+            let twice = if other == i { 2.0 } else { 1.0 };
+            matrix[(i.max(other), i.min(other))] += twice * product;
         }
     }
 }
@@ -142,8 +139,8 @@ fn add_curvature(matrix: &mut DMatrix<f64>, scale: &[f64], frames: usize) {
             let sum: f64 = terms.map(|(row, weight)| weight * row[column]).sum();
             entries.push((NODES + frames + column, -sum));
         }
-        for &(a, x) in &entries {
-            for &(b, y) in &entries {
+        for (k, &(a, x)) in entries.iter().enumerate() {
+            for &(b, y) in &entries[..=k] {
                 matrix[(a, b)] += STIFFNESS * x * y;
             }
         }
