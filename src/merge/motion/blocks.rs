@@ -27,43 +27,55 @@ impl Sample for f32 {
     type Sum = f32;
 }
 
-/// What some blocks next to each other cover of one channel.
-pub(super) struct Covered<'a> {
-    /// Sums of samples over the block's pixels, codes.
-    pub sums: &'a [f32],
-    /// Largest sample of any pixel covered, codes.
-    pub peaks: &'a [f32],
+/// What a row of blocks covers of a frame.
+pub(super) struct Covered {
+    /// By channel: sums of samples over the block's pixels, codes.
+    pub sums: Vec<Vec<f32>>,
+    /// By channel: largest sample of any pixel covered, codes.
+    pub peaks: Vec<Vec<f32>>,
     /// Variance of the mean of independent noise against that of as many whole pixels.
-    pub energy: &'a [f32],
+    pub energy: Vec<f32>,
+    /// Blocks that the frame does not cover whole.
+    pub outside: Vec<Range<usize>>,
 }
 
-/// Reads a row of blocks of `SIDE` pixels through the map to the frame, and hands them over channel by channel in runs; `None`
-/// for blocks that the frame does not cover whole.
+/// Reads a row of blocks of `SIDE` pixels through the map to the frame.
 pub(super) fn read<T: Sample, const SIDE: usize>(
     samples: &Array3<T>,
     (row, blocks): (usize, usize),
     transform: &Transform,
-    mut put: impl FnMut(usize, Range<usize>, Option<Covered>),
-) {
+) -> Covered {
     let (rows, columns, channels) = samples.dim();
     let all = samples.as_slice().unwrap_or_default();
+    let planes = || vec![vec![0.0; blocks]; channels];
+    let mut covered = Covered {
+        sums: planes(),
+        peaks: planes(),
+        energy: vec![1.0; blocks],
+        outside: Vec::new(),
+    };
+    let still = *transform == Transform::IDENTITY;
     let mut some = Blocks::<T>::new();
     for first in (0..blocks).step_by(BLOCKS) {
-        wide(Find::<T, SIDE> {
-            transform,
-            at: (row, first),
-            frame: (rows, columns),
-            blocks: &mut some,
-        });
         let count = BLOCKS.min(blocks - first);
+        if still {
+            some.lie_still::<SIDE>((row, first));
+        } else {
+            wide(Find::<T, SIDE> {
+                transform,
+                at: (row, first),
+                frame: (rows, columns),
+                blocks: &mut some,
+            });
+            covered.energy[first..first + count].copy_from_slice(&some.energy[..count]);
+        }
         let mut from = 0;
         while from < count {
             let run = some.run::<SIDE>(from, count);
             let (x, y) = (some.x[from], some.y[from]);
             from = run.end;
-            let range = first + run.start..first + run.end;
             if x == OUTSIDE {
-                (0..channels).for_each(|c| put(c, range.clone(), None));
+                covered.outside.push(first + run.start..first + run.end);
                 continue;
             }
             let start = (y as usize * columns + x as usize) * channels;
@@ -74,26 +86,28 @@ pub(super) fn read<T: Sample, const SIDE: usize>(
                 run: run.clone(),
                 blocks: &mut some,
             });
+            let to = (first, &mut covered);
             match channels {
-                1 => fold::<T, SIDE, 1>(&run, &mut some),
-                3 => fold::<T, SIDE, 3>(&run, &mut some),
-                _ => fold::<T, SIDE, 4>(&run, &mut some),
-            }
-            for c in 0..channels {
-                let covered = Covered {
-                    sums: &some.sums[c][run.clone()],
-                    peaks: &some.peaks[c][run.clone()],
-                    energy: &some.energy[run.clone()],
-                };
-                put(c, range.clone(), Some(covered));
+                1 => fold::<T, SIDE, 1>(run, &mut some, to),
+                3 => fold::<T, SIDE, 3>(run, &mut some, to),
+                _ => fold::<T, SIDE, 4>(run, &mut some, to),
             }
         }
     }
+    covered
 }
 
-fn fold<T: Sample, const SIDE: usize, const C: usize>(run: &Range<usize>, blocks: &mut Blocks<T>) {
-    let run = run.clone();
-    wide(Fold::<T, SIDE, C> { run, blocks });
+fn fold<T: Sample, const SIDE: usize, const C: usize>(
+    run: Range<usize>,
+    blocks: &mut Blocks<T>,
+    (first, covered): (usize, &mut Covered),
+) {
+    wide(Fold::<T, SIDE, C> {
+        run,
+        blocks,
+        first,
+        covered,
+    });
 }
 
 /// Marks blocks that the frame does not cover.
@@ -116,9 +130,6 @@ struct Blocks<T: Sample> {
     square: [T::Sum; SAMPLES],
     square_rise: [T::Sum; SAMPLES],
     square_largest: [T; SAMPLES],
-    /// By channel.
-    sums: [[f32; BLOCKS]; 4],
-    peaks: [[f32; BLOCKS]; 4],
 }
 
 impl<T: Sample> Blocks<T> {
@@ -135,9 +146,15 @@ impl<T: Sample> Blocks<T> {
             square: [T::Sum::default(); SAMPLES],
             square_rise: [T::Sum::default(); SAMPLES],
             square_largest: [T::default(); SAMPLES],
-            sums: [[0.0; BLOCKS]; 4],
-            peaks: [[0.0; BLOCKS]; 4],
         }
+    }
+
+    /// The blocks of a row from one on in a frame that lies where the reference does.
+    fn lie_still<const SIDE: usize>(&mut self, (row, first): (usize, usize)) {
+        for (k, x) in self.x.iter_mut().enumerate() {
+            *x = ((first + k) * SIDE) as i32;
+        }
+        self.y.fill((row * SIDE) as i32);
     }
 
     /// The blocks from one on whose samples lie side by side, or that are not covered.
@@ -156,6 +173,9 @@ impl<T: Sample> Blocks<T> {
 struct Fold<'a, T: Sample, const SIDE: usize, const C: usize> {
     run: Range<usize>,
     blocks: &'a mut Blocks<T>,
+    /// The first of the blocks under work.
+    first: usize,
+    covered: &'a mut Covered,
 }
 
 impl<T: Sample, const SIDE: usize, const C: usize> Work for Fold<'_, T, SIDE, C> {
@@ -172,8 +192,6 @@ impl<T: Sample, const SIDE: usize, const C: usize> Work for Fold<'_, T, SIDE, C>
             square,
             square_rise,
             square_largest,
-            sums,
-            peaks,
             ..
         } = self.blocks;
         let one_more = across[self.run.start] > 0.0;
@@ -184,8 +202,11 @@ impl<T: Sample, const SIDE: usize, const C: usize> Work for Fold<'_, T, SIDE, C>
         if lower {
             along::<_, SIDE, C>(&rise[..count], square_rise, |a, b| a + b);
         }
-        for c in 0..C {
-            for (i, k) in self.run.clone().enumerate() {
+        let (from, to) = (self.first + self.run.start, self.first + self.run.end);
+        let planes = self.covered.sums.iter_mut().zip(&mut self.covered.peaks);
+        for (c, (sums, peaks)) in planes.enumerate() {
+            let out = sums[from..to].iter_mut().zip(&mut peaks[from..to]);
+            for ((i, k), (sum, largest_of_all)) in self.run.clone().enumerate().zip(out) {
                 let (at, next) = (i * SIDE * C + c, (i + 1) * SIDE * C + c);
                 let whole = |square: &[T::Sum], columns: &[T::Sum]| {
                     let sum: f32 = square[at].into();
@@ -195,15 +216,15 @@ impl<T: Sample, const SIDE: usize, const C: usize> Work for Fold<'_, T, SIDE, C>
                         sum
                     }
                 };
-                sums[c][k] = whole(square, columns);
+                *sum = whole(square, columns);
                 let mut peak = square_largest[at];
                 if lower {
-                    sums[c][k] += down[k] * whole(square_rise, rise);
+                    *sum += down[k] * whole(square_rise, rise);
                 }
                 if one_more {
                     peak = larger(peak, largest[next]);
                 }
-                peaks[c][k] = peak.into();
+                *largest_of_all = peak.into();
             }
         }
     }

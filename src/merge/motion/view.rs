@@ -1,5 +1,5 @@
 //! A frame reduced to blocks of 2 x 2 or 4 x 4 pixels: radiance, its variance, and whether a block can say "at least" or "at most".
-use super::blocks::{self, BLOCKS, Covered, Sample};
+use super::blocks::{self, BLOCKS, Sample};
 use crate::formats::Compression;
 use crate::frames::Bracket;
 use crate::merge::noise::{Noise, NoiseModel};
@@ -242,33 +242,38 @@ impl<'a> View<'a> {
     fn read_from<T: Sample>(&self, samples: &Array3<T>, row: usize, line: &mut Line) {
         let full = self.pixels.full_scale();
         let scale = 1.0 / (full * (self.side * self.side) as f64);
-        let put = |c: usize, blocks: Range<usize>, covered: Option<Covered>| match covered {
-            None => line[c].forget(blocks),
-            Some(covered) => wide(Fill {
+        let place = (row, self.dim().1);
+        let covered = match self.side {
+            2 => blocks::read::<T, 2>(samples, place, &self.transform),
+            _ => blocks::read::<T, 4>(samples, place, &self.transform),
+        };
+        for (c, words) in line.iter_mut().enumerate() {
+            wide(Fill {
                 channel: &self.channels[c],
-                covered,
+                sums: &covered.sums[c],
+                peaks: &covered.peaks[c],
+                energy: &covered.energy,
                 scale,
                 full,
-                words: &mut line[c],
-                blocks,
-            }),
-        };
-        let place = (row, self.dim().1);
-        match self.side {
-            2 => blocks::read::<T, 2>(samples, place, &self.transform, put),
-            _ => blocks::read::<T, 4>(samples, place, &self.transform, put),
+                words,
+            });
+            for blocks in &covered.outside {
+                words.forget(blocks.clone());
+            }
         }
     }
 }
 
-/// Fills the words of some blocks; `scale` makes mean levels of their sums.
+/// Fills a row of words; `scale` makes mean levels of the blocks' sums. One channel after another, whose table stays in the
+/// fastest memory.
 struct Fill<'a> {
     channel: &'a Channel,
-    covered: Covered<'a>,
+    sums: &'a [f32],
+    peaks: &'a [f32],
+    energy: &'a [f32],
     scale: f64,
     full: f64,
     words: &'a mut Words,
-    blocks: Range<usize>,
 }
 
 impl Work for Fill<'_> {
@@ -276,40 +281,41 @@ impl Work for Fill<'_> {
 
     #[inline(always)]
     fn call(self) {
-        let (channel, covered) = (self.channel, self.covered);
-        let x = &mut self.words.x[self.blocks.clone()];
-        let v = &mut self.words.v[self.blocks.clone()];
-        let least = &mut self.words.least[self.blocks.clone()];
-        let most = &mut self.words.most[self.blocks];
+        let (channel, words) = (self.channel, self.words);
         let last = channel.table.len().saturating_sub(1);
         let limit = f64::from(channel.clipped) * self.full;
         // Of whole codes those from the next one on.
         let limit = if last > 0 { limit.ceil() } else { limit } as f32;
-        let sums = covered.sums.iter();
         if last == 0 {
-            for (i, &sum) in sums.enumerate() {
+            for (i, &sum) in self.sums.iter().enumerate() {
                 let word = channel.light.word(f64::from(sum) * self.scale);
-                (x[i], v[i], least[i], most[i]) = (word.x, word.v, word.least, word.most);
+                (words.x[i], words.v[i]) = (word.x, word.v);
+                (words.least[i], words.most[i]) = (word.least, word.most);
             }
         } else {
             let entry = (self.scale * last as f64) as f32;
             let (from, to) = (channel.between.start as i32, channel.between.end as i32);
             let mut entries = [0i32; BLOCKS];
-            for (to, sum) in entries.iter_mut().zip(sums) {
-                *to = ((sum * entry + 0.5) as i32).min(last as i32);
-            }
-            for ((x, v), &entry) in x.iter_mut().zip(v.iter_mut()).zip(&entries) {
-                [*x, *v] = channel.table[entry as usize];
-            }
-            for ((least, most), &entry) in least.iter_mut().zip(most.iter_mut()).zip(&entries) {
-                *least = if entry >= from { 1.0 } else { 0.0 };
-                *most = if entry < to { 1.0 } else { 0.0 };
+            let light = words.x.chunks_mut(BLOCKS).zip(words.v.chunks_mut(BLOCKS));
+            let bounds = words.least.chunks_mut(BLOCKS);
+            let bounds = bounds.zip(words.most.chunks_mut(BLOCKS));
+            for (sums, ((x, v), (least, most))) in self.sums.chunks(BLOCKS).zip(light.zip(bounds)) {
+                for (to, sum) in entries.iter_mut().zip(sums) {
+                    *to = ((sum * entry + 0.5) as i32).min(last as i32);
+                }
+                for ((x, v), &entry) in x.iter_mut().zip(v).zip(&entries) {
+                    [*x, *v] = channel.table[entry as usize];
+                }
+                for ((least, most), &entry) in least.iter_mut().zip(most).zip(&entries) {
+                    *least = if entry >= from { 1.0 } else { 0.0 };
+                    *most = if entry < to { 1.0 } else { 0.0 };
+                }
             }
         }
-        for (v, energy) in v.iter_mut().zip(covered.energy) {
+        for (v, energy) in words.v.iter_mut().zip(self.energy) {
             *v *= energy;
         }
-        for (most, &peak) in most.iter_mut().zip(covered.peaks) {
+        for (most, &peak) in words.most.iter_mut().zip(self.peaks) {
             *most = if peak >= limit { 0.0 } else { *most };
         }
     }
