@@ -56,17 +56,22 @@ impl NoiseModel {
 /// the finding says so.
 pub fn estimate(bracket: &Bracket, response: &Response, clips: &[Clip]) -> (Noise, Vec<Finding>) {
     let pairs = pairs_of(bracket);
-    let measured: Vec<(NoiseModel, usize)> = (0..response.curves.len())
+    let curves = response.curves.iter().zip(clips);
+    let gates: Vec<Gate> = curves
+        .map(|(curve, clip)| Gate::new(bracket, response.method, curve, clip))
+        .collect();
+    let views_of = |channel: usize| -> Vec<View> {
+        let how = (&response.curves[channel], &gates[channel]);
+        let frames = 0..bracket.frames.len();
+        frames
+            .map(|frame| View::new(bracket, how, frame, channel))
+            .collect()
+    };
+    let channels = (0..gates.len()).into_par_iter();
+    let views: Vec<Vec<View>> = channels.map(views_of).collect();
+    let measured: Vec<(NoiseModel, usize)> = groups_of(&views, &pairs)
         .into_par_iter()
-        .map(|channel| {
-            let curve = &response.curves[channel];
-            let gate = Gate::new(bracket, response.method, curve, &clips[channel]);
-            let views: Vec<View> = (0..bracket.frames.len())
-                .map(|frame| View::new(bracket, (curve, &gate), frame, channel))
-                .collect();
-            let groups = groups_of(curve, &views, &pairs);
-            (solve(&groups), groups.len())
-        })
+        .map(|groups| (solve(&groups), groups.len()))
         .collect();
     let groups = measured.iter().map(|m| m.1).sum();
     let assumed = measured.iter().any(|m| m.1 < 3);

@@ -147,53 +147,61 @@ impl<'a> View<'a> {
     }
 }
 
-/// Groups of all pairs of views; a pair of one and the same is that view by itself.
-pub(super) fn groups_of(
-    curve: &ResponseCurve,
-    views: &[View],
-    pairs: &[(usize, usize)],
-) -> Vec<Group> {
-    let Some(first) = views.first() else {
+/// By channel, of which every one has a view of each frame: groups of all pairs of views. A pair of one and the same is that view by itself.
+pub(super) fn groups_of(channels: &[Vec<View>], pairs: &[(usize, usize)]) -> Vec<Vec<Group>> {
+    let Some(first) = channels.first().and_then(|views| views.first()) else {
         return Vec::new();
     };
     let (rows, columns, _) = first.pixels.dim();
     let (down, across) = (rows / SIDE, columns / SIDE);
     let skip = (down * across / WINDOWS).max(1);
     let places: Vec<usize> = (0..down * across).step_by(skip).collect();
-    let found: Vec<Vec<Vec<Window>>> = places
+    // Windows by channel and pair.
+    type Found = Vec<Vec<Vec<Window>>>;
+    let found: Vec<Found> = places
         .par_chunks(TOGETHER)
         .map(|places| {
-            let mut out = vec![Vec::new(); pairs.len()];
+            let mut out: Found = vec![vec![Vec::new(); pairs.len()]; channels.len()];
             for place in places {
                 let place = (place / across * SIDE, place % across * SIDE);
-                let seen: SmallVec<[Option<Seen>; 4]> =
-                    views.iter().map(|view| view.window(place)).collect();
-                for (out, &(a, b)) in out.iter_mut().zip(pairs) {
-                    let (Some(first), Some(second)) = (&seen[a], &seen[b]) else {
-                        continue;
-                    };
-                    out.extend(if a == b {
-                        ripple(first)
-                    } else {
-                        difference(first, second)
-                    });
+                for (views, out) in channels.iter().zip(&mut out) {
+                    let seen: SmallVec<[Option<Seen>; 4]> =
+                        views.iter().map(|view| view.window(place)).collect();
+                    for (out, &(a, b)) in out.iter_mut().zip(pairs) {
+                        let (Some(first), Some(second)) = (&seen[a], &seen[b]) else {
+                            continue;
+                        };
+                        out.extend(if a == b {
+                            ripple(first)
+                        } else {
+                            difference(first, second)
+                        });
+                    }
                 }
             }
             out
         })
         .collect();
-    let of_pair = |(k, &(a, b)): (usize, &(usize, usize))| {
+    let of_pair = |channel: usize, (k, &(a, b)): (usize, &(usize, usize))| {
         let mut bins: Vec<Vec<Window>> = vec![Vec::new(); BINS];
-        for window in found.iter().flat_map(|part| &part[k]) {
+        for window in found.iter().flat_map(|part| &part[channel][k]) {
             let bin = (window.radiance.log2() + 20.0) * 2.0;
             bins[bin.clamp(0.0, BINS as f64 - 1.0) as usize].push(*window);
         }
+        let views = &channels[channel];
         let bins = bins.into_iter().filter(|bin| bin.len() >= GROUP);
         let other = (a != b).then(|| &views[b]);
-        let groups = bins.map(|bin| summarise(bin, curve, &views[a], other));
+        let groups = bins.map(|bin| summarise(bin, &views[a], other));
         groups.collect::<Vec<_>>()
     };
-    pairs.iter().enumerate().flat_map(of_pair).collect()
+    let of_channel = |channel: usize| {
+        let pairs = pairs.iter().enumerate();
+        pairs.flat_map(|pair| of_pair(channel, pair)).collect()
+    };
+    (0..channels.len())
+        .into_par_iter()
+        .map(of_channel)
+        .collect()
 }
 
 const BINS: usize = 60;
@@ -249,7 +257,8 @@ fn ripple(a: &Seen) -> Option<Window> {
 }
 
 /// Median variance of a group (moving things and texture out of register fall away) with the regressors at its mean.
-fn summarise(mut bin: Vec<Window>, curve: &ResponseCurve, a: &View, b: Option<&View>) -> Group {
+fn summarise(mut bin: Vec<Window>, a: &View, b: Option<&View>) -> Group {
+    let (curve, _) = a.how;
     let count = bin.len() as f64;
     let radiance = bin.iter().map(|w| w.radiance).sum::<f64>() / count;
     // One frame alone still shows its texture: the quietest tenth of the windows shows least of it.
