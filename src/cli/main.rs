@@ -179,11 +179,15 @@ fn whole_job(settings: &pipeline::Settings, quiet: bool) -> Result<u8, Error> {
     console.finish();
     let outcome = outcome?;
     if outcome.done == 0 {
-        return if outcome.failed > 0 {
-            Ok(NOTHING_DONE) // each failure was told when it happened
-        } else {
-            Err(no_bracket(&outcome.report, settings))
-        };
+        if outcome.failed > 0 {
+            return Ok(NOTHING_DONE); // each failure was told when it happened
+        }
+        // What was passed over may be what was meant.
+        let report = &outcome.report;
+        if !(report.singles.is_empty() && report.skipped.is_empty()) {
+            console::say(stopspan::report::terminal::table(report).trim_end());
+        }
+        return Err(no_bracket(report, settings));
     }
     console::say(stopspan::report::terminal::table(&outcome.report).trim_end());
     if settings.part.is_none() {

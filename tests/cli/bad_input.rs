@@ -261,6 +261,20 @@ fn two_sizes_are_no_bracket() {
     assert!(!map.exists());
 }
 
+/// Folders inside a folder are not searched: that they are there is said, and what to do.
+#[test]
+fn a_folder_of_folders_says_so() {
+    let scratch = tempfile::tempdir().unwrap();
+    let (input, out) = (scratch.path().join("in"), scratch.path().join("out"));
+    bracket(&input.join("evening"));
+    let done = run(&[&input], &out).expect(1);
+    for words in ["evening", "a folder inside the folder; name it"] {
+        assert!(done.out.contains(words), "{words}: {}", done.said());
+    }
+    assert!(done.err.contains("two frames"), "{}", done.err);
+    assert!(maps(&out).is_empty());
+}
+
 /// One damaged frame of three: the other two are a bracket, and the report says what was left out.
 #[test]
 fn one_damaged_frame_is_left_out() {
