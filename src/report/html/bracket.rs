@@ -67,7 +67,7 @@ fn charts(out: &mut String, bracket: &BracketReport, id: &str) {
         (
             figure::range(bracket, id),
             "Usable range",
-            "Wide bar: stops from clipping down to SNR 1. Narrow bar: down to SNR 10. Whiskers: 95 % interval. Dashed mark: the darkest step itself seen at SNR 1; beyond it the range leans on the fitted noise. An arrow means that the wedge ends first: at least this much.".to_owned(),
+            words::marks(bracket.pictures.iter(), bracket.wedge.is_some(), true),
         ),
         (
             figure::snr(bracket, id),

@@ -42,7 +42,7 @@ pub(super) fn draw(mut canvas: Canvas, bracket: &BracketReport) -> Option<Canvas
     let (top, bottom) = canvas.frame(
         "The camera\u{2019}s HDR picture against the merge",
         &subject(bracket),
-        "In brackets: 95 % interval. A tie is a difference whose interval holds 0; differences in bold are none.",
+        "In brackets: 95 % interval. A tie is a difference whose interval holds 0; differences in bold are no ties.",
         format!(
             "The camera's own HDR picture {} against the merge and the best single frame. {}.",
             comparison.file,

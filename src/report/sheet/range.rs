@@ -7,7 +7,7 @@ use crate::measure::{Limit, PictureKind, PictureMeasurement, UsableStops};
 use crate::report::BracketReport;
 use crate::report::figure::axis::Axis;
 use crate::report::figure::ranged;
-use crate::report::words::{at_snr, limit_words, stops_interval, telling};
+use crate::report::words::{at_snr, limit_words, marks, stops_interval, telling};
 
 const NAMES: f64 = 400.0;
 const TALLEST: f64 = 170.0;
@@ -25,7 +25,7 @@ pub(super) fn draw(
     let (top, bottom) = canvas.frame(
         "Usable range in stops",
         &subject(bracket),
-        "Wide bar: from clipping down to SNR 1 of one pixel (ISO 15739). Narrow bar: down to SNR 10 (ISO 12232). Whiskers and brackets: 95 % interval. An arrow: the wedge ends first, at least this much.",
+        &marks(shown.iter().map(|s| s.1), bracket.wedge.is_some(), false),
         format!("Usable range in stops below clipping. {}.", said.join("; ")),
     );
     let bottom = bottom - 70.0;

@@ -6,6 +6,7 @@ mod gathered;
 mod headline;
 mod number;
 mod quantity;
+mod ranges;
 pub mod scene;
 mod wedge;
 
@@ -15,6 +16,7 @@ pub use gathered::all_findings;
 pub(crate) use headline::at_snr;
 pub use headline::headline;
 pub use number::{bytes, count, decimal, percent, seconds, significant, stops, stops_interval};
+pub(crate) use ranges::marks;
 pub(crate) use wedge::why_not_measured;
 
 pub use quantity::{comparison, difference, interval, quantity_name, quantity_words};

@@ -1,0 +1,76 @@
+//! What the marks of a figure of usable ranges mean.
+use super::at_snr;
+use crate::measure::{Limit, PictureMeasurement, UsableStops};
+
+/// The bars, and those of the other marks that the pictures shown have; `dashed` where the figure marks the darkest step seen. Without a
+/// wedge there is no interval, and where the figures come from is said instead.
+pub(crate) fn marks<'p>(
+    shown: impl Iterator<Item = &'p PictureMeasurement>,
+    wedge: bool,
+    dashed: bool,
+) -> String {
+    let usable: Vec<&UsableStops> = shown
+        .flat_map(|p| [1.0, 10.0].into_iter().filter_map(|snr| at_snr(p, snr)))
+        .filter(|u| u.stops.is_some())
+        .collect();
+    let any = |has: fn(&UsableStops) -> bool| usable.iter().any(|u| has(u));
+    let mut said = String::from(
+        "Wide bar: from clipping down to SNR 1 of one pixel (ISO 15739). Narrow bar: down to SNR 10 (ISO 12232).",
+    );
+    if any(|u| u.low95.is_some() && u.high95.is_some()) {
+        said += " Whiskers and brackets: 95 % interval.";
+    } else if !wedge {
+        said += " No wedge was measured: this is what the noise in the bracket's own frames leads to expect, without an interval.";
+    }
+    if dashed && any(|u| u.snr == 1.0 && u.seen_stops.is_some()) {
+        said += " Dashed mark: the darkest step itself seen at SNR 1; beyond it the range leans on the fitted noise.";
+    }
+    if any(|u| u.limited_by == Limit::Wedge) {
+        said += " An arrow: the wedge ends first, at least this much.";
+    }
+    said
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::measure::PictureKind;
+
+    fn picture(usable: UsableStops) -> PictureMeasurement {
+        PictureMeasurement {
+            usable_stops: vec![usable],
+            ..PictureMeasurement::unmeasured(PictureKind::Frame, "a.jpg".to_owned())
+        }
+    }
+
+    const BARE: UsableStops = UsableStops {
+        snr: 1.0,
+        stops: Some(11.14),
+        low95: None,
+        high95: None,
+        limited_by: Limit::Compression,
+        seen_stops: None,
+        normalised: None,
+    };
+
+    #[test]
+    fn only_marks_that_are_there_are_said() {
+        let said = marks([picture(BARE)].iter(), false, true);
+        assert!(said.contains("without an interval"), "{said}");
+        for absent in ["95 %", "Dashed", "An arrow"] {
+            assert!(!said.contains(absent), "{absent}: {said}");
+        }
+        let measured = UsableStops {
+            low95: Some(9.0),
+            high95: Some(10.0),
+            limited_by: Limit::Wedge,
+            seen_stops: Some(9.1),
+            ..BARE
+        };
+        let said = marks([picture(measured)].iter(), true, true);
+        for present in ["95 % interval", "Dashed", "An arrow"] {
+            assert!(said.contains(present), "{present}: {said}");
+        }
+        assert!(!said.contains("No wedge"), "{said}");
+    }
+}
