@@ -20,28 +20,6 @@
 )]
 #![cfg_attr(test, allow(clippy::unwrap_used, clippy::expect_used))]
 
-pub mod error;
-pub mod finding;
-pub mod statistics;
-pub mod units;
-
-pub mod raster;
-
-pub mod formats;
-
-pub mod frames;
-
-pub mod align;
-pub mod response;
-
-pub mod merge;
-
-pub mod measure;
-pub mod tone;
-
-pub mod report;
-pub mod simulate;
-
 pub mod pipeline;
 
-pub use error::Error;
+pub use stopspan_core::Error;

@@ -33,23 +33,29 @@ pub use settings::{Event, Settings, WedgeRequest};
 
 use batch::{DoneBracket, Found};
 
-use crate::align;
-use crate::error::{BracketProblem, Error};
-use crate::finding::Finding;
-use crate::formats::staged::Outputs;
-use crate::frames::{self, Bracket, BracketPlan, Clip, Survey};
-use crate::measure::advice::Scene;
-use crate::measure::calibrate::Calibration;
-use crate::measure::{BracketGain, PictureMeasurement, WedgePlace};
-use crate::merge::{MapSource, Merger, Motion, Noise, noise};
-use crate::raster::{Pixels, Transform};
-use crate::report::html::Sections;
-use crate::report::{self, BracketReport, Report};
-use crate::response::{self, ExposureCheck, Response};
 use delivery::Finished;
 use raw::Registered;
 use std::borrow::Cow;
 use std::path::PathBuf;
+use stopspan_core::Error;
+use stopspan_core::error::BracketProblem;
+use stopspan_core::finding::Finding;
+use stopspan_core::model::Response;
+use stopspan_core::model::{Bracket, Clip};
+use stopspan_core::model::{Motion, Noise};
+use stopspan_core::raster::{Pixels, Transform};
+use stopspan_core::results::Calibration;
+use stopspan_core::results::ExposureCheck;
+use stopspan_core::results::Scene;
+use stopspan_core::results::{BracketGain, PictureMeasurement, WedgePlace};
+use stopspan_core::results::{BracketReport, Report};
+use stopspan_formats::staged::Outputs;
+use stopspan_frames as frames;
+use stopspan_frames::{BracketPlan, Survey};
+use stopspan_merge::{MapSource, Merger, noise};
+use stopspan_report as report;
+use stopspan_report::html::Sections;
+use stopspan_response as response;
 
 /// What a run gave.
 #[derive(Debug)]
@@ -80,7 +86,7 @@ pub struct Prepared {
     /// What moved between the frames; `None` where nothing did, or where it was not looked for.
     pub motion: Option<Motion>,
     /// How the frames lie against the reference; `None` where registration was not asked for.
-    pub registration: Option<align::Registration>,
+    pub registration: Option<stopspan_core::model::Registration>,
     /// The planes of raw mosaics that the map is made of, where the frames have been developed since.
     pub planes: Option<Box<raw::Planes>>,
     /// SHA-256 of every file that was decoded, frames that were left out afterwards among them.
@@ -256,8 +262,9 @@ pub fn prepare(
     } = raw::register(bracket, settings.register);
     progress(Event::Stage("recovering the response"));
     let clips = frames::clip_levels(&bracket);
+    let scales = frames::linear_scales(&bracket);
     let choice = linear::choose_response(&mut bracket, &clips, settings.response);
-    let recovered = response::recover(&bracket, &clips, choice)?;
+    let recovered = response::recover(&bracket, &clips, scales.as_ref(), choice)?;
     let settled = recovered.exposures.iter().zip(&recovered.balance);
     for (frame, (exposure, balance)) in bracket.frames.iter_mut().zip(settled) {
         (frame.exposure, frame.balance) = (*exposure, *balance);
@@ -299,7 +306,7 @@ fn one_bracket(
     let prepared = prepare(plan, settings, progress)?;
     progress(Event::Stage("merging"));
     let mut map = prepared.map_source().whole();
-    if map.share(crate::merge::flag::CLIPPED_IN_ALL) >= 1.0 {
+    if map.share(stopspan_core::model::flag::CLIPPED_IN_ALL) >= 1.0 {
         return Err(nothing_usable(&prepared.bracket));
     }
     let mut prepared = raw::developed(prepared);
@@ -317,7 +324,7 @@ fn one_bracket(
         (map, rendered) = (prepared.map_source().whole(), None);
     }
     let rendered = rendered.unwrap_or_else(|| rendering::picture(&prepared, &map, settings))?;
-    let picture = Pixels::U8(crate::tone::to_8_bit(&rendered));
+    let picture = Pixels::U8(stopspan_tone::to_8_bit(&rendered));
     progress(Event::Stage("measuring, writing the map and the picture"));
     let folder = settings.out.join(&plan.name);
     let reference = &prepared.bracket.frames[prepared.bracket.reference];

@@ -1,9 +1,9 @@
 //! Putting a registration to use: a bracket whose frames know their place, and pictures moved for the eye.
-use super::register::Registration;
-use crate::frames::Bracket;
-use crate::raster::{Interpolation, Pixels, Point, Transform};
 use ndarray::Array3;
 use rayon::prelude::*;
+use stopspan_core::model::Bracket;
+use stopspan_core::model::Registration;
+use stopspan_core::raster::{Interpolation, Pixels, Point, Transform};
 
 /// Writes each frame's transform into the bracket and adds the registration's findings; frames that stay where they are
 /// keep `None`. Frames that could not be registered are taken out, as they would smear the map, as long as two frames

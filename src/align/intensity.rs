@@ -1,8 +1,8 @@
 //! The intensity map: which level of one frame corresponds to which level of another, from pairs of pixels.
 use super::refine::look_up_row;
-use crate::raster::Transform;
-use crate::statistics::isotonic::increasing;
 use ndarray::Array2;
+use stopspan_core::raster::Transform;
+use stopspan_core::statistics::isotonic::increasing;
 
 /// Bins over the reference's levels.
 const BINS: usize = 96;

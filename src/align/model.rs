@@ -1,36 +1,8 @@
 //! From matched tiles to a motion: robust fits of nested models, and the simplest one the tiles support.
 use super::tile::Match;
-use crate::raster::{Point, Transform};
 use nalgebra::{DMatrix, DVector, Matrix2, Vector2};
-use serde::{Deserialize, Serialize};
-
-/// How a frame moved against the reference, from simple to general.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum MotionModel {
-    /// Not at all: pixels stay untouched.
-    Identity,
-    /// By whole pixels: pixels are moved but stay untouched.
-    WholePixels,
-    /// By a fraction of pixels.
-    Shift,
-    /// A shift and a turn.
-    ShiftAndTurn,
-    /// A plane seen from elsewhere: eight parameters.
-    Homography,
-}
-
-impl MotionModel {
-    /// Number of free parameters.
-    fn parameters(self) -> usize {
-        match self {
-            MotionModel::Identity => 0,
-            MotionModel::WholePixels | MotionModel::Shift => 2,
-            MotionModel::ShiftAndTurn => 3,
-            MotionModel::Homography => 8,
-        }
-    }
-}
+use stopspan_core::model::MotionModel;
+use stopspan_core::raster::{Point, Transform};
 
 /// A movement smaller than this many pixels (root mean square over the tiles) beside whole pixels is not worth
 /// interpolating for.

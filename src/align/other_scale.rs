@@ -1,12 +1,13 @@
 //! A finished picture of another size, crop or scale laid over the reference: the scale searched by phase correlation, then
 //! registered like a frame through a copy in the reference's geometry, which serves that alone.
-use super::register::{Placement, register};
+use super::register::register;
 use super::search::{peaks, prepared, spectrum};
 use super::signal::Small;
-use crate::frames::{Bracket, Frame};
-use crate::raster::{Pixels, Point, Transform, reduce};
 use ndarray::{Array2, Array3};
 use rayon::prelude::*;
+use stopspan_core::model::Placement;
+use stopspan_core::model::{Bracket, Frame};
+use stopspan_core::raster::{Pixels, Point, Transform, reduce};
 
 /// Longest side of the plane in which the scale is searched, and in which it is made finer.
 const SIDES: [usize; 2] = [160, 384];

@@ -1,7 +1,7 @@
 //! A rectangle of a frame's luma, with what of it can be used.
 use super::signal::{CLIPPED, CRUSHED, visit_row};
-use crate::raster::Pixels;
 use ndarray::Array2;
+use stopspan_core::raster::Pixels;
 
 /// Luma of a rectangle in levels, smoothed by [1 2 1]/4 both ways.
 pub(super) struct Patch {

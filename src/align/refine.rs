@@ -1,9 +1,9 @@
 //! Coarse to fine: a shift and a turn by Gauss-Newton on the rank planes, gain and offset free (after Lucas and Kanade
 //! 1981; the free gain and offset make the measure the correlation of Evangelidis and Psarakis 2008).
-use crate::raster::{Point, Transform, Work, whole, wide};
 use nalgebra::{Matrix5, Vector5};
 use ndarray::Array2;
 use rayon::prelude::*;
+use stopspan_core::raster::{Point, Transform, Work, whole, wide};
 
 /// Steps at one pyramid level at most.
 const STEPS: usize = 12;

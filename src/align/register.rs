@@ -1,17 +1,18 @@
 //! The order of registration: still or not, from identity, a search where that fails, tiles, model, verdict.
 use super::intensity::IntensityMap;
 use super::kernel::Kernel;
-use super::model::{Extent, Fit, MotionModel, choose, distance, residual, shift_uncertainty};
+use super::model::{Extent, Fit, choose, distance, residual, shift_uncertainty};
 use super::signal::{Small, pyramid, ranks};
 use super::tile::{Looked, Match, REACH, Tile, tally};
 use super::{refine, search, tiles};
-use crate::finding::Finding;
-use crate::formats::Picture;
-use crate::frames::Bracket;
-use crate::raster::{Point, Transform};
 use nalgebra::Matrix2;
 use rayon::prelude::*;
-use serde::{Deserialize, Serialize};
+use stopspan_core::finding::Finding;
+use stopspan_core::model::Bracket;
+use stopspan_core::model::MotionModel;
+use stopspan_core::model::Picture;
+use stopspan_core::model::{Placement, Registration, TileResidual};
+use stopspan_core::raster::Transform;
 
 /// Share of the tiles found that must agree with the motion.
 const AGREEING: f64 = 0.5;
@@ -30,70 +31,6 @@ const LEAST: usize = 4;
 const OUTVOTED: usize = 4;
 /// Candidates of the search that are followed up.
 const CANDIDATES: usize = 3;
-
-/// What one tile says.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
-pub struct TileResidual {
-    /// Centre of the tile in the reference frame.
-    pub at: Point,
-    /// Where it was found in the frame minus where the motion puts it, columns and rows, pixels.
-    pub columns: f64,
-    /// Rows, see `columns`.
-    pub rows: f64,
-    /// Standard uncertainty of the two from noise, root mean square, pixels.
-    pub standard_uncertainty: f64,
-    /// True if the motion was fitted to this tile; false for one that something moved in or that fits badly.
-    pub used: bool,
-}
-
-/// How one frame lies against the reference.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct Placement {
-    /// The motion found; identity for the reference itself and for a frame that could not be registered.
-    pub model: MotionModel,
-    /// Reference pixel -> this frame's pixel.
-    pub transform: Transform,
-    /// False if no motion could be established; the frame must not be merged.
-    pub found: bool,
-    /// Shift of the frame's centre in columns and rows (pixels), turn in degrees.
-    pub movement: (f64, f64, f64),
-    /// Standard uncertainty of a pixel's place, root mean square over the frame's corners, pixels.
-    pub standard_uncertainty: f64,
-    /// Root mean square of the residuals of the tiles used, both axes together, pixels; `None` without tiles.
-    pub residual: Option<f64>,
-    /// All tiles that were found.
-    pub tiles: Vec<TileResidual>,
-}
-
-impl Placement {
-    pub(super) fn still() -> Self {
-        Placement {
-            model: MotionModel::Identity,
-            transform: Transform::IDENTITY,
-            found: true,
-            movement: (0.0, 0.0, 0.0),
-            standard_uncertainty: 0.0,
-            residual: None,
-            tiles: Vec::new(),
-        }
-    }
-
-    fn lost() -> Self {
-        Placement {
-            found: false,
-            ..Placement::still()
-        }
-    }
-}
-
-/// How all frames of a bracket lie against its reference.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct Registration {
-    /// One placement a frame, in the bracket's order.
-    pub placements: Vec<Placement>,
-    /// Displacements and failures.
-    pub findings: Vec<Finding>,
-}
 
 /// Registers every frame of a bracket against its reference, whatever their exposures and response; the same bracket
 /// gives the same result on any number of threads. Never fails as a whole: a frame whose motion cannot be established

@@ -1,9 +1,9 @@
 //! Large drifts: phase correlation (Kuglin and Hines 1975) of the rank planes over a fan of angles.
 use super::model::Extent;
-use crate::raster::{Point, Transform};
 use ndarray::Array2;
 use rayon::prelude::*;
 use rustfft::{FftPlanner, num_complex::Complex32};
+use stopspan_core::raster::{Point, Transform};
 
 /// Longest side of the plane that is searched.
 const SIDE: usize = 256;
@@ -80,7 +80,7 @@ pub(super) fn prepared(plane: &Array2<f32>, degrees: f64) -> Array2<f32> {
 
 /// Three octaves down and up again.
 fn smooth(plane: &Array2<f32>) -> Array2<f32> {
-    use crate::raster::{expand, reduce};
+    use stopspan_core::raster::{expand, reduce};
     let mut sizes = Vec::new();
     let mut small = plane.clone();
     for _ in 0..4 {

@@ -1,7 +1,7 @@
 //! What registration looks at: luma of the frames, small, and made independent of exposure by ranks.
-use crate::raster::{Pixels, Work, reduce, wide};
 use ndarray::{Array2, Array3};
 use rayon::prelude::*;
+use stopspan_core::raster::{Pixels, Work, reduce, wide};
 
 /// Longest side of the small luma plane, pixels.
 const SMALL_SIDE: usize = 640;

@@ -2,9 +2,9 @@
 use super::kernel::{Kernel, TAPS};
 use super::patch::Patch;
 use super::tile::{REACH, Tile};
-use crate::raster::{Pixels, Point, Transform, Work, wide};
 use ndarray::Array2;
 use std::ops::Range;
+use stopspan_core::raster::{Pixels, Point, Transform, Work, wide};
 
 /// Pixels around a tile that gradient and smoothing need.
 const MARGIN: usize = 2;

@@ -4,9 +4,9 @@ use super::kernel::Kernel;
 use super::patch::Patch;
 use super::source::Source;
 use super::tile_sums::{Sums, texture_alone};
-use crate::raster::{Pixels, Point, Transform};
 use nalgebra::{Matrix2, Matrix4, Vector2};
 use ndarray::Array2;
+use stopspan_core::raster::{Pixels, Point, Transform};
 
 /// A tile is looked for within this many pixels of where it is expected.
 pub(super) const REACH: f64 = 3.0;

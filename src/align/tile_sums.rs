@@ -1,8 +1,8 @@
 //! What a tile sums up: the normal equations of its place, the noise in them, and what of the gradients is texture.
 use super::tile::Tile;
-use crate::raster::{Work, wide};
 use nalgebra::{Matrix4, SymmetricEigen, U2, Vector4};
 use ndarray::Array2;
+use stopspan_core::raster::{Work, wide};
 
 /// What smoothing by [1 2 1]/4 both ways leaves of white noise's variance. Slow texture sees all of the noise, so the
 /// uncertainty is stated for that.

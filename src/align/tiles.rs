@@ -1,9 +1,9 @@
 //! Where to look: tiles spread over the frame, in each cell the place with most texture that both frames show.
 use super::refine::look_up_row;
 use super::signal::{CLIPPED, CRUSHED, Small};
-use crate::raster::Transform;
 use ndarray::Array2;
 use rayon::prelude::*;
+use stopspan_core::raster::Transform;
 
 /// Cells along the longer side at most: to find a motion, and to see that there is none.
 const CELLS: (usize, usize) = (16, 8);

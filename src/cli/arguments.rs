@@ -6,14 +6,14 @@ use clap::builder::{PossibleValue, PossibleValuesParser, TypedValueParser};
 use clap::{Args, Parser, Subcommand, ValueEnum};
 use clap_complete::Shell;
 use std::path::PathBuf;
-use stopspan::Error;
-use stopspan::formats::Limits;
-use stopspan::frames::{ExposureOverride, Overrides};
-use stopspan::merge::MotionSettings;
 use stopspan::pipeline::{Part, Settings};
-use stopspan::raster::Region;
-use stopspan::report::sheet::{Look, SheetSettings};
-use stopspan::response::Choice;
+use stopspan_core::Error;
+use stopspan_core::model::Limits;
+use stopspan_core::raster::Region;
+use stopspan_frames::{ExposureOverride, Overrides};
+use stopspan_merge::MotionSettings;
+use stopspan_report::sheet::{Look, SheetSettings};
+use stopspan_response::Choice;
 
 /// How many wedge steps and how many stops a camera holds: in one frame, in its own HDR picture, in a merged bracket.
 #[derive(Debug, Parser)]

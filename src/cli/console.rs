@@ -3,8 +3,8 @@ use indicatif::{ProgressBar, ProgressStyle};
 use std::error::Error as _;
 use std::io::Write;
 use std::time::Duration;
-use stopspan::Error;
 use stopspan::pipeline::Event;
+use stopspan_core::Error;
 
 /// Progress on a terminal; silent elsewhere and when asked to be quiet.
 pub struct Console {

@@ -1,12 +1,12 @@
 //! The arguments of the look, and of the files it goes into.
 use clap::{Args, ValueEnum};
 use std::path::PathBuf;
-use stopspan::Error;
-use stopspan::formats::Limits;
-use stopspan::formats::jpeg::Subsampling;
-use stopspan::formats::openexr::{Kind, Scheme};
 use stopspan::pipeline::{Delivery, RenderSettings};
-use stopspan::tone::{Operator, OutputColour, ToneSettings};
+use stopspan_core::Error;
+use stopspan_core::model::Limits;
+use stopspan_formats::jpeg::Subsampling;
+use stopspan_formats::openexr::{Kind, Scheme};
+use stopspan_tone::{Operator, OutputColour, ToneSettings};
 
 /// How the picture looks.
 #[derive(Debug, Args)]

@@ -8,11 +8,12 @@ mod wedge;
 use arguments::{Arguments, Command};
 use clap::{CommandFactory, Parser};
 use std::process::ExitCode;
-use stopspan::Error;
-use stopspan::error::BracketProblem;
-use stopspan::formats::staged::Outputs;
 use stopspan::pipeline;
-use stopspan::simulate::{self, FileKind, ScenarioSource};
+use stopspan_core::Error;
+use stopspan_core::error::BracketProblem;
+use stopspan_formats::staged::Outputs;
+use stopspan_simulate as simulate;
+use stopspan_simulate::{FileKind, ScenarioSource};
 
 /// Everything asked for was done.
 const DONE: u8 = 0;
@@ -29,7 +30,7 @@ fn main() -> ExitCode {
     let arguments = Arguments::parse();
     // Without a handler the system ends the program all the same; what is left then is removed by the next run.
     let _ = ctrlc::set_handler(|| {
-        stopspan::formats::staged::abandon();
+        stopspan_formats::staged::abandon();
         std::process::exit(INTERRUPTED.into());
     });
     let code = match dispatch(arguments.command) {
@@ -136,7 +137,7 @@ fn measure(wanted: &wedge::Measure) -> Result<u8, Error> {
     for finding in measured.findings.iter().chain(doubts) {
         console::say(&format!(
             "note: {}",
-            stopspan::report::words::finding(finding)
+            stopspan_report::words::finding(finding)
         ));
     }
     let Some(levels) = measured.picture.and_then(|p| p.levels) else {
@@ -163,7 +164,7 @@ fn threads(count: Option<u16>) -> Result<(), Error> {
 
 fn list(settings: &pipeline::Settings) -> Result<u8, Error> {
     let survey = pipeline::survey(settings)?;
-    console::say(stopspan::frames::words(&survey).trim_end());
+    console::say(stopspan_frames::words(&survey).trim_end());
     Ok(
         match (survey.brackets.is_empty(), survey.failed.is_empty()) {
             (true, _) => NOTHING_DONE,
@@ -185,11 +186,11 @@ fn whole_job(settings: &pipeline::Settings, quiet: bool) -> Result<u8, Error> {
         // What was passed over may be what was meant.
         let report = &outcome.report;
         if !(report.singles.is_empty() && report.skipped.is_empty()) {
-            console::say(stopspan::report::terminal::table(report).trim_end());
+            console::say(stopspan_report::terminal::table(report).trim_end());
         }
         return Err(no_bracket(report, settings));
     }
-    console::say(stopspan::report::terminal::table(&outcome.report).trim_end());
+    console::say(stopspan_report::terminal::table(&outcome.report).trim_end());
     if settings.part.is_none() {
         console::say(&format!(
             "\nThe report: {}",
@@ -200,7 +201,7 @@ fn whole_job(settings: &pipeline::Settings, quiet: bool) -> Result<u8, Error> {
 }
 
 /// Nothing failed, but nothing belongs together either.
-fn no_bracket(report: &stopspan::report::Report, settings: &pipeline::Settings) -> Error {
+fn no_bracket(report: &stopspan_core::results::Report, settings: &pipeline::Settings) -> Error {
     let singles = report.singles.iter().map(|s| s.path.clone().into());
     let (files, found) = match report.singles.len() {
         0 => (settings.inputs.clone(), 0),

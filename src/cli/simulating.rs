@@ -1,7 +1,7 @@
 //! What can be asked of the simulator.
 use clap::{Args, ValueEnum};
 use std::path::PathBuf;
-use stopspan::simulate::FileKind;
+use stopspan_simulate::FileKind;
 
 #[derive(Debug, Args)]
 pub struct Simulate {

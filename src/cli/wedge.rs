@@ -1,10 +1,10 @@
 //! The arguments about the wedge, and measuring it on a map.
 use clap::Args;
 use std::path::PathBuf;
-use stopspan::Error;
-use stopspan::formats::Limits;
-use stopspan::measure::wedge;
 use stopspan::pipeline::{MapSettings, WedgeRequest};
+use stopspan_core::Error;
+use stopspan_core::model::Limits;
+use stopspan_measure::wedge;
 
 /// Where the wedge is and what is known of it.
 #[derive(Debug, Args)]

@@ -1,7 +1,7 @@
 //! What is carried over from a frame into finished pictures: EXIF fields (Exif 2.32, JEITA CP-3451E), a chosen few.
 use super::metadata::block_of;
-use super::{Header, Rational};
 use exif::{Context, Field, In, Reader, Tag, Value};
+use stopspan_core::model::{Header, Rational};
 
 /// Fields copied as the file has them: how and when the picture was taken, with what, and whose it is. The maker's own
 /// notes, serial numbers, previews and anything that describes the old file's samples stay behind.
@@ -64,7 +64,7 @@ impl Carried {
     }
 
     /// The fields, for formats that hold them as their own.
-    pub(in crate::formats) fn fields(&self) -> &[Field] {
+    pub(crate) fn fields(&self) -> &[Field] {
         &self.0
     }
 }
@@ -124,7 +124,7 @@ fn stated(header: &Header) -> Vec<Field> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::formats::metadata;
+    use crate::metadata;
 
     fn source() -> Header {
         let rational = |num, denom| Value::Rational(vec![exif::Rational { num, denom }]);

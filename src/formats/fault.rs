@@ -1,6 +1,7 @@
 //! What a decoder finds wrong with bytes, before the file's name is known.
-use crate::error::{Error, InputProblem};
 use std::path::Path;
+use stopspan_core::Error;
+use stopspan_core::error::InputProblem;
 
 /// A problem of the content with the decoder's own error, still without the name of the file.
 #[derive(Debug)]

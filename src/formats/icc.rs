@@ -3,8 +3,7 @@
 //! Ours are ICC.1:2001-04, version 2, display class, matrix and curve, built from the standards: sRGB (IEC 61966-2-1) and
 //! Display P3 (SMPTE EG 432-1), which share the transfer curve. Colorants are the primaries adapted from D65 to the
 //! profile's D50 by the Bradford transform, as ICC profiles want them.
-use crate::units::{Primaries, apply, inverse, srgb_exposure};
-use moxcms::{ColorProfile, DataColorSpace, Layout, ToneReprCurve, TransformOptions, Xyzd};
+use stopspan_core::units::{Primaries, srgb_exposure};
 
 /// Colorants X, Y, Z relative to D50 (Bradford-adapted sRGB primaries).
 const COLORANTS: [(&[u8; 4], [f64; 3]); 3] = [
@@ -17,80 +16,6 @@ const D50: [f64; 3] = [0.9642, 1.0, 0.8249];
 /// Entries of the curve table.
 const CURVE: usize = 1024;
 const NAME: &str = "sRGB IEC61966-2-1";
-
-/// The colours of a profile's samples may differ from the sum of its primaries' by this share of white.
-const ADDITIVE: f64 = 0.02;
-
-/// The primaries that a profile gives to the RGB samples of its picture; `None` for a profile of grey samples, which needs
-/// none. Its tone curves are not heeded: how levels follow light is recovered from the bracket. A profile of look-up tables
-/// alone is asked for the colours of its corners; they are its primaries if they add up.
-///
-/// # Errors
-/// In words: a profile that cannot be read, is not one of RGB samples, or whose look-up tables follow no primaries.
-pub fn profile_primaries(profile: &[u8]) -> Result<Option<Primaries>, String> {
-    let read = ColorProfile::new_from_slice(profile)
-        .map_err(|_| "the colour profile is damaged".to_owned())?;
-    match read.color_space {
-        DataColorSpace::Gray => return Ok(None),
-        DataColorSpace::Rgb => {}
-        _ => return Err("the colour profile is not one of RGB samples".into()),
-    }
-    let [r, g, b] = [read.red_colorant, read.green_colorant, read.blue_colorant];
-    let missing = |c: &Xyzd| c.x == 0.0 && c.y == 0.0 && c.z == 0.0;
-    if [r, g, b].iter().any(missing) {
-        return by_tables(&read).map(Some);
-    }
-    let colorants = [[r.x, g.x, b.x], [r.y, g.y, b.y], [r.z, g.z, b.z]];
-    let adapted = read.chromatic_adaptation.and_then(|m| inverse(&m.v));
-    let white = match adapted {
-        Some(back) => Some(apply(&back, D50)),
-        None => read.media_white_point.map(|w| [w.x, w.y, w.z]),
-    };
-    Primaries::of_colorants(&colorants, white)
-        .map(Some)
-        .ok_or("the colour profile's primaries span no colours".into())
-}
-
-/// The primaries of look-up tables: the colours of full red, green and blue, relative to D50, if the colours of their
-/// mixtures are the sums.
-fn by_tables(tables: &ColorProfile) -> Result<Primaries, String> {
-    const CORNERS: [[f32; 3]; 7] = [
-        [1.0, 0.0, 0.0],
-        [0.0, 1.0, 0.0],
-        [0.0, 0.0, 1.0],
-        [1.0, 1.0, 0.0],
-        [0.0, 1.0, 1.0],
-        [1.0, 0.0, 1.0],
-        [1.0, 1.0, 1.0],
-    ];
-    let unread = |_| "the colour profile's look-up tables cannot be read".to_owned();
-    // A space wide enough to hold any display's primaries, for samples come clipped.
-    let mut wide = ColorProfile::new_pro_photo_rgb();
-    let curve = Some(ToneReprCurve::Parametric(vec![1.8]));
-    (wide.red_trc, wide.green_trc, wide.blue_trc) = (curve.clone(), curve.clone(), curve);
-    let mut found = [0f32; 21];
-    tables
-        .create_transform_f32(Layout::Rgb, &wide, Layout::Rgb, TransformOptions::default())
-        .and_then(|t| t.transform(CORNERS.as_flattened(), &mut found))
-        .map_err(unread)?;
-    let to_xyz = Primaries::ROMM.to_d50();
-    let xyz = |k: usize| {
-        let light = [0, 1, 2].map(|c| f64::from(found[3 * k + c]).max(0.0).powf(1.8));
-        apply(&to_xyz, light)
-    };
-    let [r, g, b] = [xyz(0), xyz(1), xyz(2)];
-    let adds_up = (3..7).all(|k| {
-        let part = |c: usize, v: [f64; 3]| v.map(|x| x * f64::from(CORNERS[k][c]));
-        let sum = [part(0, r), part(1, g), part(2, b)];
-        let mixture = xyz(k);
-        (0..3).all(|i| (sum[0][i] + sum[1][i] + sum[2][i] - mixture[i]).abs() < ADDITIVE)
-    });
-    let colorants = [0, 1, 2].map(|i| [r[i], g[i], b[i]]);
-    adds_up
-        .then(|| Primaries::of_colorants(&colorants, None))
-        .flatten()
-        .ok_or("the colour profile works by look-up tables, which follow no primaries".into())
-}
 
 /// The bytes of an sRGB profile, the same every time.
 pub fn srgb_profile() -> Vec<u8> {
@@ -189,6 +114,7 @@ fn curve() -> Vec<u8> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use stopspan_core::model::profile_primaries;
 
     #[test]
     fn our_own_profiles_say_what_they_are() {

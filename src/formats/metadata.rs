@@ -1,6 +1,6 @@
 //! EXIF (Exif 2.32, JEITA CP-3451E) into a [`Header`], as the file states it; nothing is judged here.
-use super::{Header, Rational};
 use exif::{Context, Exif, Field, In, Reader, Tag, Value};
+use stopspan_core::model::{Header, Rational};
 
 const COMPOSITE_SOURCES: Tag = Tag::SourceImageNumberOfCompositeImage;
 

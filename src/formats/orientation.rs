@@ -1,9 +1,9 @@
 //! Turns decoded pixels upright after EXIF orientation 1..=8.
 use super::fault::Fault;
-use super::raw::Raw;
-use crate::raster::{Mosaic, Pixels};
 use image::{ImageBuffer, Luma, Pixel, Primitive, Rgb, imageops};
 use ndarray::Array3;
+use stopspan_core::model::Raw;
+use stopspan_core::raster::{Mosaic, Pixels};
 
 /// True if upright columns are stored rows (orientations 5 to 8).
 pub(super) fn swaps_sides(orientation: u32) -> bool {

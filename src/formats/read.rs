@@ -2,15 +2,15 @@
 use super::fault::Fault;
 use super::orientation::{swaps_sides, turned, upright};
 use super::sniff::{SNIFF_BYTES, raw_family, sniff};
-use super::{
-    Compression, Format, Header, Limits, Picture, Raw, dng, jpeg, openexr, png, rgbe, tiff,
-};
-use crate::error::{Error, InputProblem};
-use crate::raster::Pixels;
+use super::{dng, jpeg, openexr, png, rgbe, tiff};
 use sha2::{Digest, Sha256};
 use std::fs::File;
 use std::io::{BufReader, Read, Seek, SeekFrom};
 use std::path::Path;
+use stopspan_core::Error;
+use stopspan_core::error::InputProblem;
+use stopspan_core::model::{Compression, Format, Header, Limits, Picture, Raw};
+use stopspan_core::raster::Pixels;
 
 /// What a decoder delivers: samples as stored, before orientation.
 pub(super) struct Decoded {

@@ -1,9 +1,10 @@
 //! Recognises a file by its first bytes, whatever its name says.
-use super::Format;
-use crate::error::{Error, InputProblem};
 use std::fs::File;
 use std::io::Read;
 use std::path::Path;
+use stopspan_core::Error;
+use stopspan_core::error::InputProblem;
+use stopspan_core::model::Format;
 
 /// How many first bytes of a file [`sniff`] needs.
 pub(super) const SNIFF_BYTES: usize = 16;

@@ -1,12 +1,13 @@
 //! Writes a result whole or not at all: under a temporary name in the same folder first, then given its name in one step.
 use super::ahead::Ahead;
 pub use super::temporary::abandon;
-pub(crate) use super::temporary::remove_leftovers;
+pub use super::temporary::remove_leftovers;
 use super::temporary::{Temporary, folder_of, remove_leftovers_of, unless_abandoned};
-use crate::error::{Error, OutputProblem};
 use std::fs::{self, File, OpenOptions};
 use std::io::{self, BufWriter, Seek, Write};
 use std::path::{Path, PathBuf};
+use stopspan_core::Error;
+use stopspan_core::error::OutputProblem;
 
 /// What may be written where.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]

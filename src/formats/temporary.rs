@@ -74,7 +74,7 @@ impl Temporary {
 
 /// Removes the temporary files in `folder` that a killed run left: they are told by their names, and by nobody holding their
 /// lock. What cannot be removed stays.
-pub(crate) fn remove_leftovers(folder: &Path) {
+pub fn remove_leftovers(folder: &Path) {
     remove_unlocked(folder, |_| true);
 }
 

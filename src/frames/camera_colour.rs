@@ -4,8 +4,8 @@
 //! interpolated in reciprocal correlated colour temperature, the light's chromaticity is found from what is neutral by
 //! iteration, and XYZ is adapted (Bradford) to D50, where ICC profiles have their colours too.
 use super::temperature::{correlated_temperature, temperature_of};
-use crate::formats::{CameraColour, ColourCalibration};
-use crate::units::{D50, Matrix, Primaries, adaptation, apply, inverse, product};
+use stopspan_core::model::{CameraColour, ColourCalibration};
+use stopspan_core::units::{D50, Matrix, Primaries, adaptation, apply, inverse, product};
 
 /// CIE 1931 chromaticity of D50, where the search for the light starts.
 const START: [f64; 2] = [0.3457, 0.3585];

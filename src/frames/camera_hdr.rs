@@ -1,7 +1,7 @@
 //! Evidence that a picture is the camera's own finished HDR picture and no frame.
-use super::bracket::file_name;
-use crate::formats::Header;
 use std::path::Path;
+use stopspan_core::model::Header;
+use stopspan_core::model::file_name;
 
 /// Tags that say it outright. CompositeImage (EXIF 2.32): 3 is a composite made while shooting, 2 a composite made
 /// otherwise. CustomRendered 3 is used by makers for a finished HDR picture: common practice, no source.

@@ -2,13 +2,14 @@
 //!
 //! The clip level is full scale unless the frames show a pile-up below it: saturated pixels of a bracket share one code
 //! whatever they were in the next darker frame, while a flat bright patch had one code there too.
-use super::bracket::Bracket;
 use super::raw_levels;
-use crate::formats::Compression;
-use crate::raster::Pixels;
 use ndarray::Axis;
 use rayon::prelude::*;
-use serde::{Deserialize, Serialize};
+use stopspan_core::model::Bracket;
+use stopspan_core::model::Clip;
+use stopspan_core::model::Compression;
+use stopspan_core::model::raw_of;
+use stopspan_core::raster::Pixels;
 
 /// Pixels looked at in a frame, at most about this many.
 const SAMPLED_PIXELS: usize = 1 << 19;
@@ -22,19 +23,10 @@ const DARKER_SPREAD: f64 = 0.05;
 /// moves single samples further; the merge leaves those out by their predicted level, not by the one they show.
 const RINGING: f64 = 1.0;
 
-/// Clipping of one channel, as fractions of full scale.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
-pub struct Clip {
-    /// Levels at or above this count as clipped; may exceed 1 for float samples.
-    pub clip_level: f64,
-    /// Levels at or below this count as crushed to black.
-    pub floor_level: f64,
-}
-
 /// Clip and floor of every channel (1 or 3), from histograms of evenly spread rows of all frames; of raw
 /// frames (already split into planes where they are mosaics) as the file states them unless the pixels say otherwise.
 pub fn clip_levels(bracket: &Bracket) -> Vec<Clip> {
-    if let Some(raw) = raw_levels::raw_of(bracket) {
+    if let Some(raw) = raw_of(bracket) {
         return raw_levels::clips(bracket, raw);
     }
     let channels = bracket

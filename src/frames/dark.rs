@@ -3,14 +3,15 @@
 //! Differences of two samples fall below zero as often as above; they are kept above a black level that is then known. The
 //! noise of a dark frame goes into every frame it is taken from, and into none of the differences that noise is estimated
 //! from: means of several darks are the better darks.
-use super::bracket::{Frame, file_name};
 use super::exposure::judge;
-use crate::error::Error;
-use crate::finding::Finding;
-use crate::formats::{Compression, Limits, Picture, Raw, read_picture};
-use crate::raster::Pixels;
 use ndarray::Array3;
 use std::path::{Path, PathBuf};
+use stopspan_core::Error;
+use stopspan_core::finding::Finding;
+use stopspan_core::model::{Compression, Limits, Picture, Raw};
+use stopspan_core::model::{Frame, file_name};
+use stopspan_core::raster::Pixels;
+use stopspan_formats::read_picture;
 
 const OPTION: &str = "--dark-frame";
 /// Exposure times that are the same, as a ratio.

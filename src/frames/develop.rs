@@ -1,11 +1,11 @@
 //! Raw mosaics as the rest of the house takes frames: split into planes for merging, or developed to three channels.
-use super::bracket::{Bracket, Frame};
-use super::clipping::Clip;
-use super::raw_levels::{LinearScale, raw_of};
-use crate::raster::demosaic::{Sites, demosaic};
-use crate::raster::{Mosaic, PLANES, Pixels};
 use ndarray::Array3;
 use rayon::prelude::*;
+use stopspan_core::model::Clip;
+use stopspan_core::model::{Bracket, Frame};
+use stopspan_core::model::{LinearScale, raw_of};
+use stopspan_core::raster::demosaic::{Sites, demosaic};
+use stopspan_core::raster::{Mosaic, PLANES, Pixels};
 
 /// The plane that stands for each of red, green, blue.
 const MAIN: [usize; 3] = [0, 1, 3];

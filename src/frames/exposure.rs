@@ -1,12 +1,12 @@
 //! One header -> camera settings and exposure, with every tag that is zero, infinite, absurd or missing told apart.
 //!
 //! APEX (EXIF 2.32, annex on APEX units): `Tv = -log2 t`, `Av = 2 log2 N`, `Sv = log2(S / 3.125)`, `Ev = Av + Tv`.
-use super::bracket::ExposureSource;
 use super::overrides::ExposureOverride;
-use crate::finding::Finding;
-use crate::formats::{Header, Rational};
-use crate::units::{Estimate, ExposureTime, FNumber, IsoSpeed, Settings};
 use serde::Serialize;
+use stopspan_core::finding::Finding;
+use stopspan_core::model::ExposureSource;
+use stopspan_core::model::{Header, Rational};
+use stopspan_core::units::{Estimate, ExposureTime, FNumber, IsoSpeed, Settings};
 
 /// Exposure times believed, seconds.
 pub const TIME_BELIEVED: (f64, f64) = (1e-6, 3600.0);

@@ -1,8 +1,8 @@
 //! Brackets made from arrays, for the tests of this folder.
-use super::{Bracket, Exposure, ExposureSource, Frame};
-use crate::formats::{Compression, Format, Header, Picture};
-use crate::raster::Pixels;
-use crate::units::{Estimate, ExposureTime, Settings};
+use stopspan_core::model::{Bracket, Exposure, ExposureSource, Frame};
+use stopspan_core::model::{Compression, Format, Header, Picture};
+use stopspan_core::raster::Pixels;
+use stopspan_core::units::{Estimate, ExposureTime, Settings};
 
 /// A bracket of the given pixels at the given exposures (stops, least first), reference in the middle.
 pub(super) fn bracket_of(pixels: &[Pixels], stops: &[f64], compression: Compression) -> Bracket {
@@ -30,7 +30,7 @@ pub(super) fn bracket_of(pixels: &[Pixels], stops: &[f64], compression: Compress
                 source: ExposureSource::Metadata,
             },
             bias: None,
-            balance: super::UNCHANGED,
+            balance: stopspan_core::model::UNCHANGED,
             transform: None,
         }
     };

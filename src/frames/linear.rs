@@ -1,10 +1,10 @@
 //! Linear input: what a file says about itself, and what the pixels of a bracket say.
-use super::bracket::{Bracket, Frame};
-use super::clipping::Clip;
-use crate::raster::Pixels;
 use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 use std::f64::consts::SQRT_2;
+use stopspan_core::model::Clip;
+use stopspan_core::model::{Bracket, Frame};
+use stopspan_core::raster::Pixels;
 
 /// Pixels compared in a pair of frames, at most about this many.
 const COMPARED_PIXELS: usize = 1 << 18;
@@ -214,8 +214,8 @@ mod tests {
     use super::super::clip_levels;
     use super::super::fixtures::bracket_of;
     use super::*;
-    use crate::formats::Compression;
     use ndarray::Array3;
+    use stopspan_core::model::Compression;
 
     fn test_of(encode: impl Fn(f64) -> f64, stops: &[f64]) -> LinearTest {
         let frames: Vec<Pixels> = [0.25, 0.5, 1.0]

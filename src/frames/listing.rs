@@ -1,13 +1,15 @@
 //! Inputs as given -> picture files, with everything passed over and why.
-use super::bracket::file_name;
 use super::overrides::Overrides;
-use crate::error::{Error, InputProblem};
-use crate::formats::{self, Format};
 use serde::Serialize;
 use std::cmp::Ordering;
 use std::collections::HashSet;
 use std::io::Read;
 use std::path::{Path, PathBuf};
+use stopspan_core::Error;
+use stopspan_core::error::InputProblem;
+use stopspan_core::model::Format;
+use stopspan_core::model::file_name;
+use stopspan_formats as formats;
 
 /// Why something that was found is not looked at.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize)]

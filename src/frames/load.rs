@@ -1,16 +1,18 @@
 //! A planned bracket -> decoded frames: sizes and samples checked, damaged frames left out, least exposure first.
-use super::bracket::{Bracket, Finished, Frame, file_name};
 use super::dark;
 use super::overrides::Overrides;
 use super::raw_frames;
 use super::survey::{BracketPlan, FinishedPlan, FramePlan, nominal};
 use super::unknown;
-use crate::error::{BracketProblem, Error, InputProblem};
-use crate::finding::Finding;
-use crate::formats::{self, Limits, Picture};
 use rayon::prelude::*;
 use std::path::{Path, PathBuf};
 use std::time::SystemTime;
+use stopspan_core::Error;
+use stopspan_core::error::{BracketProblem, InputProblem};
+use stopspan_core::finding::Finding;
+use stopspan_core::model::{Bracket, Finished, Frame, file_name};
+use stopspan_core::model::{Limits, Picture};
+use stopspan_formats as formats;
 
 /// Exposures nearer than this are equal, stops.
 const EQUAL_STOPS: f64 = 0.01;
@@ -187,7 +189,7 @@ fn keep_good<'a>(
                     settings,
                     exposure,
                     bias,
-                    balance: super::UNCHANGED,
+                    balance: stopspan_core::model::UNCHANGED,
                     transform: None,
                 };
                 frames.push((plan.clone(), frame));

@@ -1,5 +1,5 @@
 //! Capture times: EXIF date, sub-seconds and offset -> seconds on one scale.
-use crate::formats::Header;
+use stopspan_core::model::Header;
 
 /// Seconds since 1970-01-01 00:00:00 as the camera's clock says (UTC where the offset is stated). `None` where the date
 /// is missing, blank or impossible.

@@ -1,10 +1,10 @@
 //! What the user says about the frames: exposures, the reference, which picture is the camera's own HDR.
-use super::bracket::file_name;
 use super::exposure::{APERTURE_BELIEVED, SPEED_BELIEVED, TIME_BELIEVED};
-use crate::error::Error;
-use crate::formats::Limits;
-use crate::units::{ExposureTime, FNumber, IsoSpeed, Stops};
 use std::path::{Path, PathBuf};
+use stopspan_core::Error;
+use stopspan_core::model::Limits;
+use stopspan_core::model::file_name;
+use stopspan_core::units::{ExposureTime, FNumber, IsoSpeed, Stops};
 
 /// What the user says; [`Default`] says nothing.
 #[derive(Debug, Clone, Default)]

@@ -2,11 +2,11 @@
 //!
 //! A camera that saves raw beside JPEG gives both the same name, and the same moment and settings in the metadata. Either is
 //! enough; a shot is only paired within the brackets that pair best.
-use super::bracket::file_name;
 use super::sorting::{Candidate, Cluster};
 use super::survey::{BracketPlan, FramePlan, nominal};
-use crate::formats::Format;
 use std::path::{Path, PathBuf};
+use stopspan_core::model::Format;
+use stopspan_core::model::file_name;
 
 /// Exposures of one shot as two files state them differ by no more than this, stops: rounding of the tags.
 const SAME_STOPS: f64 = 0.02;

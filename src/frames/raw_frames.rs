@@ -1,10 +1,10 @@
 //! Raw frames of one bracket made alike: one white balance, one camera space, one black level; what they ask for is said.
-use super::bracket::Frame;
 use super::camera_colour::{camera_space, neutral_of};
-use crate::error::Error;
-use crate::finding::Finding;
-use crate::formats::Raw;
-use crate::raster::Pixels;
+use stopspan_core::Error;
+use stopspan_core::finding::Finding;
+use stopspan_core::model::Frame;
+use stopspan_core::model::Raw;
+use stopspan_core::raster::Pixels;
 
 const NEUTRAL: &str = "--neutral";
 

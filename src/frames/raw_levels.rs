@@ -3,12 +3,13 @@
 //! Two frames whose exposures stand in the ratio k see the same light, so a pixel at `a` in one and `b` in the other says
 //! where no light is, `(k a - b) / (k - 1)`, and a pixel that must be far beyond the top in the brighter frame shows what
 //! a saturated sample looks like.
-use super::bracket::Bracket;
-use super::clipping::Clip;
-use crate::finding::Finding;
-use crate::formats::Raw;
-use crate::raster::Pixels;
 use rayon::prelude::*;
+use stopspan_core::finding::Finding;
+use stopspan_core::model::Bracket;
+use stopspan_core::model::Clip;
+use stopspan_core::model::Raw;
+use stopspan_core::model::{LinearScale, LinearScales, raw_of};
+use stopspan_core::raster::Pixels;
 
 /// Pixels looked at in a pair of frames, at most about this many.
 const SAMPLED: usize = 1 << 18;
@@ -23,15 +24,6 @@ const LEAST_RATIO: f64 = 1.4;
 /// Relative error allowed for the stated ratio of two exposures (judgement; markings are within 2 %).
 const RATIO_ERROR: f64 = 0.03;
 
-/// Black and gain of one plane or channel: exposure is `(level - black) * per_level`.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct LinearScale {
-    /// Level of no light, fraction of full scale.
-    pub black: f64,
-    /// Exposure per level; exposure 1 just clips green, white-balanced.
-    pub per_level: f64,
-}
-
 /// What is known of one plane.
 #[derive(Debug, Clone, Copy)]
 struct Plane {
@@ -40,16 +32,6 @@ struct Plane {
     /// Set where the data contradict the file: level stated.
     stated_black: Option<f64>,
     stated_white: Option<f64>,
-}
-
-/// What raw frames are linear by; `None` for other frames.
-pub fn raw_of(bracket: &Bracket) -> Option<&Raw> {
-    bracket
-        .frames
-        .get(bracket.reference)?
-        .picture
-        .raw
-        .as_deref()
 }
 
 /// Clip levels of raw frames, one a plane or channel; floor 0 (the black offset keeps noise above it).
@@ -64,7 +46,7 @@ pub(super) fn clips(bracket: &Bracket, raw: &Raw) -> Vec<Clip> {
 
 /// Level -> white-balanced exposure of every plane or channel of raw frames, and what of the file's word was found wrong.
 /// `None` for frames that are not raw.
-pub fn linear_scales(bracket: &Bracket) -> Option<(Vec<LinearScale>, Vec<Finding>)> {
+pub fn linear_scales(bracket: &Bracket) -> Option<LinearScales> {
     let raw = raw_of(bracket)?;
     let gains = raw.gains();
     let planes = planes(bracket, raw);
@@ -88,7 +70,10 @@ pub fn linear_scales(bracket: &Bracket) -> Option<(Vec<LinearScale>, Vec<Finding
             used_codes: code(p.clip),
         }));
     }
-    Some((scales.collect(), findings))
+    Some(LinearScales {
+        scales: scales.collect(),
+        findings,
+    })
 }
 
 fn planes(bracket: &Bracket, raw: &Raw) -> Vec<Plane> {

@@ -4,10 +4,10 @@
 //! if every member is one and the exact powers of two make its steps whole thirds or halves of a stop where the numbers
 //! as written do not: 1/30, 1/60, 1/125 is such a series; 1/60, 1/120, 1/240 is not (1/120 is no marking), and
 //! 1/15, 1/30, 1/60 is the same either way.
-use super::bracket::ExposureSource;
 use super::exposure::{Judged, Stated, TRUE_TIME_STOPS};
 use super::markings::{Scale, Series};
-use crate::finding::Finding;
+use stopspan_core::finding::Finding;
+use stopspan_core::model::ExposureSource;
 
 /// Standard uncertainty of a marking replaced by the exact time it stands for, stops (judgement).
 pub const SNAPPED_STOPS: f64 = 0.02;

@@ -4,10 +4,10 @@ use super::exposure::Judged;
 use super::listing::by_folder_and_name;
 use super::overrides::Overrides;
 use super::sequence::{Burst, SAME, Shot, bursts};
-use crate::formats::{Format, Header};
 use std::cmp::Ordering;
 use std::collections::BTreeMap;
 use std::path::PathBuf;
+use stopspan_core::model::{Format, Header};
 
 /// Pictures of one burst lie nearer than this, however slowly it is taken by hand, s.
 const LONGEST_GAP: f64 = 15.0;

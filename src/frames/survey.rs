@@ -1,5 +1,4 @@
 //! The inputs looked at and sorted, nothing decoded yet: what a dry run shows and what [`load`](super::load) reads.
-use super::bracket::{Exposure, file_name};
 use super::exposure::judge;
 use super::listing::{Skipped, list};
 use super::moment::moment;
@@ -7,14 +6,15 @@ use super::overrides::Overrides;
 use super::raw_beside;
 use super::settle::settle;
 use super::sorting::{Candidate, Cluster, FinishedCandidate, Sorted, sort};
-use crate::error::Error;
-use crate::finding::Finding;
-use crate::formats;
-use crate::units::Settings;
 use rayon::prelude::*;
 use serde::Serialize;
 use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
+use stopspan_core::Error;
+use stopspan_core::finding::Finding;
+use stopspan_core::model::{Exposure, file_name};
+use stopspan_core::units::Settings;
+use stopspan_formats as formats;
 
 /// What was found in the inputs.
 #[derive(Debug, Default, Serialize)]

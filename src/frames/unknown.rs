@@ -4,12 +4,12 @@
 //! by rank (Grossberg and Nayar 2003) and need no registration. Through which response they stand for which light the pixels
 //! cannot say: with a curve and a span, every power of both fits. The levels are read as sRGB (IEC 61966-2-1), and whoever
 //! uses the ratios says so.
-use super::bracket::{Exposure, ExposureSource};
 use super::survey::FramePlan;
-use crate::error::Error;
-use crate::finding::Finding;
-use crate::formats::Picture;
-use crate::units::{Estimate, srgb_exposure};
+use stopspan_core::Error;
+use stopspan_core::finding::Finding;
+use stopspan_core::model::Picture;
+use stopspan_core::model::{Exposure, ExposureSource};
+use stopspan_core::units::{Estimate, srgb_exposure};
 
 /// Pixels below which ranks say too little.
 const FEWEST_PIXELS: usize = 4096;

@@ -1,8 +1,8 @@
 //! A survey as a table for a terminal.
-use super::bracket::file_name;
 use super::survey::{BracketPlan, FramePlan, Survey};
-use crate::units::Settings;
 use std::fmt;
+use stopspan_core::model::file_name;
+use stopspan_core::units::Settings;
 
 /// The survey in words: every bracket with its frames, then what belongs to none, what was passed over, what failed.
 pub fn words(survey: &Survey) -> String {

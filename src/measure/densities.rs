@@ -1,7 +1,7 @@
 //! Stated densities of a wedge against those that a picture shows.
-use super::result::Patch;
-use crate::finding::Finding;
-use crate::units::Density;
+use stopspan_core::finding::Finding;
+use stopspan_core::results::Patch;
+use stopspan_core::units::Density;
 
 /// Root mean square difference in density from which list and picture are said to disagree (a careful calibration is good
 /// to 0.02 to 0.03; common practice, no source).
@@ -36,7 +36,7 @@ pub fn doubt(patches: &[Patch]) -> Option<Finding> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::raster::Point;
+    use stopspan_core::raster::Point;
 
     fn patch(step: usize, density: f64, linear: f64) -> Patch {
         Patch {

@@ -1,12 +1,12 @@
 //! The curve of a finished picture: by the sRGB transfer function (IEC 61966-2-1), or measured against the merge.
-use super::result::Patch;
-use crate::response::ResponseCurve;
+use stopspan_core::model::ResponseCurve;
+use stopspan_core::results::Patch;
 
 const ENTRIES: usize = 1024;
 
 /// Linear light 0..=1 of an sRGB-encoded level 0..=1 (IEC 61966-2-1:1999).
 pub fn srgb_to_linear(level: f64) -> f64 {
-    crate::units::srgb_exposure(level)
+    stopspan_core::units::srgb_exposure(level)
 }
 
 /// The sRGB transfer function as a response curve; clips at code 254 of 255, floor at code 0.

@@ -1,11 +1,14 @@
 //! The measurement of pictures: patches, levels, range, for each subject.
 use super::levels::{Criteria, count, joined, joined_because, pairs};
 use super::oecf::against_merge;
-use super::range::{NoiseModel, RangeSettings, block_noise, usable_stops};
-use super::result::{LevelCounts, PictureKind, PictureMeasurement, VisualWhite, WedgePlace};
+use super::range::{RangeSettings, block_noise, usable_stops};
 use super::subject::Subject;
 use super::wedge::{PatchSample, evened, patches};
-use crate::finding::Finding;
+use stopspan_core::finding::Finding;
+use stopspan_core::model::NoiseModel;
+use stopspan_core::results::{
+    LevelCounts, PictureKind, PictureMeasurement, VisualWhite, WedgePlace,
+};
 
 /// What the measurement leans on beside the pictures.
 #[derive(Debug, Clone, PartialEq)]

@@ -3,14 +3,15 @@
 //! A raw file says what light fell on each place of the very frame that the camera then processed. Places of even light give
 //! pairs of level and exposure without any need of exposure times; held against them is the response that was recovered from
 //! the finished frames alone.
-use crate::frames::{Bracket, LinearScale, clip_levels, linear_scales};
-use crate::raster::Pixels;
-use crate::response::{Response, ResponseCurve};
-use crate::statistics::robust::{median, median_deviation};
 use rayon::prelude::*;
-use serde::{Deserialize, Serialize};
 use std::ops::Range;
 use std::path::PathBuf;
+use stopspan_core::model::Clip;
+use stopspan_core::model::{Bracket, LinearScale};
+use stopspan_core::model::{Response, ResponseCurve};
+use stopspan_core::raster::Pixels;
+use stopspan_core::results::{CurvePoint, CurveThroughRaw, RawBeside, RawPair};
+use stopspan_core::statistics::robust::{median, median_deviation};
 
 /// Side of the places compared, pixels of the finished frame: two blocks of JPEG.
 const SIDE: usize = 16;
@@ -25,79 +26,22 @@ const MARGIN: f64 = 4.0;
 /// Raw and finished frames are the same framing if their sides differ by no more than this share.
 const SAME_SIZE: f64 = 0.02;
 
-/// What the raw files of the same shots say of a bracket of finished frames.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct RawBeside {
-    /// Name of the bracket of raw files.
-    pub bracket: String,
-    /// Frames and their raw files, least exposure first.
-    pub frames: Vec<RawPair>,
-    /// The curve of each channel; empty where too few places could be compared.
-    pub curves: Vec<CurveThroughRaw>,
-}
-
-/// One shot, saved twice.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct RawPair {
-    /// File name of the finished frame.
-    pub file: String,
-    /// File name of the raw frame.
-    pub raw: String,
-    /// Share of the places that are clipped in the finished frame (mean within 1.5 8-bit codes of its clip level) and hold no
-    /// clipped sample in the raw one.
-    pub clipped_alone: f64,
-    /// Share of the places whose mean in the finished frame is at most 1.5 8-bit codes above its floor, and whose light in the raw one is
-    /// above the noise of one sample.
-    pub black_alone: f64,
-}
-
-/// Level against exposure of one channel, through the raw files.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct CurveThroughRaw {
-    /// Points, from dark to light.
-    pub points: Vec<CurvePoint>,
-    /// Root mean square over the points of log2 exposure by the recovered response minus `stops`, less its mean (the scale of
-    /// exposure is free), stops.
-    pub rms_stops: f64,
-    /// Slope of recovered log2 exposure over the true one: 1 if the recovered response has the right steepness.
-    pub steepness: f64,
-    /// Stops from the lightest point up to where raw green clips: light that the finished picture shows within its last codes
-    /// or not at all.
-    pub above_stops: f64,
-}
-
-/// One point of a curve.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
-pub struct CurvePoint {
-    /// Level, 8-bit codes.
-    pub level: f64,
-    /// log2 exposure by the raw files; 0 just clips the raw green channel.
-    pub stops: f64,
-    /// Its standard uncertainty from the scatter of places, stops; what all places share (black level, matrices) is left out.
-    pub standard_uncertainty: f64,
-    /// log2 exposure by the recovered response, its mean difference taken out.
-    pub recovered: f64,
-    /// Places it rests on.
-    pub places: usize,
-}
-
 /// Holds finished frames against the raw ones of the same shots, which are loaded and split into planes; `same_shot` names the
 /// files of each. `None` where the two do not show the same framing or have another number of colours.
 pub fn raw_beside(
     finished: &Bracket,
     response: &Response,
-    raw: &Bracket,
+    (raw, clips, scales): (&Bracket, &[Clip], &[LinearScale]),
     same_shot: &[(PathBuf, PathBuf)],
 ) -> Option<RawBeside> {
-    let scales = linear_scales(raw)?.0;
-    let clips: Vec<f64> = clip_levels(raw).iter().map(|c| c.clip_level).collect();
+    let clips: Vec<f64> = clips.iter().map(|c| c.clip_level).collect();
     let channels = response.curves.len();
     if (channels == 1) != (scales.len() == 1) {
         return None;
     }
     let to_finished = raw.primaries().to(&finished.primaries());
     let view = RawView {
-        scales: &scales,
+        scales,
         clips: &clips,
         to_finished,
     };

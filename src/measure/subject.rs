@@ -1,12 +1,12 @@
 //! A picture made ready for measuring: the crop round the wedge in linear light, with what the figures need beside it.
-use super::geometry::Homography;
-use super::result::PictureKind;
-use crate::formats::Compression;
-use crate::frames::Frame;
-use crate::merge::{RadianceMap, flag};
-use crate::raster::{Pixels, Quad, Region};
-use crate::response::{Response, ResponseCurve};
 use ndarray::{Array2, Array3};
+use stopspan_core::model::Compression;
+use stopspan_core::model::Frame;
+use stopspan_core::model::Homography;
+use stopspan_core::model::{RadianceMap, flag};
+use stopspan_core::model::{Response, ResponseCurve};
+use stopspan_core::raster::{Pixels, Quad, Region};
+use stopspan_core::results::PictureKind;
 
 /// How one exposure turned radiance into levels; a frame or finished picture has one source, a merge one per frame.
 #[derive(Debug, Clone)]

@@ -3,11 +3,11 @@
 //!
 //! The median over a row of the log ratio of two frames through the response, free of what hangs on the level alone and of slow
 //! change, is searched for a sine by least squares (Lomb 1976); it counts where it stands far out of its neighbourhood.
-use crate::frames::Bracket;
-use crate::raster::{Pixels, Point, Transform};
-use crate::response::{Response, ResponseCurve};
-use crate::statistics::robust::median;
 use rayon::prelude::*;
+use stopspan_core::model::Bracket;
+use stopspan_core::model::{Response, ResponseCurve};
+use stopspan_core::raster::{Pixels, Point, Transform};
+use stopspan_core::statistics::robust::median;
 
 /// Bands of rows at most, and samples across a band, about.
 const BANDS: usize = 1024;

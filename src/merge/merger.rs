@@ -3,23 +3,23 @@
 //! The first estimate is the Poisson one, the sum of exposures over the sum of times of unclipped frames (Hanji, Zhong
 //! and Mantiuk 2020), with read noise in its weights where samples are deep; weights at that estimate give the variance-optimal mean, which comes within a few per cent of the
 //! Cramer-Rao bound (Aguerrebere, Delon, Gousseau and Muse 2014).
-use super::map::{RadianceMap, flag};
-use super::motion::Motion;
 use super::moved::ROWS;
-use super::noise::{Noise, NoiseModel};
-use super::planes::Planes;
 use super::rows::Row;
 use super::sampling::{CLIPPED, Table, table};
 use super::sums::{Merged, PIECE};
 use super::weights::{FrameLight, Weights, dark_deviations, first_weights};
-use crate::frames::Bracket;
-use crate::raster::{Work, wide};
-use crate::response::{Response, ResponseCurve};
-use crate::units::Primaries;
 use ndarray::{Array2, Array3};
 use rayon::prelude::*;
 use std::ops::Range;
 use std::sync::Mutex;
+use stopspan_core::model::Bracket;
+use stopspan_core::model::Motion;
+use stopspan_core::model::Planes;
+use stopspan_core::model::{Noise, NoiseModel};
+use stopspan_core::model::{RadianceMap, flag};
+use stopspan_core::model::{Response, ResponseCurve};
+use stopspan_core::raster::{Work, wide};
+use stopspan_core::units::Primaries;
 
 /// Everything a merge of one bracket needs, ready to give any rows of the map. Rows do not depend on each other, nor on
 /// the number of threads.

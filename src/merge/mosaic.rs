@@ -1,12 +1,12 @@
 //! A merge of the planes of a mosaic made into a full-colour map: demosaiced once, after merging, with its variances.
-use super::map::{RadianceMap, flag};
 use super::merger::Merger;
-use super::planes::Planes;
-use crate::raster::Mosaic;
-use crate::raster::demosaic::{REACH, Sites, demosaic, demosaic_variance};
 use ndarray::{Array3, Axis};
 use rayon::prelude::*;
 use std::ops::Range;
+use stopspan_core::model::Planes;
+use stopspan_core::model::{RadianceMap, flag};
+use stopspan_core::raster::Mosaic;
+use stopspan_core::raster::demosaic::{REACH, Sites, demosaic, demosaic_variance};
 
 /// Rows of a full-colour map that are made at once.
 const STRIP: usize = 64;

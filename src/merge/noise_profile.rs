@@ -1,8 +1,8 @@
 //! The noise that a raw file states (NoiseProfile), held against the bracket's own photon transfer.
-use super::noise::{Noise, NoiseModel};
-use crate::finding::Finding;
-use crate::frames::{Bracket, raw_of};
-use crate::response::Response;
+use stopspan_core::finding::Finding;
+use stopspan_core::model::Response;
+use stopspan_core::model::{Bracket, raw_of};
+use stopspan_core::model::{Noise, NoiseModel};
 
 /// Ratios of measured over stated noise within which the two agree: of the variance per exposure, and of the deviation in the
 /// dark (judgement: three times what a three-frame bracket is good for).

@@ -1,9 +1,9 @@
 //! What the noise models are fitted to: variances over small windows of one frame or of the difference of two, by level.
-use crate::frames::{Bracket, Clip};
-use crate::raster::Pixels;
-use crate::response::{ResponseCurve, ResponseMethod};
 use rayon::prelude::*;
 use smallvec::SmallVec;
+use stopspan_core::model::{Bracket, Clip};
+use stopspan_core::model::{ResponseCurve, ResponseMethod};
+use stopspan_core::raster::Pixels;
 
 /// Side of the windows that variances are taken over.
 const SIDE: usize = 8;

@@ -1,9 +1,9 @@
 //! Rows under work: their scratch, and what is taken out of them where something moved.
-use super::map::flag;
 use super::merger::Merger;
 use super::moved::Strip;
 use super::sampling::LEFT_OUT;
 use super::sums::{Merged, Sums};
+use stopspan_core::model::flag;
 
 /// Scratch for one row. Channels are kept apart, so that the loops over a row are plain.
 pub(super) struct Row {

@@ -3,10 +3,10 @@ use super::merger::Merger;
 use super::moved::Strip;
 use super::rows::Row;
 use super::weights::FrameLight;
-use crate::raster::Pixels;
-use crate::response::ResponseCurve;
 use ndarray::Array3;
 use std::ops::Range;
+use stopspan_core::model::ResponseCurve;
+use stopspan_core::raster::Pixels;
 
 /// Marks a sample that is clipped in its frame.
 pub(super) const CLIPPED: f32 = f32::INFINITY;

@@ -1,7 +1,7 @@
 //! What a merge sums over the frames of one channel of a row, in plain loops that the compiler vectorises.
-use super::map::flag;
 use super::sampling::CLIPPED;
 use super::weights::{GROUP, Weights, cell};
+use stopspan_core::model::flag;
 
 /// Columns that are merged at a time: what is summed for them stays in the fastest memory.
 pub(super) const PIECE: usize = 256;

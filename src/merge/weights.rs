@@ -3,9 +3,9 @@
 //! A weight taken at the *observed* value is correlated with its error and pulls the mean; these are taken at the value
 //! predicted from all frames, and a frame is left out where its prediction plus three standard deviations reaches the
 //! clip level, whatever it happened to show.
-use super::noise::NoiseModel;
-use crate::frames::Bracket;
-use crate::response::ResponseCurve;
+use stopspan_core::model::Bracket;
+use stopspan_core::model::NoiseModel;
+use stopspan_core::model::ResponseCurve;
 
 /// Table cells per octave of radiance (a power of two, so that a cell is read off a float's bits).
 const CELLS_PER_OCTAVE: usize = 16;

@@ -1,7 +1,7 @@
 //! A map in another RGB space: radiance by the matrix, uncertainties through it.
-use super::planes::Planes;
-use crate::raster::{Work, wide};
-use crate::units::Primaries;
+use stopspan_core::model::Planes;
+use stopspan_core::raster::{Work, wide};
+use stopspan_core::units::Primaries;
 
 /// Pixels done at a time.
 const LANES: usize = 64;
@@ -100,9 +100,9 @@ fn convert(matrix: &[[f32; 3]; 3], light: &mut Lanes, noise: &mut Lanes, common:
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::merge::RadianceMap;
-    use crate::units::apply;
     use ndarray::{Array3, Axis};
+    use stopspan_core::model::RadianceMap;
+    use stopspan_core::units::apply;
 
     #[test]
     fn white_stays_white_and_the_way_back_is_the_way() {

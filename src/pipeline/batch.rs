@@ -5,14 +5,15 @@
 //! take the bracket as done; and runs that share a folder need not talk to each other, since each bracket has its own.
 use super::record::hexadecimal;
 use super::{FileSum, Settings, sheets, stated};
-use crate::error::{Error, OutputProblem};
-use crate::formats::staged::{Outputs, remove_leftovers, write_whole};
-use crate::formats::{self};
-use crate::frames::BracketPlan;
-use crate::report::{BracketReport, InputFile, Program, SCHEMA};
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
 use std::path::{Path, PathBuf};
+use stopspan_core::Error;
+use stopspan_core::error::OutputProblem;
+use stopspan_core::results::{BracketReport, InputFile, Program, SCHEMA};
+use stopspan_formats as formats;
+use stopspan_formats::staged::{Outputs, remove_leftovers, write_whole};
+use stopspan_frames::BracketPlan;
 
 /// File name of what a finished bracket leaves for later runs.
 const DONE: &str = "done.json";

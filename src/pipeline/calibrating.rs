@@ -1,17 +1,17 @@
 //! Known densities brought to bear: on span and response, on the light over the wedge, on glare.
 use super::locating::Located;
 use super::{Prepared, Settings, measuring};
-use crate::error::Error;
-use crate::finding::Finding;
-use crate::formats::read_picture;
-use crate::frames::ExposureSource;
-use crate::measure::calibrate::{
-    Calibration, CalibrationSettings, FlatField, calibrate, scene_ranges,
-};
-use crate::measure::{Limit, PictureKind, PictureMeasurement, Source, WedgePlace, range};
-use crate::merge::noise;
-use crate::response::ResponseMethod;
-use crate::units::Estimate;
+use stopspan_core::Error;
+use stopspan_core::finding::Finding;
+use stopspan_core::model::ExposureSource;
+use stopspan_core::model::ResponseMethod;
+use stopspan_core::results::Calibration;
+use stopspan_core::results::{Limit, PictureKind, PictureMeasurement, WedgePlace};
+use stopspan_core::units::Estimate;
+use stopspan_formats::read_picture;
+use stopspan_measure::calibrate::{CalibrationSettings, FlatField, calibrate, scene_ranges};
+use stopspan_measure::{Source, range};
+use stopspan_merge::noise;
 
 /// Standard uncertainty of a density where none is stated (common practice, no source).
 const ASSUMED: f64 = 0.02;
@@ -204,7 +204,7 @@ pub(super) fn ranges_under_glare(
         .filter(|p| p.clipped_share <= 0.01 && p.linear > 0.0 && p.snr >= 3.0)
         .filter_map(|p| Some(p.linear / (10f64.powf(-p.density?) + share)))
         .collect();
-    let Some(white) = crate::statistics::robust::median(&whites) else {
+    let Some(white) = stopspan_core::statistics::robust::median(&whites) else {
         return;
     };
     let snrs = [1.0, 3.0, 10.0, 40.0];

@@ -1,10 +1,11 @@
 //! The camera's own HDR picture laid over the merge, and compared with it.
 use super::{Measured, Prepared};
-use crate::align;
-use crate::frames::{Bracket, Finished, Frame};
-use crate::measure::compare::{self, Compare, Pictures};
-use crate::merge::RadianceMap;
-use crate::raster::{Region, Transform};
+use stopspan_align as align;
+use stopspan_core::model::RadianceMap;
+use stopspan_core::model::{Bracket, Finished, Frame};
+use stopspan_core::raster::{Region, Transform};
+use stopspan_measure::compare;
+use stopspan_measure::compare::{Compare, Pictures};
 
 /// The comparison; `None` without a picture of the camera's own, or where it could not be laid over the merge.
 pub(super) fn compare(

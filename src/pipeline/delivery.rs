@@ -1,18 +1,22 @@
 //! How finished pictures and maps are written: kinds of files, their settings, what is carried over into them.
-use crate::error::{Error, OutputProblem};
-use crate::formats::jpeg::{self, Subsampling};
-use crate::formats::openexr::{Kind, Scheme};
-use crate::formats::staged::{Outputs, write_whole};
-use crate::formats::{Carried, Header, display_p3_profile, gain_map, png, srgb_profile, tiff};
-use crate::merge::RadianceMap;
-use crate::raster::Pixels;
-use crate::tone::headroom::REFERENCE_WHITE;
-use crate::tone::{self, OutputColour, ToneSettings, to_8_bit};
-use crate::units::Primaries;
 use ndarray::Array3;
 use std::borrow::Cow;
 use std::io::{self, Write};
 use std::path::Path;
+use stopspan_core::Error;
+use stopspan_core::error::OutputProblem;
+use stopspan_core::model::Header;
+use stopspan_core::model::RadianceMap;
+use stopspan_core::raster::Pixels;
+use stopspan_core::units::Primaries;
+use stopspan_formats::jpeg;
+use stopspan_formats::jpeg::Subsampling;
+use stopspan_formats::openexr::{Kind, Scheme};
+use stopspan_formats::staged::{Outputs, write_whole};
+use stopspan_formats::{Carried, display_p3_profile, gain_map, png, srgb_profile, tiff};
+use stopspan_tone as tone;
+use stopspan_tone::headroom::REFERENCE_WHITE;
+use stopspan_tone::{OutputColour, ToneSettings, to_8_bit};
 
 /// Side of the blocks of a picture that share a value of its gain map, pixels.
 const GAIN_BLOCK: usize = 2;

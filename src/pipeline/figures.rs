@@ -1,14 +1,14 @@
 //! The pictures that the report's page shows of a bracket.
 use super::shown::Shown;
 use super::{Measured, Prepared};
-use crate::measure::compare::Compare;
-use crate::measure::{PictureKind, PictureMeasurement};
-use crate::merge::{RadianceMap, flag};
-use crate::raster::{Pixels, Point, Transform};
-use crate::report::BracketFigures;
-use crate::report::figure::{DISAGREES, GHOST, SOURCE_LIMIT, Strip, source_stride, strip};
-use crate::units::{Primaries, srgb_level};
 use ndarray::{Array2, Array3, s};
+use stopspan_core::model::{RadianceMap, flag};
+use stopspan_core::raster::{Pixels, Point, Transform};
+use stopspan_core::results::{PictureKind, PictureMeasurement};
+use stopspan_core::units::{Primaries, srgb_level};
+use stopspan_measure::compare::Compare;
+use stopspan_report::BracketFigures;
+use stopspan_report::figure::{DISAGREES, GHOST, SOURCE_LIMIT, Strip, source_stride, strip};
 
 /// All but the preview, which is the picture itself.
 pub(super) fn of_bracket(

@@ -1,7 +1,8 @@
 //! Which frames are linear in light, by their file or by their pixels.
-use crate::finding::Finding;
-use crate::frames::{self, Bracket, Clip};
-use crate::response::Choice;
+use stopspan_core::finding::Finding;
+use stopspan_core::model::{Bracket, Clip};
+use stopspan_frames as frames;
+use stopspan_response::Choice;
 
 /// Linear frames are recognised by their file or by their pixels, and then not fitted.
 pub(super) fn choose_response(bracket: &mut Bracket, clips: &[Clip], wanted: Choice) -> Choice {

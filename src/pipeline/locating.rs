@@ -1,12 +1,14 @@
 //! Where the wedge is: as the user says it, as a file keeps it, or as it is found in the merge.
 use super::WedgeRequest;
-use crate::error::Error;
-use crate::finding::Finding;
-use crate::measure::wedge::{self, Densities, KeptWedge};
-use crate::measure::{WedgePlace, find};
-use crate::merge::RadianceMap;
-use crate::raster::Quad;
 use std::path::Path;
+use stopspan_core::Error;
+use stopspan_core::finding::Finding;
+use stopspan_core::model::RadianceMap;
+use stopspan_core::raster::Quad;
+use stopspan_core::results::WedgePlace;
+use stopspan_measure::find;
+use stopspan_measure::wedge;
+use stopspan_measure::wedge::{Densities, KeptWedge};
 
 /// Confidence below which a candidate is not even shown.
 const SHOWN: f64 = 0.15;
@@ -228,7 +230,7 @@ fn find_place(
     let confidence = seen.as_ref().and_then(|p| p.confidence).unwrap_or(0.0);
     let steps = seen.as_ref().map_or(0, |p| p.rows * p.columns);
     let fits = |p: &WedgePlace| grid.is_none_or(|g| g == (p.rows, p.columns)) && steps >= least;
-    if confidence >= find::CONFIDENT && seen.as_ref().is_some_and(fits) {
+    if confidence >= stopspan_core::results::CONFIDENT && seen.as_ref().is_some_and(fits) {
         let finding = Finding::WedgeFound { confidence, steps };
         located.findings.push(finding);
         if grid.is_none() {

@@ -3,14 +3,14 @@ use super::calibrating::{Known, ranges_under_glare};
 use super::locating::Located;
 use super::sources::{scene, settings_for, sources};
 use super::{Measured, Prepared};
-use crate::finding::Finding;
-use crate::frames::{Bracket, Finished, Frame};
-use crate::measure::{
-    self, Homography, MeasureSettings, PictureKind, PictureMeasurement, Source, Subject,
-    WedgePlace, range,
-};
-use crate::merge::RadianceMap;
-use crate::raster::{Pixels, Transform};
+use stopspan_core::finding::Finding;
+use stopspan_core::model::Homography;
+use stopspan_core::model::RadianceMap;
+use stopspan_core::model::{Bracket, Finished, Frame};
+use stopspan_core::raster::{Pixels, Transform};
+use stopspan_core::results::{PictureKind, PictureMeasurement, WedgePlace};
+use stopspan_measure as measure;
+use stopspan_measure::{MeasureSettings, Source, Subject, range};
 
 /// File name of the rendering, as the report gives it.
 pub(super) const RENDERED: &str = "picture.jpg";

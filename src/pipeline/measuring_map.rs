@@ -1,14 +1,17 @@
 //! A wedge measured on a map that is a file already.
 use super::locating::locate;
 use super::settings::{Event, WedgeRequest};
-use crate::error::{Error, InputProblem, OutputProblem};
-use crate::finding::Finding;
-use crate::formats::Limits;
-use crate::formats::staged::{Outputs, write_whole};
-use crate::measure::{self, Homography, MeasureSettings, PictureMeasurement, Subject, WedgePlace};
-use crate::merge;
 use serde::{Deserialize, Serialize};
 use std::path::{Path, PathBuf};
+use stopspan_core::Error;
+use stopspan_core::error::{InputProblem, OutputProblem};
+use stopspan_core::finding::Finding;
+use stopspan_core::model::Homography;
+use stopspan_core::model::Limits;
+use stopspan_core::results::{PictureMeasurement, WedgePlace};
+use stopspan_formats::staged::{Outputs, write_whole};
+use stopspan_measure as measure;
+use stopspan_measure::{MeasureSettings, Subject};
 
 /// What can be asked of the measurement of a map.
 #[derive(Debug, Clone)]
@@ -58,7 +61,7 @@ pub fn measure_map(
 ) -> Result<MapMeasurement, Error> {
     settings.wedge.check()?;
     progress(Event::Stage("reading the map"));
-    let map = merge::open(&settings.map, &settings.limits)?.map;
+    let map = stopspan_formats::open(&settings.map, &settings.limits)?.map;
     if map.radiance.iter().any(|v| !v.is_finite()) {
         let what = InputProblem::Unsupported("samples that are not finite numbers".into());
         return Err(Error::input(&settings.map, what));

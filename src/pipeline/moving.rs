@@ -1,14 +1,15 @@
 //! What moved and what flickered, said; and pictures of how the frames lay and of what moved, for the report's page.
 use super::Prepared;
-use crate::error::Error;
-use crate::finding::Finding;
-use crate::formats::Picture;
-use crate::frames::{Bracket, Frame};
-use crate::merge::{Merger, Motion, MotionSettings, Noise, RadianceMap, banding, motion};
-use crate::raster::{Pixels, Point, Transform};
-use crate::report::figure::{GHOST, Outline, Registered};
-use crate::response::Response;
 use ndarray::{Array3, s};
+use stopspan_core::Error;
+use stopspan_core::finding::Finding;
+use stopspan_core::model::Picture;
+use stopspan_core::model::Response;
+use stopspan_core::model::{Bracket, Frame};
+use stopspan_core::model::{Motion, Noise, RadianceMap};
+use stopspan_core::raster::{Pixels, Point, Transform};
+use stopspan_merge::{Merger, MotionSettings, banding, motion};
+use stopspan_report::figure::{GHOST, Outline, Registered};
 
 /// Rows and columns of the detail shown before and after.
 const DETAIL: (usize, usize) = (320, 480);

@@ -1,22 +1,26 @@
 //! The files a run leaves: map, picture, report; each written whole or not at all.
 use super::batch::DoneBracket;
 use super::delivery::{Delivery, Finished, SOFTWARE, kind_of};
-use crate::error::{Error, OutputProblem};
-use crate::formats::openexr::Attributes;
-use crate::formats::rgbe;
-use crate::formats::staged::{Outputs, write_whole};
-use crate::frames::{Bracket, raw_of};
-use crate::measure::WedgePlace;
-use crate::measure::wedge::KeptWedge;
-use crate::merge::store::{self, Stored};
-use crate::merge::{Planes, RadianceMap, in_space};
-use crate::report::html::Sections;
-use crate::report::{OutputFile, Report, csv, html, json};
-use crate::units::Primaries;
 use rayon::prelude::*;
 use std::ops::Range;
 use std::path::Path;
 use std::sync::Mutex;
+use stopspan_core::Error;
+use stopspan_core::error::OutputProblem;
+use stopspan_core::model::{Bracket, raw_of};
+use stopspan_core::model::{Planes, RadianceMap};
+use stopspan_core::results::WedgePlace;
+use stopspan_core::results::{OutputFile, Report};
+use stopspan_core::units::Primaries;
+use stopspan_formats::map_file;
+use stopspan_formats::map_file::Stored;
+use stopspan_formats::openexr::Attributes;
+use stopspan_formats::rgbe;
+use stopspan_formats::staged::{Outputs, write_whole};
+use stopspan_measure::wedge::KeptWedge;
+use stopspan_merge::in_space;
+use stopspan_report::html::Sections;
+use stopspan_report::{csv, html, json};
 
 /// File name of the wedge kept for other runs.
 const WEDGE: &str = "wedge.json";
@@ -202,7 +206,7 @@ pub(super) fn write_map(
                 samples: delivery.map_samples,
                 scheme: delivery.map_scheme,
             };
-            store::write_exr(path, policy, &how, shape, rows)
+            map_file::write_exr(path, policy, &how, shape, rows)
         }
         Some("hdr") => write_whole(path, policy, |sink| {
             let head = rgbe::Head {

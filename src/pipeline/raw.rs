@@ -1,12 +1,19 @@
 //! Raw mosaics on their way through the stages: merged as planes where the bracket lies in register, developed for measuring.
 use super::{Prepared, Settings};
-use crate::align::{self, Registration};
-use crate::finding::Finding;
-use crate::frames::{self, Bracket, BracketPlan};
-use crate::measure::{self, RawBeside};
-use crate::merge::{MapSource, Merger, Motion, Noise, NoiseModel, noise_profile};
-use crate::raster::{Mosaic, Point};
-use crate::response::{self, Response};
+use stopspan_align as align;
+use stopspan_core::finding::Finding;
+use stopspan_core::model::Bracket;
+use stopspan_core::model::LinearScales;
+use stopspan_core::model::Registration;
+use stopspan_core::model::Response;
+use stopspan_core::model::{Motion, Noise, NoiseModel};
+use stopspan_core::raster::{Mosaic, Point};
+use stopspan_core::results::RawBeside;
+use stopspan_frames as frames;
+use stopspan_frames::BracketPlan;
+use stopspan_measure as measure;
+use stopspan_merge::{MapSource, Merger, noise_profile};
+use stopspan_response as response;
 
 /// A bracket of planes, half as wide and high as the frames, from which the map is merged before it is demosaiced.
 pub struct Planes {
@@ -71,14 +78,17 @@ pub(super) fn register(mut bracket: Bracket, wanted: bool) -> Registered {
             frame.transform = Some(placement.transform);
         }
         let clips = frames::clip_levels(&bracket);
+        let scales = frames::linear_scales(&bracket);
         // Demosaicing smooths noise, and single frames show texture with it: what the file states is nearer.
-        let known = response::known(&bracket, &clips);
-        noise = known.and_then(|response| noise_profile::stated(&bracket, &response));
+        noise = scales.as_ref().and_then(|scales| {
+            let response = response::known(&bracket, &clips, scales);
+            noise_profile::stated(&bracket, &response)
+        });
         if noise.is_some() {
             bracket.findings.push(Finding::NoiseAsStated);
         }
-        if let Some((scales, doubts)) = frames::linear_scales(&bracket) {
-            bracket.findings.extend(doubts);
+        if let Some(LinearScales { scales, findings }) = scales {
+            bracket.findings.extend(findings);
             bracket.findings.push(Finding::DemosaicedFirst);
             frames::develop(&mut bracket, mosaic, &scales, &clips);
         }
@@ -140,7 +150,7 @@ pub(super) fn developed(mut prepared: Prepared) -> Prepared {
     let Some(mosaic) = frames::mosaic_of(&prepared.bracket) else {
         return prepared;
     };
-    let Some((scales, _)) = frames::linear_scales(&prepared.bracket) else {
+    let Some(LinearScales { scales, .. }) = frames::linear_scales(&prepared.bracket) else {
         return prepared;
     };
     let planes = Planes {
@@ -152,8 +162,8 @@ pub(super) fn developed(mut prepared: Prepared) -> Prepared {
     };
     frames::develop(&mut prepared.bracket, mosaic, &scales, &prepared.clips);
     prepared.clips = frames::clip_levels(&prepared.bracket);
-    if let Some(response) = response::known(&prepared.bracket, &prepared.clips) {
-        prepared.response = response;
+    if let Some(scales) = frames::linear_scales(&prepared.bracket) {
+        prepared.response = response::known(&prepared.bracket, &prepared.clips, &scales);
     }
     prepared.noise.channels = of_colours(&planes.noise.channels);
     prepared.planes = Some(Box::new(planes));
@@ -167,7 +177,7 @@ pub(super) fn noise_as_stated(
     noise: &mut Noise,
     doubts: &mut Vec<Finding>,
 ) {
-    if frames::raw_of(bracket).is_none_or(|raw| raw.settled) {
+    if stopspan_core::model::raw_of(bracket).is_none_or(|raw| raw.settled) {
         return;
     }
     if let Some(stated) = noise_profile::stated(bracket, response) {
@@ -192,7 +202,10 @@ pub(super) fn beside(
     let same_shot = plan.frames.iter();
     let same_shot = same_shot.filter_map(|f| Some((f.file.clone(), f.raw.clone()?)));
     let same_shot: Vec<_> = same_shot.collect();
-    measure::raw_beside(&prepared.bracket, &prepared.response, &raw, &same_shot)
+    let scales = frames::linear_scales(&raw)?.scales;
+    let clips = frames::clip_levels(&raw);
+    let raw = (&raw, &clips[..], &scales[..]);
+    measure::raw_beside(&prepared.bracket, &prepared.response, raw, &same_shot)
 }
 
 /// Noise of red, green and blue photosites from that of the four planes.

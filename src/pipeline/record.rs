@@ -1,21 +1,23 @@
 //! What was found, put into the report's plain data.
 use super::{FileSum, Measured, Prepared, Settings};
-use crate::error::Error;
-use crate::finding::Finding;
-use crate::formats;
-use crate::frames::{Bracket, Clip, Frame, Survey};
-use crate::measure::advice::best_on_wedge;
-use crate::measure::compare::Comparison;
-use crate::merge::{RadianceMap, flag};
-use crate::raster::Pixels;
-use crate::report::words::headline;
-use crate::report::{
-    BracketReport, Failed, FrameEntry, InputFile, Left, MapSummary, NoiseSummary, NoiseTerm,
-    OutputFile, Report, Shift, moment,
-};
 use ndarray::parallel::prelude::*;
 use ndarray::{ArrayView2, Axis, s};
 use sha2::{Digest, Sha256};
+use stopspan_core::Error;
+use stopspan_core::finding::Finding;
+use stopspan_core::model::{Bracket, Clip, Frame};
+use stopspan_core::model::{RadianceMap, flag};
+use stopspan_core::raster::Pixels;
+use stopspan_core::results::Comparison;
+use stopspan_core::results::{
+    BracketReport, Failed, FrameEntry, InputFile, Left, MapSummary, NoiseSummary, NoiseTerm,
+    OutputFile, Report, Shift,
+};
+use stopspan_formats as formats;
+use stopspan_frames::Survey;
+use stopspan_measure::advice::best_on_wedge;
+use stopspan_report::moment;
+use stopspan_report::words::headline;
 
 /// The report before any bracket is done: settings, inputs, what was left aside.
 pub(super) fn begin(settings: &Settings, survey: &Survey) -> Report {

@@ -2,15 +2,17 @@
 use super::Prepared;
 use super::delivery::{Delivery, Finished, kind_of};
 use super::settings::{Event, Settings};
-use crate::error::Error;
-use crate::formats::Limits;
-use crate::formats::staged::Outputs;
-use crate::frames::raw_of;
-use crate::merge::{self, RadianceMap};
-use crate::tone::fusion::{self, FusedFrame};
-use crate::tone::{self, ToneSettings};
 use ndarray::Array3;
 use std::path::PathBuf;
+use stopspan_core::Error;
+use stopspan_core::model::Limits;
+use stopspan_core::model::RadianceMap;
+use stopspan_core::model::raw_of;
+use stopspan_formats::staged::Outputs;
+use stopspan_tone as tone;
+use stopspan_tone::ToneSettings;
+use stopspan_tone::fusion;
+use stopspan_tone::fusion::FusedFrame;
 
 /// The picture of a bracket: from its map, or by fusion of its frames.
 ///
@@ -77,7 +79,7 @@ pub fn render(settings: &RenderSettings, progress: &(dyn Fn(Event) + Sync)) -> R
         policy.check(path)?;
     }
     progress(Event::Stage("reading the map"));
-    let opened = merge::open_light(&settings.map, &settings.limits)?;
+    let opened = stopspan_formats::open_light(&settings.map, &settings.limits)?;
     progress(Event::Stage("rendering"));
     let codes = tone::render(&opened.map, &settings.tone);
     progress(Event::Stage("writing"));

@@ -1,16 +1,16 @@
 //! What can be asked of a run, and what it says while it works.
 use super::batch::Part;
 use super::delivery::Delivery;
-use crate::error::Error;
-use crate::formats::staged::Outputs;
-use crate::frames::Overrides;
-use crate::merge::MotionSettings;
-use crate::raster::Quad;
-use crate::raster::Region;
-use crate::report::sheet::SheetSettings;
-use crate::response::Choice;
-use crate::tone::ToneSettings;
 use std::path::PathBuf;
+use stopspan_core::Error;
+use stopspan_core::raster::Quad;
+use stopspan_core::raster::Region;
+use stopspan_formats::staged::Outputs;
+use stopspan_frames::Overrides;
+use stopspan_merge::MotionSettings;
+use stopspan_report::sheet::SheetSettings;
+use stopspan_response::Choice;
+use stopspan_tone::ToneSettings;
 
 /// Where the wedge is and what is known of it, as the user says it; all may be left out.
 #[derive(Debug, Clone, Default, PartialEq)]

@@ -3,18 +3,22 @@ use super::measuring::homography;
 use super::products::make_folder;
 use super::shown::Shown;
 use super::{Measured, Prepared};
-use crate::error::{Error, OutputProblem};
-use crate::formats::staged::{Outputs, write_whole};
-use crate::measure::compare::Compare;
-use crate::measure::{Homography, Patch, PictureKind, PictureMeasurement};
-use crate::raster::{Pixels, Point, Region};
-use crate::report::sheet::{self, CropCell, CropPlace, CropRow, Sheet, SheetSettings};
-use crate::report::words::{at_snr, kind_words};
-use crate::report::{BracketFigures, BracketReport, OutputFile, Report};
-use crate::units::Primaries;
 use ndarray::Array3;
 use rayon::prelude::*;
 use std::path::Path;
+use stopspan_core::Error;
+use stopspan_core::error::OutputProblem;
+use stopspan_core::model::Homography;
+use stopspan_core::raster::{Pixels, Point, Region};
+use stopspan_core::results::{BracketReport, OutputFile, Report};
+use stopspan_core::results::{Patch, PictureKind, PictureMeasurement};
+use stopspan_core::units::Primaries;
+use stopspan_formats::staged::{Outputs, write_whole};
+use stopspan_measure::compare::Compare;
+use stopspan_report::BracketFigures;
+use stopspan_report::sheet;
+use stopspan_report::sheet::{CropCell, CropPlace, CropRow, Sheet, SheetSettings};
+use stopspan_report::words::kind_words;
 
 /// Pictures beside each other on a sheet of crops, at most.
 const ACROSS: usize = 4;
@@ -226,7 +230,7 @@ fn rendering<'a>(picture: &'a Pixels, file: &str) -> View<'a> {
 }
 
 fn rating(picture: &PictureMeasurement) -> (usize, f64) {
-    let stops = at_snr(picture, 1.0).and_then(|u| u.stops);
+    let stops = picture.at_snr(1.0).and_then(|u| u.stops);
     (picture.levels.map_or(0, |l| l.noise), stops.unwrap_or(0.0))
 }
 

@@ -1,11 +1,11 @@
 //! Codes of a file as an sRGB page shows them: files in other primaries are converted, raw frames balanced and coded, sRGB's
 //! stay as they are.
-use crate::formats::Raw;
-use crate::frames::Frame;
-use crate::raster::Pixels;
-use crate::units::{Matrix, Primaries, apply, srgb_exposure, srgb_level};
 use rayon::prelude::*;
 use std::borrow::Cow;
+use stopspan_core::model::Frame;
+use stopspan_core::model::Raw;
+use stopspan_core::raster::Pixels;
+use stopspan_core::units::{Matrix, Primaries, apply, srgb_exposure, srgb_level};
 
 /// From the codes of a file to those of sRGB (IEC 61966-2-1), 8 bits.
 #[derive(Debug, Clone, Copy)]

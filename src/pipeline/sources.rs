@@ -1,11 +1,13 @@
 //! The frames of a bracket as sources of range, and how well their exposures are known.
 use super::Prepared;
-use crate::finding::Finding;
-use crate::frames::ExposureSource;
-use crate::measure::advice::{self, Scene, Taken};
-use crate::measure::{MeasureSettings, Source};
-use crate::merge::RadianceMap;
-use crate::response::ResponseMethod;
+use stopspan_core::finding::Finding;
+use stopspan_core::model::ExposureSource;
+use stopspan_core::model::RadianceMap;
+use stopspan_core::model::ResponseMethod;
+use stopspan_core::results::Scene;
+use stopspan_measure::advice;
+use stopspan_measure::advice::Taken;
+use stopspan_measure::{MeasureSettings, Source};
 
 /// The measuring channel of every frame.
 pub(super) fn sources(prepared: &Prepared) -> Vec<Source> {
@@ -13,7 +15,7 @@ pub(super) fn sources(prepared: &Prepared) -> Vec<Source> {
     let bracket = &prepared.bracket;
     (0..bracket.frames.len())
         .map(|j| Source {
-            gain: crate::merge::gain(bracket, j),
+            gain: stopspan_merge::gain(bracket, j),
             exposure_uncertainty: own_uncertainty(prepared, j),
             compression: bracket.frames[j].picture.compression,
             ..Source::new(

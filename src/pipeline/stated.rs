@@ -1,9 +1,9 @@
 //! Settings as text: every one that can change a figure, by the name of its option, for the report.
 use super::Settings;
-use crate::frames::{ExposureOverride, Overrides};
-use crate::tone::OutputColour;
 use std::collections::BTreeMap;
 use std::path::PathBuf;
+use stopspan_frames::{ExposureOverride, Overrides};
+use stopspan_tone::OutputColour;
 
 /// Settings as used, name of the option -> value as text. Where results go, and how many threads work, changes no
 /// figure and is left out, so that the same job gives the same report in another folder.

@@ -1,9 +1,10 @@
 //! Report -> levels.csv: one row a picture and step.
-use super::Report;
-use super::cameras::CameraRow;
-use crate::error::{Error, OutputProblem};
-use crate::measure::compare::Compared;
-use crate::measure::{Pair, Patch, PictureMeasurement, UsableStops};
+use stopspan_core::Error;
+use stopspan_core::error::OutputProblem;
+use stopspan_core::results::CameraRow;
+use stopspan_core::results::Compared;
+use stopspan_core::results::Report;
+use stopspan_core::results::{Pair, Patch, PictureMeasurement, UsableStops};
 
 /// The columns of levels.csv, in order: name and meaning. A cell is empty where there is no value. Columns that begin
 /// with `next_` compare the step with the next darker one and are empty on the last step.

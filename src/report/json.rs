@@ -1,6 +1,7 @@
 //! Report -> report.json.
-use super::Report;
-use crate::error::{Error, OutputProblem};
+use stopspan_core::Error;
+use stopspan_core::error::OutputProblem;
+use stopspan_core::results::Report;
 
 /// The report as indented JSON, ending in a line feed. Numbers that are not finite become `null`; numbers are written
 /// so that reading them gives the same 64-bit float.

@@ -1,36 +1,10 @@
 //! Brackets that the camera saved twice: levels and stops of every shot as finished picture and as raw, side by side.
-use super::BracketReport;
-use super::cameras::{Figure, best};
+use super::cameras::best;
 use super::words::{decimal, percent};
-use crate::measure::{CurveThroughRaw, PictureKind};
-use serde::{Deserialize, Serialize};
-
-/// The finished pictures of one bracket beside the raw files of the same shots.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct SavedTwice {
-    /// Name of the bracket of finished pictures; what its curve is through the raw files stands in its own entry.
-    pub finished: String,
-    /// Name of the bracket of raw files.
-    pub raw: String,
-    /// Steps of the wedge in the finished pictures; `None` without one.
-    pub finished_steps: Option<usize>,
-    /// Steps of the wedge in the raw files.
-    pub raw_steps: Option<usize>,
-    /// A row a shot, least exposure first, and the two merges last.
-    pub rows: Vec<SavedTwiceRow>,
-}
-
-/// Figures of one shot, or of the merges.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct SavedTwiceRow {
-    /// Finished picture; for the merges no file is named.
-    pub finished: Figure,
-    /// Raw file.
-    pub raw: Figure,
-    /// Stops down to SNR 1 that the raw one holds more than the finished one: negative where processing that removes noise makes
-    /// the finished one look deeper. `None` where either has no figure.
-    pub more_in_raw_stops: Option<f64>,
-}
+use stopspan_core::results::BracketReport;
+use stopspan_core::results::Figure;
+use stopspan_core::results::{CurveThroughRaw, PictureKind};
+use stopspan_core::results::{SavedTwice, SavedTwiceRow};
 
 /// Every bracket whose raw files are a bracket of the same report.
 pub fn compare(brackets: &[BracketReport]) -> Vec<SavedTwice> {
@@ -85,7 +59,7 @@ pub fn sentences(bracket: &BracketReport) -> Vec<String> {
         return Vec::new();
     };
     let mut out = Vec::new();
-    let worst = |of: fn(&crate::measure::RawPair) -> f64| {
+    let worst = |of: fn(&stopspan_core::results::RawPair) -> f64| {
         let largest = beside.frames.iter().max_by(|a, b| of(a).total_cmp(&of(b)));
         largest.filter(|p| of(p) > 0.0).map(|p| (of(p), &p.file))
     };

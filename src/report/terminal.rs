@@ -1,11 +1,12 @@
 //! Report -> a short table that a person reads in a terminal 80 columns wide.
-use super::cameras::Figure;
-use super::raw_beside::{SavedTwice, sentences};
-use super::words::{self, at_snr, decimal};
-use super::{BracketReport, Report};
-use crate::finding::Severity;
-use crate::measure::{Limit, PictureKind, PictureMeasurement, UsableStops};
+use super::raw_beside::sentences;
+use super::words::{self, decimal};
 use std::fmt::Write;
+use stopspan_core::finding::Severity;
+use stopspan_core::results::Figure;
+use stopspan_core::results::SavedTwice;
+use stopspan_core::results::{BracketReport, Report};
+use stopspan_core::results::{Limit, PictureKind, PictureMeasurement, UsableStops};
 
 /// Longest line, characters.
 const WIDTH: usize = 79;
@@ -145,7 +146,7 @@ fn saved_twice(out: &mut String, report: &Report, pair: &SavedTwice) {
 fn row(out: &mut String, picture: &PictureMeasurement) {
     let number = |n: Option<usize>| n.map_or_else(|| "-".to_owned(), |n| n.to_string());
     let levels = picture.levels;
-    let range = |snr| at_snr(picture, snr).map_or_else(|| "-".to_owned(), interval);
+    let range = |snr| picture.at_snr(snr).map_or_else(|| "-".to_owned(), interval);
     let _ = writeln!(
         out,
         "{:17} {:>5} {:>4} {:>6} {:>18} {:>18} {}",
@@ -155,7 +156,8 @@ fn row(out: &mut String, picture: &PictureMeasurement) {
         number(levels.map(|l| l.visual)),
         range(1.0),
         range(10.0),
-        at_snr(picture, 1.0)
+        picture
+            .at_snr(1.0)
             .filter(|u| u.stops.is_some())
             .map_or("-", |u| limit(u.limited_by))
     );

@@ -1,8 +1,8 @@
 //! Tables of single channels -> response curves on a common scale.
-use super::curve::{Response, ResponseCurve, ResponseMethod};
 use super::smooth_table::{NODES, TableFit};
-use crate::frames::{Bracket, Clip};
-use crate::raster::Pixels;
+use stopspan_core::model::{Bracket, Clip};
+use stopspan_core::model::{Response, ResponseCurve, ResponseMethod};
+use stopspan_core::raster::Pixels;
 
 /// Tables on a common scale: green's clip level is exposure 1, the other channels are matched to green over the codes
 /// all support, so that neutral codes give neutral exposures.

@@ -5,11 +5,11 @@
 //! alike, so that neutral levels are neutral light whatever the level; where the three curves are one curve but for an
 //! exponent, that exponent is what the balance did to the span. Where they are not, nothing is concluded.
 use super::blocks::BlockSamples;
-use super::curve::ResponseCurve;
 use super::ratios;
 use super::smooth_table::{NODES, TableFit};
-use crate::statistics::robust::median;
-use crate::units::Estimate;
+use stopspan_core::model::ResponseCurve;
+use stopspan_core::statistics::robust::median;
+use stopspan_core::units::Estimate;
 
 /// Root mean square difference of two tables, stops, once exponent and scale are taken out, up to which they are the same curve.
 const SAME_CURVE: f64 = 0.02;

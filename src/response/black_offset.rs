@@ -4,9 +4,9 @@
 //! that meets the diagonal at d. Slope and offset are both fitted, so false times do not pass for an offset. Offsets below
 //! zero are those of cameras that subtract too much and cut the rest.
 use super::blocks::BlockSamples;
-use crate::statistics::fit::least_squares;
-use crate::units::Estimate;
 use nalgebra::DMatrix;
+use stopspan_core::statistics::fit::least_squares;
+use stopspan_core::units::Estimate;
 
 /// Bins of level, a third of an octave each.
 const BINS: usize = 24;

@@ -1,6 +1,6 @@
 //! Mean, variance and largest code of square blocks of pixels.
-use crate::raster::{Pixels, Work, wide};
 use ndarray::Array3;
+use stopspan_core::raster::{Pixels, Work, wide};
 
 /// Code units used for statistics: full scale is 255, whatever the file's depth.
 pub(crate) const CODES: f64 = 255.0;

@@ -3,10 +3,10 @@
 //! A block mean keeps its value through JPEG compression far better than a pixel does, and averages noise before the
 //! curved response is applied to it, so that fits to block means have next to no errors-in-variables bias.
 use super::block_statistics::statistics;
-use crate::frames::{Bracket, Frame};
-use crate::raster::Point;
 use rayon::prelude::*;
 use smallvec::SmallVec;
+use stopspan_core::model::{Bracket, Frame};
+use stopspan_core::raster::Point;
 
 /// Statistics of co-located square blocks in every frame, for one channel. Block-major: index `block * frames + frame`.
 #[derive(Debug, Clone, Default)]

@@ -24,7 +24,7 @@ pub(crate) fn row(level: f64) -> [f64; COLUMNS] {
         *value = power;
         power *= level;
     }
-    out[TERMS] = crate::units::srgb_exposure(level).log2();
+    out[TERMS] = stopspan_core::units::srgb_exposure(level).log2();
     out
 }
 
@@ -64,7 +64,7 @@ impl Usual {
 
 /// Encodings of light (0..=1 to 0..=1) that cameras and standards use, and shoulders like film's.
 const USUAL: [fn(f64) -> f64; 11] = [
-    crate::units::srgb_level,
+    stopspan_core::units::srgb_level,
     bt709,
     |x| x.powf(1.0 / 1.8),
     |x| x.powf(1.0 / 2.2),

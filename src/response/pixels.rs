@@ -1,9 +1,9 @@
 //! Single pixels for the published methods: from even places, usable in two frames, spread over all codes.
 use super::block_statistics::{self, CODES};
 use super::blocks;
-use crate::frames::Bracket;
-use crate::raster::Pixels;
 use rayon::prelude::*;
+use stopspan_core::model::Bracket;
+use stopspan_core::raster::Pixels;
 
 /// Places looked at.
 const PLACES_WANTED: usize = 30_000;

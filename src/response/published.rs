@@ -1,11 +1,11 @@
 //! The published methods, run on a bracket: pixels in, tables out, made monotone, with how far they are off.
 use super::blocks::BlockSamples;
-use super::curve::ResponseMethod;
 use super::smooth_table::{NODES, TableFit};
 use super::{alternating, least_squares_table, pixels, polynomial};
-use crate::frames::Bracket;
-use crate::statistics::isotonic;
 use rayon::prelude::*;
+use stopspan_core::model::Bracket;
+use stopspan_core::model::ResponseMethod;
+use stopspan_core::statistics::isotonic;
 
 /// Least step from code to code after the table was made monotone, stops.
 const LEAST_STEP: f64 = 1e-6;

@@ -3,43 +3,10 @@
 //! Weighted means of log2 exposure differences of co-located blocks, as in Hanji and Mantiuk (2023); for a response that
 //! was fitted to the same frames the ratios carry its exponent, hence the metadata's span.
 use super::blocks::BlockSamples;
-use super::curve::ResponseCurve;
-use crate::units::Estimate;
 use rayon::prelude::*;
-use serde::{Deserialize, Serialize};
-
-/// Exposure ratios: stated against measured.
-#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
-pub struct ExposureCheck {
-    /// One entry a pair of frames.
-    pub pairs: Vec<PairRatio>,
-    /// One entry a triple of frames: what is left over when the ratios are added round.
-    pub closures: Vec<Closure>,
-}
-
-/// The exposure ratio of two frames in stops, `second` over `first`.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct PairRatio {
-    /// File with less exposure.
-    pub first: String,
-    /// File with more exposure.
-    pub second: String,
-    /// As stated, stops.
-    pub stated: Estimate,
-    /// As measured from pixels, stops; `None` where too few pixels are good in both.
-    pub measured: Option<Estimate>,
-    /// As used by the merge, stops.
-    pub used_stops: f64,
-}
-
-/// What is left over when three measured ratios are added round: 0 in a consistent bracket.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct Closure {
-    /// The three files, least exposure first.
-    pub files: [String; 3],
-    /// `e12 + e23 - e13`, stops, with its standard uncertainty.
-    pub closure: Estimate,
-}
+use stopspan_core::model::ResponseCurve;
+use stopspan_core::results::{Closure, ExposureCheck, PairRatio};
+use stopspan_core::units::Estimate;
 
 /// Relative exposure a block must show above the floor and below the clip level to be counted, codes.
 const MARGIN: (f64, f64) = (6.0, 4.0);

@@ -2,16 +2,18 @@
 use super::assemble::assemble;
 use super::balance::{self, Balance};
 use super::blocks::{self, BlockSamples};
-use super::curve::{Response, ResponseMethod};
-use super::ratios::{self, ExposureCheck};
+use super::ratios;
 use super::refusal::{FEWEST_BLOCKS, note_thin, refuse, refuse_flat};
 use super::smooth_table::{self, TableFit};
 use super::{published, steady, unfitted};
-use crate::error::Error;
-use crate::finding::Finding;
-use crate::frames::{Bracket, Clip, Exposure, ExposureSource, UNCHANGED};
-use crate::units::Estimate;
 use rayon::prelude::*;
+use stopspan_core::Error;
+use stopspan_core::finding::Finding;
+use stopspan_core::model::LinearScales;
+use stopspan_core::model::{Bracket, Clip, Exposure, ExposureSource, UNCHANGED};
+use stopspan_core::model::{Response, ResponseMethod};
+use stopspan_core::results::ExposureCheck;
+use stopspan_core::units::Estimate;
 
 /// What the response is to be.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
@@ -65,7 +67,7 @@ pub struct Recovered {
     pub response: Response,
     /// One a frame: stated, used, and where that comes from.
     pub exposures: Vec<Exposure>,
-    /// One a frame: what its channels received against green beyond its exposure, see [`Frame`](crate::frames::Frame).
+    /// One a frame: what its channels received against green beyond its exposure, see [`Frame`](stopspan_core::model::Frame).
     pub balance: Vec<[Estimate; 3]>,
     /// Stated against measured.
     pub check: ExposureCheck,
@@ -76,17 +78,25 @@ pub struct Recovered {
 /// Departure, in combined standard uncertainties, at which a stated exposure counts as false.
 const FALSE_AT: f64 = 3.0;
 
-/// Recovers the response of a registered bracket and settles its exposures.
+/// Recovers the response of a registered bracket and settles its exposures. `scales` are those of raw frames, whose response
+/// is known; `None` for other frames.
 ///
 /// # Errors
-/// [`crate::error::BracketProblem::Response`] if the data cannot support a curve (the message says which number was short);
-/// [`crate::error::BracketProblem::NothingUsable`] if no block is usable at all.
-pub fn recover(bracket: &Bracket, clips: &[Clip], choice: Choice) -> Result<Recovered, Error> {
+/// [`stopspan_core::error::BracketProblem::Response`] if the data cannot support a curve (the message says which number was short);
+/// [`stopspan_core::error::BracketProblem::NothingUsable`] if no block is usable at all.
+pub fn recover(
+    bracket: &Bracket,
+    clips: &[Clip],
+    scales: Option<&LinearScales>,
+    choice: Choice,
+) -> Result<Recovered, Error> {
     let samples = steady::keep(blocks::collect(bracket));
     let stated: Vec<Estimate> = bracket.frames.iter().map(|f| f.exposure.stated).collect();
     let mut findings = Vec::new();
     let (response, used, balance) = match choice {
-        Choice::Linear => unfitted::linear(bracket, &samples, clips, &stated, &mut findings),
+        Choice::Linear => {
+            unfitted::linear(bracket, &samples, (clips, scales), &stated, &mut findings)
+        }
         Choice::Srgb => (unfitted::srgb(bracket, clips), stated.clone(), None),
         Choice::Fit | Choice::LeastSquaresTable | Choice::Alternating | Choice::Polynomial => {
             refuse_flat(bracket, &samples)?;

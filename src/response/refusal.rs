@@ -1,10 +1,11 @@
 //! Whether a bracket can support a curve at all, and doubts where the curve leans on little.
 use super::blocks::{BlockSamples, QUIET_CODES};
 use super::smooth_table::TableFit;
-use crate::error::{BracketProblem, Error};
-use crate::finding::Finding;
-use crate::frames::{Bracket, Clip};
 use rayon::prelude::*;
+use stopspan_core::Error;
+use stopspan_core::error::BracketProblem;
+use stopspan_core::finding::Finding;
+use stopspan_core::model::{Bracket, Clip};
 
 /// Blocks below which a fit is refused (Debevec and Malik (1997) ask N (P - 1) > 255, so 128 for three frames).
 pub(super) const FEWEST_BLOCKS: usize = 128;

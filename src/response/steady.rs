@@ -4,8 +4,8 @@
 //! relation of Mann and Picard 1995). It is measured here as a rising curve through medians in which every tile of the
 //! picture has one vote a level, so that one large evenly coloured thing that moved cannot outvote the rest.
 use super::blocks::BlockSamples;
-use crate::statistics::isotonic::increasing;
 use rayon::prelude::*;
+use stopspan_core::statistics::isotonic::increasing;
 
 /// Bins over the levels of the frame with less exposure.
 const BINS: usize = 64;

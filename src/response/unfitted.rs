@@ -3,12 +3,12 @@ use super::assemble::table_entries;
 use super::balance::{self, Balance};
 use super::black_offset;
 use super::blocks::BlockSamples;
-use super::curve::{Response, ResponseCurve, ResponseMethod};
 use super::ratios;
 use super::recover::settle;
-use crate::finding::Finding;
-use crate::frames::{self, Bracket, Clip};
-use crate::units::{Estimate, srgb_exposure};
+use stopspan_core::finding::Finding;
+use stopspan_core::model::{Bracket, Clip, LinearScales};
+use stopspan_core::model::{Response, ResponseCurve, ResponseMethod};
+use stopspan_core::units::{Estimate, srgb_exposure};
 
 /// IEC 61966-2-1 for every channel, exposure 1 at the clip level.
 pub(super) fn srgb(bracket: &Bracket, clips: &[Clip]) -> Response {
@@ -48,24 +48,22 @@ fn straight(clip: &Clip, black: f64, per_level: f64, entries: usize) -> Response
     curve
 }
 
-/// The curves of raw frames, by what is known of their levels, and what of the file's word was found wrong. `None` for others.
-fn of_raw(bracket: &Bracket, clips: &[Clip]) -> Option<(Vec<ResponseCurve>, Vec<Finding>)> {
-    let (scales, findings) = frames::linear_scales(bracket)?;
+/// The curves of raw frames, by their scales.
+fn of_raw(bracket: &Bracket, clips: &[Clip], scales: &LinearScales) -> Vec<ResponseCurve> {
     let entries = table_entries(&bracket.frames[bracket.reference].picture.pixels);
-    let curves = clips.iter().zip(scales);
+    let curves = clips.iter().zip(&scales.scales);
     let curves = curves.map(|(clip, s)| straight(clip, s.black, s.per_level, entries));
-    Some((curves.collect(), findings))
+    curves.collect()
 }
 
-/// The response of raw frames whose exposures are settled; `None` for frames that are not raw.
-pub fn known(bracket: &Bracket, clips: &[Clip]) -> Option<Response> {
-    let (curves, _) = of_raw(bracket, clips)?;
-    Some(Response {
+/// The response of raw frames whose exposures are settled.
+pub fn known(bracket: &Bracket, clips: &[Clip], scales: &LinearScales) -> Response {
+    Response {
         method: ResponseMethod::Linear,
-        curves,
+        curves: of_raw(bracket, clips, scales),
         residual_stops: 0.0,
         samples: 0,
-    })
+    }
 }
 
 /// Straight lines above the black offset that the pixels show, exposure 1 at the clip level.
@@ -96,14 +94,14 @@ fn measured(
 pub(super) fn linear(
     bracket: &Bracket,
     samples: &[BlockSamples],
-    clips: &[Clip],
+    (clips, scales): (&[Clip], Option<&LinearScales>),
     stated: &[Estimate],
     findings: &mut Vec<Finding>,
 ) -> (Response, Vec<Estimate>, Option<Balance>) {
-    let curves = match of_raw(bracket, clips) {
-        Some((curves, doubts)) => {
-            findings.extend(doubts);
-            curves
+    let curves = match scales {
+        Some(scales) => {
+            findings.extend(scales.findings.iter().cloned());
+            of_raw(bracket, clips, scales)
         }
         None => measured(bracket, samples, clips, findings),
     };

@@ -3,10 +3,10 @@ use super::finish;
 use super::optics;
 use super::random::Draws;
 use super::sensor::Sensor;
-use crate::error::Error;
-use crate::raster::Pixels;
 use ndarray::{Array3, ArrayView2, ArrayViewMut2, Axis};
 use rayon::prelude::*;
+use stopspan_core::Error;
+use stopspan_core::raster::Pixels;
 
 /// One press of the shutter.
 #[derive(Debug, Clone, Copy, PartialEq)]

@@ -91,7 +91,7 @@ fn electron_variance(sensor: &Sensor, electrons: f64, exposure: f64) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::simulate::Response;
+    use crate::Response;
 
     /// The oracle for 21 steps of 0.15 D, 8000 e-, 3 e-, 12 bits, lightest patch at 1.9 of saturation, computed apart
     /// from this file: 19, 19, 17 levels in half, nominal, double, and 21 in their merge.

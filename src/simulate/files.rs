@@ -6,15 +6,16 @@ use super::scenario::{FileKind, Scenario, ScenarioSource};
 use super::scene::render;
 use super::truth::Truth;
 use super::{metadata, optics};
-use crate::error::{Error, OutputProblem};
-use crate::formats::staged::{Outputs, write_whole};
-use crate::formats::{jpeg, openexr};
-use crate::raster::Pixels;
 use exif::Field;
 use ndarray::{Array3, s};
 use std::io;
 use std::ops::Range;
 use std::path::{Path, PathBuf};
+use stopspan_core::Error;
+use stopspan_core::error::OutputProblem;
+use stopspan_core::raster::Pixels;
+use stopspan_formats::staged::{Outputs, write_whole};
+use stopspan_formats::{jpeg, openexr};
 
 /// Writes what a scenario gives into the folder `out`, which is made if need be. Returns the files written.
 ///

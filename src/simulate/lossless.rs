@@ -1,9 +1,9 @@
 //! Frames as PNG or uncompressed TIFF with their EXIF.
 use super::metadata::{block, field, write};
-use crate::raster::Pixels;
 use exif::{Field, Tag, Value};
 use std::borrow::Cow;
 use std::io;
+use stopspan_core::raster::Pixels;
 
 /// A PNG of 8 or 16 bits; the EXIF block goes into an eXIf chunk.
 ///

@@ -1,9 +1,9 @@
 //! The EXIF block a simulated camera writes (Exif 2.32, through `kamadak-exif`).
 use super::scenario::Scenario;
-use crate::units::Settings;
 use exif::experimental::Writer;
 use exif::{Field, In, Rational, SRational, Tag, Value};
 use std::io;
+use stopspan_core::units::Settings;
 
 /// Milliseconds between frames of a bracket.
 const INTERVAL: u64 = 300;

@@ -1,10 +1,10 @@
 //! Simulated frames as DNG (Digital Negative specification 1.7): the converter's codes with all that is true of them.
 use super::metadata::{field, write};
 use super::sensor::Sensor;
-use crate::units::Primaries;
 use exif::{Context, Field, Rational, SRational, Tag, Value};
 use ndarray::Array3;
 use std::io;
+use stopspan_core::units::Primaries;
 
 /// Colours of the mosaic's cell, (0, 0), (0, 1), (1, 0), (1, 1).
 const CELL: [u8; 4] = [0, 1, 1, 2];
@@ -92,7 +92,7 @@ fn noise_profile(sensor: &Sensor) -> [f64; 2] {
 /// XYZ under D65 to the camera's red, green, blue.
 fn matrix(sensor: &Sensor) -> [SRational; 9] {
     const UNIT: f64 = 1e6;
-    let rows = crate::units::inverse(&Primaries::SRGB.to_xyz()).unwrap_or_default();
+    let rows = stopspan_core::units::inverse(&Primaries::SRGB.to_xyz()).unwrap_or_default();
     std::array::from_fn(|i| {
         let value = rows[i / 3][i % 3] / sensor.white_balance[i / 3];
         SRational::from(((value * UNIT).round() as i32, UNIT as i32))

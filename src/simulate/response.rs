@@ -1,7 +1,7 @@
 //! Response curves of the simulated camera: relative exposure 0..1 to level 0..1.
-use crate::error::Error;
-use crate::units::srgb_level;
 use serde::{Deserialize, Serialize};
+use stopspan_core::Error;
+use stopspan_core::units::srgb_level;
 
 /// A camera response by name. Every curve maps 0 to 0 and 1 to 1 and never falls.
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]

@@ -1,10 +1,11 @@
 //! A scenario: scene, camera, exposures and files of one simulated bracket, as plain data read from JSON.
 use super::scene::{Canvas, Disc, Pose, ScenePlan};
 use super::sensor::Sensor;
-use crate::error::{Error, InputProblem};
-use crate::units::{ExposureTime, FNumber, IsoSpeed, Settings};
 use serde::{Deserialize, Serialize};
 use std::path::{Path, PathBuf};
+use stopspan_core::Error;
+use stopspan_core::error::InputProblem;
+use stopspan_core::units::{ExposureTime, FNumber, IsoSpeed, Settings};
 
 /// One simulated bracket, complete: the same scenario always gives the same frames.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]

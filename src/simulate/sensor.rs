@@ -1,7 +1,7 @@
 //! The simulated camera: optics, sensor and in-camera processing as numbers.
 use super::response::Response;
-use crate::error::Error;
 use serde::{Deserialize, Serialize};
+use stopspan_core::Error;
 
 /// Unsharp masking of the encoded picture.
 #[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]

@@ -3,9 +3,9 @@ use super::expected::{Expected, expected};
 use super::optics;
 use super::scenario::Scenario;
 use super::scene::wedge::WedgePlan;
-use crate::raster::{Quad, Region};
 use ndarray::{Array3, s};
 use serde::{Deserialize, Serialize};
+use stopspan_core::raster::{Quad, Region};
 
 /// The truth of one bracket.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -122,9 +122,10 @@ fn wedge_truth(plan: &WedgePlan, scenario: &Scenario, light: &Array3<f32>) -> We
 
 /// Mean green light of the upright rectangle half as wide and high as the patch, around its centre.
 fn middle_mean(quad: &Quad, light: &Array3<f32>) -> f64 {
-    let centre = |f: fn(&crate::raster::Point) -> f64| quad.iter().map(f).sum::<f64>() / 4.0;
+    let centre =
+        |f: fn(&stopspan_core::raster::Point) -> f64| quad.iter().map(f).sum::<f64>() / 4.0;
     let (x, y) = (centre(|p| p.x), centre(|p| p.y));
-    let half = quad.map(|p| crate::raster::Point {
+    let half = quad.map(|p| stopspan_core::raster::Point {
         x: x + (p.x - x) / 2.0,
         y: y + (p.y - y) / 2.0,
     });

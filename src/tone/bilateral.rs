@@ -2,8 +2,8 @@
 //!
 //! The range kernel is Tukey's biweight, which the paper weighs beside the Gaussian: beyond its width nothing leaks
 //! over an edge at all, so edges of more than that show no halo whatever the compression.
-use crate::raster::{expand, reduce};
 use ndarray::{Array2, Zip};
+use stopspan_core::raster::{expand, reduce};
 
 /// Width of the range kernel, stops: variations below are texture and keep their contrast, steps above are edges.
 const WIDTH: f32 = 1.0;

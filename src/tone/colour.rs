@@ -1,6 +1,6 @@
 //! Colour on the way to the display: channel ratios, the edge of the gamut, the sRGB encoding.
 use super::paint::Coding;
-use crate::units::{Primaries, srgb_level};
+use stopspan_core::units::{Primaries, srgb_level};
 
 /// Steps of the encoding table over linear 0..=1.
 const STEPS: usize = 16384;

@@ -5,8 +5,8 @@
 //! photographs for their naturalness: a mean of 116 of 255 codes, and more local contrast than a merged scene
 //! has if its whole range is squeezed by one curve. The other constants were chosen by eye and by that measure on
 //! simulated scenes other than those the tests use.
-use crate::units::srgb_level;
 use ndarray::Array2;
+use stopspan_core::units::srgb_level;
 
 /// Display luminance of mid grey, and what a reference frame shows of a grey card: 18 %.
 const MID: f64 = 0.18;

@@ -5,10 +5,10 @@
 use super::colour::{Encoder, Mixing, display_colour};
 use super::paint::Coding;
 use super::settings::OutputColour;
-use crate::raster::{Interpolation, Pixels, Point, Transform, expand, reduce};
-use crate::units::{Primaries, srgb_exposure, srgb_level};
 use ndarray::{Array2, Array3, Zip};
 use rayon::prelude::*;
+use stopspan_core::raster::{Interpolation, Pixels, Point, Transform, expand, reduce};
+use stopspan_core::units::{Primaries, srgb_exposure, srgb_level};
 
 /// Deviation of the bell around mid level (the paper's sigma).
 const SIGMA: f32 = 0.2;

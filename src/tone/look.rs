@@ -6,9 +6,9 @@ use super::headroom::Extended;
 use super::scene::Scene;
 use super::settings::{Operator, ToneSettings};
 use super::{bilateral, default_look, logarithmic, photographic};
-use crate::merge::RadianceMap;
-use crate::units::Primaries;
 use ndarray::Array2;
+use stopspan_core::model::RadianceMap;
+use stopspan_core::units::Primaries;
 
 /// Contrast of the global operators' extension above their mid grey.
 const PLAIN: f64 = 1.0;

@@ -2,7 +2,7 @@
 use super::colour::{Mixing, display_colour};
 use super::curve::Curve;
 use super::scene::{REACH, luminance};
-use crate::raster::{Work, wide};
+use stopspan_core::raster::{Work, wide};
 
 /// Pixels done at a time.
 const LANES: usize = 64;
@@ -172,8 +172,8 @@ mod tests {
     use super::super::headroom::Signal;
     use super::super::settings::ToneSettings;
     use super::*;
-    use crate::units::Primaries;
     use rand::{Rng, SeedableRng};
+    use stopspan_core::units::Primaries;
 
     /// Pixel by pixel, with branches.
     fn slow<T: Coding>(brush: &Brush<T>, pixel: &[f32], log: f32) -> [u16; 3] {

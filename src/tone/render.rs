@@ -6,11 +6,11 @@ use super::look::Look;
 use super::paint::{Brush, Coding};
 use super::scene::{log2, logs_of};
 use super::settings::ToneSettings;
-use crate::merge::RadianceMap;
-use crate::units::Primaries;
 use ndarray::{Array2, Array3, Zip};
 use rayon::prelude::*;
 use std::borrow::Cow;
+use stopspan_core::model::RadianceMap;
+use stopspan_core::units::Primaries;
 
 /// Rows handled by one parallel task.
 const BAND: usize = 16;

@@ -1,7 +1,7 @@
 //! What the operators need to know of the scene: its luminance distribution and a small plane of log luminance.
-use crate::raster::{Work, wide};
 use ndarray::{Array2, ArrayView3};
 use rayon::prelude::*;
+use stopspan_core::raster::{Work, wide};
 
 /// Log2 luminance is clamped to this many stops either side of radiance 1; black counts as the lower end.
 pub(super) const REACH: f32 = 32.0;

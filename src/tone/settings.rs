@@ -1,6 +1,6 @@
 //! What can be asked of a rendering: an operator and a few controls in stops and factors.
-use crate::units::Primaries;
 use serde::{Deserialize, Serialize};
+use stopspan_core::units::Primaries;
 
 /// How scene radiance becomes display luminance.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]

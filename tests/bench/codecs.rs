@@ -12,10 +12,13 @@ use rand_chacha::ChaCha8Rng;
 use rayon::prelude::*;
 use std::hint::black_box;
 use std::path::PathBuf;
-use stopspan::formats::jpeg::{self, Subsampling};
-use stopspan::formats::staged::Outputs;
-use stopspan::formats::{Limits, png, read_header, read_picture, rgbe, srgb_profile};
-use stopspan::merge::{Planes, RadianceMap, store};
+use stopspan_core::model::Limits;
+use stopspan_core::model::{Planes, RadianceMap};
+use stopspan_formats::jpeg;
+use stopspan_formats::jpeg::Subsampling;
+use stopspan_formats::map_file;
+use stopspan_formats::staged::Outputs;
+use stopspan_formats::{png, read_header, read_picture, rgbe, srgb_profile};
 
 const ROWS: usize = 3000;
 const COLUMNS: usize = 4000;
@@ -104,8 +107,8 @@ impl Bench {
     fn write(&self) {
         let file = self.folder.path().join("map.exr");
         let shape = self.map.radiance.dim();
-        let none = store::Stored::default();
-        store::write_exr(&file, &self.policy(), &none, shape, |rows| {
+        let none = map_file::Stored::default();
+        map_file::write_exr(&file, &self.policy(), &none, shape, |rows| {
             strip(&self.map, rows)
         })
         .unwrap();
@@ -116,7 +119,7 @@ impl Bench {
         self.write();
         let file = self.folder.path().join("map.exr");
         println!("map.exr: {} bytes", file.metadata().unwrap().len());
-        let back = store::read_exr(&file, &Limits::default()).unwrap();
+        let back = map_file::read_exr(&file, &Limits::default()).unwrap();
         assert_eq!(back.flags, self.map.flags);
         let pairs = back.radiance.iter().zip(&self.map.radiance);
         assert!(
@@ -151,7 +154,7 @@ fn floor(criterion: &mut Criterion) {
     });
     group.bench_function("read the map back", |b| {
         let file = bench.folder.path().join("map.exr");
-        b.iter(|| black_box(store::read_exr(&file, &Limits::default()).unwrap()));
+        b.iter(|| black_box(map_file::read_exr(&file, &Limits::default()).unwrap()));
     });
     group.finish();
     encoders(criterion, &bench);

@@ -7,12 +7,16 @@ use ndarray::Array3;
 use rayon::prelude::*;
 use std::path::{Path, PathBuf};
 use std::time::Instant;
-use stopspan::formats::jpeg::{self, Subsampling};
-use stopspan::formats::staged::{Outputs, write_whole};
-use stopspan::formats::{Limits, png, read_picture, rgbe};
-use stopspan::merge::store::{self, Stored};
-use stopspan::merge::{Planes, RadianceMap};
-use stopspan::tone::{self, ToneSettings};
+use stopspan_core::model::Limits;
+use stopspan_core::model::{Planes, RadianceMap};
+use stopspan_formats::jpeg;
+use stopspan_formats::jpeg::Subsampling;
+use stopspan_formats::map_file;
+use stopspan_formats::map_file::Stored;
+use stopspan_formats::staged::{Outputs, write_whole};
+use stopspan_formats::{png, read_picture, rgbe};
+use stopspan_tone as tone;
+use stopspan_tone::ToneSettings;
 
 fn main() {
     let arguments = std::env::args_os().skip(1).filter(|a| a != "--bench");
@@ -21,7 +25,7 @@ fn main() {
         println!("floor: needs a map and its frames");
         return;
     };
-    let map = store::read_exr(map, &Limits::default()).unwrap();
+    let map = map_file::read_exr(map, &Limits::default()).unwrap();
     let codes = tone::render(&map, &ToneSettings::default());
     let read = || {
         frames.par_iter().for_each(|frame| {
@@ -73,7 +77,7 @@ fn cpu_seconds() -> f64 {
 fn write_map(folder: &Path, map: &RadianceMap) {
     let (none, out) = (Stored::default(), folder.join("map.exr"));
     let strip = |rows: std::ops::Range<usize>| Planes::of_rows(map, rows);
-    store::write_exr(&out, &Outputs::default(), &none, map.radiance.dim(), strip).unwrap();
+    map_file::write_exr(&out, &Outputs::default(), &none, map.radiance.dim(), strip).unwrap();
 }
 
 fn write_rest(folder: &Path, map: &RadianceMap, codes: &Array3<u16>) {

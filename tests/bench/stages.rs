@@ -4,15 +4,21 @@
 use criterion::{Criterion, Throughput, criterion_group, criterion_main};
 use std::hint::black_box;
 use std::path::PathBuf;
-use stopspan::align;
-use stopspan::formats::staged::Outputs;
-use stopspan::formats::{Limits, read_picture};
-use stopspan::frames::{self, Overrides};
-use stopspan::merge::{Merger, MotionSettings, Planes, RadianceMap, motion, noise, store};
 use stopspan::pipeline::{self, Prepared, Settings};
-use stopspan::response::{self, Choice};
-use stopspan::simulate::{Scenario, write_scenario};
-use stopspan::tone::{self, ToneSettings};
+use stopspan_align as align;
+use stopspan_core::model::Limits;
+use stopspan_core::model::{Planes, RadianceMap};
+use stopspan_formats::map_file;
+use stopspan_formats::read_picture;
+use stopspan_formats::staged::Outputs;
+use stopspan_frames as frames;
+use stopspan_frames::Overrides;
+use stopspan_merge::{Merger, MotionSettings, motion, noise};
+use stopspan_response as response;
+use stopspan_response::Choice;
+use stopspan_simulate::{Scenario, write_scenario};
+use stopspan_tone as tone;
+use stopspan_tone::ToneSettings;
 
 const COLUMNS: usize = 3000;
 const ROWS: usize = 2000;
@@ -52,7 +58,7 @@ impl Bench {
         }
     }
 
-    fn load(&self) -> frames::Bracket {
+    fn load(&self) -> stopspan_core::model::Bracket {
         let survey = pipeline::survey(&self.settings).unwrap();
         frames::load(&survey.brackets[0], &Overrides::default()).unwrap()
     }
@@ -73,7 +79,7 @@ impl Bench {
         };
         let file = self.folder.path().join("map.exr");
         let shape = (ROWS, COLUMNS, 3);
-        store::write_exr(&file, &policy, &store::Stored::default(), shape, strip).unwrap();
+        map_file::write_exr(&file, &policy, &map_file::Stored::default(), shape, strip).unwrap();
     }
 
     /// What was written comes back within the rounding of the file.
@@ -82,7 +88,7 @@ impl Bench {
         self.write(map);
         let file = self.folder.path().join("map.exr");
         println!("map.exr: {} bytes", file.metadata().unwrap().len());
-        let back = store::read_exr(&file, &Limits::default()).unwrap();
+        let back = map_file::read_exr(&file, &Limits::default()).unwrap();
         let mut pairs = back.radiance.iter().zip(&map.radiance);
         assert!(pairs.all(|(a, b)| (a - b).abs() <= b.abs() / 65536.0));
         assert_eq!(back.flags, map.flags);
@@ -113,7 +119,7 @@ fn stages(criterion: &mut Criterion) {
         b.iter(|| frames::looks_linear(&bracket, &frames::clip_levels(&bracket)));
     });
     group.bench_function("recover the response", |b| {
-        b.iter(|| response::recover(&done.bracket, &done.clips, Choice::Fit).unwrap());
+        b.iter(|| response::recover(&done.bracket, &done.clips, None, Choice::Fit).unwrap());
     });
     group.bench_function("estimate the noise", |b| {
         b.iter(|| noise::estimate(&done.bracket, &done.response, &done.clips));

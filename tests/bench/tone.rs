@@ -1,8 +1,8 @@
 //! Time of rendering a 12-megapixel map, operator by operator.
 use criterion::{Criterion, Throughput, criterion_group, criterion_main};
 use ndarray::{Array2, Array3};
-use stopspan::merge::RadianceMap;
-use stopspan::tone::{Operator, ToneSettings, render};
+use stopspan_core::model::RadianceMap;
+use stopspan_tone::{Operator, ToneSettings, render};
 
 fn map(rows: usize, columns: usize) -> RadianceMap {
     let radiance = Array3::from_shape_fn((rows, columns, 3), |(r, c, k)| {

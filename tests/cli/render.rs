@@ -2,12 +2,14 @@
 use super::program::program;
 use ndarray::Array3;
 use std::path::{Path, PathBuf};
-use stopspan::formats::staged::Outputs;
-use stopspan::formats::{Limits, profile_primaries, read_header, read_picture, rgbe};
-use stopspan::merge::store::{Stored, write_exr};
-use stopspan::merge::{Planes, RadianceMap, open};
-use stopspan::tone::{ToneSettings, render_bright};
-use stopspan::units::Primaries;
+use stopspan_core::model::{Limits, profile_primaries};
+use stopspan_core::model::{Planes, RadianceMap};
+use stopspan_core::units::Primaries;
+use stopspan_formats::map_file::{Stored, write_exr};
+use stopspan_formats::open;
+use stopspan_formats::staged::Outputs;
+use stopspan_formats::{read_header, read_picture, rgbe};
+use stopspan_tone::{ToneSettings, render_bright};
 
 fn write(path: &Path, radiance: Array3<f32>) {
     let map = RadianceMap::of_radiance(radiance, Primaries::SRGB);

@@ -2,8 +2,8 @@
 //! a wedge kept by one run serves the next.
 use super::program::{Done, program};
 use std::path::Path;
-use stopspan::formats::staged::Outputs;
-use stopspan::simulate::{Scenario, write_scenario};
+use stopspan_formats::staged::Outputs;
+use stopspan_simulate::{Scenario, write_scenario};
 
 /// Two frames of a small bench.
 fn bench(folder: &Path) {

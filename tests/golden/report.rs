@@ -9,8 +9,9 @@ mod twice;
 
 use serde_json::Value;
 use std::collections::BTreeSet;
-use stopspan::measure::{PictureKind, PictureMeasurement};
-use stopspan::report::{BracketReport, Report, csv, html, json, terminal, words};
+use stopspan_core::results::{BracketReport, Report};
+use stopspan_core::results::{PictureKind, PictureMeasurement};
+use stopspan_report::{csv, html, json, terminal, words};
 
 /// A text result against the file kept under tests/golden/report/. A missing file is written, and the test fails until
 /// someone has looked at it and kept it.
@@ -276,7 +277,7 @@ fn before_and_after_take_turns_without_script() {
     assert!(!page.contains("<script"));
     // Halo and line for each of two frames.
     assert_eq!(page.matches("<polygon").count(), 4);
-    let bare = html::page(&run::report(), &stopspan::report::Figures::default());
+    let bare = html::page(&run::report(), &stopspan_report::Figures::default());
     assert!(!bare.contains("How the frames lay"));
 }
 
@@ -372,10 +373,10 @@ fn the_page_is_well_formed_and_its_identifiers_differ() {
 
 #[test]
 fn an_empty_report_makes_a_page_that_says_so() {
-    let page = html::page(&Report::new(), &stopspan::report::Figures::default());
+    let page = html::page(&Report::new(), &stopspan_report::Figures::default());
     assert!(page.contains("No bracket was measured"));
     let mut bare = Report::new();
     bare.brackets = vec![BracketReport::default()];
-    let page = html::page(&bare, &stopspan::report::Figures::default());
+    let page = html::page(&bare, &stopspan_report::Figures::default());
     assert!(!page.contains("NaN") && page.contains("</html>"));
 }

@@ -1,11 +1,14 @@
 //! Sheets of a made-up bracket: text that can be selected, pixels as the files have them, the same bytes again.
 use super::report::fixture::bracket;
 use ndarray::Array3;
-use stopspan::measure::PictureKind;
-use stopspan::report::cameras::{NotComparable, compare};
-use stopspan::report::sheet::{self, CropCell, CropRow, Look, Sheet, SheetSettings};
-use stopspan::report::{BracketReport, Report, Strip};
-use stopspan::units::{ExposureTime, FNumber, IsoSpeed};
+use stopspan_core::results::NotComparable;
+use stopspan_core::results::PictureKind;
+use stopspan_core::results::{BracketReport, Report};
+use stopspan_core::units::{ExposureTime, FNumber, IsoSpeed};
+use stopspan_report::Strip;
+use stopspan_report::cameras::compare;
+use stopspan_report::sheet;
+use stopspan_report::sheet::{CropCell, CropRow, Look, Sheet, SheetSettings};
 
 fn noise(rows: usize, columns: usize) -> Array3<u8> {
     Array3::from_shape_fn((rows, columns, 3), |(r, c, k)| {
@@ -215,9 +218,9 @@ fn cameras_get_a_sheet_and_a_section() {
     let made = sheet::of_cameras(&report, &SheetSettings::default());
     assert_eq!(made.len(), 2);
     assert!(made[0].svg().contains("Another Camera"));
-    let page = stopspan::report::html::page(&report, &Default::default());
+    let page = stopspan_report::html::page(&report, &Default::default());
     assert!(page.contains("Cameras beside each other") && page.contains("Another Camera"));
-    let text = stopspan::report::csv::cameras(&report).unwrap().unwrap();
+    let text = stopspan_report::csv::cameras(&report).unwrap().unwrap();
     let mut table = csv::Reader::from_reader(text.as_bytes());
     let heads: Vec<String> = table.headers().unwrap().iter().map(String::from).collect();
     let rows: Vec<csv::StringRecord> = table.records().map(|r| r.unwrap()).collect();

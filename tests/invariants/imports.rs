@@ -170,7 +170,7 @@ fn the_program_uses_the_public_surface() {
 fn the_parser_sees_what_it_should() {
     let source = Source {
         path: "src/merge/map.rs".into(),
-        text: "use crate::{frames::{Bracket, Frame}, error::Error};\n// crate::tone\nlet a = crate::units::Stops(1.0);\nuse super::super::align::x;\n#[cfg(test)]\nmod tests {\nuse crate::cli;\n}".into(),
+        text: "use crate::{frames::{Bracket, Frame}, error::Error};\n// stopspan_tone\nlet a = stopspan_core::units::Stops(1.0);\nuse super::super::align::x;\n#[cfg(test)]\nmod tests {\nuse crate::cli;\n}".into(),
     };
     let found: Vec<String> = imported(&source).into_iter().collect();
     assert_eq!(found, ["align", "error", "frames", "units"]);

@@ -5,10 +5,11 @@ use proptest::prelude::*;
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, StandardNormal};
-use stopspan::frames::{Bracket, Frame};
-use stopspan::merge::{Merger, Noise, NoiseModel, RadianceMap, flag};
-use stopspan::raster::Pixels;
-use stopspan::response::{Response, ResponseCurve, ResponseMethod};
+use stopspan_core::model::{Bracket, Frame};
+use stopspan_core::model::{Noise, NoiseModel, RadianceMap, flag};
+use stopspan_core::model::{Response, ResponseCurve, ResponseMethod};
+use stopspan_core::raster::Pixels;
+use stopspan_merge::Merger;
 
 /// Variance per unit exposure, and at none, exposure^2: 9000 electrons at the clip level, 4 of read noise.
 const SHOT: f64 = 1.0 / 9000.0;

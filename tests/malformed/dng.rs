@@ -2,10 +2,12 @@
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use std::path::{Path, PathBuf};
-use stopspan::error::{Error, InputProblem};
-use stopspan::finding::Finding;
-use stopspan::formats::{Limits, Picture, read_header, read_picture};
-use stopspan::frames::judge;
+use stopspan_core::Error;
+use stopspan_core::error::InputProblem;
+use stopspan_core::finding::Finding;
+use stopspan_core::model::{Limits, Picture};
+use stopspan_formats::{read_header, read_picture};
+use stopspan_frames::judge;
 
 fn bytes(name: &str) -> Vec<u8> {
     let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/reference/dng");

@@ -3,10 +3,11 @@
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use std::path::{Path, PathBuf};
-use stopspan::formats::{Limits, read_header, read_picture};
-use stopspan::measure::wedge::{KeptWedge, read_densities};
-use stopspan::merge::store;
-use stopspan::simulate::ScenarioSource;
+use stopspan_core::model::Limits;
+use stopspan_formats::map_file;
+use stopspan_formats::{read_header, read_picture};
+use stopspan_measure::wedge::{KeptWedge, read_densities};
+use stopspan_simulate::ScenarioSource;
 
 /// Largest picture accepted here, pixels.
 const PIXELS: u64 = 1 << 16;
@@ -86,7 +87,7 @@ fn read_as_picture(file: &Path) {
             assert!((0..channels).all(|c| last(c).is_finite()));
         }
     }
-    let _ = store::read_exr(file, &limits);
+    let _ = map_file::read_exr(file, &limits);
 }
 
 /// The files of the command line's own; the first byte of a seed says which it is.

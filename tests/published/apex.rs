@@ -1,8 +1,9 @@
 //! Exposure from tags against APEX, and nominal markings against the doubling series. See SOURCES.md beside this file.
-use stopspan::finding::Finding;
-use stopspan::formats::{Header, Rational};
-use stopspan::frames::markings::{Scale, Series};
-use stopspan::frames::{Judged, judge, settle::settle};
+use stopspan_core::finding::Finding;
+use stopspan_core::model::{Header, Rational};
+use stopspan_frames::markings::{Scale, Series};
+use stopspan_frames::settle::settle;
+use stopspan_frames::{Judged, judge};
 
 fn rational(numerator: i64, denominator: i64) -> Option<Rational> {
     Some(Rational {

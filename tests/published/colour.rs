@@ -1,6 +1,6 @@
 //! Colour differences and L*a*b* against published pairs and a published chart.
 use super::table::{numbers, text};
-use stopspan::measure::compare::{D65, ciede2000, lab, xyz};
+use stopspan_measure::compare::{D65, ciede2000, lab, xyz};
 
 /// All 34 pairs of Sharma, Wu and Dalal (2005), table 1, both ways round. Pair 14 sits on the discontinuity of the mean hue
 /// and is met like the others.

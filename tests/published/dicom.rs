@@ -1,6 +1,6 @@
 //! The grayscale standard display function of DICOM PS3.14: all 1023 rows of its table, both ways.
 use super::table::numbers;
-use stopspan::measure::levels::{jnd_index, luminance_of_jnd};
+use stopspan_measure::levels::{jnd_index, luminance_of_jnd};
 
 #[test]
 fn luminance_of_every_index() {

@@ -1,10 +1,10 @@
 //! What exposure fusion (Mertens, Kautz and Van Reeth 2007) keeps of the scene, and what it does not promise: held against
 //! the same wedge and step edges as the operators of a map.
 use ndarray::{Array3, s};
-use stopspan::raster::Pixels;
-use stopspan::tone::OutputColour;
-use stopspan::tone::fusion::{FusedFrame, fuse};
-use stopspan::units::{Primaries, srgb_level};
+use stopspan_core::raster::Pixels;
+use stopspan_core::units::{Primaries, srgb_level};
+use stopspan_tone::OutputColour;
+use stopspan_tone::fusion::{FusedFrame, fuse};
 
 /// Frames two stops apart of a scene of one hue with a trace of texture, encoded after IEC 61966-2-1 to 8 bits, fused. Without
 /// colour and texture no frame would have any weight, and the result be their mean.

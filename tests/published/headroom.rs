@@ -1,13 +1,14 @@
 //! The PQ signal of ITU-R BT.2100 and the mapping of ITU-R BT.2390 at values computed from the standards' closed forms,
 //! independently of this code; ISO 21496-1's mathematics on a camera's own file.
 use ndarray::Array3;
-use stopspan::formats::{Limits, gain_map, read_picture};
-use stopspan::measure::srgb_to_linear;
-use stopspan::merge::RadianceMap;
-use stopspan::raster::Pixels;
-use stopspan::tone::headroom::{REFERENCE_WHITE, map_to_display, pq, pq_luminance};
-use stopspan::tone::{Operator, ToneSettings, bright_gain, render, render_bright};
-use stopspan::units::Primaries;
+use stopspan_core::model::Limits;
+use stopspan_core::model::RadianceMap;
+use stopspan_core::raster::Pixels;
+use stopspan_core::units::Primaries;
+use stopspan_formats::{gain_map, read_picture};
+use stopspan_measure::srgb_to_linear;
+use stopspan_tone::headroom::{REFERENCE_WHITE, map_to_display, pq, pq_luminance};
+use stopspan_tone::{Operator, ToneSettings, bright_gain, render, render_bright};
 
 #[test]
 fn the_signal_has_its_published_values() {
@@ -119,13 +120,13 @@ fn order_is_kept_above_white() {
 #[test]
 fn a_gain_map_file_comes_back() {
     let (map, settings) = (scene(), ToneSettings::default());
-    let codes = stopspan::tone::to_8_bit(&render(&map, &settings));
+    let codes = stopspan_tone::to_8_bit(&render(&map, &settings));
     let gain = bright_gain(&map, &settings, 1000.0, (2, gain_map::OFFSET));
     let base = gain_map::BasePicture {
         samples: codes.view(),
         quality: 100,
-        subsampling: stopspan::formats::jpeg::Subsampling::Full,
-        icc: &stopspan::formats::srgb_profile(),
+        subsampling: stopspan_formats::jpeg::Subsampling::Full,
+        icc: &stopspan_formats::srgb_profile(),
         exif: None,
     };
     let headroom = (1000.0f64 / 203.0).log2();

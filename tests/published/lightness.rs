@@ -1,6 +1,6 @@
 //! CIE L* of a 21-step 0.15 D wedge against the colour-science library, and the constants of the CIE themselves.
 use super::table::numbers;
-use stopspan::measure::levels::lightness;
+use stopspan_measure::levels::lightness;
 
 #[test]
 fn agrees_with_a_reference_library() {

@@ -1,8 +1,8 @@
 //! The default look against the statistics of natural pictures of Yeganeh and Wang (2013): mean level and local contrast.
 use ndarray::{Array2, Array3};
-use stopspan::merge::RadianceMap;
-use stopspan::tone::{Operator, ToneSettings, render};
-use stopspan::units::Primaries;
+use stopspan_core::model::RadianceMap;
+use stopspan_core::units::Primaries;
+use stopspan_tone::{Operator, ToneSettings, render};
 
 /// Likelihood over its peak: a normal density of the mean level (115.94, 27.99 codes) times a beta density (4.4, 10.1) of
 /// the mean local deviation over 64.29 codes.

@@ -1,7 +1,7 @@
 //! Least squares against the certified values of NIST StRD, linear regression.
 use super::table::{digits, numbers, text};
 use nalgebra::DMatrix;
-use stopspan::statistics::fit::{Fit, least_squares};
+use stopspan_core::statistics::fit::{Fit, least_squares};
 
 /// Observations (first field y, then x...) as a polynomial of this many coefficients in the single x.
 fn polynomial(rows: &[Vec<f64>], coefficients: usize) -> (DMatrix<f64>, Vec<f64>) {

@@ -1,6 +1,6 @@
 //! Mean, deviation and autocorrelation against the certified values of NIST StRD, univariate.
 use super::table::{digits, numbers, text};
-use stopspan::statistics::moments::{autocorrelation, moments};
+use stopspan_core::statistics::moments::{autocorrelation, moments};
 
 /// Base, then alternately base - 0.1 and base + 0.1, 1001 values in all: the rule of NumAcc2, 3 and 4.
 fn alternating(base: &str) -> Vec<f64> {

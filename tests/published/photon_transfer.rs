@@ -5,8 +5,8 @@
 //! where the variance is largest; a dark variance below 0.24 DN^2 counts as 0.24.
 use super::table::{digits, numbers};
 use nalgebra::DMatrix;
-use stopspan::measure::range::closed_form;
-use stopspan::statistics::fit::least_squares;
+use stopspan_core::statistics::fit::least_squares;
+use stopspan_measure::range::closed_form;
 
 struct Row {
     photons: f64,

@@ -1,8 +1,8 @@
 //! Usable range in closed form: the worked figures of EMVA 1288, and brackets against an explicit solution.
 use super::table::numbers;
-use stopspan::measure::Source;
-use stopspan::measure::range::{Capture, Observation, closed_form, darkest, fit, predicted_gain};
-use stopspan::response::ResponseCurve;
+use stopspan_core::model::ResponseCurve;
+use stopspan_measure::Source;
+use stopspan_measure::range::{Capture, Observation, closed_form, darkest, fit, predicted_gain};
 
 const FULL_WELL: f64 = 8000.0;
 /// Read noise 3 e-, 12 bits over the full well: 9 + (8000/4095)^2 / 12 electrons squared.

@@ -5,10 +5,12 @@
 //! beside the project; without it these tests say so and check nothing.
 use std::io::Write;
 use std::path::{Path, PathBuf};
-use stopspan::formats::{Limits, read_picture};
-use stopspan::frames::{Bracket, ExposureOverride, Overrides, clip_levels, load, survey};
-use stopspan::response::{Choice, recover};
-use stopspan::statistics::robust::median;
+use stopspan_core::model::Bracket;
+use stopspan_core::model::Limits;
+use stopspan_core::statistics::robust::median;
+use stopspan_formats::read_picture;
+use stopspan_frames::{ExposureOverride, Overrides, clip_levels, load, survey};
+use stopspan_response::{Choice, recover};
 
 /// The folder of the frames, or `None` with the reason printed past the test harness's capture.
 pub fn folder() -> Option<PathBuf> {
@@ -115,7 +117,7 @@ fn measured_ratios_are_those_of_the_times() {
     let Some(folder) = folder() else { return };
     for (times, position, slope) in PAIRS {
         let bracket = one_position(&folder, &times, position);
-        let recovered = recover(&bracket, &clip_levels(&bracket), Choice::Linear).unwrap();
+        let recovered = recover(&bracket, &clip_levels(&bracket), None, Choice::Linear).unwrap();
         assert_eq!(recovered.check.pairs.len(), 1);
         let pair = &recovered.check.pairs[0];
         let measured = pair.measured.unwrap();

@@ -1,6 +1,6 @@
 //! The real, still bracket of linear frames, level by level against numpy.
 use super::real_bracket::{folder, one_position};
-use stopspan::frames::{clip_levels, looks_linear};
+use stopspan_frames::{clip_levels, looks_linear};
 
 const TIMES: [u32; 7] = [25, 50, 100, 250, 500, 2000, 3916];
 

@@ -4,9 +4,9 @@
 //! equation 4. The numbers were computed from the closed forms independently of this code (six decimals).
 use ndarray::Array3;
 use proptest::prelude::*;
-use stopspan::merge::RadianceMap;
-use stopspan::tone::{Operator, ToneSettings, logarithmic, photographic, render, to_8_bit};
-use stopspan::units::Primaries;
+use stopspan_core::model::RadianceMap;
+use stopspan_core::units::Primaries;
+use stopspan_tone::{Operator, ToneSettings, logarithmic, photographic, render, to_8_bit};
 
 const OPERATORS: [Operator; 4] = [
     Operator::DefaultLook,

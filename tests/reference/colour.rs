@@ -2,14 +2,15 @@
 //! and EXIF alone.
 use ndarray::Array3;
 use std::path::Path;
-use stopspan::formats::{Header, profile_primaries};
-use stopspan::frames::colour::stated;
-use stopspan::measure::compare::{D65, Quantity, ciede2000, lab, xyz};
-use stopspan::measure::srgb_to_linear;
-use stopspan::merge::RadianceMap;
-use stopspan::raster::Pixels;
-use stopspan::tone::{OutputColour, ToneSettings, render};
-use stopspan::units::{Primaries, apply, srgb_level};
+use stopspan_core::model::RadianceMap;
+use stopspan_core::model::colour::stated;
+use stopspan_core::model::{Header, profile_primaries};
+use stopspan_core::raster::Pixels;
+use stopspan_core::results::Quantity;
+use stopspan_core::units::{Primaries, apply, srgb_level};
+use stopspan_measure::compare::{D65, ciede2000, lab, xyz};
+use stopspan_measure::srgb_to_linear;
+use stopspan_tone::{OutputColour, ToneSettings, render};
 
 fn file(name: &str) -> Vec<u8> {
     let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/reference/colour");

@@ -1,8 +1,9 @@
 //! DNG files of every variety read, against what LibRaw (through rawpy) and tifffile read; files and answers by dng/make.py.
 use sha2::{Digest, Sha256};
 use std::path::{Path, PathBuf};
-use stopspan::formats::{Limits, Picture, Raw, read_header, read_picture};
-use stopspan::raster::Pixels;
+use stopspan_core::model::{Limits, Picture, Raw};
+use stopspan_core::raster::Pixels;
+use stopspan_formats::{read_header, read_picture};
 
 fn folder() -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/reference/dng")
@@ -118,9 +119,9 @@ fn tags_arrive_where_they_belong() {
 /// matrix are the same, sRGB's matrix is rounded otherwise.
 #[test]
 fn camera_colours_are_those_that_colour_science_finds() {
-    use stopspan::formats::{CameraColour, ColourCalibration};
-    use stopspan::frames::camera_colour::camera_space;
-    use stopspan::units::Primaries;
+    use stopspan_core::model::{CameraColour, ColourCalibration};
+    use stopspan_core::units::Primaries;
+    use stopspan_frames::camera_colour::camera_space;
     let calibrations = |forward: bool, own: bool| {
         let diagonal = [1.02, 0.0, 0.0, 0.0, 1.0, 0.0, 0.0, 0.0, 0.97];
         [
@@ -172,8 +173,8 @@ fn camera_colours_are_those_that_colour_science_finds() {
 /// filters and white. The simulator draws the same on every machine, so that the samples must be the same to the bit.
 #[test]
 fn files_of_the_simulator_are_what_other_readers_find() {
-    use stopspan::formats::staged::Outputs;
-    use stopspan::simulate::{FileKind, Scenario, write_scenario};
+    use stopspan_formats::staged::Outputs;
+    use stopspan_simulate::{FileKind, Scenario, write_scenario};
     let text = std::fs::read_to_string(folder().join("simulated.json")).unwrap();
     let table = std::fs::read_to_string(folder().join("simulated.csv")).unwrap();
     let mut rows = 0;

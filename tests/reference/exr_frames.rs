@@ -1,10 +1,12 @@
 //! Linear brackets as OpenEXR, written by the format's own library (exr/make.py): taken as frames, merged, held against the light.
 use std::path::{Path, PathBuf};
-use stopspan::finding::Finding;
-use stopspan::formats::openexr::{self, ChannelRows};
-use stopspan::formats::{Limits, read_picture};
-use stopspan::frames::{ExposureOverride, SkipReason, survey};
 use stopspan::pipeline::{Settings, merge, prepare};
+use stopspan_core::finding::Finding;
+use stopspan_core::model::Limits;
+use stopspan_formats::openexr;
+use stopspan_formats::openexr::ChannelRows;
+use stopspan_formats::read_picture;
+use stopspan_frames::{ExposureOverride, SkipReason, survey};
 
 const NAMES: [&str; 3] = ["short.exr", "middle.exr", "long.exr"];
 

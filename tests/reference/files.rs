@@ -1,9 +1,11 @@
 //! Files written here and read by other libraries, and the other way round: `image` (with its own PNG, TIFF, Radiance
 //! and OpenEXR readers), `png`, `tiff`, `exr`, `jpeg-encoder`. Radiance maps and previews stand in `maps`.
 use super::samples::{bytes, raw, read, waves, words};
-use stopspan::formats::jpeg::{self, Subsampling};
-use stopspan::formats::{Compression, Format, Limits, png, read_picture, srgb_profile};
-use stopspan::raster::Pixels;
+use stopspan_core::model::{Compression, Format, Limits};
+use stopspan_core::raster::Pixels;
+use stopspan_formats::jpeg;
+use stopspan_formats::jpeg::Subsampling;
+use stopspan_formats::{png, read_picture, srgb_profile};
 
 #[test]
 fn jpeg_stripes_decode_like_one_jpeg_without_stripes() {

@@ -3,10 +3,10 @@
 use crate::synthetic::texture::frame;
 use ndarray::{Array2, Array3};
 use std::path::{Path, PathBuf};
-use stopspan::align::register;
-use stopspan::frames::Bracket;
-use stopspan::measure::Homography;
-use stopspan::raster::{Interpolation, Point, Quad, sample};
+use stopspan_align::register;
+use stopspan_core::model::Bracket;
+use stopspan_core::model::Homography;
+use stopspan_core::raster::{Interpolation, Point, Quad, sample};
 
 fn file(name: &str) -> PathBuf {
     let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/reference/geometry");

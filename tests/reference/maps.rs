@@ -2,10 +2,12 @@
 use super::samples::{bytes, raw, read, waves};
 use ndarray::Array3;
 use std::path::{Path, PathBuf};
-use stopspan::formats::openexr::{self, Attributes, Channel, ChannelRows, Kind, Layout};
-use stopspan::formats::staged::{Outputs, write_whole};
-use stopspan::formats::{Format, Limits, preview_jpeg, read_picture, rgbe};
-use stopspan::raster::Pixels;
+use stopspan_core::model::{Format, Limits};
+use stopspan_core::raster::Pixels;
+use stopspan_formats::openexr;
+use stopspan_formats::openexr::{Attributes, Channel, ChannelRows, Kind, Layout};
+use stopspan_formats::staged::{Outputs, write_whole};
+use stopspan_formats::{preview_jpeg, read_picture, rgbe};
 
 #[test]
 fn radiance_pictures_agree_with_another_reader_and_writer() {
@@ -149,7 +151,7 @@ fn previews_are_small_and_readable() {
     assert_eq!((small.width(), small.height()), (100, 60));
     let same = image::load_from_memory(&preview_jpeg(samples.view(), 900, 80).unwrap()).unwrap();
     assert_eq!((same.width(), same.height()), (500, 300));
-    let png = stopspan::formats::png_bytes(samples.view()).unwrap();
+    let png = stopspan_formats::png_bytes(samples.view()).unwrap();
     assert_eq!(
         image::load_from_memory(&png).unwrap().into_bytes(),
         raw(samples.view())

@@ -1,7 +1,8 @@
 //! The published response methods against OpenCV's, on the same pixels.
 use super::opencv::{Reference, difference_stops, reference};
-use stopspan::response::alternating::{self, Stop};
-use stopspan::response::least_squares_table;
+use stopspan_response::alternating;
+use stopspan_response::alternating::Stop;
+use stopspan_response::least_squares_table;
 
 /// Codes of the pixels at the given places by frame, one channel.
 fn samples(of: &Reference, places: &[(usize, usize)], channel: usize) -> Vec<Vec<u8>> {

@@ -2,13 +2,14 @@
 //! which version).
 use ndarray::Array3;
 use std::path::Path;
-use stopspan::frames::{Bracket, ExposureOverride, Overrides, clip_levels, load, survey};
-use stopspan::measure::srgb_to_linear;
-use stopspan::raster::Pixels;
-use stopspan::response::{Choice, recover};
-use stopspan::tone::OutputColour;
-use stopspan::tone::fusion::{FusedFrame, fuse};
-use stopspan::units::Primaries;
+use stopspan_core::model::Bracket;
+use stopspan_core::raster::Pixels;
+use stopspan_core::units::Primaries;
+use stopspan_frames::{ExposureOverride, Overrides, clip_levels, load, survey};
+use stopspan_measure::srgb_to_linear;
+use stopspan_response::{Choice, recover};
+use stopspan_tone::OutputColour;
+use stopspan_tone::fusion::{FusedFrame, fuse};
 
 /// What OpenCV made of one bracket, channels in the order R, G, B.
 pub struct Reference {
@@ -165,7 +166,7 @@ fn bracket(reference: &Reference, side: usize) -> Bracket {
 fn our_response_agrees() {
     let reference = reference();
     let bracket = bracket(&reference, 8);
-    let recovered = recover(&bracket, &clip_levels(&bracket), Choice::Fit).unwrap();
+    let recovered = recover(&bracket, &clip_levels(&bracket), None, Choice::Fit).unwrap();
     assert_eq!(recovered.response.curves.len(), 3);
     let truth: Vec<f64> = (0..256)
         .map(|c| srgb_to_linear(f64::from(c) / 255.0))

@@ -1,7 +1,8 @@
 //! OpenEXR maps in every compression, by the format's own library (openexr/make.py): read, or refused by name.
 use std::path::PathBuf;
-use stopspan::formats::{Limits, read_picture};
-use stopspan::raster::Pixels;
+use stopspan_core::model::Limits;
+use stopspan_core::raster::Pixels;
+use stopspan_formats::read_picture;
 
 fn file(name: &str) -> PathBuf {
     let folder = PathBuf::from(env!("CARGO_MANIFEST_DIR")).join("tests/reference/openexr");

@@ -3,9 +3,9 @@
 use crate::synthetic::texture::frame;
 use ndarray::Array3;
 use std::path::Path;
-use stopspan::align::register;
-use stopspan::frames::{Bracket, Frame};
-use stopspan::raster::{Point, Transform};
+use stopspan_align::register;
+use stopspan_core::model::{Bracket, Frame};
+use stopspan_core::raster::{Point, Transform};
 
 fn read(name: &str, exposure: f64) -> Frame {
     let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/reference/registration");

@@ -1,7 +1,8 @@
 //! Made-up samples for the checks against other libraries, and reading them back.
 use ndarray::{Array3, ArrayView3};
 use std::path::Path;
-use stopspan::formats::{Limits, Picture, read_header, read_picture};
+use stopspan_core::model::{Limits, Picture};
+use stopspan_formats::{read_header, read_picture};
 
 pub(super) fn waves<T>(
     rows: usize,

@@ -1,5 +1,5 @@
 //! The adaptive logarithmic operator against OpenCV's, on a ramp of grey light (tone/operators.py).
-use stopspan::tone::logarithmic::{BIAS, display_luminance};
+use stopspan_tone::logarithmic::{BIAS, display_luminance};
 
 /// OpenCV takes the logarithm of black as that of 1e-4 for the mean.
 const BLACK: f64 = 1e-4;

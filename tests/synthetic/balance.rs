@@ -3,10 +3,11 @@ use ndarray::Array3;
 use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, Normal};
-use stopspan::finding::Finding;
-use stopspan::frames::{Bracket, clip_levels};
-use stopspan::raster::Pixels;
-use stopspan::response::{Choice, Recovered, recover};
+use stopspan_core::finding::Finding;
+use stopspan_core::model::Bracket;
+use stopspan_core::raster::Pixels;
+use stopspan_frames::clip_levels;
+use stopspan_response::{Choice, Recovered, recover};
 
 const SIZE: (usize, usize) = (240, 320);
 const FULL_WELL: f64 = 9000.0;
@@ -62,7 +63,7 @@ fn bracket(encoding: Encoding, stops: &[f64], gains: &[[f64; 3]], seed: u64) -> 
 }
 
 fn recovered(bracket: &Bracket, choice: Choice) -> Recovered {
-    recover(bracket, &clip_levels(bracket), choice).unwrap()
+    recover(bracket, &clip_levels(bracket), None, choice).unwrap()
 }
 
 /// Frames named, with red and blue in stops.

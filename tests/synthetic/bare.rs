@@ -1,10 +1,11 @@
 //! Frames of which no exposure is known: order, steps, and what is said of the span.
-use stopspan::error::BracketProblem;
-use stopspan::finding::Finding;
-use stopspan::frames::{Bracket, ExposureSource, Overrides, load, survey};
+use stopspan_core::error::BracketProblem;
+use stopspan_core::finding::Finding;
+use stopspan_core::model::{Bracket, ExposureSource};
+use stopspan_frames::{Overrides, load, survey};
 
 /// PNG files without any metadata, named so that their order says nothing, of a scene of slow waves over eight stops.
-fn bare(stops: &[f64], size: (u32, u32)) -> Result<Bracket, stopspan::Error> {
+fn bare(stops: &[f64], size: (u32, u32)) -> Result<Bracket, stopspan_core::Error> {
     let folder = tempfile::tempdir().unwrap();
     let files: Vec<_> = stops
         .iter()
@@ -52,7 +53,7 @@ fn order_and_steps_come_from_the_pixels() {
 fn frames_alike_or_too_small_are_refused() {
     for (stops, size) in [([0.0, 0.0], (240, 160)), ([0.0, 2.0], (16, 8))] {
         match bare(&stops, size) {
-            Err(stopspan::Error::Bracket { problem, .. }) => {
+            Err(stopspan_core::Error::Bracket { problem, .. }) => {
                 assert_eq!(problem, BracketProblem::NoExposure);
             }
             other => panic!("{other:?}"),

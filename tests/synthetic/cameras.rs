@@ -2,11 +2,11 @@
 //! other are those that were simulated.
 use std::path::Path;
 use std::process::Command;
-use stopspan::formats::staged::Outputs;
-use stopspan::report::Report;
-use stopspan::report::cameras::{CameraComparison, NotComparable};
-use stopspan::simulate::{Scenario, ScenarioSource, write_scenario};
-use stopspan::units::{ExposureTime, FNumber, IsoSpeed};
+use stopspan_core::results::Report;
+use stopspan_core::results::{CameraComparison, NotComparable};
+use stopspan_core::units::{ExposureTime, FNumber, IsoSpeed};
+use stopspan_formats::staged::Outputs;
+use stopspan_simulate::{Scenario, ScenarioSource, write_scenario};
 
 /// A built-in bench, smaller, as seen by another camera: most of the time here goes into drawing it.
 fn bench(name: &str, change: impl Fn(&mut Scenario)) -> Scenario {

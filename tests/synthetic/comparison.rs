@@ -4,15 +4,17 @@ use ndarray::{Array2, Array3};
 use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, Normal};
-use stopspan::frames::{Bracket, Frame};
-use stopspan::measure::compare::{Compare, Comparison, Pictures, Quantity, ToneKind, compare};
-use stopspan::measure::srgb_curve;
-use stopspan::merge::RadianceMap;
-use stopspan::raster::{Pixels, Transform};
-use stopspan::report::BracketReport;
-use stopspan::report::sheet::{self, SheetSettings};
-use stopspan::response::{Response, ResponseMethod};
-use stopspan::units::{Primaries, srgb_level};
+use stopspan_core::model::RadianceMap;
+use stopspan_core::model::{Bracket, Frame};
+use stopspan_core::model::{Response, ResponseMethod};
+use stopspan_core::raster::{Pixels, Transform};
+use stopspan_core::results::BracketReport;
+use stopspan_core::results::{Comparison, Quantity, ToneKind};
+use stopspan_core::units::{Primaries, srgb_level};
+use stopspan_measure::compare::{Compare, Pictures, compare};
+use stopspan_measure::srgb_curve;
+use stopspan_report::sheet;
+use stopspan_report::sheet::SheetSettings;
 
 pub(super) const SIZE: (usize, usize) = (480, 640);
 /// Blur of the camera's picture and of the frames, pixels.

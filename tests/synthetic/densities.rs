@@ -2,14 +2,14 @@
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use rand_distr::StandardNormal;
-use stopspan::finding::Finding;
-use stopspan::formats::staged::Outputs;
-use stopspan::frames::ExposureSource;
-use stopspan::measure::calibrate::Calibration;
-use stopspan::measure::{Limit, PictureKind};
 use stopspan::pipeline::{Settings, run};
-use stopspan::report::BracketReport;
-use stopspan::simulate::{FileKind, Scenario, Truth, write_scenario};
+use stopspan_core::finding::Finding;
+use stopspan_core::model::ExposureSource;
+use stopspan_core::results::BracketReport;
+use stopspan_core::results::Calibration;
+use stopspan_core::results::{Limit, PictureKind};
+use stopspan_formats::staged::Outputs;
+use stopspan_simulate::{FileKind, Scenario, Truth, write_scenario};
 
 /// What one simulated job gave.
 struct Job {

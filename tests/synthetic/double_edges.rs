@@ -1,6 +1,6 @@
 //! Double edges by shake: a second exposure of known displacement is found, and a single one is not taken for two.
 use super::comparison::{SIGMA, curve, of_texture, textured};
-use stopspan::measure::compare::DoubleEdges;
+use stopspan_core::results::DoubleEdges;
 
 /// What is found in a picture of the texture of which `share` is displaced by `shift` (columns, rows), under a blur of `sigma`.
 fn found(shift: (f64, f64), share: f64, sigma: f64, noise: f64) -> DoubleEdges {

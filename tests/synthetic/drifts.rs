@@ -5,10 +5,11 @@ use ndarray::Array3;
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use std::path::Path;
-use stopspan::align::register;
-use stopspan::formats::{Limits, jpeg, read_picture};
-use stopspan::frames::Frame;
-use stopspan::raster::{Pixels, Transform};
+use stopspan_align::register;
+use stopspan_core::model::Frame;
+use stopspan_core::model::Limits;
+use stopspan_core::raster::{Pixels, Transform};
+use stopspan_formats::{jpeg, read_picture};
 
 /// Drifts up to 10 % of the width and 3 degrees, 1 to 3 EV apart: (found, found wrongly, said not to be found).
 fn drifts(seeds: std::ops::Range<u64>) -> (usize, usize, usize) {

@@ -3,13 +3,13 @@ use ndarray::Array3;
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use rand_distr::StandardNormal;
-use stopspan::finding::Finding;
-use stopspan::measure::calibrate::{
-    CalibrationSettings, Concluded, FlatField, LightSource, calibrate,
-};
-use stopspan::measure::{MeasureSettings, PictureKind, Subject, WedgePlace, measure, wedge};
-use stopspan::raster::{Pixels, Point, Region};
-use stopspan::response::ResponseCurve;
+use stopspan_core::finding::Finding;
+use stopspan_core::model::ResponseCurve;
+use stopspan_core::raster::{Pixels, Point, Region};
+use stopspan_core::results::LightSource;
+use stopspan_core::results::{PictureKind, WedgePlace};
+use stopspan_measure::calibrate::{CalibrationSettings, Concluded, FlatField, calibrate};
+use stopspan_measure::{MeasureSettings, Subject, measure, wedge};
 
 const CELL: usize = 40;
 const ROWS: usize = 4;

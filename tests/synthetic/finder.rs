@@ -2,8 +2,9 @@
 use super::finder_charts::{CANVAS, Canvas, Chart, chart, of_shape, scene};
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
-use stopspan::measure::find::{CONFIDENT, candidate, find_wedge};
-use stopspan::raster::Point;
+use stopspan_core::raster::Point;
+use stopspan_core::results::CONFIDENT;
+use stopspan_measure::find::{candidate, find_wedge};
 
 /// Largest corner error, pixels; `None` where it was not found as drawn.
 fn corner_error(chart: &Chart) -> Option<f64> {

@@ -4,8 +4,8 @@ use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use rand_distr::StandardNormal;
 use std::ops::Range;
-use stopspan::measure::Homography;
-use stopspan::raster::{Point, Quad};
+use stopspan_core::model::Homography;
+use stopspan_core::raster::{Point, Quad};
 
 const ROWS: usize = 900;
 const COLUMNS: usize = 1200;
@@ -142,7 +142,7 @@ impl Paint {
         let dark_first = rng.random_bool(0.5);
         let boustrophedon = rows > 1 && columns > 1 && rng.random_bool(0.25);
         Paint {
-            to_unit: Homography::between(corners, &stopspan::measure::UNIT_SQUARE).unwrap(),
+            to_unit: Homography::between(corners, &stopspan_core::model::UNIT_SQUARE).unwrap(),
             rows,
             columns,
             step,

@@ -1,7 +1,7 @@
 //! Light that ripples down the rows of a frame, as under lamps on the mains: found with its amplitude, and not found where there is none.
 use super::motion::{ROWS, bracket, known};
 use std::f64::consts::{LN_2, TAU};
-use stopspan::merge::banding;
+use stopspan_merge::banding;
 
 /// Amplitude and cycles that a frame was given and those found, at 3 % and at 1 %.
 #[test]

@@ -7,12 +7,15 @@ use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, Normal};
 use std::f64::consts::TAU;
-use stopspan::align::{apply, register};
-use stopspan::formats::{Limits, jpeg, read_picture};
-use stopspan::frames::{Bracket, Frame, clip_levels};
-use stopspan::merge::banding::{self, Banding};
-use stopspan::raster::{Pixels, Point, Transform};
-use stopspan::response::{Choice, recover};
+use stopspan_align::{apply, register};
+use stopspan_core::model::Limits;
+use stopspan_core::model::{Bracket, Frame};
+use stopspan_core::raster::{Pixels, Point, Transform};
+use stopspan_formats::{jpeg, read_picture};
+use stopspan_frames::clip_levels;
+use stopspan_merge::banding;
+use stopspan_merge::banding::Banding;
+use stopspan_response::{Choice, recover};
 
 const SIZE: (usize, usize) = (480, 640);
 const FULL_WELL: f64 = 9000.0;
@@ -153,7 +156,7 @@ impl Case {
     /// Ripple as said of every frame; `None` if a frame could not be placed or the response not be fitted.
     pub(super) fn found(&self) -> Option<Vec<Option<Banding>>> {
         let bracket = self.bracket();
-        let fitted = recover(&bracket, &clip_levels(&bracket), Choice::Fit).ok()?;
+        let fitted = recover(&bracket, &clip_levels(&bracket), None, Choice::Fit).ok()?;
         (bracket.frames.len() == 3).then(|| banding::measure(&bracket, &fitted.response))
     }
 }

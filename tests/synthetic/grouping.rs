@@ -2,10 +2,10 @@
 use super::pictures::{HALF_NOMINAL_DOUBLE, PLAIN, Tags, brackets, burst, look, names, picture};
 use proptest::prelude::*;
 use std::path::PathBuf;
-use stopspan::Error;
-use stopspan::error::InputProblem;
-use stopspan::finding::Finding;
-use stopspan::frames::{Overrides, SkipReason, load, survey};
+use stopspan_core::Error;
+use stopspan_core::error::InputProblem;
+use stopspan_core::finding::Finding;
+use stopspan_frames::{Overrides, SkipReason, load, survey};
 
 #[test]
 fn a_bracket_with_bias() {

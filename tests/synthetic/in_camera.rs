@@ -8,9 +8,9 @@ use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, Normal};
 use std::path::Path;
 use std::process::Command;
-use stopspan::measure::compare::{Comparison, Quantity};
-use stopspan::report::Report;
-use stopspan::units::srgb_level;
+use stopspan_core::results::Report;
+use stopspan_core::results::{Comparison, Quantity};
+use stopspan_core::units::srgb_level;
 
 /// The textured scene with a slanted patch in its lower half; a place is in pixels of the reference frame.
 fn light(y: f64, x: f64, sigma: f64) -> f64 {
@@ -262,9 +262,9 @@ fn another_scene_is_not_laid_over() {
         ndarray::Array3::from_shape_vec(shape, picture.into_raw()).unwrap()
     };
     let reference = super::texture::frame(read("a.png"), 1.0);
-    let found = stopspan::align::place_at_any_scale(
+    let found = stopspan_align::place_at_any_scale(
         &reference,
-        &stopspan::raster::Pixels::U8(read("b.png")),
+        &stopspan_core::raster::Pixels::U8(read("b.png")),
     );
     assert!(found.is_none(), "{:?}", found.map(|f| f.transform));
 }

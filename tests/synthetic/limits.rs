@@ -5,13 +5,11 @@ use ndarray::Array3;
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use rand_distr::StandardNormal;
-use stopspan::finding::Finding;
-use stopspan::formats::Compression;
-use stopspan::measure::{
-    Limit, MeasureSettings, PictureKind, PictureMeasurement, Subject, measure, srgb_curve,
-    srgb_to_linear, wedge,
-};
-use stopspan::raster::{Pixels, Point, Region};
+use stopspan_core::finding::Finding;
+use stopspan_core::model::Compression;
+use stopspan_core::raster::{Pixels, Point, Region};
+use stopspan_core::results::{Limit, PictureKind, PictureMeasurement};
+use stopspan_measure::{MeasureSettings, Subject, measure, srgb_curve, srgb_to_linear, wedge};
 
 fn settings() -> MeasureSettings {
     let mut settings = MeasureSettings::default();
@@ -94,7 +92,7 @@ fn coded(gray: image::GrayImage, quality: Option<u8>) -> Subject {
             gray.write_with_encoder(encoder).unwrap();
             let file = tempfile::Builder::new().suffix(".jpg").tempfile().unwrap();
             std::fs::write(file.path(), &bytes).unwrap();
-            let read = stopspan::formats::read_picture(file.path(), &Default::default()).unwrap();
+            let read = stopspan_formats::read_picture(file.path(), &Default::default()).unwrap();
             assert!(matches!(read.compression, Compression::Jpeg { .. }));
             let decoded = image::load_from_memory(&bytes).unwrap().into_luma8();
             (decoded, read.compression)

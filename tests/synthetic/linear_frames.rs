@@ -3,13 +3,14 @@
 use super::raw_files::{Job, centre, exr, floats};
 use ndarray::Axis;
 use std::path::Path;
-use stopspan::finding::Finding;
-use stopspan::formats::openexr::ChannelRows;
-use stopspan::formats::{Carried, Limits, png, read_picture, tiff};
-use stopspan::raster::Pixels;
-use stopspan::response::Choice;
-use stopspan::simulate::{FileKind, Scenario};
-use stopspan::statistics::robust::median;
+use stopspan_core::finding::Finding;
+use stopspan_core::model::Limits;
+use stopspan_core::raster::Pixels;
+use stopspan_core::statistics::robust::median;
+use stopspan_formats::openexr::ChannelRows;
+use stopspan_formats::{Carried, png, read_picture, tiff};
+use stopspan_response::Choice;
+use stopspan_simulate::{FileKind, Scenario};
 
 const FRAMES: [&str; 3] = ["under", "nominal", "over"];
 

@@ -4,8 +4,9 @@ use ndarray::{Array2, Array3};
 use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, Normal};
-use stopspan::align::{MotionModel, Registration, register};
-use stopspan::frames::{Bracket, Frame};
+use stopspan_align::register;
+use stopspan_core::model::{Bracket, Frame};
+use stopspan_core::model::{MotionModel, Registration};
 
 const SIZE: (usize, usize) = (480, 640);
 const FULL_WELL: f64 = 9000.0;
@@ -85,7 +86,7 @@ fn registered(scenes: [Array2<f64>; 3], stops: f64, seed: u64) -> Registration {
 }
 
 fn still(found: &Registration) -> bool {
-    let still = |p: &stopspan::align::Placement| p.found && p.model == MotionModel::Identity;
+    let still = |p: &stopspan_core::model::Placement| p.found && p.model == MotionModel::Identity;
     found.placements.iter().all(still) && found.findings.is_empty()
 }
 

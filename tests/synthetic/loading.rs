@@ -1,10 +1,10 @@
 //! Brackets of tiny pictures loaded: exposures given by hand, frames that do not go together, damaged frames.
 use super::pictures::{HALF_NOMINAL_DOUBLE, PLAIN, Tags, brackets, burst, look, picture};
 use std::path::Path;
-use stopspan::Error;
-use stopspan::error::{BracketProblem, InputProblem};
-use stopspan::finding::Finding;
-use stopspan::frames::{ExposureOverride, Overrides, load, survey};
+use stopspan_core::Error;
+use stopspan_core::error::{BracketProblem, InputProblem};
+use stopspan_core::finding::Finding;
+use stopspan_frames::{ExposureOverride, Overrides, load, survey};
 
 #[test]
 fn frames_without_any_exposure() {

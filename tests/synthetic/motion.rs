@@ -4,10 +4,11 @@ use ndarray::{Array2, Array3};
 use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, Normal};
-use stopspan::frames::Bracket;
-use stopspan::merge::{Merger, Motion, MotionSettings, Noise, NoiseModel, flag, motion};
-use stopspan::raster::Pixels;
-use stopspan::response::{Response, ResponseCurve, ResponseMethod};
+use stopspan_core::model::Bracket;
+use stopspan_core::model::{Motion, Noise, NoiseModel, flag};
+use stopspan_core::model::{Response, ResponseCurve, ResponseMethod};
+use stopspan_core::raster::Pixels;
+use stopspan_merge::{Merger, MotionSettings, motion};
 
 pub(super) const ROWS: usize = 480;
 pub(super) const COLUMNS: usize = 720;

@@ -1,10 +1,11 @@
 //! Frames with more than one motion are said to be out of register.
 use super::texture::{Camera, Texture};
 use ndarray::{Array3, s};
-use stopspan::align::{MotionModel, Registration, register};
-use stopspan::finding::Finding;
-use stopspan::frames::{Bracket, Frame};
-use stopspan::raster::{Pixels, Transform};
+use stopspan_align::register;
+use stopspan_core::finding::Finding;
+use stopspan_core::model::{Bracket, Frame};
+use stopspan_core::model::{MotionModel, Registration};
+use stopspan_core::raster::{Pixels, Transform};
 
 fn bracket(frames: Vec<Frame>, reference: usize) -> Bracket {
     Bracket {

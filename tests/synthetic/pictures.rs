@@ -2,7 +2,7 @@
 use exif::experimental::Writer;
 use exif::{Field, In, Rational, SRational, Tag, Value};
 use std::path::{Path, PathBuf};
-use stopspan::frames::{BracketPlan, Overrides, Survey, survey};
+use stopspan_frames::{BracketPlan, Overrides, Survey, survey};
 
 /// What a tiny picture states.
 #[derive(Debug, Clone)]

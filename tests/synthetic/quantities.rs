@@ -5,10 +5,11 @@ use ndarray::Array3;
 use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, Normal};
-use stopspan::measure::compare::{Comparison, D65, Quantity, ToneKind, lab, xyz};
-use stopspan::measure::srgb_to_linear;
-use stopspan::raster::Pixels;
-use stopspan::units::srgb_level;
+use stopspan_core::raster::Pixels;
+use stopspan_core::results::{Comparison, Quantity, ToneKind};
+use stopspan_core::units::srgb_level;
+use stopspan_measure::compare::{D65, lab, xyz};
+use stopspan_measure::srgb_to_linear;
 
 /// log2 radiance of a column: forty even steps over nine and a half stops.
 fn stops(column: usize) -> f64 {

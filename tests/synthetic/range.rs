@@ -4,14 +4,15 @@ use ndarray::{Array2, Array3};
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, Poisson, StandardNormal};
-use stopspan::measure::advice::{Advice, Criterion, Scene, Taken, scene};
-use stopspan::measure::range::{NoiseModel, RangeSettings, closed_form, gains, predicted_gain};
-use stopspan::measure::{
-    MeasureSettings, PictureKind, Source, Subject, WedgePlace, measure, wedge,
-};
-use stopspan::merge::{RadianceMap, flag};
-use stopspan::raster::{Pixels, Point, Region};
-use stopspan::response::ResponseCurve;
+use stopspan_core::model::NoiseModel;
+use stopspan_core::model::ResponseCurve;
+use stopspan_core::model::{RadianceMap, flag};
+use stopspan_core::raster::{Pixels, Point, Region};
+use stopspan_core::results::{Advice, Criterion, Scene};
+use stopspan_core::results::{PictureKind, WedgePlace};
+use stopspan_measure::advice::{Taken, scene};
+use stopspan_measure::range::{RangeSettings, closed_form, gains, predicted_gain};
+use stopspan_measure::{MeasureSettings, Source, Subject, measure, wedge};
 
 const FULL_WELL: f64 = 8000.0;
 const READ: f64 = 3.0;

@@ -1,13 +1,17 @@
 //! Raw brackets of known gain and read noise: how near the merge comes to what the photons allow.
 use ndarray::{Array3, s};
 use std::path::PathBuf;
-use stopspan::formats::{Compression, Format, Header, Picture, Raw};
-use stopspan::frames::{self, Bracket, Exposure, ExposureSource, Frame};
-use stopspan::merge::{Merger, NoiseModel, RadianceMap, noise, noise_profile};
-use stopspan::raster::{Mosaic, Pixels};
-use stopspan::response::{self, Choice, Response};
-use stopspan::simulate::{Sensor, Shot, raw_codes};
-use stopspan::units::{Estimate, Settings};
+use stopspan_core::model::Response;
+use stopspan_core::model::{Bracket, Exposure, ExposureSource, Frame};
+use stopspan_core::model::{Compression, Format, Header, Picture, Raw};
+use stopspan_core::model::{NoiseModel, RadianceMap};
+use stopspan_core::raster::{Mosaic, Pixels};
+use stopspan_core::units::{Estimate, Settings};
+use stopspan_frames as frames;
+use stopspan_merge::{Merger, noise, noise_profile};
+use stopspan_response as response;
+use stopspan_response::Choice;
+use stopspan_simulate::{Sensor, Shot, raw_codes};
 
 const COLUMNS: usize = 640;
 const ROWS: usize = 480;
@@ -39,7 +43,7 @@ struct Made {
     noise: Vec<NoiseModel>,
     stated: Vec<NoiseModel>,
     response: Response,
-    findings: Vec<stopspan::finding::Finding>,
+    findings: Vec<stopspan_core::finding::Finding>,
 }
 
 /// A mono bracket, or one behind a mosaic, merged as the pipeline does; `black` and `white` are what the file says.
@@ -83,7 +87,7 @@ fn merged(exposures: &[f64], seed: u64, (black, white): (f64, f64)) -> Made {
                 source: ExposureSource::Metadata,
             },
             bias: None,
-            balance: stopspan::frames::UNCHANGED,
+            balance: stopspan_core::model::UNCHANGED,
             transform: None,
         }
     });
@@ -97,7 +101,13 @@ fn merged(exposures: &[f64], seed: u64, (black, white): (f64, f64)) -> Made {
     };
     frames::split(&mut bracket);
     let clips = frames::clip_levels(&bracket);
-    let found = response::recover(&bracket, &clips, Choice::Linear).unwrap();
+    let found = response::recover(
+        &bracket,
+        &clips,
+        frames::linear_scales(&bracket).as_ref(),
+        Choice::Linear,
+    )
+    .unwrap();
     for (frame, exposure) in bracket.frames.iter_mut().zip(&found.exposures) {
         frame.exposure = *exposure;
     }
@@ -231,7 +241,7 @@ fn gain_and_read_noise_come_from_three_frames() {
             let told = stated.read_variance.sqrt() * per_radiance;
             assert!((told / wanted - 1.0).abs() < 0.01);
         }
-        let noise = noise::Noise {
+        let noise = stopspan_core::model::Noise {
             channels: std::mem::take(&mut made.noise),
             groups: 100,
             assumed: false,
@@ -254,7 +264,7 @@ fn gain_and_read_noise_come_from_three_frames() {
 /// Levels that the file states falsely are found from the pixels, said, and do no harm to the map.
 #[test]
 fn lying_black_and_white_levels_are_found_out() {
-    use stopspan::finding::Finding;
+    use stopspan_core::finding::Finding;
     let exposures = [0.25, 1.0, 4.0];
     let honest = merged(&exposures, 5, (512.0, 16383.0));
     assert!(!honest.findings.iter().any(|f| matches!(

@@ -1,12 +1,13 @@
 //! Shots saved as JPEG and as raw: paired, both brackets done, the camera's true curve seen through the raw files.
 use super::pictures::{PLAIN, Tags, picture};
 use std::path::Path;
-use stopspan::formats::staged::Outputs;
-use stopspan::frames::{Overrides, survey};
-use stopspan::measure::RawBeside;
 use stopspan::pipeline::{Settings, run};
-use stopspan::report::{Report, html, terminal};
-use stopspan::simulate::{Response, Scenario, write_scenario};
+use stopspan_core::results::RawBeside;
+use stopspan_core::results::Report;
+use stopspan_formats::staged::Outputs;
+use stopspan_frames::{Overrides, survey};
+use stopspan_report::{html, terminal};
+use stopspan_simulate::{Response, Scenario, write_scenario};
 
 /// A bench saved twice, frames 2 EV apart.
 fn scenario(response: &str) -> Scenario {

@@ -1,14 +1,16 @@
 //! Raw files from the simulator through the whole job: hand-held, mixed sensitivities, mono, dark frames, a picked neutral.
 use std::path::{Path, PathBuf};
-use stopspan::Error;
-use stopspan::finding::Finding;
-use stopspan::formats::openexr::{self, ChannelRows, Content};
-use stopspan::formats::staged::Outputs;
-use stopspan::formats::{Limits, read_picture};
 use stopspan::pipeline::{Settings, merge, prepare, survey};
-use stopspan::simulate::scene::Pose;
-use stopspan::simulate::{FileKind, Scenario, write_scenario};
-use stopspan::statistics::robust::median;
+use stopspan_core::Error;
+use stopspan_core::finding::Finding;
+use stopspan_core::model::Limits;
+use stopspan_core::statistics::robust::median;
+use stopspan_formats::openexr;
+use stopspan_formats::openexr::{ChannelRows, Content};
+use stopspan_formats::read_picture;
+use stopspan_formats::staged::Outputs;
+use stopspan_simulate::scene::Pose;
+use stopspan_simulate::{FileKind, Scenario, write_scenario};
 
 /// A valley in raw files, frames 2 EV apart.
 fn scenario() -> Scenario {

@@ -1,10 +1,10 @@
 //! What raw files ask for is said, and changes nothing: corrections of the lens (opcode lists), BaselineExposure.
 use std::path::Path;
-use stopspan::finding::Finding;
-use stopspan::formats::staged::Outputs;
 use stopspan::pipeline::{Settings, prepare, survey};
-use stopspan::report::words::finding;
-use stopspan::simulate::{Scenario, write_scenario};
+use stopspan_core::finding::Finding;
+use stopspan_formats::staged::Outputs;
+use stopspan_report::words::finding;
+use stopspan_simulate::{Scenario, write_scenario};
 
 fn scenario() -> Scenario {
     let text = r#"{ "name": "s", "seed": 8, "size": [640, 480], "scene": { "kind": "valley", "light": 1.0 },

@@ -3,9 +3,10 @@ use super::texture::{Camera, Texture, frame, srgb};
 use ndarray::Array3;
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
-use stopspan::align::{MotionModel, Placement, apply, register, warp};
-use stopspan::frames::{Bracket, Frame};
-use stopspan::raster::{Pixels, Point, Transform};
+use stopspan_align::{apply, register, warp};
+use stopspan_core::model::{Bracket, Frame};
+use stopspan_core::model::{MotionModel, Placement};
+use stopspan_core::raster::{Pixels, Point, Transform};
 
 pub(super) fn bracket(frames: Vec<Frame>, reference: usize) -> Bracket {
     Bracket {

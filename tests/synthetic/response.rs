@@ -1,12 +1,13 @@
 //! Response methods against known curves on simulated brackets: errors side by side, few frames, refusals, the span.
-use stopspan::Error;
-use stopspan::error::BracketProblem;
-use stopspan::finding::Finding;
-use stopspan::formats::staged::Outputs;
-use stopspan::frames::{Bracket, Overrides, clip_levels, load, survey};
-use stopspan::response::{Choice, Recovered, recover};
-use stopspan::simulate::scene::ScenePlan;
-use stopspan::simulate::{FileKind, FramePlan, Response, Scenario, ScenarioSource, write_scenario};
+use stopspan_core::Error;
+use stopspan_core::error::BracketProblem;
+use stopspan_core::finding::Finding;
+use stopspan_core::model::Bracket;
+use stopspan_formats::staged::Outputs;
+use stopspan_frames::{Overrides, clip_levels, load, survey};
+use stopspan_response::{Choice, Recovered, recover};
+use stopspan_simulate::scene::ScenePlan;
+use stopspan_simulate::{FileKind, FramePlan, Response, Scenario, ScenarioSource, write_scenario};
 
 const PUBLISHED: [Choice; 3] = [
     Choice::LeastSquaresTable,
@@ -42,7 +43,7 @@ fn bracket(scenario: &Scenario) -> Bracket {
 }
 
 fn recovered(bracket: &Bracket, choice: Choice) -> Result<Recovered, Error> {
-    recover(bracket, &clip_levels(bracket), choice)
+    recover(bracket, &clip_levels(bracket), None, choice)
 }
 
 /// Exposure that a curve encodes to a level, by halving.

@@ -1,10 +1,11 @@
 //! Scenarios: what is written is what was asked for, rows alone are rows of the whole, samples are what they claim.
 use std::path::Path;
-use stopspan::formats::staged::Outputs;
-use stopspan::formats::{Limits, Picture, jpeg, read_picture};
-use stopspan::raster::Pixels;
-use stopspan::simulate::scene::{Canvas, Disc, Pose, render};
-use stopspan::simulate::{
+use stopspan_core::model::{Limits, Picture};
+use stopspan_core::raster::Pixels;
+use stopspan_formats::staged::Outputs;
+use stopspan_formats::{jpeg, read_picture};
+use stopspan_simulate::scene::{Canvas, Disc, Pose, render};
+use stopspan_simulate::{
     Expected, FileKind, Join, Scenario, ScenarioSource, frame_rows, names, write_scenario,
 };
 

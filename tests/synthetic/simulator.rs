@@ -1,7 +1,7 @@
 //! The simulator against closed forms: EMVA 1288's linear model, photon transfer, response standards, threads.
 use ndarray::Array3;
-use stopspan::raster::Pixels;
-use stopspan::simulate::{Response, Sensor, capture};
+use stopspan_core::raster::Pixels;
+use stopspan_simulate::{Response, Sensor, capture};
 
 /// A linear camera whose 16-bit samples carry every 12-bit converter code, with enough offset to keep the noise whole.
 fn linear_sensor() -> Sensor {

@@ -1,6 +1,7 @@
 //! Cars before a sky that the reference frame clips: the map shows one moment of them, whole, without a hole or a second image.
 use super::motion::{COLUMNS, READ, ROWS, SHOT, bracket, found, known, scene};
-use stopspan::merge::{Merger, MotionSettings, flag};
+use stopspan_core::model::flag;
+use stopspan_merge::{Merger, MotionSettings};
 
 /// Rows of sky, twice what clips the reference; below it the ground of every other test.
 const SKY: usize = 240;

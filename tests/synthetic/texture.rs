@@ -3,10 +3,10 @@ use ndarray::{Array2, Array3};
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, Normal};
-use stopspan::formats::{Compression, Format, Header, Picture};
-use stopspan::frames::{Exposure, ExposureSource, Frame};
-use stopspan::raster::{Pixels, Point, Transform};
-use stopspan::units::{Estimate, Settings};
+use stopspan_core::model::{Compression, Format, Header, Picture};
+use stopspan_core::model::{Exposure, ExposureSource, Frame};
+use stopspan_core::raster::{Pixels, Point, Transform};
+use stopspan_core::units::{Estimate, Settings};
 
 /// log2 radiance as a sum of cosines whose size falls with frequency as in
 /// natural scenes: known between pixels too; standard deviation
@@ -147,7 +147,7 @@ pub(crate) fn frame(codes: Array3<u8>, exposure: f64) -> Frame {
             source: ExposureSource::Metadata,
         },
         bias: None,
-        balance: stopspan::frames::UNCHANGED,
+        balance: stopspan_core::model::UNCHANGED,
         transform: None,
     }
 }

@@ -3,13 +3,12 @@ use ndarray::{Array2, Array3};
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, Normal, Poisson, StandardNormal};
-use stopspan::measure::range::{RangeSettings, Resampling, closed_form};
-use stopspan::measure::{
-    MeasureSettings, PictureMeasurement, Source, Subject, WedgePlace, measure, wedge,
-};
-use stopspan::merge::{RadianceMap, flag};
-use stopspan::raster::{Point, Region};
-use stopspan::response::ResponseCurve;
+use stopspan_core::model::ResponseCurve;
+use stopspan_core::model::{RadianceMap, flag};
+use stopspan_core::raster::{Point, Region};
+use stopspan_core::results::{PictureMeasurement, WedgePlace};
+use stopspan_measure::range::{RangeSettings, Resampling, closed_form};
+use stopspan_measure::{MeasureSettings, Source, Subject, measure, wedge};
 
 const FULL_WELL: f64 = 8000.0;
 const READ: f64 = 3.0;

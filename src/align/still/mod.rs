@@ -7,13 +7,13 @@
 #[cfg(test)]
 mod tests;
 
-use super::register::{Placement, Registration, TileResidual};
 use super::tile_sums::SMOOTHED;
-use crate::frames::{Bracket, raw_of};
-use crate::raster::{Pixels, Point};
 use nalgebra::{Matrix4, Vector4};
 use ndarray::Array2;
 use rayon::prelude::*;
+use stopspan_core::model::{Bracket, raw_of};
+use stopspan_core::model::{Placement, Registration, TileResidual};
+use stopspan_core::raster::{Pixels, Point};
 
 /// Side of a tile, pixels of a plane.
 const SIDE: usize = 48;

@@ -1,13 +1,13 @@
 //! Tiles of simulated raw frames: still, moved, noise alone.
 use super::*;
-use crate::formats::{Compression, Format, Header, Picture, Raw};
-use crate::frames::{Exposure, ExposureSource, Frame, UNCHANGED};
-use crate::raster::Mosaic;
-use crate::units::{Estimate, Settings};
 use ndarray::Array3;
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, StandardNormal};
+use stopspan_core::model::{Compression, Format, Header, Picture, Raw};
+use stopspan_core::model::{Exposure, ExposureSource, Frame, UNCHANGED};
+use stopspan_core::raster::Mosaic;
+use stopspan_core::units::{Estimate, Settings};
 
 const SIZE: (usize, usize) = (400, 480);
 

@@ -1,11 +1,11 @@
 //! The raw picture of a DNG file: which directory holds it, its size, crop, filters, and what is refused.
 use super::super::fault::Fault;
-use super::super::raw::{CameraColour, ColourCalibration, Raw};
 use super::directory::{Directory, Structure};
 use super::levels::Levels;
 use super::opcodes;
-use crate::raster::{Mosaic, Region};
 use std::io::{Read, Seek};
+use stopspan_core::model::{CameraColour, ColourCalibration, Raw};
+use stopspan_core::raster::{Mosaic, Region};
 
 /// Directories looked at in one file.
 const MOST_DIRECTORIES: usize = 32;

@@ -1,7 +1,7 @@
 //! TIFF directories (TIFF 6.0, section 2; BigTIFF): entries with their values, held against the file's length first.
-use super::super::Rational;
 use super::super::fault::Fault;
 use std::io::{Read, Seek, SeekFrom};
+use stopspan_core::model::Rational;
 
 /// Entries a directory may have.
 const MOST_ENTRIES: u64 = 4096;

@@ -10,16 +10,17 @@ mod lossless_jpeg;
 mod opcodes;
 
 use super::fault::Fault;
+use super::metadata;
 use super::read::{Decoded, hold_against};
 use super::sniff::UNKNOWN_FAMILY;
-use super::{Compression, Header, Limits, metadata};
-use crate::raster::Pixels;
 use describe::{Directories, Kind, Layout};
 use directory::{Directory, Structure};
 use exif::{Context, Field, In, Value};
 use levels::Levels;
 use ndarray::Array3;
 use std::io::{BufRead, Cursor, Seek};
+use stopspan_core::model::{Compression, Header, Limits};
+use stopspan_core::raster::Pixels;
 
 /// The EXIF directory's place.
 const EXIF: u16 = 34665;

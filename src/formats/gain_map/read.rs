@@ -2,17 +2,19 @@
 use super::container::{Front, ISO, XMP};
 use super::metadata::{ChannelGain, GainMetadata};
 use super::xmp;
-use crate::error::{Error, InputProblem};
-use crate::formats::fault::Fault;
-use crate::formats::orientation::upright;
-use crate::formats::read::hold_against;
-use crate::formats::{Header, Limits, jpeg, read_header};
-use crate::raster::Pixels;
-use crate::units::srgb_exposure;
+use crate::fault::Fault;
+use crate::orientation::upright;
+use crate::read::hold_against;
+use crate::{jpeg, read_header};
 use ndarray::{Array3, Axis};
 use rayon::prelude::*;
 use std::io::Cursor;
 use std::path::Path;
+use stopspan_core::Error;
+use stopspan_core::error::InputProblem;
+use stopspan_core::model::{Header, Limits};
+use stopspan_core::raster::Pixels;
+use stopspan_core::units::srgb_exposure;
 
 /// A file with a gain map, both pictures put together.
 #[derive(Debug, Clone, PartialEq)]

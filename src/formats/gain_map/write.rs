@@ -2,7 +2,8 @@
 use super::container::{ISO, Segment, XMP, joined, with_segments};
 use super::metadata::{ChannelGain, GainMetadata};
 use super::xmp;
-use crate::formats::jpeg::{self, Subsampling};
+use crate::jpeg;
+use crate::jpeg::Subsampling;
 use ndarray::{Array2, ArrayView3, Axis};
 use std::io;
 

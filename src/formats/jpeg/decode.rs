@@ -1,18 +1,18 @@
 //! JPEG bytes -> 8-bit samples, strictly: what is cut short or contradicts itself is damage, not a grey area.
 use super::markers::Markers;
-use crate::formats::Limits;
-use crate::formats::fault::Fault;
-use crate::formats::read::Decoded;
-use crate::raster::Pixels;
+use crate::fault::Fault;
+use crate::read::Decoded;
 use ndarray::Array3;
 use std::io::Cursor;
+use stopspan_core::model::Limits;
+use stopspan_core::raster::Pixels;
 use zune_core::{bytestream::ZCursor, colorspace::ColorSpace, options::DecoderOptions};
 use zune_jpeg::JpegDecoder;
 
 /// Decodes a file whose size was held against the limits already. Gray files give one channel, all others R, G, B.
 ///
 /// The strict decoder reports truncation and bad codes; a flipped bit inside valid codes cannot be told from a picture.
-pub(in crate::formats) fn decode(bytes: &[u8], limits: &Limits) -> Result<Decoded, Fault> {
+pub(crate) fn decode(bytes: &[u8], limits: &Limits) -> Result<Decoded, Fault> {
     let markers = Markers::read(&mut Cursor::new(bytes))?;
     refuse_unread_variants(&markers)?;
     let compression = markers.compression().ok_or(Fault::damaged(

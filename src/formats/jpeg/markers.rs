@@ -1,7 +1,8 @@
 //! The marker segments of a JPEG file up to its first scan: size, tables, EXIF, ICC profile. No pixels.
-use crate::formats::fault::Fault;
-use crate::formats::{Compression, Header, metadata};
+use crate::fault::Fault;
+use crate::metadata;
 use std::io::{BufRead, Seek};
+use stopspan_core::model::{Compression, Header};
 
 /// What the segments before the first scan say.
 #[derive(Debug, Default)]
@@ -32,7 +33,7 @@ const EXIF: &[u8] = b"Exif\0\0";
 const ICC: &[u8] = b"ICC_PROFILE\0";
 
 /// Size (as stored), EXIF and ICC profile, read without touching the picture.
-pub(in crate::formats) fn header(file: &mut (impl BufRead + Seek)) -> Result<Header, Fault> {
+pub(crate) fn header(file: &mut (impl BufRead + Seek)) -> Result<Header, Fault> {
     let markers = Markers::read(file)?;
     let mut header = Header {
         columns: usize::from(markers.columns),

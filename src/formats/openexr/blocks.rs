@@ -1,10 +1,10 @@
 //! Rows of channels -> one block of an OpenEXR file: by PXR24, differences along a row in byte planes, or by ZIP.
 use super::ChannelRows;
 use super::planes::{Code, Counts, Stream};
-use crate::formats::deflate::zlib;
-use crate::raster::{Work, wide};
+use crate::deflate::zlib;
 use half::f16;
 use std::ops::Range;
+use stopspan_core::raster::{Work, wide};
 
 /// Rows in a block of either scheme.
 pub(super) const BLOCK_ROWS: usize = 16;

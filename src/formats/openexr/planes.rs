@@ -17,26 +17,26 @@ const REPEAT: (usize, usize) = (258, 285);
 const WORTH_IT: f64 = 7.8;
 
 /// How often each symbol comes in a plane.
-pub(in crate::formats) struct Counts {
+pub(crate) struct Counts {
     symbols: [u32; SYMBOLS],
     bytes: usize,
 }
 
 impl Counts {
-    pub(in crate::formats) fn new() -> Self {
+    pub(crate) fn new() -> Self {
         Counts {
             symbols: [0; SYMBOLS],
             bytes: 0,
         }
     }
 
-    pub(in crate::formats) fn add(&mut self, data: &[u8]) {
+    pub(crate) fn add(&mut self, data: &[u8]) {
         self.bytes += data.len();
         visit(data, self);
     }
 
     /// The code for data like that counted; `None` where it is better stored.
-    pub(in crate::formats) fn code(&self) -> Option<Code> {
+    pub(crate) fn code(&self) -> Option<Code> {
         let code = Code::of(&self.symbols);
         let bits = |(n, w): (&u32, &(u16, u8))| f64::from(*n) * f64::from(w.1);
         let total: f64 = self.symbols.iter().zip(&code.words).map(bits).sum();
@@ -104,7 +104,7 @@ impl Sink for Counts {
 }
 
 /// A prefix code for all symbols.
-pub(in crate::formats) struct Code {
+pub(crate) struct Code {
     /// Bits of each symbol, the first lowest, and how many.
     words: [(u16, u8); SYMBOLS],
 }
@@ -157,7 +157,7 @@ fn words(lengths: &[u32; SYMBOLS]) -> [(u16, u8); SYMBOLS] {
 }
 
 /// A stream that is being written.
-pub(in crate::formats) struct Stream {
+pub(crate) struct Stream {
     /// Bytes, of which the first `at` are written.
     out: Vec<u8>,
     at: usize,
@@ -177,7 +177,7 @@ impl Stream {
     }
 
     /// Deflate alone, to be ended by [`Stream::end`].
-    pub(in crate::formats) fn without_head(expected: usize) -> Self {
+    pub(crate) fn without_head(expected: usize) -> Self {
         Stream {
             out: Vec::with_capacity(expected),
             at: 0,
@@ -188,7 +188,7 @@ impl Stream {
     }
 
     /// Writes `data` as pieces of it: each by a code, or as it is.
-    pub(in crate::formats) fn write<'c>(
+    pub(crate) fn write<'c>(
         &mut self,
         data: &[u8],
         pieces: impl Iterator<Item = (Range<usize>, Option<&'c Code>)>,
@@ -212,7 +212,7 @@ impl Stream {
     }
 
     /// What was written, ended on a whole byte, and the Adler-32 of the data.
-    pub(in crate::formats) fn end(mut self, last: bool) -> (Vec<u8>, u32) {
+    pub(crate) fn end(mut self, last: bool) -> (Vec<u8>, u32) {
         self.stored(&[], last);
         self.out.truncate(self.at);
         (self.out, self.sum.finish())

@@ -1,11 +1,8 @@
 //! Reads OpenEXR files: every channel of the first part by name, or R, G, B as a picture. Decoding is the `exr` crate's.
 use super::{Attributes, ChannelRows, Kind};
-use crate::error::{Error, InputProblem};
-use crate::formats::fault::Fault;
-use crate::formats::read::Decoded;
-use crate::formats::{Compression, Format, Header, Limits, Rational, sniff_file};
-use crate::raster::Pixels;
-use crate::units::Primaries;
+use crate::fault::Fault;
+use crate::read::Decoded;
+use crate::sniff_file;
 use exr::block::UncompressedBlock;
 use exr::block::chunk::Chunk;
 use exr::meta::MetaData;
@@ -18,6 +15,11 @@ use std::collections::BTreeMap;
 use std::fs::File;
 use std::io::{BufRead, BufReader, Cursor, Read, Seek};
 use std::path::Path;
+use stopspan_core::Error;
+use stopspan_core::error::InputProblem;
+use stopspan_core::model::{Compression, Format, Header, Limits, Rational};
+use stopspan_core::raster::Pixels;
+use stopspan_core::units::Primaries;
 
 /// Everything in the first part of an OpenEXR file.
 #[derive(Debug, Clone, PartialEq)]
@@ -76,7 +78,7 @@ fn source(file: &Path) -> Result<(BufReader<File>, u64), Error> {
 }
 
 /// Size and what the standard attributes say about exposure.
-pub(in crate::formats) fn header(file: &mut (impl BufRead + Seek)) -> Result<Header, Fault> {
+pub(crate) fn header(file: &mut (impl BufRead + Seek)) -> Result<Header, Fault> {
     decodable(file)?;
     let meta = MetaData::read_from_buffered(file, false).map_err(fault)?;
     let first = first_part(&meta)?;
@@ -114,7 +116,7 @@ pub fn states_exposure(file: &Path) -> bool {
 }
 
 /// R, G, B or Y as float samples; the size was held against the limits already.
-pub(in crate::formats) fn decode(bytes: &[u8]) -> Result<Decoded, Fault> {
+pub(crate) fn decode(bytes: &[u8]) -> Result<Decoded, Fault> {
     let all = Limits {
         pixels: u64::MAX,
         accept_damaged: false,

@@ -2,8 +2,7 @@
 use super::attributes::header_bytes;
 use super::blocks::{BLOCK_ROWS, block, zip_block};
 use super::{Attributes, Channel, ChannelRows, Scheme};
-use crate::Error;
-use crate::formats::staged::{Outputs, WriteSeek, write_whole_seekable};
+use crate::staged::{Outputs, WriteSeek, write_whole_seekable};
 use rayon::prelude::*;
 use std::collections::BTreeMap;
 use std::io::{self, SeekFrom};
@@ -11,6 +10,7 @@ use std::ops::Range;
 use std::path::Path;
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::{Mutex, PoisonError};
+use stopspan_core::Error;
 
 /// What is written: size, channels in any order, and the header's further attributes.
 #[derive(Debug, Clone, PartialEq)]

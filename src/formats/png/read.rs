@@ -1,14 +1,15 @@
 //! Reads PNG files: 1 to 16-bit gray, RGB and palette.
-use crate::formats::fault::Fault;
-use crate::formats::read::{Decoded, drop_alpha};
-use crate::formats::{Compression, Header, metadata};
-use crate::raster::Pixels;
+use crate::fault::Fault;
+use crate::metadata;
+use crate::read::{Decoded, drop_alpha};
 use ndarray::Array3;
 use png::{BitDepth, ColorType, Decoder, DecodingError, Transformations};
 use std::io::{BufRead, Cursor, Seek};
+use stopspan_core::model::{Compression, Header};
+use stopspan_core::raster::Pixels;
 
 /// Size, EXIF (chunk eXIf) and ICC profile, from the chunks before the picture.
-pub(in crate::formats) fn header(file: &mut (impl BufRead + Seek)) -> Result<Header, Fault> {
+pub(crate) fn header(file: &mut (impl BufRead + Seek)) -> Result<Header, Fault> {
     let reader = Decoder::new(file).read_info().map_err(fault)?;
     let info = reader.info();
     let mut header = Header {
@@ -25,7 +26,7 @@ pub(in crate::formats) fn header(file: &mut (impl BufRead + Seek)) -> Result<Hea
 
 /// Decodes a file whose size was held against the limits already. Palettes and 1, 2 and 4-bit gray become 8-bit;
 /// transparency is dropped.
-pub(in crate::formats) fn decode(bytes: &[u8]) -> Result<Decoded, Fault> {
+pub(crate) fn decode(bytes: &[u8]) -> Result<Decoded, Fault> {
     let mut decoder = Decoder::new(Cursor::new(bytes));
     decoder.set_transformations(Transformations::EXPAND);
     let mut reader = decoder.read_info().map_err(fault)?;

@@ -1,5 +1,5 @@
 //! 8 and 16-bit gray and RGB -> PNG, in stripes that are filtered and deflated side by side.
-use crate::formats::deflate::{Joint, Stripe, zlib};
+use crate::deflate::{Joint, Stripe, zlib};
 use ndarray::ArrayView3;
 use rayon::prelude::*;
 use std::io::{self, Write};

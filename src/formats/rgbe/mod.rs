@@ -7,11 +7,11 @@ mod write;
 
 use super::fault::Fault;
 use super::read::Decoded;
-use super::{Compression, Header};
-use crate::raster::Pixels;
-use crate::units::Primaries;
 use ndarray::Array3;
 use std::io::{BufRead, Read, Seek};
+use stopspan_core::model::{Compression, Header};
+use stopspan_core::raster::Pixels;
+use stopspan_core::units::Primaries;
 
 pub use write::{Head, write, write_strips};
 

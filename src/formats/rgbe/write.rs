@@ -1,10 +1,10 @@
 //! Writes Radiance RGBE pictures strip by strip.
 use super::{LARGEST, power_of_two};
-use crate::raster::{Work, wide};
 use ndarray::{ArrayView3, Axis, s};
 use rayon::prelude::*;
 use std::io::{self, Write};
 use std::ops::Range;
+use stopspan_core::raster::{Work, wide};
 
 /// One pixel: the exponent is the smallest that holds the largest channel rounded, each mantissa the nearest.
 pub(super) fn shared_exponent(pixel: [f32; 3]) -> [u8; 4] {

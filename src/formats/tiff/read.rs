@@ -1,11 +1,12 @@
 //! Reads TIFF 6.0 and BigTIFF: 8 and 16-bit, 32-bit unsigned and floating point, gray and RGB, in strips, tiles or planes.
-use crate::formats::fault::Fault;
-use crate::formats::read::{Decoded, drop_alpha, hold_against};
-use crate::formats::{Compression, Header, Limits, metadata};
-use crate::raster::Pixels;
+use crate::fault::Fault;
+use crate::metadata;
+use crate::read::{Decoded, drop_alpha, hold_against};
 use exif::{Context, Field, In, Value as ExifValue};
 use ndarray::Array3;
 use std::io::{BufRead, Cursor, Read, Seek, SeekFrom};
+use stopspan_core::model::{Compression, Header, Limits};
+use stopspan_core::raster::Pixels;
 use tiff::decoder::ifd::Value;
 use tiff::decoder::{Decoder, DecodingResult, Limits as TiffLimits};
 use tiff::tags::{IfdPointer, Tag};
@@ -22,10 +23,7 @@ const MAKER_NOTE: u16 = 0x927c;
 
 /// Size, EXIF and ICC profile from the first directory. The size is held against the limits before the decoder, which
 /// would see damage first, looks for samples.
-pub(in crate::formats) fn header(
-    file: &mut (impl BufRead + Seek),
-    limits: &Limits,
-) -> Result<Header, Fault> {
+pub(crate) fn header(file: &mut (impl BufRead + Seek), limits: &Limits) -> Result<Header, Fault> {
     if let Some((columns, rows)) = claimed_size(file) {
         hold_against(columns, rows, limits)?;
     }
@@ -91,7 +89,7 @@ fn bytes_of(file: &mut impl Read, count: usize) -> Option<Vec<u8>> {
 
 /// Decodes a file whose size was held against the limits already. 32-bit unsigned samples become float fractions of
 /// full scale; half and double precision become float; transparency is dropped.
-pub(in crate::formats) fn decode(bytes: &[u8]) -> Result<Decoded, Fault> {
+pub(crate) fn decode(bytes: &[u8]) -> Result<Decoded, Fault> {
     let mut decoder = Decoder::new(Cursor::new(bytes)).map_err(fault)?;
     let (columns, rows) = decoder.dimensions().map_err(fault)?;
     let (stored, wanted) = channels(decoder.colortype().map_err(fault)?)?;

@@ -1,6 +1,6 @@
 //! 16-bit gray and RGB -> TIFF 6.0: strips of differences, deflated side by side, with profile and EXIF.
-use crate::formats::Carried;
-use crate::formats::deflate::zlib;
+use crate::Carried;
+use crate::deflate::zlib;
 use exif::{Context, Field, Value};
 use ndarray::ArrayView3;
 use rayon::prelude::*;

@@ -1,6 +1,6 @@
 //! The best single frame: of a scene by the share it holds, of a wedge by the steps it tells apart.
-use super::result::{BestFrame, Criterion, Held};
-use crate::measure::result::{PictureKind, PictureMeasurement, UsableStops};
+use stopspan_core::results::{BestFrame, Criterion, Held};
+use stopspan_core::results::{PictureKind, PictureMeasurement, UsableStops};
 
 /// Shares closer than this are taken as equal: the radiance of so many pixels is uncertain anyway.
 const ALIKE: f64 = 0.001;
@@ -115,7 +115,7 @@ fn best(names: &[String], numbers: &[f64], criterion: Criterion) -> Option<BestF
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::measure::result::{LevelCounts, Limit};
+    use stopspan_core::results::{LevelCounts, Limit};
 
     fn held(snr: f64, frames: &[f64]) -> Held {
         Held {

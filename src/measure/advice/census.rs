@@ -1,6 +1,6 @@
 //! The pixels of a radiance map counted by how near to clipping and how dark they are.
-use crate::measure::subject::measuring_channel;
-use crate::merge::{RadianceMap, flag};
+use crate::subject::measuring_channel;
+use stopspan_core::model::{RadianceMap, flag};
 
 /// Bins a stop: a third of a stop, in which cameras set exposures, is a whole number of them.
 pub(super) const PER_STOP: i32 = 12;

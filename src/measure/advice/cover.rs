@@ -1,8 +1,8 @@
 //! What exposures hold of a scene: the pixels that are not clipped and reach an SNR, alone or merged.
 use super::census::{Cell, Census, PER_STOP, centre};
-use super::result::Held;
-use crate::measure::range::NoiseModel;
-use crate::measure::subject::Source;
+use crate::subject::Source;
+use stopspan_core::model::NoiseModel;
+use stopspan_core::results::Held;
 
 /// Squared SNR of one pixel of one exposure against its own level of light, as a table.
 pub(super) struct Sight {

@@ -7,9 +7,7 @@ mod best;
 mod census;
 mod cover;
 mod fewest;
-mod result;
 mod scene;
 
 pub use best::best_on_wedge;
-pub use result::{Advice, AdvisedFrame, BestFrame, Criterion, Held, Histogram, Scene};
 pub use scene::{Taken, scene};

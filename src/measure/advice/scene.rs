@@ -3,11 +3,11 @@ use super::best::best_of_scene;
 use super::census::{Census, PER_STOP};
 use super::cover::{Sight, held};
 use super::fewest::fewest;
-use super::result::{Advice, AdvisedFrame, Histogram, Scene};
-use crate::finding::Finding;
-use crate::measure::range::NoiseModel;
-use crate::measure::subject::Source;
-use crate::merge::RadianceMap;
+use crate::subject::Source;
+use stopspan_core::finding::Finding;
+use stopspan_core::model::NoiseModel;
+use stopspan_core::model::RadianceMap;
+use stopspan_core::results::{Advice, AdvisedFrame, Histogram, Scene};
 
 /// SNR of one pixel that a bracket is advised for (the first acceptable one of ISO 12232).
 const WANTED_SNR: f64 = 10.0;

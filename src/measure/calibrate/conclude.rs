@@ -1,14 +1,15 @@
 //! From the light of the steps to what is concluded: span of the exposures, glare, evenness, and the doubts about them.
-use super::evenness::{LightSource, terms};
+use super::evenness::terms;
 use super::glare::ceiling_stops;
 use super::light::{StepLight, step_lights};
 use super::model::{Fitted, fit_densities};
-use super::result::{Calibration, Evenness, Exponent, Glare};
-use crate::finding::Finding;
-use crate::measure::result::WedgePlace;
-use crate::measure::subject::Subject;
-use crate::statistics::significance::student_t_upper;
-use crate::units::Estimate;
+use crate::subject::Subject;
+use stopspan_core::finding::Finding;
+use stopspan_core::results::LightSource;
+use stopspan_core::results::WedgePlace;
+use stopspan_core::results::{Calibration, Evenness, Exponent, Glare};
+use stopspan_core::statistics::significance::student_t_upper;
+use stopspan_core::units::Estimate;
 
 /// Density from end to end that light of unknown evenness may add or take: what is asked of even light (common practice, no
 /// source), taken as one standard uncertainty.

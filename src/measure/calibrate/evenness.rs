@@ -1,26 +1,13 @@
 //! The fall-off of the light over the wedge: from a flat field, or together with the densities where the layout allows it.
 use super::light::StepLight;
-use crate::measure::geometry::{Homography, contains};
-use crate::measure::result::WedgePlace;
-use crate::measure::wedge::interior_of;
-use crate::raster::{Pixels, Point, Region};
-use crate::response::ResponseCurve;
-use serde::{Deserialize, Serialize};
+use crate::wedge::interior_of;
+use stopspan_core::model::ResponseCurve;
+use stopspan_core::model::{Homography, contains};
+use stopspan_core::raster::{Pixels, Point, Region};
+use stopspan_core::results::WedgePlace;
 
 /// Most by which terms of fall-off may widen the variance of the exponent and still count as told apart from it.
 const SEPARATED: f64 = 4.0;
-
-/// Where the fall-off of the light was taken from.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum LightSource {
-    /// A frame of an even source.
-    FlatField,
-    /// Fitted together with the known densities.
-    Densities,
-    /// Not told apart: along this wedge density and fall-off change together.
-    NotSeparable,
-}
 
 /// A frame of an even source taken like the bracket: same size, lens, aperture and focus.
 #[derive(Debug, Clone)]
@@ -99,6 +86,6 @@ fn spread_left(lights: &[StepLight], set: &[Term]) -> f64 {
     let densities: Vec<f64> = lights.iter().map(|l| l.density).collect();
     let weights = vec![1.0; lights.len()];
     // Columns that depend on each other (a single row has no second direction) tell nothing apart.
-    crate::statistics::fit::least_squares(&design, &densities, &weights)
+    stopspan_core::statistics::fit::least_squares(&design, &densities, &weights)
         .map_or(0.0, |fit| fit.chi_square)
 }

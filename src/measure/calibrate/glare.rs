@@ -2,8 +2,9 @@
 //!
 //! Glare is the same share of the light in every frame of a bracket, so that merging cannot remove it: McCann and Rizzi
 //! (2007). Subtracting its mean gives back the contrast but not the photon noise of the glare.
-use super::result::GlareRange;
-use crate::measure::range::{Capture, NoiseModel, darkest};
+use crate::range::{Capture, darkest};
+use stopspan_core::model::NoiseModel;
+use stopspan_core::results::GlareRange;
 
 /// Density that a step of density `density` shows under a glare of `share` of white: `-log10((10^-D + share) / (1 + share))`.
 pub fn apparent_density(density: f64, share: f64) -> f64 {
@@ -62,8 +63,8 @@ fn after(capture: &Capture, model: &NoiseModel, glare: f64, snr: f64) -> Option<
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::measure::Source;
-    use crate::response::ResponseCurve;
+    use crate::Source;
+    use stopspan_core::model::ResponseCurve;
 
     #[test]
     fn glare_shrinks_densities_as_computed_apart_from_this_file() {

@@ -1,7 +1,7 @@
 //! The light of each step, from every frame that holds it well.
-use crate::measure::result::{Patch, PictureKind, WedgePlace};
-use crate::measure::subject::Subject;
-use crate::measure::wedge::patches;
+use crate::subject::Subject;
+use crate::wedge::patches;
+use stopspan_core::results::{Patch, PictureKind, WedgePlace};
 
 /// Codes (8 bits) that a step must lie above the floor and below the clip level, as the mean of a patch.
 const MARGIN: (f64, f64) = (3.0, 4.0);

@@ -6,11 +6,9 @@ mod evenness;
 mod glare;
 mod light;
 mod model;
-mod result;
 
 pub use conclude::{CalibrationSettings, Concluded, calibrate};
-pub use evenness::{FlatField, LightSource};
+pub use evenness::FlatField;
 pub use glare::{apparent_density, ceiling_stops, scene_ranges};
 pub use light::{StepLight, step_lights};
 pub use model::{Fitted, fit_densities};
-pub use result::{Calibration, Evenness, Exponent, Glare, GlareRange};

@@ -5,9 +5,9 @@
 //! through the slope of the model (effective variance).
 use super::evenness::{Term, value};
 use super::light::StepLight;
-use crate::statistics::fit::{Fit, least_squares};
-use crate::units::Estimate;
 use nalgebra::DMatrix;
+use stopspan_core::statistics::fit::{Fit, least_squares};
+use stopspan_core::units::Estimate;
 
 /// Largest glare looked at.
 const LARGEST: f64 = 0.5;

@@ -1,9 +1,9 @@
 //! Both pictures in cells of 8 x 8 pixels of the reference frame: means, texture, noise, in one pass over a subsample.
 use super::overlay::Overlay;
 use super::tone_curve::Curve;
-use crate::merge::{RadianceMap, flag};
-use crate::raster::Region;
 use rayon::prelude::*;
+use stopspan_core::model::{RadianceMap, flag};
+use stopspan_core::raster::Region;
 
 /// Side of a cell, pixels.
 pub const SIDE: usize = 8;

@@ -2,10 +2,10 @@
 use super::cells::{Cell, Cells};
 use super::colour_difference::{Lab, ciede2000};
 use super::lab::{D65, lab};
-use super::result::{Compared, Difference, Quantity};
 use super::tiled::{Tile, mean};
-use crate::measure::oecf::srgb_to_linear;
-use crate::units::{Matrix, Primaries, apply, product};
+use crate::oecf::srgb_to_linear;
+use stopspan_core::results::{Compared, Difference, Quantity};
+use stopspan_core::units::{Matrix, Primaries, apply, product};
 
 const SRGB: Primaries = Primaries::SRGB;
 /// Chroma of the merge up to which a place is neutral, and from which it is coloured. Ours, without a source.

@@ -2,13 +2,13 @@
 //! into the camera's picture then has a second peak, as far off as the camera moved.
 use super::overlay::Overlay;
 use super::relative_spread::{BLOCK, Spectra, Spread, Sums};
-use super::result::{Compared, DoubleEdges, Interval, Quantity, SecondImage};
 use super::tiled::{Tile, mean, median};
 use super::tone_curve::Curve;
-use crate::merge::RadianceMap;
-use crate::raster::{Point, Region};
 use ndarray::Array2;
 use rayon::prelude::*;
+use stopspan_core::model::RadianceMap;
+use stopspan_core::raster::{Point, Region};
+use stopspan_core::results::{Compared, DoubleEdges, Interval, Quantity, SecondImage};
 
 /// Side of a place, pixels.
 const PLACE: usize = 192;

@@ -1,16 +1,15 @@
 //! Edge-based spatial frequency response of one slanted edge, after ISO 12233: centroids, a line, a four times finer
 //! profile, its derivative, its spectrum.
-use super::result::{EdgeResponse, Interval};
-use crate::statistics::bootstrap::{Resampling, replicates};
 use ndarray::{Array2, ArrayView2};
 use std::f64::consts::PI;
+use stopspan_core::results::FREQUENCY_STEP;
+use stopspan_core::results::{EdgeResponse, Interval};
+use stopspan_core::statistics::bootstrap::{Resampling, replicates};
 
 /// Bins of the profile a pixel.
 const FINE: f64 = 4.0;
 /// Frequencies of the response, cycles per pixel: 0, 0.02, ... 1.
 pub const FREQUENCIES: usize = 51;
-/// Distance of neighbouring frequencies, cycles per pixel.
-pub const FREQUENCY_STEP: f64 = 0.02;
 /// Neighbouring rows that are resampled together.
 const BLOCK: usize = 2;
 const HOW: Resampling = Resampling {

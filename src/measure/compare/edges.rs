@@ -3,12 +3,12 @@ use super::edge_response::response;
 use super::find_edges::{Found, find, given, window};
 use super::flat_noise::Single;
 use super::overlay::Overlay;
-use super::result::{Compared, Difference, Edge, EdgeResponse, Interval, Quantity};
 use super::tone_curve::Curve;
-use crate::merge::{RadianceMap, flag};
-use crate::raster::{Point, Region};
 use ndarray::Array2;
 use rayon::prelude::*;
+use stopspan_core::model::{RadianceMap, flag};
+use stopspan_core::raster::{Point, Region};
+use stopspan_core::results::{Compared, Difference, Edge, EdgeResponse, Interval, Quantity};
 
 /// Edges found in the merge, or the one given, in every picture in which neither side is clipped.
 pub fn measure(
@@ -75,7 +75,7 @@ fn camera(
                 .clamp(darkest - 2.0, lightest + 2.0)
                 .exp2()
         }
-        None => crate::measure::oecf::srgb_to_linear(v),
+        None => crate::oecf::srgb_to_linear(v),
     });
     response(file, linear.view(), scale)
 }

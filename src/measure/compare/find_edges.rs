@@ -1,10 +1,10 @@
 //! Finds straight edges 2 to 10 degrees off the pixel grid in the merge: long, isolated, with even sides.
 use super::edge_response::{Line, line};
 use super::tone_curve::Curve;
-use crate::merge::RadianceMap;
-use crate::raster::Region;
 use ndarray::Array2;
 use rayon::prelude::*;
+use stopspan_core::model::RadianceMap;
+use stopspan_core::raster::Region;
 
 /// Window of an edge: pixels along it, and across it.
 pub const WINDOW: (usize, usize) = (64, 48);
@@ -229,7 +229,7 @@ fn judge(map: &RadianceMap, region: Region, lying: bool) -> Option<(f64, Found)>
 /// Mean and standard deviation of both sides, three pixels and more off the edge.
 fn sides(window: &Array2<f64>, line: &Line) -> Option<((f64, f64), (f64, f64))> {
     let side = |wanted: fn(f64) -> bool| {
-        let mut running = crate::statistics::moments::Running::default();
+        let mut running = stopspan_core::statistics::moments::Running::default();
         for ((y, x), &v) in window.indexed_iter() {
             if wanted(x as f64 + 0.5 - line.at - line.slope * y as f64) {
                 running.push(v);

@@ -2,13 +2,13 @@
 //! single frames. All on their own pixels, nothing resampled.
 use super::cells::{Cells, SIDE};
 use super::overlay::Overlay;
-use super::result::{Compared, Quantity};
 use super::tiled::{Tile, median, median_difference};
 use super::tone_curve::Curve;
-use crate::measure::levels::lightness;
-use crate::measure::oecf::srgb_to_linear;
-use crate::merge::RadianceMap;
-use crate::response::ResponseCurve;
+use crate::levels::lightness;
+use crate::oecf::srgb_to_linear;
+use stopspan_core::model::RadianceMap;
+use stopspan_core::model::ResponseCurve;
+use stopspan_core::results::{Compared, Quantity};
 
 /// Lightness bands of the finished picture.
 const BANDS: [(Quantity, f64, f64); 3] = [

@@ -4,13 +4,13 @@ use super::cells::{Cells, SIDE};
 use super::disagreement::{Expected, Places};
 use super::flat_noise::Single;
 use super::overlay::Overlay;
-use super::result::{Ghost, Ghosts};
 use super::tone_curve::Curve;
-use crate::merge::RadianceMap;
-use crate::raster::Region;
-use crate::statistics::fit::non_negative_least_squares;
 use nalgebra::DMatrix;
 use ndarray::Array2;
+use stopspan_core::model::RadianceMap;
+use stopspan_core::raster::Region;
+use stopspan_core::results::{Ghost, Ghosts};
+use stopspan_core::statistics::fit::non_negative_least_squares;
 
 /// Share of the disagreement that the other frames must explain. Ours, without a source.
 const EXPLAINED: f64 = 0.6;
@@ -136,7 +136,7 @@ fn ghost(scene: &Scene, place: &[usize], patch: &Patch, marks: &mut Array2<u8>) 
         .iter()
         .map(|&i| patch.disagreement[i].abs())
         .collect();
-    let typical = crate::statistics::robust::median(&residual)? as f32;
+    let typical = stopspan_core::statistics::robust::median(&residual)? as f32;
     let threshold = LEAST.max(0.4 * typical);
     let mut pixels = 0;
     let mut bounds: Option<(usize, usize, usize, usize)> = None;

@@ -3,10 +3,10 @@
 use super::cells::{Cells, SIDE};
 use super::flat_noise::Single;
 use super::overlay::Overlay;
-use super::result::{Compared, Difference, Quantity};
 use super::tiled::{Tile, figure};
 use super::tone_curve::Curve;
-use crate::merge::RadianceMap;
+use stopspan_core::model::RadianceMap;
+use stopspan_core::results::{Compared, Difference, Quantity};
 
 /// Textured places looked at, at most; and at least. Flat ones that noise is taken from, at most, and at least in a stop.
 const ENOUGH: usize = 3000;
@@ -165,7 +165,7 @@ impl Noise {
             .filter_map(|bin| {
                 let middle = |f: fn(&Contrast) -> f64| {
                     let all: Vec<f64> = bin.iter().map(|(_, c)| f(c)).collect();
-                    crate::statistics::robust::median(&all)
+                    stopspan_core::statistics::robust::median(&all)
                 };
                 let typical = Contrast {
                     fine: middle(|c| c.fine)?,

@@ -1,9 +1,9 @@
 //! Where one tone curve holds and where it does not: what each part of the frame leaves of it beyond the noise.
 use super::cells::{Cell, Cells};
-use super::result::{Interval, ToneCurve, ToneKind, ToneTile};
 use super::tone_curve::Curve;
-use crate::statistics::bootstrap::{Resampling, replicates};
-use crate::statistics::robust::median;
+use stopspan_core::results::{Interval, ToneCurve, ToneKind, ToneTile};
+use stopspan_core::statistics::bootstrap::{Resampling, replicates};
+use stopspan_core::statistics::robust::median;
 
 /// A place leaves the curve by more than this (level, 0..=1: five codes of 255) and three times its noise. The figure is
 /// ours, without a source.

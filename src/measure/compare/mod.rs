@@ -20,7 +20,6 @@ mod local_acutance;
 mod local_tone;
 mod overlay;
 mod relative_spread;
-mod result;
 mod shares;
 mod side_by_side;
 mod tiled;
@@ -30,8 +29,4 @@ mod whole;
 
 pub use colour_difference::{Lab, ciede2000};
 pub use lab::{D65, lab, xyz};
-pub use result::{
-    Compared, Comparison, Difference, DoubleEdges, Edge, EdgeResponse, Ghost, Ghosts, Interval,
-    Knot, Quantity, SecondImage, ToneCurve, ToneKind, ToneTile,
-};
 pub use whole::{Compare, Pictures, compare};

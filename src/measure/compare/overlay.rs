@@ -1,5 +1,5 @@
 //! A finished picture laid over the reference frame: its levels at reference pixels, read between its own pixels once.
-use crate::raster::{Interpolation, Pixels, Point, Transform};
+use stopspan_core::raster::{Interpolation, Pixels, Point, Transform};
 
 /// A finished picture and where it lies.
 #[derive(Debug, Clone, Copy)]

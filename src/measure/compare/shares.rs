@@ -3,8 +3,8 @@
 use super::cells::Cells;
 use super::flat_noise::Single;
 use super::overlay::Overlay;
-use super::result::{Compared, Difference, Interval, Quantity};
 use super::tiled::{Tile, mean};
+use stopspan_core::results::{Compared, Difference, Interval, Quantity};
 
 /// Green level from which a pixel counts as white, and up to which as black: the last two codes of 8 bits either way, the
 /// same for every picture.

@@ -1,9 +1,9 @@
 //! Levels of the wedge and usable range side by side, from what was measured on each picture.
-use super::result::{Compared, Difference, Interval, Quantity};
-use crate::measure::result::{Limit, Pair, Patch, PictureKind, PictureMeasurement};
-use crate::statistics::bootstrap::random_stream;
 use rand::Rng;
 use rand_distr::{Distribution, StandardNormal};
+use stopspan_core::results::{Compared, Difference, Interval, Quantity};
+use stopspan_core::results::{Limit, Pair, Patch, PictureKind, PictureMeasurement};
+use stopspan_core::statistics::bootstrap::random_stream;
 
 /// Draws of every patch.
 const DRAWS: usize = 400;

@@ -1,6 +1,6 @@
 //! Figures over the frame with intervals from resampled tiles: places near each other do not count as independent.
-use super::result::{Difference, Interval};
-use crate::statistics::bootstrap::{Resampling, replicates};
+use stopspan_core::results::{Difference, Interval};
+use stopspan_core::statistics::bootstrap::{Resampling, replicates};
 
 const HOW: Resampling = Resampling {
     resamples: 200,

@@ -1,10 +1,10 @@
 //! The tone curve of a finished picture: its level against the merge's radiance over all flat places, rising.
 use super::cells::Cells;
-use super::result::Knot;
-use crate::statistics::bootstrap::{percentile_interval, random_stream};
-use crate::statistics::isotonic;
 use rand::Rng;
 use rayon::prelude::*;
+use stopspan_core::results::Knot;
+use stopspan_core::statistics::bootstrap::{percentile_interval, random_stream};
+use stopspan_core::statistics::isotonic;
 
 /// Bins a stop.
 const BINS: f64 = 6.0;
@@ -211,7 +211,8 @@ fn levelled(bins: &[Vec<Place>], stops: &[f64]) -> Vec<Vec<Place>> {
 
 /// Median log radiance of a bin.
 fn middle(bin: &[Place]) -> f64 {
-    crate::statistics::robust::median(&bin.iter().map(|p| p.0).collect::<Vec<_>>()).unwrap_or(0.0)
+    stopspan_core::statistics::robust::median(&bin.iter().map(|p| p.0).collect::<Vec<_>>())
+        .unwrap_or(0.0)
 }
 
 /// Median level of a bin (sorted by level) with every tile counted as often as it was drawn; between two levels their mean.

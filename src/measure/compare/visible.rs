@@ -1,9 +1,9 @@
 //! How much of the scene's range a finished picture shows: where a small step of light still changes its lightness.
 use super::flat_noise::Single;
-use super::result::{Compared, Difference, Interval, Quantity};
 use super::tone_curve::Curve;
-use crate::measure::levels::lightness;
-use crate::measure::oecf::srgb_to_linear;
+use crate::levels::lightness;
+use crate::oecf::srgb_to_linear;
+use stopspan_core::results::{Compared, Difference, Interval, Quantity};
 
 /// The step of light, density: a third of a stop, the finest of common wedges.
 const STEP: f64 = 0.10;

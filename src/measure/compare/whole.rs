@@ -3,20 +3,20 @@ use super::cells::Cells;
 use super::flat_noise::Single;
 use super::ghosts::{self, Scene};
 use super::overlay::Overlay;
-use super::result::{Compared, Comparison, DoubleEdges, Ghosts, Quantity, ToneCurve};
 use super::tone_curve::Curve;
 use super::{
     colour_shift, double_edges, edges, flat_noise, local_acutance, local_tone, shares,
     side_by_side, visible,
 };
-use crate::finding::Finding;
-use crate::frames::Bracket;
-use crate::measure::result::PictureMeasurement;
-use crate::merge::RadianceMap;
-use crate::raster::{Pixels, Point, Region, Transform};
-use crate::response::Response;
-use crate::units::Primaries;
 use ndarray::Array2;
+use stopspan_core::finding::Finding;
+use stopspan_core::model::Bracket;
+use stopspan_core::model::RadianceMap;
+use stopspan_core::model::Response;
+use stopspan_core::raster::{Pixels, Point, Region, Transform};
+use stopspan_core::results::PictureMeasurement;
+use stopspan_core::results::{Compared, Comparison, DoubleEdges, Ghosts, Quantity, ToneCurve};
+use stopspan_core::units::Primaries;
 
 /// What is compared.
 #[derive(Debug, Clone, Copy)]

@@ -1,8 +1,8 @@
 //! Corners to a fraction of a pixel: the sides of the patches located at full size, one homography fitted to all of them.
 use super::profile::Profile;
-use crate::measure::geometry::{Homography, distance};
-use crate::raster::Point;
 use ndarray::ArrayRef2;
+use stopspan_core::model::{Homography, distance};
+use stopspan_core::raster::Point;
 
 /// Fewest and most lines averaged along a side, one a pixel between.
 const LINES: (usize, usize) = (15, 61);

@@ -2,7 +2,7 @@
 use super::lattice::{Seen, mean_of};
 use super::order::{Ordered, is_flat};
 use super::shrink::Small;
-use crate::finding::{EndDoubt, WedgeEnd};
+use stopspan_core::finding::{EndDoubt, WedgeEnd};
 
 /// How far from the next step's expected light, in steps, what lies there may be and still pass for it.
 const LIKE: f64 = 0.6;

@@ -2,9 +2,9 @@
 //! parallelogram.
 use super::regions::{Region, connected};
 use super::shrink::Small;
-use crate::raster::{Point, Work, wide};
 use ndarray::Array2;
 use rayon::prelude::*;
+use stopspan_core::raster::{Point, Work, wide};
 
 /// Least spread that counts as flat, stops.
 const LEAST: f32 = 0.035;

@@ -2,9 +2,9 @@
 use super::flat::Patch;
 use super::seeds::Index;
 use super::shrink::Small;
-use crate::measure::geometry::{Homography, distance};
-use crate::raster::Point;
 use std::collections::BTreeMap;
+use stopspan_core::model::{Homography, distance};
+use stopspan_core::raster::Point;
 
 /// How far from its predicted place a patch may lie, in units of the pitch.
 const ASTRAY: f64 = 0.22;

@@ -1,6 +1,7 @@
 //! Finding a wedge in a picture, in reading order: the picture made small and logarithmic, its connected flat regions, the patches among them, the lattice
 //! they lie on, the order of its steps, cells carried on beyond what was seen, the ends, corners by
 //! edges in profiles of light.
+use stopspan_core::results::CONFIDENT;
 mod edges;
 mod ends;
 mod flat;
@@ -11,21 +12,19 @@ mod regions;
 mod seeds;
 mod shrink;
 
-use super::geometry::{Homography, UNIT_SQUARE};
-use super::result::WedgePlace;
-use crate::finding::WedgeEnd;
-use crate::raster::{Point, Quad};
 use ndarray::ArrayRef2;
 use order::Ordered;
 use rayon::prelude::*;
 use shrink::Small;
+use stopspan_core::finding::WedgeEnd;
+use stopspan_core::model::{Homography, UNIT_SQUARE};
+use stopspan_core::raster::{Point, Quad};
+use stopspan_core::results::WedgePlace;
 
 /// Fewest steps that are taken for a wedge.
 pub(crate) const FEWEST_STEPS: usize = 6;
 /// Longest side of the pictures looked at, pixels, coarse to fine; the last is the full size.
 const SIDES: [usize; 3] = [1000, 2000, usize::MAX];
-/// Confidence from which a find is handed on; below, the corners are better asked for.
-pub const CONFIDENT: f64 = 0.5;
 
 /// Looks for one row, one column or a grid of gray patches in a picture: linear luminance (or green) of the merge or of a
 /// frame, any positive scale, shape (rows, columns). Patches from about 12 pixels a side, rotated up to 20 degrees, touching
@@ -133,7 +132,8 @@ fn finished(luminance: &ArrayRef2<f32>, small: &Small, ordered: &Ordered) -> Opt
         (-1.0..=luminance.ncols() as f64 + 1.0).contains(&p.x)
             && (-1.0..=luminance.nrows() as f64 + 1.0).contains(&p.y)
     };
-    let sound = super::geometry::is_convex_page(&place.corners) && place.corners.iter().all(inside);
+    let sound =
+        stopspan_core::model::is_convex_page(&place.corners) && place.corners.iter().all(inside);
     sound.then(|| Candidate {
         place,
         ends: ends::doubts(small, ordered),

@@ -1,8 +1,8 @@
 //! Which part of a lattice is the wedge, how the page lies, and which way its steps run.
 use super::FEWEST_STEPS;
 use super::lattice::{Seen, Sheet};
-use crate::measure::geometry::Homography;
-use crate::raster::Point;
+use stopspan_core::model::Homography;
+use stopspan_core::raster::Point;
 
 /// Least step, stops; and how much of the steps before it a step may be where no patch was seen.
 const LEAST_STEP: f64 = 0.02;

@@ -1,7 +1,7 @@
 //! Patches of like shape, evenly spaced and steadily falling in light: the beginnings of a lattice.
 use super::flat::Patch;
 use super::lattice::Lattice;
-use crate::raster::Point;
+use stopspan_core::raster::Point;
 
 /// Most lattices that are carried on.
 const MOST: usize = 12;

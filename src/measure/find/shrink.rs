@@ -1,8 +1,8 @@
 //! The picture made small by block means, then logarithmic; and the spread of each pixel's surroundings.
-use crate::measure::geometry::Homography;
-use crate::raster::{Point, Work, wide};
 use ndarray::{Array2, ArrayRef2, Axis};
 use rayon::prelude::*;
+use stopspan_core::model::Homography;
+use stopspan_core::raster::{Point, Work, wide};
 
 /// How far below the brightest pixel the logarithm is cut, stops.
 const DEPTH: f32 = 22.0;

@@ -1,5 +1,5 @@
 //! Levels told apart, counted by each criterion.
-use crate::measure::result::{
+use stopspan_core::results::{
     DecidingQuantity, JoinReason, Joined, JoinedBecause, LevelCounts, Pair,
 };
 
@@ -65,15 +65,15 @@ pub fn joined_because(pairs: &[Pair]) -> Vec<JoinedBecause> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::measure::levels::{Criteria, pairs};
-    use crate::measure::result::{Patch, VisualWhite};
+    use crate::levels::{Criteria, pairs};
+    use stopspan_core::results::{Patch, VisualWhite};
 
     /// A patch of 1000 independent samples with deviation 0.01.
     fn patch(step: usize, linear: f64, (clipped, crushed): (f64, f64)) -> Patch {
         Patch {
             step,
             density: None,
-            corners: crate::measure::UNIT_SQUARE,
+            corners: stopspan_core::model::UNIT_SQUARE,
             size_px: [40.0, 40.0],
             guard_px: 10.0,
             pixels: 1000,

@@ -1,9 +1,9 @@
 //! Neighbouring steps under every criterion.
 use super::{jnd_index, lightness};
-use crate::measure::oecf::srgb_to_linear;
-use crate::measure::result::{JoinReason, Pair, Patch, VisualWhite};
-use crate::measure::wedge::{LARGEST_RATIO, ratio};
-use crate::statistics::significance::{Sample, holm, welch_greater};
+use crate::oecf::srgb_to_linear;
+use crate::wedge::{LARGEST_RATIO, ratio};
+use stopspan_core::results::{JoinReason, Pair, Patch, VisualWhite};
+use stopspan_core::statistics::significance::{Sample, holm, welch_greater};
 
 /// Separation from which two patches count as told apart per pixel (75 % correct in a two-choice task is 0.95).
 pub const SEPARATION: f64 = 1.0;

@@ -1,6 +1,6 @@
 //! The SNR of an area instead of one pixel: how far noise is correlated, and the threshold per pixel that follows.
 use super::fit::Observation;
-use crate::measure::wedge::PatchSample;
+use crate::wedge::PatchSample;
 
 /// Pixels of the picture that the normalised figures are given for: the picture scaled down to one million.
 pub(super) const NORMALISED: f64 = 1e6;

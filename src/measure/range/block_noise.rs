@@ -6,9 +6,9 @@
 //! mean come near one code, and the figure errs on the side of more noise.
 use super::fit::{Observation, fit, observations};
 use super::noise_model::Capture;
-use crate::formats::Compression;
-use crate::measure::subject::{Source, Subject};
-use crate::measure::wedge::PatchSample;
+use crate::subject::{Source, Subject};
+use crate::wedge::PatchSample;
+use stopspan_core::model::Compression;
 
 /// Standard deviation of one pixel's radiance in each patch, as its picture's block means show it (times 8: what it would be
 /// were pixels independent). `None` for a picture without lossy sources, or with fewer than four clean patches of 8 blocks.

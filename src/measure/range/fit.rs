@@ -1,6 +1,7 @@
 //! Fit of the noise model to the variances of the patches: iterated weighted least squares, no parameter below zero.
-use super::noise_model::{Capture, NoiseModel, Part, dot, gradient_of, variance_of};
-use crate::measure::wedge::PatchSample;
+use super::noise_model::{Capture, Part, dot, gradient_of, variance_of};
+use crate::wedge::PatchSample;
+use stopspan_core::model::NoiseModel;
 
 /// Most pixels clipped or crushed (share) for a patch to bear on the noise.
 const CLEAN: f64 = 0.001;

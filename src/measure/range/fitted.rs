@@ -2,15 +2,16 @@
 use super::area::{self, Correlation, correlation, per_pixel};
 use super::fit::Observation;
 use super::interval::{Known, Threshold, central95, resampled};
-use super::noise_model::{Capture, NoiseModel};
+use super::noise_model::Capture;
 use super::scale;
 use super::threshold::darkest;
 use super::usable::RangeSettings;
-use crate::finding::Finding;
-use crate::formats::Compression;
-use crate::measure::result::{Limit, NormalisedStops, PictureKind, UsableStops};
-use crate::measure::subject::{Source, Subject};
-use crate::measure::wedge::PatchSample;
+use crate::subject::{Source, Subject};
+use crate::wedge::PatchSample;
+use stopspan_core::finding::Finding;
+use stopspan_core::model::Compression;
+use stopspan_core::model::NoiseModel;
+use stopspan_core::results::{Limit, NormalisedStops, PictureKind, UsableStops};
 
 /// Width of a 95 % interval in stops up to which the fitted model is carried on beyond the darkest step.
 const PINNED: f64 = 1.0;

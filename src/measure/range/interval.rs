@@ -1,11 +1,12 @@
 //! Intervals by block bootstrap over the pixels of the patches, with response and exposure span resampled beside them
 //! (Efron and Tibshirani 1993; blocks as in Kuensch 1989).
 use super::fit::{Observation, fit};
-use super::noise_model::{Capture, NoiseModel};
+use super::noise_model::Capture;
 use super::threshold::darkest_near;
-use crate::measure::wedge::{BlockSum, PatchSample};
+use crate::wedge::{BlockSum, PatchSample};
 use rand::{Rng, SeedableRng};
 use rand_distr::{Distribution, Gamma, StandardNormal};
+use stopspan_core::model::NoiseModel;
 
 /// Fewest blocks that are resampled as such; patches with fewer draw from the distribution of a variance instead.
 const FEWEST_BLOCKS: usize = 20;

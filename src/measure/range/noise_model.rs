@@ -1,21 +1,7 @@
 //! The variance of a pixel as a function of radiance, for one exposure or for a merge of several.
-use crate::measure::subject::Source;
+use crate::subject::Source;
 
-pub use crate::merge::NoiseModel;
-
-impl NoiseModel {
-    pub(crate) fn as_array(&self) -> [f64; 3] {
-        [self.shot, self.read_variance, self.code_variance]
-    }
-
-    pub(crate) fn from_array([shot, read_variance, code_variance]: [f64; 3]) -> Self {
-        NoiseModel {
-            shot,
-            read_variance,
-            code_variance,
-        }
-    }
-}
+use stopspan_core::model::NoiseModel;
 
 /// The exposures behind a picture, and what they make of a noise model.
 #[derive(Debug, Clone)]
@@ -124,13 +110,13 @@ impl Capture {
 
     /// Mean over standard deviation at a radiance.
     pub fn snr(&self, model: &NoiseModel, radiance: f64) -> f64 {
-        crate::measure::wedge::ratio(radiance, self.variance(model, radiance).sqrt())
+        crate::wedge::ratio(radiance, self.variance(model, radiance).sqrt())
     }
 
     /// Noise in 8-bit codes of the exposure that sees a radiance best, and the r.m.s. of its compression's rounding.
     /// `None` where that exposure is not compressed.
     pub(crate) fn code_noise(&self, model: &NoiseModel, radiance: f64) -> Option<(f64, f64)> {
-        use crate::formats::Compression;
+        use stopspan_core::model::Compression;
         let source = self.leader(radiance)?;
         let Compression::Jpeg {
             quantisation_rms, ..

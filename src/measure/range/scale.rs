@@ -1,5 +1,5 @@
 //! How well the scale of log radiance is known: from the exposures of the bracket, and from known densities.
-use crate::measure::wedge::PatchSample;
+use crate::wedge::PatchSample;
 use std::f64::consts::LOG2_10;
 
 /// Darkest density counted from the lightest patch that bears on the scale: below it, stray light bends the scale.

@@ -1,5 +1,6 @@
 //! The darkest radiance at which the modelled SNR still reaches a threshold.
-use super::noise_model::{Capture, NoiseModel};
+use super::noise_model::Capture;
+use stopspan_core::model::NoiseModel;
 
 /// How far below the top is looked, stops.
 const DEEPEST: f64 = 40.0;

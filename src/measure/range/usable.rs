@@ -2,12 +2,13 @@
 use super::fit::{Observation, fit, misfit, observations};
 use super::fitted::Fitted;
 use super::interval::Resampling;
-use super::noise_model::{Capture, NoiseModel};
+use super::noise_model::Capture;
 use super::threshold::darkest;
-use crate::finding::Finding;
-use crate::measure::result::{Limit, UsableStops};
-use crate::measure::subject::{Source, Subject};
-use crate::measure::wedge::PatchSample;
+use crate::subject::{Source, Subject};
+use crate::wedge::PatchSample;
+use stopspan_core::finding::Finding;
+use stopspan_core::model::NoiseModel;
+use stopspan_core::results::{Limit, UsableStops};
 
 /// What the range leans on beside the picture.
 #[derive(Debug, Clone, PartialEq)]

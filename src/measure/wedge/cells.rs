@@ -1,64 +1,13 @@
 //! Where each step of a wedge lies: the grid laid through four corners, and whether that can be measured.
-use crate::error::Error;
-use crate::measure::geometry::{Homography, UNIT_SQUARE, distance, is_convex_page, shortest_side};
-use crate::measure::result::WedgePlace;
-use crate::raster::{Point, Quad};
+use stopspan_core::Error;
+use stopspan_core::model::{Homography, UNIT_SQUARE, distance, is_convex_page, shortest_side};
+use stopspan_core::raster::{Point, Quad};
+use stopspan_core::results::WedgePlace;
 
 /// Shortest side in pixels that a cell must have: its interior is then 4 x 4 pixels at least.
 const SMALLEST_CELL: f64 = 8.0;
 /// Share of each side of a cell that is measured.
 const INTERIOR: f64 = 0.5;
-
-impl WedgePlace {
-    /// Number of steps: all cells of the grid, or as many as densities were given.
-    pub fn steps(&self) -> usize {
-        let cells = self.rows * self.columns;
-        self.densities
-            .as_ref()
-            .map_or(cells, |d| d.len().min(cells))
-    }
-
-    /// Position in patch order (row by row, 0 first) of step `step` (1 = lightest).
-    pub fn position_of(&self, step: usize) -> usize {
-        if self.dark_first {
-            self.steps() - step
-        } else {
-            step - 1
-        }
-    }
-
-    /// Nominal density of step `step` (1 = lightest), if known.
-    pub fn density_of(&self, step: usize) -> Option<f64> {
-        self.densities
-            .as_ref()?
-            .get(self.position_of(step))
-            .copied()
-    }
-
-    /// Standard uncertainty of that density, if stated.
-    pub fn density_uncertainty_of(&self, step: usize) -> Option<f64> {
-        self.density_uncertainty
-            .as_ref()?
-            .get(self.position_of(step))
-            .copied()
-    }
-
-    /// Centre of step `step` (1 = lightest) on the wedge as a page: columns and rows from its middle, -0.5..=0.5.
-    pub fn centre_of(&self, step: usize) -> (f64, f64) {
-        let (x, y, w, h) = self.unit_cell(self.position_of(step));
-        (x + w / 2.0 - 0.5, y + h / 2.0 - 0.5)
-    }
-
-    /// The cell at a position in patch order, in units of the whole wedge (0..=1 both ways).
-    fn unit_cell(&self, position: usize) -> (f64, f64, f64, f64) {
-        let (row, mut column) = (position / self.columns, position % self.columns);
-        if self.boustrophedon && row % 2 == 1 {
-            column = self.columns - 1 - column;
-        }
-        let (w, h) = (1.0 / self.columns as f64, 1.0 / self.rows as f64);
-        (column as f64 * w, row as f64 * h, w, h)
-    }
-}
 
 /// A wedge whose corners the user gave. Falling densities mean that the darkest step comes first.
 ///

@@ -1,7 +1,7 @@
 //! The pixels of one patch: those whose centre lies in the interior.
-use crate::measure::geometry::contains;
-use crate::measure::subject::{Subject, measuring_channel};
-use crate::raster::{Point, Quad, Region};
+use crate::subject::{Subject, measuring_channel};
+use stopspan_core::model::contains;
+use stopspan_core::raster::{Point, Quad, Region};
 
 /// One measured pixel: its place in the picture, and its linear radiance.
 #[derive(Debug, Clone, Copy)]

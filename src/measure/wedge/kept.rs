@@ -17,11 +17,11 @@
 //! left, in the order top-left, top-right, bottom-right, bottom-left of the wedge as a page; `densities` and their standard
 //! uncertainties are in patch order, or `null`.
 use super::words::check_densities;
-use crate::error::Error;
-use crate::measure::result::WedgePlace;
-use crate::raster::Point;
 use serde::{Deserialize, Serialize};
 use std::path::Path;
+use stopspan_core::Error;
+use stopspan_core::raster::Point;
+use stopspan_core::results::WedgePlace;
 
 /// Name and version of the layout.
 const SCHEMA: &str = "stopspan-wedge/1";
@@ -132,7 +132,7 @@ impl KeptWedge {
     }
 
     /// The corners as points.
-    pub fn quad(&self) -> crate::raster::Quad {
+    pub fn quad(&self) -> stopspan_core::raster::Quad {
         self.corners.map(|[x, y]| Point { x, y })
     }
 }

@@ -2,10 +2,10 @@
 use super::cells::{interior_of, size_of};
 use super::interior::{Interior, Sample, gather};
 use super::noise::{BLOCK, Plane, block_deviation, blocks, correlation, tail_ratio};
-use crate::finding::Finding;
-use crate::measure::geometry::{Homography, shortest_side};
-use crate::measure::result::{Patch, WedgePlace};
-use crate::measure::subject::Subject;
+use crate::subject::Subject;
+use stopspan_core::finding::Finding;
+use stopspan_core::model::{Homography, shortest_side};
+use stopspan_core::results::{Patch, WedgePlace};
 
 /// Fewest pixels a patch is measured on.
 const FEWEST: usize = 16;
@@ -119,7 +119,7 @@ struct Judged {
 fn describe(
     subject: &Subject,
     step: usize,
-    corners: crate::raster::Quad,
+    corners: stopspan_core::raster::Quad,
     interior: &Interior,
 ) -> (PatchSample, Option<Finding>) {
     let n = interior.samples.len() as f64;

@@ -1,9 +1,9 @@
 //! Whether the number of patches that was stated fits what lies within the corners: in the middle of a patch there is no step.
-use crate::measure::geometry::{Homography, UNIT_SQUARE, distance};
-use crate::measure::result::WedgePlace;
-use crate::raster::Point;
-use crate::statistics::robust::median;
 use ndarray::ArrayView2;
+use stopspan_core::model::{Homography, UNIT_SQUARE, distance};
+use stopspan_core::raster::Point;
+use stopspan_core::results::WedgePlace;
+use stopspan_core::statistics::robust::median;
 
 /// The halves of a patch that are held against each other reach this far from its middle, in cells, and as far along.
 const REACH: f64 = 0.25;
@@ -145,7 +145,7 @@ impl Grid<'_> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::measure::wedge::place;
+    use crate::wedge::place;
     use ndarray::Array2;
     use rand::SeedableRng;
     use rand_chacha::ChaCha8Rng;

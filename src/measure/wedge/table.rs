@@ -1,8 +1,8 @@
 //! Densities of a wedge from a file: comma-separated, with a head line `step,density` or
 //! `step,density,standard_uncertainty`; steps count from 1 in patch order (row by row), without a gap.
 use super::words::check_densities;
-use crate::error::Error;
 use std::path::Path;
+use stopspan_core::Error;
 
 const OPTION: &str = "--wedge-densities";
 /// Largest standard uncertainty believed, density.

@@ -1,6 +1,6 @@
 //! What the user says of a wedge: corners, grid, densities.
-use crate::error::Error;
-use crate::raster::{Point, Quad};
+use stopspan_core::Error;
+use stopspan_core::raster::{Point, Quad};
 
 /// Most patches a grid may have.
 pub(super) const MOST_STEPS: usize = 1000;

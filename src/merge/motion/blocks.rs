@@ -1,8 +1,8 @@
 //! A row of blocks in a frame that may lie elsewhere: means over the squares they cover, pixels counting by the area covered,
 //! and the largest samples.
-use crate::raster::{Transform, Work, whole, wide};
 use ndarray::Array3;
 use std::ops::{Add, Range, Sub};
+use stopspan_core::raster::{Transform, Work, whole, wide};
 
 /// Blocks read at a time.
 pub(super) const BLOCKS: usize = 64;

@@ -2,9 +2,9 @@
 use super::calibrate::Yardstick;
 use super::squares::{Scratch, Squares};
 use super::view::{Line, View};
-use crate::raster::wide;
 use ndarray::Array2;
 use rayon::prelude::*;
+use stopspan_core::raster::wide;
 
 /// Steps of a score for one unit of a sum of squares; rounded down.
 pub(super) const STEPS: f32 = 2.0;

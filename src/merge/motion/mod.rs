@@ -3,6 +3,7 @@
 //! In reading order: `view`: frames reduced to means of 2 x 2 pixels (4 x 4 in large ones) with their variances and what they can
 //! testify, from `blocks` wherever they lie; `compare` two frames over 3 x 3 blocks, from `squares` block by block; `calibrate` how far the noise model is off on
 //! these very pixels; `regions` from scores to areas; `stand_in` which frame shows them where the reference is clipped.
+use stopspan_core::model::Motion;
 mod blocks;
 mod calibrate;
 mod compare;
@@ -11,15 +12,13 @@ mod squares;
 mod stand_in;
 mod view;
 
-use super::noise::Noise;
-use crate::error::Error;
-use crate::frames::Bracket;
-use crate::response::Response;
-use crate::statistics::significance::chi_square_upper;
 use compare::{Pair, Scores};
-use ndarray::Array2;
 use rayon::prelude::*;
-use std::ops::Range;
+use stopspan_core::Error;
+use stopspan_core::model::Bracket;
+use stopspan_core::model::Noise;
+use stopspan_core::model::Response;
+use stopspan_core::statistics::significance::chi_square_upper;
 use view::View;
 
 /// Sides of the blocks that motion is looked for in, pixels: in small frames and in large ones.
@@ -60,49 +59,6 @@ impl Default for MotionSettings {
             peak: 60.0,
             certain: 100.0,
         }
-    }
-}
-
-/// Where something moved: a mask of frames to leave out, by block of pixels.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Motion {
-    /// Side of a block, pixels.
-    side: usize,
-    /// Bit j set: frame j shows something else than the reference frame, or the reference is clipped and another frame
-    /// stands in; shape (rows, columns) / side.
-    left_out: Array2<u32>,
-    /// Share of the frame's blocks (0..=1) where the frame is left out, one a frame.
-    pub by_frame: Vec<f64>,
-    /// Share of blocks where any frame is left out.
-    pub share: f64,
-}
-
-impl Motion {
-    /// The masks of the blocks that a row of pixels runs through.
-    pub(super) fn row(&self, row: usize) -> &[u32] {
-        let (down, across) = self.left_out.dim();
-        let first = (row / self.side).min(down - 1) * across;
-        self.left_out
-            .as_slice()
-            .map_or(&[], |s| &s[first..first + across])
-    }
-
-    /// The columns of a row of pixels, in a picture `columns` wide, where any frame is left out.
-    pub fn moved_in(&self, row: usize, columns: usize) -> impl Iterator<Item = Range<usize>> {
-        let blocks = self.row(row).iter().enumerate();
-        blocks
-            .filter(|(_, mask)| **mask != 0)
-            .map(move |(block, _)| self.columns(block, columns))
-    }
-
-    /// The columns of a block in a picture `columns` wide; the last block takes what is left over.
-    pub(super) fn columns(&self, block: usize, columns: usize) -> Range<usize> {
-        let end = if block + 1 == self.left_out.ncols() {
-            columns
-        } else {
-            (block + 1) * self.side
-        };
-        block * self.side..end
     }
 }
 

@@ -1,9 +1,10 @@
 //! From scores to areas: grown from seeds, small ones dropped, widened by a guard; then a mask of frames by block.
 use super::compare::{STEPS, Scores};
 use super::view::View;
-use super::{Limits, Motion, MotionSettings, stand_in};
-use crate::frames::Bracket;
+use super::{Limits, MotionSettings, stand_in};
 use ndarray::{Array2, Zip};
+use stopspan_core::model::Bracket;
+use stopspan_core::model::Motion;
 
 /// Masks of all pairs together; `None` where nothing is left out.
 pub(super) fn gather(

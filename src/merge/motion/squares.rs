@@ -1,7 +1,7 @@
 //! Squared departures of a row of blocks of one frame from another's, in units of their variance.
 use super::calibrate::Yardstick;
 use super::view::Words;
-use crate::raster::Work;
+use stopspan_core::raster::Work;
 
 /// Squared gradient, radiance^2 per pixel^2: mean square of the differences to the four neighbours, so that ripple from block to
 /// block counts as well as a slope.

@@ -4,8 +4,8 @@
 //! moved is then shown whole as one of them saw it: the reference's own view would leave holes at its clip level, and a second
 //! image where the other frame saw the thing.
 use super::view::View;
-use crate::frames::Bracket;
 use ndarray::{Array2, ArrayViewMut1};
+use stopspan_core::model::Bracket;
 
 /// Areas nearer to each other than twice this many blocks are shown by the same frame; as far around them it is looked whether
 /// the reference is clipped.

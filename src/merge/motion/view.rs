@@ -1,12 +1,12 @@
 //! A frame reduced to blocks of 2 x 2 or 4 x 4 pixels: radiance, its variance, and whether a block can say "at least" or "at most".
 use super::blocks::{self, BLOCKS, Sample};
-use crate::formats::Compression;
-use crate::frames::Bracket;
-use crate::merge::noise::{Noise, NoiseModel};
-use crate::raster::{Pixels, Transform, Work, wide};
-use crate::response::{Response, ResponseCurve};
 use ndarray::Array3;
 use std::ops::Range;
+use stopspan_core::model::Bracket;
+use stopspan_core::model::Compression;
+use stopspan_core::model::{Noise, NoiseModel};
+use stopspan_core::model::{Response, ResponseCurve};
+use stopspan_core::raster::{Pixels, Transform, Work, wide};
 
 /// Codes (of 255) above the floor below which a block is black, and below the clip level above which a pixel may be
 /// clipped (compression rings around clipped areas).
@@ -169,7 +169,7 @@ impl<'a> View<'a> {
                 curve: curve.clone(),
                 noise: *noise,
                 factor: bracket.channel_exposure(frame, c),
-                gain: crate::merge::gain(bracket, frame),
+                gain: crate::gain(bracket, frame),
                 ratio_stops,
                 lumps: lumps(&this.picture.compression, c, response.curves.len()),
                 independent: if demosaiced {

@@ -8,10 +8,10 @@ mod tests;
 mod window;
 
 use super::sampling::{CLIPPED, UNCOVERED};
-use crate::raster::{Transform, Work, wide};
 use ndarray::Array3;
 use places::{COLUMNS, LANES, Places, TAPS, lanes};
 use std::ops::Range;
+use stopspan_core::raster::{Transform, Work, wide};
 use window::Window;
 
 /// Rows of the reference that are read at a time, at most.

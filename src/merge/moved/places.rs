@@ -1,6 +1,6 @@
 //! Where the pixels of a row of the reference lie in a frame, and the weights of the pixels around.
-use crate::raster::{Transform, whole};
 use std::ops::Range;
+use stopspan_core::raster::{Transform, whole};
 
 /// Columns of a tile.
 pub(super) const COLUMNS: usize = 256;

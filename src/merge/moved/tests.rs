@@ -1,7 +1,7 @@
 //! Rows against the definition, place by place.
 use super::*;
-use crate::raster::{Interpolation, Point};
 use proptest::prelude::*;
+use stopspan_core::raster::{Interpolation, Point};
 
 /// The definition: every sample with weight, one after the other, at one place; and the energy. A place within a millionth of a
 /// pixel of a centre is that centre.

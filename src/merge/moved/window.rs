@@ -1,8 +1,8 @@
 //! The part of a frame that a tile reaches into, in light.
 use super::places::{LANES, TAPS};
-use crate::raster::{Point, Transform};
 use ndarray::Array3;
 use std::ops::Range;
+use stopspan_core::raster::{Point, Transform};
 
 /// A part of a frame channel by channel; beyond the border the outermost pixels are repeated.
 #[derive(Default)]

@@ -2,7 +2,7 @@
 use super::axis::Axis;
 use super::chart::{Caption, Chart};
 use super::marks::Mark;
-use crate::measure::compare::{Comparison, EdgeResponse, edge_response::FREQUENCY_STEP};
+use stopspan_core::results::{Comparison, EdgeResponse, FREQUENCY_STEP};
 
 /// Edge responses of the first edge; `None` where none was found.
 pub(crate) fn edge(comparison: &Comparison, id: &str) -> Option<String> {

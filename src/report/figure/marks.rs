@@ -1,5 +1,5 @@
 //! How the series of a chart look: colour class, dash, point shape. Told apart without colour as well.
-use crate::measure::{PictureKind, PictureMeasurement};
+use stopspan_core::results::{PictureKind, PictureMeasurement};
 
 /// Point shapes, drawn around (0, 0).
 const SHAPES: [&str; 6] = [

@@ -30,10 +30,8 @@ pub(crate) use response::{
 };
 pub(crate) use scene::scene;
 pub(crate) use snr::snr;
-pub(crate) use source::{
-    LIMIT as SOURCE_LIMIT, NONE as NO_SOURCE, colour as source_colour, coloured,
-    stride as source_stride,
-};
+pub use source::{LIMIT as SOURCE_LIMIT, stride as source_stride};
+pub(crate) use source::{NONE as NO_SOURCE, colour as source_colour, coloured};
 pub use strip::{CELL, Strip, log_display, strip};
 pub(crate) use through_raw::through_raw;
 pub(crate) use tone_curve::tone_curve;
@@ -41,10 +39,10 @@ pub(crate) use tone_curve::tone_curve;
 use super::sheet::CropRow;
 use ndarray::{Array2, Array3};
 
-/// Pictures that the page shows and that are not in the [`Report`](super::Report): one entry a bracket, in its order.
+/// Pictures that the page shows and that are not in the [`Report`](stopspan_core::results::Report): one entry a bracket, in its order.
 #[derive(Debug, Clone, Default)]
 pub struct Figures {
-    /// In the order of [`Report::brackets`](super::Report::brackets); missing ones are left out of the page.
+    /// In the order of [`Report::brackets`](stopspan_core::results::Report::brackets); missing ones are left out of the page.
     pub brackets: Vec<BracketFigures>,
 }
 
@@ -52,7 +50,7 @@ pub struct Figures {
 #[derive(Debug, Clone, Default)]
 pub struct BracketFigures {
     /// The wedge as one row of cells for each picture measured, in the order of
-    /// [`BracketReport::pictures`](super::BracketReport::pictures).
+    /// [`BracketReport::pictures`](stopspan_core::results::BracketReport::pictures).
     pub strips: Vec<Option<Strip>>,
     /// The tone-mapped picture, 8-bit sRGB, shape (rows, columns, 3), any size: it is reduced for the page.
     pub preview: Option<Array3<u8>>,

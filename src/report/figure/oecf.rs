@@ -1,10 +1,10 @@
 //! OECF: green code against log2 exposure, measured on the wedge (after ISO 14524, which uses log10).
-use super::super::BracketReport;
 use super::axis::Axis;
 use super::chart::{Caption, Chart};
 use super::marks::{Mark, of_picture};
-use crate::measure::{PictureKind, PictureMeasurement};
-use crate::units::Density;
+use stopspan_core::results::BracketReport;
+use stopspan_core::results::{PictureKind, PictureMeasurement};
+use stopspan_core::units::Density;
 
 /// A look, a name, and points.
 type Series<'a> = (Mark, &'a str, Vec<(f64, f64)>);

@@ -1,6 +1,6 @@
 //! A quadrilateral drawn onto a picture, light and dark in turn so that it shows on any ground.
-use crate::raster::Quad;
 use ndarray::Array3;
+use stopspan_core::raster::Quad;
 
 /// Pixels of one light or dark dash.
 const DASH: usize = 5;
@@ -41,7 +41,7 @@ pub(crate) fn outline(picture: &mut Array3<u8>, quad: &Quad, scale: f64) {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::raster::Point;
+    use stopspan_core::raster::Point;
 
     #[test]
     fn draws_the_sides_and_nothing_else() {

@@ -40,7 +40,7 @@ pub(crate) fn reduced(picture: &Array3<u8>, limit: usize) -> Array3<u8> {
 /// The picture as a PNG data URI, every sample kept; `None` if it is empty, has not three channels, or is too large.
 pub(crate) fn png_uri(picture: &Array3<u8>) -> Option<String> {
     size(picture)?;
-    let bytes = crate::formats::png::encode8(picture.view(), None).ok()?;
+    let bytes = stopspan_formats::png::encode8(picture.view(), None).ok()?;
     Some(uri("image/png", &bytes))
 }
 

@@ -1,12 +1,12 @@
 //! Usable range as bars: stops from clipping down to SNR 1 (wide) and SNR 10 (narrow), with 95 % intervals.
-use super::super::BracketReport;
 use super::super::html::escape;
-use super::super::words::{at_snr, stops_interval, telling};
+use super::super::words::{stops_interval, telling};
 use super::axis::{Axis, minus};
 use super::chart::{WIDTH, short};
 use super::marks::of_picture;
-use crate::measure::{Limit, PictureMeasurement, UsableStops};
 use std::fmt::Write;
+use stopspan_core::results::BracketReport;
+use stopspan_core::results::{Limit, PictureMeasurement, UsableStops};
 
 const ROW: f64 = 48.0;
 const SIDE: f64 = 8.0;
@@ -38,13 +38,13 @@ pub(crate) fn ranged(
     bracket: &BracketReport,
     wanted: impl Fn(&PictureMeasurement) -> bool,
 ) -> Option<(Vec<(usize, &PictureMeasurement)>, Axis)> {
-    let has_range = |p: &PictureMeasurement| at_snr(p, 1.0).is_some_and(|u| u.stops.is_some());
+    let has_range = |p: &PictureMeasurement| p.at_snr(1.0).is_some_and(|u| u.stops.is_some());
     let pictures = bracket.pictures.iter().enumerate();
     let shown: Vec<_> = pictures
         .filter(|(_, p)| wanted(p) && has_range(p))
         .collect();
     let ends = shown.iter().filter_map(|(_, p)| {
-        let usable = at_snr(p, 1.0)?;
+        let usable = p.at_snr(1.0)?;
         usable.high95.or(usable.stops)
     });
     let axis = Axis::linear("stops below clipping", ends.chain([0.0]))?;
@@ -78,7 +78,7 @@ pub(super) fn grid(axis: &Axis, bottom: f64) -> String {
 
 fn bar(axis: &Axis, (picture, name): (&PictureMeasurement, &str), class: &str, top: f64) -> String {
     let mut out = String::new();
-    let text = at_snr(picture, 1.0).map_or_else(String::new, stops_interval);
+    let text = picture.at_snr(1.0).map_or_else(String::new, stops_interval);
     let _ = writeln!(
         out,
         r#"<text class="strong" x="{SIDE}" y="{:.1}">{}</text><text x="{:.1}" y="{:.1}" text-anchor="end">{}</text>"#,
@@ -89,7 +89,7 @@ fn bar(axis: &Axis, (picture, name): (&PictureMeasurement, &str), class: &str, t
         minus(&text.replace('-', "\u{2013}")).replace(">=", "\u{2265} ")
     );
     for (snr, name, offset, height) in [(1.0, "wide", 19.0, 16.0), (10.0, "narrow", 23.0, 8.0)] {
-        let Some((usable, stops)) = at_snr(picture, snr).and_then(|u| Some((u, u.stops?))) else {
+        let Some((usable, stops)) = picture.at_snr(snr).and_then(|u| Some((u, u.stops?))) else {
             continue;
         };
         let end = place(axis, stops);
@@ -136,7 +136,7 @@ fn describe(shown: &[(usize, &PictureMeasurement)]) -> String {
     let lines: Vec<String> = shown
         .iter()
         .map(|(_, p)| {
-            let text = |snr| at_snr(p, snr).map_or_else(|| "-".to_owned(), stops_interval);
+            let text = |snr| p.at_snr(snr).map_or_else(|| "-".to_owned(), stops_interval);
             format!(
                 "{}: {} stops down to SNR 1, {} down to SNR 10",
                 p.file,

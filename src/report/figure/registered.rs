@@ -1,6 +1,6 @@
 //! What the page shows of registration and motion.
-use crate::raster::Quad;
 use ndarray::Array3;
+use stopspan_core::raster::Quad;
 
 /// Pictures of how the frames of a bracket lay and of what moved.
 #[derive(Debug, Clone)]

@@ -1,9 +1,9 @@
 //! Response curve: log2 exposure against level, one line a channel with its 95 % band.
-use super::super::BracketReport;
 use super::axis::Axis;
 use super::chart::{Caption, Chart};
 use super::marks::of_channel;
-use crate::response::ResponseCurve;
+use stopspan_core::model::ResponseCurve;
+use stopspan_core::results::BracketReport;
 
 /// Stops below the clip level that are still drawn.
 const DEEPEST: f64 = -14.0;

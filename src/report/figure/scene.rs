@@ -1,14 +1,14 @@
 //! The scene as a histogram of radiance, and under it the part of it that each frame and the merge hold.
-use super::super::BracketReport;
 use super::super::html::escape;
-use super::super::words::{at_snr, decimal, scene::tenths, telling};
+use super::super::words::{decimal, scene::tenths, telling};
 use super::axis::{Axis, minus};
 use super::chart::{WIDTH, short};
 use super::marks::of_picture;
 use super::range::{grid, place};
-use crate::measure::advice::{Histogram, Scene};
-use crate::measure::{PictureKind, PictureMeasurement};
 use std::fmt::Write;
+use stopspan_core::results::BracketReport;
+use stopspan_core::results::{Histogram, Scene};
+use stopspan_core::results::{PictureKind, PictureMeasurement};
 
 const SIDE: f64 = 8.0;
 const HISTOGRAM: f64 = 110.0;
@@ -58,7 +58,7 @@ pub(crate) fn scene(bracket: &BracketReport, id: &str) -> Option<String> {
 }
 
 fn rows<'a>(bracket: &'a BracketReport, scene: &Scene) -> Vec<Row<'a>> {
-    let used = |f: &crate::report::FrameEntry| f.exposure.used.value;
+    let used = |f: &stopspan_core::results::FrameEntry| f.exposure.used.value;
     let zero = bracket
         .frames
         .iter()
@@ -80,7 +80,7 @@ fn rows<'a>(bracket: &'a BracketReport, scene: &Scene) -> Vec<Row<'a>> {
             (PictureKind::Merge, _) => (zero - least, shares.map(|s| s.merge)),
             _ => return None,
         };
-        let end = |snr| Some(top - at_snr(picture, snr)?.stops?);
+        let end = |snr| Some(top - picture.at_snr(snr)?.stops?);
         let (snr1, snr10) = (end(1.0)?, end(10.0)?);
         top.is_finite().then_some(Row {
             index,

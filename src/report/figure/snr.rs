@@ -1,10 +1,10 @@
 //! SNR of one pixel against density (or step), all pictures, with the thresholds 1 and 10.
-use super::super::BracketReport;
 use super::super::words::significant;
 use super::axis::Axis;
 use super::chart::{Caption, Chart};
 use super::marks::{Mark, of_picture};
-use crate::measure::{Patch, PictureMeasurement};
+use stopspan_core::results::BracketReport;
+use stopspan_core::results::{Patch, PictureMeasurement};
 
 /// SNR below which points are not drawn.
 const LOWEST: f64 = 0.1;

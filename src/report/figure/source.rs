@@ -26,10 +26,10 @@ pub(crate) fn colour(index: usize, frames: usize) -> [u8; 3] {
 }
 
 /// Longest side of the picture on the page, pixels.
-pub(crate) const LIMIT: usize = 480;
+pub const LIMIT: usize = 480;
 
 /// Of a plane of so many rows and columns every n-th is shown.
-pub(crate) fn stride(shape: (usize, usize), limit: usize) -> usize {
+pub fn stride(shape: (usize, usize), limit: usize) -> usize {
     shape.0.max(shape.1).div_ceil(limit.max(1)).max(1)
 }
 

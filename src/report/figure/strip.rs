@@ -1,7 +1,8 @@
 //! The wedge of one picture as one row of equal cells, lightest step first, for putting pictures under each other.
-use crate::measure::{Homography, Patch, UNIT_SQUARE};
-use crate::raster::Point;
 use ndarray::Array3;
+use stopspan_core::model::{Homography, UNIT_SQUARE};
+use stopspan_core::raster::Point;
+use stopspan_core::results::Patch;
 
 /// Rows and columns of one cell, pixels.
 pub const CELL: (usize, usize) = (32, 24);

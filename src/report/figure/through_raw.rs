@@ -1,9 +1,9 @@
 //! The camera's curve through the raw files: true points, and the recovered response as a line.
-use super::super::BracketReport;
 use super::axis::Axis;
 use super::chart::{Caption, Chart};
 use super::marks::of_channel;
-use crate::measure::CurvePoint;
+use stopspan_core::results::BracketReport;
+use stopspan_core::results::CurvePoint;
 
 /// Recovered less true log2 exposure in hundredths of a stop against level, with the 95 % interval of the true points; `None` without curves.
 pub(crate) fn through_raw(bracket: &BracketReport, id: &str) -> Option<String> {

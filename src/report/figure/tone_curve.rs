@@ -2,7 +2,7 @@
 use super::axis::Axis;
 use super::chart::{Caption, Chart};
 use super::marks::Mark;
-use crate::measure::compare::Comparison;
+use stopspan_core::results::Comparison;
 
 const CURVE: Mark = Mark {
     class: "hdr",

@@ -1,11 +1,11 @@
 //! One bracket on the page: answer, table, wedge strips, figures, pictures, exposures, findings, details.
-use super::super::BracketReport;
 use super::super::figure::{self, BracketFigures};
 use super::super::words::{self, count, percent};
 use super::{comparison, densities, escape, register, scene, strips, table};
-use crate::finding::Severity;
-use crate::response::ResponseCurve;
 use std::fmt::Write;
+use stopspan_core::finding::Severity;
+use stopspan_core::model::ResponseCurve;
+use stopspan_core::results::BracketReport;
 
 /// Longest side of the preview on the page, pixels.
 const PREVIEW: usize = 960;
@@ -236,7 +236,8 @@ fn findings(out: &mut String, bracket: &BracketReport) {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::measure::{UNIT_SQUARE, WedgePlace};
+    use stopspan_core::model::UNIT_SQUARE;
+    use stopspan_core::results::WedgePlace;
 
     #[test]
     fn the_legend_says_why_a_candidate_was_not_measured() {

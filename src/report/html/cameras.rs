@@ -1,9 +1,9 @@
 //! Cameras beside each other: one table, the light each received, what cannot be compared.
-use super::super::Report;
-use super::super::cameras::{CameraComparison, CameraRow, Figure, NotComparable};
 use super::super::words::{decimal, seconds, stops_interval};
 use super::escape;
 use std::fmt::Write;
+use stopspan_core::results::Report;
+use stopspan_core::results::{CameraComparison, CameraRow, Figure, NotComparable};
 
 /// Writes the section; nothing with fewer than two cameras.
 pub(super) fn cameras(out: &mut String, report: &Report) {

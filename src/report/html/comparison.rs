@@ -1,12 +1,12 @@
 //! The camera's own HDR picture against the merge: table with intervals and ties, tone curve, edge response, ghosts.
-use super::super::BracketReport;
 use super::super::figure::{self, BracketFigures};
 use super::super::words::{self, difference, interval, percent, quantity_words};
 use super::bracket::view;
 use super::escape;
 use super::table::Table;
-use crate::measure::compare::{Comparison, ToneKind};
 use std::fmt::Write;
+use stopspan_core::results::BracketReport;
+use stopspan_core::results::{Comparison, ToneKind};
 
 /// Longest side of the picture of ghosts, pixels.
 const GHOSTS: usize = 960;

@@ -1,8 +1,8 @@
 //! What known densities say of a bracket, as a table: span of the exposures, glare, evenness of the light.
-use super::super::BracketReport;
 use super::super::words::decimal;
 use super::table::{Table, plus};
-use crate::measure::calibrate::{Calibration, LightSource};
+use stopspan_core::results::BracketReport;
+use stopspan_core::results::{Calibration, LightSource};
 
 /// Writes the table; nothing without known densities.
 pub(super) fn densities(out: &mut String, bracket: &BracketReport) {

@@ -16,9 +16,10 @@ mod table;
 
 pub(crate) use escape::escape;
 
-use super::{BracketReport, Figures, Report};
-use crate::report::figure::BracketFigures;
+use super::Figures;
+use crate::figure::BracketFigures;
 use std::fmt::Write;
+use stopspan_core::results::{BracketReport, Report};
 
 const STYLE: &str = include_str!("style.css");
 

@@ -1,8 +1,8 @@
 //! What the words mean, with the standards named; and where the figures come from.
-use super::super::Report;
 use super::super::words::bytes;
 use super::escape;
 use std::fmt::Write;
+use stopspan_core::results::Report;
 
 const TERMS: [(&str, &str); 16] = [
     (

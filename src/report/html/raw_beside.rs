@@ -1,13 +1,14 @@
 //! Pictures beside raw files of the same shots: one table a pair of brackets, what the camera cut, its curve.
-use super::super::cameras::Figure;
 use super::super::figure;
-use super::super::raw_beside::{SavedTwice, SavedTwiceRow, sentences};
+use super::super::raw_beside::sentences;
 use super::super::words::{decimal, percent, stops_interval};
-use super::super::{BracketReport, Report};
 use super::bracket::chart;
 use super::escape;
 use super::table::{Table, none};
 use std::fmt::Write;
+use stopspan_core::results::Figure;
+use stopspan_core::results::{BracketReport, Report};
+use stopspan_core::results::{SavedTwice, SavedTwiceRow};
 
 /// Writes a section for every bracket that was saved twice.
 pub(super) fn raw_beside(out: &mut String, report: &Report) {

@@ -1,12 +1,12 @@
 //! How the frames lay and what moved: outlines over the reference, shifts, before and after, and the map of motion.
-use super::super::BracketReport;
 use super::super::figure::{self, BracketFigures, Registered};
 use super::super::words::{decimal, percent};
 use super::bracket::view;
 use super::escape;
 use super::table::{Table, none};
-use crate::finding::Finding;
 use std::fmt::Write;
+use stopspan_core::finding::Finding;
+use stopspan_core::results::BracketReport;
 
 /// Longest side of the pictures, pixels.
 const SIDE: usize = 640;
@@ -65,7 +65,7 @@ fn shifts(out: &mut String, bracket: &BracketReport, registered: &Registered) {
     );
     for (index, frame) in bracket.frames.iter().enumerate() {
         let shift = frame.shift.filter(|_| !frame.reference);
-        let number = |of: &dyn Fn(&crate::report::Shift) -> Option<f64>, digits| {
+        let number = |of: &dyn Fn(&stopspan_core::results::Shift) -> Option<f64>, digits| {
             let value = shift.as_ref().and_then(of);
             value.map_or_else(none, |v| decimal(v, digits))
         };

@@ -1,11 +1,11 @@
 //! The scene on the page: sentences, chart, shares held, brackets that would do, gain; and the range at every SNR.
-use super::super::BracketReport;
 use super::super::figure;
-use super::super::words::{at_snr, decimal, kind_words, limit_words, scene as say, stops_interval};
+use super::super::words::{decimal, kind_words, limit_words, scene as say, stops_interval};
 use super::escape;
 use super::table::{Table, none};
-use crate::measure::UsableStops;
 use std::fmt::Write;
+use stopspan_core::results::BracketReport;
+use stopspan_core::results::UsableStops;
 
 /// Writes the part of the page on the scene; nothing where no pixel was counted.
 pub(super) fn scene(out: &mut String, bracket: &BracketReport, id: &str) {
@@ -50,7 +50,7 @@ fn held(out: &mut String, bracket: &BracketReport) {
         "Share of the scene's pixels that is not clipped and reaches an SNR in one pixel",
         &["picture", "SNR 1", "SNR 3", "SNR 10", "SNR 40"],
     );
-    let cells = |share: &dyn Fn(&crate::measure::advice::Held) -> Option<f64>| {
+    let cells = |share: &dyn Fn(&stopspan_core::results::Held) -> Option<f64>| {
         [1.0, 3.0, 10.0, 40.0].map(|snr| {
             let held = scene.held.iter().find(|h| h.snr == snr);
             held.and_then(share).map_or_else(none, say::tenths)
@@ -126,20 +126,21 @@ pub(super) fn ranges(out: &mut String, bracket: &BracketReport) {
         ],
     );
     for picture in &bracket.pictures {
-        let pixel = [1.0, 3.0, 10.0, 40.0]
-            .map(|snr| at_snr(picture, snr).map_or_else(none, stops_interval));
+        let pixel =
+            [1.0, 3.0, 10.0, 40.0].map(|snr| picture.at_snr(snr).map_or_else(none, stops_interval));
         let limit = |u: Option<&UsableStops>| {
             u.filter(|u| u.stops.is_some())
                 .map_or_else(none, |u| limit_words(u.limited_by).to_owned())
         };
         let mut cells = pixel.to_vec();
-        cells.push(limit(at_snr(picture, 1.0)));
+        cells.push(limit(picture.at_snr(1.0)));
         table.row(&picture.file, kind_words(picture.kind), &cells);
         let areas: Vec<Option<UsableStops>> = [1.0, 3.0, 10.0, 40.0]
             .iter()
-            .map(|&snr| at_snr(picture, snr).and_then(of_area))
+            .map(|&snr| picture.at_snr(snr).and_then(of_area))
             .collect();
-        let Some(pixels) = at_snr(picture, 1.0)
+        let Some(pixels) = picture
+            .at_snr(1.0)
             .and_then(|u| u.normalised)
             .map(|n| n.pixels)
         else {

@@ -1,10 +1,10 @@
 //! The wedge of every picture under each other, with brackets under the steps that run together and the count beside.
-use super::super::BracketReport;
 use super::super::figure::{self, BracketFigures, Strip};
 use super::super::words::{kind_words, reason_letter, reason_words};
 use super::escape;
-use crate::measure::{JoinReason, Joined, PictureMeasurement};
 use std::fmt::Write;
+use stopspan_core::results::BracketReport;
+use stopspan_core::results::{JoinReason, Joined, PictureMeasurement};
 
 /// Steps from `first` to `last` that run together for one reason.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

@@ -1,13 +1,13 @@
 //! Tables of a bracket: pictures, frames, exposure check, every step, noise model and map.
 use super::super::words::{
-    at_snr, count, decimal, kind_words, limit_words, percent, reason_name, seconds, significant,
+    count, decimal, kind_words, limit_words, percent, reason_name, seconds, significant,
     source_name, stops_interval,
 };
-use super::super::{BracketReport, FrameEntry};
 use super::escape;
-use crate::measure::{JoinReason, PictureMeasurement, UsableStops};
-use crate::units::Estimate;
 use std::fmt::Write;
+use stopspan_core::results::{BracketReport, FrameEntry};
+use stopspan_core::results::{JoinReason, PictureMeasurement, UsableStops};
+use stopspan_core::units::Estimate;
 
 /// A table being written: every cell's text is escaped here and nowhere else.
 pub(super) struct Table {
@@ -111,8 +111,10 @@ pub(super) fn pictures(out: &mut String, bracket: &BracketReport) {
     for picture in &bracket.pictures {
         let number = |n: Option<usize>| n.map_or_else(none, |n| n.to_string());
         let levels = picture.levels;
-        let range = |snr| at_snr(picture, snr).map_or_else(none, stops_interval);
-        let limit = at_snr(picture, 1.0).filter(|u: &&UsableStops| u.stops.is_some());
+        let range = |snr| picture.at_snr(snr).map_or_else(none, stops_interval);
+        let limit = picture
+            .at_snr(1.0)
+            .filter(|u: &&UsableStops| u.stops.is_some());
         table.row(
             &picture.file,
             kind_words(picture.kind),

@@ -2,11 +2,11 @@
 use super::canvas::{Canvas, MARGIN, Type};
 use super::lettering::{cut, lines};
 use super::range::{grid, place, whisker};
-use crate::measure::Limit;
-use crate::report::Report;
-use crate::report::cameras::{CameraRow, Figure};
-use crate::report::figure::axis::Axis;
-use crate::report::words::stops_interval;
+use crate::figure::axis::Axis;
+use crate::words::stops_interval;
+use stopspan_core::results::Limit;
+use stopspan_core::results::Report;
+use stopspan_core::results::{CameraRow, Figure};
 
 const NAMES: f64 = 480.0;
 const TALLEST: f64 = 260.0;
@@ -137,7 +137,7 @@ fn camera(
     }
 }
 
-fn interval(usable: &crate::measure::UsableStops) -> String {
+fn interval(usable: &stopspan_core::results::UsableStops) -> String {
     let text = stops_interval(usable).replace('-', "\u{2013}");
     format!("{} stops", text.replace(">=", "\u{2265} "))
 }

@@ -3,9 +3,9 @@ use super::super::figure::png_uri;
 use super::super::html::escape;
 use super::lettering::{cut, lines};
 use super::settings::Look;
-use crate::report::Program;
 use ndarray::Array3;
 use std::fmt::Write;
+use stopspan_core::results::Program;
 
 /// The typeface of the PNG; the SVG asks for it first and for ones of like widths after it.
 pub(super) const TYPEFACE: &str = "DejaVu Sans";

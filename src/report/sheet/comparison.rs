@@ -2,9 +2,9 @@
 use super::canvas::{Anchor, Canvas, MARGIN, Type};
 use super::lettering::{cut, width as text_width};
 use super::subject;
-use crate::measure::compare::{Compared, Comparison, Quantity};
-use crate::report::BracketReport;
-use crate::report::words::{difference, interval, quantity_words};
+use crate::words::{difference, interval, quantity_words};
+use stopspan_core::results::BracketReport;
+use stopspan_core::results::{Compared, Comparison, Quantity};
 
 /// What stands on the sheet, in this order, where it could be measured.
 const SHOWN: [Quantity; 15] = [

@@ -1,9 +1,9 @@
 //! The same place of several pictures side by side, pixel for pixel.
 use super::canvas::{Canvas, MARGIN, Type};
 use super::lettering::cut;
-use crate::report::BracketReport;
-use crate::report::words::telling;
+use crate::words::telling;
 use ndarray::Array3;
+use stopspan_core::results::BracketReport;
 
 /// One place in several pictures.
 #[derive(Debug, Clone, PartialEq)]
@@ -32,7 +32,7 @@ const HEAD: f64 = 84.0;
 const TAIL: f64 = 44.0;
 
 /// Columns and rows, pixels, that each crop may have when `across` x `down` of them share a sheet of a size.
-pub(crate) fn room(size: (usize, usize), (across, down): (usize, usize)) -> (usize, usize) {
+pub fn room(size: (usize, usize), (across, down): (usize, usize)) -> (usize, usize) {
     let canvas = Canvas::new(size, super::Look::Light);
     let (width, height) = canvas.extent();
     let (across, down) = (across.max(1) as f64, down.max(1) as f64);

@@ -13,15 +13,16 @@ mod response;
 mod settings;
 mod wedge;
 
-pub(crate) use crops::room as crop_room;
+pub use crops::room as crop_room;
 pub use crops::{CropCell, CropRow};
 pub use rasterize::png;
 pub use settings::{CropPlace, Look, SheetSettings};
 
+use super::Strip;
 use super::words::kind_words;
-use super::{BracketReport, Report, Strip};
-use crate::measure::{PictureKind, PictureMeasurement};
 use canvas::Canvas;
+use stopspan_core::results::{BracketReport, Report};
+use stopspan_core::results::{PictureKind, PictureMeasurement};
 
 /// One finished sheet, ready to be written.
 pub struct Sheet {

@@ -3,11 +3,11 @@ use super::canvas::{Anchor, Canvas, MARGIN, Type};
 use super::lettering::{cut, width as text_width};
 use super::settings::SheetSettings;
 use super::{kind, subject};
-use crate::measure::{Limit, PictureKind, PictureMeasurement, UsableStops};
-use crate::report::BracketReport;
-use crate::report::figure::axis::Axis;
-use crate::report::figure::ranged;
-use crate::report::words::{at_snr, limit_words, marks, stops_interval, telling};
+use crate::figure::axis::Axis;
+use crate::figure::ranged;
+use crate::words::{limit_words, marks, stops_interval, telling};
+use stopspan_core::results::BracketReport;
+use stopspan_core::results::{Limit, PictureKind, PictureMeasurement, UsableStops};
 
 const NAMES: f64 = 400.0;
 const TALLEST: f64 = 170.0;
@@ -125,7 +125,7 @@ fn bars(
     let (top, height) = (top + head, height - head);
     let middle = top + 0.62 * height;
     for (snr, opacity, thick) in [(1.0, 0.35, 0.40), (10.0, 0.95, 0.18)] {
-        let Some((usable, stops)) = at_snr(picture, snr).and_then(|u| Some((u, u.stops?))) else {
+        let Some((usable, stops)) = picture.at_snr(snr).and_then(|u| Some((u, u.stops?))) else {
             continue;
         };
         let end = place(axis, span, stops);
@@ -146,9 +146,10 @@ fn bars(
         ..canvas.plain(30.0 * shrink)
     };
     let deep = canvas.soft(27.0 * shrink);
-    let first = at_snr(picture, 1.0).map_or_else(String::new, spoken);
-    let second =
-        at_snr(picture, 10.0).map_or_else(String::new, |u| format!("SNR 10: {}", number(u)));
+    let first = picture.at_snr(1.0).map_or_else(String::new, spoken);
+    let second = picture
+        .at_snr(10.0)
+        .map_or_else(String::new, |u| format!("SNR 10: {}", number(u)));
     let base = top + 0.30 * height;
     canvas.text((span.0 + 6.0, base), figure, &first);
     let past = span.0 + 6.0 + text_width(&first, figure) + 30.0;
@@ -195,7 +196,11 @@ fn number(usable: &UsableStops) -> String {
 }
 
 fn sentence(picture: &PictureMeasurement) -> String {
-    let text = |snr| at_snr(picture, snr).map_or_else(|| "none".to_owned(), stops_interval);
+    let text = |snr| {
+        picture
+            .at_snr(snr)
+            .map_or_else(|| "none".to_owned(), stops_interval)
+    };
     format!(
         "{}: {} down to SNR 1, {} down to SNR 10",
         picture.file,

@@ -1,10 +1,10 @@
 //! A sheet as pixels: the drawing by a general SVG renderer with the program's own typeface, pictures pixel for pixel.
 use super::Sheet;
 use super::canvas::{Canvas, TYPEFACE};
-use crate::formats::png::encode8;
 use ndarray::Array3;
 use resvg::{tiny_skia, usvg};
 use std::sync::{Arc, LazyLock};
+use stopspan_formats::png::encode8;
 
 static TYPEFACES: LazyLock<Arc<usvg::fontdb::Database>> = LazyLock::new(|| {
     let mut faces = usvg::fontdb::Database::new();

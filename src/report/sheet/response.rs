@@ -1,9 +1,9 @@
 //! The response curves of a bracket on one large chart.
 use super::canvas::{Anchor, Canvas, MARGIN, Type};
-use crate::report::BracketReport;
-use crate::report::figure::axis::Axis;
-use crate::report::figure::{by_support, response_levels, response_samples};
-use crate::report::words::method_words;
+use crate::figure::axis::Axis;
+use crate::figure::{by_support, response_levels, response_samples};
+use crate::words::method_words;
+use stopspan_core::results::BracketReport;
 
 const DASHES: [&str; 3] = ["22 10", "", "6 10"];
 

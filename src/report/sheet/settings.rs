@@ -1,7 +1,7 @@
 //! What can be asked of the sheets: size, look, pictures, places of crops.
-use crate::error::Error;
-use crate::measure::PictureMeasurement;
-use crate::report::words::kind_name;
+use crate::words::kind_name;
+use stopspan_core::Error;
+use stopspan_core::results::PictureMeasurement;
 
 /// Light or dark ground.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

@@ -3,10 +3,11 @@ use super::canvas::{Anchor, Canvas, MARGIN, Type};
 use super::lettering::{cut, width as text_width};
 use super::settings::SheetSettings;
 use super::{kind, subject};
-use crate::measure::PictureMeasurement;
-use crate::report::html::strips::{Run, runs};
-use crate::report::words::{count, reason_name, telling};
-use crate::report::{BracketReport, Strip};
+use crate::Strip;
+use crate::html::strips::{Run, runs};
+use crate::words::{count, reason_name, telling};
+use stopspan_core::results::BracketReport;
+use stopspan_core::results::PictureMeasurement;
 
 /// Width of the column of names and of the column of counts, units.
 const NAMES: f64 = 400.0;

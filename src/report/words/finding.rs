@@ -1,7 +1,7 @@
 //! Findings as plain sentences with their numbers, and how much each matters.
 use super::number::{decimal, percent, seconds, significant};
 use super::wedge;
-use crate::finding::{Finding, Severity};
+use stopspan_core::finding::{Finding, Severity};
 
 /// How much a finding matters to a reader of the figures.
 pub fn severity(finding: &Finding) -> Severity {

@@ -1,8 +1,8 @@
 //! All findings of a bracket as sentences: warnings first, each once, what recurs over steps or pictures in one sentence.
 use super::finding::{finding, severity};
-use crate::finding::{Finding, Severity};
-use crate::measure::PictureMeasurement;
-use crate::report::BracketReport;
+use stopspan_core::finding::{Finding, Severity};
+use stopspan_core::results::BracketReport;
+use stopspan_core::results::PictureMeasurement;
 
 /// Findings of a bracket and of its pictures as sentences: warnings first, each sentence once.
 pub fn all_findings(bracket: &BracketReport) -> Vec<(Severity, String)> {

@@ -1,8 +1,8 @@
 //! The answer in one sentence: steps told apart and stops held by the single frames, the camera's HDR and the merge.
-use super::super::BracketReport;
 use super::number;
-use crate::finding::Finding;
-use crate::measure::{PictureKind, PictureMeasurement, UsableStops};
+use stopspan_core::finding::Finding;
+use stopspan_core::results::BracketReport;
+use stopspan_core::results::{PictureKind, PictureMeasurement};
 
 /// Frames up to which each one's number is said; with more of them, the lowest and the highest.
 const LISTED: usize = 4;
@@ -72,7 +72,7 @@ fn levels(pictures: &[PictureMeasurement]) -> Option<String> {
 
 fn range(pictures: &[PictureMeasurement]) -> Option<String> {
     let said = |p: &PictureMeasurement| {
-        let usable = at_snr(p, 1.0)?;
+        let usable = p.at_snr(1.0)?;
         Some((usable.stops?, number::stops(usable)?))
     };
     let mut parts = Vec::new();
@@ -181,9 +181,4 @@ fn join(parts: &[String]) -> String {
         [one] => one.clone(),
         [most @ .., last] => format!("{} and {last}", most.join(", ")),
     }
-}
-
-/// The usable range at one SNR, if it was given.
-pub(crate) fn at_snr(picture: &PictureMeasurement, snr: f64) -> Option<&UsableStops> {
-    picture.usable_stops.iter().find(|u| u.snr == snr)
 }

@@ -13,7 +13,6 @@ mod wedge;
 pub(crate) use file_names::telling;
 pub use finding::{finding, severity};
 pub use gathered::all_findings;
-pub(crate) use headline::at_snr;
 pub use headline::headline;
 pub use number::{bytes, count, decimal, percent, seconds, significant, stops, stops_interval};
 pub(crate) use ranges::marks;
@@ -21,9 +20,9 @@ pub(crate) use wedge::why_not_measured;
 
 pub use quantity::{comparison, difference, interval, quantity_name, quantity_words};
 
-use crate::frames::ExposureSource;
-use crate::measure::{JoinReason, Limit, PictureKind};
-use crate::response::ResponseMethod;
+use stopspan_core::model::ExposureSource;
+use stopspan_core::model::ResponseMethod;
+use stopspan_core::results::{JoinReason, Limit, PictureKind};
 
 /// The name of a kind of picture as files state it.
 pub fn kind_name(kind: PictureKind) -> &'static str {

@@ -1,5 +1,5 @@
 //! Numbers as text, the same on every machine: fixed decimals, significant digits, stops with interval, seconds, bytes.
-use crate::measure::{Limit, UsableStops};
+use stopspan_core::results::{Limit, UsableStops};
 
 /// A number with `digits` decimals; "-" where it is not finite. Never "-0.0".
 pub fn decimal(value: f64, digits: usize) -> String {

@@ -1,6 +1,6 @@
 //! Quantities compared, and their figures with intervals, for a table or a sentence.
 use super::number::{decimal, percent};
-use crate::measure::compare::{Compared, Comparison, Difference, Interval, Quantity, ToneKind};
+use stopspan_core::results::{Compared, Comparison, Difference, Interval, Quantity, ToneKind};
 
 /// The name of a quantity as files state it.
 pub fn quantity_name(quantity: Quantity) -> &'static str {

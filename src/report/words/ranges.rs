@@ -1,6 +1,5 @@
 //! What the marks of a figure of usable ranges mean.
-use super::at_snr;
-use crate::measure::{Limit, PictureMeasurement, UsableStops};
+use stopspan_core::results::{Limit, PictureMeasurement, UsableStops};
 
 /// The bars, and those of the other marks that the pictures shown have; `dashed` where the figure marks the darkest step seen. Without a
 /// wedge there is no interval, and where the figures come from is said instead.
@@ -10,7 +9,7 @@ pub(crate) fn marks<'p>(
     dashed: bool,
 ) -> String {
     let usable: Vec<&UsableStops> = shown
-        .flat_map(|p| [1.0, 10.0].into_iter().filter_map(|snr| at_snr(p, snr)))
+        .flat_map(|p| [1.0, 10.0].into_iter().filter_map(|snr| p.at_snr(snr)))
         .filter(|u| u.stops.is_some())
         .collect();
     let any = |has: fn(&UsableStops) -> bool| usable.iter().any(|u| has(u));
@@ -34,7 +33,7 @@ pub(crate) fn marks<'p>(
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::measure::PictureKind;
+    use stopspan_core::results::PictureKind;
 
     fn picture(usable: UsableStops) -> PictureMeasurement {
         PictureMeasurement {

@@ -1,8 +1,8 @@
 //! The scene in sentences: what the frames hold of it, the best one, the bracket that would have been enough, the gain.
 use super::number::{count, decimal, seconds};
-use crate::measure::BracketGain;
-use crate::measure::advice::{Advice, BestFrame, Criterion, Scene};
-use crate::report::BracketReport;
+use stopspan_core::results::BracketGain;
+use stopspan_core::results::BracketReport;
+use stopspan_core::results::{Advice, BestFrame, Criterion, Scene};
 
 /// Frames up to which each one's share is said.
 const LISTED: usize = 4;

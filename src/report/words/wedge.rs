@@ -2,8 +2,8 @@
 use super::finding::signed;
 use super::gathered::runs;
 use super::number::{decimal, significant};
-use crate::finding::{EndDoubt, Finding, WedgeEnd};
-use crate::measure::find::CONFIDENT;
+use stopspan_core::finding::{EndDoubt, Finding, WedgeEnd};
+use stopspan_core::results::CONFIDENT;
 
 pub(super) fn wedge(finding: &Finding) -> Option<String> {
     use Finding as F;

@@ -2,7 +2,7 @@
 use super::NODES;
 use super::spread::Spread;
 use super::state::State;
-use crate::response::blocks::{BlockSamples, QUIET_CODES};
+use crate::blocks::{BlockSamples, QUIET_CODES};
 use rayon::prelude::*;
 use smallvec::SmallVec;
 

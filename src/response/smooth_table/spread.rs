@@ -1,7 +1,7 @@
 //! How much the pixels inside blocks vary, by frame and level: noise with the texture that is common.
 use super::NODES;
 use super::sight::TEXTURE_CODES;
-use crate::response::blocks::BlockSamples;
+use crate::blocks::BlockSamples;
 
 /// Bins of level.
 const BINS: usize = 32;

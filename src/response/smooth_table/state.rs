@@ -2,9 +2,10 @@
 use super::sight::{Sighting, Sightings};
 use super::system::System;
 use super::{NODES, PIN, TableFit};
-use crate::response::gamma_basis::{self, COLUMNS};
-use crate::statistics::isotonic;
+use crate::gamma_basis;
+use crate::gamma_basis::COLUMNS;
 use nalgebra::DVector;
+use stopspan_core::statistics::isotonic;
 
 /// Errors of neighbouring blocks and codes are alike, which the equations do not know: their standard uncertainties are
 /// raised by this factor, so that on simulated brackets 95 % bands hold the truth at about 95 % of the codes.
@@ -24,7 +25,7 @@ impl State {
     /// IEC 61966-2-1 as the first guess.
     pub(super) fn start(stated: &[f64]) -> Self {
         let table: Vec<f64> = (0..NODES)
-            .map(|i| crate::units::srgb_exposure((i as f64).max(0.25) / 255.0).log2())
+            .map(|i| stopspan_core::units::srgb_exposure((i as f64).max(0.25) / 255.0).log2())
             .collect();
         let pin = table[PIN];
         let table: Vec<f64> = table.iter().map(|g| g - pin).collect();

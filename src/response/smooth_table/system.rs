@@ -1,7 +1,8 @@
 //! The linear equations of one round: table, exposures and the generalised gamma curve's coefficients as unknowns.
 use super::sight::{Sighting, Sightings};
 use super::{NODES, PIN};
-use crate::response::gamma_basis::{self, COLUMNS};
+use crate::gamma_basis;
+use crate::gamma_basis::COLUMNS;
 use nalgebra::{DMatrix, DVector};
 
 /// Weight of squared curvature (stops per stop^2, integrated over stops) against the squared residual in standard

@@ -12,11 +12,11 @@ mod valley;
 mod valley_things;
 pub mod wedge;
 
-use crate::error::Error;
 use ndarray::{Array3, Axis};
 use rayon::prelude::*;
 use room::Colour;
 use serde::{Deserialize, Serialize};
+use stopspan_core::Error;
 use wedge::WedgePlan;
 
 /// What stands before the camera.

@@ -1,9 +1,9 @@
 //! A transmission step wedge on a light panel behind a black card, drawn in the picture plane.
 use super::noise::fractal;
 use super::room::Colour;
-use crate::error::Error;
-use crate::raster::{Point, Quad};
 use serde::{Deserialize, Serialize};
+use stopspan_core::Error;
+use stopspan_core::raster::{Point, Quad};
 
 /// A wedge of one row, lightest step on the left. Lengths are shares of the picture's width.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]

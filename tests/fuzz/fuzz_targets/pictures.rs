@@ -3,8 +3,9 @@
 use libfuzzer_sys::fuzz_target;
 use std::io::Write;
 use std::sync::LazyLock;
-use stopspan::formats::{Limits, read_header, read_picture};
-use stopspan::merge::store;
+use stopspan_core::model::Limits;
+use stopspan_formats::{read_header, read_picture};
+use stopspan_formats::map_file;
 
 /// A file in memory, where the system has such a folder.
 static PLACE: LazyLock<std::path::PathBuf> = LazyLock::new(|| {
@@ -45,5 +46,5 @@ fuzz_target!(|bytes: &[u8]| {
             );
         }
     }
-    let _ = store::read_exr(&PLACE, &limits);
+    let _ = map_file::read_exr(&PLACE, &limits);
 });

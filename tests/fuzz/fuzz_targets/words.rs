@@ -3,13 +3,11 @@
 #![no_main]
 use libfuzzer_sys::fuzz_target;
 use std::sync::LazyLock;
-use stopspan::frames::ExposureOverride;
-use stopspan::measure::wedge::{
-    KeptWedge, parse_corners, parse_densities, parse_grid, read_densities,
-};
+use stopspan_frames::ExposureOverride;
+use stopspan_measure::wedge::{KeptWedge, parse_corners, parse_densities, parse_grid, read_densities};
 use stopspan::pipeline::Part;
-use stopspan::report::sheet::SheetSettings;
-use stopspan::simulate::ScenarioSource;
+use stopspan_report::sheet::SheetSettings;
+use stopspan_simulate::ScenarioSource;
 
 /// A file in memory, where the system has such a folder.
 static PLACE: LazyLock<std::path::PathBuf> = LazyLock::new(|| {

@@ -1,10 +1,10 @@
 //! A made-up comparison for the report's tests: numbers measured on nothing.
-use stopspan::finding::Finding;
-use stopspan::measure::compare::{
+use stopspan_core::finding::Finding;
+use stopspan_core::raster::{Point, Region};
+use stopspan_core::results::{
     Compared, Comparison, Difference, DoubleEdges, Edge, EdgeResponse, Ghost, Ghosts, Interval,
     Knot, Quantity, SecondImage, ToneCurve, ToneKind, ToneTile,
 };
-use stopspan::raster::{Point, Region};
 
 const REGION: Region = Region {
     top: 80,

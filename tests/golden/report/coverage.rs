@@ -1,9 +1,7 @@
 //! A made-up scene: what the frames of the made-up bracket hold of it, and what they gain.
 use super::fixture::FILES;
-use stopspan::measure::BracketGain;
-use stopspan::measure::advice::{
-    Advice, AdvisedFrame, BestFrame, Criterion, Held, Histogram, Scene,
-};
+use stopspan_core::results::BracketGain;
+use stopspan_core::results::{Advice, AdvisedFrame, BestFrame, Criterion, Held, Histogram, Scene};
 
 pub fn gain() -> Vec<BracketGain> {
     [(1.0, 11.1, 2.26, Some(2.31)), (10.0, 6.2, 2.64, None)]

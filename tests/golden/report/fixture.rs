@@ -1,18 +1,19 @@
 //! A made-up bracket for the report's tests: numbers from a simple sensor formula, measured on nothing.
-use stopspan::finding::Finding;
-use stopspan::frames::{Exposure, ExposureSource};
-use stopspan::measure::levels::joined_because;
-use stopspan::measure::{
-    JoinReason, Joined, LevelCounts, Limit, NoiseModel, NormalisedStops, Pair, Patch, PictureKind,
-    PictureMeasurement, UsableStops, VisualWhite,
-};
-use stopspan::raster::Point;
-use stopspan::report::{
+use stopspan_core::finding::Finding;
+use stopspan_core::model::NoiseModel;
+use stopspan_core::model::{Exposure, ExposureSource};
+use stopspan_core::model::{Response, ResponseCurve, ResponseMethod};
+use stopspan_core::raster::Point;
+use stopspan_core::results::{
     BracketReport, Closure, ExposureCheck, FrameEntry, MapSummary, NoiseSummary, NoiseTerm,
     OutputFile, PairRatio, Shift,
 };
-use stopspan::response::{Response, ResponseCurve, ResponseMethod};
-use stopspan::units::{Estimate, ExposureTime, FNumber, IsoSpeed, Settings};
+use stopspan_core::results::{
+    JoinReason, Joined, LevelCounts, Limit, NormalisedStops, Pair, Patch, PictureKind,
+    PictureMeasurement, UsableStops, VisualWhite,
+};
+use stopspan_core::units::{Estimate, ExposureTime, FNumber, IsoSpeed, Settings};
+use stopspan_measure::levels::joined_because;
 
 pub const STEPS: usize = 21;
 const FULL_WELL: f64 = 8000.0;
@@ -374,7 +375,7 @@ pub fn bracket() -> BracketReport {
         }],
         ..BracketReport::default()
     };
-    bracket.headline = stopspan::report::words::headline(&bracket);
+    bracket.headline = stopspan_report::words::headline(&bracket);
     bracket
 }
 

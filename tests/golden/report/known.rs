@@ -1,11 +1,9 @@
 //! The made-up wedge: where it lies, and what its known densities say.
 use super::fixture::{STEPS, density};
-use stopspan::measure::WedgePlace;
-use stopspan::measure::calibrate::{
-    Calibration, Evenness, Exponent, Glare, GlareRange, LightSource,
-};
-use stopspan::raster::Point;
-use stopspan::units::Estimate;
+use stopspan_core::raster::Point;
+use stopspan_core::results::WedgePlace;
+use stopspan_core::results::{Calibration, Evenness, Exponent, Glare, GlareRange, LightSource};
+use stopspan_core::units::Estimate;
 
 pub fn place() -> WedgePlace {
     WedgePlace {

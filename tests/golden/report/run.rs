@@ -1,7 +1,8 @@
 //! A made-up run: one bracket, a picture left over, a file skipped, a failure.
 use super::fixture::{FILES, bracket};
-use stopspan::report::cameras::{CameraComparison, NotComparable, compare};
-use stopspan::report::{Failed, InputFile, Left, Report};
+use stopspan_core::results::{CameraComparison, NotComparable};
+use stopspan_core::results::{Failed, InputFile, Left, Report};
+use stopspan_report::cameras::compare;
 
 /// A run of one bracket, with a picture left over, a file skipped and a failure.
 pub fn report() -> Report {

@@ -1,10 +1,10 @@
 //! Made-up pictures for the page: wedge strips with grain, a scene, and which frame weighs most in it.
 use super::fixture::{STEPS, encoded, pictures};
 use ndarray::{Array2, Array3};
-use stopspan::measure::PictureKind;
-use stopspan::raster::Point;
-use stopspan::report::figure::{Outline, Registered, Strip, log_display, strip};
-use stopspan::report::{BracketFigures, Figures};
+use stopspan_core::raster::Point;
+use stopspan_core::results::PictureKind;
+use stopspan_report::figure::{Outline, Registered, Strip, log_display, strip};
+use stopspan_report::{BracketFigures, Figures};
 
 /// Noise that looks like noise and is the same every time: -1..1.
 fn grain(row: usize, column: usize) -> f64 {

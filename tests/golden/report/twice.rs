@@ -1,8 +1,9 @@
 //! The made-up run with a bracket of raw files of the same shots.
 use super::fixture::FILES;
 use super::run;
-use stopspan::measure::{CurvePoint, CurveThroughRaw, RawBeside, RawPair};
-use stopspan::report::{Report, raw_beside};
+use stopspan_core::results::Report;
+use stopspan_core::results::{CurvePoint, CurveThroughRaw, RawBeside, RawPair};
+use stopspan_report::raw_beside;
 
 pub fn report() -> Report {
     let mut report = run::report();

@@ -1,0 +1,42 @@
+//! The nouns that stages hand to each other. Every stage takes some of them and gives others, and knows no other stage.
+//!
+//! In reading order: a [`Picture`] read from a file, with what its [`Raw`] samples mean and its [`colour`] ([`profile`](profile_primaries) under it); a
+//! [`Frame`] with its [`Exposure`], and a [`Bracket`] of them; [`Clip`] levels and the scale of linear levels; the
+//! [`Response`]; the [`Noise`] model; how frames lie ([`Registration`]) and what [`Motion`] there was; the [`RadianceMap`] and
+//! its rows as [`Planes`]; a [`Homography`].
+mod picture;
+mod raw;
+
+pub mod colour;
+mod profile;
+
+mod bracket;
+mod clip;
+mod linear_scale;
+
+mod noise;
+mod response;
+
+mod motion;
+mod registration;
+
+mod map;
+mod planes;
+
+mod homography;
+
+pub use bracket::{Bracket, Exposure, ExposureSource, Finished, Frame, UNCHANGED, file_name};
+pub use clip::Clip;
+pub use homography::{
+    Homography, UNIT_SQUARE, contains, distance, is_convex_page, shortest_side, turn,
+};
+pub use linear_scale::{LinearScale, LinearScales, raw_of};
+pub use map::{RadianceMap, flag};
+pub use motion::Motion;
+pub use noise::{Noise, NoiseModel};
+pub use picture::{Compression, Format, Header, Limits, Picture, Rational};
+pub use planes::Planes;
+pub use profile::profile_primaries;
+pub use raw::{CameraColour, ColourCalibration, Raw};
+pub use registration::{MotionModel, Placement, Registration, TileResidual};
+pub use response::{Response, ResponseCurve, ResponseMethod};

@@ -1,0 +1,43 @@
+//! Everything a report is made of, as plain data: `measure` and the other stages fill it, `report` draws it.
+//!
+//! In reading order: what was [measured](PictureMeasurement) on a picture, and what the bracket gains ([`BracketGain`]); the
+//! [`ExposureCheck`]; the [`Scene`] and advice; known densities ([`Calibration`]); the camera's HDR picture against the merge
+//! ([`Comparison`]); raw files of the same shots ([`RawBeside`], [`SavedTwice`]); a bracket's entry ([`BracketReport`]); cameras beside each other
+//! ([`CameraComparison`]); the whole [`Report`].
+mod gain;
+mod measurement;
+
+mod exposure_check;
+
+mod calibration;
+mod scene;
+
+mod comparison;
+
+mod raw_beside;
+mod saved_twice;
+
+mod bracket;
+mod cameras;
+mod report;
+
+pub use bracket::{
+    BracketReport, FrameEntry, MapSummary, NoiseSummary, NoiseTerm, OutputFile, Shift,
+};
+pub use calibration::{Calibration, Evenness, Exponent, Glare, GlareRange, LightSource};
+pub use cameras::{CameraComparison, CameraRow, Figure, LightPair, NotComparable};
+pub use comparison::{
+    Compared, Comparison, Difference, DoubleEdges, Edge, EdgeResponse, FREQUENCY_STEP, Ghost,
+    Ghosts, Interval, Knot, Quantity, SecondImage, ToneCurve, ToneKind, ToneTile,
+};
+pub use exposure_check::{Closure, ExposureCheck, PairRatio};
+pub use gain::BracketGain;
+pub use measurement::{
+    CONFIDENT, DecidingQuantity, JoinReason, Joined, JoinedBecause, LevelCounts, Limit,
+    NormalisedStops, Pair, Patch, PictureKind, PictureMeasurement, UsableStops, VisualWhite,
+    WedgePlace,
+};
+pub use raw_beside::{CurvePoint, CurveThroughRaw, RawBeside, RawPair};
+pub use report::{Failed, InputFile, Left, Program, Report, SCHEMA};
+pub use saved_twice::{SavedTwice, SavedTwiceRow};
+pub use scene::{Advice, AdvisedFrame, BestFrame, Criterion, Held, Histogram, Scene};

@@ -1,0 +1,369 @@
+//! A radiance map as an OpenEXR file and back.
+//!
+//! Channels: `R`, `G`, `B` (FLOAT) hold radiance; `sigma.R`, `sigma.G`, `sigma.B` (HALF) its standard uncertainty from
+//! noise, in the same unit; `systematic.R`, `systematic.G`, `systematic.B` (HALF) the relative systematic one; `flags`
+//! (UINT) the flags plane. A map of one channel has `Y`, `sigma.Y`, `systematic.Y` and `flags` instead.
+//!
+//! Radiance keeps 16 significant bits (the OpenEXR writer says why). Uncertainties keep 6 significant bits, a rounding
+//! of at most 1.6 %, where an uncertainty is wanted to two significant digits at most (JCGM 100:2008, 7.2.6), of which the
+//! second may be off by half: 5 % of 10, 0.5 % of 99. HALF says
+//! values below 2^-14 in steps of 2^-24; its range ends at 2^-24, never at zero unless the uncertainty is, and at 65504,
+//! never at infinity.
+use crate::openexr;
+use crate::openexr::{Attributes, Channel, ChannelRows, Content, Kind, Layout, Scheme};
+use crate::staged::Outputs;
+use half::f16;
+use half::slice::HalfFloatSliceExt;
+use ndarray::{Array2, Array3};
+use std::ops::{Range, RangeInclusive};
+use std::path::Path;
+use stopspan_core::Error;
+use stopspan_core::error::InputProblem;
+use stopspan_core::model::Limits;
+use stopspan_core::model::{Planes, RadianceMap};
+use stopspan_core::raster::{Work, wide};
+use stopspan_core::units::Primaries;
+
+/// Layers of three (or one) channels each, in the order of the file's layout.
+const LAYERS: [(&str, Kind); 3] = [
+    ("", Kind::Float),
+    ("sigma.", Kind::Half),
+    ("systematic.", Kind::Half),
+];
+
+/// How a map is stored.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Stored {
+    /// Attributes of the file.
+    pub attributes: Attributes,
+    /// Samples of radiance: FLOAT, or HALF, which keeps 11 significant bits of what lies between 2^-14 and 65504.
+    pub samples: Kind,
+    /// Compression of all channels.
+    pub scheme: Scheme,
+}
+
+impl Default for Stored {
+    fn default() -> Self {
+        Stored {
+            attributes: Attributes::default(),
+            samples: Kind::Float,
+            scheme: Scheme::Pxr24,
+        }
+    }
+}
+
+/// Writes the map whose rows `strip` delivers, whole or not at all; `shape` is (rows, columns, channels), channels 1 or
+/// 3. `strip` is asked for 16 rows at a time (the last may be fewer), from several threads at once, so the map need
+/// never stand whole in memory. The bytes depend neither on the number of threads nor on the time.
+///
+/// # Errors
+/// [`Error::Output`]: as [`openexr::write`].
+pub fn write_exr(
+    path: &Path,
+    policy: &Outputs,
+    how: &Stored,
+    shape: (usize, usize, usize),
+    strip: impl Fn(Range<usize>) -> Planes + Sync,
+) -> Result<(), Error> {
+    let (rows, columns, channels) = shape;
+    let mut named: Vec<Channel> = LAYERS
+        .iter()
+        .flat_map(|(layer, kind)| {
+            let letters = letters(channels).iter();
+            let kind = if layer.is_empty() { how.samples } else { *kind };
+            letters.map(move |letter| Channel::new(format!("{layer}{letter}"), kind))
+        })
+        .collect();
+    named.push(Channel::new("flags", Kind::Uint));
+    let layout = Layout {
+        rows,
+        columns,
+        channels: named,
+        attributes: how.attributes.clone(),
+        scheme: how.scheme,
+    };
+    openexr::write(path, policy, &layout, |rows| {
+        channels_of(strip(rows), how.samples)
+    })
+}
+
+/// Reads a map that [`write_exr`] wrote. A file with radiance alone gives uncertainties and flags of zero.
+///
+/// # Errors
+/// [`Error::Input`]: as [`openexr::read`], and a file without float channels R, G, B or Y.
+pub fn read_exr(path: &Path, limits: &Limits) -> Result<RadianceMap, Error> {
+    let content = openexr::read(path, limits)?;
+    let channels = if content.channels.contains_key("R") {
+        3
+    } else {
+        1
+    };
+    let missing = || {
+        let what = InputProblem::Unsupported("OpenEXR without float channels R, G, B or Y".into());
+        Error::input(path, what)
+    };
+    let radiance = layer(&content, "", channels).ok_or_else(missing)?;
+    let none = || Array3::zeros(radiance.dim());
+    let flags = match content.channels.get("flags") {
+        Some(ChannelRows::Uint(v)) => v.iter().map(|&f| f as u16).collect(),
+        _ => vec![0; content.rows * content.columns],
+    };
+    Ok(RadianceMap {
+        statistical: layer(&content, "sigma.", channels).unwrap_or_else(none),
+        systematic: layer(&content, "systematic.", channels).unwrap_or_else(none),
+        flags: Array2::from_shape_vec((content.rows, content.columns), flags)
+            .map_err(|e| Error::input_because(path, InputProblem::Damaged, e))?,
+        primaries: primaries_of(&content.attributes),
+        radiance,
+    })
+}
+
+/// Reads the radiance of a map alone; uncertainties and flags are zero.
+///
+/// # Errors
+/// [`Error::Input`]: as [`read_exr`].
+pub fn read_exr_light(path: &Path, limits: &Limits) -> Result<RadianceMap, Error> {
+    let light = openexr::read_light(path, limits)?;
+    let primaries = primaries_of(&light.attributes);
+    Ok(RadianceMap::of_radiance(light.samples, primaries))
+}
+
+/// The primaries a file states; those of BT.709 where it states none, as the format has it.
+fn primaries_of(attributes: &Attributes) -> Primaries {
+    let stated = attributes.chromaticities.map(|xy| xy.map(f64::from));
+    stated.and_then(Primaries::new).unwrap_or_default()
+}
+
+fn letters(channels: usize) -> &'static [&'static str] {
+    if channels == 1 {
+        &["Y"]
+    } else {
+        &["R", "G", "B"]
+    }
+}
+
+/// The strip's samples, in the order of the layout.
+fn channels_of(strip: Planes, samples: Kind) -> Vec<ChannelRows> {
+    let radiance = strip.radiance.into_iter();
+    let mut rows: Vec<ChannelRows> = match samples {
+        Kind::Half => radiance
+            .map(|p| halves(p, |v| v.clamp(-65504.0, 65504.0)))
+            .collect(),
+        _ => radiance.map(ChannelRows::Float).collect(),
+    };
+    let uncertainties = strip.statistical.into_iter().chain(strip.systematic);
+    rows.extend(uncertainties.map(shortened));
+    rows.push(ChannelRows::Uint(
+        strip.flags.iter().map(|&f| u32::from(f)).collect(),
+    ));
+    rows
+}
+
+fn halves(plane: Vec<f32>, change: impl Fn(f32) -> f32) -> ChannelRows {
+    let changed: Vec<f32> = plane.into_iter().map(change).collect();
+    let mut halves = vec![f16::ZERO; changed.len()];
+    halves.convert_from_f32_slice(&changed);
+    ChannelRows::Half(halves)
+}
+
+/// Uncertainties in HALF, see [`short`].
+fn shortened(plane: Vec<f32>) -> ChannelRows {
+    let mut halves = vec![f16::ZERO; plane.len()];
+    wide(Shorten(&plane, &mut halves));
+    ChannelRows::Half(halves)
+}
+
+struct Shorten<'a>(&'a [f32], &'a mut [f16]);
+
+impl Work for Shorten<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(self) {
+        let parts = self.0.chunks(TOGETHER).zip(self.1.chunks_mut(TOGETHER));
+        for (some, halves) in parts {
+            let (low, high) = (*USUAL.start(), *USUAL.end());
+            let unusual = some
+                .iter()
+                .fold(false, |any, &v| any | !(v >= low && v <= high));
+            for (half, &value) in halves.iter_mut().zip(some) {
+                *half = quick(value);
+            }
+            if unusual {
+                let pairs = halves.iter_mut().zip(some);
+                pairs.for_each(|(half, &value)| *half = short(value));
+            }
+        }
+    }
+}
+
+/// Values converted together.
+const TOGETHER: usize = 256;
+/// Values that HALF says with all its bits, before and after rounding.
+const USUAL: RangeInclusive<f32> = 6.2e-5..=6.0e4;
+/// Bits of a float that are rounded away, of 23.
+const DROPPED: u32 = 18;
+
+/// 6 significant bits, to the nearest.
+#[inline(always)]
+fn rounded(value: f32) -> u32 {
+    (value.to_bits() + (1 << (DROPPED - 1))) & !((1 << DROPPED) - 1)
+}
+
+/// The same as [`short`] within [`USUAL`]: the exponent's origin moved, then the upper 16 bits.
+#[inline(always)]
+fn quick(value: f32) -> f16 {
+    const ORIGIN: u32 = (127 - 15) << 23;
+    f16::from_bits((rounded(value).wrapping_sub(ORIGIN) >> 13) as u16)
+}
+
+/// 6 significant bits, to the nearest, held within what HALF can say.
+fn short(value: f32) -> f16 {
+    let least = if value > 0.0 {
+        f32::from(f16::MIN_POSITIVE_SUBNORMAL)
+    } else {
+        0.0
+    };
+    f16::from_f32(f32::from_bits(rounded(value)).clamp(least, 65504.0))
+}
+
+fn layer(content: &Content, layer: &str, channels: usize) -> Option<Array3<f32>> {
+    let mut samples = Array3::zeros((content.rows, content.columns, channels));
+    for (k, letter) in letters(channels).iter().enumerate() {
+        let mut plane = samples.index_axis_mut(ndarray::Axis(2), k);
+        match content.channels.get(&format!("{layer}{letter}"))? {
+            ChannelRows::Float(v) => plane.iter_mut().zip(v).for_each(|(p, &v)| *p = v),
+            ChannelRows::Half(v) => plane.iter_mut().zip(v).for_each(|(p, v)| *p = v.to_f32()),
+            ChannelRows::Uint(_) => return None,
+        }
+    }
+    Some(samples)
+}
+
+#[cfg(test)]
+mod tests {
+    use crate::map_file::*;
+
+    fn map(rows: usize, columns: usize, channels: usize) -> RadianceMap {
+        let mut state = 9u32;
+        let mut random = move || {
+            state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+            (state >> 8) as f32 / (1 << 24) as f32
+        };
+        RadianceMap {
+            radiance: Array3::from_shape_fn((rows, columns, channels), |_| {
+                (20.0 * random() - 14.0).exp2() - 1e-4
+            }),
+            statistical: Array3::from_shape_fn((rows, columns, channels), |_| {
+                (-20.0 * random()).exp2()
+            }),
+            systematic: Array3::from_shape_fn((rows, columns, channels), |_| 0.2 * random()),
+            flags: Array2::from_shape_fn((rows, columns), |_| (random() * 65536.0) as u16),
+            primaries: Primaries::SRGB,
+        }
+    }
+
+    fn write(path: &Path, map: &RadianceMap, how: &Stored) {
+        write_exr(path, &Outputs::default(), how, map.radiance.dim(), |rows| {
+            Planes::of_rows(map, rows)
+        })
+        .unwrap();
+    }
+
+    fn close(back: &Array3<f32>, wanted: &Array3<f32>, relative: f32, floor: f32) {
+        assert_eq!(back.dim(), wanted.dim());
+        for (b, w) in back.iter().zip(wanted) {
+            assert!((b - w).abs() <= (w.abs() * relative).max(floor), "{b} {w}");
+        }
+    }
+
+    /// The decoder is the `exr` crate's, so it is not the writer that judges itself.
+    #[test]
+    fn a_map_comes_back_within_the_stated_rounding() {
+        let folder = tempfile::tempdir().unwrap();
+        for (n, (rows, columns, channels)) in [(1, 1, 3), (16, 5, 3), (17, 300, 3), (50, 33, 1)]
+            .into_iter()
+            .enumerate()
+        {
+            let path = folder.path().join(format!("{n}.exr"));
+            let map = map(rows, columns, channels);
+            write(&path, &map, &Stored::default());
+            let back = read_exr(&path, &Limits::default()).unwrap();
+            close(&back.radiance, &map.radiance, 1.0 / 65536.0, 0.0);
+            close(
+                &back.statistical,
+                &map.statistical,
+                1.0 / 64.0,
+                2f32.powi(-24),
+            );
+            close(
+                &back.systematic,
+                &map.systematic,
+                1.0 / 64.0,
+                2f32.powi(-24),
+            );
+            assert_eq!(back.flags, map.flags);
+        }
+    }
+
+    /// HALF keeps 11 significant bits, ZIP every bit of what it is given.
+    #[test]
+    fn half_and_zip_come_back_within_their_precision() {
+        let folder = tempfile::tempdir().unwrap();
+        let map = map(37, 61, 3);
+        for (samples, scheme, relative, floor) in [
+            (Kind::Half, Scheme::Pxr24, 2f32.powi(-11), 2f32.powi(-25)),
+            (Kind::Half, Scheme::Zip, 2f32.powi(-11), 2f32.powi(-25)),
+            (Kind::Float, Scheme::Zip, 0.0, 0.0),
+        ] {
+            let path = folder.path().join(format!("{samples:?}{scheme:?}.exr"));
+            let how = Stored {
+                samples,
+                scheme,
+                ..Stored::default()
+            };
+            write(&path, &map, &how);
+            let back = read_exr(&path, &Limits::default()).unwrap();
+            close(&back.radiance, &map.radiance, relative, floor);
+            assert_eq!(back.flags, map.flags);
+        }
+    }
+
+    #[test]
+    fn the_bytes_do_not_depend_on_the_threads() {
+        let folder = tempfile::tempdir().unwrap();
+        let map = map(150, 64, 3);
+        let files = [1, 2, 5].map(|threads| {
+            let path = folder.path().join(format!("{threads}.exr"));
+            let pool = rayon::ThreadPoolBuilder::new()
+                .num_threads(threads)
+                .build()
+                .unwrap();
+            pool.install(|| write(&path, &map, &Stored::default()));
+            std::fs::read(path).unwrap()
+        });
+        assert_eq!(files[0], files[1]);
+        assert_eq!(files[0], files[2]);
+    }
+
+    #[test]
+    fn uncertainties_stay_finite_and_positive_in_half() {
+        let short = |value| f32::from(short(value));
+        assert_eq!(short(0.0), 0.0);
+        assert_eq!(short(1e-12), 2f32.powi(-24));
+        assert_eq!(short(1e9), 65504.0);
+        assert_eq!(short(f32::INFINITY), 65504.0);
+        assert_eq!(short(1.0), 1.0);
+        assert_eq!(short(1.0 / 3.0), 43.0 / 128.0); // 0.3359
+    }
+
+    #[test]
+    fn the_quick_way_to_half_is_the_same() {
+        let mut value = *USUAL.start();
+        while value <= *USUAL.end() {
+            assert_eq!(quick(value), short(value), "{value}");
+            value *= 1.000_3;
+        }
+        assert_eq!(quick(*USUAL.end()), short(*USUAL.end()));
+    }
+}

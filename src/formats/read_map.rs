@@ -1,0 +1,65 @@
+//! A radiance map from any file that holds one.
+use super::map_file;
+use crate::{gain_map, read_header, read_picture, sniff_file};
+use std::path::Path;
+use stopspan_core::Error;
+use stopspan_core::error::InputProblem;
+use stopspan_core::model::RadianceMap;
+use stopspan_core::model::colour::stated;
+use stopspan_core::model::{Format, Header, Limits};
+use stopspan_core::raster::Pixels;
+
+/// A map read back, and what its file says about the picture.
+#[derive(Debug, Clone)]
+pub struct Opened {
+    /// The map. Files of other programs may hold any value, also negative, infinite or not a number.
+    pub map: RadianceMap,
+    /// Exposure, moment and owner, where the file states them.
+    pub header: Header,
+}
+
+/// Reads a map: OpenEXR (float R, G, B or Y; uncertainty and flags where the file has them), Radiance RGBE, or a JPEG
+/// with a gain map, whose reference white is then radiance 1.
+///
+/// # Errors
+/// [`Error::Input`]: not readable, damaged, larger than `limits`, or a file that holds no radiance.
+pub fn open(path: &Path, limits: &Limits) -> Result<Opened, Error> {
+    opened(path, limits, map_file::read_exr)
+}
+
+/// [`open`] for who only looks: uncertainty and flags are left in the file, and are zero in the map.
+///
+/// # Errors
+/// As [`open`].
+pub fn open_light(path: &Path, limits: &Limits) -> Result<Opened, Error> {
+    opened(path, limits, map_file::read_exr_light)
+}
+
+fn opened(
+    path: &Path,
+    limits: &Limits,
+    read_exr: impl Fn(&Path, &Limits) -> Result<RadianceMap, Error>,
+) -> Result<Opened, Error> {
+    let header = read_header(path, limits)?;
+    let map = match sniff_file(path)? {
+        Some(Format::OpenExr) => read_exr(path, limits)?,
+        Some(Format::Rgbe) => {
+            let picture = read_picture(path, limits)?;
+            let primaries = header.primaries.unwrap_or_default();
+            match picture.pixels {
+                Pixels::F32(radiance) => RadianceMap::of_radiance(radiance, primaries),
+                _ => return Err(no_radiance(path)),
+            }
+        }
+        Some(Format::Jpeg) => {
+            let file = gain_map::read(path, limits)?.ok_or_else(|| no_radiance(path))?;
+            RadianceMap::of_radiance(file.light, stated(&header).primaries)
+        }
+        _ => return Err(no_radiance(path)),
+    };
+    Ok(Opened { map, header })
+}
+
+fn no_radiance(path: &Path) -> Error {
+    Error::input(path, InputProblem::NoRadiance)
+}
