@@ -16,3 +16,8 @@ pub mod model;
 pub mod results;
 
 pub use error::Error;
+
+/// Name of the program, as files and reports give it.
+pub const PROGRAM: &str = "stopspan";
+/// Its version; every member of the workspace has the same.
+pub const VERSION: &str = env!("CARGO_PKG_VERSION");

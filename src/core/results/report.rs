@@ -77,8 +77,8 @@ impl Program {
     /// This program.
     pub fn this() -> Self {
         Program {
-            name: env!("CARGO_PKG_NAME").to_owned(),
-            version: env!("CARGO_PKG_VERSION").to_owned(),
+            name: crate::PROGRAM.to_owned(),
+            version: crate::VERSION.to_owned(),
         }
     }
 }

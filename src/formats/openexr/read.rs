@@ -109,7 +109,7 @@ pub fn states_exposure(file: &Path) -> bool {
     };
     let mut names = first.channels.list.iter().map(|c| c.name.to_string());
     let attributes = Attributes::of(first);
-    let own = |text: String| text.starts_with(env!("CARGO_PKG_NAME"));
+    let own = |text: String| text.starts_with(stopspan_core::PROGRAM);
     attributes.exposure_time.is_some()
         && names.all(|name| COLOURS.contains(&name.as_str()))
         && !attributes.software.is_some_and(own)
