@@ -3,9 +3,9 @@
 //! In reading order: the results, plane geometry, the picture made ready ([`Subject`]), the curve of a finished picture
 //! (`oecf`), finding a wedge ([`find`]), the wedge and its patches ([`wedge`]), stated against seen densities, the levels told
 //! apart ([`levels`]), the usable range ([`range`]), what known densities say of span, glare and light ([`calibrate`]), the
-//! measurement that puts them together (`picture`), finished frames held against raw ones of the same shots (`raw_beside`), and what a bracket holds of a scene without a wedge ([`advice`]).
+//! measurement that puts them together (`picture`), finished frames held against raw ones of the same shots (`raw_comparison`), and what a bracket holds of a scene without a wedge ([`bracket_planning`]).
 #![cfg_attr(test, allow(clippy::unwrap_used, clippy::expect_used))]
-pub mod advice;
+pub mod bracket_planning;
 pub mod calibrate;
 pub mod compare;
 mod densities;
@@ -14,12 +14,12 @@ pub mod levels;
 mod oecf;
 mod picture;
 pub mod range;
-mod raw_beside;
+mod raw_comparison;
 mod subject;
 pub mod wedge;
 
 pub use densities::{disagreement, doubt};
 pub use oecf::{against_merge, srgb_curve, srgb_to_linear};
 pub use picture::{MeasureSettings, measure};
-pub use raw_beside::raw_beside;
+pub use raw_comparison::compare_with_raw;
 pub use subject::{Source, Subject};

@@ -5,7 +5,7 @@ use stopspan_core::model::RadianceMap;
 use stopspan_core::model::{Bracket, Finished, Frame};
 use stopspan_core::raster::{Region, Transform};
 use stopspan_measure::compare;
-use stopspan_measure::compare::{Compare, Pictures};
+use stopspan_measure::compare::{ComparisonInput, ComparisonWithMarks};
 
 /// The comparison; `None` without a picture of the camera's own, or where it could not be laid over the merge.
 pub(super) fn compare(
@@ -13,9 +13,9 @@ pub(super) fn compare(
     map: &RadianceMap,
     measured: &Measured,
     edge: Option<Region>,
-) -> Option<Compare> {
+) -> Option<ComparisonWithMarks> {
     let finished = prepared.bracket.camera_hdr.as_ref()?;
-    Some(compare::compare(&Pictures {
+    Some(compare::compare(&ComparisonInput {
         finished: (&finished.name(), &finished.picture.pixels),
         colour: finished.primaries(),
         placement: measured.camera_at?,

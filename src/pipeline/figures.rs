@@ -6,7 +6,7 @@ use stopspan_core::model::{RadianceMap, flag};
 use stopspan_core::raster::{Pixels, Point, Transform};
 use stopspan_core::results::{PictureKind, PictureMeasurement};
 use stopspan_core::units::{Primaries, srgb_level};
-use stopspan_measure::compare::Compare;
+use stopspan_measure::compare::ComparisonWithMarks;
 use stopspan_report::BracketFigures;
 use stopspan_report::figure::{DISAGREES, GHOST, SOURCE_LIMIT, Strip, source_stride, strip};
 
@@ -15,7 +15,7 @@ pub(super) fn of_bracket(
     prepared: &Prepared,
     map: &RadianceMap,
     picture: &Pixels,
-    (measured, compare): (&Measured, Option<&Compare>),
+    (measured, compare): (&Measured, Option<&ComparisonWithMarks>),
 ) -> BracketFigures {
     let strips = measured
         .pictures
@@ -33,7 +33,7 @@ pub(super) fn of_bracket(
 }
 
 /// The camera's picture in grey with what the comparison marked, one entry a mark; `None` where nothing was looked at.
-fn ghosts(prepared: &Prepared, compare: &Compare, at: Transform) -> Option<Array3<u8>> {
+fn ghosts(prepared: &Prepared, compare: &ComparisonWithMarks, at: Transform) -> Option<Array3<u8>> {
     let pixels = &prepared.bracket.camera_hdr.as_ref()?.picture.pixels;
     let (rows, columns) = compare.marks.dim();
     let (whole, wide, channels) = pixels.dim();

@@ -8,7 +8,7 @@ use stopspan_core::model::Registration;
 use stopspan_core::model::Response;
 use stopspan_core::model::{Motion, Noise, NoiseModel};
 use stopspan_core::raster::{Mosaic, Point};
-use stopspan_core::results::RawBeside;
+use stopspan_core::results::RawComparison;
 use stopspan_frames as frames;
 use stopspan_frames::BracketPlan;
 use stopspan_measure as measure;
@@ -196,7 +196,7 @@ pub(super) fn beside(
     plan: &BracketPlan,
     prepared: &Prepared,
     settings: &Settings,
-) -> Option<RawBeside> {
+) -> Option<RawComparison> {
     let mut raw = frames::load(&plan.of_raw()?, &settings.overrides).ok()?;
     frames::split(&mut raw);
     let same_shot = plan.frames.iter();
@@ -205,7 +205,7 @@ pub(super) fn beside(
     let scales = frames::linear_scales(&raw)?.scales;
     let clips = frames::clip_levels(&raw);
     let raw = (&raw, &clips[..], &scales[..]);
-    measure::raw_beside(&prepared.bracket, &prepared.response, raw, &same_shot)
+    measure::compare_with_raw(&prepared.bracket, &prepared.response, raw, &same_shot)
 }
 
 /// Noise of red, green and blue photosites from that of the four planes.

@@ -10,12 +10,12 @@ use stopspan_core::model::{RadianceMap, flag};
 use stopspan_core::raster::Pixels;
 use stopspan_core::results::Comparison;
 use stopspan_core::results::{
-    BracketReport, Failed, FrameEntry, InputFile, Left, MapSummary, NoiseSummary, NoiseTerm,
-    OutputFile, Report, Shift,
+    BracketReport, Failed, FrameEntry, InputFile, MapSummary, NoiseSummary, NoiseTerm, OutputFile,
+    Report, Shift, UnusedFile,
 };
 use stopspan_formats as formats;
 use stopspan_frames::Survey;
-use stopspan_measure::advice::best_on_wedge;
+use stopspan_measure::bracket_planning::best_on_wedge;
 use stopspan_report::moment;
 use stopspan_report::words::headline;
 
@@ -37,7 +37,7 @@ pub(super) fn begin(settings: &Settings, survey: &Survey) -> Report {
             sha256: None,
         })
         .collect();
-    let left = |path: &std::path::Path, reason: &str| Left {
+    let left = |path: &std::path::Path, reason: &str| UnusedFile {
         path: path.display().to_string(),
         reason: reason.into(),
     };

@@ -14,7 +14,7 @@ use stopspan_core::results::{BracketReport, OutputFile, Report};
 use stopspan_core::results::{Patch, PictureKind, PictureMeasurement};
 use stopspan_core::units::Primaries;
 use stopspan_formats::staged::{Outputs, write_whole};
-use stopspan_measure::compare::Compare;
+use stopspan_measure::compare::ComparisonWithMarks;
 use stopspan_report::BracketFigures;
 use stopspan_report::sheet;
 use stopspan_report::sheet::{CropCell, CropPlace, CropRow, Sheet, SheetSettings};
@@ -89,7 +89,7 @@ fn write(
 pub(super) fn crops(
     prepared: &Prepared,
     picture: &Pixels,
-    (measured, compare): (&Measured, Option<&Compare>),
+    (measured, compare): (&Measured, Option<&ComparisonWithMarks>),
     settings: &SheetSettings,
 ) -> Vec<CropRow> {
     if settings.looks.is_empty() {
@@ -236,7 +236,7 @@ fn rating(picture: &PictureMeasurement) -> (usize, f64) {
 
 fn places(
     prepared: &Prepared,
-    (measured, compare): (&Measured, Option<&Compare>),
+    (measured, compare): (&Measured, Option<&ComparisonWithMarks>),
     settings: &SheetSettings,
 ) -> Vec<(String, Point)> {
     let frames = &prepared.bracket.frames;

@@ -5,8 +5,8 @@ use stopspan_core::model::ExposureSource;
 use stopspan_core::model::RadianceMap;
 use stopspan_core::model::ResponseMethod;
 use stopspan_core::results::Scene;
-use stopspan_measure::advice;
-use stopspan_measure::advice::Taken;
+use stopspan_measure::bracket_planning;
+use stopspan_measure::bracket_planning::TakenBracket;
 use stopspan_measure::{MeasureSettings, Source};
 
 /// The measuring channel of every frame.
@@ -74,12 +74,12 @@ pub(super) fn scene(prepared: &Prepared, map: &RadianceMap) -> Option<(Scene, Ve
     let curves = &prepared.response.curves;
     let tops: Vec<f64> = curves.iter().map(|c| c.exposure_at(c.clip_level)).collect();
     let time = bracket.frames[bracket.reference].settings.time;
-    let taken = Taken {
+    let taken = TakenBracket {
         names: &names,
         sources: &sources(prepared),
         tops: &tops,
         noise: &prepared.noise.channels[prepared.noise.channels.len() / 2],
         time: time.map(|t| t.0),
     };
-    advice::scene(map, &taken, &MeasureSettings::default().range.snrs)
+    bracket_planning::scene(map, &taken, &MeasureSettings::default().range.snrs)
 }

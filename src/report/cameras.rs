@@ -1,7 +1,9 @@
 //! Camera against camera: one row a bracket, ranks with ties, the light each received, and what cannot be compared.
 use stopspan_core::raster::Point;
 use stopspan_core::results::BracketReport;
-use stopspan_core::results::{CameraComparison, CameraRow, Figure, LightPair, NotComparable};
+use stopspan_core::results::{
+    CameraComparison, CameraRow, LevelsAndRange, LightPair, NotComparable,
+};
 use stopspan_core::results::{Patch, PictureKind, PictureMeasurement};
 use stopspan_core::statistics::robust::{median, median_deviation};
 use stopspan_core::units::{Estimate, Settings};
@@ -71,7 +73,7 @@ fn row(bracket: &BracketReport) -> CameraRow {
 }
 
 /// The picture of a kind that tells most steps apart, or holds most stops where no steps are counted.
-pub(super) fn best(bracket: &BracketReport, kind: PictureKind) -> Figure {
+pub(super) fn best(bracket: &BracketReport, kind: PictureKind) -> LevelsAndRange {
     let stops = |p: &PictureMeasurement| p.at_snr(1.0).and_then(|u| u.stops).unwrap_or(0.0);
     let of_kind = bracket.pictures.iter().filter(|p| p.kind == kind);
     let found = of_kind.max_by(|a, b| {
@@ -80,7 +82,7 @@ pub(super) fn best(bracket: &BracketReport, kind: PictureKind) -> Figure {
             .cmp(&levels(b))
             .then(stops(a).total_cmp(&stops(b)))
     });
-    found.map_or_else(Figure::default, Figure::of)
+    found.map_or_else(LevelsAndRange::default, LevelsAndRange::of)
 }
 
 fn rank(rows: &mut [CameraRow]) {

@@ -2,8 +2,8 @@
 use super::cameras::best;
 use super::words::{decimal, percent};
 use stopspan_core::results::BracketReport;
-use stopspan_core::results::Figure;
-use stopspan_core::results::{CurveThroughRaw, PictureKind};
+use stopspan_core::results::LevelsAndRange;
+use stopspan_core::results::{CurveFromRaw, PictureKind};
 use stopspan_core::results::{SavedTwice, SavedTwiceRow};
 
 /// Every bracket whose raw files are a bracket of the same report.
@@ -15,7 +15,7 @@ pub fn compare(brackets: &[BracketReport]) -> Vec<SavedTwice> {
             .frames
             .iter()
             .map(|pair| row(figure(finished, &pair.file), figure(raw, &pair.raw)));
-        let merge = |b| Figure {
+        let merge = |b| LevelsAndRange {
             file: None,
             ..best(b, PictureKind::Merge)
         };
@@ -38,14 +38,16 @@ fn steps(bracket: &BracketReport) -> Option<usize> {
         .map(|l| l.steps)
 }
 
-fn figure(bracket: &BracketReport, file: &str) -> Figure {
+fn figure(bracket: &BracketReport, file: &str) -> LevelsAndRange {
     let frames = bracket.pictures.iter();
     let mut frames = frames.filter(|p| p.kind == PictureKind::Frame && p.file == file);
-    frames.next().map_or_else(Figure::default, Figure::of)
+    frames
+        .next()
+        .map_or_else(LevelsAndRange::default, LevelsAndRange::of)
 }
 
-fn row(finished: Figure, raw: Figure) -> SavedTwiceRow {
-    let stops = |f: &Figure| f.snr1.and_then(|u| u.stops);
+fn row(finished: LevelsAndRange, raw: LevelsAndRange) -> SavedTwiceRow {
+    let stops = |f: &LevelsAndRange| f.snr1.and_then(|u| u.stops);
     SavedTwiceRow {
         more_in_raw_stops: stops(&raw).zip(stops(&finished)).map(|(r, f)| r - f),
         finished,
@@ -84,13 +86,13 @@ pub fn sentences(bracket: &BracketReport) -> Vec<String> {
     out
 }
 
-fn curve_words(curves: &[CurveThroughRaw]) -> String {
+fn curve_words(curves: &[CurveFromRaw]) -> String {
     let letters: &[&str] = if curves.len() == 3 {
         &["R ", "G ", "B "]
     } else {
         &[""]
     };
-    let list = |of: &dyn Fn(&CurveThroughRaw) -> String| {
+    let list = |of: &dyn Fn(&CurveFromRaw) -> String| {
         let parts = letters
             .iter()
             .zip(curves)

@@ -3,7 +3,7 @@ use super::raw_beside::sentences;
 use super::words::{self, decimal};
 use std::fmt::Write;
 use stopspan_core::finding::Severity;
-use stopspan_core::results::Figure;
+use stopspan_core::results::LevelsAndRange;
 use stopspan_core::results::SavedTwice;
 use stopspan_core::results::{BracketReport, Report};
 use stopspan_core::results::{Limit, PictureKind, PictureMeasurement, UsableStops};
@@ -122,7 +122,7 @@ fn saved_twice(out: &mut String, report: &Report, pair: &SavedTwice) {
     );
     let number = |n: Option<usize>| n.map_or_else(|| "-".to_owned(), |n| n.to_string());
     for row in &pair.rows {
-        let range = |f: &Figure| f.snr1.as_ref().map_or_else(|| "-".to_owned(), interval);
+        let range = |f: &LevelsAndRange| f.snr1.as_ref().map_or_else(|| "-".to_owned(), interval);
         let file = row.finished.file.as_deref().unwrap_or("merge");
         let more = row.more_in_raw_stops;
         let _ = writeln!(

@@ -91,7 +91,7 @@ fn electron_variance(sensor: &Sensor, electrons: f64, exposure: f64) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::Response;
+    use crate::CameraCurve;
 
     /// The oracle for 21 steps of 0.15 D, 8000 e-, 3 e-, 12 bits, lightest patch at 1.9 of saturation, computed apart
     /// from this file: 19, 19, 17 levels in half, nominal, double, and 21 in their merge.
@@ -101,7 +101,7 @@ mod tests {
             read_noise: 3.0,
             black: 0.0,
             output_bits: 16,
-            response: Response::Linear,
+            response: CameraCurve::Linear,
             ..Sensor::default()
         };
         let light: Vec<f64> = (0..21)

@@ -1,6 +1,6 @@
 //! Sensor and scene simulator with known truth: makes the samples, serves tests and what-if questions.
 //!
-//! In reading order: [`random`] (draws that are the same everywhere), [`response`] and [`Sensor`] (the camera as
+//! In reading order: [`random`] (draws that are the same everywhere), [`camera_curve`] and [`Sensor`] (the camera as
 //! numbers), [`optics`] (light on the sensor), [`capture()`] (one exposure), [`finish`] (in-camera processing),
 //! [`scene`] (what stands before the camera), [`Scenario`] (all of it as data), [`expected()`] and [`Truth`] (what must
 //! come out), `metadata`, `lossless`, `raw_file` and [`run`] (files).
@@ -12,7 +12,7 @@
 //! units of which 1 just saturates a frame of `ev` 0.
 //!
 //! ```
-//! # use crate::Scenario;
+//! # use stopspan_simulate::Scenario;
 //! let text = r#"{
 //!   "name": "what-if",
 //!   "seed": 1,
@@ -30,6 +30,7 @@
 //! `radiance`). Responses: `srgb`, `gamma`, `contrast`, `shoulder`, `linear`, `table`. A frame may also have `speed`,
 //! `aperture`, `exposure_error` (stops that the metadata does not tell), `pose` and `disc` (something that moves).
 #![cfg_attr(test, allow(clippy::unwrap_used, clippy::expect_used))]
+pub mod camera_curve;
 mod capture;
 mod expected;
 mod files;
@@ -39,16 +40,15 @@ mod metadata;
 pub mod optics;
 pub mod random;
 mod raw_file;
-pub mod response;
 mod scenario;
 pub mod scene;
 mod sensor;
 mod truth;
 
+pub use camera_curve::CameraCurve;
 pub use capture::{Shot, capture, capture_light, raw_codes};
 pub use expected::{Expected, Join, expected};
 pub use files::{frame_rows, run, write_scenario};
-pub use response::Response;
 pub use scenario::{Camera, FileKind, FramePlan, Scenario, ScenarioSource, names};
 pub use sensor::{Sensor, Sharpening};
 pub use truth::{FrameTruth, Truth, WedgeTruth};

@@ -1,5 +1,5 @@
 //! The simulated camera: optics, sensor and in-camera processing as numbers.
-use super::response::Response;
+use super::camera_curve::CameraCurve;
 use serde::{Deserialize, Serialize};
 use stopspan_core::Error;
 
@@ -34,7 +34,7 @@ pub struct Sensor {
     /// White-balance gains of red, green and blue, 1..=8: raw red is `1 / gain` as sensitive.
     pub white_balance: [f64; 3],
     /// Response curve.
-    pub response: Response,
+    pub response: CameraCurve,
     /// Bits of an encoded sample: 8 or 16.
     pub output_bits: u32,
     /// Veiling glare: share of all light spread evenly over the frame, 0..=0.5.
@@ -61,7 +61,7 @@ impl Default for Sensor {
             pattern_seed: 1,
             dark_electrons: 0.0,
             white_balance: [1.0; 3],
-            response: Response::Srgb,
+            response: CameraCurve::Srgb,
             output_bits: 8,
             glare: 0.0,
             blur: 0.0,

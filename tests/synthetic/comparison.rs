@@ -11,7 +11,7 @@ use stopspan_core::raster::{Pixels, Transform};
 use stopspan_core::results::BracketReport;
 use stopspan_core::results::{Comparison, Quantity, ToneKind};
 use stopspan_core::units::{Primaries, srgb_level};
-use stopspan_measure::compare::{Compare, Pictures, compare};
+use stopspan_measure::compare::{ComparisonInput, ComparisonWithMarks, compare};
 use stopspan_measure::srgb_curve;
 use stopspan_report::sheet;
 use stopspan_report::sheet::SheetSettings;
@@ -144,7 +144,7 @@ fn local_acutance_tells_blur_from_noise() {
 }
 
 /// Runs the comparison; the longest frame saw a disc that the merge does not hold, and the camera mixed half of it in.
-fn run(ghost: bool) -> Compare {
+fn run(ghost: bool) -> ComparisonWithMarks {
     let seen = |row: usize, column: usize, with: bool| {
         let plain = light(row, column, SIGMA.1);
         if with && inside(row, column) {
@@ -179,7 +179,7 @@ fn compared(
     frames: Vec<Frame>,
     finished: &Pixels,
     colour: Option<Primaries>,
-) -> Compare {
+) -> ComparisonWithMarks {
     let mut random = ChaCha8Rng::seed_from_u64(50);
     let noise = Normal::new(0.0, 0.01).unwrap();
     let radiance = Array3::from_shape_fn((SIZE.0, SIZE.1, 3), |(r, c, _)| {
@@ -194,7 +194,7 @@ pub(crate) fn with_merge(
     frames: Vec<Frame>,
     finished: &Pixels,
     colour: Option<Primaries>,
-) -> Compare {
+) -> ComparisonWithMarks {
     let (rows, columns, _) = radiance.dim();
     let map = RadianceMap {
         primaries: Default::default(),
@@ -217,7 +217,7 @@ pub(crate) fn with_merge(
         residual_stops: 0.0,
         samples: 0,
     };
-    compare(&Pictures {
+    compare(&ComparisonInput {
         finished: ("camera.jpg", finished),
         colour: colour.unwrap_or_default(),
         placement: Transform::IDENTITY,

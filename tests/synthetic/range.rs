@@ -10,7 +10,7 @@ use stopspan_core::model::{RadianceMap, flag};
 use stopspan_core::raster::{Pixels, Point, Region};
 use stopspan_core::results::{Advice, Criterion, Scene};
 use stopspan_core::results::{PictureKind, WedgePlace};
-use stopspan_measure::advice::{Taken, scene};
+use stopspan_measure::bracket_planning::{TakenBracket, scene};
 use stopspan_measure::range::{RangeSettings, closed_form, gains, predicted_gain};
 use stopspan_measure::{MeasureSettings, Source, Subject, measure, wedge};
 
@@ -172,7 +172,7 @@ fn advised() -> Scene {
         code_variance: 0.0,
     };
     let exposures = [0.5, 1.0, 2.0];
-    let taken = Taken {
+    let taken = TakenBracket {
         names: &["a", "b", "c"].map(String::from),
         sources: &sources(&exposures),
         tops: &[1.0],

@@ -2,12 +2,12 @@
 use super::pictures::{PLAIN, Tags, picture};
 use std::path::Path;
 use stopspan::pipeline::{Settings, run};
-use stopspan_core::results::RawBeside;
+use stopspan_core::results::RawComparison;
 use stopspan_core::results::Report;
 use stopspan_formats::staged::Outputs;
 use stopspan_frames::{Overrides, survey};
 use stopspan_report::{html, terminal};
-use stopspan_simulate::{Response, Scenario, write_scenario};
+use stopspan_simulate::{CameraCurve, Scenario, write_scenario};
 
 /// A bench saved twice, frames 2 EV apart.
 fn scenario(response: &str) -> Scenario {
@@ -22,7 +22,7 @@ fn scenario(response: &str) -> Scenario {
 }
 
 /// The report of such a bench, and what its raw files say of the JPEG bracket.
-fn done(scenario: &Scenario) -> (Report, RawBeside) {
+fn done(scenario: &Scenario) -> (Report, RawComparison) {
     let folder = tempfile::tempdir().unwrap();
     let input = folder.path().join("twice");
     write_scenario(scenario, &input, &Outputs::default()).unwrap();
@@ -42,7 +42,7 @@ fn done(scenario: &Scenario) -> (Report, RawBeside) {
 }
 
 /// The exposure that the simulated camera encodes to a level, by halving the interval.
-fn true_stops(response: &Response, level: f64) -> f64 {
+fn true_stops(response: &CameraCurve, level: f64) -> f64 {
     let (mut low, mut high) = (0.0, 1.0);
     for _ in 0..60 {
         let middle = 0.5 * (low + high);
@@ -119,7 +119,7 @@ fn the_true_curve_is_seen_and_the_recovered_one_held_against_it() {
 #[test]
 fn what_the_camera_cut_is_counted() {
     let levels: Vec<String> = (0..=64)
-        .map(|i| format!("{:.6}", Response::Srgb.level(f64::from(i) / 32.0)))
+        .map(|i| format!("{:.6}", CameraCurve::Srgb.level(f64::from(i) / 32.0)))
         .collect();
     let table = format!(r#"{{ "name": "table", "levels": [{}] }}"#, levels.join(","));
     let (_, cut) = done(&scenario(&table));
@@ -136,7 +136,7 @@ fn what_the_camera_cut_is_counted() {
         "{:?}",
         cut.frames
     );
-    let green = |b: &RawBeside| b.curves[1].above_stops;
+    let green = |b: &RawComparison| b.curves[1].above_stops;
     println!(
         "above the last point: {:.3} cut, {:.3} whole",
         green(&cut),

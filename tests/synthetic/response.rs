@@ -7,7 +7,9 @@ use stopspan_formats::staged::Outputs;
 use stopspan_frames::{Overrides, clip_levels, load, survey};
 use stopspan_response::{Choice, Recovered, recover};
 use stopspan_simulate::scene::ScenePlan;
-use stopspan_simulate::{FileKind, FramePlan, Response, Scenario, ScenarioSource, write_scenario};
+use stopspan_simulate::{
+    CameraCurve, FileKind, FramePlan, Scenario, ScenarioSource, write_scenario,
+};
 
 const PUBLISHED: [Choice; 3] = [
     Choice::LeastSquaresTable,
@@ -15,7 +17,7 @@ const PUBLISHED: [Choice; 3] = [
     Choice::Polynomial,
 ];
 
-fn scenario(response: Response, stops: &[f64]) -> Scenario {
+fn scenario(response: CameraCurve, stops: &[f64]) -> Scenario {
     let mut scenario = ScenarioSource::Named("valley".into()).load().unwrap();
     scenario.size = (480, 360);
     scenario.sensor.response = response;
@@ -47,7 +49,7 @@ fn recovered(bracket: &Bracket, choice: Choice) -> Result<Recovered, Error> {
 }
 
 /// Exposure that a curve encodes to a level, by halving.
-fn exposure_of(response: &Response, level: f64) -> f64 {
+fn exposure_of(response: &CameraCurve, level: f64) -> f64 {
     let (mut low, mut high) = (0.0, 1.0);
     for _ in 0..60 {
         let middle = (low + high) / 2.0;
@@ -61,7 +63,7 @@ fn exposure_of(response: &Response, level: f64) -> f64 {
 }
 
 /// Root mean square error of log2 exposure of green over codes 10..=245, after the best common factor, stops.
-fn error_stops(found: &Recovered, response: &Response) -> f64 {
+fn error_stops(found: &Recovered, response: &CameraCurve) -> f64 {
     let curve = &found.response.curves[1];
     assert!(curve.exposure.windows(2).all(|w| w[1] > w[0]), "not rising");
     let errors: Vec<f64> = (10..=245)
@@ -77,10 +79,10 @@ fn error_stops(found: &Recovered, response: &Response) -> f64 {
 #[test]
 fn the_default_is_nearest_to_the_truth() {
     let curves = [
-        Response::Srgb,
-        Response::Gamma { exponent: 1.8 },
-        Response::Contrast { amount: 0.3 },
-        Response::Shoulder { strength: 30.0 },
+        CameraCurve::Srgb,
+        CameraCurve::Gamma { exponent: 1.8 },
+        CameraCurve::Contrast { amount: 0.3 },
+        CameraCurve::Shoulder { strength: 30.0 },
     ];
     let mut worse = Vec::new();
     for step in [1.0, 2.0] {
@@ -98,9 +100,9 @@ fn the_default_is_nearest_to_the_truth() {
 }
 
 /// Levels at 65537 equally spaced exposures.
-fn tabled(level: impl Fn(f64) -> f64) -> Response {
+fn tabled(level: impl Fn(f64) -> f64) -> CameraCurve {
     let levels = (0..=65_536).map(|i| level(f64::from(i) / 65_536.0));
-    Response::Table {
+    CameraCurve::Table {
         levels: levels.collect(),
     }
 }
@@ -109,7 +111,7 @@ fn tabled(level: impl Fn(f64) -> f64) -> Response {
 #[test]
 fn a_curve_flat_at_its_clip_is_named() {
     let sine = tabled(|x| (x.sqrt() * std::f64::consts::FRAC_PI_2).sin());
-    for (curve, flat) in [(sine, true), (Response::Srgb, false)] {
+    for (curve, flat) in [(sine, true), (CameraCurve::Srgb, false)] {
         let bracket = bracket(&scenario(curve, &[-1.0, 0.0, 1.0]));
         let found = recovered(&bracket, Choice::Fit).unwrap();
         let thin = found.findings.iter().filter_map(|f| match f {
@@ -126,17 +128,17 @@ fn a_curve_flat_at_its_clip_is_named() {
 #[ignore = "study: 1 min, prints median and 90th percentile of the error by method, and how often the bars hold the truth"]
 fn study_of_curves_and_steps() {
     let naka = |x: f64| x * 1.2 / (x + 0.2);
-    let power = |exponent| Response::Gamma { exponent };
+    let power = |exponent| CameraCurve::Gamma { exponent };
     let curves = [
-        ("sRGB", Response::Srgb),
+        ("sRGB", CameraCurve::Srgb),
         ("gamma 1.4", power(1.4)),
         ("gamma 1.8", power(1.8)),
         ("gamma 2.2", power(2.2)),
         ("gamma 2.6", power(2.6)),
-        ("S 0.3", Response::Contrast { amount: 0.3 }),
-        ("S 0.6", Response::Contrast { amount: 0.6 }),
-        ("log 10", Response::Shoulder { strength: 10.0 }),
-        ("log 100", Response::Shoulder { strength: 100.0 }),
+        ("S 0.3", CameraCurve::Contrast { amount: 0.3 }),
+        ("S 0.6", CameraCurve::Contrast { amount: 0.6 }),
+        ("log 10", CameraCurve::Shoulder { strength: 10.0 }),
+        ("log 100", CameraCurve::Shoulder { strength: 100.0 }),
         ("hyperbola", tabled(naka)),
         (
             "sine",
@@ -179,7 +181,7 @@ fn study_of_curves_and_steps() {
 }
 
 /// Of codes 10..=245 of green, how many have the truth within 1.96 standard uncertainties, both against code 128.
-fn coverage(found: &Recovered, response: &Response) -> (usize, usize) {
+fn coverage(found: &Recovered, response: &CameraCurve) -> (usize, usize) {
     let curve = &found.response.curves[1];
     let error = |code: i32| {
         let level = f64::from(code) / 255.0;
@@ -198,7 +200,7 @@ fn coverage(found: &Recovered, response: &Response) -> (usize, usize) {
 #[test]
 fn bars_hold_the_truth() {
     let mut counts = (0, 0);
-    for curve in [Response::Srgb, Response::Contrast { amount: 0.45 }] {
+    for curve in [CameraCurve::Srgb, CameraCurve::Contrast { amount: 0.45 }] {
         let bracket = bracket(&scenario(curve.clone(), &[-1.0, 0.0, 1.0]));
         let found = recovered(&bracket, Choice::Fit).unwrap();
         let (inside, all) = coverage(&found, &curve);
@@ -211,7 +213,7 @@ fn bars_hold_the_truth() {
 
 #[test]
 fn two_frames_are_enough() {
-    let curve = Response::Srgb;
+    let curve = CameraCurve::Srgb;
     let bracket = bracket(&scenario(curve.clone(), &[-1.0, 1.0]));
     let limits = [
         (Choice::Fit, 0.05),
@@ -230,7 +232,7 @@ fn two_frames_are_enough() {
 
 #[test]
 fn too_little_is_refused_with_the_number() {
-    let mut flat = scenario(Response::Srgb, &[-1.0, 0.0, 1.0]);
+    let mut flat = scenario(CameraCurve::Srgb, &[-1.0, 0.0, 1.0]);
     flat.scene = ScenePlan::Flat { radiance: [0.2; 3] };
     let mut clipped = flat.clone();
     clipped.scene = ScenePlan::Flat {
@@ -256,7 +258,7 @@ fn too_little_is_refused_with_the_number() {
 /// one, and twice the stops stated give twice the log exposures.
 #[test]
 fn the_span_comes_from_what_is_stated() {
-    let plain = bracket(&scenario(Response::Srgb, &[-1.0, 0.0, 1.0]));
+    let plain = bracket(&scenario(CameraCurve::Srgb, &[-1.0, 0.0, 1.0]));
     let mut doubled = plain.clone();
     for frame in &mut doubled.frames {
         frame.exposure.stated.value *= 2.0;

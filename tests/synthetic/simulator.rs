@@ -1,12 +1,12 @@
 //! The simulator against closed forms: EMVA 1288's linear model, photon transfer, response standards, threads.
 use ndarray::Array3;
 use stopspan_core::raster::Pixels;
-use stopspan_simulate::{Response, Sensor, capture};
+use stopspan_simulate::{CameraCurve, Sensor, capture};
 
 /// A linear camera whose 16-bit samples carry every 12-bit converter code, with enough offset to keep the noise whole.
 fn linear_sensor() -> Sensor {
     Sensor {
-        response: Response::Linear,
+        response: CameraCurve::Linear,
         output_bits: 16,
         ..Sensor::default()
     }
@@ -151,12 +151,12 @@ fn full_wells_clip_at_the_top_code() {
 fn every_response_runs_from_0_to_1_and_never_falls() {
     let table = vec![0.0, 0.5, 0.7, 0.7, 1.0];
     let all = [
-        Response::Srgb,
-        Response::Gamma { exponent: 1.8 },
-        Response::Contrast { amount: 0.4 },
-        Response::Shoulder { strength: 30.0 },
-        Response::Linear,
-        Response::Table { levels: table },
+        CameraCurve::Srgb,
+        CameraCurve::Gamma { exponent: 1.8 },
+        CameraCurve::Contrast { amount: 0.4 },
+        CameraCurve::Shoulder { strength: 30.0 },
+        CameraCurve::Linear,
+        CameraCurve::Table { levels: table },
     ];
     for response in all {
         response.check().unwrap();
@@ -178,7 +178,7 @@ fn srgb_matches_iec_61966_2_1() {
         (0.5, 0.7353569),
         (0.01, 0.0998530),
     ] {
-        let level = Response::Srgb.level(linear);
+        let level = CameraCurve::Srgb.level(linear);
         assert!(
             (level - encoded).abs() < 1e-6,
             "{linear}: {level}, wanted {encoded}"
@@ -188,14 +188,16 @@ fn srgb_matches_iec_61966_2_1() {
 
 #[test]
 fn named_responses_match_their_formulas() {
-    let contrast = Response::Contrast { amount: 0.4 }.level(0.18);
+    let contrast = CameraCurve::Contrast { amount: 0.4 }.level(0.18);
     let y: f64 = 0.461_356_129_5;
     assert!((contrast - (0.6 * y + 0.4 * (3.0 * y * y - 2.0 * y.powi(3)))).abs() < 1e-8);
-    let shoulder = Response::Shoulder { strength: 30.0 }.level(0.18);
+    let shoulder = CameraCurve::Shoulder { strength: 30.0 }.level(0.18);
     assert!((shoulder - (1.0f64 + 5.4).ln() / 31.0f64.ln()).abs() < 1e-12);
-    assert!((Response::Gamma { exponent: 1.8 }.level(0.5) - 0.5f64.powf(1.0 / 1.8)).abs() < 1e-12);
     assert!(
-        (Response::Table {
+        (CameraCurve::Gamma { exponent: 1.8 }.level(0.5) - 0.5f64.powf(1.0 / 1.8)).abs() < 1e-12
+    );
+    assert!(
+        (CameraCurve::Table {
             levels: vec![0.0, 0.4, 1.0]
         }
         .level(0.75)
@@ -246,7 +248,7 @@ fn numbers_out_of_range_are_refused_by_name() {
     };
     assert!(refused(broken).starts_with("sensor.output_bits"));
     let broken = Sensor {
-        response: Response::Table {
+        response: CameraCurve::Table {
             levels: vec![0.0, 0.7, 0.6, 1.0],
         },
         ..Sensor::default()

@@ -6,7 +6,7 @@ use crate::results::Calibration;
 use crate::results::Comparison;
 use crate::results::ExposureCheck;
 use crate::results::{BestFrame, Scene};
-use crate::results::{BracketGain, PictureMeasurement, RawBeside, WedgePlace};
+use crate::results::{BracketGain, PictureMeasurement, RawComparison, WedgePlace};
 use crate::units::Settings;
 use serde::{Deserialize, Serialize};
 
@@ -51,7 +51,7 @@ pub struct BracketReport {
     pub comparison: Option<Comparison>,
     /// What raw files of the same shots say of the frames; `None` without any.
     #[serde(default)]
-    pub raw_beside: Option<RawBeside>,
+    pub raw_beside: Option<RawComparison>,
     /// Doubts about the bracket as a whole; those about one picture are in `pictures`.
     pub findings: Vec<Finding>,
     /// Files written for this bracket.

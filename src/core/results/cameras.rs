@@ -26,11 +26,11 @@ pub struct CameraRow {
     /// Steps on the wedge; `None` without one.
     pub steps: Option<usize>,
     /// Most steps that a single frame tells apart by `noise`.
-    pub single: Figure,
+    pub single: LevelsAndRange,
     /// Steps that the camera's own HDR picture tells apart.
-    pub camera_hdr: Figure,
+    pub camera_hdr: LevelsAndRange,
     /// Steps that the merge tells apart, and its range.
-    pub merge: Figure,
+    pub merge: LevelsAndRange,
     /// Clip point of the reference frame, stops above the lightest step of the wedge; `None` without one.
     pub clip_above_white: Option<f64>,
     /// Rank by the merge's stops down to SNR 1: 1 + the number of rows whose 95 % interval lies wholly above. Rows of
@@ -42,7 +42,7 @@ pub struct CameraRow {
 
 /// Levels and range of one kind of picture.
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
-pub struct Figure {
+pub struct LevelsAndRange {
     /// File of the picture; the best one where there are several.
     pub file: Option<String>,
     /// Steps told apart by `noise`.
@@ -53,10 +53,10 @@ pub struct Figure {
     pub snr10: Option<UsableStops>,
 }
 
-impl Figure {
+impl LevelsAndRange {
     /// The figures of a picture.
     pub fn of(picture: &PictureMeasurement) -> Self {
-        Figure {
+        LevelsAndRange {
             file: Some(picture.file.clone()),
             levels: picture.levels.map(|l| l.noise),
             snr1: picture.at_snr(1.0).copied(),

@@ -16,7 +16,7 @@ pub struct Interval {
 
 impl Interval {
     /// A value whose interval is not known.
-    pub fn bare(value: f64) -> Self {
+    pub fn without_interval(value: f64) -> Self {
         Interval {
             value,
             low95: None,
@@ -72,7 +72,7 @@ impl Difference {
             .zip(other.standard_uncertainty());
         match spread {
             Some((a, b)) => Self::from(Interval::normal(value, a.hypot(b))),
-            None => Self::from(Interval::bare(value)),
+            None => Self::from(Interval::without_interval(value)),
         }
     }
 }

@@ -2,7 +2,7 @@
 //!
 //! In reading order: what was [measured](PictureMeasurement) on a picture, and what the bracket gains ([`BracketGain`]); the
 //! [`ExposureCheck`]; the [`Scene`] and advice; known densities ([`Calibration`]); the camera's HDR picture against the merge
-//! ([`Comparison`]); raw files of the same shots ([`RawBeside`], [`SavedTwice`]); a bracket's entry ([`BracketReport`]); cameras beside each other
+//! ([`Comparison`]); raw files of the same shots ([`RawComparison`], [`SavedTwice`]); a bracket's entry ([`BracketReport`]); cameras beside each other
 //! ([`CameraComparison`]); the whole [`Report`].
 mod gain;
 mod measurement;
@@ -14,7 +14,7 @@ mod scene;
 
 mod comparison;
 
-mod raw_beside;
+mod raw_comparison;
 mod saved_twice;
 
 mod bracket;
@@ -25,7 +25,7 @@ pub use bracket::{
     BracketReport, FrameEntry, MapSummary, NoiseSummary, NoiseTerm, OutputFile, Shift,
 };
 pub use calibration::{Calibration, Evenness, Exponent, Glare, GlareRange, LightSource};
-pub use cameras::{CameraComparison, CameraRow, Figure, LightPair, NotComparable};
+pub use cameras::{CameraComparison, CameraRow, LevelsAndRange, LightPair, NotComparable};
 pub use comparison::{
     Compared, Comparison, Difference, DoubleEdges, Edge, EdgeResponse, FREQUENCY_STEP, Ghost,
     Ghosts, Interval, Knot, Quantity, SecondImage, ToneCurve, ToneKind, ToneTile,
@@ -37,7 +37,7 @@ pub use measurement::{
     NormalisedStops, Pair, Patch, PictureKind, PictureMeasurement, UsableStops, VisualWhite,
     WedgePlace,
 };
-pub use raw_beside::{CurvePoint, CurveThroughRaw, RawBeside, RawPair};
-pub use report::{Failed, InputFile, Left, Program, Report, SCHEMA};
+pub use raw_comparison::{CurveFromRaw, CurvePoint, RawComparison, RawPair};
+pub use report::{Failed, InputFile, Program, Report, SCHEMA, UnusedFile};
 pub use saved_twice::{SavedTwice, SavedTwiceRow};
-pub use scene::{Advice, AdvisedFrame, BestFrame, Criterion, Held, Histogram, Scene};
+pub use scene::{Advice, AdvisedFrame, BestFrame, Criterion, Histogram, Scene, SharesAtSnr};

@@ -32,9 +32,9 @@ pub struct Report {
     #[serde(default)]
     pub saved_twice: Vec<SavedTwice>,
     /// Pictures that belong to no bracket, and why.
-    pub singles: Vec<Left>,
+    pub singles: Vec<UnusedFile>,
     /// Files that were not taken as pictures, and why.
-    pub skipped: Vec<Left>,
+    pub skipped: Vec<UnusedFile>,
     /// Files or brackets whose job failed.
     pub failed: Vec<Failed>,
 }
@@ -96,7 +96,7 @@ pub struct InputFile {
 
 /// A file that was left aside.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
-pub struct Left {
+pub struct UnusedFile {
     /// Path as given.
     pub path: String,
     /// Why, in words.

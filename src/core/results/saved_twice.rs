@@ -1,5 +1,5 @@
 //! Brackets that the camera saved twice, as finished pictures and as raw.
-use super::Figure;
+use super::LevelsAndRange;
 use serde::{Deserialize, Serialize};
 
 /// The finished pictures of one bracket beside the raw files of the same shots.
@@ -21,9 +21,9 @@ pub struct SavedTwice {
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct SavedTwiceRow {
     /// Finished picture; for the merges no file is named.
-    pub finished: Figure,
+    pub finished: LevelsAndRange,
     /// Raw file.
-    pub raw: Figure,
+    pub raw: LevelsAndRange,
     /// Stops down to SNR 1 that the raw one holds more than the finished one: negative where processing that removes noise makes
     /// the finished one look deeper. `None` where either has no figure.
     pub more_in_raw_stops: Option<f64>,

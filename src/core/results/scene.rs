@@ -16,7 +16,7 @@ pub struct Scene {
     /// How many pixels are how bright.
     pub histogram: Histogram,
     /// What each frame and the merge hold, at each SNR.
-    pub held: Vec<Held>,
+    pub held: Vec<SharesAtSnr>,
     /// The single frame that holds most, and what decided.
     pub best: Option<BestFrame>,
     /// The fewest frames that would have been enough for 99 % and for 99.9 % of the pixels whose radiance is known; left out
@@ -37,7 +37,7 @@ pub struct Histogram {
 
 /// Shares of the scene held at one SNR: not clipped in any channel, and at least that SNR in one pixel.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct Held {
+pub struct SharesAtSnr {
     /// The SNR of one pixel.
     pub snr: f64,
     /// By each frame alone, in the order of the bracket.

@@ -21,7 +21,7 @@ pub fn figure<const N: usize>(
     let value = statistic(&all)?;
     let seen: Vec<&Tile<N>> = tiles.iter().filter(|t| !t.is_empty()).collect();
     if seen.len() < FEWEST {
-        return Some(Interval::bare(value));
+        return Some(Interval::without_interval(value));
     }
     let drawn = replicates(&seen, HOW, |d| {
         statistic(&d.iter().flat_map(|t| t.iter()).collect::<Vec<_>>())
@@ -65,7 +65,7 @@ pub fn mean<const N: usize>(
     };
     let value = of(&sums.iter().collect::<Vec<_>>())?;
     if sums.len() < FEWEST {
-        return Some(Interval::bare(value));
+        return Some(Interval::without_interval(value));
     }
     Some(Interval::of_replicates(value, &replicates(&sums, HOW, of)))
 }

@@ -28,7 +28,7 @@ pub fn compare(curve: &Curve, singles: &[Single]) -> Option<Compared> {
             (visible(ends, level), s.file)
         })
         .reduce(|a, b| if b.0 > a.0 { b } else { a });
-    let alone = single.map(|s| Interval::bare(s.0));
+    let alone = single.map(|s| Interval::without_interval(s.0));
     Some(Compared {
         quantity: Quantity::VisibleStops,
         unit: "stops".to_owned(),

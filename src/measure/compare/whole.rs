@@ -20,7 +20,7 @@ use stopspan_core::units::Primaries;
 
 /// What is compared.
 #[derive(Debug, Clone, Copy)]
-pub struct Pictures<'a> {
+pub struct ComparisonInput<'a> {
     /// The camera's own HDR picture: file name and pixels.
     pub finished: (&'a str, &'a Pixels),
     /// Its primaries.
@@ -42,7 +42,7 @@ pub struct Pictures<'a> {
 /// The comparison, and a plane that marks ghosts with 1 and other disagreement with 2 (one entry every `step` pixels of the
 /// reference frame).
 #[derive(Debug, Clone)]
-pub struct Compare {
+pub struct ComparisonWithMarks {
     /// The result.
     pub comparison: Comparison,
     /// Marks.
@@ -53,7 +53,7 @@ pub struct Compare {
 
 /// Compares the camera's own HDR picture with the merge and the single frames. A quantity that cannot be measured is left
 /// out; a finding says why where it is not plain.
-pub fn compare(pictures: &Pictures) -> Compare {
+pub fn compare(pictures: &ComparisonInput) -> ComparisonWithMarks {
     let names: Vec<String> = pictures.bracket.frames.iter().map(|f| f.name()).collect();
     let singles = singles(pictures, &names);
     let overlay = Overlay::new(pictures.finished.1, pictures.placement);
@@ -87,7 +87,7 @@ pub fn compare(pictures: &Pictures) -> Compare {
     quantities.extend(colour_shift::compare(&cells, &colours, mono));
     quantities.extend(shares::compare(&cells, &overlay, &singles));
     let (centre, scale) = centre(map, &overlay);
-    Compare {
+    ComparisonWithMarks {
         comparison: Comparison {
             file: pictures.finished.0.to_owned(),
             centre,
@@ -116,7 +116,7 @@ struct ByCurve {
 }
 
 fn by_curve(
-    pictures: &Pictures,
+    pictures: &ComparisonInput,
     finished: &Overlay,
     curve: &Curve,
     cells: &mut Cells,
@@ -172,7 +172,7 @@ fn refusals(curve: bool, no_edge: bool, edge_given: bool) -> Vec<Finding> {
     findings
 }
 
-fn singles<'a>(pictures: &Pictures<'a>, names: &'a [String]) -> Vec<Single<'a>> {
+fn singles<'a>(pictures: &ComparisonInput<'a>, names: &'a [String]) -> Vec<Single<'a>> {
     let curves = &pictures.response.curves;
     let bracket = pictures.bracket;
     bracket

@@ -1,5 +1,5 @@
 //! Whether a wedge really ends where the last of its steps was seen: what lies where the next one would be.
-use super::lattice::{Seen, mean_of};
+use super::lattice::{CellStatistics, mean_of};
 use super::order::{Ordered, is_flat};
 use super::shrink::Small;
 use stopspan_core::finding::{EndDoubt, WedgeEnd};
@@ -54,8 +54,8 @@ impl Look<'_> {
         )
     }
 
-    fn at(&self, cell: Cell) -> Seen {
-        Seen::at(self.small, &self.wedge.map, cell, false)
+    fn at(&self, cell: Cell) -> CellStatistics {
+        CellStatistics::at(self.small, &self.wedge.map, cell, false)
     }
 
     /// The doubt about the end at number `end`, if there is one.

@@ -200,7 +200,9 @@ impl Lattice {
         let cells = (top..=bottom)
             .map(|j| {
                 (left..=right)
-                    .map(|i| Seen::at(small, &map, (i, j), self.cells.contains_key(&(i, j))))
+                    .map(|i| {
+                        CellStatistics::at(small, &map, (i, j), self.cells.contains_key(&(i, j)))
+                    })
                     .collect()
             })
             .collect();
@@ -233,7 +235,7 @@ pub(super) struct Sheet {
     /// Columns and rows -> pixels of the small picture.
     pub map: Homography,
     /// Cells by row, then column.
-    pub cells: Vec<Vec<Seen>>,
+    pub cells: Vec<Vec<CellStatistics>>,
     /// Root mean square distance of patches from the lattice, in pitches.
     pub residual: f64,
     /// Share of the pitch that a patch fills, along and across.
@@ -244,7 +246,7 @@ pub(super) struct Sheet {
 
 /// What one cell holds.
 #[derive(Debug, Clone, Copy)]
-pub(super) struct Seen {
+pub(super) struct CellStatistics {
     /// log2 of the mean luminance of the interior.
     pub log: f64,
     /// Standard deviation of log2 luminance in the interior, stops; infinite outside the picture.
@@ -255,13 +257,13 @@ pub(super) struct Seen {
     pub patch: bool,
 }
 
-impl Seen {
+impl CellStatistics {
     pub fn at(small: &Small, map: &Homography, (i, j): Cell, patch: bool) -> Self {
         let (i, j) = (f64::from(i), f64::from(j));
         let strip =
             |low: f64, high: f64| mean_of(small, map, (i + 0.3, i + 0.7), (j + low, j + high));
         let Some((log, spread)) = strip(0.3, 0.7) else {
-            return Seen {
+            return CellStatistics {
                 log: 0.0,
                 spread: f64::INFINITY,
                 stands_out: 0.0,
@@ -277,7 +279,7 @@ impl Seen {
             .flatten()
             .map(|b| (b.0 - log).abs())
             .fold(0.0, f64::max);
-        Seen {
+        CellStatistics {
             log,
             spread,
             stands_out,

@@ -1,6 +1,6 @@
 //! Which part of a lattice is the wedge, how the page lies, and which way its steps run.
 use super::FEWEST_STEPS;
-use super::lattice::{Seen, Sheet};
+use super::lattice::{CellStatistics, Sheet};
 use stopspan_core::model::Homography;
 use stopspan_core::raster::Point;
 
@@ -85,7 +85,7 @@ pub(super) fn ordered(sheet: &Sheet) -> Option<Ordered> {
 struct Sums(Vec<Vec<usize>>);
 
 impl Sums {
-    fn of(cells: &[Vec<Seen>]) -> Self {
+    fn of(cells: &[Vec<CellStatistics>]) -> Self {
         let mut sums = vec![vec![0; cells[0].len() + 1]; cells.len() + 1];
         for (r, row) in cells.iter().enumerate() {
             for (c, cell) in row.iter().enumerate() {
@@ -118,7 +118,7 @@ fn turns(sheet: &Sheet) -> [usize; 4] {
 }
 
 /// The cells turned so that, after `turn` quarter turns, new x is: old x, old -y, old -x, old y.
-fn turned(cells: &[Vec<Seen>], turn: usize) -> Vec<Vec<Seen>> {
+fn turned(cells: &[Vec<CellStatistics>], turn: usize) -> Vec<Vec<CellStatistics>> {
     let (rows, columns) = (cells.len(), cells[0].len());
     let (new_rows, new_columns) = if turn.is_multiple_of(2) {
         (rows, columns)
@@ -149,7 +149,7 @@ fn to_page(turn: usize, rows: usize, columns: usize) -> Option<Homography> {
 }
 
 /// Windows of at least the fewest steps whose every border row and column holds a seen patch or adds one cell to a row.
-fn windows(cells: &[Vec<Seen>]) -> Vec<Window> {
+fn windows(cells: &[Vec<CellStatistics>]) -> Vec<Window> {
     let (rows, columns) = (cells.len(), cells[0].len());
     let mut windows = Vec::new();
     for top in 0..rows {
@@ -181,7 +181,12 @@ struct Reading {
     unevenness: f64,
 }
 
-fn read(cells: &[Vec<Seen>], w: Window, boustrophedon: bool, brightest: f64) -> Option<Reading> {
+fn read(
+    cells: &[Vec<CellStatistics>],
+    w: Window,
+    boustrophedon: bool,
+    brightest: f64,
+) -> Option<Reading> {
     let at = |k: usize| {
         let (row, column) = (k / w.columns, k % w.columns);
         let column = if boustrophedon && row % 2 == 1 {
@@ -212,7 +217,7 @@ fn read(cells: &[Vec<Seen>], w: Window, boustrophedon: bool, brightest: f64) -> 
 }
 
 /// The steps from light to dark where all are steady; steps between clipped patches are left out.
-fn steady(count: usize, at: impl Fn(usize) -> Seen, brightest: f64) -> Option<Vec<f64>> {
+fn steady(count: usize, at: impl Fn(usize) -> CellStatistics, brightest: f64) -> Option<Vec<f64>> {
     const CLIPPED: f64 = 0.05;
     let mut steps: Vec<f64> = Vec::with_capacity(count);
     for k in 1..count {
@@ -243,7 +248,7 @@ fn steady(count: usize, at: impl Fn(usize) -> Seen, brightest: f64) -> Option<Ve
 }
 
 /// A cell is flat where a patch was seen, or where it varies little against the step, beyond what its neighbour does.
-pub(super) fn is_flat(cell: &Seen, neighbour: &Seen, step: f64) -> bool {
+pub(super) fn is_flat(cell: &CellStatistics, neighbour: &CellStatistics, step: f64) -> bool {
     let allowed = 0.03 + 0.15 * step + 1.5 * neighbour.spread.min(0.3);
     cell.spread.is_finite() && (cell.patch || cell.spread < allowed)
 }

@@ -3,7 +3,7 @@ use super::super::words::{decimal, seconds, stops_interval};
 use super::escape;
 use std::fmt::Write;
 use stopspan_core::results::Report;
-use stopspan_core::results::{CameraComparison, CameraRow, Figure, NotComparable};
+use stopspan_core::results::{CameraComparison, CameraRow, LevelsAndRange, NotComparable};
 
 /// Writes the section; nothing with fewer than two cameras.
 pub(super) fn cameras(out: &mut String, report: &Report) {
@@ -32,7 +32,7 @@ pub(super) fn cameras(out: &mut String, report: &Report) {
 
 fn line(out: &mut String, row: &CameraRow) {
     let rank = |r: Option<usize>| r.map_or_else(|| "\u{2013}".to_owned(), |r| r.to_string());
-    let cell = |f: &Figure| {
+    let cell = |f: &LevelsAndRange| {
         let steps = f.levels.zip(row.steps);
         let steps = steps.map(|(n, of)| format!("{n} of {of} steps"));
         let stops = f.snr1.map(|u| stops_interval(&u));

@@ -6,7 +6,7 @@ use super::bracket::chart;
 use super::escape;
 use super::table::{Table, none};
 use std::fmt::Write;
-use stopspan_core::results::Figure;
+use stopspan_core::results::LevelsAndRange;
 use stopspan_core::results::{BracketReport, Report};
 use stopspan_core::results::{SavedTwice, SavedTwiceRow};
 
@@ -88,11 +88,11 @@ fn names(row: &SavedTwiceRow) -> (String, String) {
     }
 }
 
-fn steps(figure: &Figure, of: Option<usize>) -> String {
+fn steps(figure: &LevelsAndRange, of: Option<usize>) -> String {
     let steps = figure.levels.zip(of);
     steps.map_or_else(none, |(n, of)| format!("{n} of {of}"))
 }
 
-fn range(figure: &Figure) -> String {
+fn range(figure: &LevelsAndRange) -> String {
     figure.snr1.as_ref().map_or_else(none, stops_interval)
 }

@@ -50,7 +50,7 @@ fn held(out: &mut String, bracket: &BracketReport) {
         "Share of the scene's pixels that is not clipped and reaches an SNR in one pixel",
         &["picture", "SNR 1", "SNR 3", "SNR 10", "SNR 40"],
     );
-    let cells = |share: &dyn Fn(&stopspan_core::results::Held) -> Option<f64>| {
+    let cells = |share: &dyn Fn(&stopspan_core::results::SharesAtSnr) -> Option<f64>| {
         [1.0, 3.0, 10.0, 40.0].map(|snr| {
             let held = scene.held.iter().find(|h| h.snr == snr);
             held.and_then(share).map_or_else(none, say::tenths)

@@ -6,7 +6,7 @@ use crate::figure::axis::Axis;
 use crate::words::stops_interval;
 use stopspan_core::results::Limit;
 use stopspan_core::results::Report;
-use stopspan_core::results::{CameraRow, Figure};
+use stopspan_core::results::{CameraRow, LevelsAndRange};
 
 const NAMES: f64 = 480.0;
 const TALLEST: f64 = 260.0;
@@ -52,7 +52,7 @@ pub(super) fn draw(mut canvas: Canvas, report: &Report) -> Option<Canvas> {
     Some(canvas)
 }
 
-fn figures(row: &CameraRow) -> [(&'static str, &Figure); 3] {
+fn figures(row: &CameraRow) -> [(&'static str, &LevelsAndRange); 3] {
     [
         ("single frame", &row.single),
         ("camera's HDR", &row.camera_hdr),
@@ -142,7 +142,7 @@ fn interval(usable: &stopspan_core::results::UsableStops) -> String {
     format!("{} stops", text.replace(">=", "\u{2265} "))
 }
 
-fn steps(figure: &Figure, steps: Option<usize>) -> String {
+fn steps(figure: &LevelsAndRange, steps: Option<usize>) -> String {
     match (figure.levels, steps) {
         (Some(levels), Some(steps)) => format!(", {levels} of {steps} steps"),
         _ => String::new(),

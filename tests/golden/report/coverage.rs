@@ -1,7 +1,9 @@
 //! A made-up scene: what the frames of the made-up bracket hold of it, and what they gain.
 use super::fixture::FILES;
 use stopspan_core::results::BracketGain;
-use stopspan_core::results::{Advice, AdvisedFrame, BestFrame, Criterion, Held, Histogram, Scene};
+use stopspan_core::results::{
+    Advice, AdvisedFrame, BestFrame, Criterion, Histogram, Scene, SharesAtSnr,
+};
 
 pub fn gain() -> Vec<BracketGain> {
     [(1.0, 11.1, 2.26, Some(2.31)), (10.0, 6.2, 2.64, None)]
@@ -29,7 +31,7 @@ pub fn best_on_wedge() -> BestFrame {
 }
 
 pub fn scene() -> Scene {
-    let held = |snr, frames: [f64; 3], merge| Held {
+    let held = |snr, frames: [f64; 3], merge| SharesAtSnr {
         snr,
         frames: frames.to_vec(),
         merge,

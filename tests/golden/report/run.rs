@@ -1,7 +1,7 @@
 //! A made-up run: one bracket, a picture left over, a file skipped, a failure.
 use super::fixture::{FILES, bracket};
 use stopspan_core::results::{CameraComparison, NotComparable};
-use stopspan_core::results::{Failed, InputFile, Left, Report};
+use stopspan_core::results::{Failed, InputFile, Report, UnusedFile};
 use stopspan_report::cameras::compare;
 
 /// A run of one bracket, with a picture left over, a file skipped and a failure.
@@ -22,11 +22,11 @@ pub fn report() -> Report {
     report.brackets = vec![bracket()];
     report.cameras = Some(cameras());
     report.brackets[0].comparison = Some(super::compared::comparison());
-    report.singles = vec![Left {
+    report.singles = vec![UnusedFile {
         path: "samples/bench/alone.jpg".into(),
         reason: "no other picture within 10 s of it".into(),
     }];
-    report.skipped = vec![Left {
+    report.skipped = vec![UnusedFile {
         path: "samples/bench/notes.txt".into(),
         reason: "not a picture by its content".into(),
     }];

@@ -2,7 +2,7 @@
 use super::fixture::FILES;
 use super::run;
 use stopspan_core::results::Report;
-use stopspan_core::results::{CurvePoint, CurveThroughRaw, RawBeside, RawPair};
+use stopspan_core::results::{CurveFromRaw, CurvePoint, RawComparison, RawPair};
 use stopspan_report::raw_beside;
 
 pub fn report() -> Report {
@@ -18,7 +18,7 @@ pub fn report() -> Report {
         clipped_alone: 0.031,
         black_alone: 0.004,
     };
-    report.brackets[0].raw_beside = Some(RawBeside {
+    report.brackets[0].raw_beside = Some(RawComparison {
         bracket: raw.name.clone(),
         frames: FILES.iter().take(3).map(pair).collect(),
         curves: (0..3).map(curve).collect(),
@@ -28,7 +28,7 @@ pub fn report() -> Report {
     report
 }
 
-fn curve(channel: usize) -> CurveThroughRaw {
+fn curve(channel: usize) -> CurveFromRaw {
     let point = |i: usize| CurvePoint {
         level: 8.0 + 4.0 * i as f64,
         stops: -7.0 + 6.6 * (i as f64 / 60.0).sqrt(),
@@ -36,7 +36,7 @@ fn curve(channel: usize) -> CurveThroughRaw {
         recovered: -7.0 + 6.6 * (i as f64 / 60.0).sqrt() + 0.02 * (i as f64 / 9.0).sin(),
         places: 40 + i,
     };
-    CurveThroughRaw {
+    CurveFromRaw {
         points: (0..60).map(point).collect(),
         rms_stops: 0.014 + 0.001 * channel as f64,
         steepness: 1.003,

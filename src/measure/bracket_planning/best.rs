@@ -1,12 +1,12 @@
 //! The best single frame: of a scene by the share it holds, of a wedge by the steps it tells apart.
-use stopspan_core::results::{BestFrame, Criterion, Held};
+use stopspan_core::results::{BestFrame, Criterion, SharesAtSnr};
 use stopspan_core::results::{PictureKind, PictureMeasurement, UsableStops};
 
 /// Shares closer than this are taken as equal: the radiance of so many pixels is uncertain anyway.
 const ALIKE: f64 = 0.001;
 
 /// The frame that holds the largest share at SNR 10; where shares are alike, at SNR 40.
-pub(super) fn best_of_scene(names: &[String], held: &[Held]) -> Option<BestFrame> {
+pub(super) fn best_of_scene(names: &[String], held: &[SharesAtSnr]) -> Option<BestFrame> {
     let at = |snr: f64| {
         held.iter()
             .find(|h| h.snr == snr)
@@ -117,8 +117,8 @@ mod tests {
     use super::*;
     use stopspan_core::results::{LevelCounts, Limit};
 
-    fn held(snr: f64, frames: &[f64]) -> Held {
-        Held {
+    fn held(snr: f64, frames: &[f64]) -> SharesAtSnr {
+        SharesAtSnr {
             snr,
             frames: frames.to_vec(),
             merge: 1.0,

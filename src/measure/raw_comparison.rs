@@ -10,7 +10,7 @@ use stopspan_core::model::Clip;
 use stopspan_core::model::{Bracket, LinearScale};
 use stopspan_core::model::{Response, ResponseCurve};
 use stopspan_core::raster::Pixels;
-use stopspan_core::results::{CurvePoint, CurveThroughRaw, RawBeside, RawPair};
+use stopspan_core::results::{CurveFromRaw, CurvePoint, RawComparison, RawPair};
 use stopspan_core::statistics::robust::{median, median_deviation};
 
 /// Side of the places compared, pixels of the finished frame: two blocks of JPEG.
@@ -28,12 +28,12 @@ const SAME_SIZE: f64 = 0.02;
 
 /// Holds finished frames against the raw ones of the same shots, which are loaded and split into planes; `same_shot` names the
 /// files of each. `None` where the two do not show the same framing or have another number of colours.
-pub fn raw_beside(
+pub fn compare_with_raw(
     finished: &Bracket,
     response: &Response,
     (raw, clips, scales): (&Bracket, &[Clip], &[LinearScale]),
     same_shot: &[(PathBuf, PathBuf)],
-) -> Option<RawBeside> {
+) -> Option<RawComparison> {
     let clips: Vec<f64> = clips.iter().map(|c| c.clip_level).collect();
     let channels = response.curves.len();
     if (channels == 1) != (scales.len() == 1) {
@@ -63,7 +63,7 @@ pub fn raw_beside(
     }
     let curves = samples.iter().zip(&response.curves);
     let curves: Option<Vec<_>> = curves.map(|(s, curve)| through_raw(s, curve)).collect();
-    (frames.len() >= 2).then(|| RawBeside {
+    (frames.len() >= 2).then(|| RawComparison {
         bracket: raw.name.clone(),
         frames,
         curves: curves.unwrap_or_default(),
@@ -143,7 +143,7 @@ impl RawView<'_> {
             rows.start + rows.len() / 2,
             columns.start + columns.len() / 2,
         );
-        let mut seen = Seen::default();
+        let mut seen = PlaceSums::default();
         for row in rows {
             let mut before = None;
             for column in columns.clone() {
@@ -159,7 +159,7 @@ impl RawView<'_> {
     }
 
     /// Adds the samples of a cell; gives the exposure of (the first) green, or of the only colour.
-    fn cell(&self, raw: &Pixels, (row, column): (usize, usize), seen: &mut Seen) -> f64 {
+    fn cell(&self, raw: &Pixels, (row, column): (usize, usize), seen: &mut PlaceSums) -> f64 {
         let colours: &[usize] = match self.scales.len() {
             4 => &[0, 1, 1, 2],
             3 => &[0, 1, 2],
@@ -178,7 +178,7 @@ impl RawView<'_> {
         main
     }
 
-    fn place_of(&self, seen: &Seen) -> Place {
+    fn place_of(&self, seen: &PlaceSums) -> Place {
         let quarters = seen.quarters.map(|q| q.value());
         let high = quarters.iter().copied().fold(f64::MIN, f64::max);
         let low = quarters.iter().copied().fold(f64::MAX, f64::min);
@@ -202,7 +202,7 @@ impl RawView<'_> {
 
 /// What the samples of a place add up to.
 #[derive(Default)]
-struct Seen {
+struct PlaceSums {
     colours: [Mean; 3],
     quarters: [Mean; 4],
     /// Squared differences of neighbours.
@@ -248,7 +248,7 @@ fn pair((file, raw): (String, String), places: &[Place], curves: &[ResponseCurve
 }
 
 /// The curve of one channel from (level, exposure) of places; `None` where too little was seen.
-fn through_raw(samples: &[(f64, f64)], curve: &ResponseCurve) -> Option<CurveThroughRaw> {
+fn through_raw(samples: &[(f64, f64)], curve: &ResponseCurve) -> Option<CurveFromRaw> {
     let low = (curve.floor_level + MARGIN / 255.0).max(curve.supported.0);
     let high = (curve.clip_level - MARGIN / 255.0).min(curve.supported.1);
     let mut bins: Vec<Vec<(f64, f64)>> = vec![Vec::new(); BINS];
@@ -292,7 +292,7 @@ fn point(bin: &[(f64, f64)], curve: &ResponseCurve) -> Option<CurvePoint> {
     })
 }
 
-fn held_against(mut points: Vec<CurvePoint>) -> CurveThroughRaw {
+fn held_against(mut points: Vec<CurvePoint>) -> CurveFromRaw {
     let count = points.len() as f64;
     let mean = |of: &dyn Fn(&CurvePoint) -> f64| points.iter().map(of).sum::<f64>() / count;
     let (true_mean, offset) = (mean(&|p| p.stops), mean(&|p| p.recovered - p.stops));
@@ -300,7 +300,7 @@ fn held_against(mut points: Vec<CurvePoint>) -> CurveThroughRaw {
     let sum = |of: &dyn Fn(&CurvePoint) -> f64| points.iter().map(of).sum::<f64>();
     let square = sum(&|p| (p.stops - true_mean).powi(2));
     let product = sum(&|p| (p.stops - true_mean) * (p.recovered - true_mean));
-    CurveThroughRaw {
+    CurveFromRaw {
         rms_stops: (sum(&|p| (p.recovered - p.stops).powi(2)) / count).sqrt(),
         steepness: product / square.max(f64::MIN_POSITIVE),
         above_stops: -points.last().map_or(0.0, |p| p.stops),

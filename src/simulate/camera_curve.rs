@@ -6,7 +6,7 @@ use stopspan_core::units::srgb_level;
 /// A camera response by name. Every curve maps 0 to 0 and 1 to 1 and never falls.
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
 #[serde(tag = "name", rename_all = "kebab-case", deny_unknown_fields)]
-pub enum Response {
+pub enum CameraCurve {
     /// IEC 61966-2-1.
     #[default]
     Srgb,
@@ -49,20 +49,22 @@ fn shoulder_strength() -> f64 {
     30.0
 }
 
-impl Response {
+impl CameraCurve {
     /// Level (0..=1) of a relative exposure, which is clipped to 0..=1 first.
     pub fn level(&self, exposure: f64) -> f64 {
         let x = exposure.clamp(0.0, 1.0);
         match self {
-            Response::Srgb => srgb_level(x),
-            Response::Gamma { exponent } => libm::pow(x, 1.0 / exponent),
-            Response::Contrast { amount } => {
+            CameraCurve::Srgb => srgb_level(x),
+            CameraCurve::Gamma { exponent } => libm::pow(x, 1.0 / exponent),
+            CameraCurve::Contrast { amount } => {
                 let y = srgb_level(x);
                 (1.0 - amount) * y + amount * y * y * (3.0 - 2.0 * y)
             }
-            Response::Shoulder { strength } => libm::log1p(strength * x) / libm::log1p(*strength),
-            Response::Linear => x,
-            Response::Table { levels } => interpolate(levels, x),
+            CameraCurve::Shoulder { strength } => {
+                libm::log1p(strength * x) / libm::log1p(*strength)
+            }
+            CameraCurve::Linear => x,
+            CameraCurve::Table { levels } => interpolate(levels, x),
         }
     }
 
@@ -84,10 +86,10 @@ impl Response {
             }
         };
         match self {
-            Response::Gamma { exponent } => within(*exponent, 0.2, 5.0, "exponent"),
-            Response::Contrast { amount } => within(*amount, 0.0, 0.95, "amount"),
-            Response::Shoulder { strength } => within(*strength, 0.1, 1000.0, "strength"),
-            Response::Table { levels } => {
+            CameraCurve::Gamma { exponent } => within(*exponent, 0.2, 5.0, "exponent"),
+            CameraCurve::Contrast { amount } => within(*amount, 0.0, 0.95, "amount"),
+            CameraCurve::Shoulder { strength } => within(*strength, 0.1, 1000.0, "strength"),
+            CameraCurve::Table { levels } => {
                 let rises = levels.windows(2).all(|w| w[0] <= w[1]);
                 let ends = levels.first() == Some(&0.0) && levels.last() == Some(&1.0);
                 if levels.len() >= 2 && rises && ends {
@@ -98,7 +100,7 @@ impl Response {
                     Err(Error::request("sensor.response", problem))
                 }
             }
-            Response::Srgb | Response::Linear => Ok(()),
+            CameraCurve::Srgb | CameraCurve::Linear => Ok(()),
         }
     }
 }

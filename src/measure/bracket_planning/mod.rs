@@ -10,4 +10,4 @@ mod fewest;
 mod scene;
 
 pub use best::best_on_wedge;
-pub use scene::{Taken, scene};
+pub use scene::{TakenBracket, scene};

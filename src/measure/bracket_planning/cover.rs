@@ -2,7 +2,7 @@
 use super::census::{Cell, Census, PER_STOP, centre};
 use crate::subject::Source;
 use stopspan_core::model::NoiseModel;
-use stopspan_core::results::Held;
+use stopspan_core::results::SharesAtSnr;
 
 /// Squared SNR of one pixel of one exposure against its own level of light, as a table.
 pub(super) struct Sight {
@@ -70,7 +70,7 @@ pub(super) fn held(
     sources: &[Source],
     model: &NoiseModel,
     snrs: &[f64],
-) -> Vec<Held> {
+) -> Vec<SharesAtSnr> {
     let low = census.cells.iter().map(|c| c.dark).min().unwrap_or(0);
     let high = census.cells.iter().map(|c| c.dark).max().unwrap_or(0);
     let tables: Vec<Vec<f64>> = sources
@@ -99,7 +99,7 @@ pub(super) fn held(
         add(&mut counts, snrs, sources.len(), (merged, cell.count));
     }
     let all = census.pixels.max(1) as f64;
-    let row = |(snr, row): (&f64, Vec<f64>)| Held {
+    let row = |(snr, row): (&f64, Vec<f64>)| SharesAtSnr {
         snr: *snr,
         frames: row[..sources.len()].iter().map(|n| n / all).collect(),
         merge: row[sources.len()] / all,

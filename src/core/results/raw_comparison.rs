@@ -3,13 +3,13 @@ use serde::{Deserialize, Serialize};
 
 /// What the raw files of the same shots say of a bracket of finished frames.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct RawBeside {
+pub struct RawComparison {
     /// Name of the bracket of raw files.
     pub bracket: String,
     /// Frames and their raw files, least exposure first.
     pub frames: Vec<RawPair>,
     /// The curve of each channel; empty where too few places could be compared.
-    pub curves: Vec<CurveThroughRaw>,
+    pub curves: Vec<CurveFromRaw>,
 }
 
 /// One shot, saved twice.
@@ -29,7 +29,7 @@ pub struct RawPair {
 
 /// Level against exposure of one channel, through the raw files.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct CurveThroughRaw {
+pub struct CurveFromRaw {
     /// Points, from dark to light.
     pub points: Vec<CurvePoint>,
     /// Root mean square over the points of log2 exposure by the recovered response minus `stops`, less its mean (the scale of

@@ -20,7 +20,7 @@ const BIN: i32 = PER_STOP / 2;
 
 /// The bracket that was taken.
 #[derive(Debug, Clone, Copy)]
-pub struct Taken<'a> {
+pub struct TakenBracket<'a> {
     /// File names of the frames.
     pub names: &'a [String],
     /// The frames as sources (measuring channel), in the same order; the same response in all.
@@ -34,7 +34,11 @@ pub struct Taken<'a> {
 }
 
 /// What the map of a bracket says of its scene, at each of `snrs` (SNR of one pixel). `None` without a pixel or a frame.
-pub fn scene(map: &RadianceMap, taken: &Taken, snrs: &[f64]) -> Option<(Scene, Vec<Finding>)> {
+pub fn scene(
+    map: &RadianceMap,
+    taken: &TakenBracket,
+    snrs: &[f64],
+) -> Option<(Scene, Vec<Finding>)> {
     let first = taken.sources.first()?;
     if taken.tops.is_empty() {
         return None;
@@ -67,7 +71,7 @@ pub fn scene(map: &RadianceMap, taken: &Taken, snrs: &[f64]) -> Option<(Scene, V
     Some((scene, findings))
 }
 
-fn advice(census: &Census, sight: &Sight, taken: &Taken, wanted: f64) -> Option<Advice> {
+fn advice(census: &Census, sight: &Sight, taken: &TakenBracket, wanted: f64) -> Option<Advice> {
     let plan = fewest(census, sight, WANTED_SNR, wanted)?;
     let stops = |bins: i32| f64::from(bins) / f64::from(PER_STOP);
     let merged = held(census, taken.sources, taken.noise, &[WANTED_SNR]);
