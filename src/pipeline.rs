@@ -2,7 +2,7 @@
 //!
 //! [`run`] does the whole job on every bracket found in the inputs; [`merge`] makes one radiance map; [`render`] renders
 //! one again, [`measure_map`] measures the wedge on one; [`survey`] only lists what is there. `settings` holds what can be asked for, `locating` says where the wedge is, `calibrating` brings
-//! known densities to bear, `measuring` brings pictures and wedge together, `linear` says which frames are not fitted, `sources` what is known of the frames'
+//! known densities to bear, `measuring` brings pictures and wedge together, `sources` what is known of the frames'
 //! exposures, `record`, `figures` and `moving` fill the report (`shown`: what their pictures look like), `delivery`, `products` and
 //! `sheets` write files.
 mod batch;
@@ -10,7 +10,6 @@ mod calibrating;
 mod comparing;
 mod delivery;
 mod figures;
-mod linear;
 mod locating;
 mod measuring;
 mod measuring_map;
@@ -263,7 +262,8 @@ pub fn prepare(
     progress(Event::Stage("recovering the response"));
     let clips = frames::clip_levels(&bracket);
     let scales = frames::linear_scales(&bracket);
-    let choice = linear::choose_response(&mut bracket, &clips, settings.response);
+    let (choice, linear) = response::select(&bracket, &clips, settings.response);
+    bracket.findings.extend(linear);
     let recovered = response::recover(&bracket, &clips, scales.as_ref(), choice)?;
     let settled = recovered.exposures.iter().zip(&recovered.balance);
     for (frame, (exposure, balance)) in bracket.frames.iter_mut().zip(settled) {

@@ -3,7 +3,7 @@
 //! In reading order: what a frame is, and its [`colour`] space; what the tags of one file say ([`exposure`]), what they mean among a bracket
 //! ([`settle`], [`markings`]), what the user says about it ([`overrides`]); what lies in the inputs (`listing`,
 //! `moment`, `camera_hdr`, `sequence`, `sorting`) and the [`survey()`] of it, in [`words()`]; [`load()`]; what the pixels say
-//! about [`clipping`] and about [`linear`] input. For raw and other linear frames: `raw_frames` (made alike), `raw_beside` (saved beside finished pictures), `dark` (dark frames subtracted), `raw_levels` (what they are linear by), `develop` (mosaics laid
+//! about [`clipping`]. For raw and other linear frames: `raw_frames` (made alike), `raw_beside` (saved beside finished pictures), `dark` (dark frames subtracted), `raw_levels` (what they are linear by), `develop` (mosaics laid
 //! open), [`camera_colour`] with [`temperature`] under it.
 #![cfg_attr(test, allow(clippy::unwrap_used, clippy::expect_used))]
 pub mod colour;
@@ -25,7 +25,6 @@ mod unknown;
 mod words;
 
 pub mod clipping;
-pub mod linear;
 
 pub mod camera_colour;
 mod dark;
@@ -41,7 +40,6 @@ mod fixtures;
 pub use clipping::clip_levels;
 pub use develop::{develop, mosaic_of, split};
 pub use exposure::{Judged, judge};
-pub use linear::{LevelRatio, LinearTest, linear_evidence, looks_linear};
 pub use listing::{SkipReason, Skipped};
 pub use load::load;
 pub use overrides::{ExposureOverride, Overrides};

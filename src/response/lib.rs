@@ -1,7 +1,7 @@
 //! [`Bracket`](stopspan_core::model::Bracket) -> [`ResponseCurve`] per channel, exposure ratios, how well it fits.
 //!
 //! In reading order: [`curve`](ResponseCurve) the result; `blocks` the samples with `block_statistics` under them, `steady` those of them where nothing moved; `smooth_table` the default estimator with
-//! `gamma_basis` under it; `balance` what single channels of a frame received; the published methods [`least_squares_table`], [`alternating`] and [`polynomial`] on `pixels`,
+//! `gamma_basis` under it; `select` whether frames are taken as linear, by `linearity`; `balance` what single channels of a frame received; the published methods [`least_squares_table`], [`alternating`] and [`polynomial`] on `pixels`,
 //! run by `published`; `assemble` makes curves of tables; `unfitted` responses that are known, `black_offset` what linear levels begin at; `ratios` exposures measured
 //! from pixels; `refusal` says when there is too little; `recover` chooses and decides.
 //!
@@ -28,18 +28,25 @@ mod block_statistics;
 mod blocks;
 mod gamma_basis;
 pub mod least_squares_table;
+mod linearity;
 mod pixels;
 pub mod polynomial;
 mod published;
 mod ratios;
 mod recover;
 mod refusal;
+mod select;
 mod smooth_table;
 mod steady;
 mod unfitted;
 
+#[cfg(test)]
+mod fixtures;
+
 pub use blocks::{BlockSamples, collect};
+pub use linearity::{LevelRatio, LinearTest, linear_evidence, looks_linear};
 pub use recover::{Choice, Recovered, recover};
+pub use select::select;
 pub use unfitted::known;
 
 /// Works out what every fit starts from, so that the first need not wait for it. To be called while frames are read.

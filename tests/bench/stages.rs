@@ -116,7 +116,7 @@ fn stages(criterion: &mut Criterion) {
     group.bench_function("register", |b| b.iter(|| align::register(&bracket)));
     group.bench_function("clip levels", |b| b.iter(|| frames::clip_levels(&bracket)));
     group.bench_function("look whether the frames are linear", |b| {
-        b.iter(|| frames::looks_linear(&bracket, &frames::clip_levels(&bracket)));
+        b.iter(|| response::looks_linear(&bracket, &frames::clip_levels(&bracket)));
     });
     group.bench_function("recover the response", |b| {
         b.iter(|| response::recover(&done.bracket, &done.clips, None, Choice::Fit).unwrap());

@@ -1,6 +1,7 @@
 //! The real, still bracket of linear frames, level by level against numpy.
 use super::real_bracket::{folder, one_position};
-use stopspan_frames::{clip_levels, looks_linear};
+use stopspan_frames::clip_levels;
+use stopspan_response::looks_linear;
 
 const TIMES: [u32; 7] = [25, 50, 100, 250, 500, 2000, 3916];
 

@@ -1,27 +1,28 @@
-//! Linear input: what a file says about itself, and what the pixels of a bracket say.
+//! Evidence of linear samples: from one file's own statements, and from the pixels of a bracket.
 use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 use std::f64::consts::SQRT_2;
-use stopspan_core::model::Clip;
-use stopspan_core::model::{Bracket, Frame};
+use stopspan_core::model::{Bracket, Clip, Frame};
 use stopspan_core::raster::Pixels;
 
-/// Pixels compared in a pair of frames, at most about this many.
+/// Approximate maximum number of pixels compared in a pair of frames.
 const COMPARED_PIXELS: usize = 1 << 18;
-/// A bin needs this many pixels to say anything.
+/// Least number of pixels in a bin that is used.
 const BIN_PIXELS: usize = 200;
-/// Linear levels keep the stated ratio within this share, over ...
+/// Tolerance of a level ratio, relative.
 const RATIO_TOLERANCE: f64 = 0.04;
-/// ... and this many 8-bit codes, over ...
+/// Tolerance of a level for rounding, 8-bit codes; it is added to [`RATIO_TOLERANCE`].
 const ROUNDING_CODES: f64 = 0.25;
-/// ... at least this many stops of level (one bin a stop).
+/// Least range of levels, in stops, over which a pair of frames must keep its ratio (one bin a stop).
 const SPAN_STOPS: usize = 3;
-/// A black offset may be this large, fraction of full scale.
+/// Largest black offset accepted, fraction of full scale.
 const MOST_OFFSET: f64 = 0.15;
 
-/// Evidence in the file alone that its samples are linear: raw samples, float samples, or a colour profile whose tone curves are
-/// straight lines. `None` says nothing about 16-bit files without a profile: raw converters write those linear or not,
-/// and only [`looks_linear`] can tell.
+/// Evidence in the file alone that its samples are linear: raw samples, float samples, or a colour profile with straight
+/// tone curves.
+///
+/// `None` is no evidence to the contrary: raw converters write 16-bit files without a profile in either form, and only
+/// [`looks_linear`] can tell them apart.
 pub fn linear_evidence(frame: &Frame) -> Option<String> {
     if frame.picture.raw.is_some() {
         return Some("raw samples".to_owned());
@@ -33,8 +34,7 @@ pub fn linear_evidence(frame: &Frame) -> Option<String> {
     straight_curves(profile).then(|| "its colour profile has straight tone curves".to_owned())
 }
 
-/// True if every tone curve (rTRC, gTRC, bTRC or kTRC) of an ICC profile is the identity (ICC.1: curveType of no entries,
-/// or of one entry 1.0 as u8Fixed8; parametricCurveType 0 with g = 1).
+/// True if an ICC profile has tone curves (rTRC, gTRC, bTRC or kTRC) and all are the identity.
 fn straight_curves(profile: &[u8]) -> bool {
     let number = |at: usize| -> Option<usize> {
         let bytes = profile.get(at..at.checked_add(4)?)?;
@@ -59,6 +59,8 @@ fn straight_curves(profile: &[u8]) -> bool {
     curves > 0
 }
 
+/// True if a tone curve is the identity (ICC.1: a curveType of no entries, or of the one entry 1.0 as u8Fixed8; a
+/// parametricCurveType 0 with g = 1). `None` if the tag is cut short.
 fn straight_curve(curve: &[u8]) -> Option<bool> {
     match curve.get(..4)? {
         b"curv" => Some(match curve.get(8..12)? {
@@ -71,16 +73,16 @@ fn straight_curve(curve: &[u8]) -> Option<bool> {
     }
 }
 
-/// The levels of neighbouring frames against their stated exposure ratio.
+/// Result of [`looks_linear`]: levels of neighbouring frames compared with their stated exposure ratio.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct LinearTest {
-    /// True if the levels above one black offset keep the stated ratio within 4 % and a quarter of an 8-bit code over 3
-    /// stops or more in every pair of neighbours that can be compared, and there is one at least. Stated times that are
-    /// false make it false.
+    /// True if at least one pair of neighbours covers 3 stops of level, and in every such pair the levels above one
+    /// common black offset keep the stated ratio within 4 % and a quarter of an 8-bit code. False exposure times make
+    /// it false.
     pub linear: bool,
-    /// The black offset that fits best, fraction of full scale; 0 where no pair can be compared.
+    /// Best-fitting black offset, fraction of full scale; 0 if no pair can be compared.
     pub offset: f64,
-    /// One entry a pair of frames and stop of level.
+    /// One entry for each pair of frames and stop of level.
     pub ratios: Vec<LevelRatio>,
 }
 
@@ -97,13 +99,15 @@ pub struct LevelRatio {
     pub stated: f64,
     /// Ratio of mean levels, brighter over darker, divided by the stated exposure ratio; 1 for linear levels.
     pub ratio: f64,
-    /// Pixels compared.
+    /// Number of pixels compared.
     pub pixels: usize,
 }
 
-/// Compares co-located levels (green, or mono) of neighbouring frames; `clips` as [`clip_levels`](super::clip_levels) has them. Pixels are put into bins of one stop by
-/// `k a + b`, which favours neither frame's noise, and bins within a factor of two of clipping or with fewer than 200
-/// pixels are left out, as are levels under 4 8-bit codes in the darker frame, where rounding rules.
+/// Compares co-located levels (green, or mono) of neighbouring frames with their stated exposure ratio k.
+///
+/// `clips` has one entry a channel. Pixels of levels a (darker frame) and b are put into bins of one stop by `k a + b`,
+/// which favours the noise of neither frame. Levels within half a stop of clipping, levels under four 8-bit codes in the
+/// darker frame (where rounding dominates) and bins of fewer than 200 pixels are left out.
 pub fn looks_linear(bracket: &Bracket, clips: &[Clip]) -> LinearTest {
     let channel = if clips.len() == 3 { 1 } else { 0 };
     let clip = clips.get(channel).map_or(1.0, |c| c.clip_level);
@@ -125,7 +129,7 @@ pub fn looks_linear(bracket: &Bracket, clips: &[Clip]) -> LinearTest {
     }
 }
 
-/// The offset d of `b - k a = d (1 - k)` by least squares, each bin counting as well as the tolerance lets it.
+/// The black offset d of `b - k a = d (1 - k)` by least squares, each bin weighted by its inverse squared tolerance.
 fn offset<'a>(ratios: impl Iterator<Item = &'a LevelRatio>) -> f64 {
     let (mut product, mut square) = (0.0, 0.0);
     for r in ratios {
@@ -137,6 +141,7 @@ fn offset<'a>(ratios: impl Iterator<Item = &'a LevelRatio>) -> f64 {
 }
 
 impl LevelRatio {
+    /// Largest departure of the brighter level that counts as linear, fraction of full scale.
     fn tolerance(&self, offset: f64) -> f64 {
         RATIO_TOLERANCE * (self.level - offset).max(0.0) + ROUNDING_CODES / 255.0
     }
@@ -148,6 +153,7 @@ impl LevelRatio {
     }
 }
 
+/// Sums of the levels of one bin, and the stated exposure ratio of its pair of frames.
 #[derive(Debug, Clone, Copy, Default)]
 struct Bin {
     darker: f64,
@@ -169,6 +175,7 @@ impl Bin {
     }
 }
 
+/// Bins of the frames `darker` and `darker + 1`, by whole stops below `clip`; all empty if their sizes differ.
 fn pair_bins(bracket: &Bracket, darker: usize, channel: usize, clip: f64) -> Vec<Bin> {
     const DARKEST: f64 = 4.0 / 255.0;
     let (a, b) = (&bracket.frames[darker], &bracket.frames[darker + 1]);
@@ -204,19 +211,18 @@ fn pair_bins(bracket: &Bracket, darker: usize, channel: usize, clip: f64) -> Vec
     bins
 }
 
-/// The whole part of the logarithm to base 2 of a number of 1 or more: its exponent (IEEE 754).
+/// Integer part of log2 of a number of at least 1: its IEEE 754 exponent.
 fn whole_stops(ratio: f64) -> usize {
     (ratio.to_bits() >> 52) as usize - 1023
 }
 
 #[cfg(test)]
 mod tests {
-    use super::super::clip_levels;
     use super::super::fixtures::bracket_of;
     use super::*;
     use ndarray::Array3;
-    use stopspan_core::model::Compression;
 
+    /// The test on three frames of a ramp of light through `encode`, clipped at full scale.
     fn test_of(encode: impl Fn(f64) -> f64, stops: &[f64]) -> LinearTest {
         let frames: Vec<Pixels> = [0.25, 0.5, 1.0]
             .iter()
@@ -227,8 +233,11 @@ mod tests {
                 }))
             })
             .collect();
-        let bracket = bracket_of(&frames, stops, Compression::Lossless);
-        looks_linear(&bracket, &clip_levels(&bracket))
+        let clip = Clip {
+            clip_level: 1.0,
+            floor_level: 0.0,
+        };
+        looks_linear(&bracket_of(&frames, stops), &[clip; 3])
     }
 
     #[test]
