@@ -262,9 +262,9 @@ pub fn prepare(
     progress(Event::Stage("recovering the response"));
     let clips = frames::clip_levels(&bracket);
     let scales = frames::linear_scales(&bracket);
-    let (choice, linear) = response::select(&bracket, &clips, settings.response);
+    let (request, linear) = response::select(&bracket, &clips, settings.response);
     bracket.findings.extend(linear);
-    let recovered = response::recover(&bracket, &clips, scales.as_ref(), choice)?;
+    let recovered = response::recover(&bracket, &clips, scales.as_ref(), request)?;
     let settled = recovered.exposures.iter().zip(&recovered.balance);
     for (frame, (exposure, balance)) in bracket.frames.iter_mut().zip(settled) {
         (frame.exposure, frame.balance) = (*exposure, *balance);

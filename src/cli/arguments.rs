@@ -13,7 +13,7 @@ use stopspan_core::raster::Region;
 use stopspan_frames::{ExposureOverride, Overrides};
 use stopspan_merge::MotionSettings;
 use stopspan_report::sheet::{Look, SheetSettings};
-use stopspan_response::Choice;
+use stopspan_response::ResponseRequest;
 
 /// How many wedge steps and how many stops a camera holds: in one frame, in its own HDR picture, in a merged bracket.
 #[derive(Debug, Parser)]
@@ -70,7 +70,7 @@ pub struct Common {
     pub reference: Option<PathBuf>,
     /// What the levels of the frames mean
     #[arg(long, value_parser = response(), default_value = "fit", help_heading = "Frames")]
-    pub response: Choice,
+    pub response: ResponseRequest,
     /// The frames are linear; the same as --response linear
     #[arg(long, help_heading = "Frames")]
     pub linear: bool,
@@ -104,40 +104,40 @@ pub struct Common {
 }
 
 /// What the levels of the frames mean.
-const RESPONSES: [(&str, Choice, &str); 6] = [
+const RESPONSES: [(&str, ResponseRequest, &str); 6] = [
     (
         "fit",
-        Choice::Fit,
+        ResponseRequest::Fit,
         "Recovered from the bracket, unless the frames are seen to be linear",
     ),
     (
         "least-squares-table",
-        Choice::LeastSquaresTable,
+        ResponseRequest::LeastSquaresTable,
         "Recovered by least squares with a curvature penalty (Debevec and Malik, 1997)",
     ),
     (
         "alternating",
-        Choice::Alternating,
+        ResponseRequest::Alternating,
         "Recovered by alternating maximum likelihood (Robertson, Borman and Stevenson, 1999)",
     ),
     (
         "polynomial",
-        Choice::Polynomial,
+        ResponseRequest::Polynomial,
         "Recovered as a polynomial (Mitsunaga and Nayar, 1999)",
     ),
-    ("linear", Choice::Linear, "Proportional to light"),
+    ("linear", ResponseRequest::Linear, "Proportional to light"),
     (
         "srgb",
-        Choice::Srgb,
+        ResponseRequest::Srgb,
         "As IEC 61966-2-1 says, for brackets that cannot support a fit",
     ),
 ];
 
-fn response() -> impl TypedValueParser<Value = Choice> {
+fn response() -> impl TypedValueParser<Value = ResponseRequest> {
     let words = RESPONSES.map(|(name, _, help)| PossibleValue::new(name).help(help));
     PossibleValuesParser::new(words).map(|word| {
         let meant = RESPONSES.iter().find(|r| r.0 == word);
-        meant.map_or(Choice::Fit, |r| r.1)
+        meant.map_or(ResponseRequest::Fit, |r| r.1)
     })
 }
 
@@ -262,7 +262,7 @@ impl Common {
             accept_damaged: self.accept_damaged,
         };
         settings.response = match self.linear {
-            true => Choice::Linear,
+            true => ResponseRequest::Linear,
             false => self.response,
         };
         settings.register = !self.no_register;

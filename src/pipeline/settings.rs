@@ -9,7 +9,7 @@ use stopspan_formats::staged::Outputs;
 use stopspan_frames::Overrides;
 use stopspan_merge::MotionSettings;
 use stopspan_report::sheet::SheetSettings;
-use stopspan_response::Choice;
+use stopspan_response::ResponseRequest;
 use stopspan_tone::ToneSettings;
 
 /// Where the wedge is and what is known of it, as the user says it; all may be left out.
@@ -45,7 +45,7 @@ pub struct Settings {
     /// What the user says about the frames.
     pub overrides: Overrides,
     /// What the response is to be.
-    pub response: Choice,
+    pub response: ResponseRequest,
     /// Bring the frames into register.
     pub register: bool,
     /// How motion is told from noise; `None` to merge all frames everywhere.
@@ -78,7 +78,7 @@ impl Settings {
             inputs,
             out,
             overrides: Overrides::default(),
-            response: Choice::default(),
+            response: ResponseRequest::default(),
             register: true,
             motion: Some(MotionSettings::default()),
             wedge: WedgeRequest::default(),

@@ -45,8 +45,8 @@ mod fixtures;
 
 pub use blocks::{BlockSamples, collect};
 pub use linearity::{LevelRatio, LinearTest, linear_evidence, looks_linear};
-pub use recover::{Choice, Recovered, recover};
-pub use select::select;
+pub use recover::{Recovered, recover};
+pub use select::{ResponseRequest, select};
 pub use unfitted::known;
 
 /// Works out what every fit starts from, so that the first need not wait for it. To be called while frames are read.

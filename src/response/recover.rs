@@ -4,61 +4,16 @@ use super::balance::{self, Balance};
 use super::blocks::{self, BlockSamples};
 use super::ratios;
 use super::refusal::{FEWEST_BLOCKS, note_thin, refuse, refuse_flat};
+use super::select::ResponseRequest;
 use super::smooth_table::{self, TableFit};
 use super::{published, steady, unfitted};
 use rayon::prelude::*;
 use stopspan_core::Error;
 use stopspan_core::finding::Finding;
 use stopspan_core::model::LinearScales;
-use stopspan_core::model::{Bracket, Clip, Exposure, ExposureSource, UNCHANGED};
-use stopspan_core::model::{Response, ResponseMethod};
+use stopspan_core::model::{Bracket, Clip, Exposure, ExposureSource, Response, UNCHANGED};
 use stopspan_core::results::ExposureCheck;
 use stopspan_core::units::Estimate;
-
-/// What the response is to be.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
-pub enum Choice {
-    /// Fitted to the bracket, unless the frames are linear by evidence.
-    #[default]
-    Fit,
-    /// Fitted by least squares with a curvature penalty (Debevec and Malik 1997).
-    LeastSquaresTable,
-    /// Fitted by alternating maximum likelihood (Robertson, Borman and Stevenson 1999).
-    Alternating,
-    /// Fitted as a polynomial (Mitsunaga and Nayar 1999).
-    Polynomial,
-    /// Declared linear by the user: not fitted, and exposure ratios are measured in full.
-    Linear,
-    /// Taken as sRGB (IEC 61966-2-1): not fitted, for brackets that cannot support a fit.
-    Srgb,
-}
-
-impl Choice {
-    /// The method that the choice leads to.
-    pub fn method(self) -> ResponseMethod {
-        match self {
-            Choice::Fit => ResponseMethod::SmoothTable,
-            Choice::LeastSquaresTable => ResponseMethod::LeastSquaresTable,
-            Choice::Alternating => ResponseMethod::Alternating,
-            Choice::Polynomial => ResponseMethod::Polynomial,
-            Choice::Linear => ResponseMethod::Linear,
-            Choice::Srgb => ResponseMethod::Srgb,
-        }
-    }
-}
-
-impl std::fmt::Display for Choice {
-    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        f.write_str(match self {
-            Choice::Fit => "fitted",
-            Choice::LeastSquaresTable => "least-squares-table",
-            Choice::Alternating => "alternating",
-            Choice::Polynomial => "polynomial",
-            Choice::Linear => "linear",
-            Choice::Srgb => "srgb",
-        })
-    }
-}
 
 /// A response, the exposures to use, and what was found on the way.
 #[derive(Debug, Clone)]
@@ -88,20 +43,23 @@ pub fn recover(
     bracket: &Bracket,
     clips: &[Clip],
     scales: Option<&LinearScales>,
-    choice: Choice,
+    request: ResponseRequest,
 ) -> Result<Recovered, Error> {
     let samples = steady::keep(blocks::collect(bracket));
     let stated: Vec<Estimate> = bracket.frames.iter().map(|f| f.exposure.stated).collect();
     let mut findings = Vec::new();
-    let (response, used, balance) = match choice {
-        Choice::Linear => {
+    let (response, used, balance) = match request {
+        ResponseRequest::Linear => {
             unfitted::linear(bracket, &samples, (clips, scales), &stated, &mut findings)
         }
-        Choice::Srgb => (unfitted::srgb(bracket, clips), stated.clone(), None),
-        Choice::Fit | Choice::LeastSquaresTable | Choice::Alternating | Choice::Polynomial => {
+        ResponseRequest::Srgb => (unfitted::srgb(bracket, clips), stated.clone(), None),
+        ResponseRequest::Fit
+        | ResponseRequest::LeastSquaresTable
+        | ResponseRequest::Alternating
+        | ResponseRequest::Polynomial => {
             refuse_flat(bracket, &samples)?;
-            let method = choice.method();
-            let (fits, used, balance) = if choice == Choice::Fit {
+            let method = request.method();
+            let (fits, used, balance) = if request == ResponseRequest::Fit {
                 smooth(bracket, &samples, &stated, &mut findings)?
             } else {
                 let values: Vec<f64> = stated.iter().map(|e| e.value).collect();

@@ -15,7 +15,7 @@ use stopspan_frames as frames;
 use stopspan_frames::Overrides;
 use stopspan_merge::{Merger, MotionSettings, motion, noise};
 use stopspan_response as response;
-use stopspan_response::Choice;
+use stopspan_response::ResponseRequest;
 use stopspan_simulate::{Scenario, write_scenario};
 use stopspan_tone as tone;
 use stopspan_tone::ToneSettings;
@@ -119,7 +119,9 @@ fn stages(criterion: &mut Criterion) {
         b.iter(|| response::looks_linear(&bracket, &frames::clip_levels(&bracket)));
     });
     group.bench_function("recover the response", |b| {
-        b.iter(|| response::recover(&done.bracket, &done.clips, None, Choice::Fit).unwrap());
+        b.iter(|| {
+            response::recover(&done.bracket, &done.clips, None, ResponseRequest::Fit).unwrap()
+        });
     });
     group.bench_function("estimate the noise", |b| {
         b.iter(|| noise::estimate(&done.bracket, &done.response, &done.clips));

@@ -10,7 +10,7 @@ use stopspan_core::model::Limits;
 use stopspan_core::statistics::robust::median;
 use stopspan_formats::read_picture;
 use stopspan_frames::{ExposureOverride, Overrides, clip_levels, load, survey};
-use stopspan_response::{Choice, recover};
+use stopspan_response::{ResponseRequest, recover};
 
 /// The folder of the frames, or `None` with the reason printed past the test harness's capture.
 pub fn folder() -> Option<PathBuf> {
@@ -117,7 +117,13 @@ fn measured_ratios_are_those_of_the_times() {
     let Some(folder) = folder() else { return };
     for (times, position, slope) in PAIRS {
         let bracket = one_position(&folder, &times, position);
-        let recovered = recover(&bracket, &clip_levels(&bracket), None, Choice::Linear).unwrap();
+        let recovered = recover(
+            &bracket,
+            &clip_levels(&bracket),
+            None,
+            ResponseRequest::Linear,
+        )
+        .unwrap();
         assert_eq!(recovered.check.pairs.len(), 1);
         let pair = &recovered.check.pairs[0];
         let measured = pair.measured.unwrap();

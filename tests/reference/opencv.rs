@@ -7,7 +7,7 @@ use stopspan_core::raster::Pixels;
 use stopspan_core::units::Primaries;
 use stopspan_frames::{ExposureOverride, Overrides, clip_levels, load, survey};
 use stopspan_measure::srgb_to_linear;
-use stopspan_response::{Choice, recover};
+use stopspan_response::{ResponseRequest, recover};
 use stopspan_tone::OutputColour;
 use stopspan_tone::fusion::{FusedFrame, fuse};
 
@@ -166,7 +166,7 @@ fn bracket(reference: &Reference, side: usize) -> Bracket {
 fn our_response_agrees() {
     let reference = reference();
     let bracket = bracket(&reference, 8);
-    let recovered = recover(&bracket, &clip_levels(&bracket), None, Choice::Fit).unwrap();
+    let recovered = recover(&bracket, &clip_levels(&bracket), None, ResponseRequest::Fit).unwrap();
     assert_eq!(recovered.response.curves.len(), 3);
     let truth: Vec<f64> = (0..256)
         .map(|c| srgb_to_linear(f64::from(c) / 255.0))

@@ -7,7 +7,7 @@ use stopspan_core::finding::Finding;
 use stopspan_core::model::Bracket;
 use stopspan_core::raster::Pixels;
 use stopspan_frames::clip_levels;
-use stopspan_response::{Choice, Recovered, recover};
+use stopspan_response::{Recovered, ResponseRequest, recover};
 
 const SIZE: (usize, usize) = (240, 320);
 const FULL_WELL: f64 = 9000.0;
@@ -62,7 +62,7 @@ fn bracket(encoding: Encoding, stops: &[f64], gains: &[[f64; 3]], seed: u64) -> 
     }
 }
 
-fn recovered(bracket: &Bracket, choice: Choice) -> Recovered {
+fn recovered(bracket: &Bracket, choice: ResponseRequest) -> Recovered {
     recover(bracket, &clip_levels(bracket), None, choice).unwrap()
 }
 
@@ -95,7 +95,7 @@ fn a_clean_bracket_shows_no_drift() {
     ];
     for (i, (encoding, stops)) in cases.into_iter().enumerate() {
         let bracket = bracket(encoding, stops, &vec![NONE; stops.len()], i as u64);
-        let found = recovered(&bracket, Choice::Fit);
+        let found = recovered(&bracket, ResponseRequest::Fit);
         assert_eq!(named(&found), [], "case {i}");
         let still = found.balance.iter().flatten().all(|b| b.value == 0.0);
         assert!(still, "case {i}");
@@ -108,7 +108,11 @@ fn a_clean_bracket_shows_no_drift() {
 fn a_false_response_is_not_taken_for_drift() {
     for encoding in [srgb as Encoding, contrasty] {
         let bracket = bracket(encoding, &[-2.0, 0.0, 2.0], &[NONE; 3], 11);
-        for choice in [Choice::Linear, Choice::Srgb, Choice::Polynomial] {
+        for choice in [
+            ResponseRequest::Linear,
+            ResponseRequest::Srgb,
+            ResponseRequest::Polynomial,
+        ] {
             let named = named(&recovered(&bracket, choice));
             assert_eq!(named, [], "{choice}");
         }
@@ -119,11 +123,11 @@ fn a_false_response_is_not_taken_for_drift() {
 /// uncertainties and 0.012 stop, and green stays.
 #[test]
 fn a_drift_is_found_where_it_is() {
-    let cases: [(Encoding, &[f64], Choice); 4] = [
-        (contrasty, &[-2.0, 0.0, 2.0], Choice::Fit),
-        (srgb, &[0.0, 2.0], Choice::Fit),
-        (srgb, &[-2.0, -1.0, 0.0, 1.0, 2.0], Choice::Fit),
-        (|x| x, &[-2.0, 0.0, 2.0], Choice::Linear),
+    let cases: [(Encoding, &[f64], ResponseRequest); 4] = [
+        (contrasty, &[-2.0, 0.0, 2.0], ResponseRequest::Fit),
+        (srgb, &[0.0, 2.0], ResponseRequest::Fit),
+        (srgb, &[-2.0, -1.0, 0.0, 1.0, 2.0], ResponseRequest::Fit),
+        (|x| x, &[-2.0, 0.0, 2.0], ResponseRequest::Linear),
     ];
     for (i, (encoding, stops, choice)) in cases.into_iter().enumerate() {
         for (drifting, stop) in stops.iter().enumerate() {

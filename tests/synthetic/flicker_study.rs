@@ -15,7 +15,7 @@ use stopspan_formats::{jpeg, read_picture};
 use stopspan_frames::clip_levels;
 use stopspan_merge::banding;
 use stopspan_merge::banding::Banding;
-use stopspan_response::{Choice, recover};
+use stopspan_response::{ResponseRequest, recover};
 
 const SIZE: (usize, usize) = (480, 640);
 const FULL_WELL: f64 = 9000.0;
@@ -156,7 +156,7 @@ impl Case {
     /// Ripple as said of every frame; `None` if a frame could not be placed or the response not be fitted.
     pub(super) fn found(&self) -> Option<Vec<Option<Banding>>> {
         let bracket = self.bracket();
-        let fitted = recover(&bracket, &clip_levels(&bracket), None, Choice::Fit).ok()?;
+        let fitted = recover(&bracket, &clip_levels(&bracket), None, ResponseRequest::Fit).ok()?;
         (bracket.frames.len() == 3).then(|| banding::measure(&bracket, &fitted.response))
     }
 }

@@ -9,7 +9,7 @@ use stopspan_core::raster::Pixels;
 use stopspan_core::statistics::robust::median;
 use stopspan_formats::openexr::ChannelRows;
 use stopspan_formats::{Carried, png, read_picture, tiff};
-use stopspan_response::Choice;
+use stopspan_response::ResponseRequest;
 use stopspan_simulate::{FileKind, Scenario};
 
 const FRAMES: [&str; 3] = ["under", "nominal", "over"];
@@ -52,7 +52,7 @@ fn leave_green(folder: &Path, kind: FileKind) {
     }
 }
 
-fn job(scenario: &Scenario, mono: bool, response: Choice) -> Job {
+fn job(scenario: &Scenario, mono: bool, response: ResponseRequest) -> Job {
     let mut job = Job::new(scenario);
     if mono {
         leave_green(&job.input(), scenario.files);
@@ -83,10 +83,10 @@ fn apart(job: &Job, (channel, of_truth): (&str, &str)) -> Vec<(f32, f64, f64)> {
 fn linear_tiff_and_png_give_the_scene_declared_and_recognised() {
     // every pair of kind, channels and choice once
     for (kind, mono, response) in [
-        (FileKind::Tiff, false, Choice::Fit),
-        (FileKind::Tiff, true, Choice::Linear),
-        (FileKind::Png, false, Choice::Linear),
-        (FileKind::Png, true, Choice::Fit),
+        (FileKind::Tiff, false, ResponseRequest::Fit),
+        (FileKind::Tiff, true, ResponseRequest::Linear),
+        (FileKind::Png, false, ResponseRequest::Linear),
+        (FileKind::Png, true, ResponseRequest::Fit),
     ] {
         let name = format!("{kind:?}, mono {mono}, {response:?}");
         let job = job(&scenario(kind), mono, response);
@@ -94,7 +94,11 @@ fn linear_tiff_and_png_give_the_scene_declared_and_recognised() {
         let taken = findings
             .iter()
             .any(|f| matches!(f, Finding::TakenAsLinear { .. }));
-        assert_eq!(taken, response == Choice::Fit, "{name}: {findings:?}");
+        assert_eq!(
+            taken,
+            response == ResponseRequest::Fit,
+            "{name}: {findings:?}"
+        );
         let channel = if mono { ("Y", "G") } else { ("G", "G") };
         let all = apart(&job, channel);
         for (low, high) in [(0.001, 0.01), (0.01, 0.1), (0.1, 0.9)] {
@@ -125,8 +129,8 @@ fn dark_frames_take_thermal_electrons_out_of_finished_linear_frames() {
         lid.seed = 99;
         lid.scene =
             serde_json::from_str(r#"{ "kind": "flat", "radiance": [0.0, 0.0, 0.0] }"#).unwrap();
-        let darks = job(&lid, mono, Choice::Linear);
-        let mut job = job(&warm, mono, Choice::Linear);
+        let darks = job(&lid, mono, ResponseRequest::Linear);
+        let mut job = job(&warm, mono, ResponseRequest::Linear);
         let channel = if mono { ("Y", "G") } else { ("G", "G") };
         let offset = |job: &Job| {
             let all = apart(job, channel);

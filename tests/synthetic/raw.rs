@@ -10,7 +10,7 @@ use stopspan_core::units::{Estimate, Settings};
 use stopspan_frames as frames;
 use stopspan_merge::{Merger, noise, noise_profile};
 use stopspan_response as response;
-use stopspan_response::Choice;
+use stopspan_response::ResponseRequest;
 use stopspan_simulate::{Sensor, Shot, raw_codes};
 
 const COLUMNS: usize = 640;
@@ -105,7 +105,7 @@ fn merged(exposures: &[f64], seed: u64, (black, white): (f64, f64)) -> Made {
         &bracket,
         &clips,
         frames::linear_scales(&bracket).as_ref(),
-        Choice::Linear,
+        ResponseRequest::Linear,
     )
     .unwrap();
     for (frame, exposure) in bracket.frames.iter_mut().zip(&found.exposures) {

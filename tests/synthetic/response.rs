@@ -5,16 +5,16 @@ use stopspan_core::finding::Finding;
 use stopspan_core::model::Bracket;
 use stopspan_formats::staged::Outputs;
 use stopspan_frames::{Overrides, clip_levels, load, survey};
-use stopspan_response::{Choice, Recovered, recover};
+use stopspan_response::{Recovered, ResponseRequest, recover};
 use stopspan_simulate::scene::ScenePlan;
 use stopspan_simulate::{
     CameraCurve, FileKind, FramePlan, Scenario, ScenarioSource, write_scenario,
 };
 
-const PUBLISHED: [Choice; 3] = [
-    Choice::LeastSquaresTable,
-    Choice::Alternating,
-    Choice::Polynomial,
+const PUBLISHED: [ResponseRequest; 3] = [
+    ResponseRequest::LeastSquaresTable,
+    ResponseRequest::Alternating,
+    ResponseRequest::Polynomial,
 ];
 
 fn scenario(response: CameraCurve, stops: &[f64]) -> Scenario {
@@ -44,7 +44,7 @@ fn bracket(scenario: &Scenario) -> Bracket {
     load(&found.brackets[0], &overrides).unwrap()
 }
 
-fn recovered(bracket: &Bracket, choice: Choice) -> Result<Recovered, Error> {
+fn recovered(bracket: &Bracket, choice: ResponseRequest) -> Result<Recovered, Error> {
     recover(bracket, &clip_levels(bracket), None, choice)
 }
 
@@ -89,7 +89,7 @@ fn the_default_is_nearest_to_the_truth() {
         for curve in &curves {
             let bracket = bracket(&scenario(curve.clone(), &[-step, 0.0, step]));
             let of = |choice| error_stops(&recovered(&bracket, choice).unwrap(), curve);
-            let (ours, theirs) = (of(Choice::Fit), PUBLISHED.map(of));
+            let (ours, theirs) = (of(ResponseRequest::Fit), PUBLISHED.map(of));
             println!("+-{step} {curve:?}: {ours:.4}; {theirs:.4?} stop");
             if theirs.iter().any(|&t| t < ours) || ours > 0.05 {
                 worse.push(format!("+-{step} {curve:?}: {ours:.4}; {theirs:.4?}"));
@@ -113,7 +113,7 @@ fn a_curve_flat_at_its_clip_is_named() {
     let sine = tabled(|x| (x.sqrt() * std::f64::consts::FRAC_PI_2).sin());
     for (curve, flat) in [(sine, true), (CameraCurve::Srgb, false)] {
         let bracket = bracket(&scenario(curve, &[-1.0, 0.0, 1.0]));
-        let found = recovered(&bracket, Choice::Fit).unwrap();
+        let found = recovered(&bracket, ResponseRequest::Fit).unwrap();
         let thin = found.findings.iter().filter_map(|f| match f {
             Finding::ResponseThin { what, number, .. } => Some((what.contains("clip"), *number)),
             _ => None,
@@ -151,15 +151,15 @@ fn study_of_curves_and_steps() {
     for stops in brackets {
         for (name, curve) in &curves {
             let bracket = bracket(&scenario(curve.clone(), &stops));
-            let methods = [Choice::Fit].into_iter().chain(PUBLISHED);
+            let methods = [ResponseRequest::Fit].into_iter().chain(PUBLISHED);
             for (errors, choice) in errors.iter_mut().zip(methods) {
                 let Ok(found) = recovered(&bracket, choice) else {
-                    assert_ne!(choice, Choice::Fit, "{stops:?} {name}: refused");
+                    assert_ne!(choice, ResponseRequest::Fit, "{stops:?} {name}: refused");
                     errors.push(f64::INFINITY);
                     continue;
                 };
                 errors.push(error_stops(&found, curve));
-                if choice == Choice::Fit {
+                if choice == ResponseRequest::Fit {
                     let (inside, all) = coverage(&found, curve);
                     (held, codes) = (held + inside, codes + all);
                     println!("{stops:.1?} {name}: bars hold {inside} of {all}");
@@ -202,7 +202,7 @@ fn bars_hold_the_truth() {
     let mut counts = (0, 0);
     for curve in [CameraCurve::Srgb, CameraCurve::Contrast { amount: 0.45 }] {
         let bracket = bracket(&scenario(curve.clone(), &[-1.0, 0.0, 1.0]));
-        let found = recovered(&bracket, Choice::Fit).unwrap();
+        let found = recovered(&bracket, ResponseRequest::Fit).unwrap();
         let (inside, all) = coverage(&found, &curve);
         counts = (counts.0 + inside, counts.1 + all);
         let widest = found.response.curves[1].uncertainty_at(0.5);
@@ -216,10 +216,10 @@ fn two_frames_are_enough() {
     let curve = CameraCurve::Srgb;
     let bracket = bracket(&scenario(curve.clone(), &[-1.0, 1.0]));
     let limits = [
-        (Choice::Fit, 0.05),
-        (Choice::LeastSquaresTable, 0.15),
-        (Choice::Alternating, 0.3),
-        (Choice::Polynomial, 0.3),
+        (ResponseRequest::Fit, 0.05),
+        (ResponseRequest::LeastSquaresTable, 0.15),
+        (ResponseRequest::Alternating, 0.3),
+        (ResponseRequest::Polynomial, 0.3),
     ];
     for (choice, limit) in limits {
         let found = recovered(&bracket, choice).unwrap();
@@ -239,7 +239,7 @@ fn too_little_is_refused_with_the_number() {
         radiance: [50.0; 3],
     };
     let (flat, clipped) = (bracket(&flat), bracket(&clipped));
-    for choice in [Choice::Fit].into_iter().chain(PUBLISHED) {
+    for choice in [ResponseRequest::Fit].into_iter().chain(PUBLISHED) {
         let Err(Error::Bracket { problem, .. }) = recovered(&flat, choice) else {
             panic!("{choice}: one flat colour gave a curve")
         };
@@ -269,7 +269,10 @@ fn the_span_comes_from_what_is_stated() {
         let at = |code| curve.exposure_at(f64::from(code) / 255.0).log2();
         at(code) - at(128)
     };
-    for (choice, tolerance) in [(Choice::Fit, 0.05), (Choice::LeastSquaresTable, 0.1)] {
+    for (choice, tolerance) in [
+        (ResponseRequest::Fit, 0.05),
+        (ResponseRequest::LeastSquaresTable, 0.1),
+    ] {
         let (one, two) = (recovered(&plain, choice), recovered(&doubled, choice));
         let (one, two) = (one.unwrap(), two.unwrap());
         for code in (20..=240).step_by(20).filter(|c| *c != 120) {
