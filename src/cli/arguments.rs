@@ -1,15 +1,15 @@
 //! The arguments, and what they mean as settings of the library.
 use crate::look::{Files, Map, Render, Tone};
 use crate::simulating::Simulate;
+use crate::values;
 use crate::wedge::{Measure, Wedge};
 use clap::builder::{PossibleValue, PossibleValuesParser, TypedValueParser};
 use clap::{Args, Parser, Subcommand, ValueEnum};
 use clap_complete::Shell;
 use std::path::PathBuf;
-use stopspan::pipeline::{Part, Settings};
-use stopspan_core::Error;
+use stopspan::pipeline::Settings;
 use stopspan_core::model::Limits;
-use stopspan_core::raster::Region;
+use stopspan_core::{Error, Setting};
 use stopspan_frames::{ExposureOverride, Overrides};
 use stopspan_merge::MotionSettings;
 use stopspan_report::sheet::{Look, SheetSettings};
@@ -292,19 +292,19 @@ impl Run {
         settings.fuse = self.tone.fuse();
         if settings.fuse && self.files.bright {
             let problem = "exposure fusion knows no light above white; use another --tone";
-            return Err(Error::request("--bright", problem));
+            return Err(Error::request(Setting::Bright, problem));
         }
         settings.delivery = self.files.delivery();
         settings.resume = self.resume;
-        settings.part = self.part.as_deref().map(Part::parse).transpose()?;
-        settings.edge = self.edge.as_deref().map(parse_region).transpose()?;
+        settings.part = self.part.as_deref().map(values::part).transpose()?;
+        settings.edge = self.edge.as_deref().map(values::edge).transpose()?;
         Ok(settings)
     }
 
     fn sheets(&self) -> Result<SheetSettings, Error> {
-        let places = self.crop.iter().map(|text| SheetSettings::parse_crop(text));
+        let places = self.crop.iter().map(|text| values::crop(text));
         Ok(SheetSettings {
-            size: SheetSettings::parse_size(&self.sheet_size)?,
+            size: values::sheet_size(&self.sheet_size)?,
             looks: match self.sheet_look {
                 LookArgument::Light => vec![Look::Light],
                 LookArgument::Dark => vec![Look::Dark],
@@ -327,22 +327,25 @@ impl Merge {
     }
 }
 
-/// A rectangle of whole pixels from the columns and rows of two opposite corners.
-fn parse_region(text: &str) -> Result<Region, Error> {
-    let wrong = || {
-        let problem = format!(
-            "\"{text}\" is not of the form X0,Y0,X1,Y1 in whole pixels with X0 < X1 and Y0 < Y1"
-        );
-        Error::request("--edge", problem)
-    };
-    let numbers: Option<Vec<usize>> = text.split(',').map(|n| n.trim().parse().ok()).collect();
-    match numbers.as_deref() {
-        Some(&[left, top, right, bottom]) if left < right && top < bottom => Ok(Region {
-            top,
-            left,
-            height: bottom - top,
-            width: right - left,
-        }),
-        _ => Err(wrong()),
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use clap::CommandFactory;
+    use std::collections::BTreeSet;
+    use stopspan_core::Setting;
+
+    /// What errors call a setting is an option of some command. One name is not the option's own yet.
+    #[test]
+    fn settings_are_options() {
+        let mut program = Arguments::command();
+        program.build();
+        let options: BTreeSet<String> = program
+            .get_subcommands()
+            .flat_map(|command| command.get_arguments())
+            .filter_map(|argument| argument.get_long().map(str::to_owned))
+            .collect();
+        let unknown = |s: &&Setting| !options.contains(s.name());
+        let unknown: Vec<&Setting> = Setting::ALL.iter().filter(unknown).collect();
+        assert_eq!(unknown, [&Setting::NotHdr]);
     }
 }

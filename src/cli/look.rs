@@ -2,8 +2,8 @@
 use clap::{Args, ValueEnum};
 use std::path::PathBuf;
 use stopspan::pipeline::{Delivery, RenderSettings};
-use stopspan_core::Error;
 use stopspan_core::model::Limits;
+use stopspan_core::{Error, Setting};
 use stopspan_formats::jpeg::Subsampling;
 use stopspan_formats::openexr::{Kind, Scheme};
 use stopspan_tone::{Operator, OutputColour, ToneSettings};
@@ -219,7 +219,7 @@ impl Render {
     pub fn settings(&self) -> Result<RenderSettings, Error> {
         if self.tone.fuse() {
             let problem = "exposure fusion works on frames, and a map has none; use it with run";
-            return Err(Error::request("--tone", problem));
+            return Err(Error::request(Setting::Tone, problem));
         }
         Ok(RenderSettings {
             map: self.map.clone(),

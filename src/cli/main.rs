@@ -3,14 +3,15 @@ mod arguments;
 mod console;
 mod look;
 mod simulating;
+mod values;
 mod wedge;
 
 use arguments::{Arguments, Command};
 use clap::{CommandFactory, Parser};
 use std::process::ExitCode;
 use stopspan::pipeline;
-use stopspan_core::Error;
 use stopspan_core::error::BracketProblem;
+use stopspan_core::{Error, Setting};
 use stopspan_formats::staged::Outputs;
 use stopspan_simulate as simulate;
 use stopspan_simulate::{FileKind, ScenarioSource};
@@ -37,7 +38,7 @@ fn main() -> ExitCode {
         Ok(code) => code,
         Err(error) => {
             console::complain(&error);
-            if matches!(error, Error::Request { .. }) {
+            if matches!(error, Error::Request { .. } | Error::Scenario { .. }) {
                 USAGE
             } else {
                 NOTHING_DONE
@@ -159,7 +160,7 @@ fn threads(count: Option<u16>) -> Result<(), Error> {
     rayon::ThreadPoolBuilder::new()
         .num_threads(usize::from(count))
         .build_global()
-        .map_err(|e| Error::request("--threads", e.to_string()))
+        .map_err(|e| Error::request(Setting::Threads, e.to_string()))
 }
 
 fn list(settings: &pipeline::Settings) -> Result<u8, Error> {

@@ -1,10 +1,10 @@
 //! The arguments about the wedge, and measuring it on a map.
+use crate::values;
 use clap::Args;
 use std::path::PathBuf;
 use stopspan::pipeline::{MapSettings, WedgeRequest};
-use stopspan_core::Error;
 use stopspan_core::model::Limits;
-use stopspan_measure::wedge;
+use stopspan_core::{Error, Setting};
 
 /// Where the wedge is and what is known of it.
 #[derive(Debug, Args)]
@@ -76,13 +76,9 @@ impl Wedge {
             corners: self
                 .wedge_corners
                 .as_deref()
-                .map(wedge::parse_corners)
+                .map(values::corners)
                 .transpose()?,
-            grid: self
-                .wedge_grid
-                .as_deref()
-                .map(wedge::parse_grid)
-                .transpose()?,
+            grid: self.wedge_grid.as_deref().map(values::grid).transpose()?,
             densities: self.wedge_densities.clone(),
             density_uncertainty: self.wedge_density_uncertainty,
             file: self.wedge_file.clone(),
@@ -98,7 +94,7 @@ impl Measure {
     pub fn settings(&self) -> Result<MapSettings, Error> {
         if self.wedge.flat_field.is_some() {
             let problem = "a map is measured without its frames, so without a flat field";
-            return Err(Error::request("--flat-field", problem));
+            return Err(Error::request(Setting::FlatField, problem));
         }
         Ok(MapSettings {
             map: self.map.clone(),

@@ -1,4 +1,8 @@
 //! The errors of the library, sorted by who must act; data, not prose. The words for a person are made in `Display`.
+mod setting;
+
+pub use setting::Setting;
+
 use std::path::PathBuf;
 
 /// What went wrong, in which file, and (through [`Error::advice`]) what to do about it.
@@ -23,11 +27,21 @@ pub enum Error {
         /// Why they do not go together.
         problem: BracketProblem,
     },
-    /// What was asked for cannot be done as asked; `option` names the option or setting.
-    #[error("{option}: {problem}")]
+    /// A setting cannot be met.
+    #[error("{}: {problem}", given(setting, value))]
     Request {
-        /// The option or setting, as the user wrote it.
-        option: String,
+        /// The setting.
+        setting: Setting,
+        /// The value given, where the problem lies in one of several or in its form.
+        value: Option<String>,
+        /// What is wrong with it.
+        problem: String,
+    },
+    /// A scenario of the simulator makes no sense.
+    #[error("{field}: {problem}")]
+    Scenario {
+        /// The field, by its path in the scenario ("sensor.gain"), or the scenario's own name.
+        field: String,
         /// What is wrong with it.
         problem: String,
     },
@@ -160,79 +174,107 @@ pub enum OutputProblem {
     UnknownKind,
 }
 
+impl InputProblem {
+    fn advice(&self) -> String {
+        let plain = match self {
+            InputProblem::TooLarge { .. } => {
+                return format!(
+                    "raise the limit with {} if the file is genuine",
+                    Setting::MaxPixels
+                );
+            }
+            InputProblem::Unreadable => "check the name and the permissions",
+            InputProblem::UnknownFormat => "give JPEG, PNG, TIFF, DNG or OpenEXR frames",
+            InputProblem::Damaged => "copy the file from the camera again, or leave it out",
+            InputProblem::Unsupported(_) => {
+                "save the picture as baseline JPEG, or as 8 or 16-bit PNG or TIFF"
+            }
+            InputProblem::NoRadiance => "give the map that a run or a merge has written",
+            InputProblem::RawVariant(_) => {
+                "convert it to DNG with lossless or no compression, or develop it to a linear 16-bit TIFF"
+            }
+            InputProblem::OtherRaw(_) => {
+                "let the camera save DNG if it can; else convert the whole bracket to DNG without lossy compression, or \
+                 develop it to linear 16-bit TIFF, every frame alike and without noise reduction"
+            }
+            InputProblem::Changed => "wait until the copy has finished, then run again",
+        };
+        plain.into()
+    }
+}
+
+impl BracketProblem {
+    fn advice(&self) -> String {
+        let plain = match self {
+            BracketProblem::NoneBelongTogether { .. } => {
+                return format!(
+                    "a bracket is two frames or more of one camera and size, taken together at different exposures; check \
+                     the exposure times, or say {}",
+                    Setting::OneBracket
+                );
+            }
+            BracketProblem::NoExposure => {
+                return format!(
+                    "give it with {} FILE=SECONDS[,fN][,isoS]",
+                    Setting::Exposure
+                );
+            }
+            BracketProblem::EqualExposures => {
+                return format!(
+                    "check the exposure times, or give them with {} FILE=SECONDS",
+                    Setting::Exposure
+                );
+            }
+            BracketProblem::Response { .. } => {
+                return format!(
+                    "add frames or texture, or take them at a lower ISO speed; if the frames are linear say so with {}; \
+                     {} srgb takes the curve of IEC 61966-2-1, which nothing then checks",
+                    Setting::Linear,
+                    Setting::Response
+                );
+            }
+            BracketProblem::TooFew { .. } => {
+                "a bracket needs at least two frames of different exposure"
+            }
+            BracketProblem::Sizes { .. } => "give frames straight from one camera at one size",
+            BracketProblem::SampleTypes => {
+                "give frames of one kind: all 8-bit, all 16-bit, all float, or all raw from one camera"
+            }
+            BracketProblem::ColourSpaces { .. } => "give frames saved in one colour space",
+            BracketProblem::NothingUsable => {
+                "take the bracket again with exposures that reach the scene"
+            }
+        };
+        plain.into()
+    }
+}
+
+impl OutputProblem {
+    fn advice(self) -> String {
+        let out = Setting::Out;
+        match self {
+            OutputProblem::Exists | OutputProblem::Otherwise => {
+                format!("choose another {out}, or add {}", Setting::Overwrite)
+            }
+            OutputProblem::IsInput => format!("choose another {out}"),
+            OutputProblem::Unwritable => {
+                "check the folder, its permissions and the free space".into()
+            }
+            OutputProblem::UnknownKind => {
+                format!("use one of the endings that {} lists", Setting::Help)
+            }
+        }
+    }
+}
+
 impl Error {
     /// What a person can do about it, in one sentence.
     pub fn advice(&self) -> String {
         match self {
-            Error::Input { problem, .. } => match problem {
-                InputProblem::Unreadable => "check the name and the permissions".into(),
-                InputProblem::UnknownFormat => "give JPEG, PNG, TIFF, DNG or OpenEXR frames".into(),
-                InputProblem::Damaged => {
-                    "copy the file from the camera again, or leave it out".into()
-                }
-                InputProblem::TooLarge { .. } => {
-                    "raise the limit with --max-pixels if the file is genuine".into()
-                }
-                InputProblem::Unsupported(_) => {
-                    "save the picture as baseline JPEG, or as 8 or 16-bit PNG or TIFF".into()
-                }
-                InputProblem::NoRadiance => {
-                    "give the map that a run or a merge has written".into()
-                }
-                InputProblem::RawVariant(_) => {
-                    "convert it to DNG with lossless or no compression, or develop it to a linear 16-bit TIFF".into()
-                }
-                InputProblem::OtherRaw(_) => {
-                    "let the camera save DNG if it can; else convert the whole bracket to DNG without lossy compression, or \
-                     develop it to linear 16-bit TIFF, every frame alike and without noise reduction"
-                        .into()
-                }
-                InputProblem::Changed => "wait until the copy has finished, then run again".into(),
-            },
-            Error::Bracket { problem, .. } => match problem {
-                BracketProblem::TooFew { .. } => {
-                    "a bracket needs at least two frames of different exposure".into()
-                }
-                BracketProblem::NoneBelongTogether { .. } => {
-                    "a bracket is two frames or more of one camera and size, taken together at different exposures; check \
-                     the exposure times, or say --one-bracket"
-                        .into()
-                }
-                BracketProblem::Sizes { .. } => {
-                    "give frames straight from one camera at one size".into()
-                }
-                BracketProblem::SampleTypes => {
-                    "give frames of one kind: all 8-bit, all 16-bit, all float, or all raw from one camera".into()
-                }
-                BracketProblem::ColourSpaces { .. } => {
-                    "give frames saved in one colour space".into()
-                }
-                BracketProblem::NoExposure => {
-                    "give it with --exposure FILE=SECONDS[,fN][,isoS]".into()
-                }
-                BracketProblem::EqualExposures => {
-                    "check the exposure times, or give them with --exposure FILE=SECONDS".into()
-                }
-                BracketProblem::NothingUsable => {
-                    "take the bracket again with exposures that reach the scene".into()
-                }
-                BracketProblem::Response { .. } => {
-                    "add frames or texture, or take them at a lower ISO speed; if the frames are linear say so with --linear; \
-                     --response srgb takes the curve of IEC 61966-2-1, which nothing then checks"
-                        .into()
-                }
-            },
-            Error::Request { .. } => "see --help".into(),
-            Error::Output { problem, .. } => match problem {
-                OutputProblem::Exists | OutputProblem::Otherwise => {
-                    "choose another --out, or add --overwrite".into()
-                }
-                OutputProblem::IsInput => "choose another --out".into(),
-                OutputProblem::Unwritable => {
-                    "check the folder, its permissions and the free space".into()
-                }
-                OutputProblem::UnknownKind => "use one of the endings that --help lists".into(),
-            },
+            Error::Input { problem, .. } => problem.advice(),
+            Error::Bracket { problem, .. } => problem.advice(),
+            Error::Request { .. } | Error::Scenario { .. } => format!("see {}", Setting::Help),
+            Error::Output { problem, .. } => problem.advice(),
         }
     }
 
@@ -271,12 +313,42 @@ impl Error {
         }
     }
 
-    /// A request that cannot be met.
-    pub fn request(option: impl Into<String>, problem: impl Into<String>) -> Self {
+    /// A setting that cannot be met.
+    pub fn request(setting: Setting, problem: impl Into<String>) -> Self {
         Error::Request {
-            option: option.into(),
+            setting,
+            value: None,
             problem: problem.into(),
         }
+    }
+
+    /// A setting of which this one value cannot be met.
+    pub fn request_of(
+        setting: Setting,
+        value: impl std::fmt::Display,
+        problem: impl Into<String>,
+    ) -> Self {
+        Error::Request {
+            setting,
+            value: Some(value.to_string()),
+            problem: problem.into(),
+        }
+    }
+
+    /// A scenario of the simulator that makes no sense.
+    pub fn scenario(field: impl Into<String>, problem: impl Into<String>) -> Self {
+        Error::Scenario {
+            field: field.into(),
+            problem: problem.into(),
+        }
+    }
+}
+
+/// A setting and the value given for it, as a user writes them.
+fn given(setting: &Setting, value: &Option<String>) -> String {
+    match value {
+        Some(value) => format!("{setting} {value}"),
+        None => setting.to_string(),
     }
 }
 

@@ -15,7 +15,7 @@ pub mod raster;
 pub mod model;
 pub mod results;
 
-pub use error::Error;
+pub use error::{Error, Setting};
 
 /// Name of the program, as files and reports give it.
 pub const PROGRAM: &str = "stopspan";

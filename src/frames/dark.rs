@@ -6,14 +6,13 @@
 use super::exposure::judge;
 use ndarray::Array3;
 use std::path::{Path, PathBuf};
-use stopspan_core::Error;
 use stopspan_core::finding::Finding;
 use stopspan_core::model::{Compression, Limits, Picture, Raw};
 use stopspan_core::model::{Frame, file_name};
 use stopspan_core::raster::Pixels;
+use stopspan_core::{Error, Setting};
 use stopspan_formats::read_picture;
 
-const OPTION: &str = "--dark-frame";
 /// Exposure times that are the same, as a ratio.
 const SAME_TIME: f64 = 1.1;
 /// Black level that differences of finished samples are kept above, fraction of full scale.
@@ -45,17 +44,20 @@ pub(super) fn subtract(
     for frame in frames.iter_mut() {
         if matches!(frame.picture.compression, Compression::Jpeg { .. }) {
             let problem = format!("{} is a JPEG, whose levels are not linear", frame.name());
-            return Err(Error::request(OPTION, problem));
+            return Err(Error::request(Setting::DarkFrame, problem));
         }
         let seconds = frame.settings.time.map(|t| t.0);
         let dark = fitting(&darks, seconds).ok_or_else(|| {
             let name = frame.name();
-            Error::request(OPTION, format!("none has the exposure time of {name}"))
+            Error::request(
+                Setting::DarkFrame,
+                format!("none has the exposure time of {name}"),
+            )
         })?;
         if dark.picture.pixels.dim() != frame.picture.pixels.dim() {
             let name = file_name(&dark.picture.file);
             return Err(Error::request(
-                OPTION,
+                Setting::DarkFrame,
                 format!("{name} has another size than the frames"),
             ));
         }

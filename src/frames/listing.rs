@@ -5,10 +5,10 @@ use std::cmp::Ordering;
 use std::collections::HashSet;
 use std::io::Read;
 use std::path::{Path, PathBuf};
-use stopspan_core::Error;
 use stopspan_core::error::InputProblem;
 use stopspan_core::model::Format;
 use stopspan_core::model::file_name;
+use stopspan_core::{Error, Setting};
 use stopspan_formats as formats;
 
 /// Why something that was found is not looked at.
@@ -30,16 +30,20 @@ pub enum SkipReason {
 
 impl SkipReason {
     /// The reason in words.
-    pub fn words(self) -> &'static str {
-        match self {
+    pub fn words(self) -> String {
+        let plain = match self {
             SkipReason::NotAPicture => "not a picture",
             SkipReason::RadianceMap => {
-                "a radiance map, not a frame (an OpenEXR frame states its exposure time, or is given one with --exposure)"
+                return format!(
+                    "a radiance map, not a frame (an OpenEXR frame states its exposure time, or is given one with {})",
+                    Setting::Exposure
+                );
             }
             SkipReason::Hidden => "hidden (its name begins with a dot)",
             SkipReason::Subfolder => "a folder inside the folder; name it to have it looked at",
             SkipReason::GivenTwice => "given twice",
-        }
+        };
+        plain.into()
     }
 }
 

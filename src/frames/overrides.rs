@@ -1,10 +1,10 @@
 //! What the user says about the frames: exposures, the reference, which picture is the camera's own HDR.
 use super::exposure::{APERTURE_BELIEVED, SPEED_BELIEVED, TIME_BELIEVED};
 use std::path::{Path, PathBuf};
-use stopspan_core::Error;
 use stopspan_core::model::Limits;
 use stopspan_core::model::file_name;
 use stopspan_core::units::{ExposureTime, FNumber, IsoSpeed, Stops};
+use stopspan_core::{Error, Setting};
 
 /// What the user says; [`Default`] says nothing.
 #[derive(Debug, Clone, Default)]
@@ -42,14 +42,11 @@ pub struct ExposureOverride {
     pub stops: Option<Stops>,
 }
 
-const OPTION: &str = "--exposure";
-
 impl ExposureOverride {
     /// Reads `FILE=SECONDS[,fN][,isoS]`, `FILE=1/60`, or `FILE=+1ev` (stops of light, for all frames of a bracket).
     /// `Error::Request` says what is wrong with anything else.
     pub fn parse(text: &str) -> Result<Self, Error> {
-        let option = || format!("{OPTION} {text}");
-        let wrong = |problem: &str| Error::request(option(), problem);
+        let wrong = |problem: &str| Error::request_of(Setting::Exposure, text, problem);
         let (file, values) = text
             .rsplit_once('=')
             .ok_or_else(|| wrong("has no '='; write FILE=SECONDS[,fN][,isoS] or FILE=+1ev"))?;
@@ -136,27 +133,29 @@ impl Overrides {
     pub(crate) fn check_used(&self, files: &[PathBuf]) -> Result<(), Error> {
         for said in &self.exposures {
             if !files.iter().any(|f| said.concerns(f)) {
-                return Err(Error::request(
-                    format!("{OPTION} {}", said.file),
+                return Err(Error::request_of(
+                    Setting::Exposure,
+                    &said.file,
                     "matches none of the input pictures",
                 ));
             }
         }
         let named = [
-            ("--reference", self.reference.as_slice()),
+            (Setting::Reference, self.reference.as_slice()),
             (
-                "--camera-hdr",
+                Setting::CameraHdr,
                 self.camera_hdr.as_deref().unwrap_or_default(),
             ),
-            ("--not-hdr", &self.not_hdr),
+            (Setting::NotHdr, &self.not_hdr),
         ];
-        for (option, paths) in named {
+        for (setting, paths) in named {
             if let Some(path) = paths
                 .iter()
                 .find(|p| !files.iter().any(|f| same_file(p, f)))
             {
-                return Err(Error::request(
-                    format!("{option} {}", path.display()),
+                return Err(Error::request_of(
+                    setting,
+                    path.display(),
                     "is none of the input pictures",
                 ));
             }

@@ -1,12 +1,10 @@
 //! Raw frames of one bracket made alike: one white balance, one camera space, one black level; what they ask for is said.
 use super::camera_colour::{camera_space, neutral_of};
-use stopspan_core::Error;
 use stopspan_core::finding::Finding;
 use stopspan_core::model::Frame;
 use stopspan_core::model::Raw;
 use stopspan_core::raster::Pixels;
-
-const NEUTRAL: &str = "--neutral";
+use stopspan_core::{Error, Setting};
 
 /// Gives all raw frames the reference's white balance and camera space (both are how the samples are read, not part of them),
 /// and brings black levels that differ from frame to frame to the reference's. Frames that are not raw are left alone.
@@ -25,7 +23,10 @@ pub(super) fn settle(
     };
     let Some(mut main) = frame.picture.raw.clone() else {
         return match neutral {
-            Some(_) => Err(Error::request(NEUTRAL, "only raw frames are balanced")),
+            Some(_) => Err(Error::request(
+                Setting::Neutral,
+                "only raw frames are balanced",
+            )),
             None => Ok(()),
         };
     };
@@ -69,7 +70,7 @@ pub(super) fn settle(
 
 /// What red, green and blue of the pixels around a place come to, green 1: the middle of the frame's hundredth part.
 fn picked(raw: &Raw, pixels: &Pixels, (x, y): (f64, f64)) -> Result<[f64; 3], Error> {
-    let refuse = |problem: &str| Err(Error::request(NEUTRAL, problem));
+    let refuse = |problem: &str| Err(Error::request(Setting::Neutral, problem));
     let (rows, columns, channels) = pixels.dim();
     if raw.black.len() < 3 {
         return refuse("the frames have no colour");

@@ -10,10 +10,10 @@ use rayon::prelude::*;
 use serde::Serialize;
 use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
-use stopspan_core::Error;
 use stopspan_core::finding::Finding;
 use stopspan_core::model::{Exposure, file_name};
 use stopspan_core::units::Settings;
+use stopspan_core::{Error, Setting};
 use stopspan_formats as formats;
 
 /// What was found in the inputs.
@@ -238,8 +238,9 @@ fn plan(
         .unzip();
     let plain = judged.iter().filter(|j| j.plain_stops.is_some()).count();
     if plain != 0 && plain != judged.len() {
-        return Err(Error::request(
-            "--exposure FILE=STOPSev",
+        return Err(Error::request_of(
+            Setting::Exposure,
+            "FILE=STOPSev",
             format!(
                 "gives stops for {plain} of the {} frames of bracket {name}; give all or none",
                 judged.len()

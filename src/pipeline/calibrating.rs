@@ -1,13 +1,13 @@
 //! Known densities brought to bear: on span and response, on the light over the wedge, on glare.
 use super::locating::Located;
 use super::{Prepared, Settings, measuring};
-use stopspan_core::Error;
 use stopspan_core::finding::Finding;
 use stopspan_core::model::ExposureSource;
 use stopspan_core::model::ResponseMethod;
 use stopspan_core::results::Calibration;
 use stopspan_core::results::{Limit, PictureKind, PictureMeasurement, WedgePlace};
 use stopspan_core::units::Estimate;
+use stopspan_core::{Error, Setting};
 use stopspan_formats::read_picture;
 use stopspan_measure::calibrate::{CalibrationSettings, FlatField, calibrate, scene_ranges};
 use stopspan_measure::{Source, range};
@@ -110,7 +110,6 @@ fn flat_light(
     place: &WedgePlace,
     settings: &Settings,
 ) -> Result<Option<Vec<f64>>, Error> {
-    const OPTION: &str = "--flat-field";
     let Some(file) = &settings.wedge.flat_field else {
         return Ok(None);
     };
@@ -124,13 +123,13 @@ fn flat_light(
             "{}: {columns} x {rows} pixels, but the frames have {own_columns} x {own_rows}; take it with the same camera settings",
             file.display()
         );
-        return Err(Error::request(OPTION, problem));
+        return Err(Error::request(Setting::FlatField, problem));
     }
     let curve = &prepared.response.curves[prepared.response.curves.len() / 2];
     match (FlatField { pixels }).factors(place, curve) {
         Some(light) => Ok(Some(light)),
         None => Err(Error::request(
-            OPTION,
+            Setting::FlatField,
             format!(
                 "{}: it is clipped or black where the wedge lies; take it with less or more exposure",
                 file.display()

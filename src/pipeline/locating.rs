@@ -1,19 +1,17 @@
 //! Where the wedge is: as the user says it, as a file keeps it, or as it is found in the merge.
 use super::WedgeRequest;
 use std::path::Path;
-use stopspan_core::Error;
 use stopspan_core::finding::Finding;
 use stopspan_core::model::RadianceMap;
 use stopspan_core::raster::Quad;
 use stopspan_core::results::WedgePlace;
+use stopspan_core::{Error, Setting};
 use stopspan_measure::find;
 use stopspan_measure::wedge;
 use stopspan_measure::wedge::{Densities, KeptWedge};
 
 /// Confidence below which a candidate is not even shown.
 const SHOWN: f64 = 0.15;
-/// Most patches of a grid, where none is known yet.
-const MOST_STEPS: usize = 1000;
 
 /// What was found of a wedge.
 #[derive(Debug, Default)]
@@ -44,19 +42,19 @@ impl WedgeRequest {
             KeptWedge::read(file)?;
         }
         if let Some(file) = self.density_file() {
-            wedge::read_densities(file, MOST_STEPS)?;
+            wedge::read_densities(file, wedge::MOST_STEPS)?;
         }
         if let Some(u) = self
             .density_uncertainty
             .filter(|u| !(*u > 0.0 && *u <= 0.5))
         {
             let problem = format!("{u} is not within 0 (excluded) and 0.5 density");
-            return Err(Error::request("--wedge-density-uncertainty", problem));
+            return Err(Error::request(Setting::WedgeDensityUncertainty, problem));
         }
         self.check_shape()?;
         match &self.flat_field {
             Some(file) if !file.is_file() => Err(Error::request(
-                "--flat-field",
+                Setting::FlatField,
                 format!("{}: there is no such file", file.display()),
             )),
             _ => Ok(()),
@@ -96,7 +94,7 @@ impl WedgeRequest {
 
     /// Steps that a wedge must have for the densities listed; 0 where no list says.
     fn least_steps(&self) -> usize {
-        let listed = self.densities(MOST_STEPS).ok().flatten();
+        let listed = self.densities(wedge::MOST_STEPS).ok().flatten();
         let series = self.densities.as_ref().is_some_and(|t| t.contains(':'));
         listed
             .filter(|_| self.density_file().is_some() || !series)
@@ -213,8 +211,8 @@ fn placed(
 
 fn without_grid() -> Error {
     Error::request(
-        "--wedge-corners",
-        "needs --wedge-grid ROWSxCOLUMNS beside it",
+        Setting::WedgeCorners,
+        format!("needs {} ROWSxCOLUMNS beside it", Setting::WedgeGrid),
     )
 }
 

@@ -5,13 +5,13 @@ use rayon::prelude::*;
 use std::ops::Range;
 use std::path::Path;
 use std::sync::Mutex;
-use stopspan_core::Error;
 use stopspan_core::error::OutputProblem;
 use stopspan_core::model::{Bracket, raw_of};
 use stopspan_core::model::{Planes, RadianceMap};
 use stopspan_core::results::WedgePlace;
 use stopspan_core::results::{OutputFile, Report};
 use stopspan_core::units::Primaries;
+use stopspan_core::{Error, Setting};
 use stopspan_formats::map_file;
 use stopspan_formats::map_file::Stored;
 use stopspan_formats::openexr::Attributes;
@@ -165,7 +165,8 @@ pub(super) fn write_bracket(
     let kept = || {
         wedge.map(|place| {
             let (rows, columns, _) = map.radiance.dim();
-            file("where the wedge is, for --wedge-file", WEDGE, &|path| {
+            let what = format!("where the wedge is, for {}", Setting::WedgeFile);
+            file(&what, WEDGE, &|path| {
                 write_whole(path, policy, |sink| {
                     let text = KeptWedge::of(place, columns, rows).text();
                     sink.write_all(text.map_err(std::io::Error::other)?.as_bytes())

@@ -52,7 +52,7 @@ pub(super) fn begin(settings: &Settings, survey: &Survey) -> Report {
     report.skipped = survey
         .skipped
         .iter()
-        .map(|s| left(&s.file, s.reason.words()))
+        .map(|s| left(&s.file, &s.reason.words()))
         .collect();
     report.failed = survey
         .failed

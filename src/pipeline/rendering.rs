@@ -4,10 +4,10 @@ use super::delivery::{Delivery, Finished, kind_of};
 use super::settings::{Event, Settings};
 use ndarray::Array3;
 use std::path::PathBuf;
-use stopspan_core::Error;
 use stopspan_core::model::Limits;
 use stopspan_core::model::RadianceMap;
 use stopspan_core::model::raw_of;
+use stopspan_core::{Error, Setting};
 use stopspan_formats::staged::Outputs;
 use stopspan_tone as tone;
 use stopspan_tone::ToneSettings;
@@ -29,7 +29,7 @@ pub(super) fn picture(
     let bracket = &prepared.bracket;
     if raw_of(bracket).is_some() {
         let problem = "exposure fusion works on finished pictures, not on raw frames";
-        return Err(Error::request("--tone", problem));
+        return Err(Error::request(Setting::Tone, problem));
     }
     let frames: Vec<FusedFrame> = bracket
         .frames

@@ -8,7 +8,7 @@
 //! Why the smooth table is the default: root mean square error of log2 exposure over codes 10 to 245 of green, stops, on
 //! 33 simulated brackets of 480 x 360 pixels with noise (eleven curves: sRGB, four powers, S-curves, logarithmic
 //! shoulders, a hyperbola, a sine; steps of +-1 EV, +-2 EV and 1:2:3; one seed). Printed by
-//! `cargo test study_of_curves -- --ignored --nocapture`.
+//! the ignored test `study_of_curves`.
 //!
 //! | method | median | 90th percentile |
 //! |---|---|---|

@@ -75,14 +75,14 @@ impl CameraCurve {
         (self.level(high) - self.level(low)) / (high - low)
     }
 
-    /// Refuses parameters outside their range; `option` of the error names the field.
+    /// Refuses parameters outside their range; `field` of the error names the field.
     pub fn check(&self) -> Result<(), Error> {
         let within = |value: f64, low: f64, high: f64, what: &str| {
             if (low..=high).contains(&value) {
                 Ok(())
             } else {
                 let problem = format!("{what} is {value}, not within {low}..={high}");
-                Err(Error::request("sensor.response", problem))
+                Err(Error::scenario("sensor.response", problem))
             }
         };
         match self {
@@ -97,7 +97,7 @@ impl CameraCurve {
                 } else {
                     let problem =
                         "a table needs two or more levels that start at 0, never fall and end at 1";
-                    Err(Error::request("sensor.response", problem))
+                    Err(Error::scenario("sensor.response", problem))
                 }
             }
             CameraCurve::Srgb | CameraCurve::Linear => Ok(()),

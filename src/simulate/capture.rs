@@ -25,7 +25,7 @@ pub struct Shot {
 /// The same bits on any number of threads: every row draws from its own stream of `seed`.
 ///
 /// # Errors
-/// [`Error::Request`] if a number of the sensor, the exposure or the radiance is out of range.
+/// [`Error::Scenario`] if a number of the sensor, the exposure or the radiance is out of range.
 pub fn capture(
     radiance: &Array3<f32>,
     relative_exposure: f64,
@@ -46,7 +46,7 @@ pub fn capture(
 /// Takes one frame of light that already went through the optics (see [`optics::irradiance`]).
 ///
 /// # Errors
-/// [`Error::Request`] if a number of the sensor or the exposure is out of range.
+/// [`Error::Scenario`] if a number of the sensor or the exposure is out of range.
 pub fn capture_light(light: &Array3<f32>, shot: &Shot, sensor: &Sensor) -> Result<Pixels, Error> {
     check_shot(shot, sensor)?;
     let mut levels = expose(light, shot, sensor);
@@ -76,7 +76,7 @@ fn check_shot(shot: &Shot, sensor: &Sensor) -> Result<(), Error> {
     sensor.check()?;
     if !(shot.relative_exposure > 0.0 && shot.relative_exposure.is_finite()) {
         let problem = format!("{} is not a positive number", shot.relative_exposure);
-        return Err(Error::request("relative_exposure", problem));
+        return Err(Error::scenario("relative_exposure", problem));
     }
     Ok(())
 }
@@ -88,12 +88,12 @@ fn check_light(radiance: &Array3<f32>) -> Result<(), Error> {
             "has shape {:?}, wanted rows x columns x (1 or 3)",
             radiance.dim()
         );
-        return Err(Error::request("radiance", problem));
+        return Err(Error::scenario("radiance", problem));
     }
     match radiance.iter().find(|v| !(v.is_finite() && **v >= 0.0)) {
         Some(bad) => {
             let problem = format!("holds {bad}, which is no amount of light");
-            Err(Error::request("radiance", problem))
+            Err(Error::scenario("radiance", problem))
         }
         None => Ok(()),
     }

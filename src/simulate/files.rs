@@ -29,7 +29,7 @@ pub fn run(source: &ScenarioSource, out: &Path, policy: &Outputs) -> Result<Vec<
 /// Writes the frames of `scenario` and its truth into the folder `out`. Returns the files and the truth.
 ///
 /// # Errors
-/// [`Error::Request`] for a number out of range; [`Error::Output`] if a file is there already or cannot be written.
+/// [`Error::Scenario`] for a number out of range; [`Error::Output`] if a file is there already or cannot be written.
 pub fn write_scenario(
     scenario: &Scenario,
     out: &Path,
@@ -82,13 +82,13 @@ pub fn write_scenario(
 /// The pixels of rows `part` of frame `index`, before compression: the same as those rows of the whole frame.
 ///
 /// # Errors
-/// [`Error::Request`] for a number out of range.
+/// [`Error::Scenario`] for a number out of range.
 pub fn frame_rows(scenario: &Scenario, index: usize, part: Range<usize>) -> Result<Pixels, Error> {
     scenario.check()?;
     let sensor = scenario.sensor_of(index);
     let rows = scenario.size.1;
     if index >= scenario.frames.len() || part.start >= part.end || part.end > rows {
-        return Err(Error::request(
+        return Err(Error::scenario(
             "part",
             format!("rows {part:?} of frame {index} do not exist"),
         ));

@@ -181,7 +181,7 @@ impl ScenarioSource {
     /// Reads and checks the scenario.
     ///
     /// # Errors
-    /// [`Error::Input`] if the file cannot be read, [`Error::Request`] if the name is not known, the JSON is not a
+    /// [`Error::Input`] if the file cannot be read, [`Error::Scenario`] if the name is not known, the JSON is not a
     /// scenario, or a number is out of range.
     pub fn load(&self) -> Result<Scenario, Error> {
         match self {
@@ -191,7 +191,7 @@ impl ScenarioSource {
                     let list: Vec<&str> = names().collect();
                     let problem =
                         format!("no scenario of this name; there are {}", list.join(", "));
-                    Error::request(name, problem)
+                    Error::scenario(name, problem)
                 })?;
                 parse(text, Path::new(name))
             }
@@ -206,7 +206,7 @@ impl ScenarioSource {
 
 fn parse(text: &str, origin: &Path) -> Result<Scenario, Error> {
     let scenario: Scenario = serde_json::from_str(text).map_err(|e| {
-        Error::request(
+        Error::scenario(
             origin.display().to_string(),
             format!("is not a scenario: {e}"),
         )
@@ -216,12 +216,12 @@ fn parse(text: &str, origin: &Path) -> Result<Scenario, Error> {
 }
 
 impl Scenario {
-    /// Refuses numbers and names out of range; `option` of the error names the field.
+    /// Refuses numbers and names out of range; `field` of the error names the field.
     ///
     /// # Errors
-    /// [`Error::Request`].
+    /// [`Error::Scenario`].
     pub fn check(&self) -> Result<(), Error> {
-        let refuse = |field: &str, problem: &str| Err(Error::request(field, problem));
+        let refuse = |field: &str, problem: &str| Err(Error::scenario(field, problem));
         let plain = |name: &str| {
             !name.is_empty()
                 && name
@@ -276,7 +276,7 @@ impl Scenario {
             if (low..=high).contains(&value) {
                 Ok(())
             } else {
-                Err(Error::request(
+                Err(Error::scenario(
                     field,
                     format!("{value} is not within {low}..={high}"),
                 ))

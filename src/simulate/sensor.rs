@@ -101,7 +101,7 @@ impl Sensor {
         }
     }
 
-    /// Refuses numbers outside the ranges stated on the fields; `option` of the error names the field.
+    /// Refuses numbers outside the ranges stated on the fields; `field` of the error names the field.
     pub fn check(&self) -> Result<(), Error> {
         let top = self.top_code();
         let ranges = [
@@ -124,12 +124,12 @@ impl Sensor {
         for (field, value, low, high) in ranges {
             if !(low..=high).contains(&value) {
                 let problem = format!("{value} is not within {low}..={high}");
-                return Err(Error::request(format!("sensor.{field}"), problem));
+                return Err(Error::scenario(format!("sensor.{field}"), problem));
             }
         }
         if !matches!(self.output_bits, 8 | 16) {
             let problem = format!("{} is neither 8 nor 16", self.output_bits);
-            return Err(Error::request("sensor.output_bits", problem));
+            return Err(Error::scenario("sensor.output_bits", problem));
         }
         self.response.check()
     }

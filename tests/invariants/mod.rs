@@ -5,4 +5,5 @@ mod imports;
 mod layout;
 mod licences;
 mod merging;
+mod options;
 mod source;

@@ -1,8 +1,8 @@
 //! Where each step of a wedge lies: the grid laid through four corners, and whether that can be measured.
-use stopspan_core::Error;
 use stopspan_core::model::{Homography, UNIT_SQUARE, distance, is_convex_page, shortest_side};
 use stopspan_core::raster::{Point, Quad};
 use stopspan_core::results::WedgePlace;
+use stopspan_core::{Error, Setting};
 
 /// Shortest side in pixels that a cell must have: its interior is then 4 x 4 pixels at least.
 const SMALLEST_CELL: f64 = 8.0;
@@ -47,7 +47,7 @@ pub fn check(place: &WedgePlace, rows: usize, columns: usize) -> Result<(), Erro
     match place.corners.iter().find(|p| !inside(p)) {
         None => Ok(()),
         Some(p) => Err(Error::request(
-            "--wedge-corners",
+            Setting::WedgeCorners,
             format!(
                 "the corner {:.1},{:.1} lies outside the reference frame of {columns} x {rows} pixels; \
                  the whole wedge must be in the picture",
@@ -58,17 +58,19 @@ pub fn check(place: &WedgePlace, rows: usize, columns: usize) -> Result<(), Erro
 }
 
 fn check_shape(place: &WedgePlace) -> Result<(), Error> {
-    const OPTION: &str = "--wedge-corners";
     if place
         .corners
         .iter()
         .any(|p| !p.x.is_finite() || !p.y.is_finite())
     {
-        return Err(Error::request(OPTION, "a corner is not a finite number"));
+        return Err(Error::request(
+            Setting::WedgeCorners,
+            "a corner is not a finite number",
+        ));
     }
     if !is_convex_page(&place.corners) {
         return Err(Error::request(
-            OPTION,
+            Setting::WedgeCorners,
             "the corners cross, lie on a line, or do not run clockwise; \
              give top-left, top-right, bottom-right, bottom-left",
         ));
@@ -76,7 +78,7 @@ fn check_shape(place: &WedgePlace) -> Result<(), Error> {
     let cells = place.rows * place.columns;
     if cells < 2 {
         return Err(Error::request(
-            "--wedge-grid",
+            Setting::WedgeGrid,
             "a wedge has at least two patches",
         ));
     }
@@ -86,14 +88,14 @@ fn check_shape(place: &WedgePlace) -> Result<(), Error> {
         .filter(|d| d.len() > cells || d.len() < 2)
     {
         let problem = format!("{} densities for a grid of {cells} patches", d.len());
-        return Err(Error::request("--wedge-densities", problem));
+        return Err(Error::request(Setting::WedgeDensities, problem));
     }
     let side = smallest_cell(place);
     if side < SMALLEST_CELL {
         let problem = format!(
             "the smallest patch has a side of {side:.1} pixels; {SMALLEST_CELL} are needed"
         );
-        return Err(Error::request(OPTION, problem));
+        return Err(Error::request(Setting::WedgeCorners, problem));
     }
     Ok(())
 }

@@ -16,16 +16,15 @@
 //! `picture` is the size of the reference frame in pixels; `corners` are the outer corners in it, columns and rows from its top
 //! left, in the order top-left, top-right, bottom-right, bottom-left of the wedge as a page; `densities` and their standard
 //! uncertainties are in patch order, or `null`.
-use super::words::check_densities;
+use super::density_list::check_densities;
 use serde::{Deserialize, Serialize};
 use std::path::Path;
-use stopspan_core::Error;
 use stopspan_core::raster::Point;
 use stopspan_core::results::WedgePlace;
+use stopspan_core::{Error, Setting};
 
 /// Name and version of the layout.
 const SCHEMA: &str = "stopspan-wedge/1";
-const OPTION: &str = "--wedge-file";
 
 /// A wedge as the file holds it.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -104,8 +103,9 @@ impl KeptWedge {
     /// [`Error::Request`] that names the file: unreadable, no such layout, or densities that make no sense. The geometry is
     /// checked against the pictures by [`super::check`].
     pub fn read(file: &Path) -> Result<Self, Error> {
-        let refuse =
-            |problem: String| Error::request(OPTION, format!("{}: {problem}", file.display()));
+        let refuse = |problem: String| {
+            Error::request(Setting::WedgeFile, format!("{}: {problem}", file.display()))
+        };
         let text = std::fs::read_to_string(file)
             .map_err(|e| refuse(format!("the file cannot be read ({e})")))?;
         let kept: KeptWedge =
@@ -115,7 +115,7 @@ impl KeptWedge {
             return Err(refuse(problem));
         }
         let steps = kept.grid.rows.saturating_mul(kept.grid.columns);
-        if !(2..=super::words::MOST_STEPS).contains(&steps) {
+        if !(2..=super::density_list::MOST_STEPS).contains(&steps) {
             return Err(refuse(format!("a grid of {steps} patches")));
         }
         if let Some(densities) = &kept.densities {

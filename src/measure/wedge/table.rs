@@ -1,10 +1,9 @@
 //! Densities of a wedge from a file: comma-separated, with a head line `step,density` or
 //! `step,density,standard_uncertainty`; steps count from 1 in patch order (row by row), without a gap.
-use super::words::check_densities;
+use super::density_list::check_densities;
 use std::path::Path;
-use stopspan_core::Error;
+use stopspan_core::{Error, Setting};
 
-const OPTION: &str = "--wedge-densities";
 /// Largest standard uncertainty believed, density.
 const LARGEST_UNCERTAINTY: f64 = 0.5;
 
@@ -17,7 +16,12 @@ pub type Densities = (Vec<f64>, Option<Vec<f64>>);
 /// [`Error::Request`] that names the file and the line: unreadable, a head line that is none, a number that is none, steps out
 /// of order, densities that do not rise or fall all along, or more of them than patches.
 pub fn read_densities(file: &Path, steps: usize) -> Result<Densities, Error> {
-    let refuse = |problem: String| Error::request(OPTION, format!("{}: {problem}", file.display()));
+    let refuse = |problem: String| {
+        Error::request(
+            Setting::WedgeDensities,
+            format!("{}: {problem}", file.display()),
+        )
+    };
     let text = std::fs::read_to_string(file)
         .map_err(|e| refuse(format!("the file cannot be read ({e})")))?;
     let (densities, uncertainties) = parsed(&text).map_err(refuse)?;

@@ -14,11 +14,11 @@ mod view;
 
 use compare::{Pair, Scores};
 use rayon::prelude::*;
-use stopspan_core::Error;
 use stopspan_core::model::Bracket;
 use stopspan_core::model::Noise;
 use stopspan_core::model::Response;
 use stopspan_core::statistics::significance::chi_square_upper;
+use stopspan_core::{Error, Setting};
 use view::View;
 
 /// Sides of the blocks that motion is looked for in, pixels: in small frames and in large ones.
@@ -107,7 +107,10 @@ fn side(bracket: &Bracket, settings: &MotionSettings) -> Result<usize, Error> {
     match settings.side {
         None => Ok(SIDES[usize::from(rows * columns >= LARGE)]),
         Some(side) if SIDES.contains(&side) => Ok(side),
-        Some(_) => Err(Error::request("motion", "blocks are 2 or 4 pixels wide")),
+        Some(_) => Err(Error::request(
+            Setting::Motion,
+            "blocks are 2 or 4 pixels wide",
+        )),
     }
 }
 
@@ -139,7 +142,10 @@ fn compare_all(bracket: &Bracket, views: &[View]) -> Vec<Scores> {
 fn limit(rate: f64, channels: usize) -> Result<f64, Error> {
     let wanted = rate / channels.max(1) as f64;
     if !(wanted > 0.0 && wanted < 1.0) {
-        return Err(Error::request("motion", "false-alarm rates lie in 0..1"));
+        return Err(Error::request(
+            Setting::Motion,
+            "false-alarm rates lie in 0..1",
+        ));
     }
     let (mut low, mut high) = (0.0, 400.0);
     for _ in 0..60 {

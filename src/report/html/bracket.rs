@@ -3,6 +3,7 @@ use super::super::figure::{self, BracketFigures};
 use super::super::words::{self, count, percent};
 use super::{comparison, densities, escape, register, scene, strips, table};
 use std::fmt::Write;
+use stopspan_core::Setting;
 use stopspan_core::finding::Severity;
 use stopspan_core::model::ResponseCurve;
 use stopspan_core::results::BracketReport;
@@ -160,10 +161,12 @@ fn preview_text(bracket: &BracketReport) -> String {
     let outline = match (&bracket.wedge, &bracket.candidate) {
         (Some(_), _) => " Dashed: the wedge as measured.".to_owned(),
         (None, Some(seen)) => format!(
-            " Dashed: something like a wedge of {} x {} patches, {}, and so not measured; if it is the wedge, give its corners with --wedge-corners and --wedge-grid.",
+            " Dashed: something like a wedge of {} x {} patches, {}, and so not measured; if it is the wedge, give its corners with {} and {}.",
             seen.rows,
             seen.columns,
-            words::why_not_measured(seen.confidence.unwrap_or(0.0))
+            words::why_not_measured(seen.confidence.unwrap_or(0.0)),
+            Setting::WedgeCorners,
+            Setting::WedgeGrid
         ),
         (None, None) => String::new(),
     };

@@ -1,6 +1,7 @@
 //! Findings as plain sentences with their numbers, and how much each matters.
 use super::number::{decimal, percent, seconds, significant};
 use super::wedge;
+use stopspan_core::Setting;
 use stopspan_core::finding::{Finding, Severity};
 
 /// How much a finding matters to a reader of the figures.
@@ -184,8 +185,9 @@ fn exposure(finding: &Finding) -> Option<String> {
             decimal(*standard_uncertainty_stops, 2)
         ),
         F::SpanUnknown { assumed_span_stops } => format!(
-            "No exposure is known: order and steps come from the pixels, read as sRGB, which makes {} stops from the first frame to the last. Pixels cannot give this span; radiance is known up to an exponent, and every range in stops is relative and scales with it. Give --exposure FILE=SECONDS to change that.",
-            decimal(*assumed_span_stops, 2)
+            "No exposure is known: order and steps come from the pixels, read as sRGB, which makes {} stops from the first frame to the last. Pixels cannot give this span; radiance is known up to an exponent, and every range in stops is relative and scales with it. Give {} FILE=SECONDS to change that.",
+            decimal(*assumed_span_stops, 2),
+            Setting::Exposure
         ),
         F::ClosureFails {
             first,

@@ -2,6 +2,7 @@
 use super::finding::signed;
 use super::gathered::runs;
 use super::number::{decimal, significant};
+use stopspan_core::Setting;
 use stopspan_core::finding::{EndDoubt, Finding, WedgeEnd};
 use stopspan_core::results::CONFIDENT;
 
@@ -14,18 +15,24 @@ pub(super) fn wedge(finding: &Finding) -> Option<String> {
             decimal(*confidence, 2)
         ),
         F::WedgeMayGoOn { step, snr } => format!(
-            "Step {step}, the darkest that was found, has an SNR of {} per pixel in the merge: darker steps of the chart may have been missed in the noise, so that {step} is the least number it has. Say how many there are with --wedge-grid and --wedge-corners.",
-            decimal(*snr, 1)
+            "Step {step}, the darkest that was found, has an SNR of {} per pixel in the merge: darker steps of the chart may have been missed in the noise, so that {step} is the least number it has. Say how many there are with {} and {}.",
+            decimal(*snr, 1),
+            Setting::WedgeGrid,
+            Setting::WedgeCorners
         ),
         F::WedgeEndUnsure { steps, end } => format!(
-            "The wedge was found with {steps} steps, which may not be all: {}. Say how many there are with --wedge-grid and --wedge-corners.",
-            beyond(end)
+            "The wedge was found with {steps} steps, which may not be all: {}. Say how many there are with {} and {}.",
+            beyond(end),
+            Setting::WedgeGrid,
+            Setting::WedgeCorners
         ),
         F::WedgeGridDoubtful {
             steps_within,
             patches,
         } => format!(
-            "In the middle of {steps_within} of the {patches} patches lies a step of the wedge: it has another number of patches, or other corners. No count of these steps can be relied on. Look at --wedge-grid and --wedge-corners."
+            "In the middle of {steps_within} of the {patches} patches lies a step of the wedge: it has another number of patches, or other corners. No count of these steps can be relied on. Look at {} and {}.",
+            Setting::WedgeGrid,
+            Setting::WedgeCorners
         ),
         F::WedgeUnusable { reason, patch_px } => format!(
             "The wedge cannot be measured: {reason} (patches of {} px).",
@@ -46,9 +53,11 @@ pub(super) fn wedge(finding: &Finding) -> Option<String> {
             decimal(*beyond_stops, 2)
         ),
         F::WedgeDoubtful { confidence, steps } => format!(
-            "Something like a wedge of {steps} steps was seen, confidence {} of 1: {}, and so not measured. It is outlined in the picture of the merge; if it is the wedge, give its corners with --wedge-corners and --wedge-grid.",
+            "Something like a wedge of {steps} steps was seen, confidence {} of 1: {}, and so not measured. It is outlined in the picture of the merge; if it is the wedge, give its corners with {} and {}.",
             decimal(*confidence, 2),
-            why_not_measured(*confidence)
+            why_not_measured(*confidence),
+            Setting::WedgeCorners,
+            Setting::WedgeGrid
         ),
         F::WedgeFileOtherSize {
             file,
@@ -81,7 +90,10 @@ pub(super) fn wedge(finding: &Finding) -> Option<String> {
 pub(super) fn densities(finding: &Finding) -> Option<String> {
     use Finding as F;
     Some(match finding {
-        F::DensitiesFromMerge => "The densities are not known; they were taken from the merge. So the span of the exposures rests on the metadata, veiling glare cannot be told from light, and uneven light stays in: what the wedge says of the exposures is the same thing twice. Give --wedge-densities to change that.".to_owned(),
+        F::DensitiesFromMerge => format!(
+            "The densities are not known; they were taken from the merge. So the span of the exposures rests on the metadata, veiling glare cannot be told from light, and uneven light stays in: what the wedge says of the exposures is the same thing twice. Give {} to change that.",
+            Setting::WedgeDensities
+        ),
         F::DensitiesDisagree { rms } => format!(
             "Stated and measured densities differ by {} D (root mean square): check the list and its order.",
             decimal(*rms, 3)
@@ -133,8 +145,9 @@ pub(super) fn densities(finding: &Finding) -> Option<String> {
             decimal(*ceiling_stops, 2)
         ),
         F::LightNotSeparable { density } => format!(
-            "Along this wedge density changes with place, so that uneven light cannot be told from it: {} D from end to end was allowed for in the uncertainty. A frame of an even source (--flat-field) would tell.",
-            decimal(*density, 2)
+            "Along this wedge density changes with place, so that uneven light cannot be told from it: {} D from end to end was allowed for in the uncertainty. A frame of an even source ({}) would tell.",
+            decimal(*density, 2),
+            Setting::FlatField
         ),
         F::LightEvened { fall_off_stops } => format!(
             "The light over the wedge differs by {} stops by the flat field; that was divided out.",

@@ -116,13 +116,13 @@ impl ScenePlan {
         }
     }
 
-    /// Refuses numbers out of range; `option` of the error names the field.
+    /// Refuses numbers out of range; `field` of the error names the field.
     pub fn check(&self) -> Result<(), Error> {
         let light = |value: f64, field: &str| {
             if (0.0..=1e6).contains(&value) {
                 Ok(())
             } else {
-                Err(Error::request(
+                Err(Error::scenario(
                     field,
                     format!("{value} is not within 0..=1e6"),
                 ))
@@ -144,7 +144,7 @@ impl ScenePlan {
 /// Draws a scene: radiance of shape (rows of the part, columns, 3), in units of which 1 saturates the nominal frame.
 ///
 /// # Errors
-/// [`Error::Request`] if a number of the plan or canvas is out of range.
+/// [`Error::Scenario`] if a number of the plan or canvas is out of range.
 pub fn render(plan: &ScenePlan, canvas: &Canvas) -> Result<Array3<f32>, Error> {
     plan.check()?;
     let fits = canvas.part.start < canvas.part.end && canvas.part.end <= canvas.rows;
@@ -153,7 +153,7 @@ pub fn render(plan: &ScenePlan, canvas: &Canvas) -> Result<Array3<f32>, Error> {
             "rows {:?} of {} x {} pixels at {} samples cannot be drawn",
             canvas.part, canvas.columns, canvas.rows, canvas.samples
         );
-        return Err(Error::request("size", problem));
+        return Err(Error::scenario("size", problem));
     }
     let painter = Painter::new(plan, canvas);
     let mut out = Array3::zeros((canvas.part.len(), canvas.columns, 3));

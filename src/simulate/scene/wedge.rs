@@ -147,7 +147,7 @@ impl WedgePlan {
         for (field, value, low, high) in ranges {
             if !(low..=high).contains(&value) {
                 let problem = format!("{value} is not within {low}..={high}");
-                return Err(Error::request(format!("scene.wedge.{field}"), problem));
+                return Err(Error::scenario(format!("scene.wedge.{field}"), problem));
             }
         }
         Ok(())

@@ -4,10 +4,11 @@
 use libfuzzer_sys::fuzz_target;
 use std::sync::LazyLock;
 use stopspan_frames::ExposureOverride;
-use stopspan_measure::wedge::{KeptWedge, parse_corners, parse_densities, parse_grid, read_densities};
-use stopspan::pipeline::Part;
-use stopspan_report::sheet::SheetSettings;
+use stopspan_measure::wedge::{KeptWedge, parse_densities, read_densities};
 use stopspan_simulate::ScenarioSource;
+
+#[path = "../../../src/cli/values.rs"]
+mod values;
 
 /// A file in memory, where the system has such a folder.
 static PLACE: LazyLock<std::path::PathBuf> = LazyLock::new(|| {
@@ -52,9 +53,9 @@ fuzz_target!(|bytes: &[u8]| {
     };
     match which {
         b'0' => drop(ExposureOverride::parse(text)),
-        b'1' => drop(parse_corners(text)),
+        b'1' => drop(values::corners(text)),
         b'2' => {
-            if let Ok((rows, columns)) = parse_grid(text) {
+            if let Ok((rows, columns)) = values::grid(text) {
                 assert!(rows > 0 && columns > 0);
             }
         }
@@ -63,8 +64,9 @@ fuzz_target!(|bytes: &[u8]| {
                 assert!(densities.iter().all(|d| d.is_finite()));
             }
         }
-        b'4' => drop(Part::parse(text)),
-        b'5' => drop(SheetSettings::parse_size(text)),
-        _ => drop(SheetSettings::parse_crop(text)),
+        b'4' => drop(values::part(text)),
+        b'5' => drop(values::sheet_size(text)),
+        b'7' => drop(values::edge(text)),
+        _ => drop(values::crop(text)),
     }
 });

@@ -1,0 +1,191 @@
+//! Values as they are written on the command line: corners, grids, sizes, places, parts.
+//!
+//! The fuzzer includes this file, so it uses nothing else of the program.
+use stopspan::pipeline::Part;
+use stopspan_core::raster::{Point, Quad, Region};
+use stopspan_core::{Error, Setting};
+use stopspan_measure::wedge::{MOST_STEPS, numbers};
+use stopspan_report::sheet::{CropPlace, SheetSettings};
+
+/// Corners of the wedge from `X0,Y0,X1,Y1,X2,Y2,X3,Y3`: top-left, top-right, bottom-right, bottom-left, in pixels of the
+/// reference frame from its top-left corner. The geometry is not checked.
+pub fn corners(text: &str) -> Result<Quad, Error> {
+    let v = numbers(Setting::WedgeCorners, text, ',')?;
+    if v.len() != 8 {
+        let problem = format!(
+            "{} numbers, but four corners need 8: X0,Y0,...,X3,Y3",
+            v.len()
+        );
+        return Err(Error::request(Setting::WedgeCorners, problem));
+    }
+    Ok([0, 2, 4, 6].map(|i| Point {
+        x: v[i],
+        y: v[i + 1],
+    }))
+}
+
+/// Rows and columns of the wedge from `ROWSxCOLS`: both at least 1, from 2 to [`MOST_STEPS`] patches.
+pub fn grid(text: &str) -> Result<(usize, usize), Error> {
+    let wrong = || {
+        let problem = format!("\"{text}\" is not of the form ROWSxCOLS, such as 1x21");
+        Error::request(Setting::WedgeGrid, problem)
+    };
+    let (rows, columns) = text.trim().split_once(['x', 'X']).ok_or_else(wrong)?;
+    let rows: usize = rows.trim().parse().map_err(|_| wrong())?;
+    let columns: usize = columns.trim().parse().map_err(|_| wrong())?;
+    let steps = rows.saturating_mul(columns);
+    if !(2..=MOST_STEPS).contains(&steps) {
+        let problem = format!("{rows} x {columns} patches; from 2 to {MOST_STEPS} can be measured");
+        return Err(Error::request(Setting::WedgeGrid, problem));
+    }
+    Ok((rows, columns))
+}
+
+/// Columns and rows of the sheets, pixels, from `WIDTHxHEIGHT`, each within [`SheetSettings::SIDES`].
+pub fn sheet_size(text: &str) -> Result<(usize, usize), Error> {
+    let (least, most) = SheetSettings::SIDES;
+    let side = |t: &str| t.trim().parse().ok().filter(|n| (least..=most).contains(n));
+    text.split_once(['x', 'X'])
+        .and_then(|(w, h)| Some((side(w)?, side(h)?)))
+        .ok_or_else(|| {
+            let wanted = format!("wants WIDTHxHEIGHT, each {least} to {most}; got \"{text}\"");
+            Error::request(Setting::SheetSize, wanted)
+        })
+}
+
+/// The middle of a crop from `X,Y`, `step:N`, `lightest`, `darkest`, `edge:N` or `ghost:N`.
+pub fn crop(text: &str) -> Result<CropPlace, Error> {
+    if let Some((name, number)) = text.split_once(':')
+        && let Ok(number @ 1..) = number.parse()
+    {
+        match name {
+            "step" => return Ok(CropPlace::Step(number)),
+            "edge" => return Ok(CropPlace::Edge(number)),
+            "ghost" => return Ok(CropPlace::Ghost(number)),
+            _ => {}
+        }
+    }
+    match text {
+        "lightest" => return Ok(CropPlace::Lightest),
+        "darkest" => return Ok(CropPlace::Darkest),
+        _ => {}
+    }
+    point(text)
+        .map(|(x, y)| CropPlace::Point(x, y))
+        .ok_or_else(|| {
+            let wanted = format!(
+                "wants X,Y in pixels of the reference frame, step:N, lightest, darkest, edge:N or ghost:N; got \"{text}\""
+            );
+            Error::request(Setting::Crop, wanted)
+        })
+}
+
+/// A column and a row, pixels, from `X,Y`, both finite and at least 0.
+pub fn point(text: &str) -> Option<(f64, f64)> {
+    let number = |t: &str| {
+        let number = t.trim().parse().ok();
+        number.filter(|v: &f64| *v >= 0.0 && v.is_finite())
+    };
+    let (x, y) = text.split_once(',')?;
+    Some((number(x)?, number(y)?))
+}
+
+/// A straight edge's rectangle from the columns and rows, whole pixels, of two opposite corners, `X0,Y0,X1,Y1`.
+pub fn edge(text: &str) -> Result<Region, Error> {
+    let numbers: Option<Vec<usize>> = text.split(',').map(|n| n.trim().parse().ok()).collect();
+    match numbers.as_deref() {
+        Some(&[left, top, right, bottom]) if left < right && top < bottom => Ok(Region {
+            top,
+            left,
+            height: bottom - top,
+            width: right - left,
+        }),
+        _ => {
+            let problem = format!(
+                "\"{text}\" is not of the form X0,Y0,X1,Y1 in whole pixels with X0 < X1 and Y0 < Y1"
+            );
+            Err(Error::request(Setting::Edge, problem))
+        }
+    }
+}
+
+/// A part of the brackets from `K/N` with 1 <= K <= N.
+pub fn part(text: &str) -> Result<Part, Error> {
+    let number = |t: &str| t.trim().parse().ok();
+    text.split_once('/')
+        .and_then(|(k, n)| Part::new(number(k)?, number(n)?))
+        .ok_or_else(|| {
+            let problem = format!("\"{text}\" is not of the form K/N with 1 <= K <= N");
+            Error::request(Setting::Part, problem)
+        })
+}
+
+#[cfg(test)]
+mod tests {
+    #![allow(clippy::unwrap_used)]
+    use super::*;
+
+    #[test]
+    fn reads_corners() {
+        let q = corners("1,2, 3,4,5,6,7.5,8").unwrap();
+        assert_eq!((q[0].x, q[3].x, q[3].y), (1.0, 7.5, 8.0));
+        for bad in [
+            "",
+            "1,2,3",
+            "1,2,3,4,5,6,7,x",
+            "1,2,3,4,5,6,7,nan",
+            "1,2,3,4,5,6,7,8,9",
+        ] {
+            let e = corners(bad).unwrap_err().to_string();
+            assert!(e.starts_with("--wedge-corners"), "{e}");
+        }
+    }
+
+    #[test]
+    fn reads_grids() {
+        assert_eq!(grid("4x6").unwrap(), (4, 6));
+        for bad in [
+            "",
+            "4",
+            "0x5",
+            "1x1",
+            "-1x5",
+            "99999999999x9",
+            "4x6x2",
+            "1000x1000",
+        ] {
+            assert!(grid(bad).is_err(), "{bad}");
+        }
+    }
+
+    #[test]
+    fn sizes_and_places_are_read_or_refused() {
+        assert_eq!(sheet_size("1280x720").unwrap(), (1280, 720));
+        for bad in ["", "1280", "1280x", "10x10", "99999x1080", "-5x700"] {
+            assert!(sheet_size(bad).is_err(), "{bad}");
+        }
+        assert_eq!(crop("step:17").unwrap(), CropPlace::Step(17));
+        for (text, place) in [
+            ("lightest", CropPlace::Lightest),
+            ("darkest", CropPlace::Darkest),
+            ("edge:2", CropPlace::Edge(2)),
+            ("ghost:1", CropPlace::Ghost(1)),
+        ] {
+            assert_eq!(crop(text).unwrap(), place);
+        }
+        assert_eq!(crop("12.5, 40").unwrap(), CropPlace::Point(12.5, 40.0));
+        for bad in [
+            "step:0", "edge:0", "ghost:", "step:x", "12", "-1,4", "nan,3", "1,2,3",
+        ] {
+            assert!(crop(bad).is_err(), "{bad}");
+        }
+    }
+
+    #[test]
+    fn parts_that_make_no_sense_are_refused() {
+        assert_eq!(part("2/3").unwrap(), Part::new(2, 3).unwrap());
+        for text in ["", "1", "0/3", "4/3", "a/b", "1/0", "-1/2", "1/2/3"] {
+            assert!(part(text).is_err(), "{text}");
+        }
+    }
+}
