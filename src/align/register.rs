@@ -36,7 +36,7 @@ const CANDIDATES: usize = 3;
 /// gives the same result on any number of threads. Never fails as a whole: a frame whose motion cannot be established
 /// has `found == false` and a [`Finding::RegistrationFailed`].
 pub fn register(bracket: &Bracket) -> Registration {
-    let reference = &bracket.frames[bracket.reference].picture;
+    let reference = &bracket.reference_frame().picture;
     let fixed = Small::new(&reference.pixels);
     let placed: Vec<Result<Placement, &str>> = bracket
         .frames

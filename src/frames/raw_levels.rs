@@ -8,7 +8,7 @@ use stopspan_core::finding::Finding;
 use stopspan_core::model::Bracket;
 use stopspan_core::model::Clip;
 use stopspan_core::model::Raw;
-use stopspan_core::model::{LinearScale, LinearScales, raw_of};
+use stopspan_core::model::{LinearScale, LinearScales, main_channel, raw_of};
 use stopspan_core::raster::Pixels;
 
 /// Pixels looked at in a pair of frames, at most about this many.
@@ -50,7 +50,7 @@ pub fn linear_scales(bracket: &Bracket) -> Option<LinearScales> {
     let raw = raw_of(bracket)?;
     let gains = raw.gains();
     let planes = planes(bracket, raw);
-    let main = planes.get(usize::from(planes.len() >= 3))?;
+    let main = planes.get(main_channel(planes.len()))?;
     let span = main.clip - main.black;
     let scales = planes.iter().zip(gains).map(|(p, gain)| LinearScale {
         black: p.black,

@@ -8,7 +8,7 @@ use super::survey::FramePlan;
 use stopspan_core::Error;
 use stopspan_core::finding::Finding;
 use stopspan_core::model::Picture;
-use stopspan_core::model::{Exposure, ExposureSource};
+use stopspan_core::model::{Exposure, ExposureSource, main_channel};
 use stopspan_core::units::{Estimate, srgb_exposure};
 
 /// Pixels below which ranks say too little.
@@ -62,16 +62,17 @@ pub(super) fn fill(
     Some((filled, finding))
 }
 
-/// The levels of the middle channel at equally spaced ranks, dark to bright.
+/// The levels of the main channel at equally spaced ranks, dark to bright.
 fn ranks(picture: &Picture) -> Option<Vec<f32>> {
     let (rows, columns, channels) = picture.pixels.dim();
     if rows * columns < FEWEST_PIXELS {
         return None;
     }
+    let main = main_channel(channels);
     let stride = (rows * columns / 200_000).max(1);
     let mut levels: Vec<f32> = (0..rows * columns)
         .step_by(stride)
-        .map(|i| picture.pixels.level(i / columns, i % columns, channels / 2))
+        .map(|i| picture.pixels.level(i / columns, i % columns, main))
         .filter(|v| v.is_finite())
         .collect();
     levels.sort_by(f32::total_cmp);

@@ -7,7 +7,7 @@ use rayon::prelude::*;
 use std::ops::Range;
 use std::path::PathBuf;
 use stopspan_core::model::Clip;
-use stopspan_core::model::{Bracket, LinearScale};
+use stopspan_core::model::{Bracket, LinearScale, main_channel};
 use stopspan_core::model::{Response, ResponseCurve};
 use stopspan_core::raster::Pixels;
 use stopspan_core::results::{CurveFromRaw, CurvePoint, RawComparison, RawPair};
@@ -229,7 +229,7 @@ impl Mean {
 
 /// What one finished frame lost against the raw one.
 fn pair((file, raw): (String, String), places: &[Place], curves: &[ResponseCurve]) -> RawPair {
-    let main = usize::from(curves.len() >= 3);
+    let main = main_channel(curves.len());
     let code = 1.5 / 255.0;
     let share = |lost: &dyn Fn(&&Place) -> bool| {
         places.iter().filter(lost).count() as f64 / places.len().max(1) as f64

@@ -3,7 +3,7 @@ use ndarray::{Array2, Array3};
 use stopspan_core::model::Compression;
 use stopspan_core::model::Frame;
 use stopspan_core::model::Homography;
-use stopspan_core::model::{RadianceMap, flag};
+use stopspan_core::model::{RadianceMap, flag, main_channel};
 use stopspan_core::model::{Response, ResponseCurve};
 use stopspan_core::raster::{Pixels, Quad, Region};
 use stopspan_core::results::PictureKind;
@@ -83,11 +83,6 @@ pub struct Subject {
     pub placement: Homography,
 }
 
-/// The channel that carries the measurement: green (most of luminance), or the only one.
-pub(crate) fn measuring_channel(channels: usize) -> usize {
-    usize::from(channels >= 3)
-}
-
 impl Subject {
     /// A frame, made linear by the response; `relative_exposure` is its factor of light against the reference frame.
     /// `clip` overrides the response's clip level (fraction of full scale). `region` must lie inside the frame.
@@ -150,7 +145,7 @@ impl Subject {
 
     fn of_levels(pixels: &Pixels, curves: &[ResponseCurve], exposure: f64, region: Region) -> Self {
         let levels = pixels.levels(region);
-        let channel = measuring_channel(levels.dim().2);
+        let channel = main_channel(levels.dim().2);
         let curve = &curves[channel.min(curves.len() - 1)];
         let green = levels.index_axis(ndarray::Axis(2), channel);
         let (clip, floor) = (curve.clip_level as f32, curve.floor_level as f32);

@@ -50,12 +50,13 @@ impl Banding {
 
 /// Ripple of every frame against the reference, in the bracket's order; `None` where there is none, or where it cannot be seen.
 pub fn measure(bracket: &Bracket, response: &Response) -> Vec<Option<Banding>> {
+    // Of the four planes of a mosaic the second green; `main_channel` is the first.
     let channel = response.curves.len() / 2;
     let Some(light) = response.curves.get(channel).map(Light::new) else {
         return vec![None; bracket.frames.len()];
     };
     let of = |j: usize| {
-        let (frame, reference) = (&bracket.frames[j], &bracket.frames[bracket.reference]);
+        let (frame, reference) = (&bracket.frames[j], bracket.reference_frame());
         let pair = Pair {
             pixels: [&reference.picture.pixels, &frame.picture.pixels],
             transform: frame.transform,

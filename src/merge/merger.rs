@@ -79,10 +79,7 @@ impl<'a> Merger<'a> {
 
     /// Rows, columns, channels of the map.
     pub fn dim(&self) -> (usize, usize, usize) {
-        self.bracket.frames[self.bracket.reference]
-            .picture
-            .pixels
-            .dim()
+        self.bracket.reference_frame().picture.pixels.dim()
     }
 
     /// The whole map.
@@ -232,6 +229,7 @@ impl<'a> Merger<'a> {
             this.systematic_of_the_rest(frames.clone(), (&sums.cell, systematic), flags);
         }
         sums.add_flags(radiance, statistical, flags);
+        // Of the four planes of a mosaic the second green; `main_channel` is the first.
         if channel == self.channels.len() / 2 {
             for (column, (flags, &cell)) in flags.iter_mut().zip(&sums.cell).enumerate() {
                 let leader = if *flags & flag::MOVED != 0 {

@@ -10,7 +10,7 @@ use rayon::prelude::*;
 use stopspan_core::finding::Finding;
 use stopspan_core::model::Compression;
 use stopspan_core::model::Response;
-use stopspan_core::model::{Bracket, Clip};
+use stopspan_core::model::{Bracket, Clip, main_channel};
 use stopspan_core::model::{Noise, NoiseModel};
 
 /// Estimates the noise of every channel. Never fails: where too little can be seen, a conservative model is assumed and
@@ -62,11 +62,11 @@ pub fn estimate(bracket: &Bracket, response: &Response, clips: &[Clip]) -> (Nois
 fn hidden_by_compression(bracket: &Bracket, response: &Response, noise: &Noise) -> Option<Finding> {
     let Compression::Jpeg {
         quantisation_rms, ..
-    } = bracket.frames[bracket.reference].picture.compression
+    } = bracket.reference_frame().picture.compression
     else {
         return None;
     };
-    let main = noise.channels.len() / 2;
+    let main = main_channel(noise.channels.len());
     let curve = &response.curves[main];
     let slope = curve.slope_at(0.5) / 255.0;
     let code_noise = noise.channels[main]

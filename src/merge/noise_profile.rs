@@ -1,7 +1,7 @@
 //! The noise that a raw file states (NoiseProfile), held against the bracket's own photon transfer.
 use stopspan_core::finding::Finding;
 use stopspan_core::model::Response;
-use stopspan_core::model::{Bracket, raw_of};
+use stopspan_core::model::{Bracket, main_channel, raw_of};
 use stopspan_core::model::{Noise, NoiseModel};
 
 /// Ratios of measured over stated noise within which the two agree: of the variance per exposure, and of the deviation in the
@@ -36,7 +36,7 @@ pub fn stated(bracket: &Bracket, response: &Response) -> Option<Vec<NoiseModel>>
 
 /// Says where measured and stated noise differ, and puts the stated one in place of an assumed one.
 pub fn hold_against(noise: &mut Noise, stated: &[NoiseModel]) -> Option<Finding> {
-    let main = usize::from(stated.len() >= 3);
+    let main = main_channel(stated.len());
     let (own, told) = (noise.channels.get(main)?, stated.get(main)?);
     if noise.assumed {
         noise.channels = stated.to_vec();

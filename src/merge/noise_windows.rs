@@ -39,7 +39,7 @@ impl Gate {
         curve: &ResponseCurve,
         clip: &Clip,
     ) -> Self {
-        let pixels = &bracket.frames[bracket.reference].picture.pixels;
+        let pixels = &bracket.reference_frame().picture.pixels;
         let deep = method == ResponseMethod::Linear && pixels.bits() > 8;
         let margin = if deep { 0.5 / 65535.0 } else { 2.0 / 255.0 };
         Gate {

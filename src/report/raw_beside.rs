@@ -1,6 +1,7 @@
 //! Brackets that the camera saved twice: levels and stops of every shot as finished picture and as raw, side by side.
 use super::cameras::best;
 use super::words::{decimal, percent};
+use stopspan_core::model::main_channel;
 use stopspan_core::results::BracketReport;
 use stopspan_core::results::LevelsAndRange;
 use stopspan_core::results::{CurveFromRaw, PictureKind};
@@ -99,7 +100,7 @@ fn curve_words(curves: &[CurveFromRaw]) -> String {
             .map(|(l, c)| format!("{l}{}", of(c)));
         parts.collect::<Vec<_>>().join(", ")
     };
-    let main = &curves[curves.len() / 2];
+    let main = &curves[main_channel(curves.len())];
     let ends = main.points.first().zip(main.points.last());
     let (low, high) = ends.map_or((0.0, 0.0), |(a, b)| (a.level, b.level));
     format!(

@@ -12,6 +12,7 @@ pub(super) fn assemble(
     fits: &[TableFit],
     clips: &[Clip],
 ) -> Response {
+    // Of the four planes of a mosaic the second green; `main_channel` is the first.
     let main = fits.len() / 2;
     let entries = table_entries(&bracket.frames[0].picture.pixels);
     let clip_code = clips[main].clip_level * 255.0;

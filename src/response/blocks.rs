@@ -110,7 +110,7 @@ const ENOUGH: usize = 250;
 /// Blocks lie on the JPEG grid of the reference frame; up to about 30,000 are taken, spread evenly over the picture. They are
 /// halved where the scene is so finely textured that at levels it does show hardly any block is even enough to be used.
 pub fn collect(bracket: &Bracket) -> Vec<BlockSamples> {
-    let (rows, columns, _) = bracket.frames[bracket.reference].picture.pixels.dim();
+    let (rows, columns, _) = bracket.reference_frame().picture.pixels.dim();
     let mut side = block_side(rows, columns);
     loop {
         let samples = collect_of(bracket, side);
@@ -140,7 +140,7 @@ fn too_coarse(samples: &BlockSamples) -> bool {
 }
 
 fn collect_of(bracket: &Bracket, side: usize) -> Vec<BlockSamples> {
-    let (rows, columns, channels) = bracket.frames[bracket.reference].picture.pixels.dim();
+    let (rows, columns, channels) = bracket.reference_frame().picture.pixels.dim();
     let (down, across) = (rows / side, columns / side);
     let skip = (down * across / BLOCKS_WANTED).max(1);
     let per_row: Vec<Vec<BlockSamples>> = (0..down)
@@ -178,7 +178,7 @@ fn row_of_blocks(
     channels: usize,
 ) -> Vec<BlockSamples> {
     let mut out = vec![BlockSamples::default(); channels];
-    let (rows, columns, _) = bracket.frames[bracket.reference].picture.pixels.dim();
+    let (rows, columns, _) = bracket.reference_frame().picture.pixels.dim();
     // By frame: where the blocks lie. Offset the chosen columns from row to row, so that the choice has no direction.
     let mut places: Vec<Vec<(usize, usize)>> = vec![Vec::new(); bracket.frames.len()];
     for block_column in ((block_row * 7) % skip..across).step_by(skip) {

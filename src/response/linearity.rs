@@ -2,7 +2,7 @@
 use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 use std::f64::consts::SQRT_2;
-use stopspan_core::model::{Bracket, Clip, Frame};
+use stopspan_core::model::{Bracket, Clip, Frame, main_channel};
 use stopspan_core::raster::Pixels;
 
 /// Approximate maximum number of pixels compared in a pair of frames.
@@ -109,7 +109,7 @@ pub struct LevelRatio {
 /// which favours the noise of neither frame. Levels within half a stop of clipping, levels under four 8-bit codes in the
 /// darker frame (where rounding dominates) and bins of fewer than 200 pixels are left out.
 pub fn looks_linear(bracket: &Bracket, clips: &[Clip]) -> LinearTest {
-    let channel = if clips.len() == 3 { 1 } else { 0 };
+    let channel = main_channel(clips.len());
     let clip = clips.get(channel).map_or(1.0, |c| c.clip_level);
     let pairs: Vec<Vec<LevelRatio>> = (0..bracket.frames.len().saturating_sub(1))
         .into_par_iter()

@@ -14,7 +14,7 @@ const UNEVEN: f32 = 6.0;
 
 /// 8-bit codes by channel, pixel and frame; deeper frames are rounded to 8 bits.
 pub(crate) fn collect(bracket: &Bracket) -> Vec<Vec<Vec<u8>>> {
-    let (rows, columns, channels) = bracket.frames[bracket.reference].picture.pixels.dim();
+    let (rows, columns, channels) = bracket.reference_frame().picture.pixels.dim();
     let side = blocks::block_side(rows, columns);
     let (down, across) = (rows / side, columns / side);
     let skip = (down * across / PLACES_WANTED).max(1);
@@ -45,7 +45,7 @@ fn at_place(bracket: &Bracket, place: (usize, usize), side: usize) -> Vec<(usize
     let Some(places) = places else {
         return Vec::new();
     };
-    let channels = frames[bracket.reference].picture.pixels.channels();
+    let channels = bracket.reference_frame().picture.pixels.channels();
     let views = frames.iter().zip(&places);
     let views: Vec<_> = views
         .map(|(frame, &at)| {

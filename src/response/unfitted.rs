@@ -50,7 +50,7 @@ fn straight(clip: &Clip, black: f64, per_level: f64, entries: usize) -> Response
 
 /// The curves of raw frames, by their scales.
 fn of_raw(bracket: &Bracket, clips: &[Clip], scales: &LinearScales) -> Vec<ResponseCurve> {
-    let entries = table_entries(&bracket.frames[bracket.reference].picture.pixels);
+    let entries = table_entries(&bracket.reference_frame().picture.pixels);
     let curves = clips.iter().zip(&scales.scales);
     let curves = curves.map(|(clip, s)| straight(clip, s.black, s.per_level, entries));
     curves.collect()
@@ -73,7 +73,7 @@ fn measured(
     clips: &[Clip],
     findings: &mut Vec<Finding>,
 ) -> Vec<ResponseCurve> {
-    let entries = table_entries(&bracket.frames[bracket.reference].picture.pixels);
+    let entries = table_entries(&bracket.reference_frame().picture.pixels);
     let channels = clips.iter().zip(samples).enumerate();
     let curves = channels.map(|(channel, (clip, samples))| {
         let offset = black_offset::measure(samples);

@@ -5,6 +5,7 @@ use super::scenario::Scenario;
 use super::scene::wedge::WedgePlan;
 use ndarray::{Array3, s};
 use serde::{Deserialize, Serialize};
+use stopspan_core::model::main_channel;
 use stopspan_core::raster::{Quad, Region};
 
 /// The truth of one bracket.
@@ -133,12 +134,12 @@ fn middle_mean(quad: &Quad, light: &Array3<f32>) -> f64 {
     let Some(region) = Region::around(&half, rows, columns) else {
         return 0.0;
     };
-    let part = light.slice(s![region.rows(), region.columns(), channels / 2]);
+    let part = light.slice(s![region.rows(), region.columns(), main_channel(channels)]);
     part.iter().map(|&v| f64::from(v)).sum::<f64>() / part.len() as f64
 }
 
 fn range(radiance: &Array3<f32>) -> (f64, f64, f64) {
-    let green = radiance.slice(s![.., .., radiance.dim().2 / 2]);
+    let green = radiance.slice(s![.., .., main_channel(radiance.dim().2)]);
     let low = green.iter().copied().fold(f32::INFINITY, f32::min);
     let high = green.iter().copied().fold(0.0, f32::max);
     let stops = if low > 0.0 {

@@ -109,6 +109,11 @@ pub struct Bracket {
 }
 
 impl Bracket {
+    /// The frame that gives the map its geometry and its moment.
+    pub fn reference_frame(&self) -> &Frame {
+        &self.frames[self.reference]
+    }
+
     /// What red, green and blue of the frames are, as the reference frame's file states it.
     pub fn primaries(&self) -> Primaries {
         let reference = self.frames.get(self.reference);
@@ -117,8 +122,7 @@ impl Bracket {
 
     /// Exposure of frame `index` relative to the reference, as a factor of light: `2^(used_i - used_reference)`.
     pub fn relative_exposure(&self, index: usize) -> f64 {
-        (self.frames[index].exposure.used.value - self.frames[self.reference].exposure.used.value)
-            .exp2()
+        (self.frames[index].exposure.used.value - self.reference_frame().exposure.used.value).exp2()
     }
 
     /// The same for one channel, with the frame's balance.

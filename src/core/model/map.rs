@@ -1,4 +1,5 @@
 //! The radiance map: value, statistical and systematic uncertainty, flags.
+use super::main_channel;
 use crate::units::Primaries;
 use ndarray::{Array2, Array3, ArrayView2, Axis};
 
@@ -52,9 +53,9 @@ impl RadianceMap {
         }
     }
 
-    /// The channel that figures are taken from: green, or the only one.
+    /// Radiance of the [`main_channel`]: green, or the only one.
     pub fn main_channel(&self) -> ArrayView2<'_, f32> {
-        let channel = usize::from(self.radiance.dim().2 >= 3);
+        let channel = main_channel(self.radiance.dim().2);
         self.radiance.index_axis(Axis(2), channel)
     }
 

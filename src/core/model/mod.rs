@@ -1,6 +1,6 @@
 //! The nouns that stages hand to each other. Every stage takes some of them and gives others, and knows no other stage.
 //!
-//! In reading order: a [`Picture`] read from a file, with what its [`Raw`] samples mean and its [`colour`] ([`profile`](profile_primaries) under it); a
+//! In reading order: a [`Picture`] read from a file, with what its [`Raw`] samples mean and its [`colour`] ([`profile`](profile_primaries) under it) and its [`main_channel`]; a
 //! [`Frame`] with its [`Exposure`], and a [`Bracket`] of them; [`Clip`] levels and the scale of linear levels; the
 //! [`Response`]; the [`Noise`] model; how frames lie ([`Registration`]) and what [`Motion`] there was; the [`RadianceMap`] and
 //! its rows as [`Planes`]; a [`Homography`].
@@ -11,6 +11,7 @@ pub mod colour;
 mod profile;
 
 mod bracket;
+mod channel;
 mod clip;
 mod linear_scale;
 
@@ -26,6 +27,7 @@ mod planes;
 mod homography;
 
 pub use bracket::{Bracket, Exposure, ExposureSource, Finished, Frame, UNCHANGED, file_name};
+pub use channel::main_channel;
 pub use clip::Clip;
 pub use homography::{
     Homography, UNIT_SQUARE, contains, distance, is_convex_page, shortest_side, turn,

@@ -1,6 +1,5 @@
 //! The pixels of a radiance map counted by how near to clipping and how dark they are.
-use crate::subject::measuring_channel;
-use stopspan_core::model::{RadianceMap, flag};
+use stopspan_core::model::{RadianceMap, flag, main_channel};
 
 /// Bins a stop: a third of a stop, in which cameras set exposures, is a whole number of them.
 pub(super) const PER_STOP: i32 = 12;
@@ -107,7 +106,7 @@ impl Census {
             columns,
             channels,
         } = *samples;
-        let main = measuring_channel(channels);
+        let main = main_channel(channels);
         let row = |r: usize| (0..SIDE).map(move |c| corner + r * columns + c);
         let places = || (0..SIDE).flat_map(row);
         let seen = |at: &usize| flags[*at] & flag::CLIPPED_IN_ALL == 0;

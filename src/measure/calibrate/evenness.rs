@@ -2,7 +2,7 @@
 use super::light::StepLight;
 use crate::wedge::interior_of;
 use stopspan_core::model::ResponseCurve;
-use stopspan_core::model::{Homography, contains};
+use stopspan_core::model::{Homography, contains, main_channel};
 use stopspan_core::raster::{Pixels, Point, Region};
 use stopspan_core::results::WedgePlace;
 
@@ -31,7 +31,7 @@ impl FlatField {
         let (rows, columns, channels) = self.pixels.dim();
         let quad = interior_of(place, step, &Homography::identity())?;
         let region = Region::around(&quad, rows, columns)?;
-        let channel = usize::from(channels >= 3);
+        let channel = main_channel(channels);
         let (mut sum, mut count) = (0.0, 0usize);
         for row in region.rows() {
             for column in region.columns() {

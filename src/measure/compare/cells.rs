@@ -2,7 +2,7 @@
 use super::overlay::Overlay;
 use super::tone_curve::Curve;
 use rayon::prelude::*;
-use stopspan_core::model::{RadianceMap, flag};
+use stopspan_core::model::{RadianceMap, flag, main_channel};
 use stopspan_core::raster::Region;
 
 /// Side of a cell, pixels.
@@ -99,7 +99,7 @@ impl Cells {
     /// Enters the mean level that the curve predicts for the samples of every cell.
     pub fn predict(&mut self, map: &RadianceMap, curve: &Curve) {
         let (across, step) = (self.columns, self.step);
-        let channel = map.radiance.dim().2 / 2;
+        let channel = main_channel(map.radiance.dim().2);
         self.list.par_iter_mut().enumerate().for_each(|(i, cell)| {
             let (top, left) = (i / across * SIDE, i % across * SIDE);
             let (mut sum, mut count) = (0f32, 0f32);

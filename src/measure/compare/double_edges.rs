@@ -6,7 +6,7 @@ use super::tiled::{Tile, mean, median};
 use super::tone_curve::Curve;
 use ndarray::Array2;
 use rayon::prelude::*;
-use stopspan_core::model::RadianceMap;
+use stopspan_core::model::{RadianceMap, main_channel};
 use stopspan_core::raster::{Point, Region};
 use stopspan_core::results::{Compared, DoubleEdges, Interval, Quantity, SecondImage};
 
@@ -69,7 +69,7 @@ fn look(
     place: Region,
     spectra: &Spectra,
 ) -> Told {
-    let channel = map.radiance.dim().2 / 2;
+    let channel = main_channel(map.radiance.dim().2);
     let both: Vec<Option<[f32; 2]>> = place
         .rows()
         .flat_map(|r| place.columns().map(move |c| (r, c)))

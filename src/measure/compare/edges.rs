@@ -6,7 +6,7 @@ use super::overlay::Overlay;
 use super::tone_curve::Curve;
 use ndarray::Array2;
 use rayon::prelude::*;
-use stopspan_core::model::{RadianceMap, flag};
+use stopspan_core::model::{RadianceMap, flag, main_channel};
 use stopspan_core::raster::{Point, Region};
 use stopspan_core::results::{Compared, Difference, Edge, EdgeResponse, Interval, Quantity};
 
@@ -115,8 +115,9 @@ fn own_window(overlay: &Overlay, edge: &Found) -> Option<(Array2<f64>, f64)> {
         return None;
     }
     let (top, left) = (top as usize, left as usize);
+    let main = main_channel(channels);
     let levels = Array2::from_shape_fn((h as usize, w as usize), |(r, c)| {
-        f64::from(overlay.pixels.level(top + r, left + c, channels / 2))
+        f64::from(overlay.pixels.level(top + r, left + c, main))
     });
     let turned = if edge.lying {
         levels.t().as_standard_layout().to_owned()

@@ -3,7 +3,7 @@ use super::edge_response::{Line, line};
 use super::tone_curve::Curve;
 use ndarray::Array2;
 use rayon::prelude::*;
-use stopspan_core::model::RadianceMap;
+use stopspan_core::model::{RadianceMap, main_channel};
 use stopspan_core::raster::Region;
 
 /// Window of an edge: pixels along it, and across it.
@@ -84,12 +84,13 @@ pub fn given(map: &RadianceMap, region: Region) -> Option<Found> {
 /// Windows whose gradient has one direction, slightly off the grid: (strength, window, lying).
 fn candidates(map: &RadianceMap, curve: Option<&Curve>) -> Vec<(f64, Region, bool)> {
     let (rows, columns, channels) = map.radiance.dim();
+    let main = main_channel(channels);
     let mut stride = 1;
     while (rows / stride) * (columns / stride) > ENOUGH {
         stride += 1;
     }
     let shown = |r: usize, c: usize| {
-        let v = map.radiance[[r * stride, c * stride, channels / 2]].max(0.0);
+        let v = map.radiance[[r * stride, c * stride, main]].max(0.0);
         curve.map_or_else(|| v.min(4.0).powf(0.45), |curve| curve.level(v))
     };
     let plane = Array2::from_shape_fn((rows / stride, columns / stride), |(r, c)| shown(r, c));
@@ -176,9 +177,11 @@ pub fn window(map: &RadianceMap, region: Region, lying: bool) -> Option<Array2<f
     if region.top + region.height > rows || region.left + region.width > columns {
         return None;
     }
-    let cut = map
-        .radiance
-        .slice(ndarray::s![region.rows(), region.columns(), channels / 2]);
+    let cut = map.radiance.slice(ndarray::s![
+        region.rows(),
+        region.columns(),
+        main_channel(channels)
+    ]);
     let cut = cut.mapv(f64::from);
     Some(if lying {
         cut.t().as_standard_layout().to_owned()

@@ -6,8 +6,8 @@ use super::tiled::{Tile, median, median_difference};
 use super::tone_curve::Curve;
 use crate::levels::lightness;
 use crate::oecf::srgb_to_linear;
-use stopspan_core::model::RadianceMap;
 use stopspan_core::model::ResponseCurve;
+use stopspan_core::model::{RadianceMap, main_channel};
 use stopspan_core::results::{Compared, Quantity};
 
 /// Lightness bands of the finished picture.
@@ -82,7 +82,7 @@ fn one(
     (map, finished): (&RadianceMap, &Overlay),
     singles: &[Single],
 ) -> Option<Compared> {
-    let channel = map.radiance.dim().2 / 2;
+    let channel = main_channel(map.radiance.dim().2);
     let (down, across) = cells.tiles();
     let best = best(chosen, cells, singles);
     let mut tiles: Vec<Tile<3>> = vec![Vec::new(); down * across];

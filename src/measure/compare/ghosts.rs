@@ -7,7 +7,7 @@ use super::overlay::Overlay;
 use super::tone_curve::Curve;
 use nalgebra::DMatrix;
 use ndarray::Array2;
-use stopspan_core::model::RadianceMap;
+use stopspan_core::model::{RadianceMap, main_channel};
 use stopspan_core::raster::Region;
 use stopspan_core::results::{Ghost, Ghosts};
 use stopspan_core::statistics::fit::non_negative_least_squares;
@@ -86,7 +86,7 @@ fn sample(scene: &Scene, expected: &Expected, place: &[usize]) -> Patch {
     let region = around(cells, place, 2);
     let step = cells.step;
     let shape = (region.height / step, region.width / step);
-    let channel = scene.map.radiance.dim().2 / 2;
+    let channel = main_channel(scene.map.radiance.dim().2);
     let at = |r: usize, c: usize| (region.top + r * step, region.left + c * step);
     let radiance = |r: usize, c: usize| {
         let (row, column) = at(r, c);

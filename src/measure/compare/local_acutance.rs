@@ -5,7 +5,7 @@ use super::flat_noise::Single;
 use super::overlay::Overlay;
 use super::tiled::{Tile, figure};
 use super::tone_curve::Curve;
-use stopspan_core::model::RadianceMap;
+use stopspan_core::model::{RadianceMap, main_channel};
 use stopspan_core::results::{Compared, Difference, Quantity};
 
 /// Textured places looked at, at most; and at least. Flat ones that noise is taken from, at most, and at least in a stop.
@@ -52,7 +52,7 @@ pub fn compare(
     }
     let quiet = chosen_quiet(cells);
     let single = super::flat_noise::best(&chosen, cells, singles);
-    let channel = map.radiance.dim().2 / 2;
+    let channel = main_channel(map.radiance.dim().2);
     let merge = |r: usize, c: usize| Some(f64::from(map.radiance[[r, c, channel]]));
     let camera = |r: usize, c: usize| Some(curve.stops_at(finished.own_level(r, c)?.into()).exp2());
     let frame = |r: usize, c: usize| {

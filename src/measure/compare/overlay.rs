@@ -1,4 +1,5 @@
 //! A finished picture laid over the reference frame: its levels at reference pixels, read between its own pixels once.
+use stopspan_core::model::main_channel;
 use stopspan_core::raster::{Interpolation, Pixels, Point, Transform};
 
 /// A finished picture and where it lies.
@@ -82,7 +83,8 @@ impl<'a> Overlay<'a> {
     /// The green level of that pixel.
     pub fn own_level(&self, row: usize, column: usize) -> Option<f32> {
         let (r, c) = self.nearest(row, column)?;
-        Some(self.pixels.level(r, c, self.pixels.channels() / 2))
+        let main = main_channel(self.pixels.channels());
+        Some(self.pixels.level(r, c, main))
     }
 
     /// Its pixels per pixel of the reference frame at a place; `None` where the place is not in the plane.

@@ -10,9 +10,9 @@ use super::{
 };
 use ndarray::Array2;
 use stopspan_core::finding::Finding;
-use stopspan_core::model::Bracket;
 use stopspan_core::model::RadianceMap;
 use stopspan_core::model::Response;
+use stopspan_core::model::{Bracket, main_channel};
 use stopspan_core::raster::{Pixels, Point, Region, Transform};
 use stopspan_core::results::PictureMeasurement;
 use stopspan_core::results::{Compared, Comparison, DoubleEdges, Ghosts, Quantity, ToneCurve};
@@ -186,7 +186,7 @@ fn singles<'a>(pictures: &ComparisonInput<'a>, names: &'a [String]) -> Vec<Singl
                 &frame.picture.pixels,
                 frame.transform.unwrap_or(Transform::IDENTITY),
             ),
-            curve: &curves[curves.len() / 2],
+            curve: &curves[main_channel(curves.len())],
             relative_exposure: bracket.relative_exposure(index),
         })
         .collect()

@@ -1,6 +1,6 @@
 //! The pixels of one patch: those whose centre lies in the interior.
-use crate::subject::{Subject, measuring_channel};
-use stopspan_core::model::contains;
+use crate::subject::Subject;
+use stopspan_core::model::{contains, main_channel};
 use stopspan_core::raster::{Point, Quad, Region};
 
 /// One measured pixel: its place in the picture, and its linear radiance.
@@ -33,7 +33,7 @@ pub(super) fn gather(subject: &Subject, quad: &Quad) -> Interior {
     let Some(box_) = Region::around(quad, top + rows, left + columns) else {
         return interior;
     };
-    let channel = measuring_channel(channels);
+    let channel = main_channel(channels);
     for row in box_.rows().filter(|&r| r >= top) {
         for column in box_.columns().filter(|&c| c >= left) {
             let centre = Point {
@@ -65,7 +65,7 @@ impl Interior {
         for c in 0..3 {
             self.level_sum[c] += f64::from(levels[[row, column, c.min(channels - 1)]]);
         }
-        let green = f64::from(levels[[row, column, measuring_channel(channels)]]);
+        let green = f64::from(levels[[row, column, main_channel(channels)]]);
         self.green.0 += green;
         self.green.1 += green * green;
     }

@@ -103,7 +103,7 @@ pub(super) struct Limits {
 
 /// Side of the blocks to compare.
 fn side(bracket: &Bracket, settings: &MotionSettings) -> Result<usize, Error> {
-    let (rows, columns, _) = bracket.frames[bracket.reference].picture.pixels.dim();
+    let (rows, columns, _) = bracket.reference_frame().picture.pixels.dim();
     match settings.side {
         None => Ok(SIDES[usize::from(rows * columns >= LARGE)]),
         Some(side) if SIDES.contains(&side) => Ok(side),
@@ -121,7 +121,7 @@ fn views<'a>(
     noise: &Noise,
     side: usize,
 ) -> Option<Vec<View<'a>>> {
-    let (rows, columns, _) = bracket.frames[bracket.reference].picture.pixels.dim();
+    let (rows, columns, _) = bracket.reference_frame().picture.pixels.dim();
     let count = bracket.frames.len();
     if rows < 8 * side || columns < 8 * side || !(2..=MOST_FRAMES).contains(&count) {
         return None;
