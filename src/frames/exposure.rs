@@ -6,7 +6,7 @@ use serde::Serialize;
 use stopspan_core::finding::Finding;
 use stopspan_core::model::ExposureSource;
 use stopspan_core::model::{Header, Rational};
-use stopspan_core::units::{Estimate, ExposureTime, FNumber, IsoSpeed, Settings};
+use stopspan_core::units::{Estimate, ExposureSettings, ExposureTime, FNumber, IsoSpeed};
 
 /// Exposure times believed, seconds.
 pub const TIME_BELIEVED: (f64, f64) = (1e-6, 3600.0);
@@ -45,11 +45,11 @@ pub(crate) struct Stated {
 
 /// The exposure of one file, judged by itself. [`settle`](super::settle::settle) judges it among its bracket.
 #[derive(Debug, Clone, PartialEq, Serialize)]
-pub struct Judged {
+pub struct ParsedExposure {
     /// File name, as findings name the frame.
     pub frame: String,
     /// Time, aperture, speed in use.
-    pub settings: Settings,
+    pub settings: ExposureSettings,
     /// log2(t S / (100 N^2)), stops, with its standard uncertainty; `None` where no exposure is known.
     pub stated: Option<Estimate>,
     /// Where it comes from.
@@ -72,7 +72,7 @@ pub struct Judged {
 }
 
 /// Judges the tags of one file; what the user said about it goes before them and is taken literally.
-pub fn judge(frame: &str, header: &Header, said: Option<&ExposureOverride>) -> Judged {
+pub fn judge(frame: &str, header: &Header, said: Option<&ExposureOverride>) -> ParsedExposure {
     let mut doubts = Doubts {
         frame,
         said: said.is_some(),
@@ -93,9 +93,9 @@ pub fn judge(frame: &str, header: &Header, said: Option<&ExposureOverride>) -> J
         |v| v,
     );
     let said_any = said.is_some();
-    let mut judged = Judged {
+    let mut judged = ParsedExposure {
         frame: frame.to_owned(),
-        settings: Settings::default(),
+        settings: ExposureSettings::default(),
         stated: None,
         source: if said_any {
             ExposureSource::User
@@ -114,10 +114,10 @@ pub fn judge(frame: &str, header: &Header, said: Option<&ExposureOverride>) -> J
     judged
 }
 
-impl Judged {
+impl ParsedExposure {
     /// Settings and stated exposure from the numbers in use, with standard uncertainty `sigma` (stops).
     pub(crate) fn restate(&mut self, sigma: f64) {
-        self.settings = Settings {
+        self.settings = ExposureSettings {
             time: self.time.map(|t| ExposureTime(t.value)),
             aperture: self.aperture.map(|n| FNumber(n.value)),
             speed: self.speed.map(|s| IsoSpeed(s.value)),

@@ -39,7 +39,7 @@ mod fixtures;
 
 pub use clipping::clip_levels;
 pub use develop::{develop, mosaic_of, split};
-pub use exposure::{Judged, judge};
+pub use exposure::{ParsedExposure, judge};
 pub use listing::{SkipReason, Skipped};
 pub use load::load;
 pub use overrides::{ExposureOverride, Overrides};

@@ -4,7 +4,7 @@
 //! if every member is one and the exact powers of two make its steps whole thirds or halves of a stop where the numbers
 //! as written do not: 1/30, 1/60, 1/125 is such a series; 1/60, 1/120, 1/240 is not (1/120 is no marking), and
 //! 1/15, 1/30, 1/60 is the same either way.
-use super::exposure::{Judged, Stated, TRUE_TIME_STOPS};
+use super::exposure::{ParsedExposure, Stated, TRUE_TIME_STOPS};
 use super::markings::{Scale, Series};
 use stopspan_core::finding::Finding;
 use stopspan_core::model::ExposureSource;
@@ -21,7 +21,7 @@ pub const SPEED_STOPS: f64 = 0.02;
 const WHOLE: f64 = 1e-4;
 
 /// Judges the members of one bracket together; settings, exposures and findings of the members are updated.
-pub fn settle(members: &mut [Judged]) {
+pub fn settle(members: &mut [ParsedExposure]) {
     fill_aperture(members);
     fill_speed(members);
     let time_sigma = settle_scale(members, Scale::Time);
@@ -52,7 +52,7 @@ fn alone(time: Option<&Stated>) -> f64 {
     }
 }
 
-fn pick(member: &mut Judged, scale: Scale) -> &mut Option<Stated> {
+fn pick(member: &mut ParsedExposure, scale: Scale) -> &mut Option<Stated> {
     match scale {
         Scale::Time => &mut member.time,
         Scale::Aperture => &mut member.aperture,
@@ -62,7 +62,7 @@ fn pick(member: &mut Judged, scale: Scale) -> &mut Option<Stated> {
 
 /// Replaces markings of one scale where the bracket is a series of them. Returns the standard uncertainty of the values
 /// in use (stops), `None` where the scale does not vary.
-fn settle_scale(members: &mut [Judged], scale: Scale) -> Option<f64> {
+fn settle_scale(members: &mut [ParsedExposure], scale: Scale) -> Option<f64> {
     let stated: Vec<Stated> = members.iter_mut().filter_map(|m| *pick(m, scale)).collect();
     let values: Vec<f64> = stated.iter().map(|s| s.value).collect();
     if values.windows(2).all(|pair| pair[0] == pair[1]) {
@@ -136,7 +136,7 @@ fn exact_values(stated: &[Stated], scale: Scale) -> Option<Vec<f64>> {
     }
 }
 
-fn replace(member: &mut Judged, scale: Scale, exact: f64) {
+fn replace(member: &mut ParsedExposure, scale: Scale, exact: f64) {
     let frame = member.frame.clone();
     let Some(stated) = pick(member, scale).as_mut() else {
         return;
@@ -168,20 +168,20 @@ fn replace(member: &mut Judged, scale: Scale, exact: f64) {
     });
 }
 
-fn fill_aperture(members: &mut [Judged]) {
+fn fill_aperture(members: &mut [ParsedExposure]) {
     fill(members, Scale::Aperture, "FNumber", |v| {
         format!("f/{v} as in the other frames")
     });
 }
 
-fn fill_speed(members: &mut [Judged]) {
+fn fill_speed(members: &mut [ParsedExposure]) {
     fill(members, Scale::Speed, "PhotographicSensitivity", |v| {
         format!("ISO {v} as in the other frames")
     });
 }
 
 /// A setting that some frames state, all the same, is taken for the frames that do not.
-fn fill(members: &mut [Judged], scale: Scale, tag: &str, words: impl Fn(f64) -> String) {
+fn fill(members: &mut [ParsedExposure], scale: Scale, tag: &str, words: impl Fn(f64) -> String) {
     let known: Vec<Stated> = members.iter_mut().filter_map(|m| *pick(m, scale)).collect();
     let Some(first) = known.first().copied() else {
         return;
@@ -202,7 +202,7 @@ fn fill(members: &mut [Judged], scale: Scale, tag: &str, words: impl Fn(f64) -> 
 }
 
 /// Where the aperture or the sensitivity varies over the bracket, a frame that does not state it has no known exposure.
-fn drop_unknowable(members: &mut [Judged]) {
+fn drop_unknowable(members: &mut [ParsedExposure]) {
     for scale in [Scale::Aperture, Scale::Speed] {
         let unknown: Vec<bool> = members
             .iter_mut()

@@ -1,6 +1,6 @@
 //! Pictures with judged headers -> clusters: by folder, camera, size and format, then by time, then by exposure.
 use super::camera_hdr::{strong_mark, weak_mark};
-use super::exposure::Judged;
+use super::exposure::ParsedExposure;
 use super::listing::by_folder_and_name;
 use super::overrides::Overrides;
 use super::sequence::{Burst, SAME, Shot, bursts};
@@ -26,7 +26,7 @@ pub(crate) struct Candidate {
     pub file: PathBuf,
     pub format: Format,
     pub header: Header,
-    pub judged: Judged,
+    pub judged: ParsedExposure,
     /// Seconds on the camera's clock.
     pub moment: Option<f64>,
 }

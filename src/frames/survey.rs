@@ -12,7 +12,7 @@ use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 use stopspan_core::finding::Finding;
 use stopspan_core::model::{Exposure, file_name};
-use stopspan_core::units::Settings;
+use stopspan_core::units::ExposureSettings;
 use stopspan_core::{Error, Setting};
 use stopspan_formats as formats;
 
@@ -56,7 +56,7 @@ pub struct FramePlan {
     /// The file.
     pub file: PathBuf,
     /// Time, aperture, speed in use.
-    pub settings: Settings,
+    pub settings: ExposureSettings,
     /// Exposure, stops; `None` where it is not known.
     pub exposure: Option<Exposure>,
     /// Exposure relative to the reference frame, stops.

@@ -2,7 +2,7 @@
 use super::survey::{BracketPlan, FramePlan, Survey};
 use std::fmt;
 use stopspan_core::model::file_name;
-use stopspan_core::units::Settings;
+use stopspan_core::units::ExposureSettings;
 
 /// The survey in words: every bracket with its frames, then what belongs to none, what was passed over, what failed.
 pub fn words(survey: &Survey) -> String {
@@ -83,7 +83,7 @@ fn row(frame: &FramePlan) -> String {
 }
 
 /// "1/60 s f/5.6 ISO 100"; what is not known is left out.
-fn settings(settings: &Settings) -> String {
+fn settings(settings: &ExposureSettings) -> String {
     let time = settings.time.map(|t| seconds(t.0));
     let aperture = settings.aperture.map(|n| format!("f/{}", short(n.0)));
     let speed = settings.speed.map(|s| format!("ISO {}", short(s.0)));

@@ -6,7 +6,7 @@ use stopspan_core::results::{
 };
 use stopspan_core::results::{Patch, PictureKind, PictureMeasurement};
 use stopspan_core::statistics::robust::{median, median_deviation};
-use stopspan_core::units::{Estimate, Settings};
+use stopspan_core::units::{Estimate, ExposureSettings};
 
 /// Difference of measured and expected light from which two brackets are not taken to have seen the same light, stops.
 /// Our own: a third of a stop for the stated speed and as much for what the lens loses.
@@ -49,7 +49,7 @@ fn reference(bracket: &BracketReport) -> Option<usize> {
 
 fn row(bracket: &BracketReport) -> CameraRow {
     let index = reference(bracket);
-    let settings = index.map_or_else(Settings::default, |i| bracket.frames[i].settings);
+    let settings = index.map_or_else(ExposureSettings::default, |i| bracket.frames[i].settings);
     let white = merge(bracket).and_then(|m| Some(m.patches.first()?.linear));
     CameraRow {
         camera: bracket
@@ -101,8 +101,8 @@ fn rank(rows: &mut [CameraRow]) {
     }
 }
 
-fn expected(first: &Settings, second: &Settings) -> Option<f64> {
-    let light = |s: &Settings| {
+fn expected(first: &ExposureSettings, second: &ExposureSettings) -> Option<f64> {
+    let light = |s: &ExposureSettings| {
         let (time, number, speed) = (s.time?.0, s.aperture?.0, s.speed?.0);
         Some((time * speed / (number * number)).log2())
     };

@@ -3,7 +3,7 @@ use super::scenario::Scenario;
 use exif::experimental::Writer;
 use exif::{Field, In, Rational, SRational, Tag, Value};
 use std::io;
-use stopspan_core::units::Settings;
+use stopspan_core::units::ExposureSettings;
 
 /// Milliseconds between frames of a bracket.
 const INTERVAL: u64 = 300;
@@ -40,7 +40,7 @@ pub fn of_camera_hdr(scenario: &Scenario) -> Vec<Field> {
     fields
 }
 
-fn common(scenario: &Scenario, settings: &Settings, number: usize) -> Vec<Field> {
+fn common(scenario: &Scenario, settings: &ExposureSettings, number: usize) -> Vec<Field> {
     let camera = &scenario.camera;
     let (moment, sub_seconds) = moment(&camera.captured, number as u64 * INTERVAL);
     let text = |s: &str| Value::Ascii(vec![s.as_bytes().to_vec()]);

@@ -5,7 +5,7 @@ use serde::{Deserialize, Serialize};
 use std::path::{Path, PathBuf};
 use stopspan_core::Error;
 use stopspan_core::error::InputProblem;
-use stopspan_core::units::{ExposureTime, FNumber, IsoSpeed, Settings};
+use stopspan_core::units::{ExposureSettings, ExposureTime, FNumber, IsoSpeed};
 
 /// One simulated bracket, complete: the same scenario always gives the same frames.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -312,13 +312,13 @@ impl Scenario {
     }
 
     /// Settings as the metadata of frame `index` states them: the time follows from EV, speed and aperture.
-    pub fn settings(&self, index: usize) -> Settings {
+    pub fn settings(&self, index: usize) -> ExposureSettings {
         let frame = &self.frames[index];
         let speed = frame.speed.unwrap_or(self.camera.speed);
         let aperture = frame.aperture.unwrap_or(self.camera.aperture);
         let time = self.camera.time * libm::exp2(frame.ev) * self.camera.speed / speed
             * (aperture / self.camera.aperture).powi(2);
-        Settings {
+        ExposureSettings {
             time: Some(ExposureTime(time)),
             aperture: Some(FNumber(aperture)),
             speed: Some(IsoSpeed(speed)),

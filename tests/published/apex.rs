@@ -3,7 +3,7 @@ use stopspan_core::finding::Finding;
 use stopspan_core::model::{Header, Rational};
 use stopspan_frames::markings::{Scale, Series};
 use stopspan_frames::settle::settle;
-use stopspan_frames::{Judged, judge};
+use stopspan_frames::{ParsedExposure, judge};
 
 fn rational(numerator: i64, denominator: i64) -> Option<Rational> {
     Some(Rational {
@@ -160,8 +160,8 @@ fn numbers_beside_the_markings_are_their_own() {
 /// Times as written, and the powers of two they stand for.
 type Case = (&'static [(i64, i64)], &'static [f64]);
 
-fn settled(times: &[(i64, i64)]) -> Vec<Judged> {
-    let mut frames: Vec<Judged> = times
+fn settled(times: &[(i64, i64)]) -> Vec<ParsedExposure> {
+    let mut frames: Vec<ParsedExposure> = times
         .iter()
         .map(|(n, d)| judge("frame", &timed(*n, *d), None))
         .collect();
@@ -169,7 +169,7 @@ fn settled(times: &[(i64, i64)]) -> Vec<Judged> {
     frames
 }
 
-fn times(frames: &[Judged]) -> Vec<f64> {
+fn times(frames: &[ParsedExposure]) -> Vec<f64> {
     frames.iter().map(|f| f.settings.time.unwrap().0).collect()
 }
 
@@ -214,7 +214,7 @@ fn apertures_and_speeds_are_replaced_too() {
             sensitivity: Some(speed),
             ..timed(1, 60)
         };
-        let mut frames: Vec<Judged> = settings
+        let mut frames: Vec<ParsedExposure> = settings
             .iter()
             .map(|s| judge("frame", &header(*s), None))
             .collect();
@@ -258,7 +258,7 @@ fn what_is_no_series_of_markings_is_left_alone() {
 
 #[test]
 fn uncertainty_says_how_the_time_is_known() {
-    let sigma = |frames: Vec<Judged>| frames[0].stated.unwrap().standard_uncertainty;
+    let sigma = |frames: Vec<ParsedExposure>| frames[0].stated.unwrap().standard_uncertainty;
     assert_eq!(sigma(settled(&[(1, 240), (1, 60), (1, 15)])), 0.01);
     assert_eq!(sigma(settled(&[(1, 125), (1, 60), (1, 30)])), 0.02);
     assert_eq!(sigma(settled(&[(1, 125), (1, 60), (1, 37)])), 0.05);
@@ -368,7 +368,8 @@ fn a_setting_missing_in_one_frame_never_counts_as_another_value() {
         ..timed(1, d)
     };
     let bracket = |headers: &[Header]| {
-        let mut frames: Vec<Judged> = headers.iter().map(|h| judge("frame", h, None)).collect();
+        let mut frames: Vec<ParsedExposure> =
+            headers.iter().map(|h| judge("frame", h, None)).collect();
         settle(&mut frames);
         frames
     };

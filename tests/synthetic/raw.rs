@@ -6,7 +6,7 @@ use stopspan_core::model::{Bracket, Exposure, ExposureSource, Frame};
 use stopspan_core::model::{Compression, Format, Header, Picture, Raw};
 use stopspan_core::model::{NoiseModel, RadianceMap};
 use stopspan_core::raster::{Mosaic, Pixels};
-use stopspan_core::units::{Estimate, Settings};
+use stopspan_core::units::{Estimate, ExposureSettings};
 use stopspan_frames as frames;
 use stopspan_merge::{Merger, noise, noise_profile};
 use stopspan_response as response;
@@ -80,7 +80,7 @@ fn merged(exposures: &[f64], seed: u64, (black, white): (f64, f64)) -> Made {
                 sha256: None,
                 damaged: false,
             },
-            settings: Settings::default(),
+            settings: ExposureSettings::default(),
             exposure: Exposure {
                 stated,
                 used: stated,

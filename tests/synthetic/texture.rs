@@ -6,7 +6,7 @@ use rand_distr::{Distribution, Normal};
 use stopspan_core::model::{Compression, Format, Header, Picture};
 use stopspan_core::model::{Exposure, ExposureSource, Frame};
 use stopspan_core::raster::{Pixels, Point, Transform};
-use stopspan_core::units::{Estimate, Settings};
+use stopspan_core::units::{Estimate, ExposureSettings};
 
 /// log2 radiance as a sum of cosines whose size falls with frequency as in
 /// natural scenes: known between pixels too; standard deviation
@@ -140,7 +140,7 @@ pub(crate) fn frame(codes: Array3<u8>, exposure: f64) -> Frame {
             sha256: None,
             damaged: false,
         },
-        settings: Settings::default(),
+        settings: ExposureSettings::default(),
         exposure: Exposure {
             stated,
             used: stated,

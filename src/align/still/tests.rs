@@ -7,7 +7,7 @@ use rand_distr::{Distribution, StandardNormal};
 use stopspan_core::model::{Compression, Format, Header, Picture, Raw};
 use stopspan_core::model::{Exposure, ExposureSource, Frame, UNCHANGED};
 use stopspan_core::raster::Mosaic;
-use stopspan_core::units::{Estimate, Settings};
+use stopspan_core::units::{Estimate, ExposureSettings};
 
 const SIZE: (usize, usize) = (400, 480);
 
@@ -69,7 +69,7 @@ fn frame(
             sha256: None,
             damaged: false,
         },
-        settings: Settings::default(),
+        settings: ExposureSettings::default(),
         exposure: Exposure {
             stated,
             used: stated,

@@ -3,7 +3,7 @@ use crate::finding::Finding;
 use crate::model::Picture;
 use crate::model::colour::stated;
 use crate::raster::Transform;
-use crate::units::{Estimate, Primaries, Settings};
+use crate::units::{Estimate, ExposureSettings, Primaries};
 use serde::{Deserialize, Serialize};
 
 /// Where the exposure used for a frame comes from.
@@ -45,7 +45,7 @@ pub struct Frame {
     /// The decoded file.
     pub picture: Picture,
     /// Time, aperture, speed after judging the tags.
-    pub settings: Settings,
+    pub settings: ExposureSettings,
     /// Relative exposure.
     pub exposure: Exposure,
     /// ExposureBiasValue in EV where good.

@@ -7,7 +7,7 @@ use crate::results::Comparison;
 use crate::results::ExposureCheck;
 use crate::results::{BestFrame, Scene};
 use crate::results::{BracketGain, PictureMeasurement, RawComparison, WedgePlace};
-use crate::units::Settings;
+use crate::units::ExposureSettings;
 use serde::{Deserialize, Serialize};
 
 /// All that was found on one bracket.
@@ -72,7 +72,7 @@ pub struct FrameEntry {
     /// Bits a sample: 8, 16 or 32 (float).
     pub bits: u32,
     /// Exposure time (s), f-number, ISO speed; each `null` where unknown.
-    pub settings: Settings,
+    pub settings: ExposureSettings,
     /// Exposure bias, EV, where stated.
     pub bias: Option<f64>,
     /// Moment of capture as the file states it, with sub-seconds where known.

@@ -1,6 +1,6 @@
 //! Cameras beside each other: one row a bracket, ranks with ties, the light each received.
 use super::{PictureMeasurement, UsableStops};
-use crate::units::{Estimate, Settings};
+use crate::units::{Estimate, ExposureSettings};
 use serde::{Deserialize, Serialize};
 
 /// Brackets of different cameras beside each other.
@@ -22,7 +22,7 @@ pub struct CameraRow {
     /// Name of the bracket.
     pub bracket: String,
     /// Settings of the reference frame.
-    pub settings: Settings,
+    pub settings: ExposureSettings,
     /// Steps on the wedge; `None` without one.
     pub steps: Option<usize>,
     /// Most steps that a single frame tells apart by `noise`.

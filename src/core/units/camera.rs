@@ -17,7 +17,7 @@ pub struct IsoSpeed(pub f64);
 /// The settings that decide how much light a frame records. A missing aperture or speed is unknown but held constant
 /// over a bracket; a missing time means the exposure is not known.
 #[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
-pub struct Settings {
+pub struct ExposureSettings {
     /// Exposure time.
     pub time: Option<ExposureTime>,
     /// F-number.
@@ -26,7 +26,7 @@ pub struct Settings {
     pub speed: Option<IsoSpeed>,
 }
 
-impl Settings {
+impl ExposureSettings {
     /// log2 of `t * S / N^2` (science of exposure: H proportional to t/N^2, gain proportional to S), in stops; an
     /// unknown aperture counts as f/1 and an unknown speed as ISO 100, so only differences within one camera mean
     /// anything. `None` without a time.

@@ -1,9 +1,5 @@
-//! Encoded levels, stops and densities.
+//! Stops and densities.
 use serde::{Deserialize, Serialize};
-
-/// An encoded digital sample as a fraction of full scale, 0..=1 (8-bit code 128 is 128/255). Not linear in light.
-#[derive(Debug, Clone, Copy, PartialEq, PartialOrd, Serialize, Deserialize)]
-pub struct Level(pub f64);
 
 /// A difference of light in factors of two. 1 stop is 0.30103 density or 6.0206 dB.
 #[derive(Debug, Clone, Copy, PartialEq, PartialOrd, Serialize, Deserialize)]

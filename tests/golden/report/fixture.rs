@@ -12,7 +12,7 @@ use stopspan_core::results::{
     JoinReason, Joined, LevelCounts, Limit, NormalisedStops, Pair, Patch, PictureKind,
     PictureMeasurement, UsableStops, VisualWhite,
 };
-use stopspan_core::units::{Estimate, ExposureTime, FNumber, IsoSpeed, Settings};
+use stopspan_core::units::{Estimate, ExposureSettings, ExposureTime, FNumber, IsoSpeed};
 use stopspan_measure::levels::joined_because;
 
 pub const STEPS: usize = 21;
@@ -268,7 +268,7 @@ fn frame(index: usize) -> FrameEntry {
         columns: 1200,
         rows: 800,
         bits: 8,
-        settings: Settings {
+        settings: ExposureSettings {
             time: Some(ExposureTime(time)),
             aperture: Some(FNumber(5.6)),
             speed: Some(IsoSpeed(200.0)),
