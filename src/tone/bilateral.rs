@@ -75,7 +75,8 @@ pub(super) fn base(plane: &Array2<f32>) -> Array2<f32> {
 pub(super) fn compress(
     plane: &Array2<f32>,
     base: &Array2<f32>,
-    (contrast, pivot): (f64, f64),
+    contrast: f64,
+    pivot: f64,
     detail: f64,
 ) -> Array2<f32> {
     let (contrast, pivot, detail) = (contrast as f32, pivot as f32, detail as f32);

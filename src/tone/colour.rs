@@ -45,7 +45,8 @@ impl Mixing {
 pub(super) fn display_colour(
     pixel: [f32; 3],
     scene: f32,
-    (display, saturation): (f32, f32),
+    display: f32,
+    saturation: f32,
     peak: f32,
 ) -> [f32; 3] {
     let scale = saturation * display / scene;
@@ -118,7 +119,7 @@ mod tests {
         ] {
             let scene: f32 = 0.2126 * pixel[0] + 0.7152 * pixel[1] + 0.0722 * pixel[2];
             for display in [0.01, 0.3, 0.7, 0.95, 1.0] {
-                let out = display_colour(pixel, scene, (display, 1.0), 1.0);
+                let out = display_colour(pixel, scene, display, 1.0, 1.0);
                 let y = 0.2126 * out[0] + 0.7152 * out[1] + 0.0722 * out[2];
                 assert!((y - display).abs() < 1e-4, "{pixel:?} {display} {out:?}");
                 assert!(

@@ -224,7 +224,7 @@ fn finish([r, g, b]: &[Array2<f32>; 3], primaries: Primaries, output: OutputColo
                 .map(|k| mixing.weights[k] * light[k])
                 .sum::<f32>()
                 .max(1e-9);
-            display_colour(mixing.mix(light), y, (y.min(1.0), 1.0), 1.0).map(|v| encoder.code(v))
+            display_colour(mixing.mix(light), y, y.min(1.0), 1.0, 1.0).map(|v| encoder.code(v))
         };
     }
     out

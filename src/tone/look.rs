@@ -97,8 +97,7 @@ fn filtered(
     let (low, _) = quantiles(&scene.small, 0.005, 1.0);
     let guide = scene.small.mapv(|v| v.max(low as f32 - 2.0));
     let base = bilateral::base(&guide);
-    let about = (contrast(&base), scene.mean_log());
-    let compressed = bilateral::compress(&guide, &base, about, detail);
+    let compressed = bilateral::compress(&guide, &base, contrast(&base), scene.mean_log(), detail);
     let gain = Gain::fit(&guide, &compressed, scene.block);
     (gain, compressed)
 }

@@ -140,7 +140,7 @@ impl Piece {
             };
             let (display, saturation) = (self.display[i], self.saturation[i]);
             let seen = coloured & (scene < f32::MAX) & (self.logs[i] > -REACH);
-            let colour = display_colour(mixing.mix(pixel), scene, (display, saturation), peak);
+            let colour = display_colour(mixing.mix(pixel), scene, display, saturation, peak);
             let light = colour.map(|c| if seen { c } else { display });
             [red[i], green[i], blue[i]] = light.map(|c| if scene > 0.0 { c } else { 0.0 });
         }
@@ -183,7 +183,7 @@ mod tests {
             _ if scene <= 0.0 => [0.0; 3],
             &[r, g, b] if scene < f32::MAX && log > -REACH => {
                 let mixed = brush.mixing.mix([r, g, b]);
-                display_colour(mixed, scene, (display, saturation), brush.peak)
+                display_colour(mixed, scene, display, saturation, brush.peak)
             }
             _ => [display; 3],
         };

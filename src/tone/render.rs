@@ -25,7 +25,7 @@ pub fn render(map: &RadianceMap, settings: &ToneSettings) -> Array3<u16> {
     }
     let look = Look::of(&map, &settings, settings.output.primaries());
     let encoder = Encoder::new();
-    paint(&map, &look, (&look.curve(), 1.0), &encoder)
+    paint(&map, &look, &look.curve(), 1.0, &encoder)
 }
 
 /// A rendering for displays that are lighter than their reference white.
@@ -52,7 +52,7 @@ pub fn render_bright(map: &RadianceMap, settings: &ToneSettings, peak: f64) -> B
         let peak = held(peak) / REFERENCE_WHITE;
         let signal = Signal::new();
         let curve = look.extended(peak);
-        paint(&map, &look, (&curve, peak as f32), &signal)
+        paint(&map, &look, &curve, peak as f32, &signal)
     };
     let (lightest, average) = content_light(&codes);
     BrightPicture {
@@ -183,7 +183,8 @@ impl Line {
 fn paint(
     map: &RadianceMap,
     look: &Look,
-    (curve, peak): (&Curve, f32),
+    curve: &Curve,
+    peak: f32,
     coding: &impl Coding,
 ) -> Array3<u16> {
     let (rows, columns, channels) = map.radiance.dim();

@@ -85,7 +85,7 @@ impl Scene {
         let width = columns * channels;
         let bands: Vec<Band> = samples
             .par_chunks((width * block).max(1))
-            .map(|rows| Band::survey(rows, (columns, channels), block, weights))
+            .map(|rows| Band::survey(rows, columns, channels, block, weights))
             .collect();
         let mut scene = Scene {
             small: Array2::zeros((0, 0)),
@@ -121,7 +121,8 @@ impl Scene {
 impl Band {
     fn survey(
         samples: &[f32],
-        (columns, channels): (usize, usize),
+        columns: usize,
+        channels: usize,
         block: usize,
         weights: [f32; 3],
     ) -> Self {

@@ -40,7 +40,8 @@ pub(super) fn decode(
     bytes: &[u8],
     d: &Directory,
     little: bool,
-    (layout, levels): (&Layout, &Levels),
+    layout: &Layout,
+    levels: &Levels,
 ) -> Result<Vec<u16>, Fault> {
     let coding = Coding::of(d, layout, little)?;
     let grid = Grid::of(d, layout)?;
@@ -255,11 +256,8 @@ fn assemble(pieces: &[Vec<u16>], grid: &Grid, layout: &Layout, levels: &Levels) 
                 }
             } else {
                 for (i, (to, &code)) in stretch.iter_mut().zip(codes).enumerate() {
-                    let place = (
-                        row - layout.active.0,
-                        column + i / samples - layout.active.1,
-                    );
-                    *to = levels.sample(code, (place.0, place.1, i % samples));
+                    let active = column + i / samples - layout.active.1;
+                    *to = levels.sample(code, row - layout.active.0, active, i % samples);
                 }
             }
             column += stretch.len() / samples;

@@ -78,7 +78,7 @@ impl Levels {
 
     /// The sample of a stored code at a place of the active area.
     #[inline]
-    pub fn sample(&self, code: u16, (row, column, sample): (usize, usize, usize)) -> u16 {
+    pub fn sample(&self, code: u16, row: usize, column: usize, sample: usize) -> u16 {
         let linear = match &self.table {
             Some(table) => f64::from(table[usize::from(code).min(table.len() - 1)]),
             None => f64::from(code),

@@ -247,11 +247,14 @@ fn scan(frame: &Frame, segment: &[u8], data: &[u8]) -> Result<Vec<u16>, Fault> {
         let table = frame.tables.get(usize::from(p[1] >> 4));
         table.and_then(Option::as_ref).ok_or_else(wrong)
     });
-    let tables: Vec<&Table> = tables.collect::<Result<_, _>>()?;
+    let prediction = Prediction {
+        tables: tables.collect::<Result<_, _>>()?,
+        selection: predictor,
+        start: 1 << (frame.precision - shift - 1),
+    };
     let width = frame.columns * count;
     let mut samples = vec![0u16; width * frame.height];
     let mut bits = Bits::new(data);
-    let start = 1i32 << (frame.precision - shift - 1);
     // Lines between restarts: DNG writers restart at line ends only, as H.1.1 asks.
     let lines = match frame.restart {
         0 => frame.height,
@@ -271,12 +274,7 @@ fn scan(frame: &Frame, segment: &[u8], data: &[u8]) -> Result<Vec<u16>, Fault> {
         let (above, line) = samples.split_at_mut(row * width);
         let above = &above[row.saturating_sub(1) * width..];
         let above = (!fresh).then_some(above);
-        let done = one_line(
-            &mut bits,
-            &tables,
-            (above, &mut line[..width]),
-            (predictor, start),
-        );
+        let done = prediction.line(&mut bits, above, &mut line[..width]);
         if done.is_none() || bits.overdrawn() {
             return Err(Fault::damaged(
                 "the lossless JPEG data end early or make no sense",
@@ -289,36 +287,44 @@ fn scan(frame: &Frame, segment: &[u8], data: &[u8]) -> Result<Vec<u16>, Fault> {
     Ok(samples)
 }
 
-/// One line (H.1.2.1): the first sample from the one above, the first line from the left, others by the predictor.
-fn one_line(
-    bits: &mut Bits,
-    tables: &[&Table],
-    (above, line): (Option<&[u16]>, &mut [u16]),
-    (predictor, start): (u8, i32),
-) -> Option<()> {
-    let step = tables.len();
-    for (c, table) in tables.iter().enumerate() {
-        let first = above.map_or(start, |a| i32::from(a[c]));
-        line[c] = (first + bits.difference(table)?) as u16;
-    }
-    for at in step..line.len() {
-        let left = i32::from(line[at - step]);
-        let predicted = match above {
-            None => left,
-            Some(above) => {
-                let (up, corner) = (i32::from(above[at]), i32::from(above[at - step]));
-                match predictor {
-                    1 => left,
-                    2 => up,
-                    3 => corner,
-                    4 => left + up - corner,
-                    5 => left + ((up - corner) >> 1),
-                    6 => up + ((left - corner) >> 1),
-                    _ => (left + up) >> 1,
+/// How the samples of a scan are predicted (H.1.2.1) and their differences coded.
+struct Prediction<'a> {
+    /// Huffman table of every component.
+    tables: Vec<&'a Table>,
+    /// Selection value of the predictor, 1..=7 (table H.1).
+    selection: u8,
+    /// Prediction of the first sample of a line that has none above: half of full scale.
+    start: i32,
+}
+
+impl Prediction<'_> {
+    /// Decodes one line. Its first sample is predicted from the one `above`; in a line with none above the others are
+    /// predicted from the left. `None` where the bits are no code.
+    fn line(&self, bits: &mut Bits, above: Option<&[u16]>, line: &mut [u16]) -> Option<()> {
+        let step = self.tables.len();
+        for (c, table) in self.tables.iter().enumerate() {
+            let first = above.map_or(self.start, |a| i32::from(a[c]));
+            line[c] = (first + bits.difference(table)?) as u16;
+        }
+        for at in step..line.len() {
+            let left = i32::from(line[at - step]);
+            let predicted = match above {
+                None => left,
+                Some(above) => {
+                    let (up, corner) = (i32::from(above[at]), i32::from(above[at - step]));
+                    match self.selection {
+                        1 => left,
+                        2 => up,
+                        3 => corner,
+                        4 => left + up - corner,
+                        5 => left + ((up - corner) >> 1),
+                        6 => up + ((left - corner) >> 1),
+                        _ => (left + up) >> 1,
+                    }
                 }
-            }
-        };
-        line[at] = (predicted + bits.difference(tables[at % step])?) as u16;
+            };
+            line[at] = (predicted + bits.difference(self.tables[at % step])?) as u16;
+        }
+        Some(())
     }
-    Some(())
 }

@@ -75,7 +75,7 @@ pub(super) fn decode(bytes: &[u8]) -> Result<Decoded, Fault> {
     let Directories { raw: d, .. } = &*all;
     let layout = Layout::read(d)?;
     let levels = Levels::read(d, layout.samples, layout.bits)?;
-    let samples = chunks::decode(bytes, d, file.little(), (&layout, &levels))?;
+    let samples = chunks::decode(bytes, d, file.little(), &layout, &levels)?;
     let shape = (layout.crop.height, layout.crop.width, layout.samples);
     Ok(Decoded {
         pixels: Pixels::U16(Array3::from_shape_vec(shape, samples).map_err(Fault::damaged)?),

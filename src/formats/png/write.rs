@@ -70,7 +70,7 @@ pub fn encode16(samples: ArrayView3<u16>, icc: Option<&[u8]>) -> io::Result<Vec<
 /// As [`encode8`].
 pub fn encode8_with(samples: ArrayView3<u8>, extras: &Extras) -> io::Result<Vec<u8>> {
     let mut out = Vec::new();
-    write(&mut out, samples, (8, as_they_are), extras).map(|()| out)
+    write(&mut out, samples, 8, as_they_are, extras).map(|()| out)
 }
 
 /// As [`encode16`], with all that may go beside the samples, into a sink as it comes.
@@ -82,7 +82,7 @@ pub fn write16(
     samples: ArrayView3<u16>,
     extras: &Extras,
 ) -> io::Result<()> {
-    write(sink, samples, (16, big_endian), extras)
+    write(sink, samples, 16, big_endian, extras)
 }
 
 /// Puts samples as the format's bytes.
@@ -101,7 +101,8 @@ fn big_endian(from: &[u16], to: &mut [u8]) {
 fn write<T: Copy + Sync>(
     sink: &mut (impl Write + ?Sized),
     samples: ArrayView3<T>,
-    (bits, bytes): (u8, Bytes<T>),
+    bits: u8,
+    to_bytes: Bytes<T>,
     extras: &Extras,
 ) -> io::Result<()> {
     let (rows, columns, channels) = samples.dim();
@@ -127,7 +128,7 @@ fn write<T: Copy + Sync>(
         let these = first..rows.min(first + STRIPE);
         let last = these.end == rows;
         let row = |r: usize, to: &mut [u8]| {
-            bytes(&data[r * columns * channels..][..columns * channels], to);
+            to_bytes(&data[r * columns * channels..][..columns * channels], to);
         };
         code(&filtered(these, columns * pixel, pixel, row), last)
     };

@@ -46,7 +46,7 @@ impl Filter for Estimate {
     #[inline(always)]
     fn apply(self, p: &Parts, kind: Kind) -> [f32; 3] {
         let floor = self.floor;
-        let own = extremes([p.centre, p.far[0], p.far[1], p.far[2], p.far[3]]);
+        let centre = extremes([p.centre, p.far[0], p.far[1], p.far[2], p.far[3]]);
         match kind {
             Kind::Coloured => {
                 let far = sum(p.far);
@@ -55,8 +55,8 @@ impl Filter for Estimate {
                 let other = 0.25 * sum(p.diagonal) + 0.75 * p.centre - 0.1875 * far;
                 [
                     p.centre,
-                    held(green, extremes(cross), own, floor),
-                    held(other, extremes(p.diagonal), own, floor),
+                    clamp_at_edge(green, extremes(cross), centre, floor),
+                    clamp_at_edge(other, extremes(p.diagonal), centre, floor),
                 ]
             }
             Kind::GreenInRedRow | Kind::GreenInBlueRow => {
@@ -66,9 +66,12 @@ impl Filter for Estimate {
                 let down =
                     0.5 * sum(p.above_below) + common - 0.125 * vertical + 0.0625 * horizontal;
                 let corners = extremes(p.diagonal);
-                let own = (lesser(own.0, corners.0), greater(own.1, corners.1));
-                let across = held(across, extremes(p.beside), own, floor);
-                let down = held(down, extremes(p.above_below), own, floor);
+                let green = Extremes {
+                    low: lesser(centre.low, corners.low),
+                    high: greater(centre.high, corners.high),
+                };
+                let across = clamp_at_edge(across, extremes(p.beside), green, floor);
+                let down = clamp_at_edge(down, extremes(p.above_below), green, floor);
                 match kind {
                     Kind::GreenInRedRow => [across, p.centre, down],
                     _ => [down, p.centre, across],
@@ -88,22 +91,33 @@ fn greater(a: f32, b: f32) -> f32 {
     if b > a { b } else { a }
 }
 
-#[inline(always)]
-fn extremes<const N: usize>(values: [f32; N]) -> (f32, f32) {
-    let start = (f32::INFINITY, f32::NEG_INFINITY);
-    values
-        .into_iter()
-        .fold(start, |(low, high), v| (lesser(low, v), greater(high, v)))
+/// Smallest and largest of some samples.
+#[derive(Clone, Copy)]
+struct Extremes {
+    low: f32,
+    high: f32,
 }
 
-/// The estimate, between the extremes of the neighbours that have the colour where those, or the samples of the centre's
-/// colour, show an edge. What is not finite stays so: clipped samples are told by it.
 #[inline(always)]
-fn held(estimate: f32, (low, high): (f32, f32), own: (f32, f32), floor: f32) -> f32 {
-    let edge = |(low, high): (f32, f32)| high > EDGE * greater(0.0, low) + floor;
-    let hold = (edge((low, high)) | edge(own)) & (estimate.abs() < f32::INFINITY);
-    let within = lesser(greater(estimate, low), high);
-    if hold { within } else { estimate }
+fn extremes<const N: usize>(values: [f32; N]) -> Extremes {
+    let start = Extremes {
+        low: f32::INFINITY,
+        high: f32::NEG_INFINITY,
+    };
+    values.into_iter().fold(start, |e, v| Extremes {
+        low: lesser(e.low, v),
+        high: greater(e.high, v),
+    })
+}
+
+/// The estimate of one colour, clamped to the `neighbours` of that colour where they, or the samples of the `centre`'s
+/// colour, show an edge. An infinite or NaN estimate is returned as it is, because it marks a clipped sample.
+#[inline(always)]
+fn clamp_at_edge(estimate: f32, neighbours: Extremes, centre: Extremes, floor: f32) -> f32 {
+    let edge = |e: Extremes| e.high > EDGE * greater(0.0, e.low) + floor;
+    let clamp = (edge(neighbours) | edge(centre)) & (estimate.abs() < f32::INFINITY);
+    let clamped = lesser(greater(estimate, neighbours.low), neighbours.high);
+    if clamp { clamped } else { estimate }
 }
 
 /// Variances through the filters.

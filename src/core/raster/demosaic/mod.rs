@@ -63,13 +63,13 @@ fn each_row(sites: Sites, range: Range<usize>, filter: impl Filter) -> [Vec<f32>
         .zip(blue.par_chunks_mut(BAND * columns));
     bands.enumerate().for_each(|(i, ((red, green), blue))| {
         let first = range.start + i * BAND;
-        let mut band = Band::new(&sites, (first, red.len() / columns), down);
+        let mut band = Band::new(&sites, first..first + red.len() / columns, down);
         let lines = red
             .chunks_exact_mut(columns)
             .zip(green.chunks_exact_mut(columns))
             .zip(blue.chunks_exact_mut(columns));
         for (k, ((red, green), blue)) in lines.enumerate() {
-            band.row(k, (first + k, &sites.mosaic), filter);
+            band.row(k, first + k, &sites.mosaic, filter);
             for (colour, line) in [red, green, blue].into_iter().enumerate() {
                 let [even, odd] = &band.done;
                 interleave(&even[colour], &odd[colour], line);
@@ -89,14 +89,14 @@ struct Band {
 }
 
 impl Band {
-    fn new(sites: &Sites, (first, rows): (usize, usize), down: usize) -> Self {
+    fn new(sites: &Sites, rows: Range<usize>, down: usize) -> Self {
         let across = sites.across;
         let rounded = across.div_ceil(LANES) * LANES;
         let width = rounded + 2;
         let order = sites.mosaic.planes();
-        let mut samples = vec![0.0; (rows + 2 * REACH) * 2 * width];
+        let mut samples = vec![0.0; (rows.len() + 2 * REACH) * 2 * width];
         for (k, halves) in samples.chunks_exact_mut(2 * width).enumerate() {
-            let row = mirrored((first + k) as isize - REACH as isize, 2 * down);
+            let row = mirrored((rows.start + k) as isize - REACH as isize, 2 * down);
             for (side, to) in halves.chunks_exact_mut(width).enumerate() {
                 let from = &sites.planes[order[row % 2 * 2 + side]][row / 2 * across..][..across];
                 to[1..=across].copy_from_slice(from);
@@ -113,7 +113,7 @@ impl Band {
     }
 
     /// Filters the row `k` of the band, which is the row `row` of the mosaic.
-    fn row(&mut self, k: usize, (row, mosaic): (usize, &Mosaic), filter: impl Filter) {
+    fn row(&mut self, k: usize, row: usize, mosaic: &Mosaic, filter: impl Filter) {
         let width = self.width;
         let near: [[&[f32]; 2]; 5] = std::array::from_fn(|d| {
             let halves = &self.samples[(k + d) * 2 * width..][..2 * width];
@@ -175,7 +175,7 @@ impl<F: Filter> HalfRow<'_, F> {
             .zip(second.as_chunks_mut::<LANES>().0)
             .zip(third.as_chunks_mut::<LANES>().0);
         for (i, ((first, second), third)) in outs.enumerate() {
-            let found = some(self.near, (i * LANES, self.side), (kind, self.filter));
+            let found = some(self.near, i * LANES, self.side, kind, self.filter);
             (*first, *second, *third) = (found[0], found[1], found[2]);
         }
     }
@@ -186,8 +186,10 @@ impl<F: Filter> HalfRow<'_, F> {
 #[inline(always)]
 fn some<F: Filter>(
     near: &[[&[f32]; 2]; 5],
-    (at, side): (usize, usize),
-    (kind, filter): (Kind, F),
+    at: usize,
+    side: usize,
+    kind: Kind,
+    filter: F,
 ) -> [[f32; LANES]; 3] {
     let own = |row: usize, by: usize| lanes(near[row][side], at + by);
     // Of an even column the other half's left neighbour has a smaller number, of an odd one the same.
