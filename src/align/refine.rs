@@ -3,7 +3,7 @@
 use nalgebra::{Matrix5, Vector5};
 use ndarray::Array2;
 use rayon::prelude::*;
-use stopspan_core::raster::{Point, Transform, Work, whole, wide};
+use stopspan_core::raster::{Point, Transform, Work, dispatch_simd, to_i32_fast};
 
 /// Steps at one pyramid level at most.
 const STEPS: usize = 12;
@@ -181,7 +181,7 @@ pub(super) fn look_up_row(frame: &Array2<f32>, map: &Transform, row: usize, out:
                 out.iter_mut().zip(line).for_each(|(out, v)| *out = *v);
             }
         }
-        Some(samples) => wide(RowSeen {
+        Some(samples) => dispatch_simd(RowSeen {
             samples,
             dim: frame.dim(),
             map,
@@ -225,7 +225,7 @@ impl Work for RowSeen<'_> {
                     (w > 1e-9) & (at_x >= 0.0) & (at_y >= 0.0) & (at_x < right) & (at_y < bottom);
                 let (column, line) = (at_x.floor(), at_y.floor());
                 *part = ((at_x - column) as f32, (at_y - line) as f32);
-                let place = whole(line * columns as f64 + column);
+                let place = to_i32_fast(line * columns as f64 + column);
                 *index = if inside { place } else { -1 };
             }
             for (out, (&index, &(s, t))) in out.iter_mut().zip(index.iter().zip(&parts)) {

@@ -1,7 +1,7 @@
 //! What registration looks at: luma of the frames, small, and made independent of exposure by ranks.
 use ndarray::{Array2, Array3};
 use rayon::prelude::*;
-use stopspan_core::raster::{Pixels, Work, reduce, wide};
+use stopspan_core::raster::{Pixels, Work, dispatch_simd, reduce};
 
 /// Longest side of the small luma plane, pixels.
 const SMALL_SIDE: usize = 640;
@@ -141,7 +141,7 @@ fn sum_bytes(pixels: &Pixels, rows: std::ops::Range<usize>, sums: &mut [f32]) ->
     }
     let mut total = vec![0u16; 3 * sums.len()];
     for row in rows {
-        wide(AddBytes {
+        dispatch_simd(AddBytes {
             row: array.row_slice(row).unwrap_or(&[]),
             sums: &mut total,
         });

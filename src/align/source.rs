@@ -4,7 +4,7 @@ use super::patch::Patch;
 use super::tile::{REACH, Tile};
 use ndarray::Array2;
 use std::ops::Range;
-use stopspan_core::raster::{Pixels, Point, Transform, Work, wide};
+use stopspan_core::raster::{Pixels, Point, Transform, Work, dispatch_simd};
 
 /// Pixels around a tile that gradient and smoothing need.
 const MARGIN: usize = 2;
@@ -112,7 +112,7 @@ impl Source {
         let turn = Turn::of(place, side as f64 - 1.0)?;
         let passes = Passes::new(&turn, side, kernel, self.patch.luma.dim())?;
         let mut seen = Array2::zeros((side, side));
-        wide(TwoPasses {
+        dispatch_simd(TwoPasses {
             passes: &passes,
             samples: self.patch.luma.as_slice()?,
             columns: self.patch.luma.ncols(),

@@ -2,7 +2,7 @@
 use super::tile::Tile;
 use nalgebra::{Matrix4, SymmetricEigen, U2, Vector4};
 use ndarray::Array2;
-use stopspan_core::raster::{Work, wide};
+use stopspan_core::raster::{Work, dispatch_simd};
 
 /// What smoothing by [1 2 1]/4 both ways leaves of white noise's variance. Slow texture sees all of the noise, so the
 /// uncertainty is stated for that.
@@ -85,7 +85,7 @@ impl Sums {
     pub fn new(tile: &Tile, seen: &Array2<f32>, gain: f64, offset: f64) -> Self {
         let [own, other, weight] =
             [&tile.luma, seen, &tile.weight].map(|plane| plane.as_slice().unwrap_or_default());
-        let sums = wide(Adding {
+        let sums = dispatch_simd(Adding {
             planes: [own, other, weight],
             size: tile.size,
             light: (gain, offset),

@@ -1,5 +1,5 @@
 //! Stripes deflated side by side and joined to one zlib stream (RFC 1950, RFC 1951), which the compressor alone cannot.
-use super::openexr::planes::{Counts, Stream};
+use super::huffman::{Counts, Stream};
 use miniz_oxide::deflate::core::{CompressorOxide, create_comp_flags_from_zip_params};
 use miniz_oxide::deflate::stream::deflate;
 use miniz_oxide::{MZFlush, MZStatus};

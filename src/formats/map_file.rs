@@ -21,7 +21,7 @@ use stopspan_core::Error;
 use stopspan_core::error::InputProblem;
 use stopspan_core::model::Limits;
 use stopspan_core::model::{Planes, RadianceMap};
-use stopspan_core::raster::{Work, wide};
+use stopspan_core::raster::{Work, dispatch_simd};
 use stopspan_core::units::Primaries;
 
 /// Layers of three (or one) channels each, in the order of the file's layout.
@@ -169,7 +169,7 @@ fn halves(plane: Vec<f32>, change: impl Fn(f32) -> f32) -> ChannelRows {
 /// Uncertainties in HALF, see [`short`].
 fn shortened(plane: Vec<f32>) -> ChannelRows {
     let mut halves = vec![f16::ZERO; plane.len()];
-    wide(Shorten(&plane, &mut halves));
+    dispatch_simd(Shorten(&plane, &mut halves));
     ChannelRows::Half(halves)
 }
 

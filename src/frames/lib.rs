@@ -3,7 +3,7 @@
 //! In reading order: what a frame is, and its [`colour`] space; what the tags of one file say ([`exposure`]), what they mean among a bracket
 //! ([`settle`], [`markings`]), what the user says about it ([`overrides`]); what lies in the inputs (`listing`,
 //! `moment`, `camera_hdr`, `sequence`, `sorting`) and the [`survey()`] of it, in [`words()`]; [`load()`]; what the pixels say
-//! about [`clipping`]. For raw and other linear frames: `raw_frames` (made alike), `raw_beside` (saved beside finished pictures), `dark` (dark frames subtracted), `raw_levels` (what they are linear by), `develop` (mosaics laid
+//! about [`clipping`]. For raw and other linear frames: `raw_frames` (made alike), `raw_pairing` (saved beside finished pictures), `dark` (dark frames subtracted), `raw_levels` (what they are linear by), `develop` (mosaics laid
 //! open), [`camera_colour`] with [`temperature`] under it.
 #![cfg_attr(test, allow(clippy::unwrap_used, clippy::expect_used))]
 pub mod colour;
@@ -19,9 +19,9 @@ mod moment;
 mod sequence;
 mod sorting;
 
+mod exposure_from_pixels;
 mod load;
 mod survey;
-mod unknown;
 mod words;
 
 pub mod clipping;
@@ -29,9 +29,9 @@ pub mod clipping;
 pub mod camera_colour;
 mod dark;
 mod develop;
-mod raw_beside;
 mod raw_frames;
 mod raw_levels;
+mod raw_pairing;
 pub mod temperature;
 
 #[cfg(test)]

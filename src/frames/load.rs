@@ -1,9 +1,9 @@
 //! A planned bracket -> decoded frames: sizes and samples checked, damaged frames left out, least exposure first.
 use super::dark;
+use super::exposure_from_pixels;
 use super::overrides::Overrides;
 use super::raw_frames;
 use super::survey::{BracketPlan, FinishedPlan, FramePlan, nominal};
-use super::unknown;
 use rayon::prelude::*;
 use std::path::{Path, PathBuf};
 use std::time::SystemTime;
@@ -43,7 +43,7 @@ pub fn load(plan: &BracketPlan, overrides: &Overrides) -> Result<Bracket, Error>
     let mut plans = plan.frames.clone();
     if unknown {
         let read: Vec<_> = decoded.iter().map(|d| &d.1).collect();
-        match unknown::fill(&plans, &read) {
+        match exposure_from_pixels::fill(&plans, &read) {
             Some((filled, finding)) => {
                 plans = filled;
                 findings.push(finding);

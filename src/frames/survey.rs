@@ -3,7 +3,7 @@ use super::exposure::judge;
 use super::listing::{Skipped, list};
 use super::moment::moment;
 use super::overrides::Overrides;
-use super::raw_beside;
+use super::raw_pairing;
 use super::settle::settle;
 use super::sorting::{Candidate, Cluster, FinishedCandidate, Sorted, sort};
 use rayon::prelude::*;
@@ -179,7 +179,7 @@ impl Survey {
         self.singles.sort();
         self.findings = self.loose_findings();
         let names = names(&brackets);
-        let pairs = raw_beside::pair(&brackets);
+        let pairs = raw_pairing::pair(&brackets);
         for ((cluster, name), raw) in brackets.into_iter().zip(&names).zip(pairs) {
             let raw = raw.map(|r| (names[r.cluster].clone(), r.files));
             self.brackets

@@ -18,7 +18,7 @@ use stopspan_core::model::Planes;
 use stopspan_core::model::{Noise, NoiseModel};
 use stopspan_core::model::{RadianceMap, flag};
 use stopspan_core::model::{Response, ResponseCurve};
-use stopspan_core::raster::{Work, wide};
+use stopspan_core::raster::{Work, dispatch_simd};
 use stopspan_core::units::Primaries;
 
 /// Everything a merge of one bracket needs, ready to give any rows of the map. Rows do not depend on each other, nor on
@@ -175,7 +175,7 @@ impl<'a> Merger<'a> {
             for channel in 0..self.channels.len() {
                 for first in (0..flags.len()).step_by(PIECE) {
                     let columns = first..flags.len().min(first + PIECE);
-                    wide(PieceOfRow {
+                    dispatch_simd(PieceOfRow {
                         merger: self,
                         channel,
                         columns: columns.clone(),

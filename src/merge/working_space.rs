@@ -1,6 +1,6 @@
 //! A map in another RGB space: radiance by the matrix, uncertainties through it.
 use stopspan_core::model::Planes;
-use stopspan_core::raster::{Work, wide};
+use stopspan_core::raster::{Work, dispatch_simd};
 use stopspan_core::units::Primaries;
 
 /// Pixels done at a time.
@@ -15,7 +15,7 @@ pub fn in_space(mut planes: Planes, wanted: &Primaries) -> Planes {
         return planes;
     }
     let matrix = planes.primaries.to(wanted);
-    wide(Convert {
+    dispatch_simd(Convert {
         matrix: matrix.map(|row| row.map(|v| v as f32)),
         planes: &mut planes,
     });

@@ -1,6 +1,6 @@
 //! Mean, variance and largest code of square blocks of pixels.
 use ndarray::Array3;
-use stopspan_core::raster::{Pixels, Work, wide};
+use stopspan_core::raster::{Pixels, Work, dispatch_simd};
 
 /// Code units used for statistics: full scale is 255, whatever the file's depth.
 pub(crate) const CODES: f64 = 255.0;
@@ -15,7 +15,7 @@ pub(crate) fn statistics(
     side: usize,
 ) -> Vec<Statistics> {
     match (pixels, pixels.channels(), side) {
-        (Pixels::U8(codes), 3, 8) => wide(OfRows::<_, 3, 24> { codes, places }),
+        (Pixels::U8(codes), 3, 8) => dispatch_simd(OfRows::<_, 3, 24> { codes, places }),
         (Pixels::U8(codes), 3, _) => of_codes::<_, 3>(codes, places, side),
         (Pixels::U8(codes), 1, _) => of_codes::<_, 1>(codes, places, side),
         (Pixels::U16(codes), 4, _) => of_codes::<_, 4>(codes, places, side),

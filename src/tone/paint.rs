@@ -2,7 +2,7 @@
 use super::colour::{Mixing, display_colour};
 use super::curve::Curve;
 use super::scene::{REACH, luminance};
-use stopspan_core::raster::{Work, wide};
+use stopspan_core::raster::{Work, dispatch_simd};
 
 /// Pixels done at a time.
 const LANES: usize = 64;
@@ -44,8 +44,8 @@ impl<T: Coding> Brush<'_, T> {
     pub fn row(&self, from: &[f32], channels: usize, logs: &[f32], to: &mut [u16]) {
         let to = to.as_chunks_mut::<3>().0;
         match channels {
-            3 => wide(Row(self, from.as_chunks::<3>().0, logs, to)),
-            _ => wide(Row(self, from.as_chunks::<1>().0, logs, to)),
+            3 => dispatch_simd(Row(self, from.as_chunks::<3>().0, logs, to)),
+            _ => dispatch_simd(Row(self, from.as_chunks::<1>().0, logs, to)),
         }
     }
 }

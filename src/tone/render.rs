@@ -19,7 +19,7 @@ const BAND: usize = 16;
 /// [`ToneSettings::output`], encoded after IEC 61966-2-1; a mono map gives grey. Negative and not-a-number radiance counts
 /// as black, infinite as the brightest there is. The same map and settings give the same codes on any number of threads.
 pub fn render(map: &RadianceMap, settings: &ToneSettings) -> Array3<u16> {
-    let (map, settings) = (standard(map), settings.tamed());
+    let (map, settings) = (standard(map), settings.clamped());
     if map.radiance.is_empty() {
         return Array3::zeros((map.radiance.dim().0, map.radiance.dim().1, 3));
     }
@@ -43,13 +43,13 @@ pub struct BrightPicture {
 /// mid grey like [`render`], lighter tones carried on instead of being drawn in, and brought down to the peak after ITU-R
 /// BT.2390. Bad radiance is dealt with as there.
 pub fn render_bright(map: &RadianceMap, settings: &ToneSettings, peak: f64) -> BrightPicture {
-    let (map, settings) = (standard(map), settings.tamed());
+    let (map, settings) = (standard(map), settings.clamped());
     let (rows, columns, _) = map.radiance.dim();
     let codes = if map.radiance.is_empty() {
         Array3::zeros((rows, columns, 3))
     } else {
         let look = Look::of(&map, &settings, Primaries::BT_2020);
-        let peak = held(peak) / REFERENCE_WHITE;
+        let peak = clamp_peak(peak) / REFERENCE_WHITE;
         let signal = Signal::new();
         let curve = look.extended(peak);
         paint(&map, &look, &curve, peak as f32, &signal)
@@ -62,7 +62,7 @@ pub fn render_bright(map: &RadianceMap, settings: &ToneSettings, peak: f64) -> B
     }
 }
 
-fn held(peak: f64) -> f64 {
+fn clamp_peak(peak: f64) -> f64 {
     if peak.is_finite() {
         peak.clamp(REFERENCE_WHITE, 10_000.0)
     } else {
@@ -105,7 +105,7 @@ pub fn bright_gain(
     peak: f64,
     (block, offset): (usize, f64),
 ) -> Array2<f32> {
-    let (map, settings, block) = (standard(map), settings.tamed(), block.max(1));
+    let (map, settings, block) = (standard(map), settings.clamped(), block.max(1));
     let (rows, columns, channels) = map.radiance.dim();
     let shape = (rows.div_ceil(block), columns.div_ceil(block));
     let mut out = Array2::zeros(shape);
@@ -113,7 +113,10 @@ pub fn bright_gain(
         return out;
     }
     let look = Look::of(&map, &settings, settings.output.primaries());
-    let curves = (look.curve(), look.extended(held(peak) / REFERENCE_WHITE));
+    let curves = (
+        look.curve(),
+        look.extended(clamp_peak(peak) / REFERENCE_WHITE),
+    );
     let offset = offset as f32;
     let (Some(from), Some(to)) = (map.radiance.as_slice(), out.as_slice_mut()) else {
         return out;

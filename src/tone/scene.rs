@@ -1,7 +1,7 @@
 //! What the operators need to know of the scene: its luminance distribution and a small plane of log luminance.
 use ndarray::{Array2, ArrayView3};
 use rayon::prelude::*;
-use stopspan_core::raster::{Work, wide};
+use stopspan_core::raster::{Work, dispatch_simd};
 
 /// Log2 luminance is clamped to this many stops either side of radiance 1; black counts as the lower end.
 pub(super) const REACH: f32 = 32.0;
@@ -39,8 +39,8 @@ pub(super) fn log2(y: f32) -> f32 {
 /// log2 luminance of the pixels of a row.
 pub(super) fn logs_of(row: &[f32], channels: usize, weights: [f32; 3], logs: &mut [f32]) {
     match channels {
-        3 => wide(Logs(row.as_chunks::<3>().0, weights, logs)),
-        _ => wide(Logs(row.as_chunks::<1>().0, weights, logs)),
+        3 => dispatch_simd(Logs(row.as_chunks::<3>().0, weights, logs)),
+        _ => dispatch_simd(Logs(row.as_chunks::<1>().0, weights, logs)),
     }
 }
 

@@ -85,7 +85,7 @@ impl ToneSettings {
     }
 
     /// Finite and within the stated ranges.
-    pub(super) fn tamed(&self) -> Self {
+    pub(super) fn clamped(&self) -> Self {
         let tame = |value: f64, usual: f64, low: f64, high: f64| {
             if value.is_finite() {
                 value.clamp(low, high)

@@ -83,7 +83,7 @@ fn apart(samples: ArrayView3<f32>) -> Vec<Vec<f32>> {
     let (rows, columns, channels) = samples.dim();
     if let (Some(data), 3) = (samples.as_slice(), channels) {
         let mut planes = [(); 3].map(|()| vec![0.0; rows * columns]);
-        wide(Apart(data.as_chunks::<3>().0, &mut planes));
+        dispatch_simd(Apart(data.as_chunks::<3>().0, &mut planes));
         return planes.into();
     }
     let plane = |k: usize| samples.index_axis(Axis(2), k).iter().copied().collect();

@@ -10,13 +10,13 @@ mod pixels;
 mod pyramid;
 mod region;
 mod sample;
+mod simd;
 mod transform;
-mod wide;
 
 pub use mosaic::{Mosaic, PLANES};
 pub use pixels::Pixels;
 pub use pyramid::{expand, reduce};
 pub use region::{Point, Quad, Region};
 pub use sample::{Interpolation, Sampled, Taps, sample};
+pub use simd::{Work, dispatch_simd, to_i32_fast};
 pub use transform::Transform;
-pub use wide::{Work, whole, wide};

@@ -1,10 +1,10 @@
 //! Rows of channels -> one block of an OpenEXR file: by PXR24, differences along a row in byte planes, or by ZIP.
 use super::ChannelRows;
-use super::planes::{Code, Counts, Stream};
 use crate::deflate::zlib;
+use crate::huffman::{Code, Counts, Stream};
 use half::f16;
 use std::ops::Range;
-use stopspan_core::raster::{Work, wide};
+use stopspan_core::raster::{Work, dispatch_simd};
 
 /// Rows in a block of either scheme.
 pub(super) const BLOCK_ROWS: usize = 16;
@@ -73,16 +73,16 @@ fn fill(data: &mut [u8], codes: &mut [u32], strips: &[&ChannelRows], row: usize)
         let (planes, after) = rest.split_at_mut(planes_of(strip) * columns);
         let place = place.clone();
         match strip {
-            ChannelRows::Uint(v) => wide(Apart(&v[place], |&v| v, codes, planes)),
+            ChannelRows::Uint(v) => dispatch_simd(Apart(&v[place], |&v| v, codes, planes)),
             ChannelRows::Half(v) => {
-                wide(Apart(
+                dispatch_simd(Apart(
                     &v[place],
                     |v: &f16| v.to_bits().into(),
                     codes,
                     planes,
                 ));
             }
-            ChannelRows::Float(v) => wide(Apart(&v[place], |&v| to_24(v), codes, planes)),
+            ChannelRows::Float(v) => dispatch_simd(Apart(&v[place], |&v| to_24(v), codes, planes)),
         }
         rest = after;
     }

@@ -7,7 +7,6 @@
 //! 107 MB in less time than general compressors with a fixed code take for 159 MB; `tests/bench/README.md` has the table.
 mod attributes;
 mod blocks;
-pub(super) mod planes;
 mod read;
 mod write;
 

@@ -4,7 +4,7 @@ use ndarray::{ArrayView3, Axis, s};
 use rayon::prelude::*;
 use std::io::{self, Write};
 use std::ops::Range;
-use stopspan_core::raster::{Work, wide};
+use stopspan_core::raster::{Work, dispatch_simd};
 
 /// One pixel: the exponent is the smallest that holds the largest channel rounded, each mantissa the nearest.
 pub(super) fn shared_exponent(pixel: [f32; 3]) -> [u8; 4] {
@@ -122,7 +122,7 @@ fn scanline(row: [&[f32]; 3], out: &mut Vec<u8>) {
         return;
     }
     let mut planes = vec![0; 4 * width];
-    if !wide(Quick(row, &mut planes)) {
+    if !dispatch_simd(Quick(row, &mut planes)) {
         for x in 0..width {
             for (k, value) in coded(x).into_iter().enumerate() {
                 planes[k * width + x] = value;
@@ -224,7 +224,7 @@ mod tests {
     fn same_as_one_by_one(row: [&[f32]; 3]) -> bool {
         let width = row[0].len();
         let mut planes = vec![7; 4 * width];
-        let done = wide(Quick(row, &mut planes));
+        let done = dispatch_simd(Quick(row, &mut planes));
         for x in 0..width {
             let pixel = row.map(|plane| plane[x]);
             let quick = [0, 1, 2, 3].map(|k| planes[k * width + x]);

@@ -4,7 +4,7 @@ use super::regions::{Region, connected};
 use super::shrink::Small;
 use ndarray::Array2;
 use rayon::prelude::*;
-use stopspan_core::raster::{Point, Work, wide};
+use stopspan_core::raster::{Point, Work, dispatch_simd};
 
 /// Least spread that counts as flat, stops.
 const LEAST: f32 = 0.035;
@@ -112,7 +112,7 @@ impl Quiet {
         rows.enumerate()
             .for_each_init(room, |spreads, (row, (passes, logs))| {
                 small.spread_of_row(row, spreads);
-                wide(FirstPasses(self, logs, spreads, passes));
+                dispatch_simd(FirstPasses(self, logs, spreads, passes));
             });
         passes
     }

@@ -2,7 +2,7 @@
 use ndarray::{Array2, ArrayRef2, Axis};
 use rayon::prelude::*;
 use stopspan_core::model::Homography;
-use stopspan_core::raster::{Point, Work, wide};
+use stopspan_core::raster::{Point, Work, dispatch_simd};
 
 /// How far below the brightest pixel the logarithm is cut, stops.
 const DEPTH: f32 = 22.0;
@@ -46,7 +46,7 @@ impl Small {
         }
         let near = [row - 1, row, row + 1].map(|i| &all[i * columns..(i + 1) * columns]);
         (out[0], out[columns - 1]) = (f32::MAX, f32::MAX);
-        wide(SpreadOfRow { near, out });
+        dispatch_simd(SpreadOfRow { near, out });
     }
 
     /// log2 of luminance at a place; `None` outside.
@@ -93,7 +93,9 @@ fn means(luminance: &ArrayRef2<f32>, factor: usize) -> Array2<f32> {
 fn extremes(plane: &Array2<f32>) -> (f32, f32) {
     let pixels = plane.as_slice().unwrap_or_default();
     let both = |a: (f32, f32), b: (f32, f32)| (a.0.min(b.0), a.1.max(b.1));
-    let pieces = pixels.par_chunks(PIECE).map(|piece| wide(Extremes(piece)));
+    let pieces = pixels
+        .par_chunks(PIECE)
+        .map(|piece| dispatch_simd(Extremes(piece)));
     pieces.reduce(|| (f32::MAX, f32::MIN), both)
 }
 

@@ -2,7 +2,7 @@
 //! and the largest samples.
 use ndarray::Array3;
 use std::ops::{Add, Range, Sub};
-use stopspan_core::raster::{Transform, Work, whole, wide};
+use stopspan_core::raster::{Transform, Work, dispatch_simd, to_i32_fast};
 
 /// Blocks read at a time.
 pub(super) const BLOCKS: usize = 64;
@@ -61,7 +61,7 @@ pub(super) fn read<T: Sample, const SIDE: usize>(
         if still {
             some.lie_still::<SIDE>((row, first));
         } else {
-            wide(Find::<T, SIDE> {
+            dispatch_simd(Find::<T, SIDE> {
                 transform,
                 at: (row, first),
                 frame: (rows, columns),
@@ -79,7 +79,7 @@ pub(super) fn read<T: Sample, const SIDE: usize>(
                 continue;
             }
             let start = (y as usize * columns + x as usize) * channels;
-            wide(AddDown::<T, SIDE> {
+            dispatch_simd(AddDown::<T, SIDE> {
                 samples: &all[start..],
                 width: columns * channels,
                 channels,
@@ -102,7 +102,7 @@ fn fold<T: Sample, const SIDE: usize, const C: usize>(
     blocks: &mut Blocks<T>,
     (first, covered): (usize, &mut Covered),
 ) {
-    wide(Fold::<T, SIDE, C> {
+    dispatch_simd(Fold::<T, SIDE, C> {
         run,
         blocks,
         first,
@@ -283,8 +283,8 @@ impl<T: Sample, const SIDE: usize> Work for Find<'_, T, SIDE> {
                 & (at_y >= 0.0)
                 & (at_x + f64::from(s) <= right)
                 & (at_y + f64::from(t) <= bottom);
-            *to_x = if covered { whole(at_x) } else { OUTSIDE };
-            *to_y = if covered { whole(at_y) } else { OUTSIDE };
+            *to_x = if covered { to_i32_fast(at_x) } else { OUTSIDE };
+            *to_y = if covered { to_i32_fast(at_y) } else { OUTSIDE };
             (*to_s, *to_t) = (s, t);
             let left = |part: f32| {
                 let whole = SIDE as f32 - 1.0;

@@ -4,7 +4,7 @@ use super::squares::{Scratch, Squares};
 use super::view::{Line, View};
 use ndarray::Array2;
 use rayon::prelude::*;
-use stopspan_core::raster::wide;
+use stopspan_core::raster::dispatch_simd;
 
 /// Steps of a score for one unit of a sum of squares; rounded down.
 pub(super) const STEPS: f32 = 2.0;
@@ -201,7 +201,7 @@ impl<'a> Strip<'a> {
             let near = [pair.frame, pair.base].map(|j| self.beside[j].as_slice());
             for (c, squares) in self.squares[p].iter_mut().enumerate() {
                 let base = &self.lines[pair.base];
-                wide(Squares {
+                dispatch_simd(Squares {
                     frame: &self.lines[pair.frame][row % 3][c],
                     base: &base[row % 3][c],
                     near,

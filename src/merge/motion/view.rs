@@ -6,7 +6,7 @@ use stopspan_core::model::Bracket;
 use stopspan_core::model::Compression;
 use stopspan_core::model::{Noise, NoiseModel};
 use stopspan_core::model::{Response, ResponseCurve};
-use stopspan_core::raster::{Pixels, Transform, Work, wide};
+use stopspan_core::raster::{Pixels, Transform, Work, dispatch_simd};
 
 /// Codes (of 255) above the floor below which a block is black, and below the clip level above which a pixel may be
 /// clipped (compression rings around clipped areas).
@@ -248,7 +248,7 @@ impl<'a> View<'a> {
             _ => blocks::read::<T, 4>(samples, place, &self.transform),
         };
         for (c, words) in line.iter_mut().enumerate() {
-            wide(Fill {
+            dispatch_simd(Fill {
                 channel: &self.channels[c],
                 sums: &covered.sums[c],
                 peaks: &covered.peaks[c],

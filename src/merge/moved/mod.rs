@@ -11,7 +11,7 @@ use super::sampling::{CLIPPED, UNCOVERED};
 use ndarray::Array3;
 use places::{COLUMNS, LANES, Places, TAPS, lanes};
 use std::ops::Range;
-use stopspan_core::raster::{Transform, Work, wide};
+use stopspan_core::raster::{Transform, Work, dispatch_simd};
 use window::Window;
 
 /// Rows of the reference that are read at a time, at most.
@@ -60,7 +60,7 @@ impl Strip {
             self.window.reach(samples.dim(), (&rows, &tile), transform);
             self.window.fill(samples, &light);
             for (row, line) in rows.clone().zip(&mut self.lines) {
-                wide(RowOfTile {
+                dispatch_simd(RowOfTile {
                     window: &self.window,
                     places: &mut self.places,
                     transform,

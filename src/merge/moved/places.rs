@@ -1,6 +1,6 @@
 //! Where the pixels of a row of the reference lie in a frame, and the weights of the pixels around.
 use std::ops::Range;
-use stopspan_core::raster::{Transform, whole};
+use stopspan_core::raster::{Transform, to_i32_fast};
 
 /// Columns of a tile.
 pub(super) const COLUMNS: usize = 256;
@@ -81,9 +81,9 @@ impl Places {
                 & (row >= 0.0)
                 & (column + s <= right)
                 & (row + t <= bottom);
-            let after = whole(column - f64::from(k));
+            let after = to_i32_fast(column - f64::from(k));
             *to_x = if covered { after } else { OUTSIDE };
-            *to_y = if covered { whole(row) } else { OUTSIDE };
+            *to_y = if covered { to_i32_fast(row) } else { OUTSIDE };
             (*beyond_x, *beyond_y) = (s as f32, t as f32);
         }
     }

@@ -10,7 +10,7 @@ mod filters;
 #[cfg(test)]
 mod tests;
 
-use super::{Mosaic, Work, wide};
+use super::{Mosaic, Work, dispatch_simd};
 use filters::{Estimate, Filter, Kind, Parts, Variance};
 use rayon::prelude::*;
 use std::ops::Range;
@@ -123,7 +123,7 @@ impl Band {
             let kind = kind(mosaic, row, side);
             // The filters are written for red; at a blue pixel red and blue change places.
             let swap = mosaic.colour(row, side) == 2;
-            wide(HalfRow {
+            dispatch_simd(HalfRow {
                 near: &near,
                 side,
                 kind,
