@@ -12,28 +12,29 @@ use serde::{Deserialize, Serialize};
 pub enum ExposureSource {
     /// The metadata of the file.
     Metadata,
-    /// The user said it.
+    /// Stated by the user.
     User,
-    /// Measured from pixels (the total span still from metadata).
+    /// Exposure ratios measured from pixels; the total span is still that of the metadata.
     Measured,
-    /// Known densities of a wedge.
+    /// Fitted to the known densities of a wedge.
     Wedge,
-    /// Pixels alone, read as sRGB: no exposure is known, and the span is open.
+    /// Estimated from pixels decoded as sRGB. No exposure is known, so the span of the bracket is not either.
     Guessed,
 }
 
-/// Exposure of a frame as log2 of relative exposure `t * S / N^2`, in stops (larger is more light recorded).
+/// Exposure of a frame, log2 of `t * S / N^2` in stops: larger means more light recorded. Only differences within a
+/// bracket are meaningful.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Exposure {
-    /// As stated by metadata or user: log2(t S / N^2) in stops with its standard uncertainty (marking tolerance).
+    /// As the metadata or the user states it. The standard uncertainty is the tolerance of the marking.
     pub stated: Estimate,
-    /// As used by the merge, same unit.
+    /// As the merge uses it.
     pub used: Estimate,
     /// Where `used` comes from.
     pub source: ExposureSource,
 }
 
-/// The balance of a frame whose channels received what was stated.
+/// The balance of a frame whose colour balance is that of the bracket: 0 stops, without uncertainty.
 pub const UNCHANGED: [Estimate; 3] = [Estimate {
     value: 0.0,
     standard_uncertainty: 0.0,
@@ -44,16 +45,17 @@ pub const UNCHANGED: [Estimate; 3] = [Estimate {
 pub struct Frame {
     /// The decoded file.
     pub picture: Picture,
-    /// Time, aperture, speed after judging the tags.
+    /// Time, aperture and speed in use, after the tags were checked.
     pub settings: ExposureSettings,
-    /// Relative exposure.
+    /// Exposure as stated and as used.
     pub exposure: Exposure,
-    /// ExposureBiasValue in EV where good.
+    /// ExposureBiasValue, EV; `None` if missing or not believable.
     pub bias: Option<f64>,
-    /// What red, green and blue received beyond the frame's exposure, against green and most of the frames: log2, stops,
-    /// with standard uncertainties. [`UNCHANGED`] until measured, and where the balance did not drift.
+    /// Deviation of the frame's colour balance: exposure of red, green and blue beyond the frame's own, log2 in
+    /// stops, relative to green and to most frames of the bracket. [`UNCHANGED`] until measured, and where the
+    /// balance did not drift.
     pub balance: [Estimate; 3],
-    /// Maps a pixel of the reference frame to this frame's pixel, once registered; `None` where they are the same.
+    /// Maps reference-frame pixels to pixels of this frame once it is registered; `None` for the identity.
     pub transform: Option<Transform>,
 }
 
@@ -64,7 +66,7 @@ impl Frame {
     }
 }
 
-/// File name without folder, lossy for names that are not Unicode.
+/// File name without its folder; characters that are not Unicode are replaced.
 pub fn file_name(path: &std::path::Path) -> String {
     path.file_name().map_or_else(
         || path.display().to_string(),
@@ -72,12 +74,13 @@ pub fn file_name(path: &std::path::Path) -> String {
     )
 }
 
-/// A finished picture of the same scene: the camera's own HDR, or a rendering of ours.
+/// A picture the camera finished from the same scene: its own HDR picture, or another rendering to be compared with
+/// the map.
 #[derive(Debug, Clone)]
 pub struct Finished {
     /// The decoded file.
     pub picture: Picture,
-    /// How it was recognised.
+    /// Why it was taken for one, in words.
     pub evidence: String,
 }
 
@@ -87,7 +90,7 @@ impl Finished {
         file_name(&self.picture.file)
     }
 
-    /// What its red, green and blue are, as its file states it.
+    /// RGB primaries as the file states them.
     pub fn primaries(&self) -> Primaries {
         stated(&self.picture.header).primaries
     }
@@ -104,28 +107,28 @@ pub struct Bracket {
     pub reference: usize,
     /// The camera's own HDR picture of the scene, if there is one.
     pub camera_hdr: Option<Finished>,
-    /// Doubts so far.
+    /// Findings so far.
     pub findings: Vec<Finding>,
 }
 
 impl Bracket {
-    /// The frame that gives the map its geometry and its moment.
+    /// The reference frame, whose geometry and moment the map has.
     pub fn reference_frame(&self) -> &Frame {
         &self.frames[self.reference]
     }
 
-    /// What red, green and blue of the frames are, as the reference frame's file states it.
+    /// RGB primaries of the frames, as the reference frame's file states them.
     pub fn primaries(&self) -> Primaries {
         let reference = self.frames.get(self.reference);
         reference.map_or(Primaries::SRGB, |f| stated(&f.picture.header).primaries)
     }
 
-    /// Exposure of frame `index` relative to the reference, as a factor of light: `2^(used_i - used_reference)`.
+    /// Exposure of frame `index` relative to the reference frame, a factor: `2^(used_i - used_reference)`.
     pub fn relative_exposure(&self, index: usize) -> f64 {
         (self.frames[index].exposure.used.value - self.reference_frame().exposure.used.value).exp2()
     }
 
-    /// The same for one channel, with the frame's balance.
+    /// [`Self::relative_exposure`] of one channel: the frame's colour balance is included.
     pub fn channel_exposure(&self, index: usize, channel: usize) -> f64 {
         let balance = self.frames[index].balance.get(channel);
         self.relative_exposure(index) * balance.map_or(1.0, |b| b.value.exp2())

@@ -1,7 +1,7 @@
-//! Levels at which a channel clips and is crushed.
+//! Levels at which a channel clips and at which it is crushed to black.
 use serde::{Deserialize, Serialize};
 
-/// Clipping of one channel, as fractions of full scale.
+/// Clip and floor level of one channel, fractions of full scale.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Clip {
     /// Levels at or above this count as clipped; may exceed 1 for float samples.

@@ -1,19 +1,19 @@
-//! What red, green and blue of a picture are: its colour profile, else its tags, else sRGB.
+//! The colour space a file states: its own chromaticities, else its ICC profile, else its EXIF tags, else sRGB.
 use super::{Header, profile_primaries};
 use crate::units::Primaries;
 
-/// The colour space of a file.
+/// Colour space of a file.
 #[derive(Debug, Clone, PartialEq)]
 pub struct StatedColour {
-    /// Primaries and white.
+    /// Chromaticities of red, green, blue and white.
     pub primaries: Primaries,
-    /// Why the profile of the file was not used, in words, where it was not.
+    /// Why the file's ICC profile was not used, in words; `None` if it was used or there is none.
     pub ignored: Option<String>,
 }
 
-/// The colour space a header states. The file's own chromaticities come first, then its profile; without one,
-/// interoperability index R03 with ColorSpace "uncalibrated" is Adobe RGB (DCF 2.0, optional colour space), and all else
-/// is taken as sRGB.
+/// The colour space a header states. The file's own chromaticities come first, then its ICC profile. Without either,
+/// interoperability index R03 with ColorSpace "uncalibrated" means Adobe RGB (DCF 2.0, optional colour space);
+/// everything else is taken as sRGB.
 pub fn stated(header: &Header) -> StatedColour {
     let of = |primaries| StatedColour {
         primaries,
@@ -36,7 +36,7 @@ pub fn stated(header: &Header) -> StatedColour {
     }
 }
 
-/// A colour space by name, or by its chromaticities.
+/// Name of a colour space, or its chromaticities if it has none.
 pub fn words(primaries: &Primaries) -> String {
     match primaries.name() {
         Some(name) => name.to_owned(),

@@ -1,12 +1,12 @@
-//! Plane projective geometry: the homography between two quadrilaterals (direct linear transform, four points).
+//! Plane projective geometry: homographies by direct linear transform, exact for four points or fitted to more.
 use crate::raster::{Point, Quad};
 use nalgebra::{Matrix3, SMatrix, SVector, Vector3};
 
-/// A plane projective map, `(x, y, 1) -> H (x, y, 1)` up to scale. Points are in pixels unless said otherwise.
+/// A plane projective transform, `(x, y, 1) -> H (x, y, 1)` up to scale. Points are in pixels unless said otherwise.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Homography(Matrix3<f64>);
 
-/// The unit square as a page: (0,0), (1,0), (1,1), (0,1).
+/// Corners of the unit square in page order (y down, clockwise): (0,0), (1,0), (1,1), (0,1).
 pub const UNIT_SQUARE: Quad = [
     Point { x: 0.0, y: 0.0 },
     Point { x: 1.0, y: 0.0 },
@@ -15,20 +15,20 @@ pub const UNIT_SQUARE: Quad = [
 ];
 
 impl Homography {
-    /// The map that leaves every point where it is.
+    /// The identity.
     pub fn identity() -> Self {
         Homography(Matrix3::identity())
     }
 
-    /// A map from its nine numbers, row by row. `None` if it cannot be inverted or holds numbers that are not finite.
+    /// From the nine elements, row by row. `None` if one is not finite or the matrix is singular.
     pub fn of_rows(rows: [[f64; 3]; 3]) -> Option<Self> {
         let matrix = Matrix3::from_fn(|r, c| rows[r][c]);
         let usable = matrix.iter().all(|v| v.is_finite()) && matrix.try_inverse().is_some();
         usable.then_some(Homography(matrix))
     }
 
-    /// The map that takes the corners of `from` to the corners of `to`; `None` where three corners of either lie on
-    /// a line.
+    /// The homography that maps the corners of `from` to those of `to`; `None` if three corners of either are
+    /// collinear.
     pub fn between(from: &Quad, to: &Quad) -> Option<Self> {
         let mut system = SMatrix::<f64, 8, 8>::zeros();
         let mut right = SVector::<f64, 8>::zeros();
@@ -49,8 +49,8 @@ impl Homography {
         Self::of_rows([[h[0], h[1], h[2]], [h[3], h[4], h[5]], [h[6], h[7], 1.0]])
     }
 
-    /// The map that takes the points `from` nearest to the points `to` in least squares of the linearised equations
-    /// (coordinates normalised as in Hartley 1997). `None` with fewer than four points or where they lie on a line.
+    /// The homography that maps the points `from` to `to` with the least squared residual of the linearised
+    /// equations, in normalised coordinates (Hartley 1997). `None` for fewer than four points, or collinear ones.
     pub fn fitted(from: &[Point], to: &[Point]) -> Option<Self> {
         if from.len() < 4 || from.len() != to.len() {
             return None;
@@ -70,7 +70,7 @@ impl Homography {
         Self::of_rows([0, 1, 2].map(|r| [0, 1, 2].map(|c| map.0[(r, c)])))
     }
 
-    /// Where a point goes. Not finite for points on the horizon.
+    /// Image of a point. Not finite for a point on the horizon.
     pub fn map(&self, p: Point) -> Point {
         let v = self.0 * Vector3::new(p.x, p.y, 1.0);
         Point {
@@ -79,23 +79,24 @@ impl Homography {
         }
     }
 
-    /// Where the corners of a quadrilateral go.
+    /// Image of a quadrilateral's corners.
     pub fn map_quad(&self, quad: &Quad) -> Quad {
         quad.map(|p| self.map(p))
     }
 
-    /// First this map, then `next`.
+    /// The composition: first `self`, then `next`.
     pub fn then(&self, next: &Homography) -> Homography {
         Homography(next.0 * self.0)
     }
 
-    /// The map back.
+    /// The inverse; `None` if the matrix is numerically singular.
     pub fn inverse(&self) -> Option<Homography> {
         self.0.try_inverse().map(Homography)
     }
 }
 
-/// The map that takes points to centroid 0 and mean square coordinate 1; `None` if they coincide.
+/// The similarity that moves the centroid of the points to 0 and scales their mean squared coordinate to 1; `None` if
+/// all points coincide.
 fn normaliser(points: &[Point]) -> Option<Homography> {
     let n = points.len() as f64;
     let x = points.iter().map(|p| p.x).sum::<f64>() / n;
@@ -112,29 +113,29 @@ fn normaliser(points: &[Point]) -> Option<Homography> {
     ])
 }
 
-/// Twice the signed area of the triangle a, b, c; positive where they turn clockwise on a page (y down).
+/// Twice the signed area of the triangle a, b, c; positive if they run clockwise on the page (y down).
 pub fn turn(a: Point, b: Point, c: Point) -> f64 {
     (b.x - a.x) * (c.y - a.y) - (b.y - a.y) * (c.x - a.x)
 }
 
-/// True if the corners run clockwise round a convex quadrilateral on the page.
+/// True if the quadrilateral is convex and its corners run clockwise on the page.
 pub fn is_convex_page(quad: &Quad) -> bool {
     (0..4).all(|i| turn(quad[i], quad[(i + 1) % 4], quad[(i + 2) % 4]) > 0.0)
 }
 
-/// True if the point lies in a convex quadrilateral whose corners run clockwise on the page (edges count as inside).
+/// True if the point is inside a convex quadrilateral whose corners run clockwise on the page, edges included.
 pub fn contains(quad: &Quad, p: Point) -> bool {
     (0..4).all(|i| turn(quad[i], quad[(i + 1) % 4], p) >= 0.0)
 }
 
-/// Shortest side in pixels.
+/// Length of the shortest side, pixels.
 pub fn shortest_side(quad: &Quad) -> f64 {
     (0..4)
         .map(|i| distance(quad[i], quad[(i + 1) % 4]))
         .fold(f64::INFINITY, f64::min)
 }
 
-/// Distance of two points.
+/// Euclidean distance of two points.
 pub fn distance(a: Point, b: Point) -> f64 {
     (a.x - b.x).hypot(a.y - b.y)
 }

@@ -1,9 +1,10 @@
-//! The nouns that stages hand to each other. Every stage takes some of them and gives others, and knows no other stage.
+//! The nouns that stages hand to each other. A stage takes some of them, returns others, and knows no other stage.
 //!
-//! In reading order: a [`Picture`] read from a file, with what its [`Raw`] samples mean and its [`colour`] ([`profile`](profile_primaries) under it) and its [`main_channel`]; a
-//! [`Frame`] with its [`Exposure`], and a [`Bracket`] of them; [`Clip`] levels and the scale of linear levels; the
-//! [`Response`]; the [`Noise`] model; how frames lie ([`Registration`]) and what [`Motion`] there was; the [`RadianceMap`] and
-//! its rows as [`Planes`]; a [`Homography`].
+//! In reading order: a [`Picture`] read from a file, the meaning of its [`Raw`] samples, its [`colour`] space (by its
+//! ICC profile: [`profile_primaries`]) and its [`main_channel`]; a [`Frame`] with its [`Exposure`], and a [`Bracket`]
+//! of frames; [`Clip`] levels and the [`LinearScale`] of raw levels; the [`Response`]; the [`Noise`] model; the
+//! [`Registration`] of the frames and the [`Motion`] between them; the [`RadianceMap`], and rows of it as [`Planes`];
+//! a [`Homography`].
 mod picture;
 mod raw;
 

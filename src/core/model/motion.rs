@@ -1,23 +1,23 @@
-//! Where something moved between the frames, and which frames the merge leaves out there.
+//! Where something moved between the frames, and which frames are left out of the merge there.
 use ndarray::Array2;
 use std::ops::Range;
 
-/// Where something moved: a mask of frames to leave out, by block of pixels.
+/// Frames to leave out for motion, a bit mask for each block of pixels.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Motion {
     /// Side of a block, pixels.
     pub side: usize,
-    /// Bit j set: frame j shows something else than the reference frame, or the reference is clipped and another frame
-    /// stands in; shape (rows, columns) / side.
+    /// Masks, shape (rows, columns) / `side`. Bit j is set where frame j is left out: it shows something else than
+    /// the reference frame, or the reference frame is clipped and another frame replaces it.
     pub left_out: Array2<u32>,
-    /// Share of the frame's blocks (0..=1) where the frame is left out, one a frame.
+    /// Share of blocks (0..=1) where each frame is left out, in the bracket's order.
     pub by_frame: Vec<f64>,
-    /// Share of blocks where any frame is left out.
+    /// Share of blocks (0..=1) where any frame is left out.
     pub share: f64,
 }
 
 impl Motion {
-    /// The masks of the blocks that a row of pixels runs through.
+    /// Masks of the blocks in the row of blocks that contains a row of pixels.
     pub fn row(&self, row: usize) -> &[u32] {
         let (down, across) = self.left_out.dim();
         let first = (row / self.side).min(down - 1) * across;
@@ -26,7 +26,7 @@ impl Motion {
             .map_or(&[], |s| &s[first..first + across])
     }
 
-    /// The columns of a row of pixels, in a picture `columns` wide, where any frame is left out.
+    /// Columns of a row of pixels where any frame is left out, as ranges, in a picture `columns` wide.
     pub fn moved_in(&self, row: usize, columns: usize) -> impl Iterator<Item = Range<usize>> {
         let blocks = self.row(row).iter().enumerate();
         blocks
@@ -34,7 +34,7 @@ impl Motion {
             .map(move |(block, _)| self.columns(block, columns))
     }
 
-    /// The columns of a block in a picture `columns` wide; the last block takes what is left over.
+    /// Columns of one block in a picture `columns` wide; the last block also takes the remainder.
     pub fn columns(&self, block: usize, columns: usize) -> Range<usize> {
         let end = if block + 1 == self.left_out.ncols() {
             columns

@@ -1,4 +1,4 @@
-//! What a picture file holds: pixels upright, metadata as read (not yet judged).
+//! A decoded picture: upright pixels, and metadata as the file states it, unchecked.
 use crate::model::Raw;
 use crate::raster::Pixels;
 use crate::units::Primaries;
@@ -15,7 +15,7 @@ pub enum Format {
     Png,
     /// TIFF 6.0 or BigTIFF.
     Tiff,
-    /// DNG: raw.
+    /// DNG, raw samples.
     Dng,
     /// OpenEXR.
     OpenExr,
@@ -23,30 +23,29 @@ pub enum Format {
     Rgbe,
 }
 
-/// How the samples were compressed: decides how noise may be read from them.
+/// How the samples were compressed, which decides how noise can be measured on them.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case", tag = "kind")]
 pub enum Compression {
-    /// Samples are exact.
+    /// Samples are as the camera wrote them.
     Lossless,
-    /// JPEG, with the luminance quantisation table's root mean square step bound `sqrt(mean(q^2)/12)` in 8-bit codes,
-    /// its DC step in codes of the DCT (8 x the step of a block mean), and whether chroma is subsampled.
+    /// JPEG, with what its luminance quantisation table loses.
     Jpeg {
-        /// `sqrt(mean(q^2)/12)` over the luminance table, in codes.
+        /// Bound on the r.m.s. quantisation error, `sqrt(mean(q^2)/12)` over the luminance table, 8-bit codes.
         quantisation_rms: f64,
-        /// The luminance table's first entry.
+        /// First entry of the luminance table: 8 times the quantisation step of a block mean, codes.
         dc_step: u16,
-        /// True if chroma planes are smaller than the luminance plane.
+        /// True if the chroma planes are smaller than the luminance plane.
         chroma_subsampled: bool,
     },
 }
 
-/// Limits on what a file may claim, checked before anything is allocated.
+/// Limits on what a file may claim, checked before memory is allocated.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Limits {
     /// Largest number of pixels (rows x columns).
     pub pixels: u64,
-    /// Use what can be decoded of damaged files instead of refusing them.
+    /// Decode damaged files as far as possible instead of refusing them.
     pub accept_damaged: bool,
 }
 
@@ -59,7 +58,7 @@ impl Default for Limits {
     }
 }
 
-/// A tag as the file states it, not yet judged: rationals keep numerator and denominator, so that 0/0 stays visible.
+/// A rational number as a tag states it. Keeping numerator and denominator leaves 0/0 recognisable.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Rational {
     /// Numerator.
@@ -69,20 +68,20 @@ pub struct Rational {
 }
 
 impl Rational {
-    /// The quotient; not finite for a zero denominator.
+    /// The quotient; not finite if the denominator is zero.
     pub fn value(&self) -> f64 {
         self.numerator as f64 / self.denominator as f64
     }
 }
 
-/// Metadata of a picture as the file states it. Every field may be missing; none is judged here.
+/// Metadata of a picture as the file states it, unchecked. Every field may be missing.
 #[derive(Debug, Clone, Default, PartialEq)]
 pub struct Header {
-    /// Columns and rows as shown upright (after orientation), 0 if not known from the header.
+    /// Columns after orientation, i.e. upright; 0 if the header does not tell.
     pub columns: usize,
-    /// Rows as shown upright.
+    /// Rows after orientation.
     pub rows: usize,
-    /// EXIF orientation 1..=8 as stored; pixels in [`Picture`] have it applied already.
+    /// EXIF orientation 1..=8 as stored. The pixels of a [`Picture`] have it applied already.
     pub orientation: Option<u32>,
     /// ExposureTime (0x829A), seconds.
     pub exposure_time: Option<Rational>,
@@ -92,7 +91,7 @@ pub struct Header {
     pub f_number: Option<Rational>,
     /// ApertureValue (0x9202), APEX.
     pub aperture_value: Option<Rational>,
-    /// PhotographicSensitivity (0x8827), or the long forms where it is 65535.
+    /// PhotographicSensitivity (0x8827), or the 32-bit tags where that is 65535; ISO speed.
     pub sensitivity: Option<f64>,
     /// ExposureBiasValue (0x9204), EV.
     pub exposure_bias: Option<Rational>,
@@ -128,33 +127,33 @@ pub struct Header {
     pub white_balance: Option<u32>,
     /// Copyright.
     pub copyright: Option<String>,
-    /// RGB primaries that the file states itself: chromaticities of an OpenEXR or RGBE file.
+    /// Chromaticities that an OpenEXR or RGBE file states.
     pub primaries: Option<Primaries>,
     /// ICC profile bytes.
     pub icc_profile: Option<Vec<u8>>,
-    /// Raw EXIF block (TIFF structure) for carrying over.
+    /// Raw EXIF block (TIFF structure), to be copied into files written.
     pub exif: Option<Vec<u8>>,
 }
 
 /// One decoded picture, upright.
 #[derive(Debug, Clone)]
 pub struct Picture {
-    /// Where it came from.
+    /// The file it was read from.
     pub file: PathBuf,
-    /// Recognised format.
+    /// Format recognised.
     pub format: Format,
     /// Samples, orientation applied.
     pub pixels: Pixels,
-    /// What a raw file knows of its samples; `None` for finished pictures.
+    /// Meaning of raw samples; `None` for finished pictures.
     pub raw: Option<Box<Raw>>,
-    /// How they were compressed.
+    /// How the samples were compressed.
     pub compression: Compression,
     /// Metadata.
     pub header: Header,
-    /// Length in bytes of the file as read.
+    /// Length of the file, bytes.
     pub file_bytes: u64,
-    /// SHA-256 (FIPS 180-4) of the very bytes that were decoded; `None` for a picture that was never a file.
+    /// SHA-256 (FIPS 180-4) of the bytes that were decoded; `None` for a picture that was not read from a file.
     pub sha256: Option<[u8; 32]>,
-    /// True if the decoder reported damage and the picture was accepted all the same.
+    /// True if the decoder reported damage and the picture was accepted nevertheless.
     pub damaged: bool,
 }

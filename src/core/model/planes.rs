@@ -1,24 +1,24 @@
-//! Rows of a map channel by channel, as files want them.
+//! Rows of a map, channel by channel, as file writers need them.
 use crate::model::RadianceMap;
-use crate::raster::{Work, wide};
+use crate::raster::{Work, dispatch_simd};
 use crate::units::Primaries;
 use ndarray::{Array2, Array3, ArrayView3, Axis, s};
 use std::ops::Range;
 
-/// Some rows of a [`RadianceMap`], every channel by itself, row by row; quantities and units are the map's.
+/// Some rows of a [`RadianceMap`], each channel apart, row by row. Quantities and units are those of the map.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Planes {
     /// Columns of a row.
     pub columns: usize,
-    /// Radiance, one entry a channel.
+    /// Radiance, one plane a channel.
     pub radiance: Vec<Vec<f32>>,
-    /// Standard uncertainty from noise.
+    /// Standard uncertainty from noise, one plane a channel.
     pub statistical: Vec<Vec<f32>>,
-    /// Relative systematic standard uncertainty.
+    /// Relative systematic standard uncertainty, one plane a channel.
     pub systematic: Vec<Vec<f32>>,
     /// Flags, one a pixel.
     pub flags: Vec<u16>,
-    /// As the map's.
+    /// RGB primaries of the map.
     pub primaries: Primaries,
 }
 
@@ -28,7 +28,7 @@ impl Planes {
         Self::of_rows(map, 0..map.flags.dim().0)
     }
 
-    /// The planes of some rows of a map. Panics if the range leaves it.
+    /// The planes of some rows of a map. Panics if the range exceeds the map.
     pub fn of_rows(map: &RadianceMap, rows: Range<usize>) -> Self {
         let apart = |samples: &Array3<f32>| apart(samples.slice(s![rows.clone(), .., ..]));
         let flags = map.flags.slice(s![rows.clone(), ..]);
@@ -42,7 +42,7 @@ impl Planes {
         }
     }
 
-    /// The same with radiance alone, for files that hold no more: no uncertainties, no flags.
+    /// Radiance of some rows alone, with neither uncertainties nor flags, for formats that store no more.
     pub fn of_radiance(map: &RadianceMap, rows: Range<usize>) -> Self {
         Planes {
             columns: map.flags.dim().1,
@@ -54,7 +54,7 @@ impl Planes {
         }
     }
 
-    /// The map of these planes.
+    /// The map of these rows.
     pub fn map(&self) -> RadianceMap {
         let rows = self.flags.len() / self.columns.max(1);
         let together = |planes: &[Vec<f32>]| {
@@ -78,7 +78,7 @@ impl Planes {
     }
 }
 
-/// One plane for each channel.
+/// Splits interleaved samples into one plane a channel.
 fn apart(samples: ArrayView3<f32>) -> Vec<Vec<f32>> {
     let (rows, columns, channels) = samples.dim();
     if let (Some(data), 3) = (samples.as_slice(), channels) {
@@ -90,7 +90,7 @@ fn apart(samples: ArrayView3<f32>) -> Vec<Vec<f32>> {
     (0..channels).map(plane).collect()
 }
 
-/// Pixels, and the three planes that are filled with their samples.
+/// Interleaved pixels, and the three planes to be filled from them.
 struct Apart<'a>(&'a [[f32; 3]], &'a mut [Vec<f32>; 3]);
 
 impl Work for Apart<'_> {

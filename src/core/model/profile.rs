@@ -1,19 +1,21 @@
-//! The primaries that a colour profile states.
+//! RGB primaries from an ICC profile.
 use crate::units::{Primaries, apply, inverse};
 use moxcms::{ColorProfile, DataColorSpace, Layout, ToneReprCurve, TransformOptions, Xyzd};
 
-/// The profile connection space's white.
+/// White of the profile connection space, XYZ.
 const D50: [f64; 3] = [0.9642, 1.0, 0.8249];
 
-/// The colours of a profile's samples may differ from the sum of its primaries' by this share of white.
+/// Largest deviation from additivity at which look-up tables count as having primaries, as a share of white: the
+/// colour of a mixture against the sum of the primaries' colours.
 const ADDITIVE: f64 = 0.02;
 
-/// The primaries that a profile gives to the RGB samples of its picture; `None` for a profile of grey samples, which needs
-/// none. Its tone curves are not heeded: how levels follow light is recovered from the bracket. A profile of look-up tables
-/// alone is asked for the colours of its corners; they are its primaries if they add up.
+/// RGB primaries of an ICC profile; `None` for a grey profile, which needs none. Tone curves are ignored, because the
+/// response is recovered from the bracket. Of a profile that has look-up tables only, the colours of the full
+/// primaries are evaluated and accepted if mixtures add up.
 ///
 /// # Errors
-/// In words: a profile that cannot be read, is not one of RGB samples, or whose look-up tables follow no primaries.
+/// A description if the profile cannot be read, is not an RGB profile, or has look-up tables that follow no
+/// primaries.
 pub fn profile_primaries(profile: &[u8]) -> Result<Option<Primaries>, String> {
     let read = ColorProfile::new_from_slice(profile)
         .map_err(|_| "the colour profile is damaged".to_owned())?;
@@ -38,8 +40,8 @@ pub fn profile_primaries(profile: &[u8]) -> Result<Option<Primaries>, String> {
         .ok_or("the colour profile's primaries span no colours".into())
 }
 
-/// The primaries of look-up tables: the colours of full red, green and blue, relative to D50, if the colours of their
-/// mixtures are the sums.
+/// Primaries of a profile with look-up tables: the colours of full red, green and blue, relative to D50, if the
+/// colours of mixtures are their sums.
 fn by_tables(tables: &ColorProfile) -> Result<Primaries, String> {
     const CORNERS: [[f32; 3]; 7] = [
         [1.0, 0.0, 0.0],
@@ -51,7 +53,7 @@ fn by_tables(tables: &ColorProfile) -> Result<Primaries, String> {
         [1.0, 1.0, 1.0],
     ];
     let unread = |_| "the colour profile's look-up tables cannot be read".to_owned();
-    // A space wide enough to hold any display's primaries, for samples come clipped.
+    // Transforms clip their output, so the target space is one that contains every display's primaries.
     let mut wide = ColorProfile::new_pro_photo_rgb();
     let curve = Some(ToneReprCurve::Parametric(vec![1.8]));
     (wide.red_trc, wide.green_trc, wide.blue_trc) = (curve.clone(), curve.clone(), curve);

@@ -1,44 +1,44 @@
-//! How the frames of a bracket lie against its reference frame.
+//! How frames are displaced against the reference frame.
 use crate::finding::Finding;
 use crate::raster::{Point, Transform};
 use serde::{Deserialize, Serialize};
 
-/// What one tile says.
+/// Residual displacement of one tile after registration.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct TileResidual {
     /// Centre of the tile in the reference frame.
     pub at: Point,
-    /// Where it was found in the frame minus where the motion puts it, columns and rows, pixels.
+    /// Measured minus modelled position in the frame, along columns, pixels.
     pub columns: f64,
-    /// Rows, see `columns`.
+    /// The same along rows, pixels.
     pub rows: f64,
-    /// Standard uncertainty of the two from noise, root mean square, pixels.
+    /// Standard uncertainty of the residual from noise, root mean square of both axes, pixels.
     pub standard_uncertainty: f64,
-    /// True if the motion was fitted to this tile; false for one that something moved in or that fits badly.
+    /// True if the tile took part in the fit; false if something moved in it or it fits badly.
     pub used: bool,
 }
 
-/// How one frame lies against the reference.
+/// Registration of one frame.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Placement {
-    /// The motion found; identity for the reference itself and for a frame that could not be registered.
+    /// Motion model chosen; identity for the reference frame and for a frame that could not be registered.
     pub model: MotionModel,
-    /// Reference pixel -> this frame's pixel.
+    /// Maps reference-frame pixels to pixels of this frame.
     pub transform: Transform,
-    /// False if no motion could be established; the frame must not be merged.
+    /// False if no motion could be established; the frame must not be merged then.
     pub found: bool,
-    /// Shift of the frame's centre in columns and rows (pixels), turn in degrees.
+    /// Shift of the frame's centre along columns and rows, pixels, and rotation, degrees.
     pub movement: (f64, f64, f64),
-    /// Standard uncertainty of a pixel's place, root mean square over the frame's corners, pixels.
+    /// Standard uncertainty of a pixel's position, root mean square over the frame's corners, pixels.
     pub standard_uncertainty: f64,
-    /// Root mean square of the residuals of the tiles used, both axes together, pixels; `None` without tiles.
+    /// Root mean square residual of the tiles used, both axes together, pixels; `None` without tiles.
     pub residual: Option<f64>,
-    /// All tiles that were found.
+    /// Residuals of all tiles that were matched.
     pub tiles: Vec<TileResidual>,
 }
 
 impl Placement {
-    /// A frame that lies as the reference does.
+    /// Registration of a frame without displacement.
     pub fn still() -> Self {
         Placement {
             model: MotionModel::Identity,
@@ -51,7 +51,7 @@ impl Placement {
         }
     }
 
-    /// A frame that could not be registered.
+    /// Registration of a frame for which no motion could be established.
     pub fn lost() -> Self {
         Placement {
             found: false,
@@ -60,28 +60,28 @@ impl Placement {
     }
 }
 
-/// How all frames of a bracket lie against its reference.
+/// Registration of all frames of a bracket.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Registration {
-    /// One placement a frame, in the bracket's order.
+    /// One a frame, in the bracket's order.
     pub placements: Vec<Placement>,
     /// Displacements and failures.
     pub findings: Vec<Finding>,
 }
 
-/// How a frame moved against the reference, from simple to general.
+/// Motion of a frame against the reference frame, from simple to general.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum MotionModel {
-    /// Not at all: pixels stay untouched.
+    /// No motion; pixels are used as they are.
     Identity,
-    /// By whole pixels: pixels are moved but stay untouched.
+    /// Shift by whole pixels; pixels are used without interpolation.
     WholePixels,
-    /// By a fraction of pixels.
+    /// Shift by fractions of a pixel.
     Shift,
-    /// A shift and a turn.
+    /// Shift and rotation.
     ShiftAndTurn,
-    /// A plane seen from elsewhere: eight parameters.
+    /// Homography: eight parameters.
     Homography,
 }
 

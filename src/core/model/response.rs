@@ -1,7 +1,7 @@
 //! The response curve: encoded level -> relative exposure.
 use serde::{Deserialize, Serialize};
 
-/// How the curve was obtained.
+/// How a response was obtained.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum ResponseMethod {
@@ -19,26 +19,27 @@ pub enum ResponseMethod {
     Srgb,
 }
 
-/// Level -> relative exposure for one channel, as a table over equally spaced levels, interpolated linearly.
+/// Response of one channel: exposure as a table over equally spaced levels, interpolated linearly.
 ///
-/// Exposure is relative: 1.0 is the exposure that just reaches green's clip level. The table is strictly increasing.
+/// Exposure is relative: 1.0 just reaches green's clip level. The table is strictly increasing.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct ResponseCurve {
-    /// Exposure at level `i / (len - 1)`; >= 2 entries, strictly increasing, first >= 0 for fitted curves.
+    /// Exposure at level `i / (len - 1)`. At least two entries, strictly increasing; the first is >= 0 for fitted
+    /// curves.
     pub exposure: Vec<f64>,
-    /// Standard uncertainty of log2 exposure at each entry, stops. Includes fit noise and the freedom the smoothness
-    /// prior leaves; leaves out the span of the bracket (exponent), which is common to all entries.
+    /// Standard uncertainty of log2 exposure at each entry, stops. Includes noise of the fit and the freedom that the
+    /// smoothness prior leaves; excludes the span of the bracket (the exponent), which is common to all entries.
     pub uncertainty_stops: Vec<f64>,
     /// Levels at or above this (fraction of full scale) count as clipped.
     pub clip_level: f64,
     /// Levels at or below this count as crushed to black.
     pub floor_level: f64,
-    /// Lowest and highest level that data supported; outside, the curve is extrapolated.
+    /// Lowest and highest level supported by data; beyond them the curve is extrapolated.
     pub supported: (f64, f64),
 }
 
 impl ResponseCurve {
-    /// A linear response with `entries` table entries (>= 2), clipping at `clip_level`.
+    /// A linear response of `entries` (>= 2) table entries that clips at `clip_level`.
     pub fn linear(entries: usize, clip_level: f64) -> Self {
         let last = (entries - 1) as f64;
         ResponseCurve {
@@ -57,13 +58,13 @@ impl ResponseCurve {
         (index, position - index as f64)
     }
 
-    /// Relative exposure at an encoded level (fraction of full scale). Extended linearly beyond 0..=1.
+    /// Relative exposure at a level (fraction of full scale), extrapolated linearly outside 0..=1.
     pub fn exposure_at(&self, level: f64) -> f64 {
         let (i, t) = self.locate(level);
         self.exposure[i] + t * (self.exposure[i + 1] - self.exposure[i])
     }
 
-    /// d exposure / d level at a level (per fraction of full scale), central over the neighbouring entries, > 0.
+    /// d exposure / d level at a level, > 0: central difference of the neighbouring entries, per unit level.
     pub fn slope_at(&self, level: f64) -> f64 {
         let last = self.exposure.len() - 1;
         let centre = (level * last as f64).round().clamp(0.0, last as f64) as usize;
@@ -71,7 +72,7 @@ impl ResponseCurve {
         (self.exposure[high] - self.exposure[low]) * last as f64 / (high - low) as f64
     }
 
-    /// The level that an exposure is encoded to, clamped to 0..=1.
+    /// Level at which an exposure is encoded, clamped to 0..=1.
     pub fn level_of(&self, exposure: f64) -> f64 {
         let last = self.exposure.len() - 1;
         let upper = self.exposure.partition_point(|&e| e < exposure);
@@ -92,15 +93,15 @@ impl ResponseCurve {
     }
 }
 
-/// The response of all channels, and how well it describes the bracket.
+/// Response of all channels, and how well it fits the bracket.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Response {
     /// How it was obtained.
     pub method: ResponseMethod,
     /// One curve a channel: 1 (mono) or 3 (R, G, B).
     pub curves: Vec<ResponseCurve>,
-    /// Root mean square residual of the fit in log2 exposure, stops; 0 where not fitted.
+    /// Root mean square residual of the fit, stops; 0 if not fitted.
     pub residual_stops: f64,
-    /// Number of samples (block means) used, all channels.
+    /// Number of samples (block means) fitted, over all channels.
     pub samples: usize,
 }

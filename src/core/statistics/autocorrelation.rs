@@ -1,11 +1,11 @@
-//! How many independent samples a noise field of correlated pixels amounts to.
+//! Effective number of independent samples in a field of correlated noise.
 use super::moments::{compensated_sum, moments};
 use ndarray::ArrayView2;
 
-/// Largest lag looked at, pixels: one JPEG block.
+/// Largest lag examined, pixels: the side of a JPEG block.
 const REACH: isize = 8;
 
-/// Numbers of independent samples that would give the same scatter, 1..=n.
+/// Effective sample sizes, 1..=n: numbers of independent samples with the same scatter.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct EffectiveSamples {
     /// For a mean: `n / sum(rho)` (Bayley and Hammersley 1946).
@@ -14,10 +14,10 @@ pub struct EffectiveSamples {
     pub of_variance: f64,
 }
 
-/// Effective samples of a noise field from its autocorrelation rho. Remove level and shading first: what is left of them
-/// counts as correlation. Lags are summed ring by ring up to 8 pixels and stop at the first ring whose mean squared rho
-/// is what chance gives where there is no correlation (within 3 sigma; Bartlett 1946). A constant field (all noise lost to quantisation) counts as
-/// one sample. `None` if the field is empty or a value is not finite.
+/// Effective sample sizes of a noise field from its autocorrelation rho. Remove mean and shading first; any remainder
+/// counts as correlation. Lags are summed ring by ring up to 8 pixels. The sum stops at the first ring whose mean
+/// squared rho is consistent with no correlation (within 3 sigma; Bartlett 1946). A constant field (all noise lost to
+/// quantisation) counts as one sample. `None` if the field is empty or a value is not finite.
 pub fn effective_samples(field: ArrayView2<'_, f64>) -> Option<EffectiveSamples> {
     let values: Vec<f64> = field.iter().copied().collect();
     let centre = moments(&values)?.mean;
@@ -37,7 +37,8 @@ pub fn effective_samples(field: ArrayView2<'_, f64>) -> Option<EffectiveSamples>
             .map(|covariance| covariance / (total / n))
             .collect();
         let mean_square = rhos.iter().map(|r| r * r).sum::<f64>() / rhos.len().max(1) as f64;
-        // Where the truth is 0, rho has variance sum(rho^2)/n (Bartlett 1946), and its square a deviation sqrt(2) times that.
+        // Without correlation rho has variance sum(rho^2)/n (Bartlett 1946), and rho^2 a standard deviation of
+        // sqrt(2) times that.
         let noise = squares / n;
         let nothing = (1.0 + 3.0 * (2.0 / rhos.len().max(1) as f64).sqrt()) * noise;
         if rhos.is_empty() || mean_square <= nothing {
@@ -53,7 +54,7 @@ pub fn effective_samples(field: ArrayView2<'_, f64>) -> Option<EffectiveSamples>
     })
 }
 
-/// The lags (rows, columns) at Chebyshev distance `ring`, one of each opposite pair.
+/// The lags (rows, columns) at Chebyshev distance `ring`, one of each pair of opposites.
 fn half_ring(ring: isize) -> impl Iterator<Item = (isize, isize)> {
     (0..=ring)
         .flat_map(move |rows| (-ring..=ring).map(move |columns| (rows, columns)))
@@ -61,7 +62,7 @@ fn half_ring(ring: isize) -> impl Iterator<Item = (isize, isize)> {
         .filter(|&(rows, columns)| rows > 0 || columns > 0)
 }
 
-/// Mean product of the field with itself shifted by a lag; `None` where nothing overlaps.
+/// Mean product of the field with itself shifted by a lag of (rows, columns); `None` without overlap.
 fn shared(centred: &ArrayView2<'_, f64>, (rows, columns): (isize, isize)) -> Option<f64> {
     let (height, width) = centred.dim();
     let (down, across) = (rows.unsigned_abs(), columns.unsigned_abs());

@@ -1,4 +1,4 @@
-//! Intervals by resampling whole blocks, so that correlated pixels stay together (Efron 1979; Kuensch 1989).
+//! Confidence intervals by resampling blocks, which keeps correlated pixels together (Efron 1979; Kuensch 1989).
 use super::robust::quantile;
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
@@ -9,13 +9,13 @@ use rayon::prelude::*;
 pub struct Resampling {
     /// Number of resamples; 2000 is usual for a 95 % interval.
     pub resamples: usize,
-    /// Seed: the same seed gives the same bits whatever the number of threads.
+    /// Seed of the random numbers. Results depend on it alone, not on the number of threads.
     pub seed: u64,
 }
 
-/// The statistic on each resample, in order. A resample draws as many blocks as there are, with replacement. Blocks
-/// should be at least 8 x 8 pixels on the JPEG grid, or two correlation lengths. `statistic` may refuse a resample by
-/// `None` (or a value that is not finite), which leaves it out.
+/// The statistic of each resample, in order. A resample draws as many blocks as there are, with replacement. Blocks
+/// should be at least 8 x 8 pixels on the JPEG grid, or two correlation lengths. A resample whose `statistic` is
+/// `None` or not finite is left out.
 pub fn replicates<B, F>(blocks: &[B], how: Resampling, statistic: F) -> Vec<f64>
 where
     B: Sync,
@@ -34,15 +34,15 @@ where
     (0..how.resamples).into_par_iter().filter_map(one).collect()
 }
 
-/// The random numbers of one resample: stream `index` of the seed. For resampling of several lists at once.
+/// Random numbers of one resample (stream `index` of the seed), for resampling several lists together.
 pub fn random_stream(seed: u64, index: usize) -> ChaCha8Rng {
     let mut random = ChaCha8Rng::seed_from_u64(seed);
     random.set_stream(index as u64);
     random
 }
 
-/// Percentile interval of replicates that holds the share `coverage` (0..1, say 0.95). `None` below 40 replicates, where
-/// the ends of a 95 % interval would be the extremes themselves.
+/// Percentile interval of replicates with the given `coverage` (0..1, say 0.95). `None` for fewer than 40 replicates,
+/// where the ends of a 95 % interval would be the extremes.
 pub fn percentile_interval(replicates: &[f64], coverage: f64) -> Option<(f64, f64)> {
     if replicates.len() < 40 || !(0.0..1.0).contains(&coverage) {
         return None;

@@ -8,14 +8,14 @@ use nalgebra::{DMatrix, DVector};
 /// Coefficients of a linear model with their covariance.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Fit {
-    /// Coefficients in the order of the design's columns; unit: observed over column.
+    /// Coefficients in the order of the design's columns; unit: that of the observations per that of the column.
     pub coefficients: DVector<f64>,
-    /// `(A^T W A)^-1`: the covariance of the coefficients if weights are 1/variance of each observation. Where only the
-    /// ratios of the weights are known use [`Fit::scaled_covariance`].
+    /// Covariance of the coefficients, `(A^T W A)^-1`, if weights are 1/variance of each observation. If only ratios
+    /// of weights are known, use [`Fit::scaled_covariance`].
     pub covariance: DMatrix<f64>,
     /// Sum of weighted squared residuals, >= 0.
     pub chi_square: f64,
-    /// Observations with weight minus coefficients, >= 0.
+    /// Number of observations with positive weight minus number of coefficients, >= 0.
     pub degrees: usize,
 }
 
@@ -26,22 +26,23 @@ impl Fit {
         (self.degrees > 0).then(|| (self.chi_square / self.degrees as f64).sqrt())
     }
 
-    /// Covariance scaled by the residual variance: what the data themselves say. `None` without degrees of freedom.
+    /// Covariance scaled by the residual variance, i.e. estimated from the scatter of the data. `None` without
+    /// degrees of freedom.
     pub fn scaled_covariance(&self) -> Option<DMatrix<f64>> {
         let deviation = self.residual_deviation()?;
         Some(&self.covariance * (deviation * deviation))
     }
 
-    /// Standard uncertainty of coefficient `index` from the stated weights; `None` outside.
+    /// Standard uncertainty of coefficient `index` for the weights given; `None` if there is no such coefficient.
     pub fn standard_uncertainty(&self, index: usize) -> Option<f64> {
         let variance = self.covariance.get((index, index))?;
         Some(variance.max(0.0).sqrt())
     }
 }
 
-/// Minimises `sum(w (y - A x)^2)`. `weights` are 1/variance (all 1 if only the scatter is known); a weight of 0 leaves an
-/// observation out. `None` if lengths differ, a number is not finite, a weight is negative, fewer observations than
-/// coefficients have weight, or the columns are dependent to machine precision.
+/// Minimises `sum(w (y - A x)^2)`. `weights` are 1/variance, or all 1 if only the scatter is known; 0 excludes an
+/// observation. `None` if lengths differ, a number is not finite, a weight is negative, there are fewer observations
+/// than coefficients, or the columns are linearly dependent to machine precision.
 pub fn least_squares(design: &DMatrix<f64>, observed: &[f64], weights: &[f64]) -> Option<Fit> {
     let (rows, columns) = design.shape();
     let used = weights.iter().filter(|&&w| w > 0.0).count();
@@ -80,7 +81,7 @@ pub fn least_squares(design: &DMatrix<f64>, observed: &[f64], weights: &[f64]) -
     })
 }
 
-/// Least squares solution and R^-1 of a design of unit columns, with one step of iterative refinement.
+/// Least squares solution and R^-1 of a design with unit columns, with one step of iterative refinement.
 fn solve(design: &DMatrix<f64>, target: &DVector<f64>) -> Option<(DVector<f64>, DMatrix<f64>)> {
     let columns = design.ncols();
     let qr = design.clone().qr();
@@ -101,9 +102,10 @@ fn solve(design: &DMatrix<f64>, target: &DVector<f64>) -> Option<(DVector<f64>, 
     finite.then_some((solution, inverse))
 }
 
-/// As [`least_squares`], but observations far from the rest (in units of the residuals' own scale) lose weight by `loss`.
-/// Starts from least squares, then Huber, then `loss`; stops when no coefficient moves by more than 1e-10 of its
-/// uncertainty or after 100 rounds. The covariance is that of the final weights and leaves out the scatter of the scale.
+/// As [`least_squares`], with weights reduced by `loss` for residuals that are large against their own scale.
+/// Iterates from least squares through Huber to `loss`, until no coefficient changes by more than 1e-10 of its
+/// uncertainty, at most 100 times. The covariance is that of the final weights and excludes the uncertainty of the
+/// scale.
 pub fn robust_least_squares(
     design: &DMatrix<f64>,
     observed: &[f64],
@@ -139,14 +141,14 @@ pub fn robust_least_squares(
     Some(fit)
 }
 
-/// Residuals times the root of their weight.
+/// Residuals times the square root of their weights.
 fn standardised(design: &DMatrix<f64>, observed: &[f64], weights: &[f64], fit: &Fit) -> Vec<f64> {
     let model = design * &fit.coefficients;
     let pairs = observed.iter().zip(model.iter()).zip(weights);
     pairs.map(|((y, m), w)| (y - m) * w.sqrt()).collect()
 }
 
-/// Largest change of a coefficient in units of its standard uncertainty.
+/// Largest change of a coefficient, in standard uncertainties.
 fn largest_step(before: &Fit, after: &Fit) -> f64 {
     let moved = (&after.coefficients - &before.coefficients).abs();
     let spread = after.covariance.diagonal().map(|v| v.max(0.0).sqrt());
@@ -156,9 +158,9 @@ fn largest_step(before: &Fit, after: &Fit) -> f64 {
         .fold(0.0, |m, (d, s)| m.max(if *s > 0.0 { d / s } else { 0.0 }))
 }
 
-/// Minimises `|A x - y|^2` with every coefficient >= 0, by the active set method of Lawson and Hanson (1974). For small
-/// problems (tens of columns). `None` if lengths differ, a number is not finite, or it does not settle in 30 rounds a
-/// column (dependent columns).
+/// Minimises `|A x - y|^2` with every coefficient >= 0, by the active set method of Lawson and Hanson (1974). For
+/// small problems (tens of columns). `None` if lengths differ, a number is not finite, or it does not converge in 30
+/// iterations a column (dependent columns).
 pub fn non_negative_least_squares(design: &DMatrix<f64>, observed: &[f64]) -> Option<Vec<f64>> {
     let columns = design.ncols();
     let numbers = design.iter().chain(observed).all(|v| v.is_finite());
@@ -181,7 +183,7 @@ pub fn non_negative_least_squares(design: &DMatrix<f64>, observed: &[f64]) -> Op
     None
 }
 
-/// Moves to the solution on the free columns, pinning those that would turn negative on the way.
+/// Moves to the solution on the free columns; coefficients that would become negative on the way are fixed at 0.
 fn retreat(
     design: &DMatrix<f64>,
     observed: &[f64],
@@ -195,7 +197,7 @@ fn retreat(
             return Some(());
         }
         let part = least_squares(&design.select_columns(&chosen), observed, &ones)?.coefficients;
-        // How far each coefficient that would turn negative can go: 0 is not at all, 1 is all the way.
+        // Fraction of the step (0..=1) at which each coefficient that would become negative reaches 0.
         let ways: Vec<f64> = chosen
             .iter()
             .zip(part.iter())
@@ -230,7 +232,7 @@ mod tests {
         DMatrix::from_fn(n, 2, |i, j| if j == 0 { 1.0 } else { i as f64 })
     }
 
-    /// The slow twin: normal equations solved by Cholesky.
+    /// The slow twin: normal equations, solved by Cholesky decomposition.
     fn normal_equations(
         design: &DMatrix<f64>,
         observed: &[f64],
@@ -262,7 +264,7 @@ mod tests {
             prop_assert!((&fit.covariance - &covariance).amax() < 1e-7 * covariance.amax());
         }
 
-        /// What makes a non-negative solution the minimum: no gradient on free columns, none inwards on pinned ones.
+        /// Optimality: zero gradient on free columns, and no descent direction inwards on fixed ones.
         #[test]
         fn non_negative_solution_is_the_minimum(
             rows in prop::collection::vec((0.0..1.0f64, 0.0..1.0f64, 0.0..1.0f64, -2.0..2.0f64), 6..15)

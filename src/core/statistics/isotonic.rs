@@ -1,9 +1,10 @@
-//! Monotone curves: weighted isotonic regression by pooling adjacent violators (Barlow, Bartholomew, Bremner and Brunk 1972).
+//! Monotone curves: weighted isotonic regression by the pool adjacent violators algorithm (Barlow, Bartholomew,
+//! Bremner and Brunk 1972).
 use super::finite;
 
-/// The non-decreasing list nearest to `values` in weighted least squares, same length and unit. Weights are >= 0 with at
-/// least one > 0; a run of zero weights takes its neighbour's value. `None` if lengths differ, the list is empty, or a
-/// number is not finite or a weight negative.
+/// The non-decreasing list closest to `values` in weighted least squares; same length and unit. Weights are >= 0, at
+/// least one > 0; values of weight 0 take their neighbour's fitted value. `None` if lengths differ, the list is
+/// empty, a number is not finite, or a weight is negative.
 pub fn increasing(values: &[f64], weights: &[f64]) -> Option<Vec<f64>> {
     if values.len() != weights.len() || weights.iter().any(|&w| w < 0.0) {
         return None;
@@ -30,7 +31,7 @@ pub fn increasing(values: &[f64], weights: &[f64]) -> Option<Vec<f64>> {
     Some(fitted.collect())
 }
 
-/// As [`increasing`], but non-increasing.
+/// As [`increasing`], for a non-increasing list.
 pub fn decreasing(values: &[f64], weights: &[f64]) -> Option<Vec<f64>> {
     let turned: Vec<f64> = values.iter().map(|v| -v).collect();
     Some(increasing(&turned, weights)?.iter().map(|v| -v).collect())
@@ -45,7 +46,7 @@ struct Block {
 }
 
 impl Block {
-    /// True if this block cannot stand before `next`: it is larger, or one of them carries no weight of its own.
+    /// True if this block must be pooled with `next`: its mean is larger, or one of them has no weight.
     fn yields_to(&self, next: &Block) -> bool {
         self.value > next.value || self.weight == 0.0 || next.weight == 0.0
     }

@@ -1,12 +1,12 @@
-//! Numbers in, numbers out: robust location and scale, weighted fits, monotone curves, bootstrap.
+//! Statistics: robust location and scale, weighted fits, monotone curves, bootstrap, tests of significance.
 //!
-//! In reading order: [`moments`] (mean and deviation), [`robust`] (the same when some values are wrong), [`fit`] (least
-//! squares with its covariance, robust and non-negative), [`isotonic`] (monotone curves), [`bootstrap`] (intervals by
-//! resampling), [`autocorrelation`] (how many independent samples a noise field amounts to), [`significance`] (is a
-//! difference real).
+//! In reading order: [`moments`] (mean and deviation), [`robust`] (their counterparts in the presence of outliers),
+//! [`fit`] (least squares with covariance, robust and non-negative), [`isotonic`] (monotone curves), [`bootstrap`]
+//! (confidence intervals by resampling), [`autocorrelation`] (effective sample size of correlated noise),
+//! [`significance`] (tests).
 //!
-//! Rules of the room: nothing panics and no NaN leaves. A routine that is given too few values, values that are not
-//! finite, or lists whose lengths do not match returns `None`. Slices may be of `f32` or `f64`; arithmetic is in `f64`.
+//! Conventions: nothing panics and no result is NaN. A routine given too few values, values that are not finite, or
+//! lists of different lengths returns `None`. Slices may be of `f32` or `f64`; arithmetic is in `f64`.
 pub mod autocorrelation;
 pub mod bootstrap;
 pub mod fit;

@@ -1,4 +1,4 @@
-//! Mean and deviation without loss of digits: compensated sums, two passes, and a mergeable running form.
+//! Mean and variance without loss of digits: compensated sums, two passes, and a running form that can be merged.
 //!
 //! The corrected two-pass variance is that of Chan, Golub and LeVeque (1983); the running form is that of Welford
 //! (1962) with the merge of the former; sums are compensated as in Neumaier (1974).
@@ -11,7 +11,7 @@ pub struct Moments {
     pub count: usize,
     /// Arithmetic mean.
     pub mean: f64,
-    /// Sample variance (divisor n - 1), the unit squared, >= 0; 0 for one value.
+    /// Sample variance (divisor n - 1), unit squared, >= 0; 0 for a single value.
     pub variance: f64,
 }
 
@@ -21,7 +21,7 @@ impl Moments {
         self.variance.sqrt()
     }
 
-    /// Standard uncertainty of the mean were the values independent: `deviation / sqrt(n)`.
+    /// Standard uncertainty of the mean of independent values, `deviation / sqrt(n)`.
     pub fn standard_uncertainty(&self) -> f64 {
         (self.variance / self.count as f64).sqrt()
     }
@@ -32,16 +32,17 @@ impl Moments {
 pub struct WeightedMoments {
     /// `sum(w x) / sum(w)`.
     pub mean: f64,
-    /// Unbiased variance of one value of unit reliability weight, `sum(w (x - m)^2) / (W - sum(w^2) / W)`; 0 if only
+    /// Unbiased variance of a value of unit reliability weight, `sum(w (x - m)^2) / (W - sum(w^2) / W)`; 0 if only
     /// one value has weight.
     pub variance: f64,
-    /// Number of equally weighted values that would give the mean the same variance (Kish 1965): `W^2 / sum(w^2)`.
+    /// Effective sample size (Kish 1965), `W^2 / sum(w^2)`: the number of equally weighted values whose mean has the
+    /// same variance.
     pub effective_count: f64,
     /// Sum of weights W. With weights 1/variance, `1 / sqrt(W)` is the standard uncertainty of the mean.
     pub weight: f64,
 }
 
-/// Sum with the rounding error of every addition carried along (Neumaier 1974).
+/// Sum with compensation of the rounding error of every addition (Neumaier 1974).
 pub fn compensated_sum(values: impl IntoIterator<Item = f64>) -> f64 {
     let (mut sum, mut lost) = (0.0f64, 0.0f64);
     for value in values {
@@ -56,13 +57,13 @@ pub fn compensated_sum(values: impl IntoIterator<Item = f64>) -> f64 {
     sum + lost
 }
 
-/// Arithmetic mean. `None` without values or with one that is not finite.
+/// Arithmetic mean. `None` for an empty list or a value that is not finite.
 pub fn mean<T: Copy + Into<f64>>(values: &[T]) -> Option<f64> {
     let sum = compensated_sum(values.iter().map(|&v| v.into()));
     (!values.is_empty() && sum.is_finite()).then(|| sum / values.len() as f64)
 }
 
-/// Count, mean and variance. `None` without values or with one that is not finite.
+/// Count, mean and variance. `None` for an empty list or a value that is not finite.
 pub fn moments<T: Copy + Into<f64>>(values: &[T]) -> Option<Moments> {
     let values = finite(values)?;
     let count = values.len() as f64;
@@ -82,7 +83,7 @@ pub fn moments<T: Copy + Into<f64>>(values: &[T]) -> Option<Moments> {
     (moments.mean.is_finite() && moments.variance.is_finite()).then_some(moments)
 }
 
-/// Weighted mean and variance. `None` if lengths differ, a number is not finite, a weight is negative, or no weight is
+/// Weighted mean and variance. `None` if lengths differ, a number is not finite, a weight is negative, or none is
 /// positive.
 pub fn weighted_moments(values: &[f64], weights: &[f64]) -> Option<WeightedMoments> {
     if values.len() != weights.len() || weights.iter().any(|&w| w < 0.0) {
@@ -108,8 +109,8 @@ pub fn weighted_moments(values: &[f64], weights: &[f64]) -> Option<WeightedMomen
     })
 }
 
-/// Autocorrelation coefficient at a lag, `sum((x_i - m)(x_{i+lag} - m)) / sum((x_i - m)^2)`, -1..=1. `None` if the list
-/// is not longer than the lag, is constant, or holds a value that is not finite.
+/// Autocorrelation coefficient at a lag, `sum((x_i - m)(x_{i+lag} - m)) / sum((x_i - m)^2)`, -1..=1. `None` if the
+/// list is not longer than the lag, is constant, or contains a value that is not finite.
 pub fn autocorrelation<T: Copy + Into<f64>>(values: &[T], lag: usize) -> Option<f64> {
     let values = finite(values)?;
     let centre = moments(&values)?.mean;
@@ -122,7 +123,7 @@ pub fn autocorrelation<T: Copy + Into<f64>>(values: &[T], lag: usize) -> Option<
     (total > 0.0).then(|| shared / total)
 }
 
-/// Mean and variance gathered one value at a time, or merged from parts.
+/// Running mean and variance, updated value by value or merged from parts.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub struct Running {
     count: u64,
@@ -131,7 +132,7 @@ pub struct Running {
 }
 
 impl Running {
-    /// Takes one value in.
+    /// Adds one value.
     pub fn push(&mut self, value: f64) {
         self.count += 1;
         let step = value - self.mean;
@@ -139,7 +140,7 @@ impl Running {
         self.squares += step * (value - self.mean);
     }
 
-    /// Takes another gathering in. The order of merging changes the last bits: merge in a fixed order.
+    /// Adds the values of another. The order of merging affects the last bits, so merge in a fixed order.
     pub fn merge(&mut self, other: &Running) {
         let count = self.count + other.count;
         if other.count == 0 {
@@ -152,7 +153,7 @@ impl Running {
         self.count = count;
     }
 
-    /// What was gathered. `None` without values or if one was not finite.
+    /// Moments of the values added. `None` if there are none or one was not finite.
     pub fn moments(&self) -> Option<Moments> {
         let variance = match self.count {
             0 => return None,

@@ -1,24 +1,23 @@
-//! Location, scale and quantiles that a few wrong values cannot spoil.
+//! Location, scale and quantiles that resist outliers.
 //!
-//! Quantiles are type 7 of Hyndman and Fan (1996). M-estimates are those of Huber (1964) and of Beaton and Tukey (1974),
-//! solved by reweighting from the median with the scale held at the median absolute deviation.
+//! Quantiles are type 7 of Hyndman and Fan (1996). M-estimates are those of Huber (1964) and of Beaton and Tukey
+//! (1974), solved by reweighting from the median with the scale fixed at the median absolute deviation.
 use super::{finite, moments::compensated_sum};
 
-/// Factor that makes the median absolute deviation estimate one sigma of normal noise: 1 / 0.674490.
+/// Consistency factor of the median absolute deviation for normal noise: 1 / 0.674490.
 pub const MAD_TO_DEVIATION: f64 = 1.482_602_218_505_602;
 
-/// How strongly a value far from the rest is held back. The constants give 95 % efficiency for normal noise
-/// (Holland and Welsch 1977).
+/// Loss function of an M-estimate. The constants give 95 % efficiency for normal noise (Holland and Welsch 1977).
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Loss {
-    /// Huber: beyond 1.345 scale units a value pulls with constant force. One minimum.
+    /// Huber: constant influence beyond 1.345 scale units. The minimum is unique.
     Huber,
-    /// Tukey's biweight: beyond 4.685 scale units a value has no say.
+    /// Tukey's biweight: no influence beyond 4.685 scale units.
     Tukey,
 }
 
 impl Loss {
-    /// Weight of a residual of `u` scale units: 1 at 0, falling to both sides, 0..=1.
+    /// Weight of a residual of `u` scale units, 0..=1: 1 at 0 and decreasing to both sides.
     pub fn weight(self, u: f64) -> f64 {
         match self {
             Loss::Huber if u.abs() <= 1.345 => 1.0,
@@ -46,15 +45,15 @@ impl Loss {
 pub struct Location {
     /// The location.
     pub value: f64,
-    /// Standard uncertainty of the location from the scatter of the values (Huber 1981, asymptotic), taking them as
+    /// Standard uncertainty of the location from the scatter of the values (Huber 1981, asymptotic), assumed
     /// independent; >= 0.
     pub standard_uncertainty: f64,
-    /// Scale used, one sigma: of a value, or (with deviations given) of a value over its stated deviation.
+    /// Scale used, one sigma of a value; if deviations were given, of a value divided by its deviation.
     pub scale: f64,
 }
 
-/// The p-quantile of values in any order, p in 0..=1, interpolated linearly (type 7). `None` without values, with one
-/// that is not finite, or with p outside.
+/// The p-quantile, p in 0..=1, of values in any order, by linear interpolation (type 7). `None` for an empty list, a
+/// value that is not finite, or p out of range.
 pub fn quantile<T: Copy + Into<f64>>(values: &[T], p: f64) -> Option<f64> {
     let mut values = finite(values)?;
     if !(0.0..=1.0).contains(&p) {
@@ -71,26 +70,26 @@ pub fn quantile<T: Copy + Into<f64>>(values: &[T], p: f64) -> Option<f64> {
     Some(low + part * (high - low))
 }
 
-/// The median. `None` without values or with one that is not finite.
+/// The median. `None` for an empty list or a value that is not finite.
 pub fn median<T: Copy + Into<f64>>(values: &[T]) -> Option<f64> {
     quantile(values, 0.5)
 }
 
-/// Median absolute deviation from the median times 1.4826: one sigma for normal noise, >= 0.
+/// Median absolute deviation from the median times 1.4826, >= 0: one sigma of normal noise.
 pub fn median_deviation<T: Copy + Into<f64>>(values: &[T]) -> Option<f64> {
     let values = finite(values)?;
     let centre = median(&values)?;
     deviation_from(&values, centre)
 }
 
-/// Sigma from the median of `|v - centre|`.
+/// One sigma of normal noise from the median of `|v - centre|`.
 fn deviation_from(values: &[f64], centre: f64) -> Option<f64> {
     let far: Vec<f64> = values.iter().map(|v| (v - centre).abs()).collect();
     Some(median(&far)? * MAD_TO_DEVIATION)
 }
 
-/// The scale for standardised residuals: the median deviation, or where more than half the values coincide (coarse
-/// codes do) the mean absolute deviation times sqrt(pi/2); 0 only if all coincide.
+/// Scale of standardised residuals: the median absolute deviation times 1.4826. If more than half the values
+/// coincide, as coarse codes do, the mean absolute deviation times sqrt(pi/2); 0 only if all coincide.
 pub(super) fn residual_scale(residuals: &[f64]) -> Option<f64> {
     let scale = deviation_from(residuals, 0.0)?;
     if scale > 0.0 {
@@ -100,13 +99,13 @@ pub(super) fn residual_scale(residuals: &[f64]) -> Option<f64> {
     Some(total / residuals.len() as f64 * (std::f64::consts::PI / 2.0).sqrt())
 }
 
-/// M-estimate of location of equally trusted values. `None` without values or with one that is not finite.
+/// M-estimate of location of equally weighted values. `None` for an empty list or a value that is not finite.
 pub fn location(values: &[f64], loss: Loss) -> Option<Location> {
     weighted_location(values, &vec![1.0; values.len()], loss)
 }
 
-/// M-estimate of location of values with stated standard deviations (> 0, only their ratios matter: the common scale is
-/// estimated). `None` if lengths differ, there are no values, or a number is not finite or a deviation not positive.
+/// M-estimate of location of values with standard deviations (> 0; only their ratios matter, the common scale is
+/// estimated). `None` if lengths differ, there are no values, a number is not finite, or a deviation is not positive.
 pub fn weighted_location(values: &[f64], deviations: &[f64], loss: Loss) -> Option<Location> {
     if values.len() != deviations.len() || deviations.iter().any(|&d| d <= 0.0) {
         return None;
@@ -141,7 +140,7 @@ pub fn weighted_location(values: &[f64], deviations: &[f64], loss: Loss) -> Opti
     })
 }
 
-/// One step of reweighting.
+/// One reweighting step.
 fn reweighted(
     values: &[f64],
     deviations: &[f64],

@@ -1,21 +1,21 @@
-//! Is a difference real: Welch's t test, Holm's correction, and the distributions they lean on (from `statrs`).
+//! Tests of significance: Welch's t test, Holm's correction, and the distributions they use (from `statrs`).
 use statrs::distribution::{ChiSquared, ContinuousCDF, Normal, StudentsT};
 
-/// What is known of a sample for comparing its mean.
+/// A sample whose mean is to be compared.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Sample {
     /// Mean.
     pub mean: f64,
     /// Standard deviation of one value, >= 0.
     pub deviation: f64,
-    /// Number of independent values it amounts to, > 1.
+    /// Effective sample size, > 1.
     pub effective_count: f64,
 }
 
 /// Outcome of Welch's test.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Welch {
-    /// The statistic: difference of means over its standard uncertainty.
+    /// Test statistic: difference of the means over its standard uncertainty.
     pub t: f64,
     /// Effective degrees of freedom (Satterthwaite 1946).
     pub degrees: f64,
@@ -23,9 +23,9 @@ pub struct Welch {
     pub p: f64,
 }
 
-/// Tests whether the first mean is greater than the second, variances unequal (Welch 1947). Without any scatter the
-/// order of the means decides: p is 0 or 1 and t infinite or 0. `None` if a number is not finite, a deviation is
-/// negative or a count not above 1.
+/// Tests whether the first mean is greater than the second, for unequal variances (Welch 1947). Without any scatter
+/// the order of the means decides: p is 0 or 1, t infinite or 0. `None` if a number is not finite, a deviation is
+/// negative or a count is not above 1.
 pub fn welch_greater(first: &Sample, second: &Sample) -> Option<Welch> {
     let usable = |s: &Sample| {
         s.mean.is_finite()
@@ -55,8 +55,8 @@ pub fn welch_greater(first: &Sample, second: &Sample) -> Option<Welch> {
     Some(Welch { t, degrees, p })
 }
 
-/// Adjusted p values by the step-down rule of Holm (1979), in the order given: rejecting those at or below a level keeps
-/// the chance of any false rejection below that level.
+/// Adjusted p values by the step-down procedure of Holm (1979), in the order given. Rejecting those at or below a
+/// level keeps the family-wise error rate below it.
 pub fn holm(p_values: &[f64]) -> Vec<f64> {
     let mut order: Vec<usize> = (0..p_values.len()).collect();
     order.sort_by(|&i, &j| p_values[i].total_cmp(&p_values[j]));
@@ -70,14 +70,14 @@ pub fn holm(p_values: &[f64]) -> Vec<f64> {
     adjusted
 }
 
-/// Degrees of freedom that the crate underneath handles: outside it panics on NaN or searches without end. Above the
-/// upper end Student's t is the normal distribution to 1e-7.
+/// Degrees of freedom that `statrs` handles; outside this range it panics on NaN or does not terminate. Above the
+/// upper end Student's t equals the normal distribution to 1e-7.
 fn usable_degrees(degrees: f64) -> Option<f64> {
     (degrees.is_finite() && degrees >= 0.1).then(|| degrees.min(1e7))
 }
 
-/// Probability that Student's t with finite `degrees` >= 0.1 (need not be whole) exceeds `t`. `None` outside, or for
-/// NaN.
+/// Probability that Student's t with `degrees` >= 0.1 (not necessarily integral) exceeds `t`. `None` out of range, or
+/// for NaN.
 pub fn student_t_upper(t: f64, degrees: f64) -> Option<f64> {
     let degrees = usable_degrees(degrees)?;
     if t.is_nan() {
@@ -90,8 +90,8 @@ pub fn student_t_upper(t: f64, degrees: f64) -> Option<f64> {
     p.is_finite().then(|| p.clamp(0.0, 1.0))
 }
 
-/// The two-sided factor k of Student's t with finite `degrees` >= 0.1: the interval -k..k holds the share `coverage`
-/// (0..=0.9999). `None` outside.
+/// Two-sided quantile k of Student's t with finite `degrees` >= 0.1: the interval -k..k has probability `coverage`
+/// (0..=0.9999). `None` out of range.
 pub fn student_t_factor(coverage: f64, degrees: f64) -> Option<f64> {
     let degrees = usable_degrees(degrees)?;
     if !(0.0..=0.9999).contains(&coverage) {
@@ -103,7 +103,7 @@ pub fn student_t_factor(coverage: f64, degrees: f64) -> Option<f64> {
     k.is_finite().then_some(k)
 }
 
-/// Probability that chi-square with `degrees` in 0.1..=1e9 exceeds a finite `value` >= 0; `None` outside.
+/// Probability that chi-square with `degrees` in 0.1..=1e9 exceeds a finite `value` >= 0; `None` out of range.
 pub fn chi_square_upper(value: f64, degrees: f64) -> Option<f64> {
     if !value.is_finite() || value < 0.0 || !(0.1..=1e9).contains(&degrees) {
         return None;
@@ -117,7 +117,7 @@ pub fn normal_cdf(z: f64) -> Option<f64> {
     (!z.is_nan()).then(|| Normal::standard().cdf(z))
 }
 
-/// The standard normal value that is not exceeded with probability `p` (0 < p < 1, else `None`).
+/// Quantile of the standard normal distribution for a probability `p` in 0 < p < 1, else `None`.
 pub fn normal_quantile(p: f64) -> Option<f64> {
     (p > 0.0 && p < 1.0).then(|| Normal::standard().inverse_cdf(p))
 }
@@ -237,7 +237,7 @@ mod tests {
     }
 
     proptest! {
-        /// No number may bring the crate underneath to a panic or a NaN.
+        /// No input may make `statrs` panic or return NaN.
         #[test]
         fn any_number_is_answered(a in any::<f64>(), b in any::<f64>()) {
             for p in [student_t_upper(a, b), chi_square_upper(a, b), normal_cdf(a)].into_iter().flatten() {

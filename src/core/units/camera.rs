@@ -1,4 +1,4 @@
-//! Camera settings: time, aperture, sensitivity, and the relative exposure they stand for.
+//! Camera settings: exposure time, f-number, speed, and the relative exposure they give.
 use super::Stops;
 use serde::{Deserialize, Serialize};
 
@@ -14,8 +14,8 @@ pub struct FNumber(pub f64);
 #[derive(Debug, Clone, Copy, PartialEq, PartialOrd, Serialize, Deserialize)]
 pub struct IsoSpeed(pub f64);
 
-/// The settings that decide how much light a frame records. A missing aperture or speed is unknown but held constant
-/// over a bracket; a missing time means the exposure is not known.
+/// The settings that determine how much light a frame records. A missing f-number or speed is unknown but constant
+/// over a bracket. Without a time the exposure is not known.
 #[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
 pub struct ExposureSettings {
     /// Exposure time.
@@ -27,9 +27,8 @@ pub struct ExposureSettings {
 }
 
 impl ExposureSettings {
-    /// log2 of `t * S / N^2` (science of exposure: H proportional to t/N^2, gain proportional to S), in stops; an
-    /// unknown aperture counts as f/1 and an unknown speed as ISO 100, so only differences within one camera mean
-    /// anything. `None` without a time.
+    /// log2 of `t * S / N^2`, stops: exposure is proportional to t/N^2, gain to S. An unknown f-number counts as f/1
+    /// and an unknown speed as ISO 100, so only differences within one camera are meaningful. `None` without a time.
     pub fn exposure(&self) -> Option<Stops> {
         let time = self.time?.0;
         let aperture = self.aperture.map_or(1.0, |n| n.0);

@@ -1,7 +1,7 @@
 //! A number with its standard uncertainty.
 use serde::{Deserialize, Serialize};
 
-/// A value with one standard uncertainty (one sigma), both in the unit the field's documentation names.
+/// A value with its standard uncertainty (one sigma), both in the unit that the field's documentation states.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Estimate {
     /// The value.
@@ -19,7 +19,7 @@ impl Estimate {
         }
     }
 
-    /// The two ends of the normal 95 % interval, `value -/+ 1.959964 u`.
+    /// The normal 95 % interval, `value -/+ 1.959964 u`.
     pub fn interval95(&self) -> (f64, f64) {
         const Z: f64 = 1.959_963_984_540_054;
         (

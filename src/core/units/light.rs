@@ -1,7 +1,7 @@
 //! Stops and densities.
 use serde::{Deserialize, Serialize};
 
-/// A difference of light in factors of two. 1 stop is 0.30103 density or 6.0206 dB.
+/// A ratio of light in powers of two. 1 stop is 0.30103 density or 6.0206 dB.
 #[derive(Debug, Clone, Copy, PartialEq, PartialOrd, Serialize, Deserialize)]
 pub struct Stops(pub f64);
 
@@ -15,17 +15,17 @@ impl Stops {
         Stops((more / less).log2())
     }
 
-    /// The factor of light these stops stand for: `2^stops`.
+    /// The ratio of light, `2^stops`.
     pub fn factor(self) -> f64 {
         self.0.exp2()
     }
 
-    /// The same difference as a density: `stops * log10(2)`.
+    /// The same ratio as a density difference, `stops * log10(2)`.
     pub fn density(self) -> Density {
         Density(self.0 * std::f64::consts::LOG10_2)
     }
 
-    /// The same ratio in decibel of amplitude, `20 log10`.
+    /// The same ratio in decibels of amplitude, `20 log10`.
     pub fn decibel(self) -> f64 {
         self.0 * 20.0 * std::f64::consts::LOG10_2
     }
@@ -37,7 +37,7 @@ impl Density {
         10f64.powf(-self.0)
     }
 
-    /// The same difference in stops: `D / log10(2)`.
+    /// The same ratio in stops, `D / log10(2)`.
     pub fn stops(self) -> Stops {
         Stops(self.0 / std::f64::consts::LOG10_2)
     }

@@ -1,10 +1,10 @@
 //! RGB colour spaces by the chromaticities of their primaries and white (CIE 1931, 2 degree observer).
 use serde::{Deserialize, Serialize};
 
-/// Rows of a 3 x 3 matrix.
+/// A 3 x 3 matrix, by rows.
 pub type Matrix = [[f64; 3]; 3];
 
-/// The cone responses of Bradford (ICC.1:2022, annex E), in which one white is turned into another.
+/// The Bradford cone response matrix for chromatic adaptation (ICC.1:2022, annex E).
 const BRADFORD: Matrix = [
     [0.8951, 0.2664, -0.1614],
     [-0.7502, 1.7135, 0.0367],
@@ -12,12 +12,12 @@ const BRADFORD: Matrix = [
 ];
 /// White of the profile connection space (ICC.1:2022, 7.2.16), XYZ.
 pub const D50: [f64; 3] = [0.9642, 1.0, 0.8249];
-/// Chromaticities nearer than this are those of the named space: profiles round to 1/65536 of XYZ and adapt the white
-/// by matrices of four digits.
+/// Largest difference of chromaticities that counts as the same colour space: profiles round to 1/65536 of XYZ and
+/// adapt the white with matrices of four digits.
 const SAME: f64 = 0.002;
 
-/// The RGB space of linear light: CIE 1931 x, y of red, green, blue and white. RGB (1, 1, 1) is the white. Red, green,
-/// blue may lie outside the visible ones, as those of a camera do, but not on one line.
+/// An RGB colour space of linear light: CIE 1931 x, y of red, green, blue and white. RGB (1, 1, 1) is the white.
+/// Primaries may be imaginary, as those of a camera are, but not collinear.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Primaries([f64; 8]);
 
@@ -49,13 +49,13 @@ impl Primaries {
         ("ROMM RGB", Self::ROMM),
     ];
 
-    /// From x, y of red, green, blue, white. `None` where they are not finite, span no triangle, or leave a y of 0.
+    /// From x, y of red, green, blue, white. `None` if one is not finite, a y is 0, or the primaries are collinear.
     pub fn new(xy: [f64; 8]) -> Option<Self> {
         let found = Self(xy);
         let usable = xy.iter().all(|v| v.is_finite() && v.abs() < 100.0)
             && [1, 3, 5, 7].iter().all(|&k| xy[k].abs() > 1e-6)
             && inverse(&found.directions()).is_some_and(|m| {
-                // a white that needs no amount of one of the primaries leaves that channel without meaning
+                // a white that takes none of one primary leaves that channel without meaning
                 apply(&m, found.white())
                     .iter()
                     .all(|v| v.abs() > 1e-6 && v.is_finite())
@@ -63,7 +63,7 @@ impl Primaries {
         usable.then_some(found)
     }
 
-    /// From the matrix that leads from linear RGB to XYZ, of any scale.
+    /// From the matrix of linear RGB to XYZ, up to a scale factor.
     pub fn of_matrix(to_xyz: &Matrix) -> Option<Self> {
         let columns: [[f64; 3]; 3] = [0, 1, 2].map(|k| [0, 1, 2].map(|row| to_xyz[row][k]));
         let white = [0, 1, 2].map(|row| to_xyz[row].iter().sum::<f64>());
@@ -76,8 +76,8 @@ impl Primaries {
         Self::new(xy)
     }
 
-    /// From colorants as an ICC profile has them, turned to D50 (rows X, Y, Z; columns red, green, blue). `white` is the
-    /// XYZ of the space's own white where it is known. A named space is recognised whatever is said of its white.
+    /// From the colorants of an ICC profile, adapted to D50 (rows X, Y, Z; columns red, green, blue). `white` is the
+    /// XYZ of the space's own white if known. A named space is recognised whatever `white` is.
     pub fn of_colorants(colorants: &Matrix, white: Option<[f64; 3]>) -> Option<Self> {
         let named = Self::NAMED.iter().map(|(_, space)| *space);
         let same = |space: &Self| {
@@ -97,12 +97,12 @@ impl Primaries {
         self.0
     }
 
-    /// The same in single precision, as OpenEXR files state them.
+    /// [`Self::xy`] in single precision, as OpenEXR files state it.
     pub fn single(&self) -> [f32; 8] {
         self.0.map(|v| v as f32)
     }
 
-    /// The name of a space that has one.
+    /// Name of the colour space, if it is one of the named ones.
     pub fn name(&self) -> Option<&'static str> {
         Self::NAMED
             .iter()
@@ -110,26 +110,26 @@ impl Primaries {
             .map(|(name, _)| *name)
     }
 
-    /// True where no chromaticity differs by more than profiles round.
+    /// True if no chromaticity differs by more than the rounding of profiles.
     pub fn near(&self, other: &Self) -> bool {
         let pairs = self.0.iter().zip(&other.0);
         pairs.into_iter().all(|(a, b)| (a - b).abs() < SAME)
     }
 
-    /// Linear RGB -> XYZ, the white having Y = 1.
+    /// Linear RGB -> XYZ; the white has Y = 1.
     pub fn to_xyz(&self) -> Matrix {
         let directions = self.directions();
         let amounts = inverse(&directions).map_or([1.0; 3], |m| apply(&m, self.white()));
         directions.map(|row| [0, 1, 2].map(|k| row[k] * amounts[k]))
     }
 
-    /// Linear RGB -> XYZ relative to D50, as ICC profiles have it.
+    /// Linear RGB -> XYZ adapted to D50, as in ICC profiles.
     pub fn to_d50(&self) -> Matrix {
         product(&adaptation(self.white(), D50), &self.to_xyz())
     }
 
-    /// Linear RGB of this space -> linear RGB of another, white to white by Bradford's transform. The identity, exactly,
-    /// between equal spaces.
+    /// Linear RGB of this space -> linear RGB of another, with Bradford adaptation from white to white. Exactly the
+    /// identity between equal spaces.
     pub fn to(&self, other: &Self) -> Matrix {
         if self == other {
             return [[1.0, 0.0, 0.0], [0.0, 1.0, 0.0], [0.0, 0.0, 1.0]];
@@ -138,7 +138,7 @@ impl Primaries {
         inverse(&other.to_xyz()).map_or(turned, |back| product(&back, &turned))
     }
 
-    /// XYZ of each primary with Y of its chromaticity only: columns x/y, 1, (1 - x - y)/y.
+    /// XYZ of the primaries, each scaled to Y = 1: columns x/y, 1, (1 - x - y)/y.
     fn directions(&self) -> Matrix {
         let xyz = [0, 1, 2].map(|k| of_xy(self.0[2 * k], self.0[2 * k + 1]));
         [0, 1, 2].map(|row| xyz.map(|c| c[row]))
@@ -153,24 +153,24 @@ fn of_xy(x: f64, y: f64) -> [f64; 3] {
     [x / y, 1.0, (1.0 - x - y) / y]
 }
 
-/// XYZ under one white -> XYZ under another.
+/// Bradford adaptation: XYZ under the white `from` -> XYZ under the white `to`.
 pub fn adaptation(from: [f64; 3], to: [f64; 3]) -> Matrix {
     let (a, b) = (apply(&BRADFORD, from), apply(&BRADFORD, to));
     let scaled = [0, 1, 2].map(|k| BRADFORD[k].map(|v| v * b[k] / a[k]));
     inverse(&BRADFORD).map_or(BRADFORD, |back| product(&back, &scaled))
 }
 
-/// A matrix times a vector.
+/// Product of a matrix and a vector.
 pub fn apply(matrix: &Matrix, v: [f64; 3]) -> [f64; 3] {
     matrix.map(|row| row[0] * v[0] + row[1] * v[1] + row[2] * v[2])
 }
 
-/// `a` after `b`.
+/// Matrix product `a b`: first `b`, then `a`.
 pub fn product(a: &Matrix, b: &Matrix) -> Matrix {
     a.map(|row| [0, 1, 2].map(|k| row[0] * b[0][k] + row[1] * b[1][k] + row[2] * b[2][k]))
 }
 
-/// By the adjugate; `None` for a matrix without an inverse.
+/// Inverse by the adjugate; `None` for a singular matrix.
 pub fn inverse(m: &Matrix) -> Option<Matrix> {
     let minor = |r: usize, c: usize| {
         let (r1, r2, c1, c2) = ((r + 1) % 3, (r + 2) % 3, (c + 1) % 3, (c + 2) % 3);

@@ -1,4 +1,4 @@
-//! The transfer function of sRGB (IEC 61966-2-1:1999), the same bits on every machine.
+//! The transfer function of sRGB (IEC 61966-2-1:1999), bit for bit the same on every machine.
 
 /// Relative linear light of an sRGB-encoded level, both 0..=1.
 pub fn srgb_exposure(level: f64) -> f64 {
