@@ -1,9 +1,8 @@
-//! Pixels in memory, in reading order: encoded pixels, mosaics, regions, pyramids, transforms, sampling, and loops
-//! over them compiled for the machine at hand.
+//! Pixels in memory, in reading order: encoded pixels, colour filter mosaics and their demosaicing, regions,
+//! pyramids, transforms, sampling, and loops compiled for the vectors of the machine.
 //!
-//! Arrays are `ndarray`s of shape (rows, columns, channels), channels being 1 (mono) or 3 (R, G, B)
-//! (4 for the planes of a mosaic), in standard
-//! (row-major) layout so that hot loops can use slices.
+//! Arrays are `ndarray`s of shape (rows, columns, channels) in standard (row-major) layout, so that hot loops can use
+//! slices. There are 1 (mono) or 3 (R, G, B) channels, or the 4 planes of a mosaic.
 pub mod demosaic;
 mod mosaic;
 mod pixels;

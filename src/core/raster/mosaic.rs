@@ -1,21 +1,21 @@
-//! A mosaic of colour filters over the pixels: which site of each 2 x 2 cell sees which colour (Bayer's arrangement).
+//! Bayer's colour filter mosaic: the colour of each site of a 2 x 2 cell.
 use super::Pixels;
 use ndarray::Array3;
 use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 
-/// Colours of the sites (0, 0), (0, 1), (1, 0), (1, 1) of every 2 x 2 cell, (row, column): 0 red, 1 green, 2 blue. One
-/// site is red, one blue, and the two green ones stand on a diagonal.
+/// Colours of the sites (0, 0), (0, 1), (1, 0), (1, 1) of every 2 x 2 cell, (row, column): 0 red, 1 green, 2 blue.
+/// One site is red, one blue, and the two green ones are diagonal.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Mosaic {
     colours: [u8; 4],
 }
 
-/// Planes of a mosaic: red, green of the red rows, green of the blue rows, blue.
+/// Number of planes of a mosaic: red, green of the red rows, green of the blue rows, blue.
 pub const PLANES: usize = 4;
 
 impl Mosaic {
-    /// `None` unless the four sites are those of Bayer's arrangement.
+    /// `None` unless the four sites form Bayer's arrangement.
     pub fn new(colours: [u8; 4]) -> Option<Self> {
         let known = [[0, 1, 1, 2], [2, 1, 1, 0], [1, 0, 2, 1], [1, 2, 0, 1]];
         known.contains(&colours).then_some(Mosaic { colours })
@@ -27,7 +27,7 @@ impl Mosaic {
         usize::from(self.colours[(row % 2) * 2 + column % 2])
     }
 
-    /// The plane of every site, sites in the order (0, 0), (0, 1), (1, 0), (1, 1).
+    /// Plane of each site, sites in the order (0, 0), (0, 1), (1, 0), (1, 1).
     pub fn planes(&self) -> [usize; 4] {
         let red_row = usize::from(self.colours[2] == 0 || self.colours[3] == 0);
         std::array::from_fn(|site| match self.colours[site] {
@@ -38,15 +38,16 @@ impl Mosaic {
         })
     }
 
-    /// The mosaic whose first cell begins at a given row and column of this one.
+    /// The mosaic as seen from a pixel of this one, taken as the first.
     pub fn from(&self, row: usize, column: usize) -> Self {
         Mosaic {
             colours: std::array::from_fn(|s| self.colour(row + s / 2, column + s % 2) as u8),
         }
     }
 
-    /// The sites taken apart: shape (rows / 2, columns / 2, 4) from (rows, columns, 1), planes in the order of
-    /// [`PLANES`]. An odd last row or column is left out; pictures of other than one channel come back as they are.
+    /// Separates the sites into planes: shape (rows / 2, columns / 2, 4) from (rows, columns, 1), planes in the order
+    /// of [`PLANES`]. An odd last row or column is dropped. Pictures with another number of channels are returned
+    /// unchanged.
     pub fn split(&self, pixels: &Pixels) -> Pixels {
         if pixels.channels() != 1 {
             return pixels.clone();

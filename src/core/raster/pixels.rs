@@ -1,7 +1,8 @@
-//! Encoded pixels as read from a file: 8-bit, 16-bit or float samples.
+//! Encoded pixels: 8-bit, 16-bit or float samples.
 use ndarray::Array3;
 
-/// Encoded samples of shape (rows, columns, channels). Integer samples have full scale 255 or 65535; float samples 1.
+/// Encoded samples of shape (rows, columns, channels). Full scale is 255 or 65535 for integer samples, 1 for float
+/// samples.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Pixels {
     /// 8-bit samples.
@@ -13,7 +14,7 @@ pub enum Pixels {
 }
 
 impl Pixels {
-    /// (rows, columns, channels).
+    /// Shape: (rows, columns, channels).
     pub fn dim(&self) -> (usize, usize, usize) {
         match self {
             Pixels::U8(a) => a.dim(),
@@ -22,22 +23,22 @@ impl Pixels {
         }
     }
 
-    /// Rows.
+    /// Number of rows.
     pub fn rows(&self) -> usize {
         self.dim().0
     }
 
-    /// Columns.
+    /// Number of columns.
     pub fn columns(&self) -> usize {
         self.dim().1
     }
 
-    /// Channels: 1 or 3.
+    /// Number of channels: 1 or 3, or 4 for the planes of a mosaic.
     pub fn channels(&self) -> usize {
         self.dim().2
     }
 
-    /// The largest code: 255, 65535, or 1.0 for float.
+    /// Full scale: 255, 65535, or 1.0 for float samples.
     pub fn full_scale(&self) -> f64 {
         match self {
             Pixels::U8(_) => 255.0,
@@ -55,7 +56,7 @@ impl Pixels {
         }
     }
 
-    /// One sample as a fraction of full scale. Panics outside the array, as indexing does.
+    /// Level of one sample, fraction of full scale. Panics outside the array, as indexing does.
     #[inline]
     pub fn level(&self, row: usize, column: usize, channel: usize) -> f32 {
         match self {
@@ -65,7 +66,8 @@ impl Pixels {
         }
     }
 
-    /// Levels (fractions of full scale) of a rectangle, shape (rows, columns, channels). `region` must lie inside.
+    /// Levels (fractions of full scale) of a rectangle, shape (rows, columns, channels). Panics if `region` exceeds
+    /// the picture.
     pub fn levels(&self, region: super::Region) -> Array3<f32> {
         let window = ndarray::s![region.rows(), region.columns(), ..];
         match self {

@@ -1,8 +1,9 @@
-//! Gaussian pyramids: halve and double a plane with the five-tap binomial kernel of Burt and Adelson (1983).
+//! Gaussian pyramids: a plane reduced to half and expanded to double size with the five-tap binomial kernel of Burt
+//! and Adelson (1983).
 use ndarray::Array2;
 use rayon::prelude::*;
 
-/// Rows handled by one parallel task: enough work to pay for the task, few enough to keep all cores busy.
+/// Rows in one parallel task: enough work to outweigh the task's cost, few enough to occupy all cores.
 const BAND: usize = 16;
 
 /// Index reflected into `0..len` without repeating the edge sample (…2 1 0 1 2…), for offsets up to two.
@@ -17,8 +18,8 @@ fn reflect(index: isize, len: usize) -> usize {
     folded.clamp(0, last) as usize
 }
 
-/// The plane at half size (rows and columns rounded up), low-passed by [1 4 6 4 1]/16 both ways. Values keep their
-/// unit. A plane without elements gives one without elements.
+/// The plane at half size (rows and columns rounded up), low-passed by [1 4 6 4 1]/16 along both axes. The unit is
+/// kept. An empty plane gives an empty plane.
 pub fn reduce(plane: &Array2<f32>) -> Array2<f32> {
     let (rows, columns) = plane.dim();
     let (half_rows, half_columns) = (rows.div_ceil(2), columns.div_ceil(2));
@@ -67,8 +68,8 @@ fn halve_row(from: &[f32], to: &mut [f32]) {
     }
 }
 
-/// The plane at `rows` x `columns`, which [`reduce`] would bring to the plane's size: zeros put between the samples and
-/// low-passed by the same kernel. Returns zeros if the sizes do not belong together.
+/// The plane at `rows` x `columns`, a size that [`reduce`] would bring to the plane's: zeros are inserted between the
+/// samples and low-passed by the same kernel. Returns zeros if the sizes do not match.
 pub fn expand(plane: &Array2<f32>, rows: usize, columns: usize) -> Array2<f32> {
     let (half_rows, half_columns) = plane.dim();
     let mut out = Array2::zeros((rows, columns));
@@ -103,7 +104,8 @@ pub fn expand(plane: &Array2<f32>, rows: usize, columns: usize) -> Array2<f32> {
     out
 }
 
-/// The sample at double `index` among `len` places of which every second holds one, reflected there.
+/// Index of the sample at place `index` of the expanded line, where every second of `len` places has one, with
+/// reflection at the ends.
 fn sample(index: isize, len: usize) -> usize {
     reflect(2 * index, len) / 2
 }

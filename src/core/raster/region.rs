@@ -5,16 +5,16 @@ use std::ops::Range;
 /// A point in pixels: x to the right, y down; the centre of the top-left pixel is (0.5, 0.5).
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Point {
-    /// Columns from the left edge.
+    /// Distance from the left edge, pixels.
     pub x: f64,
-    /// Rows from the top edge.
+    /// Distance from the top edge, pixels.
     pub y: f64,
 }
 
-/// Four corners: top-left, top-right, bottom-right, bottom-left of the object read as a page.
+/// Four corners: top-left, top-right, bottom-right, bottom-left of the object seen as a page.
 pub type Quad = [Point; 4];
 
-/// A rectangle of whole pixels.
+/// A rectangle of whole pixels, not empty.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Region {
     /// First row.
@@ -28,18 +28,18 @@ pub struct Region {
 }
 
 impl Region {
-    /// The rows as a range.
+    /// Range of the rows.
     pub fn rows(&self) -> Range<usize> {
         self.top..self.top + self.height
     }
 
-    /// The columns as a range.
+    /// Range of the columns.
     pub fn columns(&self) -> Range<usize> {
         self.left..self.left + self.width
     }
 
-    /// The smallest region of whole pixels that holds the quadrilateral, cut to a picture of `rows` x `columns`.
-    /// `None` if nothing of it lies inside or a corner is not finite.
+    /// The smallest rectangle of whole pixels that contains the quadrilateral, clipped to a picture of `rows` x
+    /// `columns`. `None` if it does not overlap the picture or a corner is not finite.
     pub fn around(quad: &Quad, rows: usize, columns: usize) -> Option<Self> {
         if quad.iter().any(|p| !p.x.is_finite() || !p.y.is_finite()) {
             return None;

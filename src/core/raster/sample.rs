@@ -1,44 +1,44 @@
-//! Interpolation between pixels: weights, the energy they leave of the noise, and reading a plane at a point.
+//! Interpolation between pixels: kernel weights, the noise gain they have, and a plane's value at a point.
 use super::Point;
 use ndarray::ArrayView2;
 use serde::{Deserialize, Serialize};
 
-/// How values between pixels are made. Apply to linear radiance, never to encoded levels.
+/// Interpolation kernel. Apply to linear radiance, never to encoded levels.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Interpolation {
-    /// Between the two nearest pixels either way.
+    /// Linear, two pixels along each axis.
     Linear,
-    /// Cubic convolution with a = -1/2 (Keys 1981), four pixels either way.
+    /// Cubic convolution with a = -1/2 (Keys 1981), four pixels along each axis.
     #[default]
     Cubic,
-    /// Sinc windowed by sinc, three lobes (Lanczos window; Duchon 1979), six pixels either way.
+    /// Windowed sinc with three lobes (Lanczos window; Duchon 1979), six pixels along each axis.
     Lanczos,
 }
 
-/// No picture reaches this far, in pixels.
+/// Bound on positions, pixels; larger than any picture.
 const FAR: f64 = 1e9;
 
-/// Weights along one axis, for the pixels from `first` on.
+/// Weights along one axis for consecutive pixels, starting at `first`.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Taps {
-    /// Index of the first pixel; may lie outside the plane.
+    /// Index of the first pixel; may be outside the plane.
     pub first: isize,
     /// Number of pixels.
     pub len: usize,
-    /// Their weights, summing to 1; only the first `len` count.
+    /// Weights, which sum to 1; only the first `len` are used.
     pub weights: [f32; 6],
 }
 
 impl Taps {
-    /// The weights given to the pixels.
+    /// The weights in use.
     #[inline]
     pub fn weights(&self) -> &[f32] {
         &self.weights[..self.len]
     }
 
-    /// Sum of squared weights: what is left of the variance of noise independent from pixel to pixel, along this axis.
-    /// The product of both axes' is the factor for the plane.
+    /// Sum of squared weights: the factor on the variance of uncorrelated noise along this axis. For a plane multiply
+    /// the sums of both axes.
     #[inline]
     pub fn energy(&self) -> f32 {
         self.weights().iter().map(|w| w * w).sum()
@@ -46,15 +46,15 @@ impl Taps {
 }
 
 impl Interpolation {
-    /// Weights along one axis at `position` in pixels (centre of pixel i at i + 0.5). At the centre of a pixel they are
-    /// that pixel alone.
+    /// Weights along one axis at `position`, pixels (the centre of pixel i is at i + 0.5). At the centre of a pixel
+    /// that pixel alone has weight.
     ///
-    /// Positions beyond a thousand million pixels are held there; NaN gives weights that are no numbers.
+    /// Positions are clamped to -/+ 10^9 pixels; NaN gives NaN weights.
     #[inline]
     pub fn taps(self, position: f64) -> Taps {
         let at = position.clamp(-FAR, FAR) - 0.5;
         let whole = at as isize;
-        // Rounded down: `floor` is a call on machines without an instruction for it.
+        // Rounds down without `floor`, which is a function call on machines without an instruction for it.
         let base = whole - isize::from(whole as f64 > at);
         let t = at - base as f64;
         let (before, len) = match self {
@@ -99,7 +99,7 @@ impl Interpolation {
         }
     }
 
-    /// How many pixels around a point take part, either way; flags (clipped, uncovered) spread this far.
+    /// Largest distance of a pixel that takes part, pixels; flags (clipped, uncovered) spread this far.
     pub fn support(self) -> usize {
         match self {
             Interpolation::Linear => 2,
@@ -109,7 +109,7 @@ impl Interpolation {
     }
 }
 
-/// The kernel of cubic convolution at 1 + t, t, 1 - t and 2 - t, written out.
+/// The kernel of cubic convolution at 1 + t, t, 1 - t and 2 - t, as polynomials in t.
 #[inline]
 fn cubic(t: f64) -> [f32; 6] {
     let weights = [
@@ -131,17 +131,17 @@ fn sinc(x: f64) -> f64 {
     }
 }
 
-/// A value read between pixels.
+/// An interpolated value.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Sampled {
     /// The value, in the plane's unit.
     pub value: f32,
-    /// Factor on the variance of noise independent from pixel to pixel: the kernel's local energy, 0.25 for linear
-    /// interpolation half-way between four pixels, 1 at a pixel's centre.
+    /// Noise gain of the kernel at this point: factor on the variance of uncorrelated noise. 0.25 for linear
+    /// interpolation half-way between four pixels, 1 at the centre of a pixel.
     pub energy: f32,
 }
 
-/// Reads a plane at a point. `None` where the point, or a pixel with weight around it, lies outside the plane.
+/// Interpolates a plane at a point. `None` if the point, or a pixel with weight, is outside the plane.
 pub fn sample(plane: ArrayView2<f32>, at: Point, interpolation: Interpolation) -> Option<Sampled> {
     if !(at.x.abs() < FAR && at.y.abs() < FAR) {
         return None;
@@ -214,7 +214,7 @@ mod tests {
         }
     }
 
-    /// What is written out is the kernel.
+    /// The polynomials equal the kernel.
     #[test]
     fn cubic_weights_are_those_of_the_kernel() {
         for i in -300..300 {
@@ -231,7 +231,7 @@ mod tests {
     fn energy_is_the_variance_left() {
         let half = Interpolation::Linear.taps(3.0);
         assert!((half.energy() * half.energy() - 0.25).abs() < 1e-6);
-        // Keys' kernel half-way: (-1, 9, 9, -1)/16.
+        // Keys' kernel half-way between pixels: (-1, 9, 9, -1)/16.
         let cubic = Interpolation::Cubic.taps(3.0);
         assert!((cubic.energy() - 164.0 / 256.0).abs() < 1e-6);
     }

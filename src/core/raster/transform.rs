@@ -1,23 +1,23 @@
-//! Where a pixel of the reference frame lies in another frame.
+//! Projective transforms from pixels of the reference frame to those of another frame.
 use super::Point;
 use serde::{Deserialize, Serialize};
 
-/// A projective map of the plane: reference frame -> another frame, in pixels with the centre of the top-left pixel at
-/// (0.5, 0.5) (see [`Point`]). Row-major 3 x 3, scaled so that the last element is 1.
+/// A projective transform from the reference frame to another frame, in pixels; the centre of the top-left pixel is
+/// (0.5, 0.5) (see [`Point`]). A 3 x 3 matrix by rows, scaled so that the last element is 1.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Transform(pub [[f64; 3]; 3]);
 
 impl Transform {
-    /// Every pixel stays where it is.
+    /// The identity.
     pub const IDENTITY: Transform = Transform([[1.0, 0.0, 0.0], [0.0, 1.0, 0.0], [0.0, 0.0, 1.0]]);
 
-    /// What lies at (x, y) in the reference frame lies at (x + columns, y + rows) in the other.
+    /// Shift by `columns` and `rows`: (x, y) -> (x + columns, y + rows).
     pub fn shift(columns: f64, rows: f64) -> Self {
         Transform([[1.0, 0.0, columns], [0.0, 1.0, rows], [0.0, 0.0, 1.0]])
     }
 
-    /// A turn about `centre` by `degrees` (positive turns the x axis towards the y axis, clockwise as seen), then a
-    /// shift.
+    /// Rotation about `centre` by `degrees` (positive from the x axis towards the y axis, clockwise as seen),
+    /// followed by a shift.
     pub fn turn(centre: Point, degrees: f64, columns: f64, rows: f64) -> Self {
         let (s, c) = degrees.to_radians().sin_cos();
         let Point { x, y } = centre;
@@ -28,7 +28,7 @@ impl Transform {
         ])
     }
 
-    /// The place in the other frame, or `None` where the map leaves the plane (denominator not positive).
+    /// Image of a point, or `None` where the transform is undefined (denominator not positive).
     #[inline]
     pub fn apply(&self, point: Point) -> Option<Point> {
         let [a, b, c] = &self.0;
@@ -39,7 +39,7 @@ impl Transform {
         })
     }
 
-    /// This map after `first`: `(self.after(first)).apply(p) == self.apply(first.apply(p))`.
+    /// The composition of `first` and this transform: `(self.after(first)).apply(p) == self.apply(first.apply(p))`.
     pub fn after(&self, first: &Transform) -> Self {
         let (a, b) = (&self.0, &first.0);
         let mut product = [[0.0; 3]; 3];
@@ -51,7 +51,7 @@ impl Transform {
         Transform(product).normalised()
     }
 
-    /// The map back, or `None` if there is none (determinant zero or not finite).
+    /// The inverse, or `None` if the determinant is zero or not finite.
     pub fn inverse(&self) -> Option<Self> {
         let [a, b, c] = &self.0;
         let minor = |p: &[f64; 3], q: &[f64; 3], i: usize, j: usize| p[i] * q[j] - p[j] * q[i];
@@ -65,7 +65,7 @@ impl Transform {
             .then(|| Transform(adjugate).normalised())
     }
 
-    /// The same map between frames scaled by `factor` (0.5 for frames of half the size).
+    /// The same transform between frames scaled by `factor` (0.5 for frames of half the size).
     pub fn scaled(&self, factor: f64) -> Self {
         let m = &self.0;
         Transform([
@@ -75,8 +75,7 @@ impl Transform {
         ])
     }
 
-    /// If the map moves every pixel by the same whole number of pixels: (columns, rows). Such a map needs no
-    /// interpolation.
+    /// The shift (columns, rows) if this is a shift by whole pixels, which needs no interpolation.
     pub fn whole_pixels(&self) -> Option<(isize, isize)> {
         let [[a, b, x], [c, d, y], [e, f, g]] = self.0;
         let plain =
@@ -85,8 +84,8 @@ impl Transform {
         (plain && whole).then_some((x as isize, y as isize))
     }
 
-    /// Shift at `centre` in pixels (columns, rows) and turn in degrees, of the map linearised there. `None` if the map
-    /// is not defined there.
+    /// Shift (columns, rows) at `centre`, pixels, and rotation, degrees, of the transform linearised there. `None` if
+    /// it is undefined there.
     pub fn movement(&self, centre: Point) -> Option<(f64, f64, f64)> {
         let at = self.apply(centre)?;
         let right = self.apply(Point {

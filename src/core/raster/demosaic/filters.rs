@@ -1,9 +1,10 @@
-//! The filters of gradient-corrected linear interpolation (Malvar, He and Cutler 2004), and their squares for variances.
+//! The filters of gradient-corrected linear interpolation (Malvar, He and Cutler 2004), and their squares for
+//! variances.
 
-/// Neighbours further apart than this factor, noise allowed for, are an edge.
+/// Ratio of neighbours, after allowance for noise, above which they count as an edge.
 const EDGE: f32 = 4.0;
 
-/// What the centre of a neighbourhood is.
+/// Kind of the centre pixel, which selects the filters.
 #[derive(Clone, Copy)]
 pub(super) enum Kind {
     /// Red or blue.
@@ -14,17 +15,17 @@ pub(super) enum Kind {
     GreenInBlueRow,
 }
 
-/// Samples that the filters are made of.
+/// Samples of the 5 x 5 neighbourhood that the filters use.
 pub(super) struct Parts {
     pub centre: f32,
     pub above_below: [f32; 2],
     pub beside: [f32; 2],
-    /// Two rows up, two down, two columns left, two right: of the centre's colour.
+    /// Two rows up, two rows down, two columns left, two columns right: samples of the centre's colour.
     pub far: [f32; 4],
     pub diagonal: [f32; 4],
 }
 
-/// The three colours of a pixel from what is around it: the centre's row's, green or the other, the rest.
+/// Red, green and blue of a pixel from its neighbourhood; of a blue pixel blue, green and red.
 pub(super) trait Filter: Copy + Send + Sync {
     fn apply(self, parts: &Parts, kind: Kind) -> [f32; 3];
 }
@@ -34,15 +35,16 @@ fn sum<const N: usize>(values: [f32; N]) -> f32 {
     values.into_iter().fold(0.0, |sum, v| sum + v)
 }
 
-/// Samples through the filters, held at edges.
+/// Estimates of the colours, clamped at edges.
 #[derive(Clone, Copy)]
 pub(super) struct Estimate {
-    /// Noise allowed for at an edge.
+    /// Allowance for noise at an edge, in the unit of the samples.
     pub floor: f32,
 }
 
 impl Filter for Estimate {
-    /// The five filters of the paper's figure 2, each as the mean of the neighbours of that colour plus a correction.
+    /// The five filters of the paper's figure 2, each written as the mean of the neighbours of that colour plus a
+    /// correction.
     #[inline(always)]
     fn apply(self, p: &Parts, kind: Kind) -> [f32; 3] {
         let floor = self.floor;
@@ -120,12 +122,12 @@ fn clamp_at_edge(estimate: f32, neighbours: Extremes, centre: Extremes, floor: f
     if clamp { clamped } else { estimate }
 }
 
-/// Variances through the filters.
+/// Variances of the colours from those of the samples.
 #[derive(Clone, Copy)]
 pub(super) struct Variance;
 
 impl Filter for Variance {
-    /// Squares of the same weights.
+    /// The squared weights of the same filters.
     #[inline(always)]
     fn apply(self, p: &Parts, kind: Kind) -> [f32; 3] {
         match kind {

@@ -1,11 +1,12 @@
-//! Demosaicing by gradient-corrected linear interpolation (Malvar, He and Cutler 2004), held within the neighbours at edges.
+//! Demosaicing by gradient-corrected linear interpolation (Malvar, He and Cutler 2004), clamped to the neighbours at
+//! edges.
 //!
-//! The corrections have negative lobes. Beside something hundreds of times brighter, which linear pictures of wide range
-//! hold, they would ring below zero; there the result is held between the smallest and the largest of the neighbours that
-//! have the colour. Everywhere else the filters are as published, and noise goes through them as through any linear filter.
+//! The corrections have negative lobes. Next to a sample hundreds of times brighter, which occurs in linear pictures
+//! of wide range, they would overshoot below zero. There the result is clamped to the range of the neighbours of its
+//! colour. Elsewhere the filters are as published, and noise passes through them as through any linear filter.
 //!
-//! Samples of a row that share a filter lie side by side in a plane of the mosaic, so that the loops run over planes;
-//! `filters` holds what is done to each.
+//! Samples of a row that share a filter are contiguous in a plane of the mosaic, so the loops run over planes. The
+//! filters are in `filters`.
 mod filters;
 #[cfg(test)]
 mod tests;
@@ -15,35 +16,36 @@ use filters::{Estimate, Filter, Kind, Parts, Variance};
 use rayon::prelude::*;
 use std::ops::Range;
 
-/// Noise allowed for, in standard deviations of the darkest samples.
+/// Allowance for noise at edges, in standard deviations of the darkest samples.
 const FLOOR: f32 = 8.0;
 /// Rows and columns that a filter reaches to each side.
 pub const REACH: usize = 2;
-/// Pixels filtered at a time.
+/// Pixels filtered in one step.
 const LANES: usize = 64;
-/// Rows that share the work of laying out what is around them.
+/// Rows laid out together with their surroundings.
 const BAND: usize = 16;
 
-/// Samples of a mosaic: some rows of a picture, of which the first has the given number in the mosaic.
+/// Rows of a mosaic as planes.
 #[derive(Debug, Clone, Copy)]
 pub struct Sites<'a> {
-    /// The planes in the order of [`PLANES`](super::mosaic::PLANES), each row by row, half as wide and high as the picture.
+    /// Planes in the order of [`PLANES`](super::mosaic::PLANES), each row by row, half the width and height of the
+    /// picture.
     pub planes: [&'a [f32]; 4],
     /// Columns of a plane, at least 2.
     pub across: usize,
-    /// Filters as seen from the first sample.
+    /// The mosaic as seen from the first sample.
     pub mosaic: Mosaic,
 }
 
-/// Red, green and blue of some of the rows of `sites`, each row by row. Beyond the first and last row that is there the
-/// rows are mirrored. `noise` is the standard deviation of the darkest samples, same unit.
+/// Red, green and blue of some `rows` of the picture, each row by row. The picture is mirrored at its first and last
+/// row. `noise` is the standard deviation of the darkest samples, in their unit.
 pub fn demosaic(sites: Sites, rows: Range<usize>, noise: f32) -> [Vec<f32>; 3] {
     let floor = FLOOR * noise;
     each_row(sites, rows, Estimate { floor })
 }
 
-/// Variances through the same filters: of every colour of every pixel from the variance of every sample, noise of
-/// different samples being independent.
+/// Variances of the demosaiced colours of some rows, from a variance for every sample; the noise of different samples
+/// is taken to be independent.
 pub fn demosaic_variance(sites: Sites, rows: Range<usize>) -> [Vec<f32>; 3] {
     each_row(sites, rows, Variance)
 }
@@ -79,12 +81,12 @@ fn each_row(sites: Sites, range: Range<usize>, filter: impl Filter) -> [Vec<f32>
     out
 }
 
-/// Some rows with what is around them: even and odd columns apart, one sample more at each end.
+/// Some rows with their surroundings: even and odd columns separate, with one more sample at each end.
 struct Band {
     width: usize,
-    /// Rows from [`REACH`] before the first; even columns of a row, then odd ones.
+    /// Starts [`REACH`] rows before the first row; each row has its even columns first, then its odd ones.
     samples: Vec<f32>,
-    /// Red, green, blue of the row in hand, at even and at odd columns.
+    /// Red, green and blue of the current row, at even and at odd columns.
     done: [[Vec<f32>; 3]; 2],
 }
 
@@ -100,7 +102,7 @@ impl Band {
             for (side, to) in halves.chunks_exact_mut(width).enumerate() {
                 let from = &sites.planes[order[row % 2 * 2 + side]][row / 2 * across..][..across];
                 to[1..=across].copy_from_slice(from);
-                // Columns are mirrored too: column -2 is column 2, column -1 column 1.
+                // Columns are mirrored: column -2 is column 2, column -1 is column 1.
                 to[0] = from[1 - side];
                 to[across + 1] = from[across - 1 - side];
             }
@@ -112,7 +114,7 @@ impl Band {
         }
     }
 
-    /// Filters the row `k` of the band, which is the row `row` of the mosaic.
+    /// Filters row `k` of the band, which is row `row` of the picture.
     fn row(&mut self, k: usize, row: usize, mosaic: &Mosaic, filter: impl Filter) {
         let width = self.width;
         let near: [[&[f32]; 2]; 5] = std::array::from_fn(|d| {
@@ -121,7 +123,7 @@ impl Band {
         });
         for (side, out) in self.done.iter_mut().enumerate() {
             let kind = kind(mosaic, row, side);
-            // The filters are written for red; at a blue pixel red and blue change places.
+            // The filters are written for a red pixel; at a blue one red and blue are exchanged.
             let swap = mosaic.colour(row, side) == 2;
             dispatch_simd(HalfRow {
                 near: &near,
@@ -150,7 +152,7 @@ impl<F: Filter> Work for HalfRow<'_, F> {
 
     #[inline(always)]
     fn call(self) {
-        // A loop for each kind, so that none asks for it within.
+        // One loop for each kind, without a branch inside.
         match self.kind {
             Kind::Coloured => self.run(Kind::Coloured),
             Kind::GreenInRedRow => self.run(Kind::GreenInRedRow),
@@ -181,8 +183,8 @@ impl<F: Filter> HalfRow<'_, F> {
     }
 }
 
-/// [`LANES`] neighbours of a half row. The results are kept apart from what is read until all are there: the compiler knows
-/// that they do not overlap.
+/// The colours of [`LANES`] pixels of a half row. Results go into arrays of their own, so the compiler can rule out
+/// overlap with the samples read.
 #[inline(always)]
 fn some<F: Filter>(
     near: &[[&[f32]; 2]; 5],
@@ -192,7 +194,7 @@ fn some<F: Filter>(
     filter: F,
 ) -> [[f32; LANES]; 3] {
     let own = |row: usize, by: usize| lanes(near[row][side], at + by);
-    // Of an even column the other half's left neighbour has a smaller number, of an odd one the same.
+    // At an even column the left neighbour in the other half has the index before; at an odd column the same index.
     let other = |row: usize, by: usize| lanes(near[row][1 - side], at + side + by);
     let (centre, far_left, far_right) = (own(2, 1), own(2, 0), own(2, 2));
     let (above, below, far_up, far_down) = (own(1, 1), own(3, 1), own(0, 1), own(4, 1));
@@ -225,7 +227,7 @@ fn interleave(even: &[f32], odd: &[f32], line: &mut [f32]) {
     }
 }
 
-/// A row's number with the picture mirrored at its first and last row, which keeps the mosaic.
+/// Index of a row, mirrored at the first and last row, which preserves the mosaic.
 fn mirrored(row: isize, height: usize) -> usize {
     let last = height as isize - 1;
     let row = row.abs();

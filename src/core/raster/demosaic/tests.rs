@@ -1,7 +1,7 @@
-//! The filters against what they must give, and against a slow twin.
+//! The filters against closed forms and a slow twin.
 use super::*;
 
-/// A mosaic of samples by row, column and colour, taken apart.
+/// Planes of a mosaic, made from a function of row, column and colour.
 struct Made {
     planes: Vec<Vec<f32>>,
     across: usize,
@@ -39,7 +39,8 @@ impl Made {
 
 const ALL: [[u8; 4]; 4] = [[0, 1, 1, 2], [2, 1, 1, 0], [1, 0, 2, 1], [1, 2, 0, 1]];
 
-/// The filters are exact for colours that differ by a constant on a slope: gradients of all colours are the same there.
+/// The filters are exact for a linear slope with constant colour differences, because all colours have the same
+/// gradient.
 #[test]
 fn a_slope_with_constant_colour_differences_comes_back() {
     for colours in ALL {
@@ -51,7 +52,7 @@ fn a_slope_with_constant_colour_differences_comes_back() {
         let part = demosaic(made.sites(), 3..7, 0.1);
         for (k, (plane, part)) in found.iter().zip(part).enumerate() {
             for (i, v) in plane.iter().enumerate() {
-                // Mirrored borders bend the slope.
+                // The slope is bent where it is mirrored at the borders.
                 let (r, c) = (i / 10, i % 10);
                 let inside = (2..10).contains(&r) && (2..8).contains(&c);
                 assert!(
@@ -64,7 +65,7 @@ fn a_slope_with_constant_colour_differences_comes_back() {
     }
 }
 
-/// Every response to a unit impulse, summed in squares, is what the variance filter says: the one is the other's twin.
+/// The variance filter equals the sum of squared impulse responses of the estimate.
 #[test]
 fn variances_are_sums_of_squared_weights() {
     for colours in ALL {
@@ -101,7 +102,7 @@ fn nothing_rings_below_zero_beside_a_lamp() {
     }
 }
 
-/// The five filters as the paper's figure 2 prints them, times 16: row by row of 5 x 5.
+/// The five filters as printed in the paper's figure 2, times 16: 5 x 5, by rows.
 const CROSS: [i32; 25] = [
     0, 0, -2, 0, 0, 0, 0, 4, 0, 0, -2, 4, 8, 4, -2, 0, 0, 4, 0, 0, 0, 0, -2, 0, 0,
 ];
@@ -112,7 +113,7 @@ const DIAGONAL: [i32; 25] = [
     0, 0, -3, 0, 0, 0, 4, 0, 4, 0, -3, 0, 12, 0, -3, 0, 4, 0, 4, 0, 0, 0, -3, 0, 0,
 ];
 
-/// The slow way: every pixel by itself, 5 x 5 samples with the weights as printed, the picture mirrored at its borders.
+/// The slow twin: each pixel from its 5 x 5 samples with the printed weights, the picture mirrored at its borders.
 fn twin(made: &Made, (rows, columns): (usize, usize), at: (usize, usize)) -> [f32; 3] {
     let place = |v: usize, by: usize, size: usize| {
         let v = (v as isize + by as isize - 2).abs();
@@ -153,7 +154,7 @@ fn every_pixel_is_what_the_printed_filters_give() {
     let noise = |r: usize, c: usize, k: usize| ((r * 7919 + c * 104_729 + k) % 101) as f32;
     for (colours, size) in ALL.into_iter().zip([(4, 4), (38, 6), (6, 150), (40, 256)]) {
         let made = Made::new(colours, size, noise);
-        // Noise so large that nothing counts as an edge.
+        // With noise this large nothing counts as an edge.
         let found = demosaic(made.sites(), 0..size.0, 1e3);
         for (i, at) in (0..size.0 * size.1).map(|i| (i, (i / size.1, i % size.1))) {
             for (k, wanted) in twin(&made, size, at).into_iter().enumerate() {
