@@ -2,7 +2,7 @@
 use stopspan_core::model::{Bracket, Exposure, ExposureSource, Frame};
 use stopspan_core::model::{Compression, Format, Header, Picture};
 use stopspan_core::raster::Pixels;
-use stopspan_core::units::{Estimate, ExposureTime, Settings};
+use stopspan_core::units::{Estimate, ExposureSettings, ExposureTime};
 
 /// A bracket of lossless frames with these pixels and exposures (stops, increasing); the middle frame is the reference.
 pub(super) fn bracket_of(pixels: &[Pixels], stops: &[f64]) -> Bracket {
@@ -20,9 +20,9 @@ pub(super) fn bracket_of(pixels: &[Pixels], stops: &[f64]) -> Bracket {
                 damaged: false,
                 raw: None,
             },
-            settings: Settings {
+            settings: ExposureSettings {
                 time: Some(ExposureTime(stops.exp2())),
-                ..Settings::default()
+                ..ExposureSettings::default()
             },
             exposure: Exposure {
                 stated,
