@@ -1,21 +1,22 @@
-//! A large file is brought to the disk while the rest of it is still being made, so that the end need not wait for all of it.
+//! Syncs a large file to the disk while the rest of it is still being written, so that little is left to wait for at
+//! the end.
 use std::fs::File;
 use std::io::{self, Seek, SeekFrom, Write};
 use std::sync::mpsc::{SyncSender, TrySendError, sync_channel};
 use std::thread::JoinHandle;
 
-/// Bytes after which the disk is given what was written.
+/// Bytes written between two syncs.
 const PART: u64 = 1 << 24;
 
-/// A file under work.
+/// A file being written.
 pub(super) struct Ahead {
     file: File,
-    /// Bytes since the disk was last given any.
+    /// Bytes written since the last sync.
     new: u64,
     disk: Option<Disk>,
 }
 
-/// The thread that waits for the disk.
+/// The thread that syncs.
 struct Disk {
     call: SyncSender<()>,
     thread: JoinHandle<io::Result<()>>,
@@ -30,10 +31,10 @@ impl Ahead {
         }
     }
 
-    /// Waits until everything is on the disk. The file comes back, so that its lock holds as long as it is kept.
+    /// Waits until everything is on the disk. Returns the file, so that the caller keeps its lock.
     ///
     /// # Errors
-    /// The system's, also what it had to say of earlier parts.
+    /// The system's error, of this or of an earlier sync.
     pub(super) fn finish(self) -> io::Result<File> {
         if let Some(Disk { call, thread }) = self.disk {
             drop(call);
@@ -50,7 +51,7 @@ impl Ahead {
             Some(disk) => disk,
             None => Disk::start(self.file.try_clone()?),
         };
-        // A disk still busy is not called twice; what went wrong there is said at the end.
+        // A sync still running is not requested again; its error is returned by `finish`.
         match disk.call.try_send(()) {
             Ok(()) | Err(TrySendError::Full(()) | TrySendError::Disconnected(())) => {}
         }

@@ -1,10 +1,10 @@
-//! What is carried over from a frame into finished pictures: EXIF fields (Exif 2.32, JEITA CP-3451E), a chosen few.
+//! EXIF fields copied from a frame into finished pictures (Exif 2.32, JEITA CP-3451E).
 use super::metadata::block_of;
 use exif::{Context, Field, In, Reader, Tag, Value};
 use stopspan_core::model::{Header, Rational};
 
-/// Fields copied as the file has them: how and when the picture was taken, with what, and whose it is. The maker's own
-/// notes, serial numbers, previews and anything that describes the old file's samples stay behind.
+/// Fields copied unchanged: how, when and with what the picture was taken, and its owner. Maker notes, serial
+/// numbers, previews and descriptions of the old file's samples are not copied.
 const CARRIED: [Tag; 19] = [
     Tag::Make,
     Tag::Model,
@@ -27,13 +27,13 @@ const CARRIED: [Tag; 19] = [
     Tag::LensSpecification,
 ];
 
-/// Fields for a finished picture, ready to be written into any format.
+/// EXIF fields of a finished picture, for any format.
 #[derive(Debug, Clone, Default)]
 pub struct Carried(Vec<Field>);
 
 impl Carried {
-    /// What is carried over from a file with this header. `software` names the program that made the picture. Where the
-    /// frame was taken (the GPS fields) comes along only if `place` is true. The picture is upright: orientation 1.
+    /// The fields to copy from a file with this header. `software` names the program that made the picture. The GPS
+    /// fields are copied only if `place` is true. Orientation is 1, because the picture is upright.
     pub fn of(header: &Header, software: &str, place: bool) -> Self {
         let mut fields = match &header.exif {
             Some(block) => copied(block, place),
@@ -49,7 +49,7 @@ impl Carried {
         Carried(fields)
     }
 
-    /// The same with the ColorSpace tag: 1 for sRGB, else "uncalibrated", the profile then saying what.
+    /// Adds the ColorSpace tag: 1 for sRGB, else "uncalibrated", in which case the profile defines the colours.
     pub fn coloured(mut self, srgb: bool) -> Self {
         self.0.retain(|f| f.tag != Tag::ColorSpace);
         let code = if srgb { 1 } else { 0xffff };
@@ -58,12 +58,12 @@ impl Carried {
         self
     }
 
-    /// As an EXIF block (a TIFF structure), for JPEG and PNG; `None` if it cannot be written.
+    /// The fields as an EXIF block (a TIFF structure) for JPEG and PNG; `None` if it cannot be encoded.
     pub fn block(&self) -> Option<Vec<u8>> {
         block_of(&self.0)
     }
 
-    /// The fields, for formats that hold them as their own.
+    /// The fields, for formats that store them as tags of their own.
     pub(crate) fn fields(&self) -> &[Field] {
         &self.0
     }
@@ -91,13 +91,13 @@ fn copied(block: &[u8], place: bool) -> Vec<Field> {
     };
     let wanted =
         |f: &&Field| CARRIED.contains(&f.tag) || (place && f.tag.context() == Context::Gps);
-    // a value of unknown type cannot be written again
+    // a value of unknown type cannot be written
     let known = |f: &&Field| !matches!(f.value, Value::Unknown(..));
     let found = parsed.fields().filter(wanted).filter(known);
     found.cloned().collect()
 }
 
-/// The same few for a picture without an EXIF block, as a radiance map is.
+/// The same fields for a picture without an EXIF block, such as a radiance map.
 fn stated(header: &Header) -> Vec<Field> {
     let ratio = |r: Option<Rational>| {
         let r = r?;

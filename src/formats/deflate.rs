@@ -1,4 +1,4 @@
-//! Stripes deflated side by side and joined to one zlib stream (RFC 1950, RFC 1951), which the compressor alone cannot.
+//! Deflates stripes in parallel and joins them to one zlib stream (RFC 1950, RFC 1951).
 use super::huffman::{Counts, Stream};
 use miniz_oxide::deflate::core::{CompressorOxide, create_comp_flags_from_zip_params};
 use miniz_oxide::deflate::stream::deflate;
@@ -6,14 +6,14 @@ use miniz_oxide::{MZFlush, MZStatus};
 
 /// Modulus of Adler-32.
 const ADLER: u64 = 65521;
-/// Quick: photographs hold next to no repeats to search for.
+/// Fast: photographs contain next to no repeats.
 const LEVEL: u8 = 1;
-/// Raw deflate without a zlib header, window of 2^15 bytes.
+/// Raw deflate (no zlib header), window of 2^15 bytes.
 const RAW: i32 = -15;
-/// Filtered samples: mostly small numbers.
+/// Strategy for filtered samples, which are mostly small.
 const FILTERED: i32 = 1;
 
-/// A stripe of data, coded.
+/// A compressed stripe of data.
 pub(super) struct Stripe {
     bytes: Vec<u8>,
     sum: u32,
@@ -21,7 +21,7 @@ pub(super) struct Stripe {
 }
 
 impl Stripe {
-    /// Codes one stripe of a stream; `last` says that none follows.
+    /// Compresses one stripe of a stream; `last` marks the final one.
     pub fn of(data: &[u8], last: bool) -> Self {
         let zeros = data.iter().filter(|&&byte| byte == 0).count();
         if zeros < data.len() / FLAT {
@@ -34,7 +34,7 @@ impl Stripe {
         }
     }
 
-    /// As [`Stripe::of`] for the noise of 16-bit samples, in which there are no repeats to be found: a fifth of the time.
+    /// As [`Stripe::of`] for the noise of 16-bit samples, which has no repeats to find: takes a fifth of the time.
     pub fn of_noise(data: &[u8], last: bool) -> Self {
         let pieces = (0..data.len()).step_by(PIECE);
         let pieces = pieces.map(|start| start..data.len().min(start + PIECE));
@@ -57,20 +57,21 @@ impl Stripe {
     }
 }
 
-/// Data of which less than one byte in so many is zero holds no drawing, but the differences of a photograph.
+/// A stripe in which less than one byte in so many is zero is coded as noise: such data are differences of a
+/// photograph, not a drawing.
 const FLAT: usize = 2;
-/// Bytes that share a code where noise is coded.
+/// Bytes coded with one Huffman code if noise is coded.
 const PIECE: usize = 1 << 17;
 
-/// The stripes of one zlib stream, to be written one behind another.
+/// Joins stripes to one zlib stream.
 #[derive(Default)]
 pub(super) struct Joint {
-    /// Adler-32 so far; `None` before the first.
+    /// Adler-32 of the stripes so far; `None` before the first.
     sum: Option<u32>,
 }
 
 impl Joint {
-    /// The next stripe's part of the stream; `last` as of the stripe.
+    /// Bytes of the next stripe for the stream; `last` as given for the stripe.
     pub fn part(&mut self, stripe: Stripe, last: bool) -> Vec<u8> {
         let mut bytes = stripe.bytes;
         if self.sum.is_none() {
@@ -85,12 +86,12 @@ impl Joint {
     }
 }
 
-/// A zlib stream of one piece.
+/// A zlib stream of a single stripe.
 pub(super) fn zlib(data: &[u8]) -> Vec<u8> {
     miniz_oxide::deflate::compress_to_vec_zlib(data, LEVEL)
 }
 
-/// Deflate that ends on a whole byte and refers to nothing before it.
+/// Deflate that ends on a byte boundary and contains no reference to earlier data.
 fn raw(data: &[u8], last: bool) -> Vec<u8> {
     let flags = create_comp_flags_from_zip_params(LEVEL.into(), RAW, FILTERED);
     let mut state = CompressorOxide::new(flags);
@@ -101,7 +102,7 @@ fn raw(data: &[u8], last: bool) -> Vec<u8> {
         let step = deflate(&mut state, &data[read..], &mut out[written..], flush);
         read += step.bytes_consumed;
         written += step.bytes_written;
-        // With room left over there is nothing more to come.
+        // Output space left over means that all input is consumed.
         let ended = matches!(step.status, Ok(MZStatus::StreamEnd) | Err(_));
         if ended || (read == data.len() && written < out.len()) {
             break;
@@ -112,7 +113,7 @@ fn raw(data: &[u8], last: bool) -> Vec<u8> {
     out
 }
 
-/// Adler-32 of two pieces behind each other, `length` being that of the second.
+/// Adler-32 of the concatenation of two pieces; `length` is that of the second.
 fn joined(first: u32, second: u32, length: u64) -> u32 {
     let (a1, b1) = (u64::from(first & 0xffff), u64::from(first >> 16));
     let (a2, b2) = (u64::from(second & 0xffff), u64::from(second >> 16));
@@ -126,7 +127,7 @@ mod tests {
     use super::*;
     use proptest::prelude::*;
 
-    /// What another's decoder makes of both codings.
+    /// Decodes the stream with another implementation.
     fn back(stripes: &[Vec<u8>]) -> Vec<u8> {
         let last = stripes.len() - 1;
         let [plain, noise] = [Stripe::of, Stripe::of_noise].map(|coding| {
@@ -139,7 +140,7 @@ mod tests {
         noise
     }
 
-    /// The decoder is another's; it checks the sum too.
+    /// The decoder is another implementation, which also verifies the checksum.
     #[test]
     fn any_stripes_come_back() {
         let noise: Vec<u8> = (0..70_000u32)

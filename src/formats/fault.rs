@@ -1,9 +1,9 @@
-//! What a decoder finds wrong with bytes, before the file's name is known.
+//! Decoder errors, before the file name is attached.
 use std::path::Path;
 use stopspan_core::Error;
 use stopspan_core::error::InputProblem;
 
-/// A problem of the content with the decoder's own error, still without the name of the file.
+/// A problem of the content and the decoder's own error, without the file name.
 #[derive(Debug)]
 pub(super) struct Fault {
     problem: InputProblem,
@@ -11,7 +11,7 @@ pub(super) struct Fault {
 }
 
 impl Fault {
-    /// The data contradict themselves or end too early.
+    /// The data are inconsistent or end too early.
     pub fn damaged(source: impl Into<Box<dyn std::error::Error + Send + Sync>>) -> Self {
         Fault {
             problem: InputProblem::Damaged,
@@ -19,22 +19,22 @@ impl Fault {
         }
     }
 
-    /// A variant of a known format that is not read. `what` completes "uses ..., which is not read".
+    /// A variant of a known format that is not supported. `what` completes "uses ..., which is not read".
     pub fn unsupported(what: impl Into<String>) -> Self {
         InputProblem::Unsupported(what.into()).into()
     }
 
-    /// A variant of a raw file that is not read. `what` completes "is a raw file with ...".
+    /// A raw file variant that is not supported. `what` completes "is a raw file with ...".
     pub fn raw_variant(what: impl Into<String>) -> Self {
         InputProblem::RawVariant(what.into()).into()
     }
 
-    /// A raw file of a camera maker's own kind. `family` completes "is a raw file of ...".
+    /// A raw file in a camera maker's own format. `family` completes "is a raw file of ...".
     pub fn other_raw(family: &'static str) -> Self {
         InputProblem::OtherRaw(family).into()
     }
 
-    /// The same fault with the name of the file.
+    /// Attaches the file name.
     pub fn at(self, file: &Path) -> Error {
         Error::Input {
             file: file.to_path_buf(),

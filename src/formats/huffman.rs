@@ -1,22 +1,22 @@
-//! A zlib stream (RFC 1950, RFC 1951) of planes of bytes, for noise: Huffman codes made for the data, runs of zeros, and bytes
-//! stored as they are where no code would make them fewer.
+//! A zlib stream (RFC 1950, RFC 1951) for planes of noisy bytes: Huffman codes made for the data, runs of zeros, and
+//! stored blocks where no code would save anything.
 //!
-//! Pictures of noise hardly ever repeat anything but zeros, so repeats are not searched for; and the lowest bytes of their
-//! samples are as good as random, so they are stored, which costs next to nothing.
+//! Noise contains no repeats worth finding except zeros, so none are searched for. The lowest bytes of its samples
+//! are close to random, so they are stored, which takes almost no time.
 use simd_adler32::Adler32;
 use std::ops::Range;
 
-/// Literals, end of block, lengths.
+/// Literals, end of block, and lengths.
 const SYMBOLS: usize = 286;
 const END: usize = 256;
-/// Longest code, bits: four of them and what is left of a byte fit into 64.
+/// Longest code, bits: four codes and the remainder of a byte fit into 64.
 const LONGEST: u32 = 14;
 /// Length of the longest repeat, and its symbol.
 const REPEAT: (usize, usize) = (258, 285);
-/// A plane is stored if codes would leave more than this many bits a byte.
+/// A plane is stored if its codes would take more than this many bits a byte.
 const WORTH_IT: f64 = 7.8;
 
-/// How often each symbol comes in a plane.
+/// Frequencies of the symbols of a plane.
 pub(crate) struct Counts {
     symbols: [u32; SYMBOLS],
     bytes: usize,
@@ -35,7 +35,7 @@ impl Counts {
         visit(data, self);
     }
 
-    /// The code for data like that counted; `None` where it is better stored.
+    /// The code for data with these frequencies; `None` if storing them is better.
     pub(crate) fn code(&self) -> Option<Code> {
         let code = Code::of(&self.symbols);
         let bits = |(n, w): (&u32, &(u16, u8))| f64::from(*n) * f64::from(w.1);
@@ -44,7 +44,8 @@ impl Counts {
     }
 }
 
-/// What data is seen as: literals, eight at a time as far as that goes, and runs of zeros, a multiple of eight long.
+/// Consumer of a plane as tokens: literals (eight at a time where possible) and runs of zeros whose length is a
+/// multiple of eight.
 trait Sink {
     fn eight(&mut self, bytes: [u8; 8]);
     fn one(&mut self, byte: u8);
@@ -71,7 +72,8 @@ fn visit(data: &[u8], sink: &mut impl Sink) {
     rest.iter().for_each(|&byte| sink.one(byte));
 }
 
-/// A run of zeros as a zero and repeats of the byte before: symbol, further bits and how many those are.
+/// Encodes a run of zeros as one zero and repeats at distance 1. `each` is given the symbol, its extra bits and their
+/// number.
 fn repeats(count: usize, mut each: impl FnMut(usize, (u32, u32))) {
     each(0, (0, 0));
     let mut left = count - 1;
@@ -103,14 +105,14 @@ impl Sink for Counts {
     }
 }
 
-/// A prefix code for all symbols.
+/// A prefix code in which every symbol has a word.
 pub(crate) struct Code {
-    /// Bits of each symbol, the first lowest, and how many.
+    /// Word of each symbol, first bit lowest, and its length in bits.
     words: [(u16, u8); SYMBOLS],
 }
 
 impl Code {
-    /// Lengths after Shannon (1948), the room they leave given to the symbols that gain most by it. Every symbol has a code.
+    /// Code lengths after Shannon (1948); the code space left over shortens the symbols that gain most.
     fn of(counts: &[u32; SYMBOLS]) -> Self {
         let whole = 1u64 << LONGEST;
         let total = counts.iter().map(|&n| u64::from(n)).sum::<u64>().max(1);
@@ -140,7 +142,7 @@ impl Code {
     }
 }
 
-/// The words that lengths stand for (RFC 1951, 3.2.2).
+/// The words of a canonical code with these lengths (RFC 1951, 3.2.2).
 fn words(lengths: &[u32; SYMBOLS]) -> [(u16, u8); SYMBOLS] {
     let mut next = [0u16; LONGEST as usize + 1];
     let mut first = 0;
@@ -156,19 +158,19 @@ fn words(lengths: &[u32; SYMBOLS]) -> [(u16, u8); SYMBOLS] {
     })
 }
 
-/// A stream that is being written.
+/// A stream being written.
 pub(crate) struct Stream {
-    /// Bytes, of which the first `at` are written.
+    /// Output buffer; `at` bytes of it are written.
     out: Vec<u8>,
     at: usize,
-    /// Bits to come next, fewer than eight between calls, the first lowest.
+    /// Bits not yet written, first bit lowest; fewer than eight between calls.
     bits: u64,
     held: u32,
     sum: Adler32,
 }
 
 impl Stream {
-    /// `expected` is about how many bytes it will have.
+    /// A zlib stream of about `expected` bytes.
     pub(super) fn new(expected: usize) -> Self {
         let mut stream = Self::without_head(expected);
         stream.reserve(2);
@@ -176,7 +178,7 @@ impl Stream {
         stream
     }
 
-    /// Deflate alone, to be ended by [`Stream::end`].
+    /// Deflate data without the zlib header, to be finished by [`Stream::end`].
     pub(crate) fn without_head(expected: usize) -> Self {
         Stream {
             out: Vec::with_capacity(expected),
@@ -187,7 +189,7 @@ impl Stream {
         }
     }
 
-    /// Writes `data` as pieces of it: each by a code, or as it is.
+    /// Writes `data` in pieces, each Huffman coded or stored.
     pub(crate) fn write<'c>(
         &mut self,
         data: &[u8],
@@ -204,14 +206,14 @@ impl Stream {
         }
     }
 
-    /// The whole stream.
+    /// The complete zlib stream.
     pub(super) fn finish(self) -> Vec<u8> {
         let (mut out, sum) = self.end(true);
         out.extend(sum.to_be_bytes());
         out
     }
 
-    /// What was written, ended on a whole byte, and the Adler-32 of the data.
+    /// The bytes written, ended on a byte boundary, and the Adler-32 of the data.
     pub(crate) fn end(mut self, last: bool) -> (Vec<u8>, u32) {
         self.stored(&[], last);
         self.out.truncate(self.at);
@@ -219,14 +221,14 @@ impl Stream {
     }
 
     fn reserve(&mut self, bytes: usize) {
-        // A word more: words of eight bytes are written of which some count.
+        // Eight bytes more, because `put` always writes eight bytes of which only some count.
         let wanted = self.at + bytes + 8;
         if self.out.len() < wanted {
             self.out.resize(wanted, 0);
         }
     }
 
-    /// Up to 56 bits, for which there is room.
+    /// Appends up to 56 bits; `reserve` must have made room.
     #[inline(always)]
     fn put(&mut self, bits: u64, count: u32) {
         self.bits |= bits << self.held;
@@ -255,11 +257,11 @@ impl Stream {
         self.put(word.into(), length.into());
     }
 
-    /// Head of a block with a code of its own (RFC 1951, 3.2.7): lengths 1 to 15, and 16 for repeats, in four bits each; of
-    /// distances there is one.
+    /// Header of a block with a dynamic code (RFC 1951, 3.2.7): code lengths 1 to 15 and repeat code 16, in four bits
+    /// each, and a single distance code.
     fn describe(&mut self, code: &Code) {
         self.put(0b100 | 29 << 3 | 15 << 13, 17);
-        // 16, 17, 18 and 0, then lengths from the middle outwards.
+        // Order of the code lengths: 16, 17, 18 and 0, then from the middle outwards.
         self.put(4, 12);
         (0..15).for_each(|_| self.put(4, 3));
         let symbol = |length: u8| u64::from((length - 1).reverse_bits() >> 4);
@@ -279,7 +281,7 @@ impl Stream {
     }
 }
 
-/// A stream together with the code of a block.
+/// Writes the tokens of a block with its code.
 struct Coder<'a> {
     stream: &'a mut Stream,
     code: &'a Code,
@@ -308,7 +310,7 @@ impl Sink for Coder<'_> {
         repeats(count, |symbol, (extra, bits)| {
             let (word, length) = self.code.words[symbol];
             let length = u32::from(length);
-            // Repeats are followed by the one distance, a zero bit.
+            // A length is followed by the only distance, one zero bit.
             let distance = u32::from(symbol > END);
             self.stream.put(
                 u64::from(word) | u64::from(extra) << length,
@@ -323,7 +325,7 @@ mod tests {
     use super::*;
     use proptest::prelude::*;
 
-    /// Pieces alternately coded for themselves and stored, through another's decoder, which checks the sum too.
+    /// Pieces, alternately coded and stored, decoded by another implementation, which also verifies the checksum.
     fn there_and_back(pieces: &[Vec<u8>]) -> Vec<u8> {
         let mut stream = Stream::new(100);
         for (k, piece) in pieces.iter().enumerate() {
@@ -358,7 +360,7 @@ mod tests {
         }
     }
 
-    /// Codes are complete, no longer than allowed, and within half a bit a byte of what is possible (Shannon 1948).
+    /// Codes are complete, within the length limit, and within half a bit a byte of the entropy (Shannon 1948).
     #[test]
     fn codes_are_complete_and_short() {
         let mut counts = [0u32; SYMBOLS];

@@ -1,28 +1,28 @@
-//! Colour profiles: the primaries of one that came with a file, and small ones of our own for files we write.
+//! Small ICC profiles for files written.
 //!
-//! Ours are ICC.1:2001-04, version 2, display class, matrix and curve, built from the standards: sRGB (IEC 61966-2-1) and
-//! Display P3 (SMPTE EG 432-1), which share the transfer curve. Colorants are the primaries adapted from D65 to the
-//! profile's D50 by the Bradford transform, as ICC profiles want them.
+//! They are ICC.1:2001-04, version 2, display class, matrix and curve: sRGB (IEC 61966-2-1) and
+//! Display P3 (SMPTE EG 432-1), which share the transfer function. Colorants are the primaries adapted from D65 to
+//! D50 by the Bradford transform, as ICC profiles require.
 use stopspan_core::units::{Primaries, srgb_exposure};
 
-/// Colorants X, Y, Z relative to D50 (Bradford-adapted sRGB primaries).
+/// Colorants X, Y, Z of sRGB, adapted to D50 by the Bradford transform.
 const COLORANTS: [(&[u8; 4], [f64; 3]); 3] = [
     (b"rXYZ", [0.436_065_7, 0.222_488_4, 0.013_916_0]),
     (b"gXYZ", [0.385_147_1, 0.716_873_2, 0.097_076_4]),
     (b"bXYZ", [0.143_066_4, 0.060_607_9, 0.714_096_1]),
 ];
-/// The profile connection space's white.
+/// White of the profile connection space, XYZ.
 const D50: [f64; 3] = [0.9642, 1.0, 0.8249];
 /// Entries of the curve table.
 const CURVE: usize = 1024;
 const NAME: &str = "sRGB IEC61966-2-1";
 
-/// The bytes of an sRGB profile, the same every time.
+/// An sRGB profile; always the same bytes.
 pub fn srgb_profile() -> Vec<u8> {
     profile(NAME, COLORANTS)
 }
 
-/// The bytes of a Display P3 profile, the same every time.
+/// A Display P3 profile; always the same bytes.
 pub fn display_p3_profile() -> Vec<u8> {
     let [x, y, z] = Primaries::DISPLAY_P3.to_d50();
     let colorant = |k: usize| [x[k], y[k], z[k]];
@@ -100,7 +100,7 @@ fn xyz(values: [f64; 3]) -> Vec<u8> {
     tag
 }
 
-/// `curveType`: linear light in 1/65535 for evenly spaced levels, IEC 61966-2-1.
+/// `curveType`: linear light in 1/65535 at equally spaced levels, IEC 61966-2-1.
 fn curve() -> Vec<u8> {
     let mut tag = b"curv\0\0\0\0".to_vec();
     tag.extend((CURVE as u32).to_be_bytes());

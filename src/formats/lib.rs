@@ -1,6 +1,8 @@
-//! Bytes <-> pixels and metadata, recognised by content, with limits on what a file may claim. In reading order: what a
-//! picture is, reading any of the formats, the formats one by one; what pictures carry over, deflate, colour profiles, previews;
-//! writing whole or not at all.
+//! Picture files: bytes <-> pixels and metadata, recognised by content, with limits on what a file may claim.
+//!
+//! In reading order: decoder errors, EXIF and orientation; recognition and reading of any format (`read`, `sniff`);
+//! one module for each format; what pictures written have in common (EXIF fields, deflate and Huffman coding, ICC
+//! profiles, previews); radiance maps as files; writing under a temporary name.
 #![cfg_attr(test, allow(clippy::unwrap_used, clippy::expect_used))]
 mod ahead;
 
@@ -20,6 +22,7 @@ pub mod tiff;
 
 mod carried;
 mod deflate;
+mod huffman;
 mod icc;
 mod preview;
 

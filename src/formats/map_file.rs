@@ -1,14 +1,14 @@
-//! A radiance map as an OpenEXR file and back.
+//! Radiance maps as OpenEXR files.
 //!
-//! Channels: `R`, `G`, `B` (FLOAT) hold radiance; `sigma.R`, `sigma.G`, `sigma.B` (HALF) its standard uncertainty from
-//! noise, in the same unit; `systematic.R`, `systematic.G`, `systematic.B` (HALF) the relative systematic one; `flags`
-//! (UINT) the flags plane. A map of one channel has `Y`, `sigma.Y`, `systematic.Y` and `flags` instead.
+//! Channels: `R`, `G`, `B` (FLOAT) contain radiance; `sigma.R`, `sigma.G`, `sigma.B` (HALF) its standard uncertainty
+//! from noise, in the same unit; `systematic.R`, `systematic.G`, `systematic.B` (HALF) the relative systematic
+//! uncertainty; `flags` (UINT) the flags plane. A map of one channel has `Y`, `sigma.Y`, `systematic.Y` and `flags`
+//! instead.
 //!
-//! Radiance keeps 16 significant bits (the OpenEXR writer says why). Uncertainties keep 6 significant bits, a rounding
-//! of at most 1.6 %, where an uncertainty is wanted to two significant digits at most (JCGM 100:2008, 7.2.6), of which the
-//! second may be off by half: 5 % of 10, 0.5 % of 99. HALF says
-//! values below 2^-14 in steps of 2^-24; its range ends at 2^-24, never at zero unless the uncertainty is, and at 65504,
-//! never at infinity.
+//! Radiance keeps 16 significant bits (see [`openexr`]). Uncertainties keep 6 significant bits, a rounding error of
+//! at most 1.6 %. That suffices because an uncertainty needs two significant digits at most (JCGM 100:2008, 7.2.6),
+//! whose own rounding is up to 5 % (at 10) and at least 0.5 % (at 99). HALF has steps of 2^-24 below 2^-14.
+//! Uncertainties are clamped to 2^-24 (never 0 unless the uncertainty is 0) and 65504 (never infinite).
 use crate::openexr;
 use crate::openexr::{Attributes, Channel, ChannelRows, Content, Kind, Layout, Scheme};
 use crate::staged::Outputs;
@@ -24,21 +24,21 @@ use stopspan_core::model::{Planes, RadianceMap};
 use stopspan_core::raster::{Work, dispatch_simd};
 use stopspan_core::units::Primaries;
 
-/// Layers of three (or one) channels each, in the order of the file's layout.
+/// Layers of three channels (or one), in the order of the file.
 const LAYERS: [(&str, Kind); 3] = [
     ("", Kind::Float),
     ("sigma.", Kind::Half),
     ("systematic.", Kind::Half),
 ];
 
-/// How a map is stored.
+/// Storage options of a map.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Stored {
-    /// Attributes of the file.
+    /// Attributes of the file's header.
     pub attributes: Attributes,
-    /// Samples of radiance: FLOAT, or HALF, which keeps 11 significant bits of what lies between 2^-14 and 65504.
+    /// Sample type of radiance: FLOAT, or HALF, which has 11 significant bits between 2^-14 and 65504.
     pub samples: Kind,
-    /// Compression of all channels.
+    /// Compression scheme of all channels.
     pub scheme: Scheme,
 }
 
@@ -52,9 +52,10 @@ impl Default for Stored {
     }
 }
 
-/// Writes the map whose rows `strip` delivers, whole or not at all; `shape` is (rows, columns, channels), channels 1 or
-/// 3. `strip` is asked for 16 rows at a time (the last may be fewer), from several threads at once, so the map need
-/// never stand whole in memory. The bytes depend neither on the number of threads nor on the time.
+/// Writes a map whose rows `strip` delivers; the file is complete or not there at all. `shape` is (rows, columns,
+/// channels) with 1 or 3 channels. `strip` is called for 16 rows at a time (the last may be fewer) from several
+/// threads, so the map need not be in memory as a whole. The bytes depend neither on the number of threads nor on the
+/// time.
 ///
 /// # Errors
 /// [`Error::Output`]: as [`openexr::write`].
@@ -87,7 +88,7 @@ pub fn write_exr(
     })
 }
 
-/// Reads a map that [`write_exr`] wrote. A file with radiance alone gives uncertainties and flags of zero.
+/// Reads a map written by [`write_exr`]. If the file has radiance alone, uncertainties and flags are 0.
 ///
 /// # Errors
 /// [`Error::Input`]: as [`openexr::read`], and a file without float channels R, G, B or Y.
@@ -118,7 +119,7 @@ pub fn read_exr(path: &Path, limits: &Limits) -> Result<RadianceMap, Error> {
     })
 }
 
-/// Reads the radiance of a map alone; uncertainties and flags are zero.
+/// Reads the radiance of a map only; uncertainties and flags are 0.
 ///
 /// # Errors
 /// [`Error::Input`]: as [`read_exr`].
@@ -128,7 +129,7 @@ pub fn read_exr_light(path: &Path, limits: &Limits) -> Result<RadianceMap, Error
     Ok(RadianceMap::of_radiance(light.samples, primaries))
 }
 
-/// The primaries a file states; those of BT.709 where it states none, as the format has it.
+/// Primaries from the header, or those of BT.709 if it has none, the format's default.
 fn primaries_of(attributes: &Attributes) -> Primaries {
     let stated = attributes.chromaticities.map(|xy| xy.map(f64::from));
     stated.and_then(Primaries::new).unwrap_or_default()
@@ -142,7 +143,7 @@ fn letters(channels: usize) -> &'static [&'static str] {
     }
 }
 
-/// The strip's samples, in the order of the layout.
+/// Samples of a strip, in the order of the channels.
 fn channels_of(strip: Planes, samples: Kind) -> Vec<ChannelRows> {
     let radiance = strip.radiance.into_iter();
     let mut rows: Vec<ChannelRows> = match samples {
@@ -166,7 +167,7 @@ fn halves(plane: Vec<f32>, change: impl Fn(f32) -> f32) -> ChannelRows {
     ChannelRows::Half(halves)
 }
 
-/// Uncertainties in HALF, see [`short`].
+/// Uncertainties as HALF, rounded as by [`short`].
 fn shortened(plane: Vec<f32>) -> ChannelRows {
     let mut halves = vec![f16::ZERO; plane.len()];
     dispatch_simd(Shorten(&plane, &mut halves));
@@ -197,27 +198,27 @@ impl Work for Shorten<'_> {
     }
 }
 
-/// Values converted together.
+/// Values converted in one step.
 const TOGETHER: usize = 256;
-/// Values that HALF says with all its bits, before and after rounding.
+/// Range in which HALF is normalised, both before and after rounding.
 const USUAL: RangeInclusive<f32> = 6.2e-5..=6.0e4;
-/// Bits of a float that are rounded away, of 23.
+/// Low bits of the 23-bit mantissa of a float that are rounded away.
 const DROPPED: u32 = 18;
 
-/// 6 significant bits, to the nearest.
+/// Rounds to 6 significant bits, to nearest; returns the bits of the float.
 #[inline(always)]
 fn rounded(value: f32) -> u32 {
     (value.to_bits() + (1 << (DROPPED - 1))) & !((1 << DROPPED) - 1)
 }
 
-/// The same as [`short`] within [`USUAL`]: the exponent's origin moved, then the upper 16 bits.
+/// [`short`] for values in [`USUAL`]: the exponent is rebased and the upper 16 bits are kept.
 #[inline(always)]
 fn quick(value: f32) -> f16 {
     const ORIGIN: u32 = (127 - 15) << 23;
     f16::from_bits((rounded(value).wrapping_sub(ORIGIN) >> 13) as u16)
 }
 
-/// 6 significant bits, to the nearest, held within what HALF can say.
+/// Rounds to 6 significant bits, to nearest, clamped to the range of HALF.
 fn short(value: f32) -> f16 {
     let least = if value > 0.0 {
         f32::from(f16::MIN_POSITIVE_SUBNORMAL)
@@ -277,7 +278,7 @@ mod tests {
         }
     }
 
-    /// The decoder is the `exr` crate's, so it is not the writer that judges itself.
+    /// Decoded by the `exr` crate, not by the code under test.
     #[test]
     fn a_map_comes_back_within_the_stated_rounding() {
         let folder = tempfile::tempdir().unwrap();
@@ -306,7 +307,7 @@ mod tests {
         }
     }
 
-    /// HALF keeps 11 significant bits, ZIP every bit of what it is given.
+    /// HALF keeps 11 significant bits; ZIP is lossless.
     #[test]
     fn half_and_zip_come_back_within_their_precision() {
         let folder = tempfile::tempdir().unwrap();

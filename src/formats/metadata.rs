@@ -1,11 +1,11 @@
-//! EXIF (Exif 2.32, JEITA CP-3451E) into a [`Header`], as the file states it; nothing is judged here.
+//! Reads EXIF (Exif 2.32, JEITA CP-3451E) into a [`Header`], unchecked.
 use exif::{Context, Exif, Field, In, Reader, Tag, Value};
 use stopspan_core::model::{Header, Rational};
 
 const COMPOSITE_SOURCES: Tag = Tag::SourceImageNumberOfCompositeImage;
 
-/// Fills `header` from an EXIF block (a TIFF structure) and keeps the block. What cannot be read of a damaged block is
-/// left out; the rest counts.
+/// Fills `header` from an EXIF block (a TIFF structure) and keeps the block. Unreadable fields of a damaged block are
+/// skipped.
 pub(super) fn fill(header: &mut Header, block: Vec<u8>) {
     let parsed = Reader::new()
         .continue_on_error(true)
@@ -64,7 +64,7 @@ impl Tags {
         })
     }
 
-    /// Text without padding; `None` if nothing is left.
+    /// Text of a tag without padding; `None` if it is empty.
     fn text(&self, tag: Tag) -> Option<String> {
         let Value::Ascii(parts) = self.value(tag)? else {
             return None;
@@ -74,8 +74,8 @@ impl Tags {
         (!text.is_empty()).then(|| text.to_owned())
     }
 
-    /// PhotographicSensitivity is 16 bits wide; 65535 or absence sends the reader to the 32-bit tags (Exif 2.32,
-    /// 4.6.5, PhotographicSensitivity and SensitivityType).
+    /// Speed from PhotographicSensitivity, which has 16 bits. If it is 65535 or missing, the 32-bit tags apply (Exif
+    /// 2.32, 4.6.5, PhotographicSensitivity and SensitivityType).
     fn sensitivity(&self) -> Option<f64> {
         let short = self.number(Tag::PhotographicSensitivity);
         let long = || {
@@ -96,7 +96,7 @@ impl Tags {
     }
 }
 
-/// Writes fields as an EXIF block, `None` if there are none or they cannot be written.
+/// Encodes fields as an EXIF block; `None` if there are none or they cannot be encoded.
 pub(super) fn block_of(fields: &[Field]) -> Option<Vec<u8>> {
     if !fields
         .iter()
@@ -160,7 +160,7 @@ mod tests {
         assert_eq!(header.aperture_value, None);
     }
 
-    /// Exif 2.32, 4.6.5: a sensitivity that does not fit 16 bits is stated as 65535 there and in full in a long tag.
+    /// Exif 2.32, 4.6.5: a speed beyond 16 bits is stated as 65535 there, and in full in a 32-bit tag.
     #[test]
     fn a_sensitivity_beyond_16_bits_comes_from_the_long_tags() {
         let short = |n| field(Tag::PhotographicSensitivity, Value::Short(vec![n]));

@@ -1,17 +1,17 @@
-//! Turns decoded pixels upright after EXIF orientation 1..=8.
+//! Applies EXIF orientation 1..=8 to decoded pixels.
 use super::fault::Fault;
 use image::{ImageBuffer, Luma, Pixel, Primitive, Rgb, imageops};
 use ndarray::Array3;
 use stopspan_core::model::Raw;
 use stopspan_core::raster::{Mosaic, Pixels};
 
-/// True if upright columns are stored rows (orientations 5 to 8).
+/// True if orientation exchanges rows and columns (orientations 5 to 8).
 pub(super) fn swaps_sides(orientation: u32) -> bool {
     (5..=8).contains(&orientation)
 }
 
-/// The pixels upright: `orientation` is the value of EXIF tag 0x0112, which says where the stored first row and first
-/// column lie (Exif 2.32, 4.6.4 A). Values outside 2..=8 leave the pixels as they are, without a copy.
+/// The pixels upright. `orientation` is the value of EXIF tag 0x0112: the sides where the stored first row and first
+/// column belong (Exif 2.32, 4.6.4 A). Values outside 2..=8 return the pixels unchanged, without a copy.
 pub(super) fn upright(pixels: Pixels, orientation: u32) -> Result<Pixels, Fault> {
     if !(2..=8).contains(&orientation) {
         return Ok(pixels);
@@ -23,8 +23,8 @@ pub(super) fn upright(pixels: Pixels, orientation: u32) -> Result<Pixels, Fault>
     })
 }
 
-/// What a raw file knows of its samples, turned with them: the mosaic's sites change places, and with them the planes.
-/// Mosaics have even sides.
+/// Raw metadata after the same rotation or reflection: the sites of the mosaic change places, and its planes with
+/// them. A mosaic must have an even number of rows and columns.
 pub(super) fn turned(mut raw: Box<Raw>, orientation: u32) -> Result<Box<Raw>, Fault> {
     let Some(stored) = raw.mosaic else {
         return Ok(raw);
@@ -92,8 +92,8 @@ fn turn_as<P: Pixel + 'static>(
 mod tests {
     use super::*;
 
-    /// Where stored row 0 and stored column 0 lie in the upright picture, Exif 2.32 table for tag 0x0112:
-    /// 1 top/left, 2 top/right, 3 bottom/right, 4 bottom/left, 5 left/top, 6 right/top, 7 right/bottom, 8 left/bottom.
+    /// Sides of the upright picture where stored row 0 and stored column 0 belong, Exif 2.32 table for tag 0x0112: 1
+    /// top/left, 2 top/right, 3 bottom/right, 4 bottom/left, 5 left/top, 6 right/top, 7 right/bottom, 8 left/bottom.
     #[test]
     fn stored_corner_and_its_neighbours_land_where_the_standard_says() {
         // stored: 2 rows x 3 columns, samples 10 * row + column
@@ -127,11 +127,11 @@ mod tests {
         }
     }
 
-    /// A mosaic turned with its pixels still says the colour of every pixel.
+    /// After rotation the mosaic gives the right colour for every pixel.
     #[test]
     fn a_mosaic_turns_with_its_pixels() {
         let stored = Mosaic::new([0, 1, 1, 2]).unwrap();
-        // a sample says its own plane
+        // the value of a sample is the index of its plane
         let plane = |r: usize, c: usize| stored.planes()[r % 2 * 2 + c % 2];
         let pixels = Array3::from_shape_fn((4, 6, 1), |(r, c, _)| plane(r, c) as u8);
         for orientation in 1..=8 {

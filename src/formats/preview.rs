@@ -1,4 +1,4 @@
-//! Small copies of pictures, encoded in memory, for pages that carry their pictures with them.
+//! Small copies of pictures, encoded in memory, for embedding in pages.
 use super::srgb_profile;
 use image::codecs::jpeg::JpegEncoder;
 use image::codecs::png::PngEncoder;
@@ -6,8 +6,8 @@ use image::{DynamicImage, ImageBuffer, ImageEncoder, imageops::FilterType};
 use ndarray::ArrayView3;
 use std::io;
 
-/// A JPEG of display-ready 8-bit samples (1 or 3 channels, sRGB), at most `longest` pixels on its longer side and never
-/// enlarged; reduced with a triangle filter as wide as the reduction. `quality` 1..=100.
+/// Encodes display-ready 8-bit samples (1 or 3 channels, sRGB) as JPEG, reduced to at most `longest` pixels on the
+/// longer side (never enlarged) with a triangle filter of matching width. `quality` is 1..=100.
 ///
 /// # Errors
 /// `InvalidInput` for an empty picture or other channel counts.
@@ -27,7 +27,7 @@ pub fn preview_jpeg(samples: ArrayView3<u8>, longest: u32, quality: u8) -> io::R
     Ok(out)
 }
 
-/// A PNG of display-ready 8-bit samples (1 or 3 channels, sRGB) as they are.
+/// Encodes display-ready 8-bit samples (1 or 3 channels, sRGB) as PNG.
 ///
 /// # Errors
 /// `InvalidInput` for an empty picture or other channel counts.

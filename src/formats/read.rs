@@ -1,4 +1,4 @@
-//! Reads a picture file: recognises it, holds its claims against the limits, decodes, turns upright.
+//! Reads a picture file: recognises its format, checks its size against limits, decodes it, applies orientation.
 use super::fault::Fault;
 use super::orientation::{swaps_sides, turned, upright};
 use super::sniff::{SNIFF_BYTES, raw_family, sniff};
@@ -12,7 +12,7 @@ use stopspan_core::error::InputProblem;
 use stopspan_core::model::{Compression, Format, Header, Limits, Picture, Raw};
 use stopspan_core::raster::Pixels;
 
-/// What a decoder delivers: samples as stored, before orientation.
+/// Output of a decoder: samples as stored, before orientation is applied.
 pub(super) struct Decoded {
     pub pixels: Pixels,
     pub compression: Compression,
@@ -20,7 +20,7 @@ pub(super) struct Decoded {
     pub raw: Option<Box<Raw>>,
 }
 
-/// Size and metadata of a picture file without decoding its pixels; reads only the parts needed.
+/// Size and metadata of a picture file; reads only the parts needed and decodes no pixels.
 ///
 /// # Errors
 /// [`Error::Input`]: not readable, no known format, damaged before its picture, or larger than `limits`.
@@ -28,7 +28,8 @@ pub fn read_header(file: &Path, limits: &Limits) -> Result<Header, Error> {
     Ok(read_format(file, limits)?.1)
 }
 
-/// [`read_header`] with the format: that of a raw file of TIFF structure is told by its directories alone.
+/// As [`read_header`], with the format. For a raw file of TIFF structure the format follows from its directories
+/// only.
 ///
 /// # Errors
 /// As [`read_header`].
@@ -37,10 +38,11 @@ pub fn read_format(file: &Path, limits: &Limits) -> Result<(Format, Header), Err
     examine(&mut open, limits).map_err(|fault| fault.at(file))
 }
 
-/// Decodes a picture file, orientation applied, one channel or three, 8-bit, 16-bit or float as stored.
+/// Decodes a picture file and applies its orientation. The samples have one or three channels and are 8-bit, 16-bit
+/// or float, as stored.
 ///
-/// The size is held against `limits` before anything of that size is read or allocated. Float samples that are not
-/// numbers are refused. Damaged files are refused, unless `limits.accept_damaged` allows what can be decoded of a JPEG.
+/// The size is checked against `limits` before memory of that size is read or allocated. Float samples that are NaN
+/// are refused. Damaged files are refused, unless `limits.accept_damaged` allows the decodable part of a JPEG.
 ///
 /// # Errors
 /// [`Error::Input`] with the problem.
@@ -48,7 +50,8 @@ pub fn read_picture(file: &Path, limits: &Limits) -> Result<Picture, Error> {
     let (mut open, length) = open_file(file)?;
     let (format, header) = examine(&mut open, limits).map_err(|fault| fault.at(file))?;
     let bytes = read_all(open, length).map_err(|fault| fault.at(file))?;
-    // The sum is taken beside the decoding, from the same bytes: no second reading, and the clock hardly sees it.
+    // The hash is computed in parallel to decoding, from the same bytes: the file is read once, and hardly any time
+    // is added.
     let (decoded, sum) = rayon::join(
         || decode(format, &bytes, limits),
         || Sha256::digest(&bytes).into(),
@@ -80,7 +83,7 @@ pub fn read_picture(file: &Path, limits: &Limits) -> Result<Picture, Error> {
     })
 }
 
-/// SHA-256 (FIPS 180-4) of a file's content, read in pieces: for files that are not decoded.
+/// SHA-256 (FIPS 180-4) of a file's content, read in pieces; for files that are not decoded.
 ///
 /// # Errors
 /// [`Error::Input`] where the file cannot be read.
@@ -110,7 +113,7 @@ fn open_file(file: &Path) -> Result<(BufReader<File>, u64), Error> {
     Ok((BufReader::new(open), about.len()))
 }
 
-/// Format and header, upright, held against the limits.
+/// Format and upright header, checked against the limits.
 fn examine(file: &mut BufReader<File>, limits: &Limits) -> Result<(Format, Header), Fault> {
     let mut first = Vec::with_capacity(SNIFF_BYTES);
     file.take(SNIFF_BYTES as u64).read_to_end(&mut first)?;
@@ -135,7 +138,7 @@ fn examine(file: &mut BufReader<File>, limits: &Limits) -> Result<(Format, Heade
     settle(format, header, limits)
 }
 
-/// Holds the size against the limits and turns it upright.
+/// Checks the size against the limits and exchanges rows and columns if orientation asks for it.
 fn settle(format: Format, mut header: Header, limits: &Limits) -> Result<(Format, Header), Fault> {
     if header.columns == 0 || header.rows == 0 {
         return Err(Fault::damaged("a picture without columns or rows"));
@@ -147,7 +150,7 @@ fn settle(format: Format, mut header: Header, limits: &Limits) -> Result<(Format
     Ok((format, header))
 }
 
-/// Refuses a picture of more pixels than the limits allow.
+/// Refuses a picture with more pixels than the limits allow.
 pub(super) fn hold_against(columns: u64, rows: u64, limits: &Limits) -> Result<(), Fault> {
     if columns.saturating_mul(rows) > limits.pixels {
         return Err(InputProblem::TooLarge {
@@ -160,7 +163,7 @@ pub(super) fn hold_against(columns: u64, rows: u64, limits: &Limits) -> Result<(
     Ok(())
 }
 
-/// All bytes of the file, which must be as many as when it was opened.
+/// Reads the file; its length must be the one it had when it was opened.
 fn read_all(mut file: BufReader<File>, length: u64) -> Result<Vec<u8>, Fault> {
     file.seek(SeekFrom::Start(0))?;
     let mut bytes = Vec::with_capacity(usize::try_from(length).unwrap_or(0));
@@ -182,7 +185,7 @@ fn decode(format: Format, bytes: &[u8], limits: &Limits) -> Result<Decoded, Faul
     }
 }
 
-/// Keeps the first `wanted` of every `stored` samples.
+/// Keeps the first `wanted` samples of every `stored`.
 pub(super) fn drop_alpha<T: Copy>(mut samples: Vec<T>, stored: usize, wanted: usize) -> Vec<T> {
     if stored == wanted {
         return samples;

@@ -1,4 +1,4 @@
-//! A radiance map from any file that holds one.
+//! Reads a radiance map from any supported file.
 use super::map_file;
 use crate::{gain_map, read_header, read_picture, sniff_file};
 use std::path::Path;
@@ -9,17 +9,17 @@ use stopspan_core::model::colour::stated;
 use stopspan_core::model::{Format, Header, Limits};
 use stopspan_core::raster::Pixels;
 
-/// A map read back, and what its file says about the picture.
+/// A map read from a file, with the file's metadata.
 #[derive(Debug, Clone)]
 pub struct Opened {
-    /// The map. Files of other programs may hold any value, also negative, infinite or not a number.
+    /// The map. Files of other programs may contain any value, including negative, infinite and NaN.
     pub map: RadianceMap,
-    /// Exposure, moment and owner, where the file states them.
+    /// Exposure, time of capture and owner, as far as the file states them.
     pub header: Header,
 }
 
-/// Reads a map: OpenEXR (float R, G, B or Y; uncertainty and flags where the file has them), Radiance RGBE, or a JPEG
-/// with a gain map, whose reference white is then radiance 1.
+/// Reads a map: OpenEXR (float R, G, B or Y; uncertainty and flags if the file has them), Radiance RGBE, or a JPEG
+/// with a gain map, whose reference white becomes radiance 1.
 ///
 /// # Errors
 /// [`Error::Input`]: not readable, damaged, larger than `limits`, or a file that holds no radiance.
@@ -27,7 +27,7 @@ pub fn open(path: &Path, limits: &Limits) -> Result<Opened, Error> {
     opened(path, limits, map_file::read_exr)
 }
 
-/// [`open`] for who only looks: uncertainty and flags are left in the file, and are zero in the map.
+/// As [`open`], for display: uncertainty and flags are not read and are 0 in the map.
 ///
 /// # Errors
 /// As [`open`].

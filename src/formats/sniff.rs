@@ -1,4 +1,4 @@
-//! Recognises a file by its first bytes, whatever its name says.
+//! Recognises a file format by the first bytes, independent of the file name.
 use std::fs::File;
 use std::io::Read;
 use std::path::Path;
@@ -6,10 +6,10 @@ use stopspan_core::Error;
 use stopspan_core::error::InputProblem;
 use stopspan_core::model::Format;
 
-/// How many first bytes of a file [`sniff`] needs.
+/// Number of bytes [`sniff`] needs.
 pub(super) const SNIFF_BYTES: usize = 16;
 
-/// The format of a file by its first bytes; `None` if it is none of those read.
+/// Format of a file by its first bytes; `None` if it is not supported.
 ///
 /// # Errors
 /// [`Error::Input`] where the file cannot be read.
@@ -21,10 +21,10 @@ pub fn sniff_file(path: &Path) -> Result<Option<Format>, Error> {
     Ok(sniff(&first))
 }
 
-/// The format of a file by its first bytes (16 are enough), or `None` if it is none of those read.
+/// Format by the first bytes of a file (16 are enough); `None` if it is not supported.
 ///
-/// JPEG, PNG, TIFF and OpenEXR are told by the `image` crate's table of signatures; BigTIFF (version 43) and the
-/// `#?RGBE` spelling of Radiance pictures are missing there and are told here.
+/// JPEG, PNG, TIFF and OpenEXR are recognised by the `image` crate's signatures. BigTIFF (version 43) and the
+/// `#?RGBE` spelling of Radiance pictures are missing there and are recognised here.
 pub fn sniff(bytes: &[u8]) -> Option<Format> {
     if bytes.starts_with(b"#?RADIANCE") || bytes.starts_with(b"#?RGBE") {
         return Some(Format::Rgbe);
@@ -41,8 +41,8 @@ pub fn sniff(bytes: &[u8]) -> Option<Format> {
     }
 }
 
-/// The kind of a camera maker's raw file that its first bytes tell, as it completes "is a raw file of ...".
-/// (Signatures are common practice, no source.)
+/// Camera maker's raw format by its first bytes, as it completes "is a raw file of ...". (Signatures are common
+/// practice, no source.)
 pub fn raw_family(bytes: &[u8]) -> Option<&'static str> {
     const MARKS: [(usize, &[u8], &str); 9] = [
         (8, b"CR\x02\0", "the CR2 kind"),
@@ -61,7 +61,7 @@ pub fn raw_family(bytes: &[u8]) -> Option<&'static str> {
     MARKS.iter().find(stands).map(|found| found.2)
 }
 
-/// What a raw file without a mark of its own is "of": one of TIFF structure that is not DNG, say.
+/// Completes "is a raw file of ..." for a raw file without a signature, e.g. one of TIFF structure that is not DNG.
 pub const UNKNOWN_FAMILY: &str = "its camera maker's own kind";
 
 #[cfg(test)]

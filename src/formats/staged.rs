@@ -1,4 +1,4 @@
-//! Writes a result whole or not at all: under a temporary name in the same folder first, then given its name in one step.
+//! Writes results atomically: under a temporary name in the same folder, then renamed.
 use super::ahead::Ahead;
 pub use super::temporary::abandon;
 pub use super::temporary::remove_leftovers;
@@ -9,18 +9,18 @@ use std::path::{Path, PathBuf};
 use stopspan_core::Error;
 use stopspan_core::error::OutputProblem;
 
-/// What may be written where.
+/// Policy for writing files.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct Outputs {
-    /// Results that are there already may be replaced.
+    /// Replace existing results.
     pub overwrite: bool,
-    /// Files that are read; they are never written, whatever `overwrite` says and by whatever link they are reached.
+    /// Input files. They are never written, whatever `overwrite` is and by whatever link they are reached.
     pub inputs: Vec<PathBuf>,
 }
 
 impl Outputs {
-    /// Whether `path` may be written as things stand now, so that a long job can refuse early. The answer is given
-    /// again, and then holds, when the file gets its name.
+    /// Checks whether `path` may be written now, so that a long job can fail early. The check is repeated when the
+    /// file is renamed, and that one is binding.
     ///
     /// # Errors
     /// [`Error::Output`]: `IsInput` or `Exists`.
@@ -35,12 +35,12 @@ impl Outputs {
     }
 }
 
-/// A sink that can go back, for formats with a table at the front; it may be fed from another thread.
+/// A seekable sink, for formats with a table at the front; it may be fed from another thread.
 pub trait WriteSeek: Write + Seek + Send {}
 impl<T: Write + Seek + Send> WriteSeek for T {}
 
-/// Writes `path` through `fill`. Readers see no file or the whole file; after an error, or if the process is killed,
-/// nothing stands under `path` (or what stood there before still does). The bytes are on the disk when this returns.
+/// Writes `path` by calling `fill`. Readers see either no file or the complete file. After an error, or if the
+/// process is killed, `path` is absent or unchanged. The bytes are on the disk when this returns.
 ///
 /// # Errors
 /// [`Error::Output`]: `IsInput`, `Exists`, or `Unwritable` with the system's error or the one `fill` gave.
@@ -52,7 +52,7 @@ pub fn write_whole(
     write_whole_seekable(path, policy, |sink| fill(sink))
 }
 
-/// As [`write_whole`], for a `fill` that goes back to complete what it has written.
+/// As [`write_whole`], for a `fill` that seeks back to complete earlier parts.
 ///
 /// # Errors
 /// As [`write_whole`].
@@ -68,7 +68,7 @@ pub fn write_whole_seekable(
     let mut sink = BufWriter::with_capacity(1 << 20, Ahead::new(file));
     fill(&mut sink).map_err(unwritable)?;
     let file = sink.into_inner().map_err(|e| unwritable(e.into_error()))?;
-    // Locked until it has its name.
+    // Keeps the lock until the file has its final name.
     let _file = file.finish().map_err(unwritable)?;
     policy.check(path)?;
     let give = || give_name(temporary.path(), path, policy.overwrite);
@@ -83,8 +83,8 @@ pub fn write_whole_seekable(
     Ok(())
 }
 
-/// Gives the finished file its name. Without `overwrite`, a file that another process has put there in the meantime
-/// stays: a hard link fails where the name is taken. Where links are not supported the name is claimed by creating it.
+/// Renames the complete file. Without `overwrite`, a file created there by another process in the meantime is kept: a
+/// hard link fails if the name exists. Where links are not supported, the name is reserved by creating it.
 fn give_name(temporary: &Path, path: &Path, overwrite: bool) -> io::Result<()> {
     if overwrite {
         return fs::rename(temporary, path);
@@ -108,7 +108,7 @@ fn give_name(temporary: &Path, path: &Path, overwrite: bool) -> io::Result<()> {
     }
 }
 
-/// Makes the new name itself last through a power cut, where the system can.
+/// Makes the rename itself survive a power failure, where the system can.
 fn sync_folder(folder: &Path) {
     if cfg!(unix)
         && let Ok(handle) = File::open(folder)
@@ -117,7 +117,7 @@ fn sync_folder(folder: &Path) {
     }
 }
 
-/// True if both names lead to one file, through links of either kind.
+/// True if both paths are the same file, through links of either kind.
 fn same_file(a: &Path, b: &Path) -> bool {
     if let (Ok(a), Ok(b)) = (a.canonicalize(), b.canonicalize())
         && a == b

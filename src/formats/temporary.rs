@@ -1,15 +1,15 @@
-//! Files under a temporary name: locked while they are written, so that what a killed run left can be told from what is at work.
+//! Temporary files, locked while they are written, so that leftovers of a killed process can be recognised.
 use std::fs::{self, File, OpenOptions};
 use std::io;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Mutex, PoisonError};
 
-/// Temporary files of this process; closed for good by [`abandon`].
+/// Temporary files of this process; `None` once [`abandon`] was called.
 static OPEN: Mutex<Option<Vec<PathBuf>>> = Mutex::new(Some(Vec::new()));
 
-/// Removes every temporary file of this process, and lets it make none any more: for a process that is told to end. What has
-/// its name already is whole and stays.
+/// Removes all temporary files of this process and prevents new ones; for a process that is asked to terminate. Files
+/// that already have their final name are complete and are kept.
 pub fn abandon() {
     let open = OPEN.lock().unwrap_or_else(PoisonError::into_inner).take();
     for path in open.into_iter().flatten() {
@@ -17,8 +17,8 @@ pub fn abandon() {
     }
 }
 
-/// Gives a finished file its name, unless its temporary one was taken away by [`abandon`], which waits meanwhile: it must not
-/// come between two steps of it.
+/// Runs `give`, which renames a complete file, unless [`abandon`] has removed its temporary file. [`abandon`] is
+/// blocked meanwhile, so that it cannot interrupt the steps.
 pub(super) fn unless_abandoned(give: impl FnOnce() -> io::Result<()>) -> io::Result<()> {
     let open = OPEN.lock().unwrap_or_else(PoisonError::into_inner);
     match &*open {
@@ -27,11 +27,11 @@ pub(super) fn unless_abandoned(give: impl FnOnce() -> io::Result<()>) -> io::Res
     }
 }
 
-/// A file under a temporary name that is removed when this is dropped (if it is still there).
+/// A temporary file, removed on drop if it is still there.
 pub(super) struct Temporary(PathBuf);
 
 impl Temporary {
-    /// Creates a hidden file, named after `path`, the process and a counter, in the folder of `path`.
+    /// Creates a hidden file in the folder of `path`, named after `path`, the process and a counter.
     pub(super) fn beside(path: &Path) -> io::Result<(Self, File)> {
         static COUNTER: AtomicU64 = AtomicU64::new(0);
         let name = path
@@ -44,10 +44,10 @@ impl Temporary {
             hidden.push(format!(".{}-{number}.part", std::process::id()));
             let place = folder_of(path).join(hidden);
             match Self::claim(&place) {
-                // Unless another took it for a leftover before it was locked.
+                // Unless another process took it for a leftover before it was locked.
                 Ok(file) if place.exists() => return Ok((Temporary(place), file)),
                 Ok(_) => {}
-                // left by a killed process that had the same number: take the next name
+                // left by a killed process with the same number: try the next name
                 Err(e) if e.kind() == io::ErrorKind::AlreadyExists => {}
                 Err(e) => return Err(e),
             }
@@ -58,7 +58,7 @@ impl Temporary {
         &self.0
     }
 
-    /// Creates the file, remembers it and locks it, where the system has locks.
+    /// Creates, registers and locks the file, where the system has locks.
     fn claim(place: &Path) -> io::Result<File> {
         let mut open = OPEN.lock().unwrap_or_else(PoisonError::into_inner);
         let open = open.as_mut().ok_or(io::ErrorKind::Interrupted)?;
@@ -72,13 +72,13 @@ impl Temporary {
     }
 }
 
-/// Removes the temporary files in `folder` that a killed run left: they are told by their names, and by nobody holding their
-/// lock. What cannot be removed stays.
+/// Removes the temporary files in `folder` that killed processes left: those with a temporary name whose lock nobody
+/// has. Files that cannot be removed are kept.
 pub fn remove_leftovers(folder: &Path) {
     remove_unlocked(folder, |_| true);
 }
 
-/// As [`remove_leftovers`], of one result alone.
+/// As [`remove_leftovers`], for one result.
 pub(super) fn remove_leftovers_of(path: &Path) {
     let result = path.file_name().unwrap_or_default().to_string_lossy();
     remove_unlocked(&folder_of(path), |name| {
@@ -95,7 +95,7 @@ fn remove_unlocked(folder: &Path, wanted: impl Fn(&str) -> bool) {
         if !is_temporary(&name) || !wanted(&name) {
             continue;
         }
-        // A process holds the lock as long as it writes the file, and the system gives it up for one that was killed.
+        // A process keeps the lock while it writes the file; the system releases the lock of a killed process.
         let locked = File::open(entry.path())
             .is_ok_and(|file| matches!(file.try_lock(), Err(fs::TryLockError::WouldBlock)));
         if !locked {
@@ -104,7 +104,7 @@ fn remove_unlocked(folder: &Path, wanted: impl Fn(&str) -> bool) {
     }
 }
 
-/// True for the names that [`Temporary::beside`] makes: `.NAME.PROCESS-NUMBER.part`.
+/// True for names made by [`Temporary::beside`]: `.NAME.PROCESS-NUMBER.part`.
 fn is_temporary(name: &str) -> bool {
     let middle = name.strip_prefix('.').and_then(|n| n.strip_suffix(".part"));
     let numbers = middle.and_then(|m| m.rsplit_once('.')?.1.split_once('-'));
@@ -152,7 +152,7 @@ mod tests {
         assert!(is_temporary(
             &temporary.0.file_name().unwrap().to_string_lossy()
         ));
-        // What is being written stays; what nobody writes any more goes, at the latest when its result is written again.
+        // A file being written stays; a leftover is removed, at the latest when its result is written again.
         let dead = folder.path().join(".x y.png.999999-0.part");
         let other = folder.path().join(".z.png.999999-0.part");
         fs::write(&dead, b"half").unwrap();

@@ -1,4 +1,4 @@
-//! Strips and tiles of a raw picture: bounds first, then uncompressed and packed, deflated, or lossless JPEG.
+//! Strips and tiles of a raw picture: bounds checks, then decoding of uncompressed, deflated and lossless JPEG data.
 use super::super::fault::Fault;
 use super::describe::Layout;
 use super::directory::Directory;
@@ -16,17 +16,17 @@ const TILE_ROWS: u16 = 323;
 const TILE_OFFSETS: u16 = 324;
 const TILE_BYTES: u16 = 325;
 
-/// A regular grid of pieces, each stored by itself.
+/// A regular grid of strips or tiles, each stored separately.
 struct Grid {
-    /// Columns and rows of a piece.
+    /// Size of a strip or tile, pixels: columns and rows.
     width: usize,
     height: usize,
     across: usize,
-    /// Offset and length of every piece.
+    /// Offset and length in the file of every strip or tile, bytes.
     places: Vec<(usize, usize)>,
 }
 
-/// How the pieces of this file are coded.
+/// Coding of the strips or tiles of a file.
 struct Coding {
     compression: u64,
     bits: u32,
@@ -35,7 +35,7 @@ struct Coding {
     differences: bool,
 }
 
-/// The samples of the crop, levels applied, row by row.
+/// Samples of the crop with levels applied, row by row.
 pub(super) fn decode(
     bytes: &[u8],
     d: &Directory,
@@ -108,7 +108,7 @@ impl Grid {
         })
     }
 
-    /// Rows of the picture that the piece of this number holds.
+    /// Rows of the picture in the strip or tile of this index.
     fn rows_of(&self, number: usize, layout: &Layout) -> usize {
         self.height
             .min(layout.rows - number / self.across * self.height)
@@ -145,8 +145,8 @@ impl Coding {
         })
     }
 
-    /// Refuses a picture that the bytes there are cannot hold, before it is allocated: uncompressed data have a size, and
-    /// neither deflate (1032 : 1) nor lossless JPEG (16 bits by a code of one) come down to less.
+    /// Refuses a picture too large for its data, before memory is allocated. Uncompressed data have a fixed size;
+    /// deflate compresses at most 1032 : 1, lossless JPEG 16 : 1 (one bit a sample).
     fn plausible(&self, layout: &Layout, grid: &Grid) -> Result<(), Fault> {
         let stored: usize = grid.places.iter().map(|p| p.1).sum();
         let most = match self.compression {
@@ -164,12 +164,12 @@ impl Coding {
         Ok(())
     }
 
-    /// The stored codes of one piece, `grid.width * samples` a row.
+    /// Stored codes of one strip or tile, `grid.width * samples` a row.
     fn piece(&self, data: &[u8], grid: &Grid) -> Result<Vec<u16>, Fault> {
         let width = grid.width * self.samples;
         let whole = width * grid.height;
         match self.compression {
-            // The stream may be as wide as it likes: its samples follow each other all the same.
+            // The stream may have another width than the tile, because its samples are consecutive all the same.
             7 => lossless_jpeg::decode(data, 2 * whole),
             8 => {
                 let row = (width * self.bits as usize).div_ceil(8);
@@ -187,8 +187,8 @@ impl Coding {
         }
     }
 
-    /// Codes of whole rows. 16-bit codes have the file's byte order; other widths are packed from the highest bit down,
-    /// rows beginning at a byte, whatever the byte order (DNG specification, BitsPerSample).
+    /// Unpacks codes of whole rows. 16-bit codes have the file's byte order. Other widths are packed from the highest
+    /// bit down, each row starting at a byte, in either byte order (DNG specification, BitsPerSample).
     fn unpack(&self, bytes: &[u8], width: usize) -> Result<Vec<u16>, Fault> {
         let row = (width * self.bits as usize).div_ceil(8);
         let mut codes = Vec::with_capacity(bytes.len() / row * width);
@@ -235,7 +235,7 @@ fn add_up(row: &mut [u16], samples: usize) {
     }
 }
 
-/// Lays the pieces out over the crop, levels applied.
+/// Copies the strips or tiles to the crop and applies levels.
 fn assemble(pieces: &[Vec<u16>], grid: &Grid, layout: &Layout, levels: &Levels) -> Vec<u16> {
     let crop = layout.crop;
     let (samples, width) = (layout.samples, crop.width * layout.samples);
