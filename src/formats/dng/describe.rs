@@ -1,4 +1,4 @@
-//! The raw picture of a DNG file: which directory holds it, its size, crop, filters, and what is refused.
+//! Describes the raw picture of a DNG file: its directory, size, crop and filters, and variants that are refused.
 use super::super::fault::Fault;
 use super::directory::{Directory, Structure};
 use super::levels::Levels;
@@ -7,7 +7,7 @@ use std::io::{Read, Seek};
 use stopspan_core::model::{CameraColour, ColourCalibration, Raw};
 use stopspan_core::raster::{Mosaic, Region};
 
-/// Directories looked at in one file.
+/// Largest number of directories examined in a file.
 const MOST_DIRECTORIES: usize = 32;
 const SUBFILE: u16 = 254;
 const COLUMNS: u16 = 256;
@@ -27,29 +27,29 @@ const FILTER_LAYOUT: u16 = 50711;
 const CROP_ORIGIN: u16 = 50719;
 const CROP_SIZE: u16 = 50720;
 const ACTIVE: u16 = 50829;
-/// PhotometricInterpretation: colour filter array, linear raw.
+/// PhotometricInterpretation values: colour filter array, linear raw.
 const FILTERED: u64 = 32803;
 const LINEAR: u64 = 34892;
 
-/// The directories that matter: the first one and the raw picture's (which may be the same).
+/// The first directory and that of the raw picture, which may be the same.
 pub(super) struct Directories {
     pub first: Directory,
     pub raw: Directory,
 }
 
-/// What kind of file of TIFF structure this is.
+/// Kind of a file of TIFF structure.
 pub(super) enum Kind {
     /// A DNG file.
     Dng(Box<Directories>),
-    /// Raw, but of a camera maker's own kind.
+    /// Raw, in a camera maker's own format.
     Other,
     /// A DNG file without a raw picture.
     Previews,
-    /// No raw file.
+    /// Not a raw file.
     NotRaw,
 }
 
-/// Walks the directories and finds the raw picture.
+/// Follows the directories and finds the raw picture.
 pub(super) fn examine<R: Read + Seek>(file: &mut Structure<R>) -> Result<Kind, Fault> {
     let first = file.directory(file.first)?;
     let mut all = vec![first.clone()];
@@ -79,9 +79,9 @@ pub(super) fn examine<R: Read + Seek>(file: &mut Structure<R>) -> Result<Kind, F
     }
 }
 
-/// How the raw picture lies in the file.
+/// Layout of the raw picture in the file.
 pub(super) struct Layout {
-    /// Columns and rows as stored.
+    /// Stored size, pixels: columns and rows.
     pub columns: usize,
     pub rows: usize,
     pub samples: usize,
@@ -89,14 +89,14 @@ pub(super) struct Layout {
     pub compression: u64,
     /// First pixel of the active area, row and column.
     pub active: (usize, usize),
-    /// What is kept, in stored pixels.
+    /// Region that is kept, in stored pixels.
     pub crop: Region,
-    /// Filters as seen from the first pixel of the crop.
+    /// Colour filters as seen from the first pixel of the crop.
     pub mosaic: Option<Mosaic>,
 }
 
 impl Layout {
-    /// Reads the tags of the raw picture's directory and refuses what is not read.
+    /// Reads the tags of the raw picture's directory; refuses variants that are not supported.
     pub fn read(d: &Directory) -> Result<Layout, Fault> {
         let size = |tag| {
             d.number(tag)
@@ -150,7 +150,7 @@ impl Layout {
     }
 }
 
-/// ActiveArea, or all.
+/// ActiveArea, or the whole picture.
 fn active(d: &Directory, columns: usize, rows: usize) -> Result<Region, Fault> {
     let whole = Region {
         top: 0,
@@ -176,7 +176,7 @@ fn active(d: &Directory, columns: usize, rows: usize) -> Result<Region, Fault> {
     }
 }
 
-/// DefaultCropOrigin and DefaultCropSize within the active area; all of it where they make no sense.
+/// DefaultCropOrigin and DefaultCropSize within the active area, or all of it if they are invalid.
 fn crop(d: &Directory, active: Region) -> Region {
     let (origin, size) = (d.finite::<2>(CROP_ORIGIN), d.finite::<2>(CROP_SIZE));
     let Some((origin, size)) = origin.zip(size) else {
@@ -215,7 +215,7 @@ fn mosaic(d: &Directory) -> Result<Mosaic, Fault> {
     filters.and_then(Mosaic::new).ok_or_else(unknown)
 }
 
-/// What the tags say beside pixels. Levels are those of the crop's first cell; `mosaic` is the stored one.
+/// Raw metadata from the tags. Levels are those of the first cell of the crop; orientation is not applied.
 pub(super) fn raw(all: &Directories, layout: &Layout, levels: &Levels) -> Raw {
     const BASELINE: u16 = 50730;
     const NOISE: u16 = 51041;

@@ -1,16 +1,16 @@
-//! TIFF directories (TIFF 6.0, section 2; BigTIFF): entries with their values, held against the file's length first.
+//! TIFF directories (TIFF 6.0, section 2; BigTIFF): entries and their values, checked against the length of the file.
 use super::super::fault::Fault;
 use std::io::{Read, Seek, SeekFrom};
 use stopspan_core::model::Rational;
 
-/// Entries a directory may have.
+/// Largest number of entries accepted in a directory.
 const MOST_ENTRIES: u64 = 4096;
-/// Bytes a value may have to be kept; longer ones (notes and data of makers) are passed over.
+/// Longest value kept, bytes; longer ones (maker notes and private data) are skipped.
 const LONGEST_VALUE: u64 = 4 << 20;
-/// MakerNote and DNGPrivateData: long, and of no use here.
+/// MakerNote and DNGPrivateData, which are long and not used.
 const PASSED_OVER: [u16; 2] = [0x927c, 50740];
 
-/// A file of TIFF structure: where directories and values are fetched from.
+/// A file of TIFF structure, from which directories and values are read.
 pub(super) struct Structure<R> {
     source: R,
     length: u64,
@@ -25,11 +25,11 @@ pub(super) struct Structure<R> {
 pub(super) struct Directory {
     pub entries: Vec<Entry>,
     little: bool,
-    /// Offset of the next directory of the chain; 0 for none.
+    /// Offset of the next directory of the chain; 0 if there is none.
     pub next: u64,
 }
 
-/// One entry with its value's bytes in the file's order.
+/// One entry; its value's bytes are in the byte order of the file.
 #[derive(Debug, Clone)]
 pub(super) struct Entry {
     pub tag: u16,
@@ -37,7 +37,7 @@ pub(super) struct Entry {
     pub bytes: Vec<u8>,
 }
 
-/// Bytes of one value of a TIFF type; 0 for types that do not exist.
+/// Bytes of one value of a TIFF type; 0 for unknown types.
 fn width(kind: u16) -> u64 {
     match kind {
         1 | 2 | 6 | 7 => 1,
@@ -49,7 +49,7 @@ fn width(kind: u16) -> u64 {
 }
 
 impl<R: Read + Seek> Structure<R> {
-    /// Reads the header. `None` if this is no TIFF structure.
+    /// Reads the header. `None` if the file has no TIFF structure.
     pub fn open(mut source: R) -> Result<Option<Self>, Fault> {
         let length = source.seek(SeekFrom::End(0))?;
         source.seek(SeekFrom::Start(0))?;
@@ -81,12 +81,12 @@ impl<R: Read + Seek> Structure<R> {
         }))
     }
 
-    /// True for little-endian files.
+    /// True if the file is little-endian.
     pub fn little(&self) -> bool {
         self.little
     }
 
-    /// The directory at an offset.
+    /// Reads the directory at an offset.
     pub fn directory(&mut self, offset: u64) -> Result<Directory, Fault> {
         let (count_bytes, word) = if self.wide { (8, 8) } else { (2, 4) };
         let count = self.bytes(offset, count_bytes)?;
@@ -107,7 +107,7 @@ impl<R: Read + Seek> Structure<R> {
         Ok(out)
     }
 
-    /// One entry; `None` for a type that does not exist or a value that is passed over.
+    /// Reads one entry; `None` for an unknown type or a value that is skipped.
     fn entry(&mut self, entry: &[u8], word: usize) -> Result<Option<Entry>, Fault> {
         let number = |bytes: &[u8]| unsigned(bytes, self.little);
         let (tag, kind) = (number(&entry[..2]) as u16, number(&entry[2..4]) as u16);
@@ -120,7 +120,7 @@ impl<R: Read + Seek> Structure<R> {
         let bytes = if size <= word as u64 {
             value[..size as usize].to_vec()
         } else {
-            // A value that lies outside the file costs that value only.
+            // A value outside the file is dropped without failing the directory.
             match self.bytes(number(value), size) {
                 Ok(bytes) => bytes,
                 Err(_) => return Ok(None),
@@ -129,7 +129,7 @@ impl<R: Read + Seek> Structure<R> {
         Ok(Some(Entry { tag, kind, bytes }))
     }
 
-    /// Bytes of the file; the claim is held against its length before anything is allocated.
+    /// Reads bytes of the file; the count is checked against its length before memory is allocated.
     fn bytes(&mut self, offset: u64, count: u64) -> Result<Vec<u8>, Fault> {
         let end = offset.checked_add(count).filter(|&end| end <= self.length);
         if end.is_none() {
@@ -148,12 +148,12 @@ impl Directory {
         self.entries.iter().find(|e| e.tag == tag)
     }
 
-    /// Bytes of a tag's value as they stand in the file.
+    /// Bytes of a tag's value, in the byte order of the file.
     pub fn bytes(&self, tag: u16) -> Option<&[u8]> {
         self.get(tag).map(|e| e.bytes.as_slice())
     }
 
-    /// Unsigned whole numbers: BYTE, SHORT, LONG, and the offsets IFD, LONG8, IFD8.
+    /// Unsigned integers: BYTE, SHORT, LONG, and the offset types IFD, LONG8, IFD8.
     pub fn numbers(&self, tag: u16) -> Option<Vec<u64>> {
         let entry = self.get(tag)?;
         if !matches!(entry.kind, 1 | 3 | 4 | 13 | 16 | 18) {
@@ -167,7 +167,7 @@ impl Directory {
         self.numbers(tag)?.first().copied()
     }
 
-    /// Numbers of any numeric type; a fraction with denominator 0 is not a number.
+    /// Numbers of any numeric type; a fraction with denominator 0 becomes NaN.
     pub fn reals(&self, tag: u16) -> Option<Vec<f64>> {
         let entry = self.get(tag)?;
         let parts = entry.parts(self.little);
@@ -199,14 +199,14 @@ impl Directory {
         })
     }
 
-    /// Exactly `count` finite numbers.
+    /// Exactly `N` finite numbers, else `None`.
     pub fn finite<const N: usize>(&self, tag: u16) -> Option<[f64; N]> {
         let values = self.reals(tag)?;
         let all = values.iter().all(|v| v.is_finite());
         <[f64; N]>::try_from(values).ok().filter(|_| all)
     }
 
-    /// Fractions as they stand, RATIONAL or SRATIONAL.
+    /// Fractions unreduced, RATIONAL or SRATIONAL.
     pub fn rationals(&self, tag: u16) -> Option<Vec<Rational>> {
         let entry = self.get(tag)?;
         let half = |bytes: &[u8]| {
@@ -230,7 +230,7 @@ impl Directory {
 }
 
 impl Entry {
-    /// The value's parts as unsigned numbers of the type's width.
+    /// The value split into unsigned integers of the type's width.
     pub fn parts(&self, little: bool) -> Vec<u64> {
         let each = width(self.kind).max(1) as usize;
         let parts = self.bytes.chunks_exact(each);
@@ -238,7 +238,7 @@ impl Entry {
     }
 }
 
-/// An unsigned number of up to eight bytes.
+/// Unsigned integer of up to eight bytes.
 pub(super) fn unsigned(bytes: &[u8], little: bool) -> u64 {
     let shift = |n: u64, b: &u8| n << 8 | u64::from(*b);
     if little {

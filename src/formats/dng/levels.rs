@@ -1,4 +1,4 @@
-//! From stored codes to linear samples of full 16-bit scale: linearisation, black and white levels by site.
+//! Stored codes to linear samples scaled to 16 bits: linearisation table, black and white levels.
 use super::super::fault::Fault;
 use super::directory::Directory;
 
@@ -9,21 +9,22 @@ const BLACK_ACROSS: u16 = 50715;
 const BLACK_DOWN: u16 = 50716;
 const WHITE: u16 = 50717;
 
-/// How codes become samples. Places are counted from the first pixel of the active area.
+/// Conversion of codes to samples. Positions are relative to the first pixel of the active area.
 pub(super) struct Levels {
-    /// Linear code of every stored code.
+    /// Linear code for every stored code (LinearizationTable); `None` for the identity.
     table: Option<Vec<u16>>,
-    /// Samples are linear codes times this.
+    /// Factor from linear codes to samples.
     pub factor: f64,
-    /// Mean black of the sites (0, 0), (0, 1), (1, 0), (1, 1) and of each sample there, in linear codes.
+    /// Mean black level of the sites (0, 0), (0, 1), (1, 0), (1, 1), one entry for each sample of a pixel, linear
+    /// codes.
     pub black: Vec<[f64; 4]>,
-    /// White of each sample, in linear codes.
+    /// White level of each sample of a pixel, linear codes.
     pub white: Vec<f64>,
-    /// What black differs from its site's mean, where it does.
+    /// Deviation of black from its site's mean, if it is not uniform.
     uneven: Option<Uneven>,
 }
 
-/// Black that is not the same in all cells.
+/// Black levels that vary over the picture.
 struct Uneven {
     repeat: (usize, usize),
     pattern: Vec<f64>,
@@ -33,7 +34,7 @@ struct Uneven {
 }
 
 impl Levels {
-    /// Reads the tags. `samples` is the number of samples a pixel, `bits` those of a stored code.
+    /// Reads the tags. `samples` is the number of samples of a pixel, `bits` the width of a stored code.
     pub fn read(d: &Directory, samples: usize, bits: u32) -> Result<Levels, Fault> {
         let table = d.numbers(LINEARIZATION).map(|t| {
             let codes = t.iter().map(|&v| v.min(65535) as u16);
@@ -65,7 +66,7 @@ impl Levels {
                 "the black level ({top_black}) is not below the white level ({top_white})"
             )));
         }
-        // Room for a factor of two above a white level that understates the sensor.
+        // Headroom of a factor of two, in case the file states a white level below the sensor's saturation.
         let room = f64::from(largest).min(2.0 * top_white + 1.0);
         Ok(Levels {
             table,
@@ -76,7 +77,7 @@ impl Levels {
         })
     }
 
-    /// The sample of a stored code at a place of the active area.
+    /// Sample of a stored code at a position in the active area.
     #[inline]
     pub fn sample(&self, code: u16, row: usize, column: usize, sample: usize) -> u16 {
         let linear = match &self.table {
@@ -90,7 +91,7 @@ impl Levels {
         (moved * self.factor).round().clamp(0.0, 65535.0) as u16
     }
 
-    /// True if samples are stored codes times [`Levels::factor`] and nothing else.
+    /// True if samples are just stored codes times [`Levels::factor`].
     pub fn plain(&self) -> bool {
         self.table.is_none() && self.uneven.is_none()
     }
@@ -105,7 +106,7 @@ impl Uneven {
     }
 }
 
-/// Black levels: a pattern that repeats, plus a line across and one down.
+/// Black levels: a repeating pattern plus an offset for each column and one for each row.
 fn black(d: &Directory, samples: usize) -> Result<(Vec<[f64; 4]>, Option<Uneven>), Fault> {
     let repeat = match d.numbers(BLACK_REPEAT).as_deref() {
         None => (1, 1),

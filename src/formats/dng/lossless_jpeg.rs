@@ -1,7 +1,7 @@
-//! Lossless JPEG (ITU-T T.81, annex H): Huffman coded differences from a predictor, 2 to 16 bits, as DNG uses it.
+//! Lossless JPEG (ITU-T T.81, annex H) as used by DNG: Huffman coded prediction differences of 2 to 16 bits.
 use super::super::fault::Fault;
 
-/// What the markers say.
+/// Parameters from the marker segments before the scan.
 #[derive(Default)]
 struct Frame {
     precision: u32,
@@ -12,7 +12,7 @@ struct Frame {
     tables: [Option<Table>; 4],
 }
 
-/// Samples of one lossless JPEG stream, which may hold `most` of them: line by line, components interleaved.
+/// Decodes a lossless JPEG stream of at most `most` samples: line by line, components interleaved.
 pub(super) fn decode(data: &[u8], most: usize) -> Result<Vec<u16>, Fault> {
     let mut frame = Frame::default();
     let mut rest = match data {
@@ -36,7 +36,7 @@ pub(super) fn decode(data: &[u8], most: usize) -> Result<Vec<u16>, Fault> {
     }
 }
 
-/// Marker, its segment's content and what follows.
+/// Splits off a marker: its code, the content of its segment, and the rest.
 fn next_segment(data: &[u8]) -> Result<(u8, &[u8], &[u8]), Fault> {
     let short = || Fault::damaged("a JPEG stream that ends in its header");
     let start = data.iter().position(|&b| b != 0xff).ok_or_else(short)?;
@@ -88,7 +88,7 @@ impl Frame {
         Ok(())
     }
 
-    /// DHT, B.2.4.2: one table or several.
+    /// DHT, B.2.4.2: one or more tables.
     fn huffman(&mut self, mut segment: &[u8]) -> Result<(), Fault> {
         while let [place, lengths @ ..] = segment {
             let short = || Fault::damaged("a Huffman table that ends early");
@@ -107,16 +107,16 @@ impl Frame {
     }
 }
 
-/// Bits looked at to read a code: no code is longer.
+/// Bits examined to decode a Huffman code, the length of the longest.
 const LOOK: u32 = 16;
 
-/// Difference category and length of every code, by the next 16 bits; length 0 where there is no code.
+/// Difference category and code length, by the next 16 bits; length 0 if they start no code.
 struct Table {
     entries: Vec<(u8, u8)>,
 }
 
 impl Table {
-    /// Codes in the order of annex C.
+    /// Generates the codes as in annex C.
     fn new(counts: &[u8], values: &[u8]) -> Result<Self, Fault> {
         let mut entries = vec![(0, 0); 1 << LOOK];
         let (mut next, mut values) = (0usize, values.iter());
@@ -135,7 +135,7 @@ impl Table {
     }
 }
 
-/// The bits of a scan, stuffed zero bytes taken out (F.1.2.3). After the end come zeros, which are counted.
+/// Bits of a scan without the stuffed zero bytes (F.1.2.3). Past the end zeros are supplied and counted.
 struct Bits<'a> {
     data: &'a [u8],
     at: usize,
@@ -183,7 +183,7 @@ impl<'a> Bits<'a> {
         self.count -= bits;
     }
 
-    /// One difference (H.1.2.2): category by Huffman code, then that many bits.
+    /// Decodes one difference (H.1.2.2): its category by Huffman code, then as many additional bits.
     #[inline]
     fn difference(&mut self, table: &Table) -> Option<i32> {
         self.fill();
@@ -208,12 +208,12 @@ impl<'a> Bits<'a> {
         })
     }
 
-    /// True if more was read than there was.
+    /// True if more bits were read than the data have.
     fn overdrawn(&self) -> bool {
         self.lent > self.count
     }
 
-    /// Goes on behind a restart marker (E.2.4).
+    /// Continues after a restart marker (E.2.4).
     fn restart(&mut self) -> Option<()> {
         let rest = self.data.get(self.at..)?;
         let marker = rest
@@ -225,7 +225,7 @@ impl<'a> Bits<'a> {
     }
 }
 
-/// SOS, B.2.3, and the entropy coded data.
+/// SOS (B.2.3) and the entropy coded data after it.
 fn scan(frame: &Frame, segment: &[u8], data: &[u8]) -> Result<Vec<u16>, Fault> {
     let wrong = || Fault::damaged("a JPEG scan header without sense");
     let count = usize::from(*segment.first().ok_or_else(wrong)?);
@@ -255,7 +255,7 @@ fn scan(frame: &Frame, segment: &[u8], data: &[u8]) -> Result<Vec<u16>, Fault> {
     let width = frame.columns * count;
     let mut samples = vec![0u16; width * frame.height];
     let mut bits = Bits::new(data);
-    // Lines between restarts: DNG writers restart at line ends only, as H.1.1 asks.
+    // Lines of a restart interval. DNG writers restart only at line ends, as H.1.1 requires.
     let lines = match frame.restart {
         0 => frame.height,
         n if n % frame.columns == 0 => n / frame.columns,

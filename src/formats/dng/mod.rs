@@ -1,7 +1,7 @@
-//! DNG (Adobe, Digital Negative specification 1.7): raw mosaics, linear raw and mono, as samples linear in light.
+//! DNG (Adobe, Digital Negative specification 1.7): mosaic, linear and monochrome raw pictures as linear samples.
 //!
-//! In reading order: `directory` (TIFF directories under limits), `describe` (which picture, its tags), `levels` (codes to
-//! linear samples), `opcodes`, `chunks` (strips and tiles) with `lossless_jpeg` under it.
+//! In reading order: `directory` (TIFF directories under limits), `describe` (which picture, and its tags), `levels`
+//! (codes to linear samples), `opcodes`, `chunks` (strips and tiles) and `lossless_jpeg`, which it uses.
 mod chunks;
 mod describe;
 mod directory;
@@ -22,16 +22,16 @@ use std::io::{BufRead, Cursor, Seek};
 use stopspan_core::model::{Compression, Header, Limits};
 use stopspan_core::raster::Pixels;
 
-/// The EXIF directory's place.
+/// Tag with the offset of the EXIF directory.
 const EXIF: u16 = 34665;
 /// Tags of the first directory that describe picture and camera (TIFF 6.0; Exif 2.32 table 4).
 const DESCRIPTIVE: [u16; 8] = [
     0x010e, 0x010f, 0x0110, 0x0112, 0x0131, 0x0132, 0x013b, 0x8298,
 ];
-/// Camera settings that some writers put into the first directory: time, f-number, sensitivity, date of capture.
+/// Camera settings that some writers put into the first directory: time, f-number, speed, date of capture.
 const SETTINGS: [u16; 4] = [0x829a, 0x829d, 0x8827, 0x9003];
 
-/// Header of a DNG file; `None` if the file is a TIFF that is not raw. The size is that of the crop, not turned.
+/// Header of a DNG file; `None` for a TIFF file that is not raw. The size is that of the crop before orientation.
 pub(super) fn header(
     file: &mut (impl BufRead + Seek),
     limits: &Limits,
@@ -39,7 +39,7 @@ pub(super) fn header(
     let Some(mut file) = Structure::open(file)? else {
         return Ok(None);
     };
-    // What cannot be walked as a TIFF is for the TIFF reader to judge.
+    // A file whose directories cannot be read is left to the TIFF reader.
     let all = match describe::examine(&mut file) {
         Ok(Kind::Dng(all)) => all,
         Ok(Kind::Previews) => return Err(Fault::raw_variant("previews alone")),
@@ -58,14 +58,14 @@ pub(super) fn header(
     if let Some(block) = metadata::block_of(&fields(&all.first, exif.as_ref(), file.little())) {
         metadata::fill(&mut header, block);
     }
-    // The raw picture's own orientation where the first directory has none.
+    // The raw picture's own orientation, if the first directory has none.
     if header.orientation.is_none() {
         header.orientation = all.raw.number(274).map(|v| v as u32);
     }
     Ok(Some(header))
 }
 
-/// Decodes a file that [`header`] accepted: samples of the crop, not turned, and what the file knows of them.
+/// Decodes a file that [`header`] accepted: samples of the crop before orientation, and their raw metadata.
 pub(super) fn decode(bytes: &[u8]) -> Result<Decoded, Fault> {
     let not_raw = || Fault::damaged("it is no raw file any more");
     let mut file = Structure::open(Cursor::new(bytes))?.ok_or_else(not_raw)?;
@@ -85,7 +85,7 @@ pub(super) fn decode(bytes: &[u8]) -> Result<Decoded, Fault> {
     })
 }
 
-/// The descriptive fields of the first directory and all of the EXIF directory.
+/// Descriptive fields of the first directory and all fields of the EXIF directory.
 fn fields(first: &Directory, exif: Option<&Directory>, little: bool) -> Vec<Field> {
     let mut fields = Vec::new();
     for entry in &first.entries {
@@ -103,7 +103,7 @@ fn fields(first: &Directory, exif: Option<&Directory>, little: bool) -> Vec<Fiel
     fields
 }
 
-/// An entry as the EXIF reader has it; `None` for types EXIF does not use.
+/// Converts an entry to an EXIF field; `None` for types that EXIF does not have.
 fn field(context: Context, entry: &directory::Entry, little: bool) -> Option<Field> {
     let parts = entry.parts(little);
     let halves = || entry.bytes.chunks_exact(8).map(|p| p.split_at(4));
@@ -139,7 +139,7 @@ fn field(context: Context, entry: &directory::Entry, little: bool) -> Option<Fie
     })
 }
 
-/// Text up to its first zero byte.
+/// Text up to its first NUL byte.
 fn text(bytes: &[u8]) -> &[u8] {
     bytes.split(|&b| b == 0).next().unwrap_or_default()
 }

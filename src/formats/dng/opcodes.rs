@@ -1,12 +1,12 @@
-//! Opcode lists (DNG specification 1.7, chapter 7): recognised by name, not carried out.
+//! Opcode lists (DNG specification 1.7, chapter 7): named, not applied.
 use super::directory::Directory;
 
 /// OpcodeList1, 2 and 3.
 const LISTS: [u16; 3] = [51008, 51009, 51022];
-/// Opcodes of a list that are looked at.
+/// Largest number of opcodes examined in a list.
 const MOST: usize = 1000;
 
-/// Names of the opcodes of all lists, each once, in the file's order.
+/// Names of the opcodes in all lists, without duplicates, in the file's order.
 pub(super) fn names(directory: &Directory) -> Vec<String> {
     let mut found = Vec::new();
     for list in LISTS {
@@ -20,7 +20,7 @@ pub(super) fn names(directory: &Directory) -> Vec<String> {
     found
 }
 
-/// Opcode numbers of a list: big-endian count, then number, version, flags, length and data of each.
+/// Opcode IDs of a list: big-endian count, then ID, version, flags, length and data of each.
 fn numbers(list: &[u8]) -> Vec<u32> {
     let number = |at: usize| -> Option<u32> {
         let bytes = list.get(at..at.checked_add(4)?)?;

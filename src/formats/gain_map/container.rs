@@ -1,25 +1,25 @@
-//! Two JPEG pictures in one file: segments, and the Multi-Picture Format index (CIPA DC-007) that finds the second.
+//! Two JPEG pictures in one file: segments, and the Multi-Picture Format index (CIPA DC-007) that locates the second.
 use std::ops::Range;
 
-/// Begins the XMP segment (ISO 16684-3, 3.3.3), the ISO 21496-1 one, and the index.
+/// Signatures of the XMP segment (ISO 16684-3, 3.3.3), the ISO 21496-1 segment, and the index.
 pub(super) const XMP: &[u8] = b"http://ns.adobe.com/xap/1.0/\0";
 pub(super) const ISO: &[u8] = b"urn:iso:std:iso:ts:21496:-1\0";
 const INDEX: &[u8] = b"MPF\0";
 
-/// An APPn segment: number, and what stands in it.
+/// An APPn segment: its number n and its content.
 pub(super) struct Segment {
     pub number: u8,
     pub payload: Vec<u8>,
 }
 
-/// The application segments of a picture, each with the place of its payload, and where the first other segment begins.
+/// Application segments of a picture with the offsets of their payloads, and the offset of the first other segment.
 pub(super) struct Front<'a> {
     pub segments: Vec<(u8, usize, &'a [u8])>,
     pub end: usize,
 }
 
 impl<'a> Front<'a> {
-    /// `None` for bytes that are no JPEG or end too early.
+    /// `None` if the bytes are no JPEG or end too early.
     pub fn of(jpeg: &'a [u8]) -> Option<Self> {
         if !jpeg.starts_with(&[0xff, 0xd8]) {
             return None;
@@ -39,7 +39,7 @@ impl<'a> Front<'a> {
         }
     }
 
-    /// What stands behind `name` in a segment APPn.
+    /// Content after the signature `name` in a segment APPn.
     pub fn named(&self, number: u8, name: &[u8]) -> Option<&'a [u8]> {
         self.segments
             .iter()
@@ -47,7 +47,7 @@ impl<'a> Front<'a> {
             .find_map(|(.., payload)| payload.strip_prefix(name))
     }
 
-    /// Where the second picture lies, by the index; of a file of `length` bytes.
+    /// Byte range of the second picture according to the index, in a file of `length` bytes.
     pub fn second(&self, length: usize) -> Option<Range<usize>> {
         let (_, place, payload) = self
             .segments
@@ -61,7 +61,8 @@ impl<'a> Front<'a> {
     }
 }
 
-/// Size and offset of picture `number` (from 0) in an index: a TIFF structure with tag 0xb002, 16 bytes a picture.
+/// Size and offset of picture `number` (from 0) in an index, a TIFF structure whose tag 0xb002 has 16 bytes for each
+/// picture.
 fn entry(index: &[u8], number: usize) -> Option<(usize, usize)> {
     let little = index.starts_with(b"II");
     let word = |at: usize| -> Option<u32> {
@@ -91,7 +92,7 @@ fn entry(index: &[u8], number: usize) -> Option<(usize, usize)> {
     None
 }
 
-/// A picture with further application segments behind those it has.
+/// A picture with further application segments after its own.
 pub(super) fn with_segments(jpeg: &[u8], segments: &[Segment]) -> Option<Vec<u8>> {
     let end = Front::of(jpeg)?.end;
     let mut out = jpeg[..end].to_vec();
@@ -105,7 +106,7 @@ pub(super) fn with_segments(jpeg: &[u8], segments: &[Segment]) -> Option<Vec<u8>
     Some(out)
 }
 
-/// The base picture with the segments given and an index, and the second picture behind it.
+/// The base picture with additional segments and an index, followed by the second picture.
 pub(super) fn joined(base: &[u8], mut segments: Vec<Segment>, second: &[u8]) -> Option<Vec<u8>> {
     const LENGTH: usize = 8 + 2 + 3 * 12 + 4 + 2 * 16;
     let front = Front::of(base)?.end;
@@ -126,7 +127,7 @@ pub(super) fn joined(base: &[u8], mut segments: Vec<Segment>, second: &[u8]) -> 
     Some(out)
 }
 
-/// The index of two pictures, behind each other (CIPA DC-007, 5.2): version, number, list of entries.
+/// Index of two consecutive pictures (CIPA DC-007, 5.2): version, number, list of entries.
 fn index(first_size: u32, second_size: u32, origin: u32) -> Vec<u8> {
     let mut out = b"MM\0\x2a\0\0\0\x08\0\x03".to_vec();
     let mut field = |tag: u16, kind: u16, count: u32, value: [u8; 4]| {

@@ -1,33 +1,33 @@
-//! What a gain map means: ISO 21496-1, its mathematics and its bytes.
+//! Gain map metadata (ISO 21496-1): its formulas and its encoding.
 
-/// Denominator of the fractions written: fine enough for any stop figure, and 1/64 is exact.
+/// Denominator of the fractions written: precise enough for values in stops, and 1/64 is exact.
 const PARTS: f64 = 1_048_576.0;
 
-/// One channel of a gain map.
+/// Parameters of one channel of a gain map.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct ChannelGain {
     /// Log2 gain of map value 0, stops.
     pub min: f64,
     /// Log2 gain of map value 1, stops.
     pub max: f64,
-    /// Exponent the normalised log gain was raised to, > 0.
+    /// Exponent applied to the normalised log gain, > 0.
     pub gamma: f64,
-    /// Added to the base picture's light, of reference white.
+    /// Offset added to the light of the base picture, relative to reference white.
     pub base_offset: f64,
-    /// Added to the alternate picture's light, of reference white.
+    /// Offset added to the light of the alternate picture, relative to reference white.
     pub alternate_offset: f64,
 }
 
-/// The metadata of a gain map. Headrooms are log2 of a display's peak over its reference white.
+/// Metadata of a gain map. A headroom is log2 of a display's peak luminance over its reference white.
 #[derive(Debug, Clone, PartialEq)]
 pub struct GainMetadata {
-    /// Headroom the base picture was made for, stops.
+    /// Headroom that the base picture was made for, stops.
     pub base_headroom: f64,
-    /// Headroom the alternate picture was made for, stops.
+    /// Headroom that the alternate picture was made for, stops.
     pub alternate_headroom: f64,
-    /// The gain is meant in the primaries of the base picture.
+    /// True if the gain applies in the primaries of the base picture.
     pub base_primaries: bool,
-    /// One entry, or one for each of R, G, B.
+    /// One entry for all channels, or one each for R, G, B.
     pub channels: Vec<ChannelGain>,
 }
 
@@ -37,7 +37,7 @@ impl ChannelGain {
         self.min + (self.max - self.min) * value.clamp(0.0, 1.0).powf(1.0 / self.gamma)
     }
 
-    /// The map value 0..=1 that stands for a log2 gain; clamped to the range.
+    /// Map value 0..=1 for a log2 gain, clamped.
     pub fn value(&self, stops: f64) -> f64 {
         let span = self.max - self.min;
         if span <= 0.0 {
@@ -46,12 +46,13 @@ impl ChannelGain {
         ((stops - self.min) / span).clamp(0.0, 1.0).powf(self.gamma)
     }
 
-    /// Light of the alternate picture at full weight, from the base picture's and a log2 gain; of reference white.
+    /// Light of the alternate picture at full weight, from that of the base picture and a log2 gain; relative to
+    /// reference white.
     pub fn apply(&self, base: f64, stops: f64) -> f64 {
         (base + self.base_offset) * stops.exp2() - self.alternate_offset
     }
 
-    /// Every number usable.
+    /// True if all numbers are usable.
     fn sound(&self) -> bool {
         let all = [
             self.min,
@@ -67,7 +68,7 @@ impl ChannelGain {
 }
 
 impl GainMetadata {
-    /// The payload of ISO 21496-1: versions, flags, headrooms, channels; big-endian, fractions with their denominators.
+    /// Payload of ISO 21496-1: versions, flags, headrooms, channels; big-endian, fractions with denominators.
     pub fn bytes(&self) -> Vec<u8> {
         let mut out = vec![0, 0, 0, 0]; // minimum version, writer version
         let channels = if self.channels.len() == 3 { 3 } else { 1 };
@@ -84,7 +85,7 @@ impl GainMetadata {
         out
     }
 
-    /// Reads the payload; `None` for a later version that says it cannot be read so, and for what is cut or unsound.
+    /// Parses the payload; `None` if it requires a later version, is truncated, or has unusable numbers.
     pub fn from_bytes(bytes: &[u8]) -> Option<Self> {
         let (head, mut rest) = bytes.split_at_checked(5)?;
         if head[..2] != [0, 0] {
@@ -123,7 +124,7 @@ impl GainMetadata {
         .if_sound()
     }
 
-    /// Itself, if every number can be used.
+    /// Returns the metadata if all numbers are usable.
     pub(super) fn if_sound(self) -> Option<Self> {
         let headrooms = [self.base_headroom, self.alternate_headroom];
         let sound = headrooms
@@ -159,7 +160,7 @@ mod tests {
         }
     }
 
-    /// Sizes as ISO 21496-1 gives them: 21 + 40 a channel.
+    /// Payload sizes of ISO 21496-1: 21 + 40 bytes a channel.
     #[test]
     fn the_payload_comes_back_and_has_the_size_of_the_standard() {
         for (count, size) in [(1, 61), (3, 141)] {
@@ -184,7 +185,7 @@ mod tests {
         }
     }
 
-    /// ISO 21496-1: an 8-bit map over 3 stops has steps of 3/255 stop, so no value is further off than half of one.
+    /// ISO 21496-1: an 8-bit map over 3 stops has steps of 3/255 stop, so the error is at most half of that.
     #[test]
     fn eight_bits_over_three_stops_are_within_half_a_step() {
         let channel = ChannelGain {

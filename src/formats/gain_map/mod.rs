@@ -1,7 +1,7 @@
-//! JPEG files that carry a gain map (ISO 21496-1): a picture for any display, and what turns it into one of more range.
+//! JPEG files with a gain map (ISO 21496-1): a picture for any display, and the gain that extends its range.
 //!
-//! In reading order: what the map means (`metadata`), its bytes by the standard and by the older XMP form, the file that
-//! holds both pictures (`container`, after CIPA DC-007 Multi-Picture Format), writing and reading whole files.
+//! In reading order: the metadata and its encoding (`metadata`), the older XMP encoding (`xmp`), the file with both
+//! pictures (`container`, after CIPA DC-007 Multi-Picture Format), writing and reading of files.
 mod container;
 mod metadata;
 mod read;

@@ -1,4 +1,4 @@
-//! A JPEG file with a gain map -> light above reference white.
+//! Reads a JPEG file with a gain map as linear light that exceeds reference white.
 use super::container::{Front, ISO, XMP};
 use super::metadata::{ChannelGain, GainMetadata};
 use super::xmp;
@@ -16,20 +16,20 @@ use stopspan_core::model::{Header, Limits};
 use stopspan_core::raster::Pixels;
 use stopspan_core::units::srgb_exposure;
 
-/// A file with a gain map, both pictures put together.
+/// A file with a gain map, with the gain applied.
 #[derive(Debug, Clone, PartialEq)]
 pub struct BrightFile {
-    /// Linear light of the alternate picture, reference white being 1, upright, shape (rows, columns, 3), in the primaries
-    /// of the base picture.
+    /// Linear light of the alternate picture, 1 being reference white; upright, shape (rows, columns, 3), in the
+    /// primaries of the base picture.
     pub light: Array3<f32>,
     /// Header of the base picture.
     pub header: Header,
-    /// What the gain map says.
+    /// Metadata of the gain map.
     pub metadata: GainMetadata,
 }
 
-/// Reads a JPEG with its gain map applied in full; `None` for a JPEG without one. The base picture's transfer curve is
-/// taken to be that of IEC 61966-2-1.
+/// Reads a JPEG and applies its gain map in full; `None` for a JPEG without one. The base picture is assumed to have
+/// the transfer function of IEC 61966-2-1.
 ///
 /// # Errors
 /// [`Error::Input`]: not readable, damaged, larger than `limits`, or a gain map whose metadata cannot be used.
@@ -53,7 +53,7 @@ pub fn read(file: &Path, limits: &Limits) -> Result<Option<BrightFile>, Error> {
     }
 }
 
-/// The gain map's own picture and its metadata.
+/// The encoded gain map picture and its metadata.
 fn parts(bytes: &[u8]) -> Result<Option<(&[u8], GainMetadata)>, Fault> {
     let front = Front::of(bytes).ok_or(Fault::damaged("no JPEG"))?;
     let text = |payload: Option<&[u8]>| payload.map(|p| String::from_utf8_lossy(p).into_owned());
@@ -142,7 +142,7 @@ fn samples(jpeg: &[u8], limits: &Limits) -> Result<Array3<u8>, Fault> {
     }
 }
 
-/// The two samples of a smaller row around a pixel of a larger one, centres in line.
+/// The two samples of a smaller row next to a pixel of a larger one, the rows' extents being equal.
 struct Between {
     first: usize,
     second: usize,

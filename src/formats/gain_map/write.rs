@@ -1,4 +1,4 @@
-//! A picture and its gain -> one JPEG file.
+//! Writes a picture and a gain map as one JPEG file.
 use super::container::{ISO, Segment, XMP, joined, with_segments};
 use super::metadata::{ChannelGain, GainMetadata};
 use super::xmp;
@@ -7,29 +7,29 @@ use crate::jpeg::Subsampling;
 use ndarray::{Array2, ArrayView3, Axis};
 use std::io;
 
-/// Quality of the gain map's own JPEG: its error should stay below that of its 8 bits.
+/// JPEG quality of the gain map; its error should stay below that of 8 bits.
 const QUALITY: u8 = 97;
-/// Added to both lights, of reference white: 1/64, as is usual; keeps black from asking for any gain.
+/// Offset added to both lights, relative to reference white: 1/64, the usual value. It prevents any gain at black.
 pub const OFFSET: f64 = 1.0 / 64.0;
 
-/// The picture that every display can show.
+/// The picture for all displays.
 #[derive(Debug, Clone, Copy)]
 pub struct BasePicture<'a> {
     /// 8-bit R, G, B.
     pub samples: ArrayView3<'a, u8>,
     /// JPEG quality, 1..=100.
     pub quality: u8,
-    /// Resolution of chroma.
+    /// Chroma resolution.
     pub subsampling: Subsampling,
-    /// Colour profile; its transfer curve must be that of IEC 61966-2-1.
+    /// ICC profile; its transfer function must be that of IEC 61966-2-1.
     pub icc: &'a [u8],
     /// EXIF block.
     pub exif: Option<&'a [u8]>,
 }
 
-/// Encodes a base picture with a gain map of one channel: `gain` in stops for blocks of the picture, made with an offset of
-/// 1/64 on both lights; `headroom` in stops is what the brighter picture was made for. Readers find the metadata both as
-/// ISO 21496-1 has it and as XMP.
+/// Encodes a base picture with a gain map of one channel. `gain` is in stops, for blocks of the picture, computed
+/// with an offset of 1/64 on both lights. `headroom`, in stops, is that of the alternate picture. The metadata are
+/// written both as ISO 21496-1 and as XMP.
 ///
 /// # Errors
 /// `InvalidInput` for pictures that JPEG cannot hold.
@@ -64,7 +64,7 @@ pub fn encode(base: &BasePicture, gain: &Array2<f32>, headroom: f64) -> io::Resu
     joined(&first, about, &map).ok_or_else(wrong)
 }
 
-/// The range of the gain, rounded outwards so that its ends are kept by fractions of any form.
+/// Range of the gain, rounded outwards to values that fractions of either encoding represent exactly.
 fn range_of(gain: &Array2<f32>) -> ChannelGain {
     let finite = gain.iter().filter(|v| v.is_finite()).map(|&v| f64::from(v));
     let (low, high) = finite.fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), v| {

@@ -1,11 +1,12 @@
-//! The older form of gain map metadata: attributes of an XMP packet (ISO 16684-1), one value a property or three.
+//! The older encoding of gain map metadata: attributes of an XMP packet (ISO 16684-1), one or three values a
+//! property.
 use super::metadata::{ChannelGain, GainMetadata};
 
-/// Name space of the properties.
+/// Namespace of the properties.
 const GAIN: &str = "http://ns.adobe.com/hdr-gain-map/1.0/";
 const RDF: &str = "http://www.w3.org/1999/02/22-rdf-syntax-ns#";
 
-/// The packet of the gain map picture itself. Offsets and limits are those of the first channel.
+/// XMP packet of the gain map picture. Offsets and limits are those of the first channel.
 pub(super) fn of_map(metadata: &GainMetadata) -> String {
     let Some(channel) = metadata.channels.first() else {
         return String::new();
@@ -28,7 +29,7 @@ pub(super) fn of_map(metadata: &GainMetadata) -> String {
     ))
 }
 
-/// The packet of the base picture: it names the gain map behind it and that one's length in bytes.
+/// XMP packet of the base picture: announces the gain map after it and its length in bytes.
 pub(super) fn of_base(gain_map_bytes: usize) -> String {
     const CONTAINER: &str = "http://ns.google.com/photos/1.0/container/";
     let item = |semantic: &str, length: String| {
@@ -53,8 +54,8 @@ fn packet(description: &str) -> String {
     )
 }
 
-/// Reads a gain map's packet. Properties that are missing have the defaults of the form: gain and headroom from 0, gamma
-/// 1, offsets 1/64. `None` without a version, a largest gain and a headroom, or with unsound numbers.
+/// Parses the packet of a gain map. Missing properties have the defaults of this encoding: minimum gain and headroom
+/// 0, gamma 1, offsets 1/64. `None` without version, maximum gain and maximum headroom, or with unusable numbers.
 pub(super) fn read_map(text: &str) -> Option<GainMetadata> {
     property(text, "Version")?;
     if property(text, "BaseRenditionIsHDR").is_some_and(|v| v.first().is_some_and(|v| v == "True"))
@@ -93,7 +94,7 @@ pub(super) fn read_map(text: &str) -> Option<GainMetadata> {
     .if_sound()
 }
 
-/// Length in bytes of the gain map that a base picture's packet states.
+/// Length in bytes of the gain map, according to the packet of the base picture.
 pub(super) fn read_base(text: &str) -> Option<usize> {
     let mut items = text.split("<Container:Item").skip(1);
     let of_map = |item: &&str| {
@@ -106,7 +107,7 @@ pub(super) fn read_base(text: &str) -> Option<usize> {
     value.trim().parse().ok()
 }
 
-/// The values of a property, written as an attribute, or as an element with a list.
+/// Values of a property, written as an attribute or as an element with a list.
 fn property(text: &str, name: &str) -> Option<Vec<String>> {
     let attribute = format!("hdrgm:{name}=");
     if let Some(rest) = text.split(&attribute).nth(1) {

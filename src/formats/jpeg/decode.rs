@@ -1,4 +1,4 @@
-//! JPEG bytes -> 8-bit samples, strictly: what is cut short or contradicts itself is damage, not a grey area.
+//! Decodes JPEG to 8-bit samples, strictly: truncated or inconsistent data are an error, not grey pixels.
 use super::markers::Markers;
 use crate::fault::Fault;
 use crate::read::Decoded;
@@ -9,9 +9,10 @@ use stopspan_core::raster::Pixels;
 use zune_core::{bytestream::ZCursor, colorspace::ColorSpace, options::DecoderOptions};
 use zune_jpeg::JpegDecoder;
 
-/// Decodes a file whose size was held against the limits already. Gray files give one channel, all others R, G, B.
+/// Decodes a file whose size was checked against the limits. Grey files give one channel, all others R, G, B.
 ///
-/// The strict decoder reports truncation and bad codes; a flipped bit inside valid codes cannot be told from a picture.
+/// The strict decoder detects truncation and invalid codes. A flipped bit that leaves the codes valid cannot be
+/// detected.
 pub(crate) fn decode(bytes: &[u8], limits: &Limits) -> Result<Decoded, Fault> {
     let markers = Markers::read(&mut Cursor::new(bytes))?;
     refuse_unread_variants(&markers)?;
@@ -44,7 +45,7 @@ fn refuse_unread_variants(markers: &Markers) -> Result<(), Fault> {
     Err(Fault::unsupported(what))
 }
 
-/// Decodes straight into the array's buffer.
+/// Decodes directly into the buffer of the array.
 fn decode_into_array(bytes: &[u8], markers: &Markers, strict: bool) -> Result<Array3<u8>, Fault> {
     let (rows, columns) = (usize::from(markers.rows), usize::from(markers.columns));
     let (space, channels) = match markers.components.len() {
@@ -71,8 +72,8 @@ fn decode_into_array(bytes: &[u8], markers: &Markers, strict: bool) -> Result<Ar
     Array3::from_shape_vec((rows, columns, channels), samples).map_err(Fault::damaged)
 }
 
-/// Every block of 8 x 8 samples takes at least one bit (a DC code), so a small file cannot hold a huge picture: this
-/// keeps a false size from costing memory.
+/// Refuses sizes that the file cannot contain, so that a false size costs no memory: every block of 8 x 8 samples
+/// takes at least one bit (its DC code).
 fn refuse_impossible_size(bytes: usize, pixels: usize) -> Result<(), Fault> {
     if pixels / 64 > bytes.saturating_mul(8) {
         return Err(Fault::damaged(

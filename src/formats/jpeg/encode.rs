@@ -1,10 +1,10 @@
-//! 8-bit samples -> JPEG, in stripes that are encoded side by side and joined by restart markers.
+//! Encodes 8-bit samples as JPEG, in stripes that are encoded in parallel and joined by restart markers.
 use jpeg_encoder::{ColorType, Encoder, EncodingError, SamplingFactor};
 use ndarray::ArrayView3;
 use rayon::prelude::*;
 use std::io;
 
-/// Whether chroma is stored at full or at half resolution.
+/// Chroma resolution.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Subsampling {
     /// 4:4:4, full resolution.
@@ -13,9 +13,8 @@ pub enum Subsampling {
     Half,
 }
 
-/// Encodes 1 or 3 channels (R, G, B) as a baseline JPEG of `quality` 1..=100 with the quantisation tables of ITU-T
-/// T.81 annex K scaled by it. `icc` and `exif` are embedded as they are. The bytes do not depend on the number of
-/// threads.
+/// Encodes 1 or 3 channels (R, G, B) as baseline JPEG with the quantisation tables of ITU-T T.81 annex K scaled by
+/// `quality` (1..=100). `icc` and `exif` are embedded unchanged. The bytes do not depend on the number of threads.
 ///
 /// # Errors
 /// `InvalidInput` for other channel counts, sides of 0 or beyond 65535, or metadata too long for the format.
@@ -34,7 +33,7 @@ pub fn encode(
         _ => return Err(invalid("neither 1 nor 3 channels")),
     };
     let across = columns.div_ceil(block);
-    // about 256 rows a stripe, and the restart interval must fit 16 bits
+    // about 256 rows a stripe, with a restart interval that fits 16 bits
     let down = (256 / block).min(usize::from(u16::MAX) / across).max(1);
     let samples = samples.as_standard_layout();
     let data = samples.as_slice().ok_or(invalid("samples not in order"))?;
@@ -66,7 +65,7 @@ pub fn encode(
     join(&stripes, height, (across * down) as u16)
 }
 
-/// Header of the first stripe with the full height and a restart interval (T.81 B.2.4.4), then the scans of all.
+/// Joins stripes: the header of the first with the full height and a restart interval (T.81 B.2.4.4), then all scans.
 fn join(stripes: &[Vec<u8>], height: u16, interval: u16) -> io::Result<Vec<u8>> {
     let first = stripes.first().ok_or(invalid("no rows"))?;
     let parts = Parts::of(first)?;
@@ -89,7 +88,7 @@ fn join(stripes: &[Vec<u8>], height: u16, interval: u16) -> io::Result<Vec<u8>> 
     Ok(out)
 }
 
-/// Where the parts of an encoded stripe begin.
+/// Offsets of the parts of an encoded stripe.
 struct Parts {
     frame: usize,
     scan_header: usize,

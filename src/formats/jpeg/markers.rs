@@ -1,19 +1,19 @@
-//! The marker segments of a JPEG file up to its first scan: size, tables, EXIF, ICC profile. No pixels.
+//! Marker segments of a JPEG file up to its first scan: size, tables, EXIF, ICC profile.
 use crate::fault::Fault;
 use crate::metadata;
 use std::io::{BufRead, Seek};
 use stopspan_core::model::{Compression, Header};
 
-/// What the segments before the first scan say.
+/// Content of the segments before the first scan.
 #[derive(Debug, Default)]
 pub(super) struct Markers {
-    /// Number n of the frame header SOFn: 0, 1 and 2 are Huffman-coded DCT.
+    /// Number n of the frame header SOFn; 0, 1 and 2 are DCT with Huffman coding.
     pub process: u8,
-    /// Bits a sample.
+    /// Bits of a sample.
     pub precision: u8,
     /// Columns as stored.
     pub columns: u16,
-    /// Rows as stored; 0 if given only after the first scan (DNL).
+    /// Rows as stored; 0 if they are only stated after the first scan (DNL).
     pub rows: u16,
     /// Components in the order of the frame header.
     pub components: Vec<Component>,
@@ -32,7 +32,7 @@ pub(super) struct Component {
 const EXIF: &[u8] = b"Exif\0\0";
 const ICC: &[u8] = b"ICC_PROFILE\0";
 
-/// Size (as stored), EXIF and ICC profile, read without touching the picture.
+/// Size as stored, EXIF and ICC profile; the picture is not read.
 pub(crate) fn header(file: &mut (impl BufRead + Seek)) -> Result<Header, Fault> {
     let markers = Markers::read(file)?;
     let mut header = Header {
@@ -96,7 +96,7 @@ impl Markers {
         }
     }
 
-    /// Quantisation tables, T.81 B.2.4.1.
+    /// Quantisation tables (DQT), T.81 B.2.4.1.
     fn take_tables(&mut self, mut segment: &[u8]) -> Result<(), Fault> {
         while let Some((&first, rest)) = segment.split_first() {
             let (wide, slot) = (first >> 4 != 0, usize::from(first & 15));
@@ -138,7 +138,7 @@ impl Markers {
         Ok(())
     }
 
-    /// The parts of the profile in order, `None` if a part is missing (ICC.1:2010, B.4).
+    /// The profile assembled from its parts; `None` if one is missing (ICC.1:2010, B.4).
     fn icc_profile(&self) -> Option<Vec<u8>> {
         let mut parts: Vec<_> = self.icc.iter().collect();
         parts.sort_by_key(|(number, _)| *number);
@@ -150,7 +150,7 @@ impl Markers {
             .then(|| parts.iter().flat_map(|(_, p)| p.iter().copied()).collect())
     }
 
-    /// How coarsely the luminance was quantised and whether chroma is subsampled. `None` without the table.
+    /// Quantisation of luminance and chroma subsampling. `None` without the luminance table.
     pub fn compression(&self) -> Option<Compression> {
         let luminance = self.components.first()?;
         let table = self.tables[luminance.table]?;

@@ -1,10 +1,10 @@
-//! The header of an OpenEXR file: standard attributes, written byte by byte so that equal headers give equal bytes.
+//! The header of an OpenEXR file: standard attributes, encoded so that equal headers give equal bytes.
 use super::{Channel, Kind, Scheme};
 use exr::meta::attribute::{AttributeValue, Text};
 use exr::meta::header::Header as ExrHeader;
 use std::collections::BTreeMap;
 
-/// What the header says about the picture. Names in brackets are the standard attributes of the OpenEXR format.
+/// Header attributes of a picture. Names in brackets are the standard attributes of the OpenEXR format.
 #[derive(Debug, Clone, Default, PartialEq)]
 pub struct Attributes {
     /// Exposure time in seconds (`expTime`).
@@ -15,11 +15,11 @@ pub struct Attributes {
     pub iso_speed: Option<f32>,
     /// Local time of capture, "YYYY:MM:DD hh:mm:ss" (`capDate`).
     pub capture_date: Option<String>,
-    /// Seconds to add to the local time to get universal time (`utcOffset`): -3600 for clocks one hour ahead of UTC.
+    /// Seconds to add to local time to get UTC (`utcOffset`): -3600 for clocks one hour ahead of UTC.
     pub utc_offset: Option<f32>,
     /// Owner of the picture (`owner`).
     pub owner: Option<String>,
-    /// Anything a person should read (`comments`).
+    /// Free text (`comments`).
     pub comments: Option<String>,
     /// Program that wrote the file (`software`).
     pub software: Option<String>,
@@ -30,7 +30,7 @@ pub struct Attributes {
 }
 
 impl Attributes {
-    /// What the header of a part says.
+    /// Attributes of a part's header.
     pub(super) fn of(part: &ExrHeader) -> Self {
         let own = &part.own_attributes;
         let text = |t: &Option<Text>| t.as_ref().map(ToString::to_string);
@@ -63,7 +63,7 @@ impl Attributes {
 /// Longest name without the flag for long names.
 const SHORT_NAME: usize = 31;
 
-/// Magic number, version and all attributes.
+/// Magic number, version and all attributes. `rows` and `columns` are the size of the picture.
 pub(super) fn header_bytes(
     attributes: &Attributes,
     (rows, columns): (i32, i32),
@@ -133,7 +133,7 @@ fn attribute(out: &mut Vec<u8>, name: &str, kind: &str, value: &[u8]) {
     out.extend_from_slice(value);
 }
 
-/// Channels in the order given, which must be that of their names.
+/// Channel list in the order given, which must be alphabetical.
 fn channel_list(channels: &[Channel]) -> Vec<u8> {
     let mut list = Vec::new();
     for channel in channels {

@@ -1,4 +1,5 @@
-//! Rows of channels -> one block of an OpenEXR file: by PXR24, differences along a row in byte planes, or by ZIP.
+//! Encodes rows of channels as one block of an OpenEXR file, by PXR24 (differences along a row in byte planes) or by
+//! ZIP.
 use super::ChannelRows;
 use crate::deflate::zlib;
 use crate::huffman::{Code, Counts, Stream};
@@ -6,15 +7,15 @@ use half::f16;
 use std::ops::Range;
 use stopspan_core::raster::{Work, dispatch_simd};
 
-/// Rows in a block of either scheme.
+/// Rows in a block, for either scheme.
 pub(super) const BLOCK_ROWS: usize = 16;
 
-/// The data of one block by the PXR24 scheme: the rows `rows` of the strips, channels in the order of the header.
+/// Encodes a block by PXR24: the rows `rows` of the strips, channels in the order of the header.
 pub(super) fn block(strips: &[&ChannelRows], rows: Range<usize>, columns: usize) -> Vec<u8> {
     let pieces = pieces(strips, columns);
     let mut data = vec![0; pieces.last().map_or(0, |p| p.0.end)];
     let mut codes = vec![0; columns];
-    // One row tells what code suits the others.
+    // The middle row determines the Huffman codes of the block.
     let middle = (rows.start + rows.end) / 2;
     fill(&mut data, &mut codes, strips, middle);
     let suited: Vec<Option<Code>> = (0..KINDS)
@@ -35,10 +36,11 @@ pub(super) fn block(strips: &[&ChannelRows], rows: Range<usize>, columns: usize)
     }
 }
 
-/// Kinds of byte planes, each with a code of its own: upper bytes of floats, their lowest, all of the other types.
+/// Kinds of byte planes, each with a Huffman code of its own: upper bytes of floats, lowest bytes of floats, all
+/// bytes of other types.
 const KINDS: usize = 3;
 
-/// Where the kinds lie in a row's data.
+/// Byte ranges of a row's data, each with its kind.
 fn pieces(strips: &[&ChannelRows], columns: usize) -> Vec<(Range<usize>, usize)> {
     let mut pieces: Vec<(Range<usize>, usize)> = Vec::new();
     let kinds = strips.iter().flat_map(|strip| match strip {
@@ -56,7 +58,7 @@ fn pieces(strips: &[&ChannelRows], columns: usize) -> Vec<(Range<usize>, usize)>
     pieces
 }
 
-/// The code for pieces of a kind.
+/// The Huffman code for the pieces of one kind.
 fn suited(data: &[u8], pieces: &[(Range<usize>, usize)], kind: usize) -> Option<Code> {
     let mut counts = Counts::new();
     let these = pieces.iter().filter(|p| p.1 == kind);
@@ -64,7 +66,7 @@ fn suited(data: &[u8], pieces: &[(Range<usize>, usize)], kind: usize) -> Option<
     counts.code()
 }
 
-/// The byte planes of one row of all channels; `codes` is room for a row.
+/// Fills the byte planes of one row of all channels; `codes` is scratch space for a row.
 fn fill(data: &mut [u8], codes: &mut [u32], strips: &[&ChannelRows], row: usize) {
     let columns = codes.len();
     let place = row * columns..(row + 1) * columns;
@@ -88,7 +90,7 @@ fn fill(data: &mut [u8], codes: &mut [u32], strips: &[&ChannelRows], row: usize)
     }
 }
 
-/// Bytes of a sample.
+/// Bytes of a sample, i.e. byte planes of a channel.
 fn planes_of(strip: &ChannelRows) -> usize {
     match strip {
         ChannelRows::Uint(_) => 4,
@@ -97,7 +99,7 @@ fn planes_of(strip: &ChannelRows) -> usize {
     }
 }
 
-/// Samples, what codes they have, room for those, and the byte planes to be filled.
+/// Samples, their codes, scratch space for codes, and the byte planes to be filled.
 struct Apart<'a, T, C: Fn(&T) -> u32>(&'a [T], C, &'a mut [u32], &'a mut [u8]);
 
 impl<T, C: Fn(&T) -> u32> Work for Apart<'_, T, C> {
@@ -112,7 +114,7 @@ impl<T, C: Fn(&T) -> u32> Work for Apart<'_, T, C> {
     }
 }
 
-/// The data of one block by the ZIP scheme: even bytes, then odd bytes, each less the one before.
+/// Encodes a block by ZIP: even bytes, then odd bytes, each as the difference to the byte before.
 pub(super) fn zip_block(strips: &[&ChannelRows], rows: Range<usize>, columns: usize) -> Vec<u8> {
     let raw = unpacked(strips, rows, columns);
     let half = raw.len().div_ceil(2);
@@ -126,7 +128,7 @@ pub(super) fn zip_block(strips: &[&ChannelRows], rows: Range<usize>, columns: us
         *byte = now.wrapping_sub(before).wrapping_add(128);
         before = now;
     }
-    // differences lie about 128, not about 0: a code of their own is worth it
+    // Differences are centred on 128 instead of 0, which makes a Huffman code of their own worthwhile.
     let packed = zlib(&data);
     if packed.len() < raw.len() {
         packed
@@ -135,7 +137,7 @@ pub(super) fn zip_block(strips: &[&ChannelRows], rows: Range<usize>, columns: us
     }
 }
 
-/// Differences of neighbours, each byte of them in a plane of its own, the highest first.
+/// Differences of neighbouring codes, split into one plane for each byte, highest first.
 #[inline(always)]
 fn differences(codes: &[u32], planes: &mut [u8]) {
     let bytes = planes.len() / codes.len().max(1);
@@ -151,8 +153,8 @@ fn differences(codes: &[u32], planes: &mut [u8]) {
     }
 }
 
-/// The upper 24 bits of a float, rounded; infinities stay, a value that would round to infinity is cut instead, and a
-/// NaN keeps at least one bit of its payload.
+/// Upper 24 bits of a float, rounded. Infinities are kept; a finite value that would round to infinity is truncated;
+/// a NaN keeps at least one bit of its payload.
 #[inline(always)]
 pub(super) fn to_24(value: f32) -> u32 {
     let bits = value.to_bits();
@@ -173,7 +175,7 @@ pub(super) fn to_24(value: f32) -> u32 {
     sign >> 8 | kept
 }
 
-/// The samples as they are, little-endian, for blocks that do not get smaller.
+/// The uncompressed samples, little-endian, for blocks that compression does not reduce.
 fn unpacked(strips: &[&ChannelRows], rows: Range<usize>, columns: usize) -> Vec<u8> {
     let mut data = Vec::new();
     for row in rows {

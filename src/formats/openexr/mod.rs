@@ -1,10 +1,11 @@
-//! OpenEXR, in reading order: what a file holds, its header, the coding of blocks (`blocks`, and `planes` for the deflate stream of noise in it), writing block by block, reading.
+//! OpenEXR, in reading order: header attributes, encoding of blocks (`blocks`), writing block by block, reading.
 //!
-//! Files are written with the PXR24 or the ZIP scheme of the format, PXR24 being the usual one here: HALF and UINT channels are kept exactly, FLOAT channels to 16
-//! significant bits (a relative step of 2^-16 to 2^-15, 0.000022 to 0.000044 stop), as differences along a row, byte
-//! plane by byte plane. The lowest bytes of floats are noise and lie in the deflate stream as they are; the other planes get a
-//! Huffman code made from one row of each block. On the map of three 12-megapixel frames (ten channels, 336 MB) that gives
-//! 107 MB in less time than general compressors with a fixed code take for 159 MB; `tests/bench/README.md` has the table.
+//! Files are written with the PXR24 or the ZIP scheme; PXR24 is the default. It stores differences along a row in
+//! byte planes, keeps HALF and UINT channels exactly and FLOAT channels to 16 significant bits (a relative step of
+//! 2^-16 to 2^-15, 0.000022 to 0.000044 stop). The lowest bytes of floats are noise and are stored uncompressed; the
+//! other planes get a Huffman code made from one row of each block. A map of three 12-megapixel frames (ten channels,
+//! 336 MB) takes 107 MB this way, in less time than general compressors with a fixed code need for 159 MB; see the
+//! table in `tests/bench/README.md`.
 mod attributes;
 mod blocks;
 mod read;
@@ -22,14 +23,14 @@ use half::f16;
 pub enum Kind {
     /// 32-bit unsigned integer.
     Uint,
-    /// 16-bit float: 11 significant bits, up to 65504, down to 2^-24.
+    /// 16-bit float: 11 significant bits, largest value 65504, smallest 2^-24.
     Half,
-    /// 32-bit float, of which files written here keep 16 significant bits.
+    /// 32-bit float; files written here keep 16 significant bits of it under PXR24.
     Float,
 }
 
 impl Kind {
-    /// Bytes a sample in memory.
+    /// Bytes of a sample in memory.
     fn bytes(self) -> usize {
         match self {
             Kind::Half => 2,
@@ -38,18 +39,18 @@ impl Kind {
     }
 }
 
-/// How blocks are compressed.
+/// Compression scheme of the blocks.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub enum Scheme {
     /// Differences along a row in byte planes; FLOAT channels keep 16 significant bits.
     #[default]
     Pxr24,
-    /// Differences of bytes, even and odd ones apart; every channel is kept exactly. The scheme read most widely.
+    /// Byte differences, even and odd bytes separate; lossless for all channels. The scheme with the widest support.
     Zip,
 }
 
 impl Scheme {
-    /// Number in the `compression` attribute.
+    /// Value of the `compression` attribute.
     fn number(self) -> u8 {
         match self {
             Scheme::Zip => 3,
@@ -58,17 +59,17 @@ impl Scheme {
     }
 }
 
-/// A channel by name; "sigma.R" is channel R of layer "sigma".
+/// A named channel; "sigma.R" is channel R of layer "sigma".
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Channel {
-    /// Name, 1 to 255 bytes, not twice in one file.
+    /// Name, 1 to 255 bytes, unique in the file.
     pub name: String,
     /// Sample type.
     pub kind: Kind,
 }
 
 impl Channel {
-    /// A channel.
+    /// A channel with this name and sample type.
     pub fn new(name: impl Into<String>, kind: Kind) -> Self {
         Channel {
             name: name.into(),
@@ -107,7 +108,7 @@ impl ChannelRows {
         }
     }
 
-    /// True without samples.
+    /// True if there are no samples.
     pub fn is_empty(&self) -> bool {
         self.len() == 0
     }

@@ -1,4 +1,4 @@
-//! Reads OpenEXR files: every channel of the first part by name, or R, G, B as a picture. Decoding is the `exr` crate's.
+//! Reads OpenEXR files: all channels of the first part by name, or R, G, B as a picture. The `exr` crate decodes.
 use super::{Attributes, ChannelRows, Kind};
 use crate::fault::Fault;
 use crate::read::Decoded;
@@ -21,7 +21,7 @@ use stopspan_core::model::{Compression, Format, Header, Limits, Rational};
 use stopspan_core::raster::Pixels;
 use stopspan_core::units::Primaries;
 
-/// Everything in the first part of an OpenEXR file.
+/// All channels of the first part of an OpenEXR file.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Content {
     /// Rows of the data window.
@@ -34,7 +34,7 @@ pub struct Content {
     pub attributes: Attributes,
 }
 
-/// The light in the first part of an OpenEXR file, nothing else of which is kept.
+/// The colour channels of the first part of an OpenEXR file.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Light {
     /// R, G, B or Y, shape (rows, columns, 3 or 1).
@@ -54,7 +54,7 @@ pub fn read(file: &Path, limits: &Limits) -> Result<Content, Error> {
     content.map_err(|fault| fault.at(file))
 }
 
-/// Reads the light alone, in the memory that it takes.
+/// Reads the colour channels only, without memory for the others.
 ///
 /// # Errors
 /// As [`read`], and a file without float channels R, G, B or Y.
@@ -66,7 +66,7 @@ pub fn read_light(file: &Path, limits: &Limits) -> Result<Light, Error> {
         .map_err(|fault| fault.at(file))
 }
 
-/// The file, and its length in bytes.
+/// Opens a file; also returns its length in bytes.
 fn source(file: &Path) -> Result<(BufReader<File>, u64), Error> {
     if sniff_file(file)? != Some(Format::OpenExr) {
         return Err(Error::input(file, InputProblem::UnknownFormat));
@@ -77,7 +77,7 @@ fn source(file: &Path) -> Result<(BufReader<File>, u64), Error> {
     Ok((BufReader::new(open), length))
 }
 
-/// Size and what the standard attributes say about exposure.
+/// Size and exposure according to the standard attributes.
 pub(crate) fn header(file: &mut (impl BufRead + Seek)) -> Result<Header, Fault> {
     decodable(file)?;
     let meta = MetaData::read_from_buffered(file, false).map_err(fault)?;
@@ -97,8 +97,8 @@ pub(crate) fn header(file: &mut (impl BufRead + Seek)) -> Result<Header, Fault> 
     })
 }
 
-/// True if a file can be a frame of a bracket: it states an exposure time, holds no channels beside colour, and was not
-/// written by this program, whose maps carry the time of their reference frame. False for what cannot be read.
+/// True if a file can be a frame of a bracket: it states an exposure time, has colour channels only, and was not
+/// written by this program, whose maps state the time of their reference frame. False if the file cannot be read.
 pub fn states_exposure(file: &Path) -> bool {
     const COLOURS: [&str; 6] = ["R", "G", "B", "A", "Y", "Z"];
     let Ok(meta) = MetaData::read_from_file(file, false) else {
@@ -115,7 +115,7 @@ pub fn states_exposure(file: &Path) -> bool {
         && !attributes.software.is_some_and(own)
 }
 
-/// R, G, B or Y as float samples; the size was held against the limits already.
+/// Decodes R, G, B or Y as float samples. The size must have been checked against the limits.
 pub(crate) fn decode(bytes: &[u8]) -> Result<Decoded, Fault> {
     let all = Limits {
         pixels: u64::MAX,
@@ -130,11 +130,11 @@ pub(crate) fn decode(bytes: &[u8]) -> Result<Decoded, Fault> {
     })
 }
 
-/// Bytes at the front of a file in which its compression is looked for.
+/// Bytes at the start of a file that are searched for its compression attribute.
 const FRONT: u64 = 1 << 16;
 
-/// Refuses by name the compressions that came after those the `exr` crate knows by their numbers (it takes such a header
-/// for damaged).
+/// Refuses compression schemes newer than those the `exr` crate knows, by name; the crate would report the header as
+/// damaged.
 fn decodable(file: &mut (impl Read + Seek)) -> Result<(), Fault> {
     const ATTRIBUTE: &[u8] = b"compression\0compression\0\x01\0\0\0";
     let mut front = Vec::new();
@@ -153,14 +153,14 @@ fn decodable(file: &mut (impl Read + Seek)) -> Result<(), Fault> {
     )))
 }
 
-/// A file whose first part was held against the limits.
+/// A file whose first part was checked against the limits.
 struct Opened<S> {
     reader: exr::block::reader::Reader<S>,
     meta: MetaData,
 }
 
 impl<S: Read + Seek> Opened<S> {
-    /// `length`: of the whole, bytes.
+    /// `length` is that of the file, bytes.
     fn new(mut source: S, length: u64, limits: &Limits) -> Result<Self, Fault> {
         decodable(&mut source)?;
         let reader = exr::block::read(source, false).map_err(fault)?;
@@ -175,7 +175,7 @@ impl<S: Read + Seek> Opened<S> {
             }
             .into());
         }
-        // the densest schemes say a row of a block in a few bytes, but never a block in less than eight
+        // the most effective schemes encode a row in a few bytes, but no block in less than eight
         if first.chunk_count as u64 / 2 > length / 8
             || first.total_pixel_bytes() as u64 >> 16 > length
         {
@@ -186,7 +186,8 @@ impl<S: Read + Seek> Opened<S> {
         Ok(Opened { reader, meta })
     }
 
-    /// Hands over the lines of every channel: the channel's number, where the line begins in a plane, its samples.
+    /// Passes on the lines of all channels: index of the channel, index of the line's first sample in its plane,
+    /// samples.
     fn lines(
         self,
         mut put: impl FnMut(usize, usize, &[u8]) -> Result<(), Fault>,
@@ -210,7 +211,7 @@ impl<S: Read + Seek> Opened<S> {
                 .map(|chunk| UncompressedBlock::decompress_chunk(chunk, &meta, false))
                 .collect::<Result<_, _>>()
                 .map_err(fault)?;
-            // smaller copies of the picture (mip levels) are passed over
+            // skips smaller copies of the picture (mip levels)
             let whole = |b: &&UncompressedBlock| b.index.level.0 == 0 && b.index.level.1 == 0;
             for line in blocks
                 .iter()
@@ -325,7 +326,7 @@ fn halves(bytes: &[u8]) -> impl Iterator<Item = f16> {
     parts.map(|b| f16::from_ne_bytes([b[0], b[1]]))
 }
 
-/// Copies a line into its plane; `None` where it does not lie in it.
+/// Copies a line into its plane; `None` if it exceeds the plane.
 fn place(plane: Option<&mut ChannelRows>, start: usize, bytes: &[u8]) -> Option<()> {
     match plane? {
         ChannelRows::Uint(v) => {
@@ -346,8 +347,8 @@ fn place(plane: Option<&mut ChannelRows>, start: usize, bytes: &[u8]) -> Option<
     Some(())
 }
 
-/// A float attribute as a fraction with at least six digits: of a million, or a million over something. The float stands
-/// for the shortest decimal number that rounds to it.
+/// A float attribute as a fraction with at least six significant digits: millionths, or a million over an integer.
+/// The float is read as the shortest decimal number that rounds to it.
 fn rational(value: f32) -> Rational {
     const PARTS: f64 = 1e6;
     let value = value.to_string().parse().unwrap_or(f64::from(value));

@@ -1,4 +1,4 @@
-//! Writes an OpenEXR file strip by strip, so that the picture never stands whole in memory.
+//! Writes an OpenEXR file strip by strip, so that the picture need not be in memory as a whole.
 use super::attributes::header_bytes;
 use super::blocks::{BLOCK_ROWS, block, zip_block};
 use super::{Attributes, Channel, ChannelRows, Scheme};
@@ -12,23 +12,23 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::{Mutex, PoisonError};
 use stopspan_core::Error;
 
-/// What is written: size, channels in any order, and the header's further attributes.
+/// Size, channels in any order, and header attributes of a file to be written.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Layout {
     /// Rows, at least 1.
     pub rows: usize,
     /// Columns, at least 1.
     pub columns: usize,
-    /// Channels; the source delivers them in this order.
+    /// Channels, in the order in which the source delivers them.
     pub channels: Vec<Channel>,
-    /// Attributes.
+    /// Header attributes.
     pub attributes: Attributes,
-    /// Compression.
+    /// Compression scheme.
     pub scheme: Scheme,
 }
 
-/// Writes `path` whole or not at all. `source` is asked for strips of 16 rows (the last may be shorter), from several
-/// threads of the current rayon pool at once, and returns for every channel the samples of those rows; a few strips
+/// Writes `path` completely or not at all. `source` is called for strips of 16 rows (the last may be shorter) from
+/// several threads of the current rayon pool, and returns the samples of these rows for every channel. A few strips
 /// for each thread are in memory at a time. The bytes do not depend on the number of threads.
 ///
 /// # Errors
@@ -43,7 +43,7 @@ pub fn write(
     write_whole_seekable(path, policy, |sink| write_to(sink, layout, &source))
 }
 
-/// The same bytes into any sink that can go back.
+/// Writes the same bytes to any seekable sink.
 pub(super) fn write_to(
     sink: &mut dyn WriteSeek,
     layout: &Layout,
@@ -84,15 +84,15 @@ pub(super) fn write_to(
     table.sink.write_all(&table.offsets)
 }
 
-/// Blocks that are coded on several threads and written in order, by whichever thread finds the next one there.
+/// Blocks encoded on several threads and written in order, by whichever thread completes the next one.
 struct InOrder<'a> {
     waiting: Mutex<BTreeMap<usize, io::Result<Vec<u8>>>>,
     table: Mutex<Table<'a>>,
 }
 
 impl<'a> InOrder<'a> {
-    /// Takes a block and writes what is next, unless another thread is writing. With `many` blocks waiting for a slow sink
-    /// it waits for its turn.
+    /// Accepts a block and writes those that are next, unless another thread is writing. If `many` blocks are waiting
+    /// for a slow sink, the thread waits for its turn.
     fn take(&self, strip: usize, block: io::Result<Vec<u8>>, many: usize) {
         let mut waiting = self.waiting.lock().unwrap_or_else(PoisonError::into_inner);
         waiting.insert(strip, block);
@@ -108,7 +108,7 @@ impl<'a> InOrder<'a> {
         }
     }
 
-    /// Writes the blocks that are next, in order.
+    /// Writes the blocks that are next in order.
     fn write(&self, table: &mut Table) {
         while let Ok(strip) = table.written {
             let mut waiting = self.waiting.lock().unwrap_or_else(PoisonError::into_inner);
@@ -125,7 +125,7 @@ impl<'a> InOrder<'a> {
         self.table.try_lock().is_ok_and(|t| t.written.is_err())
     }
 
-    /// Writes what is left.
+    /// Writes the remaining blocks.
     fn finish(self) -> Table<'a> {
         let table = self.table.lock();
         self.write(&mut table.unwrap_or_else(PoisonError::into_inner));
@@ -134,12 +134,12 @@ impl<'a> InOrder<'a> {
     }
 }
 
-/// What is written, and where each block begins.
+/// The blocks written and their offsets in the file.
 struct Table<'a> {
     sink: &'a mut dyn WriteSeek,
     place: u64,
     offsets: Vec<u8>,
-    /// Blocks written, or why there are no more.
+    /// Number of blocks written, or the error that stopped writing.
     written: io::Result<usize>,
 }
 
@@ -152,7 +152,7 @@ impl Table<'_> {
     }
 }
 
-/// One strip with its row number and length in front.
+/// One strip, encoded, preceded by its row number and length.
 fn coded_strip(
     layout: &Layout,
     order: &[usize],
@@ -183,7 +183,7 @@ fn coded_strip(
     Ok(out)
 }
 
-/// The channels by name, as the format wants them.
+/// Indices of the channels in alphabetical order, as the format requires.
 fn order_of(layout: &Layout) -> io::Result<Vec<usize>> {
     let name = |k: usize| layout.channels[k].name.as_bytes();
     let mut order: Vec<usize> = (0..layout.channels.len()).collect();

@@ -1,4 +1,4 @@
-//! Reads PNG files: 1 to 16-bit gray, RGB and palette.
+//! Reads PNG files: grey, RGB and palette, 1 to 16 bits.
 use crate::fault::Fault;
 use crate::metadata;
 use crate::read::{Decoded, drop_alpha};
@@ -8,7 +8,7 @@ use std::io::{BufRead, Cursor, Seek};
 use stopspan_core::model::{Compression, Header};
 use stopspan_core::raster::Pixels;
 
-/// Size, EXIF (chunk eXIf) and ICC profile, from the chunks before the picture.
+/// Size, EXIF (chunk eXIf) and ICC profile, from the chunks before the picture data.
 pub(crate) fn header(file: &mut (impl BufRead + Seek)) -> Result<Header, Fault> {
     let reader = Decoder::new(file).read_info().map_err(fault)?;
     let info = reader.info();
@@ -24,7 +24,7 @@ pub(crate) fn header(file: &mut (impl BufRead + Seek)) -> Result<Header, Fault> 
     Ok(header)
 }
 
-/// Decodes a file whose size was held against the limits already. Palettes and 1, 2 and 4-bit gray become 8-bit;
+/// Decodes a file whose size was checked against the limits. Palettes and 1, 2 and 4-bit grey become 8-bit;
 /// transparency is dropped.
 pub(crate) fn decode(bytes: &[u8]) -> Result<Decoded, Fault> {
     let mut decoder = Decoder::new(Cursor::new(bytes));
@@ -33,7 +33,7 @@ pub(crate) fn decode(bytes: &[u8]) -> Result<Decoded, Fault> {
     let size = reader
         .output_buffer_size()
         .ok_or(Fault::damaged("a size beyond memory"))?;
-    // one byte of deflate cannot stand for more than 1032 bytes (RFC 1951: 258 bytes for 2 bits)
+    // one byte of deflate expands to at most 1032 bytes (RFC 1951: 258 bytes for 2 bits)
     if size / 1032 / 8 > bytes.len() {
         return Err(Fault::damaged(
             "the file is too short for the size it claims",

@@ -1,4 +1,4 @@
-//! 8 and 16-bit gray and RGB -> PNG, in stripes that are filtered and deflated side by side.
+//! Writes PNG, 8 and 16-bit grey and RGB, in stripes that are filtered and deflated in parallel.
 use crate::deflate::{Joint, Stripe, zlib};
 use ndarray::ArrayView3;
 use rayon::prelude::*;
@@ -7,36 +7,36 @@ use std::ops::Range;
 
 /// Rows in a stripe.
 const STRIPE: usize = 64;
-/// Number of Paeth's filter.
+/// Filter type of the Paeth filter.
 const PAETH: u8 = 4;
 
-/// The display a picture was made for (SMPTE ST 2086), and how light the picture itself gets (CTA-861.3).
+/// Mastering display (SMPTE ST 2086) and content light level (CTA-861.3).
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Mastering {
     /// CIE 1931 x, y of red, green, blue and white.
     pub primaries: [f64; 8],
-    /// Darkest and lightest luminance of the display, cd/m^2.
+    /// Minimum and maximum luminance of the display, cd/m^2.
     pub luminance: (f64, f64),
-    /// The lightest pixel (largest of its channels), cd/m^2.
+    /// Maximum content light level: the largest channel of any pixel, cd/m^2.
     pub content: f64,
-    /// Mean over the picture of the largest channel, cd/m^2.
+    /// Average light level: mean over the picture of each pixel's largest channel, cd/m^2.
     pub average: f64,
 }
 
-/// What goes into a file beside the samples.
+/// Optional chunks.
 #[derive(Debug, Clone, Copy, Default)]
 pub struct Extras<'a> {
     /// ICC profile (iCCP).
     pub icc: Option<&'a [u8]>,
     /// EXIF block (eXIf).
     pub exif: Option<&'a [u8]>,
-    /// Code points of ITU-T H.273 (cICP): primaries, transfer. RGB at full range is meant.
+    /// Code points of ITU-T H.273 (cICP): primaries and transfer characteristics, for full-range RGB.
     pub code_points: Option<(u8, u8)>,
-    /// Mastering display and content light (mDCV, cLLI).
+    /// Mastering display and content light level (mDCV, cLLI).
     pub mastering: Option<Mastering>,
 }
 
-/// Encodes 8-bit samples (1 or 3 channels), with a colour profile if given. The bytes do not depend on the number of
+/// Encodes 8-bit samples (1 or 3 channels), with an ICC profile if given. The bytes do not depend on the number of
 /// threads.
 ///
 /// # Errors
@@ -51,7 +51,7 @@ pub fn encode8(samples: ArrayView3<u8>, icc: Option<&[u8]>) -> io::Result<Vec<u8
     )
 }
 
-/// Encodes 16-bit samples, otherwise as [`encode8`].
+/// As [`encode8`], for 16-bit samples.
 ///
 /// # Errors
 /// As [`encode8`].
@@ -64,7 +64,7 @@ pub fn encode16(samples: ArrayView3<u16>, icc: Option<&[u8]>) -> io::Result<Vec<
     write16(&mut out, samples, &extras).map(|()| out)
 }
 
-/// As [`encode8`], with all that may go beside the samples.
+/// As [`encode8`], with optional chunks.
 ///
 /// # Errors
 /// As [`encode8`].
@@ -73,7 +73,7 @@ pub fn encode8_with(samples: ArrayView3<u8>, extras: &Extras) -> io::Result<Vec<
     write(&mut out, samples, 8, as_they_are, extras).map(|()| out)
 }
 
-/// As [`encode16`], with all that may go beside the samples, into a sink as it comes.
+/// As [`encode16`], with optional chunks, written to a sink progressively.
 ///
 /// # Errors
 /// As [`encode8`], and those of the sink.
@@ -85,7 +85,7 @@ pub fn write16(
     write(sink, samples, 16, big_endian, extras)
 }
 
-/// Puts samples as the format's bytes.
+/// Converts samples to the byte order of the format.
 type Bytes<T> = fn(&[T], &mut [u8]);
 
 fn as_they_are(from: &[u8], to: &mut [u8]) {
@@ -150,7 +150,7 @@ fn write<T: Copy + Sync>(
     chunk(sink, b"IEND", &[])
 }
 
-/// Rows behind each other, each with the number of its filter in front. The row above the first is looked at too.
+/// Filtered rows, each preceded by its filter type. The row above the first is taken into account.
 fn filtered(
     rows: Range<usize>,
     line: usize,
@@ -171,7 +171,7 @@ fn filtered(
     out
 }
 
-/// The chunks that must stand before the samples.
+/// Writes the chunks that must precede the samples.
 fn beside(sink: &mut (impl Write + ?Sized), extras: &Extras) -> io::Result<()> {
     if let Some((primaries, transfer)) = extras.code_points {
         chunk(sink, b"cICP", &[primaries, transfer, 0, 1])?;
@@ -211,7 +211,7 @@ fn chunk(sink: &mut (impl Write + ?Sized), name: &[u8; 4], data: &[u8]) -> io::R
     sink.write_all(&sum.finalize().to_be_bytes())
 }
 
-/// Paeth's filter (PNG, 9.4). Both rows have one pixel of zeros in front.
+/// The Paeth filter (PNG, 9.4). Both rows are preceded by one pixel of zeros.
 fn paeth(here: &[u8], before: &[u8], pixel: usize, out: &mut [u8]) {
     let left = &here[..here.len() - pixel];
     let up = &before[pixel..];

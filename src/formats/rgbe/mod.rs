@@ -1,8 +1,9 @@
-//! Radiance RGBE pictures (Ward 1991): linear R, G, B with one shared exponent, run-length coded. Reading is here, writing in `write`.
+//! Radiance RGBE pictures (Ward 1991): linear R, G, B with a shared exponent, run-length coded. Reading is here,
+//! writing in `write`.
 //!
-//! On reading, mantissa m and exponent e stand for `m / 256 * 2^(e - 128)`, on writing the mantissa is rounded to the
-//! nearest such value, so a round trip is unbiased: at most 1/2 of the last of 8 bits of the largest channel. (A channel
-//! below 1/512 of that power of two becomes 0, as the format has it.)
+//! On reading, mantissa m and exponent e give `m / 256 * 2^(e - 128)`. On writing the mantissa is rounded to the
+//! nearest such value, so a round trip is unbiased; its error is at most 1/2 unit of the 8-bit mantissa of the
+//! largest channel. (A channel below 1/512 of that power of two becomes 0, as the format defines.)
 mod write;
 
 use super::fault::Fault;
@@ -15,15 +16,15 @@ use stopspan_core::units::Primaries;
 
 pub use write::{Head, write, write_strips};
 
-/// Largest value that can be written: 255/256 * 2^127.
+/// Largest value the format can represent: 255/256 * 2^127.
 pub const LARGEST: f32 = f32::from_bits(0x7eff_0000);
 
-/// Lines of header text read before the file is given up.
+/// Largest number of header lines that are read.
 const HEADER_LINES: usize = 256;
-/// Longest header line.
+/// Longest header line, bytes.
 const LINE_BYTES: u64 = 4096;
 
-/// The header: size, and what the samples must be divided by.
+/// Header: size, and the factor by which samples must be divided.
 struct Preamble {
     columns: usize,
     rows: usize,
@@ -31,7 +32,7 @@ struct Preamble {
     primaries: Option<Primaries>,
 }
 
-/// Size from the text at the front.
+/// Size, from the text header.
 pub(super) fn header(file: &mut (impl BufRead + Seek)) -> Result<Header, Fault> {
     let preamble = Preamble::read(file)?;
     Ok(Header {
@@ -42,7 +43,8 @@ pub(super) fn header(file: &mut (impl BufRead + Seek)) -> Result<Header, Fault> 
     })
 }
 
-/// Decodes new and old run-length coding and flat pixels; `EXPOSURE` lines are divided out, as the format asks.
+/// Decodes new and old run-length coding and flat pixels. Samples are divided by the values of `EXPOSURE` lines, as
+/// the format requires.
 pub(super) fn decode(bytes: &[u8]) -> Result<Decoded, Fault> {
     let mut rest = bytes;
     let preamble = Preamble::read(&mut rest)?;
@@ -166,7 +168,8 @@ fn read_scanline(rest: &mut &[u8], line: &mut [[u8; 4]]) -> Result<(), Fault> {
     Ok(())
 }
 
-/// Flat pixels and the old run-length coding: 1, 1, 1, n repeats the pixel before; several in a row count in base 256.
+/// Decodes flat pixels and the old run-length coding: 1, 1, 1, n repeats the previous pixel; consecutive repeats are
+/// digits in base 256.
 fn read_flat(rest: &mut &[u8], line: &mut [[u8; 4]]) -> Result<(), Fault> {
     let (mut column, mut shift) = (0, 0u32);
     while column < line.len() {

@@ -6,7 +6,8 @@ use std::io::{self, Write};
 use std::ops::Range;
 use stopspan_core::raster::{Work, dispatch_simd};
 
-/// One pixel: the exponent is the smallest that holds the largest channel rounded, each mantissa the nearest.
+/// Encodes one pixel: the smallest exponent that can represent the rounded largest channel, and mantissas rounded to
+/// nearest.
 pub(super) fn shared_exponent(pixel: [f32; 3]) -> [u8; 4] {
     let clean = pixel.map(|v| f64::from(if v > 0.0 { v.min(LARGEST) } else { 0.0 }));
     let largest = clean[0].max(clean[1]).max(clean[2]);
@@ -24,7 +25,7 @@ pub(super) fn shared_exponent(pixel: [f32; 3]) -> [u8; 4] {
     [r, g, b, (exponent + 128) as u8]
 }
 
-/// Size and text of a picture to be written.
+/// Size and header text of a picture.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Head<'a> {
     /// Rows, columns, channels.
@@ -35,12 +36,12 @@ pub struct Head<'a> {
     pub primaries: Option<[f32; 8]>,
 }
 
-/// Writes linear R, G, B (or one channel, thrice) of any unit as a Radiance picture.
+/// Writes linear R, G, B (or one channel, repeated) as a Radiance picture.
 ///
-/// The format has no sign and 8 bits: negative values and values that are not numbers become 0, values above
-/// [`LARGEST`] become it, and each value is rounded to 1/256 of the power of two above the pixel's largest channel.
-/// `strip` is asked for a few rows at a time, from several threads of the rayon pool at once, and gives them channel by
-/// channel. The bytes do not depend on the number of threads.
+/// The format has no sign and 8-bit mantissas: negative values and NaN become 0, values above [`LARGEST`] become
+/// [`LARGEST`], and each value is rounded to 1/256 of the power of two above the pixel's largest channel. `strip` is
+/// called for a few rows at a time from several threads of the rayon pool, and returns them channel by channel. The
+/// bytes do not depend on the number of threads.
 ///
 /// # Errors
 /// Those of the sink, and `InvalidInput` for a picture without 1 or 3 channels, or strips that hold less than it.
@@ -90,7 +91,7 @@ pub fn write_strips(
     Ok(())
 }
 
-/// The same of a picture that is whole in memory.
+/// As [`write_strips`], for a picture in memory.
 ///
 /// # Errors
 /// As [`write_strips`].
@@ -135,11 +136,11 @@ fn scanline(row: [&[f32]; 3], out: &mut Vec<u8>) {
         .for_each(|plane| run_lengths(plane, out));
 }
 
-/// Smallest largest channel for which all of [`shared_exponent`] is exact in single precision.
+/// Least maximum of a pixel's channels for which [`shared_exponent`] is exact in single precision.
 const USUAL: f32 = f32::from_bits((127 - 118) << 23);
 
-/// [`shared_exponent`] of a row, planes behind each other, in single precision and without a branch. False, and nothing that
-/// counts, if a pixel is dimmer than [`USUAL`] without being black.
+/// [`shared_exponent`] of a row of planes, in single precision and without branches. Returns false, with an invalid
+/// result, if a pixel is darker than [`USUAL`] and not black.
 struct Quick<'a>([&'a [f32]; 3], &'a mut [u8]);
 
 impl Work for Quick<'_> {
@@ -179,7 +180,7 @@ impl Work for Quick<'_> {
     }
 }
 
-/// Runs of 4 to 127 equal bytes as 128 + n, value; others as n, bytes, n at most 128.
+/// Run-length codes: runs of 4 to 127 equal bytes as 128 + n, value; other bytes as n, bytes, with n at most 128.
 fn run_lengths(plane: &[u8], out: &mut Vec<u8>) {
     let mut start = 0; // first byte not yet written
     while let Some(run) = next_run(plane, start) {
@@ -193,7 +194,7 @@ fn run_lengths(plane: &[u8], out: &mut Vec<u8>) {
     literals(&plane[start..], out);
 }
 
-/// The first place from `from` on where four bytes are equal.
+/// First index at or after `from` where four equal bytes start.
 fn next_run(plane: &[u8], from: usize) -> Option<usize> {
     const MANY: usize = 32;
     let equal = |w: &[u8]| (w[0] == w[1]) & (w[1] == w[2]) & (w[2] == w[3]);
@@ -253,7 +254,7 @@ mod tests {
         assert!(!same_as_one_by_one([&[0.5, 1e-37], &[0.0; 2], &[0.0; 2]]));
     }
 
-    /// Runs told one by one, as the format's description has them.
+    /// Runs found one by one, as the format's description defines them.
     fn slow_runs(plane: &[u8]) -> Vec<u8> {
         let (mut out, mut start, mut i) = (Vec::new(), 0, 0);
         while i < plane.len() {

@@ -1,4 +1,4 @@
-//! TIFF, in reading order: reading 6.0 and BigTIFF, and writing 16-bit files.
+//! TIFF, in reading order: reading (6.0 and BigTIFF), and writing (16-bit).
 mod read;
 mod write;
 

@@ -1,4 +1,5 @@
-//! Reads TIFF 6.0 and BigTIFF: 8 and 16-bit, 32-bit unsigned and floating point, gray and RGB, in strips, tiles or planes.
+//! Reads TIFF 6.0 and BigTIFF: 8 and 16-bit, 32-bit unsigned and floating point, grey and RGB, in strips, tiles or
+//! planes.
 use crate::fault::Fault;
 use crate::metadata;
 use crate::read::{Decoded, drop_alpha, hold_against};
@@ -12,17 +13,17 @@ use tiff::decoder::{Decoder, DecodingResult, Limits as TiffLimits};
 use tiff::tags::{IfdPointer, Tag};
 use tiff::{ColorType, TiffError};
 
-/// Tags of the first directory that describe the picture rather than the file (TIFF 6.0; Exif 2.32 table 4).
+/// Tags of the first directory that describe the picture, not the file (TIFF 6.0; Exif 2.32 table 4).
 const DESCRIPTIVE: [u16; 8] = [
     0x010e, 0x010f, 0x0110, 0x0112, 0x0131, 0x0132, 0x013b, 0x8298,
 ];
-/// Camera settings that some writers put into the first directory (TIFF/EP does): time, f-number, sensitivity.
+/// Camera settings that some writers (TIFF/EP) put into the first directory: time, f-number, speed.
 const SETTINGS: [u16; 3] = [0x829a, 0x829d, 0x8827];
-/// MakerNote points into the file it came from and cannot be carried over.
+/// MakerNote contains offsets into its file and cannot be copied.
 const MAKER_NOTE: u16 = 0x927c;
 
-/// Size, EXIF and ICC profile from the first directory. The size is held against the limits before the decoder, which
-/// would see damage first, looks for samples.
+/// Size, EXIF and ICC profile from the first directory. The size is checked against the limits before the decoder
+/// locates the samples, because it would report damage first.
 pub(crate) fn header(file: &mut (impl BufRead + Seek), limits: &Limits) -> Result<Header, Fault> {
     if let Some((columns, rows)) = claimed_size(file) {
         hold_against(columns, rows, limits)?;
@@ -43,7 +44,7 @@ pub(crate) fn header(file: &mut (impl BufRead + Seek), limits: &Limits) -> Resul
     Ok(header)
 }
 
-/// Columns and rows as the first directory has them (TIFF 6.0, section 2; BigTIFF has wider counts and offsets).
+/// Columns and rows in the first directory (TIFF 6.0, section 2; BigTIFF has wider counts and offsets).
 fn claimed_size(file: &mut (impl Read + Seek)) -> Option<(u64, u64)> {
     let mut four = [0; 4];
     file.read_exact(&mut four).ok()?;
@@ -87,8 +88,8 @@ fn bytes_of(file: &mut impl Read, count: usize) -> Option<Vec<u8>> {
     file.read_exact(&mut bytes).ok().map(|()| bytes)
 }
 
-/// Decodes a file whose size was held against the limits already. 32-bit unsigned samples become float fractions of
-/// full scale; half and double precision become float; transparency is dropped.
+/// Decodes a file whose size was checked against the limits. 32-bit unsigned samples become float fractions of full
+/// scale; half and double precision become float; transparency is dropped.
 pub(crate) fn decode(bytes: &[u8]) -> Result<Decoded, Fault> {
     let mut decoder = Decoder::new(Cursor::new(bytes)).map_err(fault)?;
     let (columns, rows) = decoder.dimensions().map_err(fault)?;
@@ -98,7 +99,7 @@ pub(crate) fn decode(bytes: &[u8]) -> Result<Decoded, Fault> {
         .map_err(fault)?
         == Some(2);
     let layout = decoder.image_buffer_layout().map_err(fault)?;
-    // LZW, the densest of the schemes read, stands for less than 4096 bytes with one
+    // LZW, the most effective of the schemes read, expands a byte to less than 4096 bytes
     if layout.complete_len / 4096 > bytes.len() {
         return Err(Fault::damaged(
             "the file is too short for the size it claims",
@@ -123,7 +124,7 @@ pub(crate) fn decode(bytes: &[u8]) -> Result<Decoded, Fault> {
     })
 }
 
-/// Samples stored for a pixel and those wanted of them.
+/// Samples stored for a pixel, and how many of them are kept.
 fn channels(kind: ColorType) -> Result<(usize, usize), Fault> {
     let what = match kind {
         ColorType::Gray(bits) | ColorType::RGB(bits) if bits < 8 => format!("{bits}-bit TIFF"),
@@ -140,7 +141,7 @@ fn channels(kind: ColorType) -> Result<(usize, usize), Fault> {
     Err(Fault::unsupported(what))
 }
 
-/// Brings samples as the file holds them into rows, columns, channels.
+/// Arranges the file's samples as rows, columns, channels.
 struct Arrange {
     shape: (usize, usize, usize),
     stored: usize,
@@ -186,7 +187,7 @@ impl Arrange {
     }
 }
 
-/// The descriptive fields of the first directory and all of its EXIF directory. What cannot be read is left out.
+/// Descriptive fields of the first directory and all fields of its EXIF directory; unreadable ones are skipped.
 fn fields<R: Read + Seek>(decoder: &mut Decoder<R>) -> Vec<Field> {
     let mut fields = Vec::new();
     for (tag, value) in decoder.tag_iter().flatten() {
@@ -219,7 +220,7 @@ fn field(context: Context, number: u16, value: Value) -> Option<Field> {
     })
 }
 
-/// The same value in the EXIF reader's type; `None` for types EXIF does not use.
+/// Converts a value to the EXIF reader's type; `None` for types EXIF does not have.
 fn exif_value(value: Value) -> Option<ExifValue> {
     let list = match value {
         Value::List(list) => list,

@@ -1,4 +1,5 @@
-//! 16-bit gray and RGB -> TIFF 6.0: strips of differences, deflated side by side, with profile and EXIF.
+//! Writes 16-bit grey and RGB as TIFF 6.0: horizontal differences in strips, deflated in parallel, with ICC profile
+//! and EXIF.
 use crate::Carried;
 use crate::deflate::zlib;
 use exif::{Context, Field, Value};
@@ -8,11 +9,11 @@ use std::io;
 
 /// Rows in a strip.
 const STRIP: usize = 64;
-/// Pointers to further directories (Exif 2.32, table 1).
+/// Tags with offsets of further directories (Exif 2.32, table 1).
 const EXIF_DIRECTORY: u16 = 0x8769;
 const GPS_DIRECTORY: u16 = 0x8825;
 
-/// One entry of a directory: type, count and bytes as little-endian TIFF has them.
+/// A directory entry: type, count and value bytes, little-endian.
 struct Entry {
     tag: u16,
     kind: u16,
@@ -48,7 +49,7 @@ impl Entry {
         }
     }
 
-    /// An EXIF field; `None` for types that are not carried.
+    /// Converts an EXIF field; `None` for types that are not copied.
     fn of(field: &Field) -> Option<Self> {
         let tag = field.tag.number();
         let pairs = |v: Vec<[u8; 8]>, kind| Entry {
@@ -150,7 +151,7 @@ pub fn encode16(
     Ok(out)
 }
 
-/// The carried fields of one directory.
+/// The copied fields that belong to one directory.
 fn of(carried: &Carried, context: Context) -> Vec<Entry> {
     let fields = carried.fields().iter();
     fields
@@ -170,7 +171,7 @@ fn differences(rows: &[u16], line: usize, channels: usize) -> Vec<u8> {
     out
 }
 
-/// Writes a directory behind what is there, long values in front of it; where it begins.
+/// Appends a directory, preceded by values that do not fit an entry; returns its offset.
 fn directory(out: &mut Vec<u8>, mut entries: Vec<Entry>) -> io::Result<u32> {
     entries.sort_by_key(|e| e.tag);
     let mut table = (entries.len() as u16).to_le_bytes().to_vec();
