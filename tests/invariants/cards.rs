@@ -1,5 +1,7 @@
-//! The crates the project is built on are there, and each is used by the code itself.
-use super::source::{read, rust_files};
+//! The crates the project is built on are there, and each dependency of a member is used by the member's own code.
+use super::paths::{Code, code};
+use super::source::members;
+use std::collections::BTreeSet;
 
 /// Crate as written in the manifest, and as named in code.
 const BUILT_ON: [(&str, &str); 7] = [
@@ -12,48 +14,45 @@ const BUILT_ON: [(&str, &str); 7] = [
     ("serde", "serde"),
 ];
 
-/// Names of the manifest's ordinary dependencies.
-fn dependencies() -> Vec<String> {
-    let manifest = read("Cargo.toml");
-    let section = manifest.split("\n[dependencies]\n").nth(1).unwrap();
-    let section = section.split("\n[").next().unwrap();
-    let names = section.lines().filter_map(|l| l.split_once(" = "));
-    names.map(|(name, _)| name.trim().to_owned()).collect()
+fn name_in_code(package: &str) -> String {
+    let own = BUILT_ON.iter().find(|(listed, _)| *listed == package);
+    own.map_or_else(|| package.replace('-', "_"), |(_, name)| (*name).to_owned())
 }
 
-/// True if some line of code uses the crate by path: `name::` at a word's start, or `use name;`.
-fn used(code: &str, name: &str) -> bool {
-    code.match_indices(&format!("{name}::")).any(|(at, _)| {
-        let before = code[..at].chars().next_back();
-        !before.is_some_and(|c| c.is_alphanumeric() || c == '_' || c == ':')
-    })
+/// The first names of all paths in the code of a package, unit tests left out.
+fn used(package: &str) -> BTreeSet<&'static str> {
+    let member = package.strip_prefix("stopspan-");
+    let of_package = |c: &&Code| match (member, c.source.part()) {
+        (Some(member), part) => part == member,
+        (None, part) => ["lib", "pipeline", "cli"].contains(&part),
+    };
+    let names = code().iter().filter(of_package).flat_map(|c| &c.names);
+    names.map(|[of, _]| of.as_str()).collect()
 }
 
 #[test]
 fn what_the_project_is_built_on_is_used() {
-    let listed = dependencies();
-    let code: String = rust_files("src", 40).iter().map(|s| s.code()).collect();
+    let members = members();
     for (package, name) in BUILT_ON {
-        assert!(
-            listed.iter().any(|d| d == package),
-            "{package} is not listed"
-        );
-        assert!(used(&code, name), "{package} is listed but not used");
+        let listing = members
+            .iter()
+            .filter(|(_, d)| d.iter().any(|d| d == package));
+        let using = listing.filter(|(member, _)| used(member).contains(name));
+        assert!(using.count() > 0, "{package} is not used");
     }
 }
 
 #[test]
 fn no_dependency_is_idle() {
-    let code: String = rust_files("src", 40).iter().map(|s| s.code()).collect();
-    let listed = dependencies();
-    assert!(listed.len() >= BUILT_ON.len());
-    let idle: Vec<&String> = listed
-        .iter()
-        .filter(|d| {
-            let own = BUILT_ON.iter().find(|(package, _)| package == d);
-            let name = own.map_or_else(|| d.replace('-', "_"), |(_, name)| (*name).to_owned());
-            !used(&code, &name)
-        })
-        .collect();
+    let members = members();
+    assert!(members.len() >= 11, "{} members", members.len());
+    let mut idle = Vec::new();
+    for (member, dependencies) in &members {
+        let used = used(member);
+        let unused = dependencies
+            .iter()
+            .filter(|d| !used.contains(name_in_code(d).as_str()));
+        idle.extend(unused.map(|d| format!("{member}: {d}")));
+    }
     assert!(idle.is_empty(), "listed but not used: {idle:?}");
 }

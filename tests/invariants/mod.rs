@@ -6,4 +6,5 @@ mod layout;
 mod licences;
 mod merging;
 mod options;
+mod paths;
 mod source;

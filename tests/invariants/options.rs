@@ -12,7 +12,7 @@ fn spells_an_option(text: &str) -> bool {
 #[test]
 fn no_stage_spells_an_option() {
     let sources = rust_files("src", 300);
-    let (cli, others): (Vec<_>, Vec<_>) = sources.iter().partition(|s| s.room() == "cli");
+    let (cli, others): (Vec<_>, Vec<_>) = sources.iter().partition(|s| s.part() == "cli");
     assert!(cli.iter().any(|s| spells_an_option(&s.text)));
     let spelling = others.iter().filter(|s| spells_an_option(&s.text));
     let names: Vec<&str> = spelling.map(|s| s.path.as_str()).collect();
