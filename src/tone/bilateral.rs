@@ -1,21 +1,24 @@
-//! Base and detail after Durand and Dorsey (2002): a bilateral filter of log luminance whose base is compressed.
+//! Base and detail decomposition (Durand and Dorsey 2002): a bilateral filter of log luminance whose base is
+//! compressed.
 //!
-//! The range kernel is Tukey's biweight, which the paper weighs beside the Gaussian: beyond its width nothing leaks
-//! over an edge at all, so edges of more than that show no halo whatever the compression.
+//! The range kernel is Tukey's biweight, which the paper discusses beside the Gaussian. It is zero beyond its width,
+//! so nothing leaks across larger edges and these show no halo at any compression.
 use ndarray::{Array2, Zip};
 use stopspan_core::raster::{expand, reduce};
 
-/// Width of the range kernel, stops: variations below are texture and keep their contrast, steps above are edges.
+/// Width of the range kernel, stops. Smaller variations are texture and keep their contrast; larger steps are edges.
 const WIDTH: f32 = 1.0;
-/// Layers a width between which the filter is interpolated (the paper's piecewise-linear acceleration).
+/// Layers for each width of the range kernel, between which the filter is interpolated (the paper's piecewise-linear
+/// acceleration).
 const LAYERS_PER_WIDTH: f32 = 3.0;
-/// At most this many layers, whatever the range of the plane.
+/// Largest number of layers.
 const MAXIMUM_LAYERS: usize = 96;
-/// The spatial kernel: this many halvings and doublings by the five-tap binomial, a bell of about 2 % of the plane.
+/// Spatial kernel: this many reductions and expansions with the five-tap binomial, a bell of about 2 % of the plane's
+/// side.
 const HALVINGS: usize = 4;
-/// Contrast the base is brought to, stops: a ratio of 5 as in the paper.
+/// Contrast that the base is compressed to, stops: a ratio of 5 as in the paper.
 const BASE_STOPS: f64 = 2.321_928_094_887_362;
-/// The base keeps at least this much of its contrast. Below, neighbouring steps of a wedge could change order.
+/// Least factor on the base's contrast. Below it, neighbouring steps of a wedge could change order.
 const LEAST: f64 = 0.45;
 
 /// Tukey's biweight, `(1 - (x / width)^2)^2` inside the width and 0 outside.
@@ -38,8 +41,8 @@ fn blurred(plane: Array2<f32>) -> Array2<f32> {
     small
 }
 
-/// The base: each value replaced by the mean of its surroundings weighted by distance and by [`biweight`] of the
-/// difference. Finite log2 luminance in and out, same shape.
+/// The base: the mean of each value's surroundings, weighted by distance and by [`biweight`] of the difference.
+/// Finite log2 luminance in and out, same shape.
 pub(super) fn base(plane: &Array2<f32>) -> Array2<f32> {
     let (low, high) = plane
         .iter()
@@ -71,7 +74,8 @@ pub(super) fn base(plane: &Array2<f32>) -> Array2<f32> {
     result
 }
 
-/// The plane with its base compressed by `contrast` about `pivot` and its detail scaled by `detail`.
+/// The plane with the contrast of its base scaled by `contrast` about `pivot` and that of its detail scaled by
+/// `detail`.
 pub(super) fn compress(
     plane: &Array2<f32>,
     base: &Array2<f32>,
@@ -85,17 +89,16 @@ pub(super) fn compress(
         .map_collect(|&v, &b| pivot + contrast * (b - pivot) + detail * (v - b))
 }
 
-/// Contrast for the base of this operator: the central 99 % of it to a ratio of 5, within limits.
+/// Factor on the base's contrast for this operator: brings its central 99 % to a ratio of 5, within limits.
 pub(super) fn contrast(base: &Array2<f32>) -> f64 {
     let (low, high) = super::gain::quantiles(base, 0.005, 0.995);
     (BASE_STOPS / (high - low).max(BASE_STOPS)).max(LEAST)
 }
 
-/// Display luminance from which highlights are drawn softly towards white instead of being cut.
+/// Display luminance above which highlights approach white asymptotically instead of clipping.
 const SHOULDER: f64 = 0.6;
 
-/// The curve behind the filter: the scale that brings the 99 % quantile of the compressed plane to 1, with a soft
-/// shoulder.
+/// Tone curve for the compressed plane: scales its 99 % quantile to 1, with a soft shoulder.
 pub(super) fn operator(compressed: &Array2<f32>) -> impl Fn(f64) -> f64 + use<> {
     let (_, high) = super::gain::quantiles(compressed, 0.5, 0.99);
     let room = 1.0 - SHOULDER;
@@ -109,7 +112,7 @@ pub(super) fn operator(compressed: &Array2<f32>) -> impl Fn(f64) -> f64 + use<> 
 mod tests {
     use super::*;
 
-    /// The slow twin: the filter pixel by pixel, its spatial kernel measured as the response to one pixel.
+    /// The slow twin: the filter pixel by pixel, with the spatial kernel measured as an impulse response.
     #[test]
     fn layers_follow_the_filter_pixel_by_pixel() {
         let plane = Array2::from_shape_fn((40, 48), |(r, c)| {

@@ -1,18 +1,18 @@
-//! Colour on the way to the display: channel ratios, the edge of the gamut, the sRGB encoding.
+//! Colour of display pixels: channel ratios, gamut compression, the sRGB encoding.
 use super::paint::Coding;
 use stopspan_core::units::{Primaries, srgb_level};
 
-/// Steps of the encoding table over linear 0..=1.
+/// Intervals of the encoding table over linear 0..=1.
 const STEPS: usize = 16384;
-/// Share of the way from grey to the edge of the gamut up to which colours are left alone.
+/// Saturation, as a share of the largest in gamut, up to which colours are unchanged.
 const KNEE: f32 = 0.8;
 
-/// From the primaries of a map to those of a rendering.
+/// Conversion from the primaries of a map to those of a rendering.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Mixing {
-    /// What the map's red, green and blue add to luminance.
+    /// Luminance of the map's red, green and blue primaries; their sum is 1.
     pub weights: [f32; 3],
-    /// Linear RGB of the map -> linear RGB of the rendering; `None` where they are the same.
+    /// Linear RGB of the map -> linear RGB of the rendering; `None` for the identity.
     matrix: Option<[[f32; 3]; 3]>,
 }
 
@@ -27,7 +27,7 @@ impl Mixing {
         }
     }
 
-    /// The pixel in the rendering's primaries.
+    /// Linear RGB of a pixel in the primaries of the rendering.
     #[inline(always)]
     pub fn mix(&self, [r, g, b]: [f32; 3]) -> [f32; 3] {
         match self.matrix {
@@ -37,10 +37,10 @@ impl Mixing {
     }
 }
 
-/// Linear display light of a pixel of luminance `scene > 0` shown with luminance `display` of at most `peak`, its
-/// saturation scaled by `saturation`: `((C / L - 1) s + 1) L_out` (Mantiuk, Tomaszewska and Heidrich 2009), which keeps luminance exactly.
-/// What lies outside the display's gamut is drawn softly along the line to the grey of its own luminance, which keeps
-/// hue (in linear light) and luminance and never crosses colours over.
+/// Linear display light of a pixel: scene luminance `scene > 0`, display luminance `display` of at most `peak`,
+/// saturation scaled by `saturation`. The formula `((C / L - 1) s + 1) L_out` (Mantiuk, Tomaszewska and Heidrich
+/// 2009) preserves luminance exactly. Colours outside the display's gamut are desaturated smoothly towards grey of
+/// the same luminance, which preserves hue (in linear light), luminance and the order of saturations.
 #[inline(always)]
 pub(super) fn display_colour(
     pixel: [f32; 3],
@@ -55,7 +55,7 @@ pub(super) fn display_colour(
     let low = chroma[0].min(chroma[1]).min(chroma[2]);
     let (above, below) = ((peak - display).max(1e-6), display.max(1e-6));
     let inside = (high <= KNEE * above) & (-low <= KNEE * below);
-    // How far this colour lies towards the edge of the gamut, 1 being on it.
+    // Saturation of this colour as a share of the largest in gamut.
     let reach = (high / above).max(-low / below);
     let over = (reach - KNEE) / (1.0 - KNEE);
     let drawn = (KNEE + (1.0 - KNEE) * over / (1.0 + over)) / reach;
@@ -63,7 +63,7 @@ pub(super) fn display_colour(
     chroma.map(|c| display + kept * c)
 }
 
-/// The sRGB encoding of IEC 61966-2-1 to full-range 16 bits, as a table.
+/// Table of the sRGB encoding (IEC 61966-2-1) to full-range 16-bit codes.
 pub(super) struct Encoder {
     table: Vec<f32>,
 }
@@ -77,7 +77,7 @@ impl Encoder {
     }
 }
 
-/// Light below 0 and above 1 is clamped.
+/// Light outside 0..=1 is clamped.
 impl Coding for Encoder {
     #[inline(always)]
     fn place(&self, light: f32) -> (u32, f32) {

@@ -1,19 +1,19 @@
-//! A global curve as a table: log2 scene luminance -> display luminance, and how colourful a pixel may stay there.
+//! A global tone curve as a table: log2 scene luminance -> display luminance and saturation factor.
 use super::scene::REACH;
 use super::settings::ToneSettings;
 
-/// Table entries a stop.
+/// Table entries for each stop.
 const STEPS: f32 = 64.0;
 
-/// Display luminance (0 to the display's peak, reference white being 1) and saturation factor over log2 luminance -/+ [`REACH`], interpolated linearly; luminance
-/// never falls.
+/// Display luminance (0 to the display's peak, reference white being 1) and saturation factor over log2 luminance of
+/// -/+ [`REACH`], interpolated linearly. Luminance is non-decreasing.
 pub(super) struct Curve {
     table: Vec<[f32; 2]>,
 }
 
 impl Curve {
-    /// Tabulates `operator` (log2 luminance -> display luminance) behind the exposure, highlights and shadows controls.
-    /// `mid` is the log2 luminance that counts as mid grey, `peak` the largest display luminance.
+    /// Tabulates `operator` (log2 luminance -> display luminance) after the exposure, highlights and shadows
+    /// controls. `mid` is the log2 luminance of mid grey for these controls, `peak` the largest display luminance.
     pub fn new(
         settings: &ToneSettings,
         mid: f64,
@@ -45,7 +45,7 @@ impl Curve {
         Curve { table }
     }
 
-    /// (display luminance, saturation factor) at a log2 luminance.
+    /// Display luminance and saturation factor at a log2 luminance.
     #[inline(always)]
     pub fn at(&self, log: f32) -> (f32, f32) {
         let (index, t) = self.place(log);
@@ -53,7 +53,7 @@ impl Curve {
         (a[0] + t * (b[0] - a[0]), a[1] + t * (b[1] - a[1]))
     }
 
-    /// Which entry lies below a log2 luminance, and the way to the next, 0..=1.
+    /// Index of the table entry below a log2 luminance, and the fraction 0..=1 towards the next.
     #[inline(always)]
     pub fn place(&self, log: f32) -> (u32, f32) {
         let position = (log + REACH).clamp(0.0, 2.0 * REACH) * STEPS;
@@ -61,7 +61,7 @@ impl Curve {
         (index as u32, position - index as f32)
     }
 
-    /// An entry and the next.
+    /// A table entry and the next.
     #[inline(always)]
     pub fn entries(&self, index: u32) -> [[f32; 2]; 2] {
         let pair = &self.table[index as usize..][..2];
@@ -69,8 +69,8 @@ impl Curve {
     }
 }
 
-/// Stops above mid grey after the highlights and shadows controls. The ramps are so wide that their slope stays below
-/// 0.8, so the order of tones cannot turn.
+/// Stops above mid grey after the highlights and shadows controls. The ramps are wide enough for slopes below 0.8, so
+/// the order of tones is preserved.
 fn adjusted(stops: f64, settings: &ToneSettings) -> f64 {
     let ramp = |distance: f64, amount: f64, usual: f64| {
         let t = ((distance - 1.0) / usual.max(2.0 * amount.abs())).clamp(0.0, 1.0);
@@ -79,8 +79,8 @@ fn adjusted(stops: f64, settings: &ToneSettings) -> f64 {
     stops + ramp(stops, settings.highlights_stops, 3.0) + ramp(-stops, settings.shadows_stops, 4.0)
 }
 
-/// How much of the scene's colourfulness looks right where the tone curve has the given slope (log display over log
-/// scene luminance): the sigmoid that Mantiuk, Tomaszewska and Heidrich (2009) fitted to observers for their
+/// Saturation factor at which colours appear as in the scene where the tone curve has the given slope (log display
+/// over log scene luminance): the sigmoid that Mantiuk, Tomaszewska and Heidrich (2009) fitted to observers for their
 /// luminance-preserving correction, k1 = 2.3892, k2 = 0.8552 (from memory).
 fn saturation_for(slope: f64) -> f64 {
     let c = slope.clamp(0.0, 1.0).powf(0.8552);

@@ -1,41 +1,41 @@
-//! Our own choice of a look: the key of the exposure, drawn towards that of natural pictures; contrast where the eye
-//! rests, straight shade, a soft shoulder; gentle local compression.
+//! The default look: the exposure of the reference frame, adjusted towards the mean level of natural pictures; raised
+//! contrast about mid grey, linear shadows, a soft shoulder; mild local compression.
 //!
-//! What natural pictures look like is taken from the statistics that Yeganeh and Wang (2013) collected from some 3000
-//! photographs for their naturalness: a mean of 116 of 255 codes, and more local contrast than a merged scene
-//! has if its whole range is squeezed by one curve. The other constants were chosen by eye and by that measure on
-//! simulated scenes other than those the tests use.
+//! The statistics of natural pictures are those that Yeganeh and Wang (2013) collected from some 3000 photographs for
+//! their naturalness measure: a mean of 116 of 255 codes, and more local contrast than one global curve leaves a
+//! scene of wide range. The other constants were chosen by eye and by that measure, on simulated scenes other than
+//! those of the tests.
 use ndarray::Array2;
 use stopspan_core::units::srgb_level;
 
-/// Display luminance of mid grey, and what a reference frame shows of a grey card: 18 %.
+/// Display luminance of mid grey: 18 %, as a reference frame renders a grey card.
 const MID: f64 = 0.18;
 /// Slope of the curve at mid grey, log display over log scene luminance, before the shoulder.
 const CONTRAST: f64 = 2.4;
-/// Distance from mid grey over which the slope falls back to 1, stops: deep shade keeps its weight and its steps.
+/// Distance from mid grey, stops, over which the slope returns to 1; shadows keep their contrast.
 const REACH: f64 = 1.4;
-/// Contrast above mid grey on a display with headroom, which needs no shoulder.
+/// Slope above mid grey on a display with headroom, where no shoulder is needed.
 pub(super) const BRIGHT_CONTRAST: f64 = 1.25;
-/// What the base keeps of its contrast: gentle.
+/// Factor on the contrast of the base.
 pub(super) const BASE_CONTRAST: f64 = 0.85;
-/// Factor on the contrast of texture. Steps of half a stop and less, which are texture, overshoot by up to half of what lies
-/// between this and [`BASE_CONTRAST`], a sixth of their height; steps of a stop and more by less than 2 %.
+/// Factor on the contrast of texture. Steps of half a stop and less count as texture and overshoot by up to half of
+/// the difference to [`BASE_CONTRAST`], a sixth of their height; steps of a stop and more by less than 2 %.
 pub(super) const TEXTURE_CONTRAST: f64 = 1.2;
-/// Mean level of natural pictures.
+/// Mean level of natural pictures, fraction of full scale.
 const NATURAL: f64 = 115.94 / 255.0;
-/// Bins a stop of the histogram that the mean level is computed from.
+/// Bins for each stop of the histogram from which the mean level is computed.
 const BINS: f64 = 16.0;
 
-/// The mean level a picture is given whose mean would be `meant` had the reference frame's exposure been kept: a tenth of
-/// a departure to the light stays, for frames are exposed for their shade too, and four tenths of one to the dark, so
-/// that a scene low in key stays low in key.
+/// Target for the mean level of a picture whose mean at the reference frame's exposure is `meant`. Of a deviation
+/// from [`NATURAL`] towards light a tenth is kept, since frames are also exposed for their shadows; of one towards
+/// dark four tenths, so that a low-key scene stays low-key.
 fn tempered(meant: f64) -> f64 {
     let share = if meant > NATURAL { 0.1 } else { 0.4 };
     NATURAL + share * (meant - NATURAL)
 }
 
-/// Where the curve has its mid grey (log2 luminance) for a scene whose locally compressed small plane is `filtered`: where
-/// it leads to the mean level of [`tempered`].
+/// Log2 luminance to be rendered as mid grey for a scene whose locally compressed small plane is `filtered`: that
+/// which gives the mean level of [`tempered`].
 pub(super) fn mid_log(filtered: &Array2<f32>) -> f64 {
     let mut bins = std::collections::BTreeMap::<i32, f64>::new();
     for &log in filtered {
@@ -51,7 +51,7 @@ pub(super) fn mid_log(filtered: &Array2<f32>) -> f64 {
         };
         bins.iter().map(|(&bin, n)| n * level(bin)).sum::<f64>() / count
     };
-    // Radiance 1 just clips the reference frame, so its mid grey sits at 0.18.
+    // Radiance 1 just clips the reference frame, so its mid grey is radiance 0.18.
     let wanted = tempered(mean(MID.log2()));
     let (mut low, mut high) = (-40.0, 40.0);
     for _ in 0..40 {
@@ -65,8 +65,8 @@ pub(super) fn mid_log(filtered: &Array2<f32>) -> f64 {
     high
 }
 
-/// The curve `w x / (x + k)`, x being luminance over mid grey with its contrast raised near it, with `k` and `w` such that
-/// mid grey becomes 0.18 and `white` (stops above mid grey, at least 2.8) becomes 1.
+/// The curve `w x / (x + k)`, where x is luminance over mid grey with its contrast raised near mid grey. `k` and `w`
+/// are such that mid grey becomes 0.18, and `white` (stops above mid grey, at least 2.8) becomes 1.
 pub(super) fn display_luminance(stops: f64, white: f64) -> f64 {
     let raised = |x: f64| (x + (CONTRAST - 1.0) * REACH * (x / REACH).tanh()).exp2();
     let (b, x) = (raised(white), raised(stops));
@@ -74,18 +74,18 @@ pub(super) fn display_luminance(stops: f64, white: f64) -> f64 {
     (b + k) / b * x / (x + k)
 }
 
-/// Log2 luminance that all but 0.1 % of the scene is darker than.
+/// The 99.9 % quantile of log2 luminance.
 fn bright(filtered: &Array2<f32>) -> f64 {
     super::gain::quantiles(filtered, 0.5, 0.999).1
 }
 
-/// White, stops above mid grey: a quarter stop above what is bright, but no lower than half a stop above what clips a frame
-/// with that mid grey.
+/// White point, stops above mid grey: a quarter stop above the bright end of the scene, at least half a stop above
+/// the clip level of a frame with that mid grey.
 fn white(bright: f64, mid: f64) -> f64 {
     (bright - mid + 0.25).max(3.0)
 }
 
-/// The curve for a scene whose locally compressed small plane is `filtered`.
+/// Tone curve for a scene whose locally compressed small plane is `filtered`, with mid grey at `mid`.
 pub(super) fn operator(filtered: &Array2<f32>, mid: f64) -> impl Fn(f64) -> f64 + use<> {
     let white = white(bright(filtered), mid);
     move |log| display_luminance(log - mid, white)

@@ -1,7 +1,7 @@
-//! Exposure fusion straight from the frames (Mertens, Kautz and Van Reeth 2007): no radiance, no response.
+//! Exposure fusion of frames (Mertens, Kautz and Van Reeth 2007), without radiance or response.
 //!
-//! Every frame's pixels are weighted by contrast, saturation and nearness to mid level, and blended in a Laplacian pyramid.
-//! Levels stay the camera's own, so order of light is not kept by the method: a picture for looking at, and no more.
+//! Pixels are weighted by contrast, saturation and closeness to mid level, and blended in a Laplacian pyramid. Levels
+//! remain the camera's own, and the method does not preserve the order of luminances: the result is for viewing only.
 use super::colour::{Encoder, Mixing, display_colour};
 use super::paint::Coding;
 use super::settings::OutputColour;
@@ -10,11 +10,11 @@ use rayon::prelude::*;
 use stopspan_core::raster::{Interpolation, Pixels, Point, Transform, expand, reduce};
 use stopspan_core::units::{Primaries, srgb_exposure, srgb_level};
 
-/// Deviation of the bell around mid level (the paper's sigma).
+/// Standard deviation of the weight around mid level (the paper's sigma).
 const SIGMA: f32 = 0.2;
-/// The grey picture of levels: luma of ITU-R BT.601, as the authors' own program took it (from memory).
+/// Weights of the grey picture: luma of ITU-R BT.601, as in the authors' own program (from memory).
 const GREY: [f32; 3] = [0.299, 0.587, 0.114];
-/// Added to weights, so that a pixel nobody wants is the mean of all.
+/// Added to weights, so that a pixel of weight 0 in all frames becomes their mean.
 const LEAST: f32 = 1e-12;
 
 /// A frame to be fused.
@@ -22,13 +22,13 @@ const LEAST: f32 = 1e-12;
 pub struct FusedFrame<'a> {
     /// Encoded samples, or linear float ones.
     pub pixels: &'a Pixels,
-    /// Pixel of the reference frame -> pixel of this one; `None` where they are the same.
+    /// Maps reference-frame pixels to pixels of this frame; `None` for the identity.
     pub transform: Option<Transform>,
 }
 
-/// Fuses frames into full-range 16-bit codes of shape (rows, columns, 3) in `output`, encoded after IEC 61966-2-1. The
-/// result has the first frame's size; `primaries` are those of the frames. Where a registered frame does not reach, it
-/// has no weight. The exponents of the three weights are 1, as in the paper.
+/// Fuses frames to full-range 16-bit codes of shape (rows, columns, 3) in `output`, encoded after IEC 61966-2-1. The
+/// result has the size of the first frame; `primaries` are those of the frames. A registered frame has no weight
+/// where it does not cover the picture. The exponents of the three weights are 1, as in the paper.
 pub fn fuse(frames: &[FusedFrame], primaries: Primaries, output: OutputColour) -> Array3<u16> {
     let Some((rows, columns, _)) = frames.first().map(|f| f.pixels.dim()) else {
         return Array3::zeros((0, 0, 3));
@@ -57,8 +57,8 @@ pub fn fuse(frames: &[FusedFrame], primaries: Primaries, output: OutputColour) -
     finish(&sums.map(collapsed), primaries, output)
 }
 
-/// Levels of one channel in the reference frame's geometry; NaN where the frame does not reach. Linear float samples are
-/// encoded after IEC 61966-2-1, for the method is made for levels.
+/// Levels of one channel in the reference frame's geometry; NaN outside the frame. Linear float samples are encoded
+/// after IEC 61966-2-1, because the method is designed for levels.
 fn plane(frame: &FusedFrame, (rows, columns): (usize, usize), channel: usize) -> Array2<f32> {
     let (height, width, channels) = frame.pixels.dim();
     let k = channel.min(channels.saturating_sub(1));
@@ -95,7 +95,7 @@ fn plane(frame: &FusedFrame, (rows, columns): (usize, usize), channel: usize) ->
     out
 }
 
-/// A level between pixels; NaN outside the frame.
+/// Interpolated level; NaN outside the frame.
 fn between(
     at: Point,
     (rows, columns): (usize, usize),
@@ -119,8 +119,8 @@ fn between(
     sum
 }
 
-/// Contrast (absolute Laplacian of the grey picture) times saturation (standard deviation of channels) times
-/// well-exposedness (product of bells over channels), section 3.1 of the paper.
+/// Contrast (absolute Laplacian of the grey picture) times saturation (standard deviation of the channels) times
+/// well-exposedness (product of Gaussians over the channels), section 3.1 of the paper.
 fn weight(frame: &FusedFrame, size: (usize, usize)) -> Array2<f32> {
     let [r, g, b] = [0, 1, 2].map(|k| plane(frame, size, k));
     let mut weight = Zip::from(&r).and(&g).and(&b).map_collect(|&r, &g, &b| {
@@ -135,7 +135,7 @@ fn weight(frame: &FusedFrame, size: (usize, usize)) -> Array2<f32> {
         .and(&b)
         .map_collect(|&r, &g, &b| GREY[0] * r + GREY[1] * g + GREY[2] * b);
     let (rows, columns) = size;
-    // at the border the picture is mirrored, its edge pixel standing once
+    // the picture is mirrored at its border without repeating the edge pixel
     let mirrored = |i: usize, n: usize, step: isize| match i as isize + step {
         -1 => 1.min(n - 1),
         j if j >= n as isize => n.saturating_sub(2),
@@ -147,7 +147,7 @@ fn weight(frame: &FusedFrame, size: (usize, usize)) -> Array2<f32> {
         let around = grey[[up, c]] + grey[[down, c]] + grey[[r, left]] + grey[[r, right]];
         let contrast = (around - 4.0 * grey[[r, c]]).abs();
         *weight *= contrast;
-        // beside a place that a frame does not reach there is no contrast to speak of
+        // next to a pixel outside the frame the contrast is undefined
         if weight.is_nan() && !grey[[r, c]].is_nan() {
             *weight = 0.0;
         }
@@ -155,7 +155,7 @@ fn weight(frame: &FusedFrame, size: (usize, usize)) -> Array2<f32> {
     weight
 }
 
-/// Weights of all frames at a pixel summing to 1; none where a frame does not reach.
+/// Weights of all frames, normalised to a sum of 1 at each pixel; 0 outside a frame.
 fn normalised(mut weights: Vec<Array2<f32>>) -> Vec<Array2<f32>> {
     let mut sum = Array2::<f32>::zeros(weights.first().map_or((0, 0), Array2::dim));
     for weight in &mut weights {
@@ -179,8 +179,8 @@ fn pyramid(plane: Array2<f32>, depth: usize) -> Vec<Array2<f32>> {
     levels
 }
 
-/// Bands of a Laplacian pyramid (Burt and Adelson 1983), the last being what is left. A place without data counts as mid
-/// level: it has no weight, and mid level disturbs its surroundings least.
+/// Bands of a Laplacian pyramid (Burt and Adelson 1983); the last is the low-pass remainder. Pixels without data are
+/// set to mid level: they have no weight, and mid level affects their surroundings least.
 fn differences(plane: Array2<f32>, depth: usize) -> Vec<Array2<f32>> {
     let mut levels = pyramid(plane.mapv(|v| if v.is_nan() { 0.5 } else { v }), depth);
     for k in 0..depth {
@@ -201,7 +201,7 @@ fn collapsed(mut levels: Vec<Array2<f32>>) -> Array2<f32> {
     sum
 }
 
-/// Levels 0..=1 of the frames' space -> codes of the output's.
+/// Levels 0..=1 in the frames' colour space -> codes of the output's.
 fn finish([r, g, b]: &[Array2<f32>; 3], primaries: Primaries, output: OutputColour) -> Array3<u16> {
     let (rows, columns) = r.dim();
     let same = primaries.near(&output.primaries());

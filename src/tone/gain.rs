@@ -1,15 +1,18 @@
-//! Local gain: what a filter did to the small plane, carried to every pixel along the scene's own edges.
+//! Local gain: the effect of a filter on the small plane, transferred to full resolution along the edges of the
+//! scene.
 use ndarray::Array2;
 
-/// Radius of the fit's window in pixels of the small plane.
+/// Radius of the fit's window, pixels of the small plane.
 const RADIUS: usize = 2;
 /// Variance below which a window counts as flat, stops squared.
 const FLAT: f64 = 0.01;
-/// Slope of the gain against log luminance is kept above this, so that within a window order cannot turn.
+/// Lower limit on the slope of gain against log luminance; above -1, the order of luminances in a window is
+/// preserved.
 const STEEPEST: f64 = -0.9;
 
-/// A gain in stops as a local straight line of log2 luminance, `slope * log + offset`, fitted in windows of the small
-/// plane and interpolated between them: the fast guided filter of He and Sun (2015), after He, Sun and Tang (2013).
+/// A gain in stops as a local linear function of log2 luminance, `slope * log + offset`, fitted in windows of the
+/// small plane and interpolated between them: the fast guided filter of He and Sun (2015), after He, Sun and Tang
+/// (2013).
 pub(super) struct Gain {
     slope: Array2<f32>,
     offset: Array2<f32>,
@@ -17,7 +20,7 @@ pub(super) struct Gain {
 }
 
 impl Gain {
-    /// Fits the gain that leads from `guide` to `filtered` (both log2 luminance of blocks of `block` pixels).
+    /// Fits the gain from `guide` to `filtered`, both log2 luminance of blocks of `block` pixels.
     pub fn fit(guide: &Array2<f32>, filtered: &Array2<f32>, block: usize) -> Self {
         let guide = guide.mapv(f64::from);
         let gain = filtered.mapv(f64::from) - &guide;
@@ -36,7 +39,8 @@ impl Gain {
         }
     }
 
-    /// Where the pixels of a row of `columns` lie between the block centres; the same for every row.
+    /// Position of each pixel of a row of `columns` between block centres (index of the left one, fraction); equal
+    /// for all rows.
     pub fn across(&self, columns: usize) -> Vec<(u32, f32)> {
         let blocks = self.slope.ncols();
         let at = |column: usize| {
@@ -46,8 +50,8 @@ impl Gain {
         (0..if blocks == 0 { 0 } else { columns }).map(at).collect()
     }
 
-    /// Adds the gain to one row of log2 luminance. `across` is of [`Gain::across`]; `lines` is room for the interpolated row of
-    /// coefficients.
+    /// Adds the gain to one row of log2 luminance. `across` comes from [`Gain::across`]; `lines` is scratch space for
+    /// the interpolated coefficients of the row.
     pub fn add_to_row(
         &self,
         row: usize,
@@ -61,7 +65,7 @@ impl Gain {
         }
         let (top, below, t) = place(row, self.block, rows);
         lines.clear();
-        // The last once more, so that every block has a neighbour.
+        // Repeats the last, so that every block has a right neighbour.
         lines.extend((0..=columns).map(|c| {
             let c = c.min(columns - 1);
             let mix = |p: &Array2<f32>| p[[top, c]] + t * (p[[below, c]] - p[[top, c]]);
@@ -77,7 +81,7 @@ impl Gain {
     }
 }
 
-/// The two block centres around a pixel's centre, and how far it lies towards the second.
+/// Indices of the two blocks whose centres enclose that of a pixel, and the fraction towards the second.
 #[inline]
 fn place(pixel: usize, block: usize, blocks: usize) -> (usize, usize, f32) {
     let at = (pixel as f32 + 0.5) / block as f32 - 0.5;
@@ -87,7 +91,7 @@ fn place(pixel: usize, block: usize, blocks: usize) -> (usize, usize, f32) {
     (first, (first + 1).min(blocks - 1), t)
 }
 
-/// Mean over a square window of [`RADIUS`], cut at the borders.
+/// Mean over a square window of radius [`RADIUS`], clipped at the borders.
 fn box_mean(plane: &Array2<f64>) -> Array2<f64> {
     let mut across = plane.clone();
     for mut row in across.rows_mut() {
@@ -113,7 +117,7 @@ fn running_mean(line: &[f64], mut put: impl FnMut(usize, f64)) {
     }
 }
 
-/// Two quantiles (shares 0..=1) of a plane; zeros if it is empty.
+/// Two quantiles (probabilities 0..=1) of a plane; 0 if it is empty.
 pub(super) fn quantiles(plane: &Array2<f32>, low: f64, high: f64) -> (f64, f64) {
     let mut values: Vec<f32> = plane.iter().copied().collect();
     if values.is_empty() {

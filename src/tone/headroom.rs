@@ -1,4 +1,5 @@
-//! Light above reference white: the PQ signal of BT.2100, the mapping of BT.2390, and the extension of an operator.
+//! Luminance above reference white: the PQ signal (BT.2100), mapping to a display's peak (BT.2390), and operators
+//! extended to it.
 use super::paint::Coding;
 
 /// Luminance of reference white: diffuse white and graphics (ITU-R BT.2408), cd/m^2.
@@ -20,7 +21,7 @@ pub fn pq(luminance: f64) -> f64 {
     unlimited((luminance / PQ_PEAK).clamp(0.0, 1.0))
 }
 
-/// The same formula for any light >= 0 over the peak.
+/// The same formula without clamping, for luminance >= 0 relative to [`PQ_PEAK`].
 fn unlimited(light: f64) -> f64 {
     let y = light.powf(M1);
     ((C1 + C2 * y) / (1.0 + C3 * y)).powf(M2)
@@ -32,8 +33,9 @@ pub fn pq_luminance(signal: f64) -> f64 {
     PQ_PEAK * ((p - C1).max(0.0) / (C2 - C3 * p)).powf(1.0 / M1)
 }
 
-/// Luminance on a display of `target` for a luminance mastered for `source` (peaks; all cd/m^2, black 0): the mapping of
-/// ITU-R BT.2390, annex 5, in PQ: identity up to a knee, a Hermite spline above. Luminance above `source` counts as it.
+/// Maps a luminance mastered for a peak of `source` to a display with a peak of `target` (all cd/m^2, black 0) as in
+/// ITU-R BT.2390, annex 5, in PQ: identity up to a knee, a Hermite spline above. Luminance above `source` is treated
+/// as `source`.
 pub fn map_to_display(luminance: f64, source: f64, target: f64) -> f64 {
     if target >= source {
         return luminance.min(source);
@@ -53,9 +55,9 @@ pub fn map_to_display(luminance: f64, source: f64, target: f64) -> f64 {
     pq_luminance(mapped * white)
 }
 
-/// An operator carried on above its mid grey for a display with headroom: up to there it is the operator, above it
-/// luminance follows the scene with a constant contrast wherever that is lighter, and what the display cannot reach is
-/// brought down by [`map_to_display`].
+/// An operator extended above its mid grey for a display with headroom. Up to mid grey it is the operator itself.
+/// Above, display luminance follows the scene with a constant contrast wherever that is lighter than the operator;
+/// what exceeds the display's peak is compressed by [`map_to_display`].
 pub(super) struct Extended<'a> {
     operator: &'a dyn Fn(f64) -> f64,
     mid: f64,
@@ -65,8 +67,8 @@ pub(super) struct Extended<'a> {
 }
 
 impl<'a> Extended<'a> {
-    /// `operator`: log2 luminance -> display luminance, rising. `top`: the largest log2 luminance that should keep its
-    /// shape. `peak`: lightest display luminance over reference white.
+    /// `operator` maps log2 luminance to display luminance, increasing. `top` is the largest log2 luminance to be
+    /// preserved. `peak` is the largest display luminance, relative to reference white.
     pub fn new(operator: &'a dyn Fn(f64) -> f64, contrast: f64, top: f64, peak: f64) -> Self {
         let (mut low, mut high) = (-64.0, 64.0);
         for _ in 0..60 {
@@ -87,7 +89,7 @@ impl<'a> Extended<'a> {
         }
     }
 
-    /// Display luminance over reference white.
+    /// Display luminance, relative to reference white.
     pub fn at(&self, log: f64) -> f64 {
         let plain = (self.operator)(log);
         let carried_on = MID * (self.contrast * (log - self.mid)).exp2();
@@ -100,14 +102,14 @@ impl<'a> Extended<'a> {
     }
 }
 
-/// Steps of the signal table in a factor of two.
+/// Table entries for each factor of two.
 const STEPS: u32 = 256;
-/// The table begins at 2^-40 of reference white, below which the signal is less than half a code.
+/// Exponent bits of the first table entry, 2^-40 of reference white, below which the signal is less than half a code.
 const FIRST: u32 = 127 - 40;
-/// And ends at 2^6, above 10 000 cd/m^2.
+/// Octaves of the table, which ends at 2^6, above 10 000 cd/m^2.
 const OCTAVES: u32 = 46;
 
-/// 16-bit PQ codes of light over reference white, by a table: within half a code of [`pq`].
+/// Table of 16-bit PQ codes for light relative to reference white; within half a code of [`pq`].
 pub(super) struct Signal {
     table: Vec<f32>,
 }
@@ -117,7 +119,7 @@ impl Signal {
         let entry = |k: u32| {
             let bits = (FIRST << 23) + k * ((1 << 23) / STEPS);
             let light = f64::from(f32::from_bits(bits));
-            // not limited, so that there is no kink between two entries; the code is
+            // not clamped, which avoids a kink between two entries; the code is clamped
             (65535.0 * unlimited(light * REFERENCE_WHITE / PQ_PEAK)) as f32
         };
         Signal {
@@ -126,7 +128,7 @@ impl Signal {
     }
 }
 
-/// Light below 0 and NaN is black.
+/// Light below 0 and NaN give black.
 impl Coding for Signal {
     #[inline(always)]
     fn place(&self, light: f32) -> (u32, f32) {

@@ -1,9 +1,10 @@
-//! Radiance map -> display picture. For looking at; no scene figure comes from it.
+//! Tone mapping: radiance map -> picture for a display. For viewing only; no figure of the scene is derived from it.
 //!
-//! In reading order: what can be asked for ([`ToneSettings`]), what is learnt of the scene in one pass (`scene`), the
-//! operators, one file each ([`default_look`], [`photographic`], [`logarithmic`], [`bilateral`]), the curve and
-//! the local gain they end in (`curve`, `gain`), light above reference white ([`headroom`]), an operator made ready for a
-//! scene (`look`), and the passes that make the pixels (`render`, `paint`, `colour`). [`fusion`] makes a picture from frames instead.
+//! In reading order: the settings ([`ToneSettings`]); statistics of the scene from one pass (`scene`); the operators,
+//! one file each ([`default_look`], [`photographic`], [`logarithmic`], [`bilateral`]); the tone curve and the local
+//! gain they produce (`curve`, `gain`); luminance above reference white ([`headroom`]); an operator prepared for a
+//! scene (`look`); the passes that compute pixels (`render`, `paint`, `colour`). [`fusion`] makes a picture directly
+//! from frames.
 #![cfg_attr(test, allow(clippy::unwrap_used, clippy::expect_used))]
 pub mod bilateral;
 pub mod default_look;

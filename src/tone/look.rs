@@ -1,4 +1,4 @@
-//! An operator made ready for one scene: its local gain, its curve, and the same for a display with headroom.
+//! An operator prepared for one scene: local gain and tone curve, also for displays with headroom.
 use super::colour::Mixing;
 use super::curve::Curve;
 use super::gain::{Gain, quantiles};
@@ -10,26 +10,27 @@ use ndarray::Array2;
 use stopspan_core::model::RadianceMap;
 use stopspan_core::units::Primaries;
 
-/// Contrast of the global operators' extension above their mid grey.
+/// Contrast above mid grey with which the global operators are extended.
 const PLAIN: f64 = 1.0;
 
-/// An operator for a scene, as functions of log2 luminance.
+/// An operator for one scene, as functions of log2 luminance.
 pub(super) struct Look {
     settings: ToneSettings,
     pub mixing: Mixing,
     pub gain: Option<Gain>,
-    /// What counts as mid grey for the controls, log2 luminance.
+    /// Log2 luminance of mid grey for the controls.
     mid: f64,
-    /// Log2 luminance (after the gain) -> display luminance 0..=1.
+    /// Log2 luminance after the local gain -> display luminance 0..=1.
     operator: Box<dyn Fn(f64) -> f64 + Send + Sync>,
-    /// Slope of the extension for displays with headroom.
+    /// Contrast above mid grey on displays with headroom.
     contrast: f64,
-    /// Log2 luminance after the gain that little of the scene exceeds.
+    /// Log2 luminance after the local gain that hardly any of the scene exceeds.
     top: f64,
 }
 
 impl Look {
-    /// Surveys the map and prepares the operator. `primaries` are those of the rendering; radiance is in standard layout.
+    /// Prepares the operator from one pass over the map, whose radiance must be in standard layout. `primaries` are
+    /// those of the rendering.
     pub fn of(map: &RadianceMap, settings: &ToneSettings, primaries: Primaries) -> Self {
         let mixing = Mixing::new(map.primaries, primaries);
         let scene = Scene::survey(map.radiance.view(), mixing.weights);
@@ -70,12 +71,12 @@ impl Look {
         }
     }
 
-    /// The curve for a display whose lightest light is its white.
+    /// Tone curve for a display whose peak is reference white.
     pub fn curve(&self) -> Curve {
         Curve::new(&self.settings, self.mid, 1.0, &self.operator)
     }
 
-    /// The curve for a display that reaches `peak` times its reference white.
+    /// Tone curve for a display whose peak is `peak` times reference white.
     pub fn extended(&self, peak: f64) -> Curve {
         let top = self.top + self.settings.exposure_stops;
         let extended = Extended::new(&self.operator, self.contrast, top, peak);
@@ -87,13 +88,13 @@ fn top(filtered: &Array2<f32>) -> f64 {
     quantiles(filtered, 0.5, 0.999).1 + 0.25
 }
 
-/// The local gain, and the filtered small plane it leads to.
+/// The local gain, and the filtered small plane it produces.
 fn filtered(
     scene: &Scene,
     detail: f64,
     contrast: impl Fn(&Array2<f32>) -> f64,
 ) -> (Gain, Array2<f32>) {
-    // Black blocks would stretch the range without being seen.
+    // Black blocks would extend the range without being visible.
     let (low, _) = quantiles(&scene.small, 0.005, 1.0);
     let guide = scene.small.mapv(|v| v.max(low as f32 - 2.0));
     let base = bilateral::base(&guide);

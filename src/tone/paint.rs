@@ -1,22 +1,24 @@
-//! A row of pixels through a look and a curve into codes, some at a time: all but the reading of tables in wide vectors.
+//! Converts rows of pixels to codes through a look and a curve, several pixels at a time; all but the table look-ups
+//! use wide vectors.
 use super::colour::{Mixing, display_colour};
 use super::curve::Curve;
 use super::scene::{REACH, luminance};
 use stopspan_core::raster::{Work, dispatch_simd};
 
-/// Pixels done at a time.
+/// Pixels processed together.
 const LANES: usize = 64;
-/// A number of each of them.
+/// One number for each of these pixels.
 type Lane = [f32; LANES];
 
-/// Codes by a table, interpolated between its entries and rounded.
+/// A table of codes, interpolated linearly and rounded.
 pub(super) trait Coding: Sync {
-    /// Which entry lies below a light (reference white being 1), and the way to the next, 0..=1; NaN where the light is.
+    /// Index of the table entry below a light (relative to reference white), and the fraction 0..=1 towards the next;
+    /// NaN for NaN.
     fn place(&self, light: f32) -> (u32, f32);
-    /// Codes before rounding.
+    /// Codes before rounding, by table entry.
     fn entries(&self) -> &[f32];
 
-    /// The code of one light; below the table and NaN black.
+    /// Code of one light; black for light below the table and NaN.
     #[inline(always)]
     fn code(&self, light: f32) -> u16 {
         let (index, t) = self.place(light);
@@ -30,11 +32,11 @@ fn rounded(a: f32, b: f32, t: f32) -> u16 {
     ((a + t * (b - a) + 0.5) as i32).min(i32::from(u16::MAX)) as u16
 }
 
-/// What every pixel of a picture goes through.
+/// What is applied to every pixel of a picture.
 pub(super) struct Brush<'a, T> {
     pub mixing: Mixing,
     pub curve: &'a Curve,
-    /// The lightest the display can show, reference white being 1.
+    /// Largest display luminance, relative to reference white.
     pub peak: f32,
     pub coding: &'a T,
 }
@@ -81,7 +83,8 @@ impl<T: Coding, const CHANNELS: usize> Work for Row<'_, T, CHANNELS> {
     }
 }
 
-/// Some pixels: their light in the scene, then on the display, their log2 luminance, and what the curve says of it.
+/// A group of pixels: linear light (first of the scene, then of the display), log2 luminance, display luminance and
+/// saturation factor.
 struct Piece {
     pixels: [Lane; 3],
     logs: Lane,
@@ -90,7 +93,7 @@ struct Piece {
 }
 
 impl Piece {
-    /// Mono is all three channels.
+    /// Loads pixels; a mono sample is copied to all three channels.
     #[inline(always)]
     fn new<const CHANNELS: usize>(from: &[[f32; CHANNELS]], logs: &[f32]) -> Self {
         let mut piece = Piece {
@@ -108,7 +111,7 @@ impl Piece {
         piece
     }
 
-    /// Display luminance and saturation factor by the curve.
+    /// Looks up display luminance and saturation factor in the curve.
     #[inline(always)]
     fn tones(&mut self, curve: &Curve) {
         let (mut index, mut way) = ([0u32; LANES], [0.0; LANES]);
@@ -126,8 +129,8 @@ impl Piece {
         }
     }
 
-    /// Linear display light in the place of the scene's. Where there is none it is black; where a pixel's own colour cannot be
-    /// told it is grey.
+    /// Replaces scene light by linear display light. Pixels without light become black; pixels whose colour is
+    /// undefined become grey.
     #[inline(always)]
     fn lights(&mut self, mixing: Mixing, peak: f32, coloured: bool) {
         let [red, green, blue] = &mut self.pixels;
@@ -175,7 +178,7 @@ mod tests {
     use rand::{Rng, SeedableRng};
     use stopspan_core::units::Primaries;
 
-    /// Pixel by pixel, with branches.
+    /// The slow twin: pixel by pixel, with branches.
     fn slow<T: Coding>(brush: &Brush<T>, pixel: &[f32], log: f32) -> [u16; 3] {
         let scene = luminance(pixel, brush.mixing.weights);
         let (display, saturation) = brush.curve.at(log);

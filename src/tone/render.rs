@@ -1,4 +1,4 @@
-//! The passes that make pixels, row by row: pictures in display codes, and the gain that leads from one to another.
+//! The passes that compute pixels, row by row: pictures in display codes, and the gain between two of them.
 use super::colour::Encoder;
 use super::curve::Curve;
 use super::headroom::{REFERENCE_WHITE, Signal, pq_luminance};
@@ -12,12 +12,13 @@ use std::borrow::Cow;
 use stopspan_core::model::RadianceMap;
 use stopspan_core::units::Primaries;
 
-/// Rows handled by one parallel task.
+/// Rows in one parallel task.
 const BAND: usize = 16;
 
-/// Renders a map: display-referred full-range 16-bit codes of shape (rows, columns, 3) in the colour space of
-/// [`ToneSettings::output`], encoded after IEC 61966-2-1; a mono map gives grey. Negative and not-a-number radiance counts
-/// as black, infinite as the brightest there is. The same map and settings give the same codes on any number of threads.
+/// Renders a map to display-referred full-range 16-bit codes of shape (rows, columns, 3) in the colour space
+/// [`ToneSettings::output`], encoded after IEC 61966-2-1; a mono map gives grey. Negative and NaN radiance is
+/// rendered as black, infinite radiance as the largest representable. The codes do not depend on the number of
+/// threads.
 pub fn render(map: &RadianceMap, settings: &ToneSettings) -> Array3<u16> {
     let (map, settings) = (standard(map), settings.clamped());
     if map.radiance.is_empty() {
@@ -28,20 +29,20 @@ pub fn render(map: &RadianceMap, settings: &ToneSettings) -> Array3<u16> {
     paint(&map, &look, &look.curve(), 1.0, &encoder)
 }
 
-/// A rendering for displays that are lighter than their reference white.
+/// A rendering for displays with a peak above reference white.
 #[derive(Debug, Clone, PartialEq)]
 pub struct BrightPicture {
     /// Full-range 16-bit PQ codes (ITU-R BT.2100) in the primaries of BT.2020, shape (rows, columns, 3).
     pub codes: Array3<u16>,
-    /// The largest channel of any pixel, cd/m^2.
+    /// Maximum content light level: the largest channel of any pixel, cd/m^2.
     pub lightest: f64,
-    /// Mean over the picture of the largest channel, cd/m^2.
+    /// Average light level: mean over the picture of each pixel's largest channel, cd/m^2.
     pub average: f64,
 }
 
-/// Renders a map for a display of `peak` cd/m^2 (203..=10 000), white surfaces at the 203 cd/m^2 of ITU-R BT.2408: up to
-/// mid grey like [`render`], lighter tones carried on instead of being drawn in, and brought down to the peak after ITU-R
-/// BT.2390. Bad radiance is dealt with as there.
+/// Renders a map for a display with a peak of `peak` cd/m^2 (203..=10 000) and reference white at 203 cd/m^2 (ITU-R
+/// BT.2408). Tones up to mid grey are as in [`render`]; lighter ones are extended instead of compressed, and limited
+/// to the peak after ITU-R BT.2390. Negative, NaN and infinite radiance is treated as in [`render`].
 pub fn render_bright(map: &RadianceMap, settings: &ToneSettings, peak: f64) -> BrightPicture {
     let (map, settings) = (standard(map), settings.clamped());
     let (rows, columns, _) = map.radiance.dim();
@@ -70,14 +71,14 @@ fn clamp_peak(peak: f64) -> f64 {
     }
 }
 
-/// The largest of the channels, its maximum and its mean, cd/m^2 (CTA-861.3, MaxCLL and MaxFALL).
+/// Maximum and mean over the pixels of the largest channel, cd/m^2 (CTA-861.3, MaxCLL and MaxFALL).
 fn content_light(codes: &Array3<u16>) -> (f64, f64) {
     let light: Vec<f64> = (0..=u16::MAX)
         .map(|c| pq_luminance(f64::from(c) / 65535.0))
         .collect();
     let largest = |p: &[u16]| p.iter().copied().max().unwrap_or(0);
     let samples = codes.as_slice().unwrap_or(&[]);
-    // sums of whole chunks in order, so that threads change nothing
+    // sums of fixed chunks in order, so that the number of threads does not matter
     let sums: Vec<(u16, f64)> = samples
         .par_chunks(3 << 16)
         .map(|chunk| {
@@ -97,8 +98,8 @@ fn content_light(codes: &Array3<u16>) -> (f64, f64) {
     )
 }
 
-/// Log2 of the factor that leads from the light of [`render`] to that of [`render_bright`] at the same place, means over
-/// blocks of `block` x `block` pixels. Both lights have `offset` (of reference white) added first, as gain maps want it.
+/// Log2 ratio of the light of [`render_bright`] to that of [`render`], means over blocks of `block` x `block` pixels.
+/// `offset` (relative to reference white) is added to both first, as gain maps require.
 pub fn bright_gain(
     map: &RadianceMap,
     settings: &ToneSettings,
@@ -157,7 +158,7 @@ fn standard(map: &RadianceMap) -> Cow<'_, RadianceMap> {
     })
 }
 
-/// Log2 luminance of a row after the local gain, with room for what that needs.
+/// Log2 luminance of a row after the local gain, and scratch space.
 struct Line {
     logs: Vec<f32>,
     across: Vec<(u32, f32)>,
@@ -182,7 +183,7 @@ impl Line {
     }
 }
 
-/// Every pixel through the look and a curve, its linear light (reference white being 1) into codes.
+/// Applies a look and a curve to every pixel and encodes the linear light, which is relative to reference white.
 fn paint(
     map: &RadianceMap,
     look: &Look,
@@ -218,7 +219,7 @@ fn paint(
     out
 }
 
-/// The picture in 8 bits a sample: the nearest of the 256 full-range codes.
+/// Converts to 8 bits: the nearest of the 256 full-range codes.
 pub fn to_8_bit(picture: &Array3<u16>) -> Array3<u8> {
     Zip::from(picture).par_map_collect(|&code| ((u32::from(code) + 128) / 257) as u8)
 }

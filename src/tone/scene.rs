@@ -1,15 +1,15 @@
-//! What the operators need to know of the scene: its luminance distribution and a small plane of log luminance.
+//! Statistics of the scene for the operators: luminance, and a small plane of log luminance.
 use ndarray::{Array2, ArrayView3};
 use rayon::prelude::*;
 use stopspan_core::raster::{Work, dispatch_simd};
 
-/// Log2 luminance is clamped to this many stops either side of radiance 1; black counts as the lower end.
+/// Limit on log2 luminance, stops either side of radiance 1; black is at the lower limit.
 pub(super) const REACH: f32 = 32.0;
 /// Longest side of the small plane, pixels.
 const SMALL_SIDE: usize = 512;
 
-/// Luminance of linear RGB whose primaries have the luminances `weights` (their sum is 1); a mono sample is its own.
-/// Values that are no amount of light (negative, NaN) count as black, infinity as the top of the range.
+/// Luminance of linear RGB, where `weights` are the luminances of its primaries (sum 1); a mono sample is its own
+/// luminance. Negative and NaN values become black.
 #[inline(always)]
 pub(super) fn luminance(pixel: &[f32], weights: [f32; 3]) -> f32 {
     let y = match pixel {
@@ -20,13 +20,13 @@ pub(super) fn luminance(pixel: &[f32], weights: [f32; 3]) -> f32 {
     if y > 0.0 { y } else { 0.0 }
 }
 
-/// log2 of a non-negative luminance, clamped to -/+ [`REACH`]; within 1e-6 of the exact value. Branch-free, so that
-/// loops over it vectorise: exponent from the bits, mantissa by the series of the inverse hyperbolic tangent.
+/// log2 of a non-negative luminance, clamped to -/+ [`REACH`], within 1e-6 of the exact value. Free of branches, so
+/// that loops vectorise: the exponent from the bits, the mantissa by the series of the inverse hyperbolic tangent.
 #[inline(always)]
 pub(super) fn log2(y: f32) -> f32 {
     let y = y.clamp(2.328_306_4e-10, 4.294_967_3e9);
     let bits = y.to_bits();
-    // Mantissa to [sqrt(1/2), sqrt(2)): 0x3f35_04f3 is sqrt(1/2).
+    // Brings the mantissa to [sqrt(1/2), sqrt(2)); 0x3f35_04f3 is sqrt(1/2).
     let shift = bits.wrapping_sub(0x3f35_04f3) & 0xff80_0000;
     let exponent = (shift as i32 >> 23) as f32;
     let mantissa = f32::from_bits(bits.wrapping_sub(shift));
@@ -36,7 +36,7 @@ pub(super) fn log2(y: f32) -> f32 {
     exponent + 2.0 * std::f32::consts::LOG2_E * t * series
 }
 
-/// log2 luminance of the pixels of a row.
+/// Log2 luminance of the pixels of a row.
 pub(super) fn logs_of(row: &[f32], channels: usize, weights: [f32; 3], logs: &mut [f32]) {
     match channels {
         3 => dispatch_simd(Logs(row.as_chunks::<3>().0, weights, logs)),
@@ -58,7 +58,7 @@ impl<const CHANNELS: usize> Work for Logs<'_, CHANNELS> {
     }
 }
 
-/// The scene as the operators see it. Luminance in the map's unit, logs to base 2.
+/// Statistics of a scene. Luminance is in the unit of the map.
 pub(super) struct Scene {
     /// Mean log2 luminance over blocks of `block` x `block` pixels.
     pub small: Array2<f32>,
@@ -76,7 +76,8 @@ struct Band {
 }
 
 impl Scene {
-    /// One pass over the map, (rows, columns, channels) in standard layout; `weights` as of [`luminance`].
+    /// Computes the statistics in one pass over a map of shape (rows, columns, channels) in standard layout;
+    /// `weights` as for [`luminance`].
     pub fn survey(radiance: ArrayView3<f32>, weights: [f32; 3]) -> Self {
         let (rows, columns, channels) = radiance.dim();
         let block = rows.max(columns).div_ceil(SMALL_SIDE).max(1);
@@ -107,12 +108,12 @@ impl Scene {
         scene
     }
 
-    /// Mean log2 luminance of the pixels that are not black; 0 if all are.
+    /// Mean log2 luminance of the pixels that are not black; 0 if all are black.
     pub fn mean_log(&self) -> f64 {
         self.mean_log
     }
 
-    /// log2 of the largest luminance (at most [`REACH`]); the lower end of the range if all is black.
+    /// Log2 of the largest luminance, at most [`REACH`]; the lower limit if all pixels are black.
     pub fn top_log(&self) -> f64 {
         f64::from(log2(self.top))
     }

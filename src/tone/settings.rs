@@ -1,12 +1,12 @@
-//! What can be asked of a rendering: an operator and a few controls in stops and factors.
+//! Settings of a rendering: an operator, and controls in stops and factors.
 use serde::{Deserialize, Serialize};
 use stopspan_core::units::Primaries;
 
-/// How scene radiance becomes display luminance.
+/// Mapping from scene radiance to display luminance.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Operator {
-    /// Our own choice: the exposure the photographer set, tempered; soft shoulder and toe; gentle local compression.
+    /// The default look: the photographer's exposure, moderated; soft shoulder and toe; mild local compression.
     #[default]
     DefaultLook,
     /// Global photographic curve (Reinhard, Stark, Shirley and Ferwerda 2002).
@@ -17,19 +17,19 @@ pub enum Operator {
     Bilateral,
 }
 
-/// The colour space of a rendering; both have the transfer curve of IEC 61966-2-1.
+/// Colour space of a rendering; both have the transfer function of IEC 61966-2-1.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum OutputColour {
     /// sRGB.
     #[default]
     Srgb,
-    /// Display P3, of wider gamut in red and green.
+    /// Display P3, with a wider gamut in red and green.
     DisplayP3,
 }
 
 impl OutputColour {
-    /// Primaries and white.
+    /// Chromaticities of primaries and white.
     pub fn primaries(self) -> Primaries {
         match self {
             OutputColour::Srgb => Primaries::SRGB,
@@ -38,24 +38,25 @@ impl OutputColour {
     }
 }
 
-/// An operator with its controls. Values that are not finite count as the default; the rest is clamped to the range
+/// An operator and its controls. Values that are not finite are replaced by the default, others clamped to the range
 /// stated.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct ToneSettings {
     /// The operator.
     pub operator: Operator,
-    /// Scene exposure change before the operator's curve, stops, -10..=10; larger is lighter. Default 0.
+    /// Exposure change of the scene before the curve, stops, -10..=10; larger is lighter. Default 0.
     pub exposure_stops: f64,
-    /// Change of the light tones (from one stop above mid grey, in full from four), stops of scene light, -3..=3.
-    /// Default 0. Never reverses the order of tones.
+    /// Change of light tones, stops of scene light, -3..=3: begins one stop above mid grey and is complete at four.
+    /// Preserves the order of tones. Default 0.
     pub highlights_stops: f64,
-    /// Change of the dark tones (from one stop below mid grey, in full from five), stops of scene light, -3..=3.
-    /// Default 0. Never reverses the order of tones.
+    /// Change of dark tones, stops of scene light, -3..=3: begins one stop below mid grey and is complete at five.
+    /// Preserves the order of tones. Default 0.
     pub shadows_stops: f64,
-    /// Contrast of texture of less than a stop, coarser than about a thousandth of the picture: log2 of a factor on
-    /// what the operator gives it, -1..=1, so 1 is twice the contrast. Default 0. Only the local operators ([`Operator::DefaultLook`], [`Operator::Bilateral`]) heed it.
+    /// Change of texture contrast, log2 of a factor, -1..=1: 1 doubles what the operator gives. Texture is variation
+    /// of less than a stop, coarser than about a thousandth of the picture. Only local operators
+    /// ([`Operator::DefaultLook`], [`Operator::Bilateral`]) have it. Default 0.
     pub local_contrast_stops: f64,
-    /// Colourfulness relative to the scene's own, 0..=2: 0 is grey, 1 keeps the ratios of the channels. Default 1.
+    /// Saturation relative to the scene's, 0..=2: 0 is grey, 1 keeps the ratios of the channels. Default 1.
     pub saturation: f64,
     /// Colour space of the rendering. Default sRGB.
     pub output: OutputColour,
@@ -76,7 +77,7 @@ impl Default for ToneSettings {
 }
 
 impl ToneSettings {
-    /// The default settings with another operator.
+    /// Default settings with another operator.
     pub fn with(operator: Operator) -> Self {
         ToneSettings {
             operator,
@@ -84,7 +85,7 @@ impl ToneSettings {
         }
     }
 
-    /// Finite and within the stated ranges.
+    /// The settings with all values finite and in the ranges stated.
     pub(super) fn clamped(&self) -> Self {
         let tame = |value: f64, usual: f64, low: f64, high: f64| {
             if value.is_finite() {
