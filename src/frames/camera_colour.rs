@@ -1,22 +1,22 @@
-//! The colours of a raw camera as primaries, by the matrices of its file.
+//! Primaries of a raw camera's colour space, from the matrices of its file.
 //!
 //! DNG specification 1.7, chapter 6, "Mapping Camera Color Space to CIE XYZ Space": matrices of two illuminants are
-//! interpolated in reciprocal correlated colour temperature, the light's chromaticity is found from what is neutral by
-//! iteration, and XYZ is adapted (Bradford) to D50, where ICC profiles have their colours too.
+//! interpolated in reciprocal correlated colour temperature; the chromaticity of the light is found from the neutral
+//! by iteration; XYZ is adapted (Bradford) to D50, as in ICC profiles.
 use super::temperature::{correlated_temperature, temperature_of};
 use stopspan_core::model::{CameraColour, ColourCalibration};
 use stopspan_core::units::{D50, Matrix, Primaries, adaptation, apply, inverse, product};
 
-/// CIE 1931 chromaticity of D50, where the search for the light starts.
+/// CIE 1931 chromaticity of D50, where the iteration starts.
 const START: [f64; 2] = [0.3457, 0.3585];
-/// Rounds of the search, and when it has settled.
+/// Largest number of iterations, and the change at which they stop.
 const ROUNDS: usize = 30;
 const SETTLED: f64 = 1e-7;
 
-/// The light a raw file was taken under, and its camera's colours there.
+/// Colour space of a raw camera under the light of the picture.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct CameraSpace {
-    /// White-balanced camera red, green, blue (equal for a neutral thing) as a space of which D50 is the white.
+    /// The space of white-balanced camera red, green and blue (equal for a neutral surface), whose white is D50.
     pub primaries: Primaries,
     /// CIE 1931 chromaticity of the light.
     pub light: [f64; 2],
@@ -24,7 +24,8 @@ pub struct CameraSpace {
     pub temperature: f64,
 }
 
-/// What is neutral in camera red, green, blue: as stated, or from the light's chromaticity. `None` if the file says neither.
+/// Camera red, green and blue of a neutral surface: as stated, or computed from the chromaticity of the light. `None`
+/// if the file states neither.
 pub fn neutral_of(colour: &CameraColour) -> Option<[f64; 3]> {
     if let Some(stated) = colour.neutral {
         return Some(stated);
@@ -35,7 +36,7 @@ pub fn neutral_of(colour: &CameraColour) -> Option<[f64; 3]> {
     all.then(|| camera.map(|v| v / camera[1]))
 }
 
-/// The space of a camera under its light. `None` without matrices, or with matrices that make no space.
+/// Colour space of a camera under its light. `None` without matrices, or if they define no colour space.
 pub fn camera_space(colour: &CameraColour) -> Option<CameraSpace> {
     let neutral = neutral_of(colour)?;
     let light = light(colour, neutral)?;
@@ -58,7 +59,7 @@ pub fn camera_space(colour: &CameraColour) -> Option<CameraSpace> {
     })
 }
 
-/// Chromaticity of the light under which `neutral` is neutral; the matrices it is found by depend on it in turn.
+/// Chromaticity of the light that renders `neutral` neutral, by iteration, because the matrices depend on it.
 fn light(colour: &CameraColour, neutral: [f64; 3]) -> Option<[f64; 2]> {
     let mut xy = START;
     for round in 0..ROUNDS {
@@ -70,7 +71,7 @@ fn light(colour: &CameraColour, neutral: [f64; 3]) -> Option<[f64; 2]> {
             return None;
         }
         let moved = (next[0] - xy[0]).abs() + (next[1] - xy[1]).abs();
-        // A search that swings to and fro is met half way.
+        // If the iteration oscillates, the last step goes half way.
         xy = if round + 1 == ROUNDS {
             [(xy[0] + next[0]) / 2.0, (xy[1] + next[1]) / 2.0]
         } else {
@@ -83,13 +84,14 @@ fn light(colour: &CameraColour, neutral: [f64; 3]) -> Option<[f64; 2]> {
     Some(xy)
 }
 
-/// CIE XYZ to this very camera's colours under a light of a temperature: AnalogBalance CameraCalibration ColorMatrix.
+/// Matrix from CIE XYZ to the colours of this individual camera at a colour temperature: AnalogBalance
+/// CameraCalibration ColorMatrix.
 fn from_xyz(colour: &CameraColour, temperature: f64) -> Option<Matrix> {
     let model = interpolated(colour, temperature, |c| Some(c.from_xyz))?;
     Some(product(&individual(colour, temperature), &model))
 }
 
-/// AnalogBalance CameraCalibration.
+/// The product AnalogBalance CameraCalibration.
 fn individual(colour: &CameraColour, temperature: f64) -> Matrix {
     let balance = diagonal(colour.balance.unwrap_or([1.0; 3]));
     match interpolated(colour, temperature, |c| c.calibration) {
@@ -98,7 +100,8 @@ fn individual(colour: &CameraColour, temperature: f64) -> Matrix {
     }
 }
 
-/// A matrix at a temperature: linear in its reciprocal between the two illuminants, the nearer one's beyond them.
+/// Matrix at a colour temperature: linear in reciprocal temperature between the two illuminants, constant beyond
+/// them.
 fn interpolated(
     colour: &CameraColour,
     temperature: f64,
@@ -126,7 +129,7 @@ fn diagonal(v: [f64; 3]) -> Matrix {
     [[v[0], 0.0, 0.0], [0.0, v[1], 0.0], [0.0, 0.0, v[2]]]
 }
 
-/// CIE XYZ of luminance 1.
+/// CIE XYZ of a chromaticity, with Y = 1.
 fn xyz([x, y]: [f64; 2]) -> [f64; 3] {
     [x / y, 1.0, (1.0 - x - y) / y]
 }

@@ -1,10 +1,11 @@
-//! Evidence that a picture is the camera's own finished HDR picture and no frame.
+//! Evidence that a picture is the camera's own finished HDR picture, not a frame.
 use std::path::Path;
 use stopspan_core::model::Header;
 use stopspan_core::model::file_name;
 
-/// Tags that say it outright. CompositeImage (EXIF 2.32): 3 is a composite made while shooting, 2 a composite made
-/// otherwise. CustomRendered 3 is used by makers for a finished HDR picture: common practice, no source.
+/// Tags that are evidence by themselves. CompositeImage (EXIF 2.32): 3 is a composite made while shooting, 2 a
+/// composite made otherwise. CustomRendered 3 is used by makers for a finished HDR picture: common practice, no
+/// source.
 pub(crate) fn strong_mark(header: &Header) -> Option<String> {
     let sources = header
         .composite_sources
@@ -22,8 +23,8 @@ pub(crate) fn strong_mark(header: &Header) -> Option<String> {
     }
 }
 
-/// Marks that only count beside a burst that lacks them: CustomRendered 1 (custom process, EXIF 2.32) or a name that
-/// says HDR.
+/// Marks that are evidence only next to a burst without them: CustomRendered 1 (custom process, EXIF 2.32), or "HDR"
+/// in the name.
 pub(crate) fn weak_mark(file: &Path, header: &Header) -> Option<String> {
     if header.custom_rendered == Some(1) {
         return Some("CustomRendered 1: custom processing".to_owned());
@@ -31,7 +32,7 @@ pub(crate) fn weak_mark(file: &Path, header: &Header) -> Option<String> {
     says_hdr(&file_name(file)).then(|| "its name says HDR".to_owned())
 }
 
-/// True if "hdr" stands in the name as a word of its own.
+/// True if the name contains "hdr" as a separate word.
 fn says_hdr(name: &str) -> bool {
     let stem = name.rsplit_once('.').map_or(name, |(stem, _)| stem);
     stem.split(|c: char| !c.is_ascii_alphabetic())

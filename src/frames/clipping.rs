@@ -1,7 +1,8 @@
-//! Where the levels of a bracket clip and where they are crushed, estimated from the pixels of all frames.
+//! Clip and floor levels of a bracket, estimated from the pixels of all frames.
 //!
-//! The clip level is full scale unless the frames show a pile-up below it: saturated pixels of a bracket share one code
-//! whatever they were in the next darker frame, while a flat bright patch had one code there too.
+//! The clip level is full scale unless the frames show an accumulation of pixels at a lower code. Saturated pixels
+//! share one code although their codes differ in the next darker frame; pixels of a flat bright area share one code
+//! there as well.
 use super::raw_levels;
 use ndarray::Axis;
 use rayon::prelude::*;
@@ -11,20 +12,20 @@ use stopspan_core::model::Compression;
 use stopspan_core::model::raw_of;
 use stopspan_core::raster::Pixels;
 
-/// Pixels looked at in a frame, at most about this many.
+/// Approximate number of pixels examined in a frame.
 const SAMPLED_PIXELS: usize = 1 << 19;
-/// A pile-up holds at least this share of the sampled pixels ...
+/// Least share of the examined pixels at an accumulation ...
 const PILE_SHARE: f64 = 5e-4;
-/// ... and this many times as many a code as the codes below it.
+/// ... and least ratio to the number at a code below it.
 const PILE_CONTRAST: f64 = 8.0;
-/// Saturated pixels held codes this far apart in the darker frame (middle 80 %), as a fraction of the clip code.
+/// Least range (middle 80 %) of the darker frame's codes for saturated pixels, as a fraction of the clip code.
 const DARKER_SPREAD: f64 = 0.05;
-/// JPEG rounding moves clipped samples of a flat place by up to this many 8-bit codes (judgement). Ringing beside edges
-/// moves single samples further; the merge leaves those out by their predicted level, not by the one they show.
+/// JPEG rounding in flat areas displaces clipped samples by up to this many 8-bit codes (judgement). Ringing at edges
+/// displaces single samples further; the merge excludes those by their predicted level, not by their own.
 const RINGING: f64 = 1.0;
 
-/// Clip and floor of every channel (1 or 3), from histograms of evenly spread rows of all frames; of raw
-/// frames (already split into planes where they are mosaics) as the file states them unless the pixels say otherwise.
+/// Clip and floor level of every channel, from histograms of evenly spaced rows of all frames. For raw frames
+/// (mosaics must be split into planes) the levels are those of the file unless the pixels contradict them.
 pub fn clip_levels(bracket: &Bracket) -> Vec<Clip> {
     if let Some(raw) = raw_of(bracket) {
         return raw_levels::clips(bracket, raw);
@@ -50,7 +51,7 @@ pub fn clip_levels(bracket: &Bracket) -> Vec<Clip> {
         .collect()
 }
 
-/// Histogram of one channel of one frame. Integer samples by code; float samples only by their largest and smallest.
+/// Histogram of one channel of one frame: by code for integer samples, extremes only for float samples.
 struct Counts {
     codes: Vec<u32>,
     largest: f64,
@@ -71,7 +72,7 @@ impl Counts {
     }
 }
 
-/// Every how many rows are looked at.
+/// Distance between examined rows.
 fn stride(pixels: &Pixels) -> usize {
     (pixels.rows() * pixels.columns())
         .div_ceil(SAMPLED_PIXELS)
@@ -99,8 +100,8 @@ fn count(pixels: &Pixels) -> Vec<Counts> {
     }
 }
 
-/// The usual frames: three channels of bytes, two pixels at a time with counts of their own, so that runs of one code need not
-/// wait for each other.
+/// Histograms of 8-bit frames of three channels. Adjacent pixels have separate counters, so that runs of one code do
+/// not wait for each other.
 fn count_bytes(samples: &ndarray::Array3<u8>, step: usize) -> Vec<Counts> {
     let mut counts = [[[0u32; 256]; 3]; 2];
     for row in samples.axis_iter(Axis(0)).step_by(step) {
@@ -161,8 +162,8 @@ fn clip_of(bracket: &Bracket, channel: usize, frames: &[&Counts], jpeg: bool) ->
     }
 }
 
-/// Float samples are linear and clip where several frames of different exposure share their largest value; else they
-/// are taken not to clip at all below that.
+/// Float samples are linear. They clip where several frames of different exposure share their largest value;
+/// otherwise they are taken not to clip.
 fn float_clip(frames: &[&Counts]) -> Clip {
     let mut largest: Vec<f64> = frames.iter().map(|f| f.largest).collect();
     largest.sort_by(f64::total_cmp);
@@ -178,8 +179,8 @@ fn float_clip(frames: &[&Counts]) -> Clip {
     }
 }
 
-/// The code at the end of the histogram (upper, or lower if `low`) where samples pile up: many more than in the codes
-/// further in, and hardly any further out. `None` if there is none in the outer quarter.
+/// The code near the end of the histogram (upper, or lower if `low`) where samples accumulate: many more than at
+/// codes further in, and hardly any further out. `None` if there is none in the outer quarter.
 fn pile(counts: &Counts, low: bool) -> Option<usize> {
     let codes = counts.codes.len();
     let at = |outward: usize| {
@@ -201,19 +202,19 @@ fn pile(counts: &Counts, low: bool) -> Option<usize> {
     None
 }
 
-/// True for full scale, or if the pixels at `code` were spread over codes in the next darker frame.
+/// True for full scale, or if the pixels at `code` have a range of codes in the next darker frame.
 fn saturates(bracket: &Bracket, channel: usize, frame: usize, code: usize) -> bool {
     let full = bracket.frames[frame].picture.pixels.full_scale() as usize;
     code == full || (frame > 0 && spread(bracket, channel, frame, frame - 1, code))
 }
 
-/// True for 0, or if the pixels at `code` are spread over codes in the next brighter frame.
+/// True for 0, or if the pixels at `code` have a range of codes in the next brighter frame.
 fn crushes(bracket: &Bracket, channel: usize, frame: usize, code: usize) -> bool {
     code == 0
         || (frame + 1 < bracket.frames.len() && spread(bracket, channel, frame, frame + 1, code))
 }
 
-/// True if the pixels of `frame` at `code` hold codes far apart in the frame `other`.
+/// True if the pixels of `frame` at `code` have a wide range of codes in the frame `other`.
 fn spread(bracket: &Bracket, channel: usize, frame: usize, other: usize, code: usize) -> bool {
     let (here, there) = (
         &bracket.frames[frame].picture.pixels,
@@ -246,7 +247,7 @@ mod tests {
     use super::*;
     use ndarray::Array3;
 
-    /// A ramp of light over 400 x 300 pixels, encoded with `encode`, for exposures 1, 2, 4.
+    /// A linear ramp of 400 x 300 pixels at exposures 1, 2, 4, encoded with `encode`.
     fn ramp(encode: impl Fn(f64) -> u8) -> Vec<Clip> {
         let frames = [1.0, 2.0, 4.0].map(|k| {
             Pixels::U8(Array3::from_shape_fn((300, 400, 3), |(r, c, _)| {

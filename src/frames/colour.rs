@@ -1,14 +1,15 @@
-//! What red, green and blue of a frame are: its colour profile, else its tags, else sRGB.
+//! Checks that the frames of a bracket have the same colour space.
 use stopspan_core::Error;
 use stopspan_core::error::BracketProblem;
 use stopspan_core::finding::Finding;
 use stopspan_core::model::Frame;
 use stopspan_core::model::colour::{StatedColour, stated, words};
 
-/// Holds the colour spaces of frames against each other: channels of different primaries cannot be merged. A profile
+/// Compares the colour spaces of frames, because channels of different primaries cannot be merged. An ICC profile
 /// that could not be used becomes a finding.
 ///
 /// # Errors
+/// [`BracketProblem::ColourSpaces`] if two frames differ.
 /// [`BracketProblem::ColourSpaces`] where two frames differ.
 pub(super) fn check(frames: &[Frame], findings: &mut Vec<Finding>) -> Result<(), Error> {
     let colours: Vec<StatedColour> = frames.iter().map(|f| stated(&f.picture.header)).collect();

@@ -1,8 +1,8 @@
-//! Dark frames subtracted: what the sensor shows without light, pixel by pixel.
+//! Dark frame subtraction.
 //!
-//! Differences of two samples fall below zero as often as above; they are kept above a black level that is then known. The
-//! noise of a dark frame goes into every frame it is taken from, and into none of the differences that noise is estimated
-//! from: means of several darks are the better darks.
+//! Differences of two samples are negative as often as positive. A known black level is added, so that none is
+//! clipped. The noise of a dark frame enters every frame it is subtracted from, but not the differences between
+//! frames from which noise is estimated; averages of several dark frames are therefore better.
 use super::exposure::judge;
 use ndarray::Array3;
 use std::path::{Path, PathBuf};
@@ -13,9 +13,9 @@ use stopspan_core::raster::Pixels;
 use stopspan_core::{Error, Setting};
 use stopspan_formats::read_picture;
 
-/// Exposure times that are the same, as a ratio.
+/// Largest ratio of exposure times that count as equal.
 const SAME_TIME: f64 = 1.1;
-/// Black level that differences of finished samples are kept above, fraction of full scale.
+/// Black level added to differences of finished samples, fraction of full scale.
 const PEDESTAL: f64 = 1.0 / 64.0;
 
 struct Dark {
@@ -23,7 +23,7 @@ struct Dark {
     seconds: Option<f64>,
 }
 
-/// Takes from every frame the dark frame of its exposure time; where only one is given, from all frames.
+/// Subtracts from every frame the dark frame of its exposure time; a single dark frame is subtracted from all frames.
 ///
 /// # Errors
 /// [`Error::Request`] for frames that cannot be linear, a dark frame of another size, or a frame that none of several dark
@@ -85,7 +85,7 @@ fn same(a: Option<f64>, b: Option<f64>) -> bool {
     ratio.is_some_and(|r| (1.0 / SAME_TIME..=SAME_TIME).contains(&r))
 }
 
-/// The dark frame of the same time, else the only one there is.
+/// The dark frame of the same exposure time, else the only one.
 fn fitting(darks: &[Dark], seconds: Option<f64>) -> Option<&Dark> {
     let found = darks.iter().find(|d| same(d.seconds, seconds));
     found.or(match darks {
@@ -94,7 +94,7 @@ fn fitting(darks: &[Dark], seconds: Option<f64>) -> Option<&Dark> {
     })
 }
 
-/// Frame less dark, above a black level.
+/// Subtracts the dark frame and adds the black level.
 fn take(picture: &mut Picture, dark: &Pixels) {
     let channels = picture.pixels.channels();
     if let (Some(raw), Pixels::U16(samples), Pixels::U16(dark)) =
@@ -113,7 +113,7 @@ fn take(picture: &mut Picture, dark: &Pixels) {
             let (row, column, channel) = place;
             let plane = planes.map_or(channel, |p| p[row % 2 * 2 + column % 2]);
             let value = i32::from(*sample);
-            // What is clipped stays so.
+            // Clipped samples stay clipped.
             if value < white[plane] - guard {
                 *sample = (value - i32::from(*dark) + black[plane]).clamp(0, 65535) as u16;
             }

@@ -1,4 +1,4 @@
-//! Raw mosaics as the rest of the house takes frames: split into planes for merging, or developed to three channels.
+//! Raw mosaics: split into planes for merging, or demosaiced to three channels.
 use ndarray::Array3;
 use rayon::prelude::*;
 use stopspan_core::model::Clip;
@@ -7,15 +7,15 @@ use stopspan_core::model::{LinearScale, raw_of};
 use stopspan_core::raster::demosaic::{Sites, demosaic};
 use stopspan_core::raster::{Mosaic, PLANES, Pixels};
 
-/// The plane that stands for each of red, green, blue.
+/// The planes whose scale applies to red, green and blue.
 const MAIN: [usize; 3] = [0, 1, 3];
 
-/// The mosaic of a bracket's frames; `None` where they are none.
+/// The mosaic of a bracket's frames; `None` if they are not mosaics.
 pub fn mosaic_of(bracket: &Bracket) -> Option<Mosaic> {
     raw_of(bracket)?.mosaic
 }
 
-/// Takes every mosaic apart into its planes, half as wide and high; other frames stay as they are.
+/// Splits every mosaic into its planes, half the width and height; other frames are unchanged.
 pub fn split(bracket: &mut Bracket) {
     bracket.frames.par_iter_mut().for_each(|frame| {
         if let Some(mosaic) = frame.picture.raw.as_ref().and_then(|r| r.mosaic) {
@@ -24,9 +24,10 @@ pub fn split(bracket: &mut Bracket) {
     });
 }
 
-/// Turns frames of planes into frames of three channels at full size: demosaiced white-balanced exposures, put back to levels
-/// above one black level for all. `scales` and `clips` are the planes'. A sample that any clipped photosite went into is at
-/// full scale. Transforms, which are the planes', are taken out.
+/// Converts frames of planes to frames of three channels at full size: white-balanced exposures are demosaiced and
+/// converted back to levels with one black level for all channels. `scales` and `clips` are those of the planes. A
+/// sample that depends on a clipped photosite is set to full scale. Transforms are removed, since they apply to
+/// planes.
 pub fn develop(bracket: &mut Bracket, mosaic: Mosaic, scales: &[LinearScale], clips: &[Clip]) {
     let black = scales.iter().map(|s| s.black).fold(0.0, f64::max);
     let clip = |p: usize| clips[p].clip_level - scales[p].black;
@@ -98,7 +99,7 @@ impl Development<'_> {
         out
     }
 
-    /// White-balanced exposure of every photosite of a plane, row by row; infinite where it is clipped.
+    /// White-balanced exposure of every photosite of a plane, row by row; infinite if clipped.
     fn exposures(&self, pixels: &Pixels, plane: usize) -> Vec<f32> {
         let scale = &self.scales[plane];
         let exposure = |level: f64| {
@@ -123,8 +124,8 @@ impl Development<'_> {
             .collect()
     }
 
-    /// Standard deviation of the darkest samples, exposure: what lies below black, as a half-normal distribution has it; a
-    /// code where nothing does.
+    /// Standard deviation of the darkest samples, as exposure: from the samples below black, which are half-normal. A
+    /// default if there are hardly any.
     fn darkest(&self, planes: &Pixels) -> f32 {
         let scale = &self.scales[1];
         let (down, across, _) = planes.dim();

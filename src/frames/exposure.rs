@@ -1,4 +1,4 @@
-//! One header -> camera settings and exposure, with every tag that is zero, infinite, absurd or missing told apart.
+//! Camera settings and exposure from one header; tags that are zero, infinite, absurd or missing are recognised.
 //!
 //! APEX (EXIF 2.32, annex on APEX units): `Tv = -log2 t`, `Av = 2 log2 N`, `Sv = log2(S / 3.125)`, `Ev = Av + Tv`.
 use super::overrides::ExposureOverride;
@@ -8,18 +8,19 @@ use stopspan_core::model::ExposureSource;
 use stopspan_core::model::{Header, Rational};
 use stopspan_core::units::{Estimate, ExposureSettings, ExposureTime, FNumber, IsoSpeed};
 
-/// Exposure times believed, seconds.
+/// Range of believable exposure times, seconds.
 pub const TIME_BELIEVED: (f64, f64) = (1e-6, 3600.0);
-/// F-numbers believed.
+/// Range of believable f-numbers.
 pub const APERTURE_BELIEVED: (f64, f64) = (0.5, 128.0);
-/// ISO speeds believed.
+/// Range of believable ISO speeds.
 pub const SPEED_BELIEVED: (f64, f64) = (1.0, 1e7);
-/// ExposureTime and ShutterSpeedValue further apart than this disagree, EV.
+/// Largest difference at which ExposureTime and ShutterSpeedValue agree, EV.
 pub const TIMES_AGREE: f64 = 1.0 / 6.0;
-/// Standard uncertainty of a time that the file states as a number of its own, stops (electronic shutter; judgement).
+/// Standard uncertainty of a time that is not a nominal marking, stops (electronic shutter; judgement).
 pub const TRUE_TIME_STOPS: f64 = 0.01;
 
-/// What the tags of one file say, each as a number where it can be believed. Both forms are kept, whichever is used.
+/// Values of the tags of one file, as far as they are believable. Both forms of a quantity are kept, whichever is
+/// used.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Serialize)]
 pub struct Readings {
     /// ExposureTime, seconds.
@@ -28,37 +29,38 @@ pub struct Readings {
     pub shutter_speed_value_s: Option<f64>,
     /// FNumber.
     pub f_number: Option<f64>,
-    /// ApertureValue as an F-number, `2^(Av/2)`.
+    /// ApertureValue as an f-number, `2^(Av/2)`.
     pub aperture_value_f: Option<f64>,
-    /// PhotographicSensitivity.
+    /// PhotographicSensitivity, ISO speed.
     pub speed: Option<f64>,
 }
 
-/// A number in use, with the fraction it was written as where that fraction may be a nominal marking.
+/// A value in use, with the fraction it was written as if that may be a nominal marking.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(crate) struct Stated {
     pub value: f64,
     pub written: Option<(i64, i64)>,
-    /// Standard uncertainty of its log2, from the way it is written, stops.
+    /// Standard uncertainty of its log2 from rounding as written, stops.
     pub rounding_stops: f64,
 }
 
-/// The exposure of one file, judged by itself. [`settle`](super::settle::settle) judges it among its bracket.
+/// Exposure of one file, from its own tags. [`settle`](super::settle::settle) revises it in the context of the
+/// bracket.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct ParsedExposure {
     /// File name, as findings name the frame.
     pub frame: String,
     /// Time, aperture, speed in use.
     pub settings: ExposureSettings,
-    /// log2(t S / (100 N^2)), stops, with its standard uncertainty; `None` where no exposure is known.
+    /// log2(t S / (100 N^2)), stops, with its standard uncertainty; `None` if no exposure is known.
     pub stated: Option<Estimate>,
-    /// Where it comes from.
+    /// Source of the exposure.
     pub source: ExposureSource,
     /// ExposureBiasValue, EV.
     pub bias: Option<f64>,
-    /// Everything the tags say.
+    /// Values of all tags.
     pub readings: Readings,
-    /// Doubts about this file's tags.
+    /// Findings about this file's tags.
     pub findings: Vec<Finding>,
     #[serde(skip)]
     pub(crate) time: Option<Stated>,
@@ -66,12 +68,12 @@ pub struct ParsedExposure {
     pub(crate) aperture: Option<Stated>,
     #[serde(skip)]
     pub(crate) speed: Option<Stated>,
-    /// The user gave stops on a scale of their own.
+    /// Stops on the user's own scale, if the user stated them.
     #[serde(skip)]
     pub(crate) plain_stops: Option<f64>,
 }
 
-/// Judges the tags of one file; what the user said about it goes before them and is taken literally.
+/// Exposure from the tags of one file. What the user states takes precedence and is taken literally.
 pub fn judge(frame: &str, header: &Header, said: Option<&ExposureOverride>) -> ParsedExposure {
     let mut doubts = Doubts {
         frame,
@@ -115,7 +117,7 @@ pub fn judge(frame: &str, header: &Header, said: Option<&ExposureOverride>) -> P
 }
 
 impl ParsedExposure {
-    /// Settings and stated exposure from the numbers in use, with standard uncertainty `sigma` (stops).
+    /// Updates settings and stated exposure from the values in use; `sigma` is the standard uncertainty, stops.
     pub(crate) fn restate(&mut self, sigma: f64) {
         self.settings = ExposureSettings {
             time: self.time.map(|t| ExposureTime(t.value)),
@@ -127,7 +129,7 @@ impl ParsedExposure {
     }
 }
 
-/// A number the user gave: literal.
+/// A value stated by the user, exact.
 fn user(value: f64) -> Stated {
     Stated {
         value,
@@ -136,10 +138,10 @@ fn user(value: f64) -> Stated {
     }
 }
 
-/// Collects the doubts about one file.
+/// Collects the findings about one file.
 struct Doubts<'a> {
     frame: &'a str,
-    /// The user spoke about this file: tags that are not there are no doubt then.
+    /// True if the user stated something about this file; missing tags are then no finding.
     said: bool,
     findings: Vec<Finding>,
 }
@@ -164,7 +166,7 @@ impl Doubts<'_> {
         });
     }
 
-    /// The tag's value through `convert`, if it is a number within `range` afterwards; otherwise says why not.
+    /// The tag's value after `convert`, if it is within `range`; otherwise adds a finding.
     fn believed(
         &mut self,
         tag: &str,
@@ -210,8 +212,8 @@ fn time(header: &Header, readings: &mut Readings, doubts: &mut Doubts) -> Option
     }
 }
 
-/// An APEX value of exactly 0 means 1 s or f/1; beside a plain tag that is there but cannot be believed it rather means
-/// that the writer knew neither, and is not used.
+/// An APEX value of exactly 0 means 1 s or f/1. Next to a plain tag that is present but not believable it rather
+/// means that the writer did not know the value, and it is ignored.
 fn believable_zero(
     apex: Option<Rational>,
     plain: Option<Rational>,
@@ -220,8 +222,8 @@ fn believable_zero(
     apex.filter(|a| !(a.numerator == 0 && plain.is_some() && believed.is_none()))
 }
 
-/// ExposureTime and ShutterSpeedValue are both there. Where they agree, the APEX value carries the finer number unless
-/// it is nothing but the other one rounded to its own last digit.
+/// Time in use if both ExposureTime and ShutterSpeedValue are present. If they agree, the APEX value is the more
+/// precise one, unless it is merely the other rounded to its last digit.
 fn finer_time(header: &Header, direct: f64, apex: f64, doubts: &mut Doubts) -> Stated {
     let apart = (apex / direct).log2().abs();
     if apart > TIMES_AGREE {
@@ -276,7 +278,7 @@ fn speed(header: &Header, readings: &mut Readings, doubts: &mut Doubts) -> Optio
         );
         return None;
     };
-    // 65535 is the largest the tag can hold and stands for "more than that" (EXIF 2.32): no number.
+    // 65535 is the largest value of the tag and means "more than that" (EXIF 2.32).
     if !(speed >= SPEED_BELIEVED.0 && speed <= SPEED_BELIEVED.1) || speed == 65535.0 {
         doubts.unusable("PhotographicSensitivity", speed.to_string());
         return None;
@@ -290,7 +292,8 @@ fn speed(header: &Header, readings: &mut Readings, doubts: &mut Doubts) -> Optio
     })
 }
 
-/// A plain tag: the fraction is kept for the table of markings; decimals carry half a unit of their last digit.
+/// Value of a plain tag. The fraction is kept for the table of markings; decimals are uncertain by half a unit of the
+/// last digit.
 fn as_written(value: f64, tag: Option<Rational>) -> Stated {
     let written = tag.map(|r| (r.numerator, r.denominator));
     let rounding_stops = match written {
@@ -306,7 +309,7 @@ fn as_written(value: f64, tag: Option<Rational>) -> Stated {
     }
 }
 
-/// An APEX value: never a marking; carries half a unit of its last digit.
+/// An APEX value, which is never a marking; uncertain by half a unit of its last digit.
 fn from_apex(value: f64, tag: Option<Rational>) -> Stated {
     let denominator = tag.map_or(1, |r| r.denominator).unsigned_abs().max(1);
     Stated {

@@ -1,9 +1,9 @@
-//! Frames of which no exposure is known: order and ratios from the pixels alone, the span taken through sRGB.
+//! Exposures of frames without exposure metadata: order and ratios from pixels, on the assumption of sRGB encoding.
 //!
-//! Frames of one scene show the same share of pixels below corresponding levels, whatever lies where, so levels are matched
-//! by rank (Grossberg and Nayar 2003) and need no registration. Through which response they stand for which light the pixels
-//! cannot say: with a curve and a span, every power of both fits. The levels are read as sRGB (IEC 61966-2-1), and whoever
-//! uses the ratios says so.
+//! In frames of one scene, corresponding levels have the same share of pixels below them, wherever these are. Levels
+//! are therefore matched by rank (Grossberg and Nayar 2003), without registration. Pixels cannot determine response
+//! and exposures together: with one solution every power of it is another. The levels are decoded as sRGB (IEC
+//! 61966-2-1), and a finding states that the span is an assumption.
 use super::survey::FramePlan;
 use stopspan_core::Error;
 use stopspan_core::finding::Finding;
@@ -11,20 +11,19 @@ use stopspan_core::model::Picture;
 use stopspan_core::model::{Exposure, ExposureSource, main_channel};
 use stopspan_core::units::{Estimate, srgb_exposure};
 
-/// Pixels below which ranks say too little.
+/// Fewest pixels for meaningful ranks.
 const FEWEST_PIXELS: usize = 4096;
-/// Levels (of 1) between which a rank is compared.
+/// Range of levels (fractions of full scale) in which ranks are compared.
 const SEEN: (f32, f32) = (10.0 / 255.0, 244.0 / 255.0);
-/// Ranks compared.
+/// Number of ranks compared.
 const RANKS: usize = 200;
-/// Ranks that both frames must show.
+/// Fewest ranks in range in both frames.
 const ENOUGH: usize = 10;
-/// Standard uncertainty of a step, as a share of it (the encodings of published cameras against sRGB; common practice, no
-/// source).
+/// Relative standard uncertainty of a step (encodings of published cameras against sRGB; common practice, no source).
 const SHARE: f64 = 0.15;
 
-/// Plans with the exposures filled in, and what to say of it; `None` where pixels do not tell: too small, frames that share no
-/// levels, or frames alike. Only pictures that were read count.
+/// Plans with exposures filled in, and the finding about it. `None` if pixels do not determine them: pictures too
+/// small, without common levels, or of equal exposure. Only pictures that could be read are used.
 pub(super) fn fill(
     plans: &[FramePlan],
     read: &[&Result<Picture, Error>],
@@ -62,7 +61,7 @@ pub(super) fn fill(
     Some((filled, finding))
 }
 
-/// The levels of the main channel at equally spaced ranks, dark to bright.
+/// Levels of the main channel at equally spaced ranks, ascending.
 fn ranks(picture: &Picture) -> Option<Vec<f32>> {
     let (rows, columns, channels) = picture.pixels.dim();
     if rows * columns < FEWEST_PIXELS {
@@ -80,7 +79,7 @@ fn ranks(picture: &Picture) -> Option<Vec<f32>> {
     Some((0..=RANKS).map(|k| levels[last * k / RANKS]).collect())
 }
 
-/// Median over the ranks of log2 light, second over first; `None` where too few ranks are shown by both.
+/// Median over the ranks of the log2 ratio of light, second over first; `None` if too few ranks are in range in both.
 fn step(first: &[f32], second: &[f32]) -> Option<f64> {
     let shown = |v: &f32| (SEEN.0..=SEEN.1).contains(v);
     let both = first

@@ -1,10 +1,10 @@
-//! Brackets made from arrays, for the tests of this folder.
+//! Brackets made from arrays, for tests.
 use stopspan_core::model::{Bracket, Exposure, ExposureSource, Frame};
 use stopspan_core::model::{Compression, Format, Header, Picture};
 use stopspan_core::raster::Pixels;
 use stopspan_core::units::{Estimate, ExposureSettings, ExposureTime};
 
-/// A bracket of the given pixels at the given exposures (stops, least first), reference in the middle.
+/// A bracket of these pixels at these exposures (stops, ascending), the reference in the middle.
 pub(super) fn bracket_of(pixels: &[Pixels], stops: &[f64], compression: Compression) -> Bracket {
     let frame = |(pixels, stops): (&Pixels, &f64)| {
         let stated = Estimate::new(*stops, 0.01);

@@ -1,10 +1,14 @@
-//! Files -> [`Bracket`]: exposure from metadata, sorting a folder into brackets, decoding, clipping.
+//! Picture files -> [`Bracket`]: exposure from metadata, sorting a folder into brackets, decoding, clipping.
 //!
-//! In reading order: what a frame is, and its [`colour`] space; what the tags of one file say ([`exposure`]), what they mean among a bracket
-//! ([`settle`], [`markings`]), what the user says about it ([`overrides`]); what lies in the inputs (`listing`,
-//! `moment`, `camera_hdr`, `sequence`, `sorting`) and the [`survey()`] of it, in [`words()`]; [`load()`]; what the pixels say
-//! about [`clipping`]. For raw and other linear frames: `raw_frames` (made alike), `raw_pairing` (saved beside finished pictures), `dark` (dark frames subtracted), `raw_levels` (what they are linear by), `develop` (mosaics laid
-//! open), [`camera_colour`] with [`temperature`] under it.
+//! In reading order: check that frames share a [`colour`] space; exposure from the tags of one file ([`exposure`])
+//! and of a whole bracket ([`settle`], [`markings`]); what the user states ([`overrides`]); files among the inputs
+//! (`listing`) and their assignment to brackets (`moment`, `camera_hdr`, `sequence`, `sorting`, `raw_pairing` for
+//! shots saved as raw too); the [`survey()`] that results, as text in [`words()`]; [`load()`], with exposures from
+//! pixels where none is known (`exposure_from_pixels`); [`clipping`].
+//!
+//! For raw and other linear frames: `raw_frames` (common white balance, colours and black level), `dark` (dark frame
+//! subtraction), `raw_levels` (black and clip levels), `develop` (mosaics split or demosaiced), [`camera_colour`] and
+//! [`temperature`].
 #![cfg_attr(test, allow(clippy::unwrap_used, clippy::expect_used))]
 pub mod colour;
 

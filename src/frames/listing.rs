@@ -1,4 +1,4 @@
-//! Inputs as given -> picture files, with everything passed over and why.
+//! Lists the picture files among the inputs, and what was skipped and why.
 use super::overrides::Overrides;
 use serde::Serialize;
 use std::cmp::Ordering;
@@ -11,20 +11,20 @@ use stopspan_core::model::file_name;
 use stopspan_core::{Error, Setting};
 use stopspan_formats as formats;
 
-/// Why something that was found is not looked at.
+/// Why an input was skipped.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum SkipReason {
-    /// Its content is no picture and its name does not claim one.
+    /// Neither its content nor its name is that of a picture.
     NotAPicture,
-    /// A radiance map: a result, not a frame. Radiance RGBE always is one; OpenEXR is where it states no exposure time and
-    /// none is given, or where it is one of this program's maps.
+    /// A radiance map, i.e. a result, not a frame. Radiance RGBE always is one. OpenEXR is one if it has no exposure
+    /// time and the user states none, or if this program wrote it.
     RadianceMap,
     /// Its name begins with a dot.
     Hidden,
-    /// A folder inside a folder that was given; folders are not searched deeper.
+    /// A folder inside a folder given; folders are not searched recursively.
     Subfolder,
-    /// The same file was given before, perhaps by another path.
+    /// The same file was given before, possibly by another path.
     GivenTwice,
 }
 
@@ -47,16 +47,16 @@ impl SkipReason {
     }
 }
 
-/// Something found and not looked at.
+/// An input that was skipped.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Serialize)]
 pub struct Skipped {
     /// The file or folder.
     pub file: PathBuf,
-    /// Why.
+    /// The reason.
     pub reason: SkipReason,
 }
 
-/// What the inputs come to: picture files in the order of folders and names, the rest with reasons.
+/// Picture files among the inputs, by folder and name, and the files skipped.
 #[derive(Debug, Default)]
 pub(crate) struct Listing {
     pub files: Vec<PathBuf>,
@@ -65,7 +65,7 @@ pub(crate) struct Listing {
     seen: HashSet<PathBuf>,
 }
 
-/// Looks at every input: a file for itself, a folder for the files directly in it (symbolic links followed).
+/// Lists every input: a file itself, a folder's files (not recursively; symbolic links are followed).
 pub(crate) fn list(inputs: &[PathBuf], overrides: &Overrides) -> Listing {
     let mut inputs: Vec<&PathBuf> = inputs.iter().collect();
     inputs.sort_by(|a, b| by_folder_and_name(a, b));
@@ -145,13 +145,13 @@ impl Listing {
     }
 }
 
-/// True if an OpenEXR file is a frame of a bracket: its exposure was given, or its header states an exposure time and nothing
-/// says that it is a map already.
+/// True if an OpenEXR file is a frame of a bracket: the user states its exposure, or its header has an exposure time
+/// and it is not a map.
 fn is_exr_frame(file: &Path, overrides: &Overrides) -> bool {
     overrides.exposure_of(file).is_some() || formats::openexr::states_exposure(file)
 }
 
-/// The first bytes of a regular file: enough to tell its format.
+/// First bytes of a regular file, as many as recognition needs.
 fn first_bytes(file: &Path) -> std::io::Result<Vec<u8>> {
     if !std::fs::metadata(file)?.is_file() {
         return Err(std::io::Error::other(
@@ -165,7 +165,7 @@ fn first_bytes(file: &Path) -> std::io::Result<Vec<u8>> {
     Ok(first)
 }
 
-/// True if the name says that this is a picture of a kind that is read.
+/// True if the file extension is that of a supported picture format.
 fn claims_picture(file: &Path) -> bool {
     let ending = file
         .extension()
@@ -178,7 +178,7 @@ fn claims_picture(file: &Path) -> bool {
     })
 }
 
-/// True if the name says that this is a raw file of a kind that is not TIFF inside (common practice, no source).
+/// True if the file extension is that of a raw format without TIFF structure (common practice, no source).
 fn claims_raw(file: &Path) -> bool {
     const ENDINGS: [&str; 6] = ["cr3", "crw", "orf", "raf", "rw2", "x3f"];
     let ending = file
@@ -187,7 +187,7 @@ fn claims_raw(file: &Path) -> bool {
     ending.is_some_and(|e| ENDINGS.contains(&e.as_str()))
 }
 
-/// Folders in plain order, names in natural order (2 before 10).
+/// Compares paths by folder (plain order), then by name (natural order: 2 before 10).
 pub(crate) fn by_folder_and_name(a: &Path, b: &Path) -> Ordering {
     a.parent()
         .cmp(&b.parent())
@@ -195,7 +195,7 @@ pub(crate) fn by_folder_and_name(a: &Path, b: &Path) -> Ordering {
         .then_with(|| a.cmp(b))
 }
 
-/// Compares names with runs of digits as numbers.
+/// Compares names, runs of digits as numbers.
 fn natural(a: &str, b: &str) -> Ordering {
     let (mut a, mut b) = (a, b);
     loop {
@@ -219,7 +219,7 @@ fn natural(a: &str, b: &str) -> Ordering {
     }
 }
 
-/// The leading run of digits without its zeros, and the rest.
+/// Leading run of digits without leading zeros, and the rest.
 fn digits(text: &str) -> (&str, &str) {
     let end = text.bytes().take_while(u8::is_ascii_digit).count();
     (text[..end].trim_start_matches('0'), &text[end..])

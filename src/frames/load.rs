@@ -1,4 +1,4 @@
-//! A planned bracket -> decoded frames: sizes and samples checked, damaged frames left out, least exposure first.
+//! Loads a planned bracket: decodes frames, checks sizes and samples, excludes damaged frames, sorts by exposure.
 use super::dark;
 use super::exposure_from_pixels;
 use super::overrides::Overrides;
@@ -14,21 +14,23 @@ use stopspan_core::model::{Bracket, Finished, Frame, file_name};
 use stopspan_core::model::{Limits, Picture};
 use stopspan_formats as formats;
 
-/// Exposures nearer than this are equal, stops.
+/// Difference below which exposures are equal, stops.
 const EQUAL_STOPS: f64 = 0.01;
-/// Frames of larger files are decoded one after another, bytes: a file lies in memory beside its pixels meanwhile.
+/// File size, bytes, above which frames are decoded one after another, because a file is in memory together with its
+/// pixels.
 const SIDE_BY_SIDE: u64 = 1 << 28;
 
 /// Decodes the frames of a bracket, in parallel unless the files are very large.
 ///
-/// Where no exposure is known at all, order and steps are taken from the pixels, with [`Finding::SpanUnknown`]. Otherwise a
-/// frame that cannot be decoded, or whose exposure is not known, is left out with [`Finding::FrameLeftOut`] as long as
-/// two frames of different exposure remain. The camera's own HDR picture is loaded too; where it cannot be, a finding
-/// says so.
+/// If no exposure is known at all, order and steps come from the pixels, with [`Finding::SpanUnknown`]. Otherwise a
+/// frame that cannot be decoded, or whose exposure is not known, is excluded with [`Finding::FrameLeftOut`] as long
+/// as two frames of different exposure remain. The camera's own HDR picture is loaded too; if that fails, a finding
+/// states it.
 ///
 /// # Errors
-/// [`Error::Input`] for a frame that the bracket cannot do without; [`Error::Bracket`] if no exposure is known and the
-/// pixels do not tell, all are equal, fewer than two frames are there, or sizes, sample types or colour spaces differ.
+/// [`Error::Input`] for a frame that cannot be dispensed with. [`Error::Bracket`] if exposures are neither known nor
+/// determined by the pixels, all are equal, fewer than two frames remain, or sizes, sample types or colour spaces
+/// differ.
 pub fn load(plan: &BracketPlan, overrides: &Overrides) -> Result<Bracket, Error> {
     let unknown = plan.frames.len() > 1 && plan.frames.iter().all(|f| f.exposure.is_none());
     if !unknown {
@@ -65,13 +67,13 @@ pub fn load(plan: &BracketPlan, overrides: &Overrides) -> Result<Bracket, Error>
     frames.sort_by(|a, b| a.1.exposure.used.value.total_cmp(&b.1.exposure.used.value));
     let kept: Vec<FramePlan> = frames.iter().map(|f| f.0.clone()).collect();
     let wanted = plan.frames.get(plan.reference).map(|f| &f.file);
-    // Which frame is in the middle was not known before where no exposure was.
+    // Without exposures the plan could not know which frame is in the middle.
     let wanted = wanted.filter(|_| !unknown);
     let reference = kept.iter().position(|f| Some(&f.file) == wanted);
     let frames: Vec<Frame> = frames.into_iter().map(|f| f.1).collect();
     let mut frames = frames;
     let index = reference.unwrap_or_else(|| nominal(&kept));
-    // What is said of raw frames is not said of the pictures that the camera saved beside them.
+    // Settings for raw frames do not apply to the pictures that the camera saved beside them.
     let beside = plan.raw_beside.is_some();
     let neutral = overrides.neutral.filter(|_| !beside);
     raw_frames::settle(&mut frames, index, neutral, &mut findings)?;
@@ -88,7 +90,7 @@ pub fn load(plan: &BracketPlan, overrides: &Overrides) -> Result<Bracket, Error>
     })
 }
 
-/// Refuses what cannot become a bracket before anything is decoded.
+/// Refuses a bracket that its exposures rule out, before anything is decoded.
 fn check_exposures(plan: &BracketPlan) -> Result<(), Error> {
     let files = |wanted: fn(&&FramePlan) -> bool| -> Vec<PathBuf> {
         plan.frames
@@ -149,7 +151,7 @@ fn decode_all<'a>(
     }
 }
 
-/// Reads a picture and makes sure that the file stayed the same meanwhile.
+/// Reads a picture and checks that the file did not change meanwhile.
 fn read_whole(file: &Path, limits: &Limits) -> Result<Picture, Error> {
     let before = state(file)?;
     let picture = formats::read_picture(file, limits);
@@ -165,7 +167,7 @@ fn state(file: &Path) -> Result<(u64, Option<SystemTime>), Error> {
     Ok((metadata.len(), metadata.modified().ok()))
 }
 
-/// Frames that were decoded and have an exposure, and the errors of those that were not.
+/// Frames that were decoded and have an exposure, and the errors of the others.
 fn keep_good<'a>(
     decoded: impl Iterator<Item = (&'a FramePlan, Result<Picture, Error>)>,
     findings: &mut Vec<Finding>,
@@ -212,7 +214,7 @@ fn left_out(error: &Error) -> Finding {
     }
 }
 
-/// All frames of one size, sample type and number of channels.
+/// Checks that all frames have the same size, sample type and number of channels.
 fn check_alike(frames: &[Frame]) -> Result<(), Error> {
     let size = |f: &Frame| (f.picture.pixels.columns(), f.picture.pixels.rows());
     let samples = |f: &Frame| {

@@ -1,10 +1,10 @@
-//! Nominal markings of time, aperture and sensitivity, and the exact powers of two they stand for.
+//! Nominal markings of time, f-number and speed, and the exact powers of two they denote.
 //!
-//! Cameras count exposure in halves or thirds of a stop from 1 s, f/1 and ISO 100 (the doubling series of ISO 2720 and
-//! of APEX), but engrave and write round numbers: a file that says 1/60 s comes from a shutter that runs 1/64 s. The
-//! round numbers themselves are common practice, no source.
+//! Cameras set exposure in halves or thirds of a stop from 1 s, f/1 and ISO 100 (the doubling series of ISO 2720 and
+//! of APEX), but display and record rounded numbers: a shutter that runs 1/64 s is recorded as 1/60 s. The rounded
+//! numbers are common practice, no source.
 
-/// Which subdivision of the stop a marking belongs to; whole stops belong to both.
+/// Subdivision of the stop to which a marking belongs; whole stops belong to both.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Series {
     /// Thirds of a stop.
@@ -13,11 +13,11 @@ pub enum Series {
     Half,
 }
 
-/// A marking: the number as written, numerator and denominator in lowest terms, and the sixths of a stop from the
-/// origin of its scale that it stands for.
+/// A marking: numerator and denominator as written, in lowest terms, and the exact position in sixths of a stop from
+/// the origin of its scale.
 type Marking = (i64, i64, i32);
 
-/// Seconds; origin 1 s; positive sixths are longer.
+/// Seconds; the origin is 1 s; positive sixths are longer.
 const TIME_THIRDS: &[Marking] = &[
     (1, 32000, -90),
     (1, 25000, -88),
@@ -84,7 +84,7 @@ const TIME_THIRDS: &[Marking] = &[
     (30, 1, 30),
 ];
 
-/// Seconds; the half stops between the whole ones of [`TIME_THIRDS`].
+/// Seconds; half stops between the whole ones of [`TIME_THIRDS`].
 const TIME_HALVES: &[Marking] = &[
     (1, 6000, -75),
     (1, 3000, -69),
@@ -106,7 +106,7 @@ const TIME_HALVES: &[Marking] = &[
     (20, 1, 27),
 ];
 
-/// F-numbers; origin f/1; positive sixths let in less light. N = 2^(sixths / 12).
+/// F-numbers; the origin is f/1; positive sixths let in less light. N = 2^(sixths / 12).
 const APERTURE_THIRDS: &[Marking] = &[
     (1, 1, 0),
     (11, 10, 2),
@@ -141,7 +141,7 @@ const APERTURE_THIRDS: &[Marking] = &[
     (32, 1, 60),
 ];
 
-/// F-numbers; the half stops between the whole ones of [`APERTURE_THIRDS`].
+/// F-numbers; half stops between the whole ones of [`APERTURE_THIRDS`].
 const APERTURE_HALVES: &[Marking] = &[
     (6, 5, 3),
     (17, 10, 9),
@@ -155,7 +155,7 @@ const APERTURE_HALVES: &[Marking] = &[
     (27, 1, 57),
 ];
 
-/// One decade of ISO speeds is 10 thirds of a stop in print, but the exact series doubles: origin ISO 100.
+/// ISO speeds. A decade has 10 thirds of a stop as marked, but the exact series doubles; the origin is ISO 100.
 const SPEED_THIRDS: &[Marking] = &[
     (25, 1, -12),
     (32, 1, -10),
@@ -196,7 +196,7 @@ const SPEED_THIRDS: &[Marking] = &[
     (102400, 1, 60),
 ];
 
-/// The quantity a marking is of.
+/// The quantity that a marking states.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Scale {
     /// Exposure time, seconds.
@@ -216,7 +216,7 @@ impl Scale {
         }
     }
 
-    /// The exact value that lies `sixths` sixths of a stop from the scale's origin (1 s, f/1, ISO 100).
+    /// Exact value at `sixths` sixths of a stop from the origin (1 s, f/1, ISO 100).
     pub fn exact(self, sixths: i32) -> f64 {
         match self {
             Scale::Time => (f64::from(sixths) / 6.0).exp2(),
@@ -225,7 +225,7 @@ impl Scale {
         }
     }
 
-    /// Stops of light that a change of the value by `factor` makes: +1 for twice the time or speed, -2 for twice N.
+    /// Change of light, stops, if the value changes by `factor`: +1 for twice the time or speed, -2 for twice N.
     pub fn stops(self, factor: f64) -> f64 {
         match self {
             Scale::Time | Scale::Speed => factor.log2(),
@@ -233,9 +233,9 @@ impl Scale {
         }
     }
 
-    /// The exact value that a number written as `numerator / denominator` stands for in a series, `None` if it is not
-    /// a marking of it. The fraction must *be* the marking (10/1250 is 1/125), not merely lie near it: a file that
-    /// says 16667/1000000 s states a time of its own.
+    /// Exact value denoted by a number written as `numerator / denominator` in a series; `None` if it is no marking
+    /// of it. The fraction must equal the marking (10/1250 is 1/125); being close is not enough, as 16667/1000000 s
+    /// is a measured time.
     pub fn marking(self, numerator: i64, denominator: i64, series: Series) -> Option<f64> {
         let (thirds, halves) = self.tables();
         let same = |m: &&Marking| {

@@ -1,8 +1,8 @@
-//! Capture times: EXIF date, sub-seconds and offset -> seconds on one scale.
+//! Capture times: EXIF date, sub-seconds and offset as seconds on one scale.
 use stopspan_core::model::Header;
 
-/// Seconds since 1970-01-01 00:00:00 as the camera's clock says (UTC where the offset is stated). `None` where the date
-/// is missing, blank or impossible.
+/// Seconds since 1970-01-01 00:00:00 by the camera's clock (UTC if the offset is stated). `None` if the date is
+/// missing, blank or invalid.
 pub(crate) fn moment(header: &Header) -> Option<f64> {
     let text = header.captured.as_deref()?.trim();
     let mut numbers = text.split([':', ' ', '-', 'T']).filter(|s| !s.is_empty());
@@ -19,7 +19,7 @@ pub(crate) fn moment(header: &Header) -> Option<f64> {
     )
 }
 
-/// SubSecTime digits are the decimals of the second: "25" is 0.25 s.
+/// Fraction of a second from SubSecTime digits, which are its decimals: "25" is 0.25 s.
 fn fraction(digits: Option<&str>) -> f64 {
     let digits = digits.unwrap_or("").trim();
     if digits.is_empty() || digits.len() > 18 || !digits.bytes().all(|b| b.is_ascii_digit()) {
@@ -28,7 +28,7 @@ fn fraction(digits: Option<&str>) -> f64 {
     format!("0.{digits}").parse().unwrap_or(0.0)
 }
 
-/// "+01:00" in seconds; 0 where missing or odd.
+/// "+01:00" in seconds; 0 if missing or malformed.
 fn offset(text: Option<&str>) -> f64 {
     let parse = || {
         let text = text?.trim();
@@ -45,7 +45,7 @@ fn offset(text: Option<&str>) -> f64 {
     parse().unwrap_or(0.0)
 }
 
-/// Days since 1970-01-01 of a date of the Gregorian calendar (era arithmetic, years counted from March).
+/// Days since 1970-01-01 of a Gregorian date (400-year eras, years from March).
 fn days_from_civil(year: i64, month: i64, day: i64) -> i64 {
     let year = if month <= 2 { year - 1 } else { year };
     let era = year.div_euclid(400);

@@ -1,4 +1,4 @@
-//! What the user says about the frames: exposures, the reference, which picture is the camera's own HDR.
+//! What the user states about the frames: exposures, the reference, which picture is the camera's own HDR picture.
 use super::exposure::{APERTURE_BELIEVED, SPEED_BELIEVED, TIME_BELIEVED};
 use std::path::{Path, PathBuf};
 use stopspan_core::model::Limits;
@@ -6,28 +6,29 @@ use stopspan_core::model::file_name;
 use stopspan_core::units::{ExposureTime, FNumber, IsoSpeed, Stops};
 use stopspan_core::{Error, Setting};
 
-/// What the user says; [`Default`] says nothing.
+/// Statements of the user; none by default.
 #[derive(Debug, Clone, Default)]
 pub struct Overrides {
-    /// Exposures given or corrected, the last one that matches a file wins.
+    /// Exposures stated or corrected. The last one that matches a file applies.
     pub exposures: Vec<ExposureOverride>,
-    /// The reference frame of the bracket that holds it.
+    /// Reference frame of the bracket that contains it.
     pub reference: Option<PathBuf>,
-    /// The finished HDR pictures. `None`: recognised by evidence. `Some`: exactly these, none where empty.
+    /// The finished HDR pictures. `None`: recognised by evidence. `Some`: exactly these.
     pub camera_hdr: Option<Vec<PathBuf>>,
-    /// Never finished HDR pictures, whatever the evidence.
+    /// Pictures that are not finished HDR pictures, whatever the evidence.
     pub not_hdr: Vec<PathBuf>,
-    /// All inputs are one bracket, whatever their times.
+    /// All inputs are one bracket, whatever their capture times.
     pub one_bracket: bool,
-    /// Frames taken without light, to be subtracted from the frames of their exposure time (or, where only one, from all).
+    /// Dark frames, to be subtracted from frames of the same exposure time (a single one from all).
     pub dark_frames: Vec<PathBuf>,
-    /// Column and row, in pixels of the upright reference frame, of something neutral by which raw frames are balanced.
+    /// Column and row of a neutral surface in the upright reference frame, pixels, for the white balance of raw
+    /// frames.
     pub neutral: Option<(f64, f64)>,
     /// Limits on what a file may claim.
     pub limits: Limits,
 }
 
-/// The exposure of one file, or of all files that a pattern matches, as the user says it. Taken literally.
+/// The exposure of one file, or of all files that match a pattern, as the user states it. Taken literally.
 #[derive(Debug, Clone, PartialEq)]
 pub struct ExposureOverride {
     /// A file name, a path, or a pattern of file names with `*` and `?`.
@@ -36,7 +37,7 @@ pub struct ExposureOverride {
     pub time: Option<ExposureTime>,
     /// F-number.
     pub aperture: Option<FNumber>,
-    /// Sensitivity.
+    /// ISO speed.
     pub speed: Option<IsoSpeed>,
     /// Instead of the three: stops of light on a scale of the user's own, for all frames of a bracket.
     pub stops: Option<Stops>,
@@ -95,41 +96,41 @@ impl ExposureOverride {
         once(&mut self.time, ExposureTime(value), "an exposure time")
     }
 
-    /// True if this is about `path`: the same path, the same file name, or a pattern that matches the file name.
+    /// True if this applies to `path`: the same path, the same file name, or a pattern that matches the file name.
     pub fn concerns(&self, path: &Path) -> bool {
         same_file(Path::new(&self.file), path) || matches(&self.file, &file_name(path))
     }
 }
 
 impl Overrides {
-    /// What was said about the exposure of `path`, the last word first.
+    /// The statement about the exposure of `path`; the last one applies.
     pub fn exposure_of(&self, path: &Path) -> Option<&ExposureOverride> {
         self.exposures.iter().rev().find(|e| e.concerns(path))
     }
 
-    /// True if the user named `path` as a finished HDR picture.
+    /// True if the user states that `path` is a finished HDR picture.
     pub(crate) fn says_hdr(&self, path: &Path) -> bool {
         self.camera_hdr
             .as_ref()
             .is_some_and(|files| files.iter().any(|f| same_file(f, path)))
     }
 
-    /// True if evidence must not make `path` a finished HDR picture.
+    /// True if `path` must not be recognised as a finished HDR picture.
     pub(crate) fn says_not_hdr(&self, path: &Path) -> bool {
         self.camera_hdr.is_some() || self.not_hdr.iter().any(|f| same_file(f, path))
     }
 
-    /// True if the user named `path` as a dark frame: it is no frame of a bracket then.
+    /// True if the user states that `path` is a dark frame, which is no frame of a bracket.
     pub(crate) fn says_dark(&self, path: &Path) -> bool {
         self.dark_frames.iter().any(|f| same_file(f, path))
     }
 
-    /// True if the user named `path` as the reference.
+    /// True if the user states that `path` is the reference.
     pub(crate) fn says_reference(&self, path: &Path) -> bool {
         self.reference.as_ref().is_some_and(|f| same_file(f, path))
     }
 
-    /// Every word must be about a file that is there: `Error::Request` names the first that is not.
+    /// Checks that every statement is about an input file: `Error::Request` names the first that is not.
     pub(crate) fn check_used(&self, files: &[PathBuf]) -> Result<(), Error> {
         for said in &self.exposures {
             if !files.iter().any(|f| said.concerns(f)) {
@@ -164,7 +165,8 @@ impl Overrides {
     }
 }
 
-/// A path as the user wrote it means `path`: literally, as a bare file name, or as the same file by another way.
+/// True if a path as written by the user denotes `path`: literally, as a bare file name, or as another path to the
+/// same file.
 fn same_file(said: &Path, path: &Path) -> bool {
     if said == path
         || (said.components().count() == 1 && path.file_name() == Some(said.as_os_str()))
@@ -174,7 +176,7 @@ fn same_file(said: &Path, path: &Path) -> bool {
     matches!((said.canonicalize(), path.canonicalize()), (Ok(a), Ok(b)) if a == b)
 }
 
-/// A number, or a fraction `a/b`, within a range.
+/// Parses a number or a fraction `a/b` within a range.
 fn within(text: &str, range: (f64, f64), what: &str) -> Result<f64, String> {
     let number = |t: &str| t.trim().parse::<f64>().ok();
     let value = match text.split_once('/') {

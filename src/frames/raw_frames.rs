@@ -1,4 +1,4 @@
-//! Raw frames of one bracket made alike: one white balance, one camera space, one black level; what they ask for is said.
+//! Makes the raw frames of a bracket alike: one white balance, one camera colour space, one black level.
 use super::camera_colour::{camera_space, neutral_of};
 use stopspan_core::finding::Finding;
 use stopspan_core::model::Frame;
@@ -6,12 +6,13 @@ use stopspan_core::model::Raw;
 use stopspan_core::raster::Pixels;
 use stopspan_core::{Error, Setting};
 
-/// Gives all raw frames the reference's white balance and camera space (both are how the samples are read, not part of them),
-/// and brings black levels that differ from frame to frame to the reference's. Frames that are not raw are left alone.
-/// `neutral` is a place (column, row) in the reference that is to be neutral.
+/// Gives all raw frames the white balance and colour space of the reference, which only concern the interpretation of
+/// samples, and changes samples to the black level of the reference where it differs. Frames that are not raw are
+/// unchanged. `neutral` is a position (column, row) in the reference that is to be neutral.
 ///
 /// # Errors
-/// [`Error::Request`] for a neutral place outside the frame, clipped or without light, or in frames that are not raw colour.
+/// [`Error::Request`] for a neutral position outside the frame, clipped or without light, or if the frames have no
+/// raw colour.
 pub(super) fn settle(
     frames: &mut [Frame],
     reference: usize,
@@ -68,7 +69,8 @@ pub(super) fn settle(
     Ok(())
 }
 
-/// What red, green and blue of the pixels around a place come to, green 1: the middle of the frame's hundredth part.
+/// Camera red, green and blue around a position, relative to green: means over a window of about 1 % of the frame's
+/// shorter side.
 fn picked(raw: &Raw, pixels: &Pixels, (x, y): (f64, f64)) -> Result<[f64; 3], Error> {
     let refuse = |problem: &str| Err(Error::request(Setting::Neutral, problem));
     let (rows, columns, channels) = pixels.dim();
@@ -107,7 +109,7 @@ fn picked(raw: &Raw, pixels: &Pixels, (x, y): (f64, f64)) -> Result<[f64; 3], Er
     Ok(means.map(|m| m / means[1]))
 }
 
-/// What the files ask for and is not done, once for all frames that ask for the same.
+/// Corrections that the files ask for and that are not applied, without duplicates.
 fn corrections(frames: &[Frame]) -> Vec<Finding> {
     let mut found: Vec<Finding> = Vec::new();
     for frame in frames {
@@ -123,8 +125,8 @@ fn corrections(frames: &[Frame]) -> Vec<Finding> {
     found
 }
 
-/// Moves the samples so that black lies where the main frame has it: cameras that measure their black in every frame state it
-/// anew each time. The move is rounded to a 16-bit step, a fraction of the file's own code.
+/// Shifts the samples so that black is where the main frame has it, because cameras that measure black for every
+/// frame state different levels. The shift is rounded to a 16-bit step, a fraction of a code of the file.
 fn move_black(raw: &mut Raw, pixels: &mut Pixels, main: &Raw) {
     let alike =
         raw.black.len() == main.black.len() && raw.mosaic == main.mosaic && raw.code == main.code;

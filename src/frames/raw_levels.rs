@@ -1,8 +1,8 @@
-//! Black and clip levels of raw frames: what the file states, held against what the pixels of the bracket show.
+//! Black and clip levels of raw frames: as the file states them, checked against the pixels of the bracket.
 //!
-//! Two frames whose exposures stand in the ratio k see the same light, so a pixel at `a` in one and `b` in the other says
-//! where no light is, `(k a - b) / (k - 1)`, and a pixel that must be far beyond the top in the brighter frame shows what
-//! a saturated sample looks like.
+//! Two frames of exposure ratio k show the same light, so a pixel of level `a` in the darker and `b` in the brighter
+//! one gives a black level of `(k a - b) / (k - 1)`. Pixels that must be far above saturation in the brighter frame
+//! show the level of saturated samples.
 use rayon::prelude::*;
 use stopspan_core::finding::Finding;
 use stopspan_core::model::Bracket;
@@ -11,30 +11,32 @@ use stopspan_core::model::Raw;
 use stopspan_core::model::{LinearScale, LinearScales, main_channel, raw_of};
 use stopspan_core::raster::Pixels;
 
-/// Pixels looked at in a pair of frames, at most about this many.
+/// Approximate number of pixels examined in a pair of frames.
 const SAMPLED: usize = 1 << 18;
-/// Pixels that a figure from the data needs.
+/// Fewest pixels for an estimate.
 const ENOUGH: usize = 100;
-/// A pixel is saturated where the darker frame puts it this far beyond the largest level seen.
+/// Ratio of the level predicted from the darker frame to the largest level observed, above which a pixel is
+/// saturated.
 const BEYOND: f64 = 1.3;
-/// Saturated samples lie within this share of their own level (middle 80 %); others are no saturation.
+/// Largest relative range (middle 80 %) of saturated samples; with a larger one they are not saturated.
 const TOGETHER: f64 = 0.1;
-/// Frames nearer than this ratio say nothing about black.
+/// Least exposure ratio of frames that determine the black level.
 const LEAST_RATIO: f64 = 1.4;
-/// Relative error allowed for the stated ratio of two exposures (judgement; markings are within 2 %).
+/// Relative error allowed for a stated exposure ratio (judgement; markings are within 2 %).
 const RATIO_ERROR: f64 = 0.03;
 
-/// What is known of one plane.
+/// Levels of one plane.
 #[derive(Debug, Clone, Copy)]
 struct Plane {
     black: f64,
     clip: f64,
-    /// Set where the data contradict the file: level stated.
+    /// Level stated by the file, if the pixels contradict it.
     stated_black: Option<f64>,
     stated_white: Option<f64>,
 }
 
-/// Clip levels of raw frames, one a plane or channel; floor 0 (the black offset keeps noise above it).
+/// Clip levels of raw frames, one a plane or channel. Floor levels are 0, since the black offset keeps noise above
+/// it.
 pub(super) fn clips(bracket: &Bracket, raw: &Raw) -> Vec<Clip> {
     let planes = planes(bracket, raw);
     let clip = |p: &Plane| Clip {
@@ -44,8 +46,8 @@ pub(super) fn clips(bracket: &Bracket, raw: &Raw) -> Vec<Clip> {
     planes.iter().map(clip).collect()
 }
 
-/// Level -> white-balanced exposure of every plane or channel of raw frames, and what of the file's word was found wrong.
-/// `None` for frames that are not raw.
+/// Scales from level to white-balanced exposure for every plane or channel of raw frames, and stated levels that the
+/// pixels contradict. `None` if the frames are not raw.
 pub fn linear_scales(bracket: &Bracket) -> Option<LinearScales> {
     let raw = raw_of(bracket)?;
     let gains = raw.gains();
@@ -104,7 +106,7 @@ fn plane(bracket: &Bracket, raw: &Raw, channel: usize) -> Plane {
     }
     let saturated = pairs.iter().rev().find_map(|p| p.saturated(out.black));
     if let Some((top, deviation)) = saturated {
-        // A code in a hundred is what rounding and a sloppy tag differ by.
+        // A difference of 1 % is attributed to rounding and imprecise tags.
         out.clip = top - (4.0 * deviation).max(2.0 * raw.code);
         let tolerance = (0.01 * (top - out.black)).max(2.0 * raw.code);
         out.stated_white = ((top - white).abs() > tolerance).then_some(white);
@@ -112,9 +114,9 @@ fn plane(bracket: &Bracket, raw: &Raw, channel: usize) -> Plane {
     out
 }
 
-/// Co-located levels of two frames of one plane.
+/// Levels of two frames at the same pixels of one plane.
 struct Pair {
-    /// (darker, brighter).
+    /// Levels (darker frame, brighter frame).
     levels: Vec<(f64, f64)>,
     ratio: f64,
     largest: f64,
@@ -143,7 +145,7 @@ fn pair(bracket: &Bracket, brighter: usize, channel: usize) -> Option<Pair> {
 }
 
 impl Pair {
-    /// Level and lower standard deviation of saturated samples of the brighter frame.
+    /// Level of saturated samples of the brighter frame, and the standard deviation below it.
     fn saturated(&self, black: f64) -> Option<(f64, f64)> {
         let limit = BEYOND * (self.largest - black);
         let must = |&&(a, _): &&(f64, f64)| (a - black) * self.ratio > limit;
@@ -155,13 +157,13 @@ impl Pair {
         let at = |share: f64| seen[(share * (seen.len() - 1) as f64) as usize];
         let middle = at(0.5);
         let together = at(0.9) - at(0.1) <= TOGETHER * (middle - black);
-        // 0.1587: one standard deviation below the middle of a normal distribution.
+        // 0.1587: the quantile one standard deviation below the mean of a normal distribution.
         together.then(|| (middle, middle - at(0.1587)))
     }
 }
 
-/// Black from the darkest tenth of the pixels, if it contradicts the level stated. A pixel is chosen by its neighbour's
-/// `a / k + b`, so that the choice has nothing to do with its own noise.
+/// Black level from the darkest tenth of the pixels, if it contradicts the level stated. Pixels are selected by `a /
+/// k + b` of their neighbours, so that the selection is independent of their own noise.
 fn black_of(pairs: &[Pair], stated: f64, code: f64) -> Option<f64> {
     let pair = pairs.iter().max_by(|a, b| a.ratio.total_cmp(&b.ratio))?;
     let k = pair.ratio;
@@ -176,7 +178,7 @@ fn black_of(pairs: &[Pair], stated: f64, code: f64) -> Option<f64> {
     chosen.select_nth_unstable_by(tenth, |x, y| x.0.total_cmp(&y.0));
     chosen.truncate(tenth);
     let chosen: Vec<(f64, f64)> = chosen.into_iter().map(|c| c.1).collect();
-    // Samples cut at zero have no mean to speak of.
+    // Samples clipped at zero have a biased mean.
     let cut = chosen.iter().filter(|l| l.0 <= 0.0 || l.1 <= 0.0).count();
     if cut * 100 > tenth {
         return None;

@@ -1,26 +1,26 @@
-//! Brackets that were saved twice: which raw file shows the same shot as each finished frame.
+//! Pairs brackets that were saved twice: the raw file of the same shot for each finished frame.
 //!
-//! A camera that saves raw beside JPEG gives both the same name, and the same moment and settings in the metadata. Either is
-//! enough; a shot is only paired within the brackets that pair best.
+//! A camera that saves raw and JPEG gives both the same name, and the same time and settings in the metadata. Either
+//! is sufficient. Shots are paired only between the two brackets that have the most in common.
 use super::sorting::{Candidate, Cluster};
 use super::survey::{BracketPlan, FramePlan, nominal};
 use std::path::{Path, PathBuf};
 use stopspan_core::model::Format;
 use stopspan_core::model::file_name;
 
-/// Exposures of one shot as two files state them differ by no more than this, stops: rounding of the tags.
+/// Largest difference between the exposures that two files state for one shot, stops: rounding of the tags.
 const SAME_STOPS: f64 = 0.02;
-/// Fewest shots that two brackets share.
+/// Fewest shots that two brackets must share.
 const FEWEST: usize = 2;
 
-/// The raw files of a cluster of finished frames, in its order of frames, and the index of their cluster.
+/// Raw files of a cluster of finished frames, in the order of its frames, and the index of their cluster.
 pub(super) struct RawFiles {
     pub cluster: usize,
     pub files: Vec<Option<PathBuf>>,
 }
 
-/// The raw cluster that shows the shots of each cluster; `None` for raw clusters and those without one. Frames are paired only
-/// with raw frames of the same folder.
+/// The raw files paired with each cluster; `None` for raw clusters and those without any. Frames are paired with raw
+/// frames of the same folder only.
 pub(super) fn pair(clusters: &[Cluster]) -> Vec<Option<RawFiles>> {
     let raw = |c: &Cluster| c.frames.iter().all(|f| f.format == Format::Dng);
     let found = |finished: &Cluster| {
@@ -34,7 +34,7 @@ pub(super) fn pair(clusters: &[Cluster]) -> Vec<Option<RawFiles>> {
                 .collect(),
         });
         let count = |r: &RawFiles| r.files.iter().flatten().count();
-        // The first of those that pair equally well.
+        // Of equally good pairs, the first.
         let best = pairs.reduce(|a, b| if count(&b) > count(&a) { b } else { a })?;
         (count(&best) >= FEWEST).then_some(best)
     };
@@ -42,7 +42,7 @@ pub(super) fn pair(clusters: &[Cluster]) -> Vec<Option<RawFiles>> {
     finished.map(Option::flatten).collect()
 }
 
-/// The raw file of a frame's shot: by its name, else the only one of its moment and exposure.
+/// The raw file of a frame's shot: by name, else the only one of the same time and exposure.
 fn same_shot(frame: &Candidate, raws: &[Candidate]) -> Option<PathBuf> {
     let folder = frame.file.parent();
     let here = || raws.iter().filter(move |r| r.file.parent() == folder);
@@ -54,7 +54,7 @@ fn same_shot(frame: &Candidate, raws: &[Candidate]) -> Option<PathBuf> {
     alike.next().is_none().then(|| only.file.clone())
 }
 
-/// The name without its ending; cameras and card readers differ in capitals.
+/// File name without extension, in lower case because cameras and card readers differ in that.
 fn stem(file: &Path) -> String {
     let name = file_name(file);
     let stem = name.rsplit_once('.').map_or(&*name, |(stem, _)| stem);
@@ -69,8 +69,8 @@ fn same_moment(a: &Candidate, b: &Candidate) -> bool {
 }
 
 impl BracketPlan {
-    /// The raw frames of the same shots as a bracket of their own, exposures as they are here; `None` where fewer than two
-    /// frames have one.
+    /// A bracket of the raw files of the same shots, with the exposures of this one; `None` if fewer than two frames
+    /// have one.
     pub fn of_raw(&self) -> Option<BracketPlan> {
         let beside = |f: &FramePlan| {
             let file = f.raw.clone()?;

@@ -1,21 +1,22 @@
-//! A run of pictures taken one after the other -> bursts: where one bracket ends and the next begins, and which picture
+//! Splits a run of consecutive pictures into bursts: where a bracket ends and the next begins, and which picture
 //! after a complete burst fits no step.
 
-/// Exposures this near are the same, stops: half of the smallest step cameras offer (a third), rounded down.
+/// Largest difference of equal exposures, stops: half of the smallest step of cameras (a third), rounded down.
 pub(crate) const SAME: f64 = 0.15;
 
-/// What a burst is judged by, one a picture in the order taken.
+/// Properties of one picture by which bursts are recognised, in the order of capture.
 #[derive(Debug, Clone, Default, PartialEq)]
 pub(crate) struct Shot {
-    /// Exposure bias where it varies over the run, otherwise stated exposure, stops; `None` where not stated.
+    /// Exposure bias if it varies over the run, otherwise the stated exposure, stops; `None` if not stated.
     pub stops: Option<f64>,
-    /// A mark that counts only where the rest of the burst lacks it.
+    /// A mark that is evidence only if the rest of the burst lacks it.
     pub mark: Option<String>,
-    /// The user says that it is a frame.
+    /// True if the user states that it is a frame.
     pub surely_frame: bool,
 }
 
-/// One burst: indices of its frames in the order taken, and the finished picture among or after them with the evidence.
+/// One burst: indices of its frames in the order of capture, and the finished picture among or after them with the
+/// evidence.
 #[derive(Debug, Clone, Default, PartialEq)]
 pub(crate) struct Burst {
     pub frames: Vec<usize>,
@@ -42,8 +43,8 @@ pub(crate) fn bursts(shots: &[Shot]) -> Vec<Burst> {
         .collect()
 }
 
-/// The shortest burst length, 3 or more, that the run repeats with the same steps; `None` if it does not, or if the
-/// whole run is one ladder of exposures all different.
+/// Length of the shortest burst, 3 or more, that the run repeats with equal steps; `None` if there is none, or if the
+/// whole run is one ladder of different exposures.
 fn period(shots: &[Shot]) -> Option<usize> {
     let stops: Vec<f64> = shots.iter().map(|s| s.stops).collect::<Option<_>>()?;
     if uniform(&stops) {
@@ -59,12 +60,12 @@ fn period(shots: &[Shot]) -> Option<usize> {
     (3..=stops.len() / 2).find(|&length| stops.len().is_multiple_of(length) && repeats(length))
 }
 
-/// What a picture is to the burst so far.
+/// Role of a picture with respect to the burst so far.
 enum Role {
     Member,
     Next,
     Finished(String),
-    /// An earlier member was the finished picture; this one takes its place.
+    /// An earlier member was the finished picture; this one replaces it as a frame.
     Replaces(usize, String),
 }
 
@@ -132,8 +133,8 @@ fn role(shots: &[Shot], burst: &Burst, index: usize) -> Role {
     Role::Member
 }
 
-/// A picture with the exposure of a member again: the finished picture after a complete burst if that member is the
-/// nominal one (first taken, or middle), otherwise the first of the next burst.
+/// Role of a picture with the same exposure as a member: the finished picture after a complete burst if that member
+/// is the nominal one (first taken, or middle), otherwise the first of the next burst.
 fn repeat_role(shots: &[Shot], burst: &Burst, index: usize, twin: usize, may_finish: bool) -> Role {
     let (earlier, later) = (&shots[twin], &shots[index]);
     if let (Some(mark), None, false) = (&earlier.mark, &later.mark, earlier.surely_frame)
@@ -163,7 +164,7 @@ fn after(frames: usize, what: &str) -> String {
     format!("right after a complete burst of {frames}, and {what}")
 }
 
-/// True if this picture and the next take the first step of the burst again.
+/// True if this picture and the next repeat the first step of the burst.
 fn restarts(shots: &[Shot], burst: &Burst, index: usize) -> bool {
     let at = |i: Option<usize>| i.and_then(|i| shots.get(i)).and_then(|s| s.stops);
     let steps = (
@@ -175,7 +176,7 @@ fn restarts(shots: &[Shot], burst: &Burst, index: usize) -> bool {
     matches!(steps, (Some(a), Some(b), Some(c), Some(d)) if near(b - a, d - c) && near(a, c))
 }
 
-/// True if `stops` lies inside a ladder of equal steps, but on no rung.
+/// True if `stops` lies within a ladder of equal steps, but on no step.
 fn off_ladder(members: &[f64], stops: f64) -> bool {
     let low = members.iter().copied().fold(f64::INFINITY, f64::min);
     let high = members.iter().copied().fold(f64::NEG_INFINITY, f64::max);
@@ -188,7 +189,7 @@ fn off_ladder(members: &[f64], stops: f64) -> bool {
     }
 }
 
-/// One frame of a burst may be the finished picture by a mark that no other frame carries, if it is one too many.
+/// If a burst has one frame too many and exactly one carries a mark, that one is the finished picture.
 fn pull_marked(shots: &[Shot], mut burst: Burst) -> Burst {
     let marked: Vec<usize> = burst
         .frames
@@ -221,7 +222,7 @@ fn all_different(stops: &[f64]) -> bool {
     sorted.windows(2).all(|pair| !near(pair[0], pair[1]))
 }
 
-/// True if the steps between neighbours are all the same and not nothing.
+/// True if the steps between neighbours are equal and not zero.
 fn uniform(stops: &[f64]) -> bool {
     let steps: Vec<f64> = stops.windows(2).map(|pair| pair[1] - pair[0]).collect();
     steps.iter().all(|s| near(*s, steps[0]) && !near(*s, 0.0))
@@ -264,7 +265,7 @@ mod tests {
     fn a_repeated_sequence_begins_a_new_burst() {
         let two = [(vec![0, 1, 2], None), (vec![3, 4, 5], None)];
         assert_eq!(run(&[0.0, -1.0, 1.0, 0.0, -1.0, 1.0]), two);
-        // another scene in between: the same steps from another exposure
+        // another scene in between: the same steps, starting from another exposure
         assert_eq!(run(&[0.0, -1.0, 1.0, 2.0, 1.0, 3.0]), two);
         assert_eq!(
             run(&[0.0, 1.0, 0.0, 1.0]),

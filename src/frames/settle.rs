@@ -1,26 +1,26 @@
-//! The exposures of a bracket judged together: gaps filled, nominal markings replaced, uncertainty stated.
+//! Exposures of a bracket in context: gaps filled, nominal markings replaced, uncertainty stated.
 //!
-//! Whether 1/60 s means 1/60 or 1/64 cannot be told from one frame. A bracket is taken for a series of markings only
-//! if every member is one and the exact powers of two make its steps whole thirds or halves of a stop where the numbers
-//! as written do not: 1/30, 1/60, 1/125 is such a series; 1/60, 1/120, 1/240 is not (1/120 is no marking), and
-//! 1/15, 1/30, 1/60 is the same either way.
+//! One frame does not tell whether 1/60 s means 1/60 or 1/64. A bracket is taken for a series of markings only if
+//! every member is one, and the exact powers of two give steps of whole thirds or halves of a stop where the numbers
+//! as written do not: 1/30, 1/60, 1/125 is such a series; 1/60, 1/120, 1/240 is not (1/120 is no marking), and 1/15,
+//! 1/30, 1/60 has the same steps either way.
 use super::exposure::{ParsedExposure, Stated, TRUE_TIME_STOPS};
 use super::markings::{Scale, Series};
 use stopspan_core::finding::Finding;
 use stopspan_core::model::ExposureSource;
 
-/// Standard uncertainty of a marking replaced by the exact time it stands for, stops (judgement).
+/// Standard uncertainty of an exact time that replaces a marking, stops (judgement).
 pub const SNAPPED_STOPS: f64 = 0.02;
-/// Standard uncertainty of a marking used as it is written, or of a mechanical setting, stops (judgement).
+/// Standard uncertainty of a marking as written, or of a mechanical setting, stops (judgement).
 pub const MARKING_STOPS: f64 = 0.05;
-/// Standard uncertainty that a change of aperture between frames adds, stops (judgement: repeatability of the blades).
+/// Standard uncertainty added by a change of aperture between frames, stops (judgement: repeatability of the blades).
 pub const APERTURE_STOPS: f64 = 0.03;
-/// Standard uncertainty that a change of sensitivity between frames adds, stops (judgement).
+/// Standard uncertainty added by a change of speed between frames, stops (judgement).
 pub const SPEED_STOPS: f64 = 0.02;
-/// Steps this near a whole third or half of a stop are whole, stops.
+/// Largest deviation from a whole third or half of a stop, stops.
 const WHOLE: f64 = 1e-4;
 
-/// Judges the members of one bracket together; settings, exposures and findings of the members are updated.
+/// Revises settings, exposures and findings of the members of one bracket together.
 pub fn settle(members: &mut [ParsedExposure]) {
     fill_aperture(members);
     fill_speed(members);
@@ -44,7 +44,7 @@ pub fn settle(members: &mut [ParsedExposure]) {
     drop_unknowable(members);
 }
 
-/// Uncertainty of a time that is the same in every frame, or stands alone: as it is written.
+/// Standard uncertainty of a time that is equal in all frames or occurs once: that of rounding as written.
 fn alone(time: Option<&Stated>) -> f64 {
     match time.and_then(|t| t.written) {
         Some((n, d)) if is_marking_of(Scale::Time, n, d) => MARKING_STOPS,
@@ -60,8 +60,8 @@ fn pick(member: &mut ParsedExposure, scale: Scale) -> &mut Option<Stated> {
     }
 }
 
-/// Replaces markings of one scale where the bracket is a series of them. Returns the standard uncertainty of the values
-/// in use (stops), `None` where the scale does not vary.
+/// Replaces the markings of one scale if the bracket is a series of them. Returns the standard uncertainty of the
+/// values in use, stops; `None` if the scale does not vary.
 fn settle_scale(members: &mut [ParsedExposure], scale: Scale) -> Option<f64> {
     let stated: Vec<Stated> = members.iter_mut().filter_map(|m| *pick(m, scale)).collect();
     let values: Vec<f64> = stated.iter().map(|s| s.value).collect();
@@ -114,8 +114,8 @@ fn whole_steps(values: &[f64], scale: Scale) -> bool {
     })
 }
 
-/// The exact values in the series all members belong to; where they belong to both, in the one nearer to the numbers
-/// as written (root mean square in stops), thirds if equal.
+/// Exact values in the series that all members belong to. If they belong to both, in the one closer to the numbers as
+/// written (root mean square in stops), thirds if equal.
 fn exact_values(stated: &[Stated], scale: Scale) -> Option<Vec<f64>> {
     let candidate = |series| -> Option<(f64, Vec<f64>)> {
         let exact: Vec<f64> = stated
@@ -180,7 +180,7 @@ fn fill_speed(members: &mut [ParsedExposure]) {
     });
 }
 
-/// A setting that some frames state, all the same, is taken for the frames that do not.
+/// If all frames that state a setting agree, the others are assumed to have it too.
 fn fill(members: &mut [ParsedExposure], scale: Scale, tag: &str, words: impl Fn(f64) -> String) {
     let known: Vec<Stated> = members.iter_mut().filter_map(|m| *pick(m, scale)).collect();
     let Some(first) = known.first().copied() else {
@@ -201,7 +201,7 @@ fn fill(members: &mut [ParsedExposure], scale: Scale, tag: &str, words: impl Fn(
     }
 }
 
-/// Where the aperture or the sensitivity varies over the bracket, a frame that does not state it has no known exposure.
+/// If f-number or speed varies over the bracket, a frame that does not state it has no known exposure.
 fn drop_unknowable(members: &mut [ParsedExposure]) {
     for scale in [Scale::Aperture, Scale::Speed] {
         let unknown: Vec<bool> = members

@@ -1,4 +1,4 @@
-//! Pictures with judged headers -> clusters: by folder, camera, size and format, then by time, then by exposure.
+//! Sorts pictures into clusters: by folder, camera, size and format, then by time, then by exposure.
 use super::camera_hdr::{strong_mark, weak_mark};
 use super::exposure::ParsedExposure;
 use super::listing::by_folder_and_name;
@@ -9,25 +9,25 @@ use std::collections::BTreeMap;
 use std::path::PathBuf;
 use stopspan_core::model::{Format, Header};
 
-/// Pictures of one burst lie nearer than this, however slowly it is taken by hand, s.
+/// Largest gap between pictures of one burst, s, even if taken slowly by hand.
 const LONGEST_GAP: f64 = 15.0;
-/// A gap without a neighbour to compare with, s.
+/// Largest gap if there is no neighbouring gap to compare with, s.
 const LONE_GAP: f64 = 10.0;
-/// A gap is a break if it is longer than this (s; two clock ticks and the handling) ...
+/// A gap separates bursts if it exceeds this (s; two clock ticks and the handling) ...
 const SHORT_GAP: f64 = 2.5;
-/// ... plus this many times the shorter gap beside it.
+/// ... plus this many times the shorter neighbouring gap.
 const GAP_RATIO: f64 = 3.0;
-/// A finished picture belongs to a burst no further away than this, s: cameras compute for a while.
+/// Largest distance of a finished picture from its burst, s; cameras take a while to compute it.
 const FINISHED_GAP: f64 = 60.0;
 
-/// One picture that was looked at.
+/// A picture whose header was read.
 #[derive(Debug, Clone)]
 pub(crate) struct Candidate {
     pub file: PathBuf,
     pub format: Format,
     pub header: Header,
     pub judged: ParsedExposure,
-    /// Seconds on the camera's clock.
+    /// Capture time, seconds by the camera's clock.
     pub moment: Option<f64>,
 }
 
@@ -41,10 +41,10 @@ impl Candidate {
     }
 }
 
-/// A finished picture with the evidence.
+/// A finished picture and the evidence for it.
 pub(crate) type FinishedCandidate = (Candidate, String);
 
-/// Pictures that go together: a bracket if they have two exposures at least.
+/// Pictures that belong together: a bracket if they have at least two exposures.
 #[derive(Debug, Default)]
 pub(crate) struct Cluster {
     pub frames: Vec<Candidate>,
@@ -52,7 +52,7 @@ pub(crate) struct Cluster {
 }
 
 impl Cluster {
-    /// True if this is a bracket: two different known exposures, or two frames or more of unknown exposure.
+    /// True if this is a bracket: two different known exposures, or at least two frames of unknown exposure.
     pub fn is_bracket(&self) -> bool {
         let known: Vec<f64> = self.frames.iter().filter_map(Candidate::stops).collect();
         let differ = known.iter().any(|s| (s - known[0]).abs() >= SAME);
@@ -60,7 +60,7 @@ impl Cluster {
     }
 }
 
-/// What sorting comes to.
+/// Result of sorting.
 #[derive(Debug, Default)]
 pub(crate) struct Sorted {
     pub clusters: Vec<Cluster>,
@@ -68,7 +68,7 @@ pub(crate) struct Sorted {
     pub finished: Vec<FinishedCandidate>,
 }
 
-/// Everything that the frames of one bracket share.
+/// Properties shared by all frames of a bracket.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
 struct Kind {
     folder: Option<PathBuf>,
@@ -94,7 +94,7 @@ fn kind(candidate: &Candidate) -> Kind {
     }
 }
 
-/// Sorts candidates into clusters. The order of `candidates` does not matter.
+/// Sorts candidates into clusters. The result does not depend on the order of `candidates`.
 pub(crate) fn sort(candidates: Vec<Candidate>, overrides: &Overrides) -> Sorted {
     let (mut finished, frames) = said_finished(candidates, overrides);
     let mut clusters = Vec::new();
@@ -125,7 +125,7 @@ pub(crate) fn sort(candidates: Vec<Candidate>, overrides: &Overrides) -> Sorted 
     attach(clusters, finished, overrides.one_bracket)
 }
 
-/// The pictures that the user named as finished, and the others.
+/// Separates the pictures that the user states to be finished.
 fn said_finished(
     candidates: Vec<Candidate>,
     overrides: &Overrides,
@@ -140,8 +140,8 @@ fn said_finished(
     )
 }
 
-/// Takes out pictures whose tags say that they are finished, unless all of several different exposures say so: then it
-/// is how that camera works, not a mark that tells them apart.
+/// Separates pictures whose tags state that they are finished. If all pictures of several different exposures have
+/// the tag, it is a habit of the camera and no evidence.
 fn pull_strong(
     run: Vec<Candidate>,
     overrides: &Overrides,
@@ -163,7 +163,7 @@ fn pull_strong(
     (frames, finished)
 }
 
-/// Order of capture; by name where the moments are equal or missing.
+/// Compares by capture time, by name if times are equal or missing.
 fn in_order(a: &Candidate, b: &Candidate) -> Ordering {
     let by_time = match (a.moment, b.moment) {
         (Some(a), Some(b)) => a.total_cmp(&b),
@@ -172,7 +172,7 @@ fn in_order(a: &Candidate, b: &Candidate) -> Ordering {
     by_time.then_with(|| by_folder_and_name(&a.file, &b.file))
 }
 
-/// Pictures of one kind -> runs without a break in time.
+/// Splits pictures of one kind into runs without a break in time.
 fn runs(mut group: Vec<Candidate>) -> Vec<Vec<Candidate>> {
     group.sort_by(in_order);
     let gaps: Vec<f64> = group
@@ -194,8 +194,8 @@ fn runs(mut group: Vec<Candidate>) -> Vec<Vec<Candidate>> {
     runs
 }
 
-/// Seconds between two pictures beyond their exposure: the clock may be read before or after it, and a long exposure
-/// may be followed by a dark one of the same length.
+/// Seconds between two pictures, less their exposure: the clock may be read before or after it, and a long exposure
+/// may be followed by a dark frame of the same length.
 fn gap(first: &Candidate, second: &Candidate) -> f64 {
     match (first.moment, second.moment) {
         (Some(a), Some(b)) => (b - a - 2.0 * first.seconds() - second.seconds()).max(0.0),
@@ -214,7 +214,7 @@ fn is_break(gaps: &[f64], index: usize) -> bool {
     gaps[index] > limit
 }
 
-/// A run -> clusters by exposure.
+/// Splits a run into clusters by exposure.
 fn split(run: Vec<Candidate>, overrides: &Overrides) -> Vec<Cluster> {
     let shots = shots(&run, overrides);
     let mut pictures: Vec<Option<Candidate>> = run.into_iter().map(Some).collect();
@@ -229,7 +229,7 @@ fn split(run: Vec<Candidate>, overrides: &Overrides) -> Vec<Cluster> {
     clusters
 }
 
-/// The run as the splitting sees it: by bias where that varies, else by stated exposure.
+/// The run as input for splitting: by exposure bias if that varies, else by stated exposure.
 fn shots(run: &[Candidate], overrides: &Overrides) -> Vec<Shot> {
     let biases: Vec<f64> = run.iter().filter_map(|c| c.judged.bias).collect();
     let by_bias = biases.iter().any(|b| (b - biases[0]).abs() >= SAME);
@@ -248,7 +248,7 @@ fn shots(run: &[Candidate], overrides: &Overrides) -> Vec<Shot> {
         .collect()
 }
 
-/// Gives every finished picture to the nearest cluster of its folder and camera that has none yet.
+/// Attaches every finished picture to the nearest cluster of its folder and camera that has none yet.
 fn attach(clusters: Vec<Cluster>, finished: Vec<FinishedCandidate>, anywhere: bool) -> Sorted {
     let mut sorted = Sorted {
         clusters,
@@ -276,7 +276,7 @@ fn attach(clusters: Vec<Cluster>, finished: Vec<FinishedCandidate>, anywhere: bo
     sorted
 }
 
-/// Rank of every file in the order of folders and names.
+/// Rank of every file by folder and name.
 fn places(clusters: &[Cluster], finished: &[FinishedCandidate]) -> BTreeMap<PathBuf, usize> {
     let frames = clusters.iter().flat_map(|c| &c.frames);
     let mut files: Vec<PathBuf> = frames
@@ -287,8 +287,8 @@ fn places(clusters: &[Cluster], finished: &[FinishedCandidate]) -> BTreeMap<Path
     files.into_iter().enumerate().map(|(i, f)| (f, i)).collect()
 }
 
-/// How far a finished picture is from a cluster: seconds where both have a clock, places in the order of names where
-/// not; a little further for a cluster taken after it. `None` if it cannot belong there.
+/// Distance of a finished picture from a cluster: seconds if both have capture times, else places in the order of
+/// names; slightly larger for a cluster taken after it. `None` if it cannot belong there.
 fn distance(
     cluster: &Cluster,
     picture: &Candidate,

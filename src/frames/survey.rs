@@ -1,4 +1,5 @@
-//! The inputs looked at and sorted, nothing decoded yet: what a dry run shows and what [`load`](super::load) reads.
+//! A survey of the inputs, sorted into brackets, before anything is decoded: the output of a dry run and the input of
+//! [`load`](super::load).
 use super::exposure::judge;
 use super::listing::{Skipped, list};
 use super::moment::moment;
@@ -16,7 +17,7 @@ use stopspan_core::units::ExposureSettings;
 use stopspan_core::{Error, Setting};
 use stopspan_formats as formats;
 
-/// What was found in the inputs.
+/// What was found among the inputs.
 #[derive(Debug, Default, Serialize)]
 pub struct Survey {
     /// Brackets, in the order of folders and of capture.
@@ -25,28 +26,28 @@ pub struct Survey {
     pub camera_hdr: Vec<FinishedPlan>,
     /// Pictures that belong to no bracket.
     pub singles: Vec<PathBuf>,
-    /// Passed over, with the reason.
+    /// Inputs skipped, with the reason.
     pub skipped: Vec<Skipped>,
     /// Pictures that cannot be read.
     pub failed: Vec<Failed>,
-    /// Doubts about what belongs to no bracket.
+    /// Findings about pictures that belong to no bracket.
     pub findings: Vec<Finding>,
 }
 
 /// A bracket to be loaded.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct BracketPlan {
-    /// Unique within the survey, fit for a folder name.
+    /// Unique within the survey; usable as a folder name.
     pub name: String,
-    /// The frames, least exposure first (in the order of capture where an exposure is not known).
+    /// The frames by increasing exposure (in the order of capture if an exposure is not known).
     pub frames: Vec<FramePlan>,
     /// Index of the reference frame.
     pub reference: usize,
     /// The camera's own HDR picture of the scene.
     pub camera_hdr: Option<FinishedPlan>,
-    /// Name of the bracket that holds the raw files of the same shots, where the camera saved both.
+    /// Name of the bracket that contains the raw files of the same shots, if the camera saved both.
     pub raw_beside: Option<String>,
-    /// Doubts about the exposures and about what was recognised.
+    /// Findings about exposures and about pictures recognised.
     pub findings: Vec<Finding>,
 }
 
@@ -57,7 +58,7 @@ pub struct FramePlan {
     pub file: PathBuf,
     /// Time, aperture, speed in use.
     pub settings: ExposureSettings,
-    /// Exposure, stops; `None` where it is not known.
+    /// Exposure, stops; `None` if not known.
     pub exposure: Option<Exposure>,
     /// Exposure relative to the reference frame, stops.
     pub step_stops: Option<f64>,
@@ -65,7 +66,7 @@ pub struct FramePlan {
     pub bias: Option<f64>,
     /// Capture time as the file states it.
     pub captured: Option<String>,
-    /// The raw file of the same shot, if there is one beside it.
+    /// The raw file of the same shot, if there is one.
     pub raw: Option<PathBuf>,
 }
 
@@ -74,7 +75,7 @@ pub struct FramePlan {
 pub struct FinishedPlan {
     /// The file.
     pub file: PathBuf,
-    /// Why it was taken for one.
+    /// Evidence that it is one, in words.
     pub evidence: String,
 }
 
@@ -92,8 +93,8 @@ pub struct Failed {
     pub error: Error,
 }
 
-/// Looks at the inputs (files, or folders for the pictures directly in them), reads the headers in parallel and sorts
-/// the pictures into brackets. The order of the inputs does not matter.
+/// Reads the headers of the inputs (files, or folders for the pictures directly in them) in parallel and sorts the
+/// pictures into brackets. The order of the inputs does not matter.
 ///
 /// # Errors
 /// [`Error::Request`] if the user's word is about no input picture, or gives stops for some frames of a bracket only.
@@ -206,7 +207,7 @@ impl FinishedPlan {
     }
 }
 
-/// Order of clusters: folder, then capture.
+/// Sort key of a cluster: folder, then capture time.
 fn first_file(cluster: &Cluster) -> (Option<&Path>, i64, Option<&PathBuf>) {
     let first = cluster.frames.first();
     let moment = first.and_then(|f| f.moment).unwrap_or(0.0);
@@ -224,7 +225,7 @@ fn finished_plan((candidate, evidence): FinishedCandidate) -> FinishedPlan {
     }
 }
 
-/// Settles the exposures of a cluster and lays its frames out.
+/// Plan of a cluster: settles its exposures and orders its frames.
 fn plan(
     cluster: Cluster,
     name: String,
@@ -283,10 +284,10 @@ fn plan(
     ))
 }
 
-/// Sorts by exposure, chooses the reference, fills in the steps.
+/// Sorts frames by exposure, selects the reference, fills in the steps.
 fn lay_out(mut plan: BracketPlan, overrides: &Overrides) -> BracketPlan {
     if plan.frames.iter().all(|f| f.exposure.is_some()) {
-        // stable: equal exposures stay in the order of capture
+        // stable: frames of equal exposure stay in the order of capture
         plan.frames.sort_by(|a, b| a.stops().total_cmp(&b.stops()));
     }
     let said = plan
@@ -303,14 +304,14 @@ fn lay_out(mut plan: BracketPlan, overrides: &Overrides) -> BracketPlan {
 }
 
 impl FramePlan {
-    /// Exposure in use, stops; not a number where not known.
+    /// Exposure in use, stops; NaN if not known.
     pub(crate) fn stops(&self) -> f64 {
         self.exposure.map_or(f64::NAN, |e| e.used.value)
     }
 }
 
-/// The frame of nominal exposure: the only one of bias 0, else the one nearest the middle of the exposures (the shorter
-/// of two), else the middle one.
+/// Index of the frame of nominal exposure: the only one of bias 0, else the one nearest the middle of the exposures
+/// (the shorter of two), else the middle one.
 pub(crate) fn nominal(frames: &[FramePlan]) -> usize {
     let unbiased: Vec<usize> = (0..frames.len())
         .filter(|&i| frames[i].bias.is_some_and(|b| b.abs() < 0.05))
@@ -328,7 +329,7 @@ pub(crate) fn nominal(frames: &[FramePlan]) -> usize {
     }
 }
 
-/// Names for the brackets: the folder's name, numbered where a folder holds several.
+/// Names of the brackets: the folder's name, numbered if a folder has several.
 fn names(brackets: &[Cluster]) -> Vec<String> {
     let folders: Vec<String> = brackets.iter().map(folder_name).collect();
     let mut taken = BTreeSet::new();
@@ -354,7 +355,7 @@ fn names(brackets: &[Cluster]) -> Vec<String> {
     names
 }
 
-/// The name of the folder that holds a cluster, with nothing that a file system or a report would stumble over.
+/// Name of the folder of a cluster, without characters that file systems or reports cannot handle.
 fn folder_name(cluster: &Cluster) -> String {
     let folder = cluster.frames.first().and_then(|f| f.file.parent());
     let folder = folder.map(|f| {

@@ -1,7 +1,7 @@
 //! Correlated colour temperature of a chromaticity (Robertson 1968).
 
-/// Isotemperature lines: reciprocal megakelvin, CIE 1960 u and v on the Planckian locus, slope. The table of Robertson (1968)
-/// as the colour-science library 0.4.7 carries it.
+/// Isotemperature lines: reciprocal megakelvin, CIE 1960 u and v on the Planckian locus, slope. The table of
+/// Robertson (1968) as in the colour-science library 0.4.7.
 const LINES: [(f64, f64, f64, f64); 31] = [
     (0.0, 0.18006, 0.26352, -0.24341),
     (10.0, 0.18066, 0.26589, -0.25479),
@@ -36,7 +36,7 @@ const LINES: [(f64, f64, f64, f64); 31] = [
     (600.0, 0.33724, 0.36051, -116.45),
 ];
 
-/// Correlated colour temperature of a CIE 1931 chromaticity, kelvin, within 1667 K and 100 000 K.
+/// Correlated colour temperature of a CIE 1931 chromaticity, kelvin, limited to 1667 K..100 000 K.
 pub fn correlated_temperature([x, y]: [f64; 2]) -> f64 {
     let below = 12.0 * y - 2.0 * x + 3.0;
     let (u, v) = (4.0 * x / below, 6.0 * y / below);
@@ -52,8 +52,8 @@ pub fn correlated_temperature([x, y]: [f64; 2]) -> f64 {
     1e6 / reciprocal.clamp(10.0, 600.0)
 }
 
-/// Temperature of a LightSource of EXIF (Exif 2.32, tag 0x9208; standard illuminants by CIE, fluorescent lamps by their
-/// nominal colours), kelvin. `None` for a light whose colour the number does not say.
+/// Colour temperature of a LightSource of EXIF (Exif 2.32, tag 0x9208; standard illuminants by CIE, fluorescent lamps
+/// by their nominal colours), kelvin. `None` for a light source of unspecified colour.
 pub fn temperature_of(light_source: u64) -> Option<f64> {
     Some(match light_source {
         1 | 4 | 9 | 18 | 20 => 5500.0,
@@ -76,8 +76,8 @@ pub fn temperature_of(light_source: u64) -> Option<f64> {
 mod tests {
     use super::*;
 
-    /// CIE 15: correlated colour temperatures of the standard illuminants A, D50, D55, D65, D75 are 2856, 5003, 5503, 6504 and
-    /// 7504 K (rounded); Robertson's interpolation is good to 0.2 %.
+    /// CIE 15: correlated colour temperatures of the standard illuminants A, D50, D55, D65, D75 are 2856, 5003, 5503,
+    /// 6504 and 7504 K (rounded); the interpolation is accurate to 0.2 %.
     #[test]
     fn standard_illuminants_have_their_temperatures() {
         for (xy, kelvin) in [
