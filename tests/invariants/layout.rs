@@ -1,5 +1,7 @@
 //! Top-level names, first lines, file lengths, and maps of folders.
-use super::source::{read, rust_files, top};
+use super::paths::for_tests;
+use super::source::{Source, read, rust_files, top};
+use std::collections::BTreeSet;
 
 const TOP: [&str; 9] = [
     ".ci",
@@ -74,26 +76,62 @@ fn no_file_is_longer_than_400_lines() {
     assert!(long.is_empty(), "too long: {long:?}");
 }
 
-/// A mod.rs declares every file and folder beside it: a file nobody declares is dead, and so are the tests in it.
+/// Every file is declared by the root of its crate or a module of it: a file nobody declares is dead, and so are its tests.
+#[test]
+fn every_file_is_declared() {
+    let targets = ["lib.rs", "src/cli/main.rs", "tests/main.rs"];
+    let own_targets = ["tests/bench/", "tests/fuzz/"];
+    let sources = [rust_files("src", 300), rust_files("tests", 90)].concat();
+    let declared: BTreeSet<String> = sources.iter().flat_map(declared_files).collect();
+    let is_target = |path: &str| {
+        targets.iter().any(|t| path.ends_with(t)) || own_targets.iter().any(|t| path.starts_with(t))
+    };
+    let paths = sources.iter().map(|s| s.path.as_str());
+    let left_out: Vec<&str> = paths
+        .filter(|p| !is_target(p) && !declared.contains(*p))
+        .collect();
+    assert!(left_out.is_empty(), "declared nowhere: {left_out:?}");
+}
+
+/// The names of the `mod name;` of a file, those of unit tests left out where `tests` is false.
+fn modules(source: &Source, tests: bool) -> Vec<String> {
+    let items = source.syntax().items.into_iter();
+    let named = items.filter_map(|item| match item {
+        syn::Item::Mod(item) if item.content.is_none() => Some(item),
+        _ => None,
+    });
+    named
+        .filter(|item| tests || !for_tests(&item.attrs))
+        .map(|item| item.ident.to_string())
+        .collect()
+}
+
+/// The files that the modules of a file may be.
+fn declared_files(source: &Source) -> Vec<String> {
+    let folder = source.folder_of_modules();
+    let files = |m: &String| [format!("{folder}/{m}.rs"), format!("{folder}/{m}/mod.rs")];
+    modules(source, true).iter().flat_map(files).collect()
+}
+
+/// A folder's own file opens with a map of it: what is there in reading order, or each module by its name.
 #[test]
 fn every_folder_is_mapped() {
-    for (folder, expected) in [("src", 11), ("tests", 7)] {
-        let sources = rust_files(folder, 20);
-        let maps: Vec<_> = sources
-            .iter()
-            .filter(|s| s.path.ends_with("/mod.rs"))
-            .collect();
-        assert!(maps.len() >= expected, "{} maps in {folder}", maps.len());
-        for map in maps {
-            let beside = map.path.trim_end_matches("mod.rs");
-            let names = sources.iter().filter_map(|s| s.path.strip_prefix(beside));
-            for inside in names {
-                let name = inside.split('/').next().unwrap().trim_end_matches(".rs");
-                let declared = map.text.contains(&format!("mod {name};"));
-                assert!(declared || name == "mod", "{} leaves {name} out", map.path);
-            }
+    let mut maps = 0;
+    for source in rust_files("src", 300) {
+        if source.path.ends_with("/lib.rs") || source.path.ends_with("/mod.rs") {
+            maps += 1;
+            let lines = source.text.lines().take_while(|l| l.starts_with("//!"));
+            let map = lines.collect::<Vec<_>>().join("\n");
+            let all = modules(&source, false);
+            let mapped = map
+                .replace("\n//!", "")
+                .to_lowercase()
+                .contains("reading order")
+                || all.iter().all(|name| map.contains(&format!("`{name}")));
+            assert!(mapped, "{} does not map its folder", source.path);
         }
     }
+    assert!(maps >= 30, "only {maps} maps");
 }
 
 /// The lint cannot be "forbid", so this is: nothing of ours takes the denial back.

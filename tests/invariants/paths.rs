@@ -23,7 +23,7 @@ pub fn code() -> &'static [Code] {
         let (mut files, mut tests) = (Vec::new(), BTreeSet::new());
         for source in rust_files("src", 300) {
             let tree = source.syntax();
-            tests.extend(test_only(&source.path, &tree));
+            tests.extend(test_only(&source, &tree));
             let names = named(&source, &tree);
             files.push(Code { source, names });
         }
@@ -42,12 +42,8 @@ fn named(source: &Source, tree: &syn::File) -> BTreeSet<Named> {
 }
 
 /// Files that a `#[cfg(test)] mod name;` makes part of the unit tests, which may use any room.
-fn test_only(path: &str, tree: &syn::File) -> Vec<String> {
-    let (folder, file) = path.rsplit_once('/').unwrap();
-    let folder = match file {
-        "lib.rs" | "main.rs" | "mod.rs" => folder,
-        _ => path.trim_end_matches(".rs"),
-    };
+fn test_only(source: &Source, tree: &syn::File) -> Vec<String> {
+    let folder = source.folder_of_modules();
     let modules = tree.items.iter().filter_map(|item| match item {
         syn::Item::Mod(item) if item.content.is_none() && for_tests(&item.attrs) => Some(item),
         _ => None,
@@ -73,7 +69,8 @@ fn module(source: &Source) -> Vec<String> {
     names
 }
 
-fn for_tests(attributes: &[syn::Attribute]) -> bool {
+/// Whether an item is compiled for unit tests only.
+pub fn for_tests(attributes: &[syn::Attribute]) -> bool {
     let is_test = |a: &syn::Attribute| {
         a.path().is_ident("cfg")
             && a.parse_args::<syn::Ident>()

@@ -4,6 +4,7 @@ use std::path::{Path, PathBuf};
 use std::process::Command;
 
 /// One source file.
+#[derive(Clone)]
 pub struct Source {
     /// Path from the project's top, with `/`.
     pub path: String,
@@ -15,6 +16,14 @@ impl Source {
     /// The syntax tree of the file.
     pub fn syntax(&self) -> syn::File {
         syn::parse_file(&self.text).unwrap_or_else(|e| panic!("{}: {e}", self.path))
+    }
+
+    /// The folder where the modules that the file declares lie.
+    pub fn folder_of_modules(&self) -> &str {
+        match self.path.rsplit_once('/') {
+            Some((folder, "lib.rs" | "main.rs" | "mod.rs")) => folder,
+            _ => self.path.trim_end_matches(".rs"),
+        }
     }
 
     /// The part of the project the file belongs to: a member's folder under src, or `pipeline`, or `cli`.
