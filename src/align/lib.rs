@@ -6,6 +6,7 @@
 //! order of it all and the verdict ([`register`]); a finished picture of another size (`other_scale`); putting it to use ([`apply`], [`warp`]).
 #![cfg_attr(test, allow(clippy::unwrap_used, clippy::expect_used))]
 mod apply;
+mod camera_picture;
 mod intensity;
 mod kernel;
 mod model;
@@ -22,6 +23,7 @@ mod tile_sums;
 mod tiles;
 
 pub use apply::{apply, warp};
+pub use camera_picture::place_camera_picture;
 pub use other_scale::place_at_any_scale;
-pub use register::register;
+pub use register::{in_register, register};
 pub use still::lying_still;

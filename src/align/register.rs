@@ -12,6 +12,7 @@ use stopspan_core::model::Bracket;
 use stopspan_core::model::MotionModel;
 use stopspan_core::model::Picture;
 use stopspan_core::model::{Placement, Registration, TileResidual};
+use stopspan_core::raster::Point;
 use stopspan_core::raster::Transform;
 
 /// Share of the tiles found that must agree with the motion.
@@ -71,6 +72,22 @@ pub fn register(bracket: &Bracket) -> Registration {
         placements,
         findings,
     }
+}
+
+/// True if no corner of a registered frame lies farther than `near` pixels from that of the reference.
+pub fn in_register(bracket: &Bracket, registration: &Registration, near: f64) -> bool {
+    let (rows, columns, _) = bracket.frames[bracket.reference].picture.pixels.dim();
+    let corners = [(0, 0), (0, columns), (rows, 0), (rows, columns)].map(|(y, x)| Point {
+        x: x as f64,
+        y: y as f64,
+    });
+    registration.placements.iter().all(|p| {
+        let near = |c: &Point| {
+            let at = p.transform.apply(*c);
+            at.is_some_and(|at| (at.x - c.x).hypot(at.y - c.y) <= near)
+        };
+        !p.found || corners.iter().all(near)
+    })
 }
 
 fn displaced(frame: &str, placement: &Placement) -> Option<Finding> {

@@ -2,6 +2,7 @@
 use ndarray::Array3;
 use rayon::prelude::*;
 use stopspan_core::model::Clip;
+use stopspan_core::model::Samples;
 use stopspan_core::model::{Bracket, Frame};
 use stopspan_core::model::{LinearScale, raw_of};
 use stopspan_core::raster::demosaic::{Sites, demosaic};
@@ -13,6 +14,11 @@ const MAIN: [usize; 3] = [0, 1, 3];
 /// The mosaic of a bracket's frames; `None` if they are not mosaics.
 pub fn mosaic_of(bracket: &Bracket) -> Option<Mosaic> {
     raw_of(bracket)?.mosaic
+}
+
+/// What the pixels of frames are that were decoded and, where they are mosaics, [split](split()).
+pub fn samples(bracket: &Bracket) -> Samples {
+    mosaic_of(bracket).map_or(Samples::Pictures, Samples::Planes)
 }
 
 /// Splits every mosaic into its planes, half the width and height; other frames are unchanged.

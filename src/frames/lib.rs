@@ -42,7 +42,7 @@ pub mod temperature;
 mod fixtures;
 
 pub use clipping::clip_levels;
-pub use develop::{develop, mosaic_of, split};
+pub use develop::{develop, mosaic_of, samples, split};
 pub use exposure::{ParsedExposure, judge};
 pub use listing::{SkipReason, Skipped};
 pub use load::load;

@@ -4,6 +4,7 @@
 //! The median over a row of the log ratio of two frames through the response, free of what hangs on the level alone and of slow
 //! change, is searched for a sine by least squares (Lomb 1976); it counts where it stands far out of its neighbourhood.
 use rayon::prelude::*;
+use stopspan_core::finding::Finding;
 use stopspan_core::model::Bracket;
 use stopspan_core::model::{Response, ResponseCurve};
 use stopspan_core::raster::{Pixels, Point, Transform};
@@ -45,6 +46,22 @@ impl Banding {
     /// Standard deviation of a row's exposure, stops.
     pub fn stops(&self) -> f64 {
         self.amplitude / std::f64::consts::SQRT_2 / std::f64::consts::LN_2
+    }
+}
+
+/// Adds the ripple of every frame to the uncertainty of its exposure, and a finding.
+pub fn account_for(bracket: &mut Bracket, response: &Response) {
+    let found = measure(bracket, response);
+    for (frame, banding) in bracket.frames.iter_mut().zip(found) {
+        let Some(banding) = banding else { continue };
+        let used = &mut frame.exposure.used;
+        used.standard_uncertainty = used.standard_uncertainty.hypot(banding.stops());
+        bracket.findings.push(Finding::Banding {
+            frame: frame.name(),
+            amplitude_percent: 100.0 * banding.amplitude,
+            cycles: banding.cycles,
+            widened_stops: banding.stops(),
+        });
     }
 }
 

@@ -6,6 +6,7 @@
 //! another RGB space.
 #![cfg_attr(test, allow(clippy::unwrap_used, clippy::expect_used))]
 pub mod banding;
+pub mod before_after;
 mod merger;
 mod mosaic;
 pub mod motion;
@@ -23,14 +24,3 @@ pub use merger::Merger;
 pub use mosaic::MapSource;
 pub use motion::MotionSettings;
 pub use working_space::in_space;
-
-use stopspan_core::model::Bracket;
-
-/// Sensitivity of a frame relative to the reference frame; 1 where either is unknown.
-pub fn gain(bracket: &Bracket, index: usize) -> f64 {
-    let speed = |i: usize| bracket.frames[i].settings.speed.map(|s| s.0);
-    match (speed(index), speed(bracket.reference)) {
-        (Some(a), Some(b)) if a > 0.0 && b > 0.0 => a / b,
-        _ => 1.0,
-    }
-}

@@ -14,8 +14,8 @@ use std::ops::Range;
 use std::sync::Mutex;
 use stopspan_core::model::Bracket;
 use stopspan_core::model::Motion;
-use stopspan_core::model::Planes;
 use stopspan_core::model::{Noise, NoiseModel};
+use stopspan_core::model::{Planes, Recovered};
 use stopspan_core::model::{RadianceMap, flag};
 use stopspan_core::model::{Response, ResponseCurve};
 use stopspan_core::raster::{Work, dispatch_simd};
@@ -69,6 +69,12 @@ impl<'a> Merger<'a> {
             primaries: bracket.primaries(),
             idle: Mutex::default(),
         }
+    }
+
+    /// The merge of a bracket that is ready, frames left out where something moved.
+    pub fn of(recovered: &'a Recovered) -> Self {
+        Merger::new(&recovered.bracket, &recovered.response, &recovered.noise)
+            .leaving_out(recovered.motion.as_ref())
     }
 
     /// The same merge with frames left out where something moved. The motion is of the same bracket.

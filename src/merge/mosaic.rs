@@ -3,8 +3,7 @@ use super::merger::Merger;
 use ndarray::{Array3, Axis};
 use rayon::prelude::*;
 use std::ops::Range;
-use stopspan_core::model::Planes;
-use stopspan_core::model::{RadianceMap, flag};
+use stopspan_core::model::{Bracket, Noise, Planes, RadianceMap, Recovered, Samples, flag};
 use stopspan_core::raster::Mosaic;
 use stopspan_core::raster::demosaic::{REACH, Sites, demosaic, demosaic_variance};
 
@@ -18,6 +17,18 @@ pub struct MapSource<'a> {
 }
 
 impl<'a> MapSource<'a> {
+    /// The map of a bracket that is ready: merged as it is, or from the planes of its mosaics.
+    pub fn of(recovered: &'a Recovered) -> Self {
+        let merger = Merger::of(recovered);
+        match recovered.samples {
+            Samples::Pictures => MapSource::plain(merger),
+            Samples::Planes(mosaic) => {
+                let noise = dark_deviation(&recovered.bracket, &recovered.noise);
+                MapSource::of_planes(merger, mosaic, noise)
+            }
+        }
+    }
+
     /// The map that a merger gives.
     pub fn plain(merger: Merger<'a>) -> Self {
         MapSource {
@@ -90,6 +101,15 @@ impl<'a> MapSource<'a> {
 ///
 /// The statistical uncertainty goes through the same filters as the radiance. Neighbouring pixels then share some of their
 /// noise, so that means over a patch are as uncertain as the number of its photosites says, not that of its pixels.
+/// Standard deviation of the darkest merged samples of green, relative radiance: that of the longest exposure.
+fn dark_deviation(bracket: &Bracket, noise: &Noise) -> f32 {
+    let longest = (0..bracket.frames.len())
+        .map(|j| bracket.relative_exposure(j))
+        .fold(0.0, f64::max);
+    let read = noise.channels.get(1).map_or(0.0, |n| n.read_variance);
+    (read.sqrt() / longest.max(f64::MIN_POSITIVE)) as f32
+}
+
 fn full_colour(merger: &Merger, mosaic: Mosaic, rows: Range<usize>, noise: f32) -> Planes {
     let (down, across, _) = merger.dim();
     // Whole cells around the rows, one more above and below for the flags.

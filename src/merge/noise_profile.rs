@@ -1,5 +1,6 @@
 //! The noise that a raw file states (NoiseProfile), held against the bracket's own photon transfer.
 use stopspan_core::finding::Finding;
+use stopspan_core::model::Clip;
 use stopspan_core::model::Response;
 use stopspan_core::model::{Bracket, main_channel, raw_of};
 use stopspan_core::model::{Noise, NoiseModel};
@@ -51,4 +52,51 @@ pub fn hold_against(noise: &mut Noise, stated: &[NoiseModel]) -> Option<Finding>
         shot_ratio: shot,
         dark_ratio: dark,
     })
+}
+
+/// The noise of a bracket: measured, or that of `stated` where it is known already; held against what raw files state as long as no
+/// frame was moved or demosaiced.
+pub fn settle(
+    bracket: &Bracket,
+    response: &Response,
+    clips: &[Clip],
+    stated: Option<Noise>,
+) -> (Noise, Vec<Finding>) {
+    let (mut noise, mut doubts) = match stated {
+        Some(noise) => (noise, Vec::new()),
+        None => super::noise::estimate(bracket, response, clips),
+    };
+    as_stated(bracket, response, &mut noise, &mut doubts);
+    (noise, doubts)
+}
+
+/// Holds the noise against what a raw file states of it, as long as no frame was moved or developed.
+fn as_stated(bracket: &Bracket, response: &Response, noise: &mut Noise, doubts: &mut Vec<Finding>) {
+    if raw_of(bracket).is_none_or(|raw| raw.settled) {
+        return;
+    }
+    if let Some(stated) = stated(bracket, response) {
+        let was_assumed = noise.assumed;
+        let found = hold_against(noise, &stated);
+        if was_assumed {
+            doubts.retain(|d| !matches!(d, Finding::NoiseAssumed { .. }));
+        }
+        doubts.extend(found);
+    }
+}
+
+/// Noise of red, green and blue photosites from that of the four planes.
+pub fn of_colours(planes: &[NoiseModel]) -> Vec<NoiseModel> {
+    match planes {
+        [red, one, other, blue] => {
+            let mean = |f: fn(&NoiseModel) -> f64| 0.5 * (f(one) + f(other));
+            let green = NoiseModel {
+                shot: mean(|n| n.shot),
+                read_variance: mean(|n| n.read_variance),
+                code_variance: mean(|n| n.code_variance),
+            };
+            vec![*red, green, *blue]
+        }
+        other => other.to_vec(),
+    }
 }

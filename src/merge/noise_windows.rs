@@ -83,7 +83,7 @@ impl<'a> View<'a> {
             pixels,
             channel,
             factor: bracket.channel_exposure(frame, channel),
-            gain: super::gain(bracket, frame),
+            gain: bracket.gain(frame),
             by_code: Vec::new(),
             how,
         };

@@ -40,7 +40,7 @@ impl FrameLight {
         };
         FrameLight {
             factor: bracket.channel_exposure(index, channel),
-            gain: super::gain(bracket, index),
+            gain: bracket.gain(index),
             uncertainty_stops: uncertainty.hypot(balance.map_or(0.0, |b| b.standard_uncertainty)),
         }
     }

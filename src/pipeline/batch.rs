@@ -3,17 +3,19 @@
 //! A finished bracket leaves `done.json` in its folder, written last: its entry of the report, its section of the page
 //! and a key, the SHA-256 of everything the results depend on (version, settings, the files' bytes). With it a later run can
 //! take the bracket as done; and runs that share a folder need not talk to each other, since each bracket has its own.
-use super::record::hexadecimal;
-use super::{FileSum, Settings, sheets, stated};
+use super::job::BracketDone;
+use super::{Settings, sheets, stated};
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
 use std::path::{Path, PathBuf};
 use stopspan_core::Error;
 use stopspan_core::error::OutputProblem;
+use stopspan_core::model::FileDigest;
 use stopspan_core::results::{BracketReport, InputFile, Program, SCHEMA};
 use stopspan_formats as formats;
 use stopspan_formats::staged::{Outputs, remove_leftovers, write_whole};
 use stopspan_frames::BracketPlan;
+use stopspan_report::hexadecimal;
 
 /// File name of what a finished bracket leaves for later runs.
 const DONE: &str = "done.json";
@@ -53,24 +55,22 @@ pub(super) struct DoneBracket {
 }
 
 impl DoneBracket {
-    /// Puts what a bracket gave together; `sums` are of the files that were decoded.
+    /// Puts what a bracket gave together.
     pub(super) fn new(
         (plan, settings): (&BracketPlan, &Settings),
-        sums: &[FileSum],
-        entry: BracketReport,
-        section: String,
+        made: BracketDone,
     ) -> Result<Self, Error> {
-        let sums = all_sums(plan, settings, sums)?;
-        let input = |(file, sum): &FileSum| InputFile {
-            path: file.display().to_string(),
-            bytes: std::fs::metadata(file).map_or(0, |m| m.len()),
-            sha256: Some(hexadecimal(sum)),
+        let sums = all_sums(plan, settings, &made.files)?;
+        let input = |file: &FileDigest| InputFile {
+            path: file.file.display().to_string(),
+            bytes: std::fs::metadata(&file.file).map_or(0, |m| m.len()),
+            sha256: Some(hexadecimal(&file.sha256)),
         };
         Ok(DoneBracket {
             key: key(plan, settings, &sums),
             inputs: sums.iter().map(input).collect(),
-            entry,
-            section,
+            entry: made.entry,
+            section: made.section,
         })
     }
 
@@ -119,8 +119,8 @@ pub(super) fn find(folder: &Path, plan: &BracketPlan, settings: &Settings) -> Re
 fn all_sums(
     plan: &BracketPlan,
     settings: &Settings,
-    known: &[FileSum],
-) -> Result<Vec<FileSum>, Error> {
+    known: &[FileDigest],
+) -> Result<Vec<FileDigest>, Error> {
     let frames = plan.frames.iter().map(|f| &f.file);
     let wedge = &settings.wedge;
     let table = wedge.densities.as_ref().map(PathBuf::from);
@@ -131,14 +131,17 @@ fn all_sums(
         .chain(&wedge.flat_field)
         .chain(&table);
     let sum = |file: &PathBuf| {
-        let known = known.iter().find(|(name, _)| name == file);
-        let sum = known.map_or_else(|| formats::sha256_of(file), |(_, sum)| Ok(*sum));
-        Ok((file.clone(), sum?))
+        let known = known.iter().find(|k| k.file == *file);
+        let sha256 = known.map_or_else(|| formats::sha256_of(file), |k| Ok(k.sha256));
+        Ok(FileDigest {
+            file: file.clone(),
+            sha256: sha256?,
+        })
     };
     files.map(sum).collect()
 }
 
-fn key(plan: &BracketPlan, settings: &Settings, sums: &[FileSum]) -> String {
+fn key(plan: &BracketPlan, settings: &Settings, sums: &[FileDigest]) -> String {
     let Settings {
         sheets, delivery, ..
     } = settings;

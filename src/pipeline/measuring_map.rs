@@ -1,6 +1,5 @@
 //! A wedge measured on a map that is a file already.
-use super::locating::locate;
-use super::settings::{Event, WedgeRequest};
+use super::settings::Event;
 use serde::{Deserialize, Serialize};
 use std::path::{Path, PathBuf};
 use stopspan_core::Error;
@@ -11,7 +10,7 @@ use stopspan_core::model::Limits;
 use stopspan_core::results::{PictureMeasurement, WedgePlace};
 use stopspan_formats::staged::{Outputs, write_whole};
 use stopspan_measure as measure;
-use stopspan_measure::{MeasureSettings, Subject};
+use stopspan_measure::{MeasureSettings, Subject, WedgeRequest, locate};
 
 /// What can be asked of the measurement of a map.
 #[derive(Debug, Clone)]

@@ -41,7 +41,11 @@ const MAPS: [(&str, &str, RowsOf); 2] = [
 ];
 /// Files of the rendering: for any display, and two for displays with headroom.
 const PICTURES: [(&str, &str, bool); 4] = [
-    ("rendered picture, JPEG", super::measuring::RENDERED, false),
+    (
+        "rendered picture, JPEG",
+        stopspan_core::results::RENDERED_FILE,
+        false,
+    ),
     ("rendered picture, 16-bit PNG", "picture.png", false),
     (
         "rendered picture with a gain map (ISO 21496-1), JPEG",

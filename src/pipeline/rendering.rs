@@ -1,11 +1,10 @@
 //! The picture of a bracket; and a map that is a file already, rendered again.
-use super::Prepared;
 use super::delivery::{Delivery, Finished, kind_of};
 use super::settings::{Event, Settings};
 use ndarray::Array3;
 use std::path::PathBuf;
 use stopspan_core::model::Limits;
-use stopspan_core::model::RadianceMap;
+use stopspan_core::model::Merged;
 use stopspan_core::model::raw_of;
 use stopspan_core::{Error, Setting};
 use stopspan_formats::staged::Outputs;
@@ -18,15 +17,11 @@ use stopspan_tone::fusion::FusedFrame;
 ///
 /// # Errors
 /// [`Error::Request`] where frames that are no finished pictures were to be fused.
-pub(super) fn picture(
-    prepared: &Prepared,
-    map: &RadianceMap,
-    settings: &Settings,
-) -> Result<Array3<u16>, Error> {
+pub(super) fn picture(merged: &Merged, settings: &Settings) -> Result<Array3<u16>, Error> {
     if !settings.fuse {
-        return Ok(tone::render(map, &settings.tone));
+        return Ok(tone::render(&merged.map, &settings.tone));
     }
-    let bracket = &prepared.bracket;
+    let bracket = &merged.frames.bracket;
     if raw_of(bracket).is_some() {
         let problem = "exposure fusion works on finished pictures, not on raw frames";
         return Err(Error::request(Setting::Tone, problem));

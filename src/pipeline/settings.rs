@@ -3,37 +3,14 @@ use super::batch::Part;
 use super::delivery::Delivery;
 use std::path::PathBuf;
 use stopspan_core::Error;
-use stopspan_core::raster::Quad;
 use stopspan_core::raster::Region;
 use stopspan_formats::staged::Outputs;
 use stopspan_frames::Overrides;
+use stopspan_measure::WedgeRequest;
 use stopspan_merge::MotionSettings;
 use stopspan_report::sheet::SheetSettings;
 use stopspan_response::ResponseRequest;
 use stopspan_tone::ToneSettings;
-
-/// Where the wedge is and what is known of it, as the user says it; all may be left out.
-#[derive(Debug, Clone, Default, PartialEq)]
-pub struct WedgeRequest {
-    /// Outer corners in the reference frame, pixels; found automatically if `None`.
-    pub corners: Option<Quad>,
-    /// Rows and columns of patches; needed with corners.
-    pub grid: Option<(usize, usize)>,
-    /// Densities in patch order: numbers, START:STEP, or a file ending in .csv. Kept as text until the number of steps is known.
-    pub densities: Option<String>,
-    /// Standard uncertainty of all densities, density, where the file does not state it.
-    pub density_uncertainty: Option<f64>,
-    /// A wedge kept from another run: corners, grid, order and densities.
-    pub file: Option<PathBuf>,
-    /// A frame of an even source, taken like the bracket.
-    pub flat_field: Option<PathBuf>,
-    /// Patches run from dark to light.
-    pub dark_first: bool,
-    /// Every second row runs backwards.
-    pub boustrophedon: bool,
-    /// Do not look for a wedge.
-    pub none: bool,
-}
 
 /// All settings of a run.
 #[derive(Debug, Clone)]

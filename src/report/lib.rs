@@ -8,6 +8,7 @@
 #![doc = include_str!("schema.md")]
 #![cfg_attr(test, allow(clippy::unwrap_used, clippy::expect_used))]
 
+mod assemble;
 pub mod cameras;
 pub mod raw_beside;
 
@@ -22,4 +23,5 @@ pub mod figure;
 pub mod html;
 pub mod sheet;
 
+pub use assemble::{bracket_entry, hexadecimal};
 pub use figure::{BracketFigures, Figures, Strip};

@@ -5,7 +5,7 @@
 use super::blocks::BlockSamples;
 use rayon::prelude::*;
 use stopspan_core::model::ResponseCurve;
-use stopspan_core::results::{Closure, ExposureCheck, PairRatio};
+use stopspan_core::model::{Closure, ExposureCheck, PairRatio};
 use stopspan_core::units::Estimate;
 
 /// Relative exposure a block must show above the floor and below the clip level to be counted, codes.

@@ -10,9 +10,9 @@ use super::{published, steady, unfitted};
 use rayon::prelude::*;
 use stopspan_core::Error;
 use stopspan_core::finding::Finding;
+use stopspan_core::model::ExposureCheck;
 use stopspan_core::model::LinearScales;
 use stopspan_core::model::{Bracket, Clip, Exposure, ExposureSource, Response, UNCHANGED};
-use stopspan_core::results::ExposureCheck;
 use stopspan_core::units::Estimate;
 
 /// A response, the exposures to use, and what was found on the way.

@@ -4,9 +4,10 @@
 use criterion::{Criterion, Throughput, criterion_group, criterion_main};
 use std::hint::black_box;
 use std::path::PathBuf;
-use stopspan::pipeline::{self, Prepared, Settings};
+use stopspan::pipeline::{self, Settings};
 use stopspan_align as align;
 use stopspan_core::model::Limits;
+use stopspan_core::model::Recovered;
 use stopspan_core::model::{Planes, RadianceMap};
 use stopspan_formats::map_file;
 use stopspan_formats::read_picture;
@@ -63,7 +64,7 @@ impl Bench {
         frames::load(&survey.brackets[0], &Overrides::default()).unwrap()
     }
 
-    fn prepare(&self) -> Prepared {
+    fn prepare(&self) -> Recovered {
         let survey = pipeline::survey(&self.settings).unwrap();
         pipeline::prepare(&survey.brackets[0], &self.settings, &|_| {}).unwrap()
     }

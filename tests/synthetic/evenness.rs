@@ -135,6 +135,7 @@ fn even_steps_on_a_grid_do_not_tell_fall_off_from_density() {
 #[test]
 fn a_flat_field_gives_the_fall_off_back_whatever_the_order_of_the_rows() {
     let field = FlatField {
+        file: "flat.png".into(),
         pixels: frame(None, 9),
     };
     for boustrophedon in [false, true] {
@@ -154,6 +155,7 @@ fn a_flat_field_gives_the_fall_off_back_whatever_the_order_of_the_rows() {
     let place = place(false);
     // A clipped field says nothing.
     let clipped = FlatField {
+        file: "flat.png".into(),
         pixels: Pixels::U16(Array3::from_elem((ROWS * CELL, COLUMNS * CELL, 1), 65535)),
     };
     assert!(

@@ -65,7 +65,7 @@ fn prepared(folder: &Path) -> (Vec<Finding>, String) {
     let values = format!(
         "{:?} {:?}",
         made.noise,
-        made.map_source().rows(20..40).radiance
+        stopspan_merge::MapSource::of(&made).rows(20..40).radiance
     );
     (made.bracket.findings, values)
 }

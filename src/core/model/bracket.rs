@@ -112,6 +112,15 @@ pub struct Bracket {
 }
 
 impl Bracket {
+    /// Sensitivity of a frame relative to the reference frame: ratio of the ISO speeds; 1 where either is unknown.
+    pub fn gain(&self, index: usize) -> f64 {
+        let speed = |i: usize| self.frames[i].settings.speed.map(|s| s.0);
+        match (speed(index), speed(self.reference)) {
+            (Some(a), Some(b)) if a > 0.0 && b > 0.0 => a / b,
+            _ => 1.0,
+        }
+    }
+
     /// The reference frame, whose geometry and moment the map has.
     pub fn reference_frame(&self) -> &Frame {
         &self.frames[self.reference]

@@ -1,5 +1,5 @@
 //! Plane projective geometry: homographies by direct linear transform, exact for four points or fitted to more.
-use crate::raster::{Point, Quad};
+use crate::raster::{Point, Quad, Transform};
 use nalgebra::{Matrix3, SMatrix, SVector, Vector3};
 
 /// A plane projective transform, `(x, y, 1) -> H (x, y, 1)` up to scale. Points are in pixels unless said otherwise.
@@ -15,6 +15,13 @@ pub const UNIT_SQUARE: Quad = [
 ];
 
 impl Homography {
+    /// The same map as a transform of pixels; the identity where there is none, or where it has no inverse.
+    pub fn of_transform(transform: Option<Transform>) -> Self {
+        transform
+            .and_then(|t| Homography::of_rows(t.0))
+            .unwrap_or_else(Homography::identity)
+    }
+
     /// The identity.
     pub fn identity() -> Self {
         Homography(Matrix3::identity())

@@ -4,7 +4,8 @@
 //! ICC profile: [`profile_primaries`]) and its [`main_channel`]; a [`Frame`] with its [`Exposure`], and a [`Bracket`]
 //! of frames; [`Clip`] levels and the [`LinearScale`] of raw levels; the [`Response`]; the [`Noise`] model; the
 //! [`Registration`] of the frames and the [`Motion`] between them; the [`RadianceMap`], and rows of it as [`Planes`];
-//! a [`Homography`].
+//! a [`Homography`]; the [`DisplayConversion`] of a file's codes to sRGB; stated against measured exposures ([`ExposureCheck`]); what a bracket
+//! is after each stage ([`Registered`], [`Recovered`], [`Merged`]).
 mod picture;
 mod raw;
 
@@ -27,9 +28,15 @@ mod planes;
 
 mod homography;
 
+mod display_conversion;
+mod exposure_check;
+mod stages;
+
 pub use bracket::{Bracket, Exposure, ExposureSource, Finished, Frame, UNCHANGED, file_name};
 pub use channel::main_channel;
 pub use clip::Clip;
+pub use display_conversion::DisplayConversion;
+pub use exposure_check::{Closure, ExposureCheck, PairRatio};
 pub use homography::{
     Homography, UNIT_SQUARE, contains, distance, is_convex_page, shortest_side, turn,
 };
@@ -43,3 +50,4 @@ pub use profile::profile_primaries;
 pub use raw::{CameraColour, ColourCalibration, Raw};
 pub use registration::{MotionModel, Placement, Registration, TileResidual};
 pub use response::{Response, ResponseCurve, ResponseMethod};
+pub use stages::{FileDigest, Merged, Recovered, Registered, Samples};

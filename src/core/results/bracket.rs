@@ -1,10 +1,10 @@
 //! The report of one bracket: frames, exposure check, response, noise, map, pictures measured, files written.
 use crate::finding::Finding;
 use crate::model::Exposure;
+use crate::model::ExposureCheck;
 use crate::model::Response;
 use crate::results::Calibration;
 use crate::results::Comparison;
-use crate::results::ExposureCheck;
 use crate::results::{BestFrame, Scene};
 use crate::results::{BracketGain, PictureMeasurement, RawComparison, WedgePlace};
 use crate::units::ExposureSettings;

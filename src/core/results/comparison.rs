@@ -1,6 +1,7 @@
 //! What the comparison of the camera's own HDR picture with the merge gives: plain data, as the report serialises it.
 use crate::finding::Finding;
 use crate::raster::{Point, Region};
+use ndarray::Array2;
 use serde::{Deserialize, Serialize};
 
 /// A value with its 95 % interval, all in the unit the field's documentation names.
@@ -356,3 +357,15 @@ impl Comparison {
 
 /// Distance of neighbouring frequencies, cycles per pixel.
 pub const FREQUENCY_STEP: f64 = 0.02;
+
+/// The comparison, and a plane that marks ghosts with 1 and other disagreement with 2 (one entry every `step` pixels of the
+/// reference frame).
+#[derive(Debug, Clone)]
+pub struct ComparisonWithMarks {
+    /// The result.
+    pub comparison: Comparison,
+    /// Marks.
+    pub marks: Array2<u8>,
+    /// Pixels an entry of `marks`.
+    pub step: usize,
+}

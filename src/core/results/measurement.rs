@@ -1,7 +1,9 @@
 //! What measuring a picture of the wedge gives: plain data, the same structs the report serialises.
+use super::{BestFrame, BracketGain, Calibration, Scene};
 use crate::finding::Finding;
 use crate::model::NoiseModel;
 use crate::raster::Quad;
+use crate::raster::Transform;
 use serde::{Deserialize, Serialize};
 
 /// What kind of picture was measured.
@@ -352,3 +354,29 @@ impl PictureMeasurement {
 
 /// Confidence from which a find is handed on; below, the corners are better asked for.
 pub const CONFIDENT: f64 = 0.5;
+
+/// File name of the rendering that a run writes and measures.
+pub const RENDERED_FILE: &str = "picture.jpg";
+
+/// Everything that was measured on a bracket.
+#[derive(Debug, Clone)]
+pub struct BracketMeasurement {
+    /// The wedge that was measured.
+    pub wedge: Option<WedgePlace>,
+    /// A wedge candidate too doubtful, or of another grid than was asked for, and not measured.
+    pub candidate: Option<WedgePlace>,
+    /// Result of calibrating against known densities; `None` without them.
+    pub calibration: Option<Calibration>,
+    /// The pictures: frames, the camera's HDR picture, the merge, the rendering.
+    pub pictures: Vec<PictureMeasurement>,
+    /// The single frame that resolves most steps.
+    pub best_on_wedge: Option<BestFrame>,
+    /// What the bracket gains over its best single frame.
+    pub gain: Vec<BracketGain>,
+    /// What the bracket records of its scene.
+    pub scene: Option<Scene>,
+    /// Reference pixel -> pixel of the camera's HDR picture; `None` without one that could be registered.
+    pub camera_at: Option<Transform>,
+    /// Doubts.
+    pub findings: Vec<Finding>,
+}

@@ -1,13 +1,10 @@
 //! Everything a report is made of, as plain data: `measure` and the other stages fill it, `report` draws it.
 //!
-//! In reading order: what was [measured](PictureMeasurement) on a picture, and what the bracket gains ([`BracketGain`]); the
-//! [`ExposureCheck`]; the [`Scene`] and advice; known densities ([`Calibration`]); the camera's HDR picture against the merge
+//! In reading order: what was [measured](PictureMeasurement) on a picture, and what the bracket gains ([`BracketGain`]); the [`Scene`] and advice; known densities ([`Calibration`]); the camera's HDR picture against the merge
 //! ([`Comparison`]); raw files of the same shots ([`RawComparison`], [`SavedTwice`]); a bracket's entry ([`BracketReport`]); cameras beside each other
 //! ([`CameraComparison`]); the whole [`Report`].
 mod gain;
 mod measurement;
-
-mod exposure_check;
 
 mod calibration;
 mod scene;
@@ -27,15 +24,15 @@ pub use bracket::{
 pub use calibration::{Calibration, Evenness, Exponent, Glare, GlareRange, LightSource};
 pub use cameras::{CameraComparison, CameraRow, LevelsAndRange, LightPair, NotComparable};
 pub use comparison::{
-    Compared, Comparison, Difference, DoubleEdges, Edge, EdgeResponse, FREQUENCY_STEP, Ghost,
-    Ghosts, Interval, Knot, Quantity, SecondImage, ToneCurve, ToneKind, ToneTile,
+    Compared, Comparison, ComparisonWithMarks, Difference, DoubleEdges, Edge, EdgeResponse,
+    FREQUENCY_STEP, Ghost, Ghosts, Interval, Knot, Quantity, SecondImage, ToneCurve, ToneKind,
+    ToneTile,
 };
-pub use exposure_check::{Closure, ExposureCheck, PairRatio};
 pub use gain::BracketGain;
 pub use measurement::{
-    CONFIDENT, DecidingQuantity, JoinReason, Joined, JoinedBecause, LevelCounts, Limit,
-    NormalisedStops, Pair, Patch, PictureKind, PictureMeasurement, UsableStops, VisualWhite,
-    WedgePlace,
+    BracketMeasurement, CONFIDENT, DecidingQuantity, JoinReason, Joined, JoinedBecause,
+    LevelCounts, Limit, NormalisedStops, Pair, Patch, PictureKind, PictureMeasurement,
+    RENDERED_FILE, UsableStops, VisualWhite, WedgePlace,
 };
 pub use raw_comparison::{CurveFromRaw, CurvePoint, RawComparison, RawPair};
 pub use report::{Failed, InputFile, Program, Report, SCHEMA, UnusedFile};

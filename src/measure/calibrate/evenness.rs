@@ -1,6 +1,7 @@
 //! The fall-off of the light over the wedge: from a flat field, or together with the densities where the layout allows it.
 use super::light::StepLight;
 use crate::wedge::interior_of;
+use std::path::PathBuf;
 use stopspan_core::model::ResponseCurve;
 use stopspan_core::model::{Homography, contains, main_channel};
 use stopspan_core::raster::{Pixels, Point, Region};
@@ -12,6 +13,8 @@ const SEPARATED: f64 = 4.0;
 /// A frame of an even source taken like the bracket: same size, lens, aperture and focus.
 #[derive(Debug, Clone)]
 pub struct FlatField {
+    /// Its file.
+    pub file: PathBuf,
     /// Its pixels, upright.
     pub pixels: Pixels,
 }

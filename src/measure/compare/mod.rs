@@ -29,4 +29,4 @@ mod whole;
 
 pub use colour_difference::{Lab, ciede2000};
 pub use lab::{D65, lab, xyz};
-pub use whole::{ComparisonInput, ComparisonWithMarks, compare};
+pub use whole::{ComparisonInput, compare};

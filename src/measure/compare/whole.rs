@@ -14,6 +14,7 @@ use stopspan_core::model::RadianceMap;
 use stopspan_core::model::Response;
 use stopspan_core::model::{Bracket, main_channel};
 use stopspan_core::raster::{Pixels, Point, Region, Transform};
+use stopspan_core::results::ComparisonWithMarks;
 use stopspan_core::results::PictureMeasurement;
 use stopspan_core::results::{Compared, Comparison, DoubleEdges, Ghosts, Quantity, ToneCurve};
 use stopspan_core::units::Primaries;
@@ -37,18 +38,6 @@ pub struct ComparisonInput<'a> {
     pub measured: &'a [PictureMeasurement],
     /// An edge to measure instead of those found.
     pub edge: Option<Region>,
-}
-
-/// The comparison, and a plane that marks ghosts with 1 and other disagreement with 2 (one entry every `step` pixels of the
-/// reference frame).
-#[derive(Debug, Clone)]
-pub struct ComparisonWithMarks {
-    /// The result.
-    pub comparison: Comparison,
-    /// Marks.
-    pub marks: Array2<u8>,
-    /// Pixels an entry of `marks`.
-    pub step: usize,
 }
 
 /// Compares the camera's own HDR picture with the merge and the single frames. A quantity that cannot be measured is left

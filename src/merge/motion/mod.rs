@@ -14,6 +14,7 @@ mod view;
 
 use compare::{Pair, Scores};
 use rayon::prelude::*;
+use stopspan_core::finding::Finding;
 use stopspan_core::model::Bracket;
 use stopspan_core::model::Noise;
 use stopspan_core::model::Response;
@@ -60,6 +61,28 @@ impl Default for MotionSettings {
             certain: 100.0,
         }
     }
+}
+
+/// Looks for motion as [`find`] does, and adds what it found to the findings of the bracket.
+///
+/// # Errors
+/// As [`find`].
+pub fn look(
+    bracket: &mut Bracket,
+    response: &Response,
+    noise: &Noise,
+    settings: &MotionSettings,
+) -> Result<Option<Motion>, Error> {
+    let found = find(bracket, response, noise, settings)?;
+    if let Some(motion) = &found {
+        let share = motion.share;
+        bracket.findings.push(Finding::Moved { share });
+        let share = motion.by_frame[bracket.reference];
+        if share > 0.0 {
+            bracket.findings.push(Finding::OtherMoment { share });
+        }
+    }
+    Ok(found)
 }
 
 /// Looks for motion in a registered bracket. `None` where nothing moved, or where the frames are too small to tell.

@@ -169,7 +169,7 @@ impl<'a> View<'a> {
                 curve: curve.clone(),
                 noise: *noise,
                 factor: bracket.channel_exposure(frame, c),
-                gain: crate::gain(bracket, frame),
+                gain: bracket.gain(frame),
                 ratio_stops,
                 lumps: lumps(&this.picture.compression, c, response.curves.len()),
                 independent: if demosaiced {

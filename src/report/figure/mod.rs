@@ -7,6 +7,7 @@ pub(crate) mod chart;
 mod edge;
 mod marks;
 mod oecf;
+mod of_bracket;
 mod outline;
 mod picture;
 mod range;
@@ -21,6 +22,7 @@ mod tone_curve;
 
 pub(crate) use edge::edge;
 pub(crate) use oecf::oecf;
+pub use of_bracket::{FigureInput, of_bracket};
 pub(crate) use outline::outline;
 pub(crate) use picture::{jpeg_uri, png_uri, reduced};
 pub(crate) use range::{range, ranged};

@@ -1,6 +1,8 @@
 //! What the page shows of registration and motion.
+use super::GHOST;
 use ndarray::Array3;
-use stopspan_core::raster::Quad;
+use stopspan_core::model::{Bracket, Frame, Motion, Recovered};
+use stopspan_core::raster::{Pixels, Point, Quad, Transform};
 
 /// Pictures of how the frames of a bracket lay and of what moved.
 #[derive(Debug, Clone)]
@@ -24,4 +26,94 @@ pub struct Outline {
     pub frame: usize,
     /// Its corners, pixels of [`Registered::reference`].
     pub corners: Quad,
+}
+
+/// How the frames of a bracket lay and what moved; `None` where every frame lay still and nothing moved. `detail` is relative radiance merged
+/// without registration and with it.
+pub(super) fn of_frames(
+    frames: &Recovered,
+    detail: Option<&[Array3<f32>; 2]>,
+) -> Option<Registered> {
+    let bracket = &frames.bracket;
+    let displaced = bracket.frames.iter().any(|f| f.transform.is_some());
+    if !displaced && frames.motion.is_none() {
+        return None;
+    }
+    let reference = grey(&bracket.frames[bracket.reference].picture.pixels);
+    let motion = frames.motion.as_ref();
+    let tinted = |motion: &Motion| {
+        let mut picture = reference.clone();
+        let (_, columns, _) = picture.dim();
+        for (row, mut line) in picture.outer_iter_mut().enumerate() {
+            for column in motion.moved_in(row, columns).flatten() {
+                for (k, colour) in GHOST.iter().enumerate() {
+                    let grey = f32::from(line[[column, k]]);
+                    line[[column, k]] = (0.45 * grey + 0.55 * f32::from(*colour)) as u8;
+                }
+            }
+        }
+        picture
+    };
+    Some(Registered {
+        moved: motion.map(tinted),
+        left_out: motion.map_or_else(Vec::new, |m| m.by_frame.clone()),
+        outlines: if displaced {
+            outlines(bracket)
+        } else {
+            Vec::new()
+        },
+        detail: detail.and_then(|[before, after]| {
+            let bounds = bounds(after)?;
+            Some([before, after].map(|r| shown(r, bounds)))
+        }),
+        reference,
+    })
+}
+
+/// The middle channel as three.
+fn grey(pixels: &Pixels) -> Array3<u8> {
+    let (rows, columns, channels) = pixels.dim();
+    Array3::from_shape_fn((rows, columns, 3), |(r, c, _)| {
+        (pixels.level(r, c, channels / 2) * 255.0)
+            .round()
+            .clamp(0.0, 255.0) as u8
+    })
+}
+
+/// The frames' corners in the reference.
+fn outlines(bracket: &Bracket) -> Vec<Outline> {
+    let outline = |(frame, f): (usize, &Frame)| {
+        let (rows, columns, _) = f.picture.pixels.dim();
+        let (x, y) = (columns as f64, rows as f64);
+        let back = f.transform.unwrap_or(Transform::IDENTITY).inverse()?;
+        let mut corners = [(0.0, 0.0), (x, 0.0), (x, y), (0.0, y)].map(|(x, y)| Point { x, y });
+        for corner in &mut corners {
+            *corner = back.apply(*corner)?;
+        }
+        Some(Outline { frame, corners })
+    };
+    bracket
+        .frames
+        .iter()
+        .enumerate()
+        .filter_map(outline)
+        .collect()
+}
+
+/// Radiances between which a detail is shown: all but one in a hundred at either end.
+fn bounds(radiance: &Array3<f32>) -> Option<(f32, f32)> {
+    let mut values: Vec<f32> = radiance.iter().copied().filter(|v| *v > 0.0).collect();
+    values.sort_by(f32::total_cmp);
+    let at = |share: usize| values.get(values.len() * share / 100).copied();
+    Some((at(1)?, at(99)?)).filter(|(low, high)| high > low)
+}
+
+/// Logarithm of radiance as 8-bit levels.
+fn shown(radiance: &Array3<f32>, (low, high): (f32, f32)) -> Array3<u8> {
+    let (rows, columns, channels) = radiance.dim();
+    let span = (high / low).log2();
+    Array3::from_shape_fn((rows, columns, 3), |(r, c, k)| {
+        let stops = (radiance[[r, c, k.min(channels - 1)]].max(low) / low).log2();
+        (255.0 * (stops / span).clamp(0.0, 1.0)).round() as u8
+    })
 }

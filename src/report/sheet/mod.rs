@@ -11,12 +11,14 @@ mod range;
 mod rasterize;
 mod response;
 mod settings;
+mod views;
 mod wedge;
 
-pub use crops::room as crop_room;
+pub(crate) use crops::room as crop_room;
 pub use crops::{CropCell, CropRow};
 pub use rasterize::png;
 pub use settings::{CropPlace, Look, SheetSettings};
+pub use views::crop_rows;
 
 use super::Strip;
 use super::words::kind_words;

@@ -1,12 +1,12 @@
 //! A made-up bracket for the report's tests: numbers from a simple sensor formula, measured on nothing.
 use stopspan_core::finding::Finding;
 use stopspan_core::model::NoiseModel;
+use stopspan_core::model::{Closure, ExposureCheck, PairRatio};
 use stopspan_core::model::{Exposure, ExposureSource};
 use stopspan_core::model::{Response, ResponseCurve, ResponseMethod};
 use stopspan_core::raster::Point;
 use stopspan_core::results::{
-    BracketReport, Closure, ExposureCheck, FrameEntry, MapSummary, NoiseSummary, NoiseTerm,
-    OutputFile, PairRatio, Shift,
+    BracketReport, FrameEntry, MapSummary, NoiseSummary, NoiseTerm, OutputFile, Shift,
 };
 use stopspan_core::results::{
     JoinReason, Joined, LevelCounts, Limit, NormalisedStops, Pair, Patch, PictureKind,

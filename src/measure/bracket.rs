@@ -1,85 +1,82 @@
 //! Pictures and wedge brought together: which crop of which picture, and where the wedge is.
-use super::calibrating::{Known, ranges_under_glare};
-use super::locating::Located;
-use super::sources::{scene, settings_for, sources};
-use super::{Measured, Prepared};
+use crate::bracket_planning::best_on_wedge;
+use crate::calibrate::{CalibrationOutcome, ranges_under_glare};
+use crate::locate::Located;
+use crate::sources::{scene, settings_for, sources};
+use crate::{MeasureSettings, Source, Subject, range};
 use stopspan_core::finding::Finding;
-use stopspan_core::model::Homography;
-use stopspan_core::model::RadianceMap;
-use stopspan_core::model::{Bracket, Finished, Frame};
+use stopspan_core::model::{Bracket, Finished, Frame, Homography, Merged, Recovered};
 use stopspan_core::raster::{Pixels, Transform};
-use stopspan_core::results::{PictureKind, PictureMeasurement, WedgePlace};
-use stopspan_measure as measure;
-use stopspan_measure::{MeasureSettings, Source, Subject, range};
+use stopspan_core::results::{
+    BracketMeasurement, PictureKind, PictureMeasurement, RENDERED_FILE, WedgePlace,
+};
 
-/// File name of the rendering, as the report gives it.
-pub(super) const RENDERED: &str = "picture.jpg";
 /// SNR per pixel below which a step may have darker neighbours that nobody saw: the lower end of what is seen at all by Rose
 /// (1948). The finder sees somewhat deeper, since it looks at means.
 const SEEN: f64 = 3.0;
 
-/// Measures every picture of a bracket: on the wedge where there is one, from the noise model alone where not.
-pub(super) fn measure(
-    prepared: &Prepared,
-    map: &RadianceMap,
-    picture: &Pixels,
-    (located, mut known): (Located, Known),
-) -> Measured {
+/// Measures every picture of a bracket: on the wedge where there is one, from the noise model alone where not. `rendered` is the
+/// rendering of the map, in 8 bits; `camera_at` maps a pixel of the reference frame to one of the camera's HDR picture.
+pub fn measure_bracket(
+    merged: &Merged,
+    rendered: &Pixels,
+    camera_at: Option<Transform>,
+    located: Located,
+    calibrated: CalibrationOutcome,
+) -> BracketMeasurement {
+    let (frames, map) = (&merged.frames, &merged.map);
     let mut findings = located.findings;
-    findings.append(&mut known.findings);
-    let camera_at = place_camera(&prepared.bracket, &mut findings);
+    findings.extend(calibrated.findings);
+    findings.extend(not_registered(&frames.bracket, camera_at));
     let mut pictures = match &located.place {
         Some(place) => {
-            let subjects = subjects(prepared, map, picture, (place, camera_at));
+            let subjects = subjects(merged, rendered, camera_at, place);
             let settings = MeasureSettings {
-                light: known.light,
-                ..settings_for(prepared)
+                light: calibrated.light,
+                ..settings_for(frames)
             };
-            measure::measure(&subjects, place, &settings)
+            crate::measure(&subjects, place, &settings)
         }
-        None => without_wedge(prepared),
+        None => without_wedge(frames),
     };
     lost_in_rendering(&mut pictures);
     if located.counted {
         findings.extend(may_go_on(&pictures));
     }
-    let gain = range::gains(&pictures, &sources(prepared), located.place.is_some());
-    let (scene, doubts) = scene(prepared, map).unzip();
+    let gain = range::gains(&pictures, &sources(frames), located.place.is_some());
+    let (scene, doubts) = scene(frames, map).unzip();
     findings.extend(doubts.into_iter().flatten());
-    let mut measured = Measured {
+    let mut calibration = calibrated.calibration;
+    match &mut calibration {
+        Some(calibration) => ranges_under_glare(calibration, frames, &mut pictures),
+        None => findings.extend(disagreement(&pictures)),
+    }
+    BracketMeasurement {
         wedge: located.place,
         candidate: located.candidate,
-        calibration: known.calibration,
+        calibration,
+        best_on_wedge: best_on_wedge(&pictures),
         pictures,
         gain,
         scene,
         camera_at,
         findings,
-    };
-    match &mut measured.calibration {
-        Some(calibration) => ranges_under_glare(calibration, prepared, &mut measured.pictures),
-        None => measured.findings.extend(disagreement(&measured.pictures)),
     }
-    measured
 }
 
-/// Where the camera's own HDR picture lies, if there is one; a finding says where it cannot be told.
-fn place_camera(bracket: &Bracket, findings: &mut Vec<Finding>) -> Option<Transform> {
+/// A camera's HDR picture that could not be registered.
+fn not_registered(bracket: &Bracket, camera_at: Option<Transform>) -> Option<Finding> {
     let finished = bracket.camera_hdr.as_ref()?;
-    let at = super::comparing::place(bracket, finished);
-    if at.is_none() {
-        findings.push(Finding::RegistrationFailed {
-            frame: finished.name(),
-            reason: "the camera's HDR picture could not be laid over the reference frame; it is not measured".into(),
-        });
-    }
-    at
+    camera_at.is_none().then(|| Finding::RegistrationFailed {
+        frame: finished.name(),
+        reason: "the camera's HDR picture could not be laid over the reference frame; it is not measured".into(),
+    })
 }
 
 /// Stated against seen densities in the merge, where they were not fitted.
 fn disagreement(pictures: &[PictureMeasurement]) -> Option<Finding> {
     let merge = pictures.iter().find(|p| p.kind == PictureKind::Merge)?;
-    measure::doubt(&merge.patches)
+    crate::doubt(&merge.patches)
 }
 
 /// Whether the darkest step lies so deep in the merge's noise that the next may not have been seen.
@@ -124,15 +121,15 @@ fn lost_in_rendering(pictures: &mut [PictureMeasurement]) {
 }
 
 /// The frames of a bracket cut to the wedge.
-pub(super) fn frames(prepared: &Prepared, place: &WedgePlace) -> Vec<Subject> {
-    let bracket = &prepared.bracket;
-    let all = sources(prepared);
+pub(crate) fn frames(recovered: &Recovered, place: &WedgePlace) -> Vec<Subject> {
+    let bracket = &recovered.bracket;
+    let all = sources(recovered);
     let cut = |(index, frame): (usize, &Frame)| {
-        let at = homography(frame.transform);
+        let at = Homography::of_transform(frame.transform);
         let (rows, columns, _) = frame.picture.pixels.dim();
         let region = Subject::region_for(&place.corners, &at, rows, columns)?;
         let factor = bracket.relative_exposure(index);
-        let mut subject = Subject::of_frame(frame, &prepared.response, factor, None, region);
+        let mut subject = Subject::of_frame(frame, &recovered.response, factor, None, region);
         subject.sources = vec![all[index].clone()];
         Some(subject.placed(at))
     };
@@ -141,13 +138,17 @@ pub(super) fn frames(prepared: &Prepared, place: &WedgePlace) -> Vec<Subject> {
 
 /// Every picture cut to the wedge, in the report's order: frames, the camera's HDR, the merge, the rendering.
 fn subjects(
-    prepared: &Prepared,
-    map: &RadianceMap,
+    merged: &Merged,
     rendered: &Pixels,
-    (place, camera_at): (&WedgePlace, Option<Transform>),
+    camera_at: Option<Transform>,
+    place: &WedgePlace,
 ) -> Vec<Subject> {
-    let bracket = &prepared.bracket;
-    let mut out = frames(prepared, place);
+    let Merged {
+        frames: recovered,
+        map,
+    } = merged;
+    let bracket = &recovered.bracket;
+    let mut out = frames(recovered, place);
     if let Some((finished, at)) = bracket.camera_hdr.as_ref().zip(camera_at) {
         out.extend(camera_hdr(finished, at, place));
     }
@@ -155,10 +156,10 @@ fn subjects(
     if let Some(region) =
         Subject::region_for(&place.corners, &Homography::identity(), rows, columns)
     {
-        out.push(Subject::of_map(map, sources(prepared), region));
+        out.push(Subject::of_map(map, sources(recovered), region));
         out.push(Subject::of_finished(
             PictureKind::Rendered,
-            RENDERED,
+            RENDERED_FILE,
             rendered,
             None,
             region,
@@ -168,7 +169,7 @@ fn subjects(
 }
 
 fn camera_hdr(finished: &Finished, transform: Transform, place: &WedgePlace) -> Option<Subject> {
-    let at = homography(Some(transform));
+    let at = Homography::of_transform(Some(transform));
     let pixels = &finished.picture.pixels;
     let (rows, columns, _) = pixels.dim();
     let region = Subject::region_for(&place.corners, &at, rows, columns)?;
@@ -177,24 +178,18 @@ fn camera_hdr(finished: &Finished, transform: Transform, place: &WedgePlace) -> 
     Some(subject.compressed(finished.picture.compression).placed(at))
 }
 
-pub(super) fn homography(transform: Option<Transform>) -> Homography {
-    transform
-        .and_then(|t| Homography::of_rows(t.0))
-        .unwrap_or_else(Homography::identity)
-}
-
 /// Usable range of every frame and of the merge from the bracket's own noise model; no steps are counted.
-fn without_wedge(prepared: &Prepared) -> Vec<PictureMeasurement> {
-    let model = prepared.noise.channels[prepared.noise.channels.len() / 2];
+fn without_wedge(recovered: &Recovered) -> Vec<PictureMeasurement> {
+    let model = recovered.noise.channels[recovered.noise.channels.len() / 2];
     let snrs = MeasureSettings::default().range.snrs;
-    let sources = sources(prepared);
+    let sources = sources(recovered);
     let picture = |kind, file: String, sources: &[Source]| {
         let mut entry = PictureMeasurement::unmeasured(kind, file);
         entry.usable_stops = range::without_wedge(sources, &model, &snrs);
         entry.noise = Some(model);
         entry
     };
-    let mut out: Vec<PictureMeasurement> = prepared
+    let mut out: Vec<PictureMeasurement> = recovered
         .bracket
         .frames
         .iter()

@@ -1,21 +1,43 @@
 //! Where the wedge is: as the user says it, as a file keeps it, or as it is found in the merge.
-use super::WedgeRequest;
-use std::path::Path;
+use crate::find;
+use crate::wedge;
+use crate::wedge::{Densities, KeptWedge};
+use std::path::{Path, PathBuf};
 use stopspan_core::finding::Finding;
 use stopspan_core::model::RadianceMap;
 use stopspan_core::raster::Quad;
 use stopspan_core::results::WedgePlace;
 use stopspan_core::{Error, Setting};
-use stopspan_measure::find;
-use stopspan_measure::wedge;
-use stopspan_measure::wedge::{Densities, KeptWedge};
 
 /// Confidence below which a candidate is not even shown.
 const SHOWN: f64 = 0.15;
 
+/// Where the wedge is and what is known of it, as the user says it; all may be left out.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct WedgeRequest {
+    /// Outer corners in the reference frame, pixels; found automatically if `None`.
+    pub corners: Option<Quad>,
+    /// Rows and columns of patches; needed with corners.
+    pub grid: Option<(usize, usize)>,
+    /// Densities in patch order: numbers, START:STEP, or a file ending in .csv. Kept as text until the number of steps is known.
+    pub densities: Option<String>,
+    /// Standard uncertainty of all densities, density, where the file does not state it.
+    pub density_uncertainty: Option<f64>,
+    /// A wedge kept from another run: corners, grid, order and densities.
+    pub file: Option<PathBuf>,
+    /// A frame of an even source, taken like the bracket.
+    pub flat_field: Option<PathBuf>,
+    /// Patches run from dark to light.
+    pub dark_first: bool,
+    /// Every second row runs backwards.
+    pub boustrophedon: bool,
+    /// Do not look for a wedge.
+    pub none: bool,
+}
+
 /// What was found of a wedge.
 #[derive(Debug, Default)]
-pub(super) struct Located {
+pub struct Located {
     /// The wedge to be measured.
     pub place: Option<WedgePlace>,
     /// A candidate too doubtful, or of another size than was asked for.
@@ -37,7 +59,7 @@ struct Said {
 
 impl WedgeRequest {
     /// Whether the files named can be read and make sense, before any picture is decoded.
-    pub(super) fn check(&self) -> Result<(), Error> {
+    pub fn check(&self) -> Result<(), Error> {
         if let Some(file) = &self.file {
             KeptWedge::read(file)?;
         }
@@ -136,7 +158,7 @@ impl WedgeRequest {
 }
 
 /// The wedge as the user gives it, or as it is found in the merge, where all steps show.
-pub(super) fn locate(map: &RadianceMap, request: &WedgeRequest) -> Result<Located, Error> {
+pub fn locate(map: &RadianceMap, request: &WedgeRequest) -> Result<Located, Error> {
     let mut located = Located::default();
     if request.none {
         return Ok(located);

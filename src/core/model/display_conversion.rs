@@ -1,15 +1,15 @@
 //! Codes of a file as an sRGB page shows them: files in other primaries are converted, raw frames balanced and coded, sRGB's
 //! stay as they are.
+use super::Frame;
+use super::Raw;
+use crate::raster::Pixels;
+use crate::units::{Matrix, Primaries, apply, srgb_exposure, srgb_level};
 use rayon::prelude::*;
 use std::borrow::Cow;
-use stopspan_core::model::Frame;
-use stopspan_core::model::Raw;
-use stopspan_core::raster::Pixels;
-use stopspan_core::units::{Matrix, Primaries, apply, srgb_exposure, srgb_level};
 
 /// From the codes of a file to those of sRGB (IEC 61966-2-1), 8 bits.
 #[derive(Debug, Clone, Copy)]
-pub(super) struct Shown {
+pub struct DisplayConversion {
     /// Linear light of the file's primaries -> that of sRGB; `None` where they are the same.
     to_srgb: Option<Matrix>,
     /// Adobe RGB (1998) is coded by a power of 563/256 instead of sRGB's curve.
@@ -18,10 +18,10 @@ pub(super) struct Shown {
     linear: Option<[(f64, f64); 3]>,
 }
 
-impl Shown {
+impl DisplayConversion {
     /// For a file of these primaries.
     pub fn of(primaries: &Primaries) -> Self {
-        Shown {
+        DisplayConversion {
             to_srgb: (!primaries.near(&Primaries::SRGB)).then(|| primaries.to(&Primaries::SRGB)),
             power: primaries.near(&Primaries::ADOBE_RGB),
             linear: None,
@@ -30,9 +30,9 @@ impl Shown {
 
     /// For a frame of a bracket in these primaries. Raw levels are balanced, white where green clips.
     pub fn of_frame(frame: &Frame, primaries: &Primaries) -> Self {
-        Shown {
+        DisplayConversion {
             linear: frame.picture.raw.as_deref().and_then(scales),
-            ..Shown::of(primaries)
+            ..DisplayConversion::of(primaries)
         }
     }
 
@@ -100,11 +100,11 @@ mod tests {
         let pixels = Pixels::F32(Array3::from_shape_fn((1, 1, 3), |(_, _, k)| {
             [0.45, 0.5, 0.6][k]
         }));
-        let p3 = Shown::of(&Primaries::DISPLAY_P3).pixel(&pixels, 0, 0);
+        let p3 = DisplayConversion::of(&Primaries::DISPLAY_P3).pixel(&pixels, 0, 0);
         assert_eq!(p3, [112, 128, 155]);
-        let adobe = Shown::of(&Primaries::ADOBE_RGB).pixel(&pixels, 0, 0);
+        let adobe = DisplayConversion::of(&Primaries::ADOBE_RGB).pixel(&pixels, 0, 0);
         assert_eq!(adobe, [110, 129, 155]);
-        let same = Shown::of(&Primaries::SRGB).pixel(&pixels, 0, 0);
+        let same = DisplayConversion::of(&Primaries::SRGB).pixel(&pixels, 0, 0);
         assert_eq!(same, [115, 128, 153]);
     }
 
@@ -117,9 +117,9 @@ mod tests {
             ..Raw::default()
         };
         raw.colour.neutral = Some([0.5, 1.0, 0.8]);
-        let shown = Shown {
+        let shown = DisplayConversion {
             linear: scales(&raw),
-            ..Shown::of(&Primaries::SRGB)
+            ..DisplayConversion::of(&Primaries::SRGB)
         };
         assert_eq!(shown.code([0.1, 0.05, 0.1]), [0, 0, 0]);
         assert_eq!(shown.code([0.2, 0.3, 0.26]), [188; 3]);

@@ -1,40 +1,49 @@
 //! The pictures that the report's page shows of a bracket.
-use super::shown::Shown;
-use super::{Measured, Prepared};
+use super::registered;
+use super::{BracketFigures, DISAGREES, GHOST, SOURCE_LIMIT, Strip, source_stride, strip};
 use ndarray::{Array2, Array3, s};
-use stopspan_core::model::{RadianceMap, flag};
+use stopspan_core::model::{DisplayConversion, Merged, RadianceMap, Recovered, flag};
 use stopspan_core::raster::{Pixels, Point, Transform};
-use stopspan_core::results::{PictureKind, PictureMeasurement};
+use stopspan_core::results::{
+    BracketMeasurement, ComparisonWithMarks, PictureKind, PictureMeasurement,
+};
 use stopspan_core::units::{Primaries, srgb_level};
-use stopspan_measure::compare::ComparisonWithMarks;
-use stopspan_report::BracketFigures;
-use stopspan_report::figure::{DISAGREES, GHOST, SOURCE_LIMIT, Strip, source_stride, strip};
 
-/// All but the preview, which is the picture itself.
-pub(super) fn of_bracket(
-    prepared: &Prepared,
-    map: &RadianceMap,
-    picture: &Pixels,
-    (measured, compare): (&Measured, Option<&ComparisonWithMarks>),
-) -> BracketFigures {
-    let strips = measured
-        .pictures
-        .iter()
-        .map(|entry| wedge_strip(prepared, map, picture, entry))
-        .collect();
+/// What the figures of a bracket are drawn from.
+#[derive(Clone, Copy)]
+pub struct FigureInput<'a> {
+    /// The bracket and its map.
+    pub merged: &'a Merged,
+    /// The rendering, codes of sRGB.
+    pub rendered: &'a Pixels,
+    /// What was measured.
+    pub measured: &'a BracketMeasurement,
+    /// The camera's HDR picture against the merge.
+    pub compared: Option<&'a ComparisonWithMarks>,
+}
+
+/// All figures but the preview, which is the rendering itself, and the crops. `detail` is relative radiance merged without
+/// registration and with it.
+pub fn of_bracket(input: FigureInput, detail: Option<&[Array3<f32>; 2]>) -> BracketFigures {
+    let FigureInput {
+        merged, measured, ..
+    } = input;
+    let strips = measured.pictures.iter().map(|p| wedge_strip(input, p));
     BracketFigures {
-        strips,
+        strips: strips.collect(),
         preview: None,
-        source: Some(leaders(map)),
-        registered: super::moving::registered(prepared, map),
+        source: Some(leaders(&merged.map)),
+        registered: registered::of_frames(&merged.frames, detail),
         crops: Vec::new(),
-        ghosts: compare.and_then(|c| ghosts(prepared, c, measured.camera_at?)),
+        ghosts: input
+            .compared
+            .and_then(|c| ghosts(&merged.frames, c, measured.camera_at?)),
     }
 }
 
 /// The camera's picture in grey with what the comparison marked, one entry a mark; `None` where nothing was looked at.
-fn ghosts(prepared: &Prepared, compare: &ComparisonWithMarks, at: Transform) -> Option<Array3<u8>> {
-    let pixels = &prepared.bracket.camera_hdr.as_ref()?.picture.pixels;
+fn ghosts(frames: &Recovered, compare: &ComparisonWithMarks, at: Transform) -> Option<Array3<u8>> {
+    let pixels = &frames.bracket.camera_hdr.as_ref()?.picture.pixels;
     let (rows, columns) = compare.marks.dim();
     let (whole, wide, channels) = pixels.dim();
     if compare.marks.is_empty() {
@@ -62,17 +71,13 @@ fn ghosts(prepared: &Prepared, compare: &ComparisonWithMarks, at: Transform) -> 
     }))
 }
 
-fn wedge_strip(
-    prepared: &Prepared,
-    map: &RadianceMap,
-    picture: &Pixels,
-    entry: &PictureMeasurement,
-) -> Option<Strip> {
-    let frames = &prepared.bracket.frames;
+fn wedge_strip(input: FigureInput, entry: &PictureMeasurement) -> Option<Strip> {
+    let bracket = &input.merged.frames.bracket;
+    let frames = &bracket.frames;
     match entry.kind {
         PictureKind::Frame => {
             let frame = frames.iter().find(|f| f.name() == entry.file)?;
-            let shown = Shown::of_frame(frame, &prepared.bracket.primaries());
+            let shown = DisplayConversion::of_frame(frame, &bracket.primaries());
             let mut strip = of_pixels(entry, &frame.picture.pixels, shown)?;
             if frame.picture.raw.is_some() {
                 strip.note = "white-balanced, by sRGB's curve".into();
@@ -80,16 +85,24 @@ fn wedge_strip(
             Some(strip)
         }
         PictureKind::CameraHdr => {
-            let finished = prepared.bracket.camera_hdr.as_ref()?;
-            let shown = Shown::of(&finished.primaries());
+            let finished = bracket.camera_hdr.as_ref()?;
+            let shown = DisplayConversion::of(&finished.primaries());
             of_pixels(entry, &finished.picture.pixels, shown)
         }
-        PictureKind::Rendered => of_pixels(entry, picture, Shown::of(&Primaries::SRGB)),
-        PictureKind::Merge => of_map(entry, map),
+        PictureKind::Rendered => of_pixels(
+            entry,
+            input.rendered,
+            DisplayConversion::of(&Primaries::SRGB),
+        ),
+        PictureKind::Merge => of_map(entry, &input.merged.map),
     }
 }
 
-fn of_pixels(entry: &PictureMeasurement, pixels: &Pixels, shown: Shown) -> Option<Strip> {
+fn of_pixels(
+    entry: &PictureMeasurement,
+    pixels: &Pixels,
+    shown: DisplayConversion,
+) -> Option<Strip> {
     let (rows, columns, _) = pixels.dim();
     let pixel = |r: usize, c: usize| shown.pixel(pixels, r, c);
     Some(Strip {

@@ -1,98 +1,90 @@
-//! Known densities brought to bear: on span and response, on the light over the wedge, on glare.
-use super::locating::Located;
-use super::{Prepared, Settings, measuring};
+//! Known densities applied to a bracket: to the span and the response, to the light over the wedge, to glare.
+use super::{CalibrationSettings, FlatField, calibrate, scene_ranges};
+use crate::locate::Located;
+use crate::{Source, bracket, range};
 use stopspan_core::finding::Finding;
-use stopspan_core::model::ExposureSource;
-use stopspan_core::model::ResponseMethod;
+use stopspan_core::model::{ExposureSource, Recovered, ResponseMethod};
 use stopspan_core::results::Calibration;
 use stopspan_core::results::{Limit, PictureKind, PictureMeasurement, WedgePlace};
 use stopspan_core::units::Estimate;
 use stopspan_core::{Error, Setting};
-use stopspan_formats::read_picture;
-use stopspan_measure::calibrate::{CalibrationSettings, FlatField, calibrate, scene_ranges};
-use stopspan_measure::{Source, range};
-use stopspan_merge::noise;
 
 /// Standard uncertainty of a density where none is stated (common practice, no source).
 const ASSUMED: f64 = 0.02;
 
-/// What the densities said.
+/// Result of calibrating against known densities.
 #[derive(Debug, Default)]
-pub(super) struct Known {
+pub struct CalibrationOutcome {
     /// The figures; `None` without known densities.
     pub calibration: Option<Calibration>,
+    /// Exponent to be taken out of response and exposures (see [`corrected`]); `None` where they stay as they are.
+    pub exponent: Option<Estimate>,
     /// Relative light at each step to be divided out.
     pub light: Option<Vec<f64>>,
     /// Doubts.
     pub findings: Vec<Finding>,
 }
 
-/// Fits known densities, and corrects exposures and response of the bracket where they say so; then [`Known`] says that the
-/// bracket must be merged again.
+/// Fits the known densities of a wedge to the light that the frames recorded on it, and takes the fall-off of the light from a flat field
+/// where there is one.
 ///
 /// # Errors
-/// Those of reading a flat field, or one that does not fit the bracket.
-pub(super) fn by_densities(
-    prepared: &mut Prepared,
+/// [`Error::Request`] for a flat field that does not fit the bracket.
+pub fn by_densities(
+    frames: &Recovered,
     located: &Located,
-    settings: &Settings,
-) -> Result<Known, Error> {
+    flat: Option<&FlatField>,
+) -> Result<CalibrationOutcome, Error> {
     let Some(place) = &located.place else {
-        return Ok(Known::default());
+        return Ok(CalibrationOutcome::default());
     };
-    let flat = flat_light(prepared, place, settings)?;
+    let flat = flat
+        .map(|flat| flat_light(frames, place, flat))
+        .transpose()?;
     if place.densities.is_none() {
         let findings = flat.as_deref().map(uneven).into_iter().collect();
-        return Ok(Known {
-            calibration: None,
+        return Ok(CalibrationOutcome {
             light: flat,
             findings,
+            ..CalibrationOutcome::default()
         });
     }
-    let frames = measuring::frames(prepared, place);
+    let subjects = bracket::frames(frames, place);
     let asked = CalibrationSettings {
         assumed_uncertainty: ASSUMED,
         flat: flat.clone(),
-        span_stops: span(prepared),
+        span_stops: span(frames),
         open_exponent: !matches!(
-            prepared.response.method,
+            frames.response.method,
             ResponseMethod::Linear | ResponseMethod::Srgb
         ),
     };
-    let concluded = match calibrate(&frames, place, &asked) {
+    let concluded = match calibrate(&subjects, place, &asked) {
         Ok(concluded) => concluded,
         Err(reason) => {
-            return Ok(Known {
-                calibration: None,
+            return Ok(CalibrationOutcome {
                 light: flat,
                 findings: vec![Finding::DensitiesNotUsed { reason }],
+                ..CalibrationOutcome::default()
             });
         }
     };
-    let exponent = &concluded.calibration.exponent;
-    if exponent.used {
-        let whole = exponent
-            .exponent
-            .standard_uncertainty
-            .hypot(exponent.light_uncertainty);
-        correct(prepared, Estimate::new(exponent.exponent.value, whole));
-    }
-    Ok(Known {
+    let found = &concluded.calibration.exponent;
+    let exponent = found.used.then(|| {
+        let fitted = found.exponent.standard_uncertainty;
+        Estimate::new(found.exponent.value, fitted.hypot(found.light_uncertainty))
+    });
+    Ok(CalibrationOutcome {
         calibration: Some(concluded.calibration),
+        exponent,
         light: concluded.light,
         findings: concluded.findings,
     })
 }
 
 /// Largest less smallest used exposure, stops.
-fn span(prepared: &Prepared) -> f64 {
-    let used = || {
-        prepared
-            .bracket
-            .frames
-            .iter()
-            .map(|f| f.exposure.used.value)
-    };
+fn span(frames: &Recovered) -> f64 {
+    let used = || frames.bracket.frames.iter().map(|f| f.exposure.used.value);
     used().fold(f64::MIN, f64::max) - used().fold(f64::INFINITY, f64::min)
 }
 
@@ -105,51 +97,39 @@ fn uneven(light: &[f64]) -> Finding {
     }
 }
 
-fn flat_light(
-    prepared: &Prepared,
-    place: &WedgePlace,
-    settings: &Settings,
-) -> Result<Option<Vec<f64>>, Error> {
-    let Some(file) = &settings.wedge.flat_field else {
-        return Ok(None);
-    };
-    let pixels = read_picture(file, &settings.overrides.limits)?.pixels;
-    let reference = &prepared.bracket.frames[prepared.bracket.reference]
-        .picture
-        .pixels;
+fn flat_light(frames: &Recovered, place: &WedgePlace, flat: &FlatField) -> Result<Vec<f64>, Error> {
+    let (file, pixels) = (flat.file.display(), &flat.pixels);
+    let bracket = &frames.bracket;
+    let reference = &bracket.frames[bracket.reference].picture.pixels;
     let ((rows, columns, _), (own_rows, own_columns, _)) = (pixels.dim(), reference.dim());
     if (rows, columns) != (own_rows, own_columns) {
         let problem = format!(
-            "{}: {columns} x {rows} pixels, but the frames have {own_columns} x {own_rows}; take it with the same camera settings",
-            file.display()
+            "{file}: {columns} x {rows} pixels, but the frames have {own_columns} x {own_rows}; take it with the same camera settings"
         );
         return Err(Error::request(Setting::FlatField, problem));
     }
-    let curve = &prepared.response.curves[prepared.response.curves.len() / 2];
-    match (FlatField { pixels }).factors(place, curve) {
-        Some(light) => Ok(Some(light)),
-        None => Err(Error::request(
-            Setting::FlatField,
-            format!(
-                "{}: it is clipped or black where the wedge lies; take it with less or more exposure",
-                file.display()
-            ),
-        )),
-    }
+    let curve = &frames.response.curves[frames.response.curves.len() / 2];
+    flat.factors(place, curve).ok_or_else(|| {
+        let problem = format!(
+            "{file}: it is clipped or black where the wedge lies; take it with less or more exposure"
+        );
+        Error::request(Setting::FlatField, problem)
+    })
 }
 
-/// Takes the exponent out of response and exposures: g and k go to their 1/p-th power (Grossberg and Nayar 2003), so that one
-/// stop of the map is one stop of light.
-fn correct(prepared: &mut Prepared, exponent: Estimate) {
+/// The same bracket with an exponent taken out of response and exposures: both go to their 1/p-th power (Grossberg and Nayar 2003), so
+/// that one stop of the map is one stop of light. The noise model is that of the response before and has to be estimated again.
+pub fn corrected(frames: Recovered, exponent: Estimate) -> Recovered {
+    let mut frames = frames;
     let p = exponent.value;
-    for curve in &mut prepared.response.curves {
+    for curve in &mut frames.response.curves {
         for value in &mut curve.exposure {
             *value = value.max(0.0).powf(1.0 / p);
         }
         curve.uncertainty_stops.iter_mut().for_each(|u| *u /= p);
     }
-    prepared.response.residual_stops /= p;
-    let bracket = &mut prepared.bracket;
+    frames.response.residual_stops /= p;
+    let bracket = &mut frames.bracket;
     let zero = bracket.frames[bracket.reference].exposure.used.value;
     for frame in &mut bracket.frames {
         let used = frame.exposure.used;
@@ -165,29 +145,28 @@ fn correct(prepared: &mut Prepared, exponent: Estimate) {
     bracket
         .findings
         .retain(|f| !matches!(f, Finding::SpanFromMetadata { .. }));
-    for pair in &mut prepared.check.pairs {
+    for pair in &mut frames.check.pairs {
         pair.used_stops /= p;
         pair.measured = pair
             .measured
             .map(|m| Estimate::new(m.value / p, m.standard_uncertainty / p));
     }
-    for closure in &mut prepared.check.closures {
+    for closure in &mut frames.check.closures {
         let c = closure.closure;
         closure.closure = Estimate::new(c.value / p, c.standard_uncertainty / p);
     }
-    let (noise, _) = noise::estimate(bracket, &prepared.response, &prepared.clips);
-    prepared.noise = noise;
+    frames
 }
 
 /// Sets the range of the merge with and without the glare's light into the calibration, and says of every frame's and the
 /// merge's usable range where glare is what lies at its dark end: light below it does not come from its place in the scene,
 /// whatever noise or compression leave.
-pub(super) fn ranges_under_glare(
+pub(crate) fn ranges_under_glare(
     calibration: &mut Calibration,
-    prepared: &Prepared,
+    frames: &Recovered,
     pictures: &mut [PictureMeasurement],
 ) {
-    let sources = super::sources::sources(prepared);
+    let sources = crate::sources::sources(frames);
     let merge = pictures.iter().find(|p| p.kind == PictureKind::Merge);
     let Some((merge, model)) = merge.and_then(|m| m.noise.map(|noise| (m, noise))) else {
         return;
@@ -215,7 +194,7 @@ pub(super) fn ranges_under_glare(
     for picture in pictures {
         let top = match picture.kind {
             PictureKind::Merge => Some(capture.top()),
-            PictureKind::Frame => top_of(prepared, &sources, &picture.file),
+            PictureKind::Frame => top_of(frames, &sources, &picture.file),
             PictureKind::CameraHdr | PictureKind::Rendered => None,
         };
         let Some(ceiling) = top.map(|top| (top / glare).log2()) else {
@@ -230,8 +209,8 @@ pub(super) fn ranges_under_glare(
 }
 
 /// Radiance at which a frame clips.
-fn top_of(prepared: &Prepared, sources: &[Source], file: &str) -> Option<f64> {
-    let index = prepared
+fn top_of(frames: &Recovered, sources: &[Source], file: &str) -> Option<f64> {
+    let index = frames
         .bracket
         .frames
         .iter()

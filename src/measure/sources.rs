@@ -1,25 +1,24 @@
 //! The frames of a bracket as sources of range, and how well their exposures are known.
-use super::Prepared;
+use crate::bracket_planning;
+use crate::bracket_planning::TakenBracket;
+use crate::{MeasureSettings, Source};
 use stopspan_core::finding::Finding;
 use stopspan_core::model::ExposureSource;
-use stopspan_core::model::RadianceMap;
 use stopspan_core::model::ResponseMethod;
+use stopspan_core::model::{RadianceMap, Recovered};
 use stopspan_core::results::Scene;
-use stopspan_measure::bracket_planning;
-use stopspan_measure::bracket_planning::TakenBracket;
-use stopspan_measure::{MeasureSettings, Source};
 
 /// The measuring channel of every frame.
-pub(super) fn sources(prepared: &Prepared) -> Vec<Source> {
-    let main = prepared.response.curves.len() / 2;
-    let bracket = &prepared.bracket;
+pub(crate) fn sources(recovered: &Recovered) -> Vec<Source> {
+    let main = recovered.response.curves.len() / 2;
+    let bracket = &recovered.bracket;
     (0..bracket.frames.len())
         .map(|j| Source {
-            gain: stopspan_merge::gain(bracket, j),
-            exposure_uncertainty: own_uncertainty(prepared, j),
+            gain: bracket.gain(j),
+            exposure_uncertainty: own_uncertainty(recovered, j),
             compression: bracket.frames[j].picture.compression,
             ..Source::new(
-                prepared.response.curves[main].clone(),
+                recovered.response.curves[main].clone(),
                 bracket.relative_exposure(j),
             )
         })
@@ -28,27 +27,27 @@ pub(super) fn sources(prepared: &Prepared) -> Vec<Source> {
 
 /// True where the response was fitted: then its exponent follows the span of the stated exposures, and an error of the
 /// span scales every range instead of moving single exposures.
-fn fitted(prepared: &Prepared) -> bool {
+fn fitted(recovered: &Recovered) -> bool {
     !matches!(
-        prepared.response.method,
+        recovered.response.method,
         ResponseMethod::Linear | ResponseMethod::Srgb
     )
 }
 
 /// What the span does not take up: all of an exposure where no response was fitted, else that of the measured ones.
-fn own_uncertainty(prepared: &Prepared, index: usize) -> f64 {
-    let exposure = &prepared.bracket.frames[index].exposure;
-    if fitted(prepared) && exposure.source != ExposureSource::Measured {
+fn own_uncertainty(recovered: &Recovered, index: usize) -> f64 {
+    let exposure = &recovered.bracket.frames[index].exposure;
+    if fitted(recovered) && exposure.source != ExposureSource::Measured {
         return 0.0;
     }
     exposure.used.standard_uncertainty
 }
 
 /// How the pictures of a bracket are measured.
-pub(super) fn settings_for(prepared: &Prepared) -> MeasureSettings {
+pub(crate) fn settings_for(recovered: &Recovered) -> MeasureSettings {
     let mut settings = MeasureSettings::default();
-    let frames = &prepared.bracket.frames;
-    if let (true, [first, .., last]) = (fitted(prepared), frames.as_slice()) {
+    let frames = &recovered.bracket.frames;
+    if let (true, [first, .., last]) = (fitted(recovered), frames.as_slice()) {
         let (low, high) = (first.exposure.used, last.exposure.used);
         let span = high.value - low.value;
         let (u, v) = (low.standard_uncertainty, high.standard_uncertainty);
@@ -68,17 +67,17 @@ pub(super) fn settings_for(prepared: &Prepared) -> MeasureSettings {
 }
 
 /// What the bracket holds of its scene, by its own noise model.
-pub(super) fn scene(prepared: &Prepared, map: &RadianceMap) -> Option<(Scene, Vec<Finding>)> {
-    let bracket = &prepared.bracket;
+pub(crate) fn scene(recovered: &Recovered, map: &RadianceMap) -> Option<(Scene, Vec<Finding>)> {
+    let bracket = &recovered.bracket;
     let names: Vec<String> = bracket.frames.iter().map(|f| f.name()).collect();
-    let curves = &prepared.response.curves;
+    let curves = &recovered.response.curves;
     let tops: Vec<f64> = curves.iter().map(|c| c.exposure_at(c.clip_level)).collect();
     let time = bracket.frames[bracket.reference].settings.time;
     let taken = TakenBracket {
         names: &names,
-        sources: &sources(prepared),
+        sources: &sources(recovered),
         tops: &tops,
-        noise: &prepared.noise.channels[prepared.noise.channels.len() / 2],
+        noise: &recovered.noise.channels[recovered.noise.channels.len() / 2],
         time: time.map(|t| t.0),
     };
     bracket_planning::scene(map, &taken, &MeasureSettings::default().range.snrs)

@@ -1,125 +1,37 @@
-//! What was found, put into the report's plain data.
-use super::{FileSum, Measured, Prepared, Settings};
+//! What was found on a bracket, as its entry of the report.
+use crate::words::headline;
 use ndarray::parallel::prelude::*;
 use ndarray::{ArrayView2, Axis, s};
 use sha2::{Digest, Sha256};
-use stopspan_core::Error;
 use stopspan_core::finding::Finding;
-use stopspan_core::model::{Bracket, Clip, Frame};
-use stopspan_core::model::{RadianceMap, flag};
+use stopspan_core::model::{Clip, FileDigest, Frame, Merged, RadianceMap, Recovered, flag};
 use stopspan_core::raster::Pixels;
-use stopspan_core::results::Comparison;
 use stopspan_core::results::{
-    BracketReport, Failed, FrameEntry, InputFile, MapSummary, NoiseSummary, NoiseTerm, OutputFile,
-    Report, Shift, UnusedFile,
+    BracketMeasurement, BracketReport, Comparison, FrameEntry, MapSummary, NoiseSummary, NoiseTerm,
+    OutputFile, Shift,
 };
-use stopspan_formats as formats;
-use stopspan_frames::Survey;
-use stopspan_measure::bracket_planning::best_on_wedge;
-use stopspan_report::moment;
-use stopspan_report::words::headline;
 
-/// The report before any bracket is done: settings, inputs, what was left aside.
-pub(super) fn begin(settings: &Settings, survey: &Survey) -> Report {
-    let mut report = Report::new();
-    report.made = Some(moment::utc(std::time::SystemTime::now()));
-    report.settings = super::stated::settings(settings);
-    let frames = survey.brackets.iter().flat_map(|b| {
-        b.frames
-            .iter()
-            .map(|f| f.file.clone())
-            .chain(b.camera_hdr.iter().map(|h| h.file.clone()))
-    });
-    report.inputs = frames
-        .map(|file| InputFile {
-            bytes: std::fs::metadata(&file).map_or(0, |m| m.len()),
-            path: file.display().to_string(),
-            sha256: None,
-        })
-        .collect();
-    let left = |path: &std::path::Path, reason: &str| UnusedFile {
-        path: path.display().to_string(),
-        reason: reason.into(),
-    };
-    report.singles = survey
-        .singles
-        .iter()
-        .map(|p| left(p, "no other frame of its scene was found"))
-        .collect();
-    report
-        .singles
-        .extend(survey.camera_hdr.iter().map(|h| left(&h.file, &h.evidence)));
-    report.skipped = survey
-        .skipped
-        .iter()
-        .map(|s| left(&s.file, &s.reason.words()))
-        .collect();
-    report.failed = survey
-        .failed
-        .iter()
-        .map(|f| Failed {
-            name: f.file.display().to_string(),
-            problem: f.problem.clone(),
-            advice: f.advice.clone(),
-        })
-        .collect();
-    report
-}
-
-/// SHA-256 of the files a bracket was decoded from.
-pub(super) fn sums(bracket: &Bracket) -> Vec<FileSum> {
-    let frames = bracket.frames.iter().map(|f| &f.picture);
-    frames
-        .chain(bracket.camera_hdr.iter().map(|h| &h.picture))
-        .filter_map(|p| Some((p.file.clone(), p.sha256?)))
-        .collect()
-}
-
-/// One sum for all files.
-fn sum_of_sums(sums: &[FileSum]) -> String {
+/// One SHA-256 for all files: over their sums, in order.
+fn sum_of_sums(files: &[FileDigest]) -> String {
     let mut all = Sha256::new();
-    sums.iter().for_each(|(_, sum)| all.update(sum));
+    files.iter().for_each(|file| all.update(file.sha256));
     hexadecimal(&all.finalize().into())
 }
 
-/// Enters the sums of a finished bracket's files.
-pub(super) fn enter_sums(inputs: &mut [InputFile], of: &[InputFile]) {
-    for known in of {
-        for input in inputs.iter_mut().filter(|i| i.path == known.path) {
-            input.sha256.clone_from(&known.sha256);
-        }
-    }
-}
-
-/// Files that were not decoded, or failed to be, are read for their sum alone; `None` stays where that fails too.
-pub(super) fn enter_missing_sums(inputs: &mut [InputFile]) {
-    for input in inputs.iter_mut().filter(|i| i.sha256.is_none()) {
-        let sum = formats::sha256_of(std::path::Path::new(&input.path));
-        input.sha256 = sum.ok().map(|s| hexadecimal(&s));
-    }
-}
-
-pub(super) fn hexadecimal(sum: &[u8; 32]) -> String {
+/// A SHA-256 sum in hexadecimal.
+pub fn hexadecimal(sum: &[u8; 32]) -> String {
     sum.iter().map(|byte| format!("{byte:02x}")).collect()
 }
 
-/// A failed bracket's entry.
-pub(super) fn failure(name: &str, error: &Error) -> Failed {
-    Failed {
-        name: name.into(),
-        problem: error.to_string(),
-        advice: error.advice(),
-    }
-}
-
 /// A bracket's entry.
-pub(super) fn bracket(
-    prepared: &Prepared,
-    map: &RadianceMap,
-    (measured, comparison): (Measured, Option<Comparison>),
+pub fn bracket_entry(
+    merged: &Merged,
+    measured: BracketMeasurement,
+    comparison: Option<Comparison>,
     outputs: Vec<OutputFile>,
 ) -> BracketReport {
-    let bracket = &prepared.bracket;
+    let (recovered, map) = (&merged.frames, &merged.map);
+    let bracket = &recovered.bracket;
     let header = &bracket.frames[bracket.reference].picture.header;
     let camera = camera(&header.maker, &header.model);
     let mut findings = bracket.findings.clone();
@@ -127,19 +39,19 @@ pub(super) fn bracket(
     let mut entry = BracketReport {
         name: bracket.name.clone(),
         headline: String::new(),
-        inputs_sha256: Some(sum_of_sums(&prepared.sums)),
+        inputs_sha256: Some(sum_of_sums(&recovered.files)),
         camera: (!camera.is_empty()).then_some(camera),
         frames: (0..bracket.frames.len())
-            .map(|j| frame(prepared, j))
+            .map(|j| frame(recovered, j))
             .collect(),
-        exposure_check: Some(prepared.check.clone()),
-        response: Some(prepared.response.clone()),
-        noise: Some(noise(prepared)),
+        exposure_check: Some(recovered.check.clone()),
+        response: Some(recovered.response.clone()),
+        noise: Some(noise(recovered)),
         map: Some(summary(map, bracket.frames.len())),
         wedge: measured.wedge,
         candidate: measured.candidate,
         calibration: measured.calibration,
-        best_on_wedge: best_on_wedge(&measured.pictures),
+        best_on_wedge: measured.best_on_wedge,
         pictures: measured.pictures,
         gain: measured.gain,
         scene: measured.scene,
@@ -162,11 +74,11 @@ fn camera(maker: &Option<String>, model: &Option<String>) -> String {
     format!("{maker} {model}").trim().to_owned()
 }
 
-fn frame(prepared: &Prepared, index: usize) -> FrameEntry {
-    let bracket = &prepared.bracket;
+fn frame(recovered: &Recovered, index: usize) -> FrameEntry {
+    let bracket = &recovered.bracket;
     let frame = &bracket.frames[index];
-    let (clipped, crushed) = shares(prepared, frame);
-    let placement = prepared
+    let (clipped, crushed) = shares(recovered, frame);
+    let placement = recovered
         .registration
         .as_ref()
         .and_then(|r| r.placements.get(index));
@@ -201,11 +113,11 @@ fn captured(frame: &Frame) -> Option<String> {
 }
 
 /// Shares of pixels whose measuring channel is clipped, and crushed.
-fn shares(prepared: &Prepared, frame: &Frame) -> (f64, f64) {
+fn shares(recovered: &Recovered, frame: &Frame) -> (f64, f64) {
     let pixels = &frame.picture.pixels;
     let (rows, columns, channels) = pixels.dim();
     let channel = channels / 2;
-    let clip = prepared.clips[channel];
+    let clip = recovered.clips[channel];
     // Every fourth row is enough for a share, and quick.
     let step = if rows > 400 { 4 } else { 1 };
     let of_row = |row: usize| {
@@ -238,21 +150,21 @@ fn beyond(levels: impl Iterator<Item = f32>, clip: Clip) -> (usize, usize) {
     })
 }
 
-fn noise(prepared: &Prepared) -> NoiseSummary {
-    let source = if prepared.noise.assumed {
+fn noise(recovered: &Recovered) -> NoiseSummary {
+    let source = if recovered.noise.assumed {
         "assumed: too few pixels were good in two frames at once"
-    } else if prepared.bracket.findings.contains(&Finding::NoiseAsStated) {
+    } else if recovered.bracket.findings.contains(&Finding::NoiseAsStated) {
         "stated by the raw file"
     } else {
         "differences between the frames of this bracket, by level"
     };
-    let letters: &[&str] = if prepared.noise.channels.len() == 3 {
+    let letters: &[&str] = if recovered.noise.channels.len() == 3 {
         &["R", "G", "B"]
     } else {
         &["Y"]
     };
     let mut terms = Vec::new();
-    for (letter, model) in letters.iter().zip(&prepared.noise.channels) {
+    for (letter, model) in letters.iter().zip(&recovered.noise.channels) {
         let mut term = |name: &str, value: f64, unit: &str| {
             terms.push(NoiseTerm {
                 name: name.into(),

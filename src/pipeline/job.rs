@@ -1,0 +1,148 @@
+//! The whole job on every bracket of the inputs: done one after another, or taken from an earlier run.
+use super::batch::{self, DoneBracket, Found};
+use super::settings::{Event, Settings};
+use super::{Progress, inputs, one_bracket, products, sheets};
+use stopspan_core::Error;
+use stopspan_core::error::BracketProblem;
+use stopspan_core::model::FileDigest;
+use stopspan_core::results::{BracketReport, Report};
+use stopspan_frames::{self as frames, BracketPlan, Survey};
+use stopspan_report as report;
+use stopspan_report::html::Sections;
+
+/// What a run gave.
+#[derive(Debug)]
+pub struct Outcome {
+    /// Everything found; the same as report.json holds.
+    pub report: Report,
+    /// Brackets done.
+    pub done: usize,
+    /// Files or brackets that failed; each was told as [`Event::Failed`] when it happened.
+    pub failed: usize,
+}
+
+/// What was made of one bracket.
+pub(super) struct BracketDone {
+    /// Its entry of the report.
+    pub entry: BracketReport,
+    /// The files that were decoded.
+    pub files: Vec<FileDigest>,
+    /// Its section of the page.
+    pub section: String,
+}
+
+/// Lists what the inputs hold, without decoding a pixel.
+///
+/// # Errors
+/// As [`frames::survey`].
+pub fn survey(settings: &Settings) -> Result<Survey, Error> {
+    frames::survey(&settings.inputs, &settings.overrides)
+}
+
+/// The whole job on every bracket of the inputs. A bracket that fails is reported and the others are done.
+///
+/// # Errors
+/// [`Error::Request`] for settings that make no sense; [`Error::Output`] where the folder or the report cannot be
+/// written.
+pub fn run(settings: &Settings, progress: Progress) -> Result<Outcome, Error> {
+    let policy = settings.resumed_policy();
+    settings.wedge.check()?;
+    products::make_folder(&settings.out)?;
+    if settings.part.is_none() {
+        products::check_reports(&settings.out, &policy)?;
+        if settings.resume {
+            batch::clear(&settings.out);
+        }
+    }
+    progress(Event::Surveying);
+    let survey = survey(settings)?;
+    for failed in &survey.failed {
+        let error = &failed.error;
+        progress(Event::Failed { error });
+    }
+    let mut report = inputs::begin(settings, &survey);
+    let count = survey.brackets.len();
+    let own_pages = products::own_pages(count);
+    let mut sections = Vec::new();
+    for (index, plan) in survey.brackets.iter().enumerate() {
+        if settings.part.is_some_and(|part| !part.has(index)) {
+            continue;
+        }
+        let name = &plan.name;
+        progress(Event::Bracket { name, index, count });
+        match finish(plan, settings, own_pages.then_some(&report), progress) {
+            Ok(done) => {
+                inputs::enter_sums(&mut report.inputs, &done.inputs);
+                report.brackets.push(done.entry);
+                if !own_pages {
+                    sections.push(done.section);
+                }
+            }
+            Err(error) => {
+                progress(Event::Failed { error: &error });
+                report.failed.push(inputs::failure(&plan.name, &error));
+            }
+        }
+    }
+    let (done, failed) = (report.brackets.len(), report.failed.len());
+    if done > 0 && settings.part.is_none() {
+        progress(Event::Stage("writing the report"));
+        inputs::enter_missing_sums(&mut report.inputs);
+        report.cameras = report::cameras::compare(&report.brackets);
+        report.saved_twice = report::raw_beside::compare(&report.brackets);
+        sheets::write_cameras(&report, &settings.sheets, &settings.out, &policy)?;
+        let sections = if own_pages {
+            Sections::Elsewhere
+        } else {
+            Sections::Here(&sections)
+        };
+        products::write_report(&report, sections, &settings.out, &policy)?;
+    }
+    Ok(Outcome {
+        report,
+        done,
+        failed,
+    })
+}
+
+/// One bracket, taken from an earlier run or done now. With a report begun it gets a page of its own.
+fn finish(
+    plan: &BracketPlan,
+    settings: &Settings,
+    page_of: Option<&Report>,
+    progress: Progress,
+) -> Result<DoneBracket, Error> {
+    let folder = settings.out.join(&plan.name);
+    let mut policy = settings.output_policy();
+    if settings.resume {
+        match batch::find(&folder, plan, settings)? {
+            Found::Done(done) => {
+                progress(Event::Kept);
+                return Ok(*done);
+            }
+            Found::Unfinished => policy = settings.resumed_policy(),
+        }
+    }
+    let made = one_bracket(plan, settings, &policy, progress)?;
+    let done = DoneBracket::new((plan, settings), made)?;
+    if let Some(report) = page_of {
+        products::write_page(report, &done, &folder, &policy)?;
+    }
+    done.keep(&folder, &policy)?;
+    Ok(done)
+}
+
+pub(super) fn only_bracket(survey: Survey) -> Result<BracketPlan, Error> {
+    let mut plans = survey.brackets.into_iter();
+    if let Some(plan) = plans.next() {
+        return Ok(plan);
+    }
+    if let Some(failed) = survey.failed.into_iter().next() {
+        return Err(failed.error);
+    }
+    let found = survey.singles.len();
+    Err(Error::Bracket {
+        files: survey.singles,
+        problem: BracketProblem::TooFew { found, needed: 2 },
+    })
+}

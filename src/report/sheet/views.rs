@@ -1,0 +1,201 @@
+//! Crops of the same places cut from the pictures of a bracket.
+use super::{CropCell, CropPlace, CropRow, SheetSettings, crop_room};
+use crate::figure::FigureInput;
+use crate::words::kind_words;
+use ndarray::Array3;
+use stopspan_core::model::{DisplayConversion, Homography};
+use stopspan_core::raster::{Pixels, Point, Region};
+use stopspan_core::results::{Patch, PictureKind, PictureMeasurement, RENDERED_FILE};
+use stopspan_core::units::Primaries;
+
+/// Pictures beside each other on a sheet of crops, at most.
+const ACROSS: usize = 4;
+
+/// The crops asked for; without a wish the lightest and the darkest step, or the middle of a picture without a wedge.
+pub fn crop_rows(input: FigureInput, settings: &SheetSettings) -> Vec<CropRow> {
+    if settings.looks.is_empty() {
+        return Vec::new();
+    }
+    let views = views(input, settings);
+    let places = places(input, settings);
+    let bracket = &input.merged.frames.bracket;
+    let reference = &bracket.frames[bracket.reference].picture.pixels;
+    let room = crop_room(settings.size, (views.len(), places.len()));
+    let size = (
+        room.0.min(reference.columns()),
+        room.1.min(reference.rows()),
+    );
+    let inside = |place: &Point| Point {
+        x: within(place.x, size.0, reference.columns()),
+        y: within(place.y, size.1, reference.rows()),
+    };
+    let row = |(what, place): &(String, Point)| CropRow {
+        what: what.clone(),
+        cells: views.iter().map(|v| v.crop(inside(place), size)).collect(),
+    };
+    places.iter().map(row).collect()
+}
+
+/// The middle of a crop of `length`, moved as little as keeps it inside a side of `end` pixels.
+fn within(middle: f64, length: usize, end: usize) -> f64 {
+    let half = length as f64 / 2.0;
+    middle.clamp(half, (end as f64 - half).max(half))
+}
+
+/// A picture that crops are cut from.
+struct View<'a> {
+    file: String,
+    kind: PictureKind,
+    pixels: &'a Pixels,
+    placement: Homography,
+    shown: DisplayConversion,
+}
+
+impl View<'_> {
+    /// `place` is in the reference frame; whole pixels are taken as they are.
+    fn crop(&self, place: Point, (columns, rows): (usize, usize)) -> CropCell {
+        let middle = self.placement.map(place);
+        let first = |centre: f64, length: usize| (centre - length as f64 / 2.0).round() as i64;
+        let (left, top) = (first(middle.x, columns), first(middle.y, rows));
+        let (high, wide, _) = self.pixels.dim();
+        let mut rgb = Array3::<u8>::zeros((rows, columns, 3));
+        for ((r, c), mut pixel) in ndarray::indices((rows, columns))
+            .into_iter()
+            .zip(rgb.exact_chunks_mut((1, 1, 3)))
+        {
+            let (row, column) = (top + r as i64, left + c as i64);
+            if (0..high as i64).contains(&row) && (0..wide as i64).contains(&column) {
+                let code = self.shown.pixel(self.pixels, row as usize, column as usize);
+                pixel.iter_mut().zip(code).for_each(|(to, v)| *to = v);
+            }
+        }
+        CropCell {
+            file: self.file.clone(),
+            kind: kind_words(self.kind).into(),
+            rgb,
+        }
+    }
+}
+
+/// The best single frame, the camera's own HDR picture and the rendering; or what was asked for and has pixels.
+fn views<'a>(input: FigureInput<'a>, settings: &SheetSettings) -> Vec<View<'a>> {
+    let FigureInput {
+        measured, rendered, ..
+    } = input;
+    let frames = measured
+        .pictures
+        .iter()
+        .filter(|p| p.kind == PictureKind::Frame);
+    let best = frames.max_by(|a, b| {
+        let (a, b) = (rating(a), rating(b));
+        a.0.cmp(&b.0).then(a.1.total_cmp(&b.1))
+    });
+    let wanted = measured.pictures.iter().filter(|p| {
+        let usual = p.kind != PictureKind::Frame || best.is_some_and(|b| b.file == p.file);
+        settings.wants(p) && (usual || !settings.pictures.is_empty())
+    });
+    let mut views: Vec<View> = wanted
+        .filter_map(|entry| view(input, entry))
+        .take(ACROSS)
+        .collect();
+    if settings.pictures.is_empty() && views.iter().all(|v| v.kind != PictureKind::Rendered) {
+        views.truncate(ACROSS - 1);
+        views.push(rendering(rendered, RENDERED_FILE));
+    }
+    views
+}
+
+/// One picture to cut from; `None` for the map, which has no levels to show.
+fn view<'a>(input: FigureInput<'a>, entry: &PictureMeasurement) -> Option<View<'a>> {
+    let bracket = &input.merged.frames.bracket;
+    let (pixels, transform, shown) = match entry.kind {
+        PictureKind::Frame => {
+            let frame = bracket.frames.iter().find(|f| f.name() == entry.file)?;
+            let shown = DisplayConversion::of_frame(frame, &bracket.primaries());
+            (&frame.picture.pixels, frame.transform, shown)
+        }
+        PictureKind::CameraHdr => {
+            let finished = bracket.camera_hdr.as_ref()?;
+            let shown = DisplayConversion::of(&finished.primaries());
+            (
+                &finished.picture.pixels,
+                Some(input.measured.camera_at?),
+                shown,
+            )
+        }
+        PictureKind::Rendered => return Some(rendering(input.rendered, &entry.file)),
+        PictureKind::Merge => return None,
+    };
+    Some(View {
+        file: entry.file.clone(),
+        kind: entry.kind,
+        pixels,
+        placement: Homography::of_transform(transform),
+        shown,
+    })
+}
+
+/// The rendering, which was converted to sRGB's primaries as a whole.
+fn rendering<'a>(picture: &'a Pixels, file: &str) -> View<'a> {
+    View {
+        file: file.into(),
+        kind: PictureKind::Rendered,
+        pixels: picture,
+        placement: Homography::identity(),
+        shown: DisplayConversion::of(&Primaries::SRGB),
+    }
+}
+
+fn rating(picture: &PictureMeasurement) -> (usize, f64) {
+    let stops = picture.at_snr(1.0).and_then(|u| u.stops);
+    (picture.levels.map_or(0, |l| l.noise), stops.unwrap_or(0.0))
+}
+
+fn places(input: FigureInput, settings: &SheetSettings) -> Vec<(String, Point)> {
+    let bracket = &input.merged.frames.bracket;
+    let steps = input
+        .measured
+        .pictures
+        .iter()
+        .find(|p| p.kind == PictureKind::Merge);
+    let patches = steps.map_or(&[][..], |p| &p.patches);
+    let wanted = match (settings.crops.as_slice(), patches.len()) {
+        ([], 0) => {
+            let (rows, columns, _) = bracket.frames[bracket.reference].picture.pixels.dim();
+            vec![CropPlace::Point(columns as f64 / 2.0, rows as f64 / 2.0)]
+        }
+        ([], _) => vec![CropPlace::Lightest, CropPlace::Darkest],
+        (given, _) => given.to_vec(),
+    };
+    let middle = |region: &Region| Point {
+        x: region.left as f64 + region.width as f64 / 2.0,
+        y: region.top as f64 + region.height as f64 / 2.0,
+    };
+    let comparison = input.compared.map(|c| &c.comparison);
+    let point = |place: CropPlace| match place {
+        CropPlace::Point(x, y) => Some((format!("column {x:.0}, row {y:.0}"), Point { x, y })),
+        CropPlace::Lightest => step(patches, 1),
+        CropPlace::Darkest => step(patches, patches.len()),
+        CropPlace::Step(number) => step(patches, number),
+        CropPlace::Edge(number) => {
+            let edge = comparison?.edges.get(number - 1)?;
+            Some((format!("slanted edge {number}"), middle(&edge.region)))
+        }
+        CropPlace::Ghost(number) => {
+            let ghost = comparison?.ghosts.places.get(number - 1)?;
+            Some((format!("ghost {number}"), middle(&ghost.region)))
+        }
+    };
+    wanted.into_iter().filter_map(point).collect()
+}
+
+/// The middle of a step of the wedge.
+fn step(patches: &[Patch], number: usize) -> Option<(String, Point)> {
+    let patch = patches.iter().find(|p| p.step == number)?;
+    let mean = |f: fn(&Point) -> f64| patch.corners.iter().map(f).sum::<f64>() / 4.0;
+    let middle = Point {
+        x: mean(|p| p.x),
+        y: mean(|p| p.y),
+    };
+    Some((format!("step {number} of the wedge"), middle))
+}
