@@ -41,7 +41,7 @@ use stopspan_measure as measure;
 use stopspan_measure::Located;
 use stopspan_measure::calibrate::{CalibrationOutcome, FlatField, by_densities, corrected};
 use stopspan_measure::compare::{self, ComparisonInput};
-use stopspan_merge::{MapSource, banding, before_after, motion, noise, noise_profile};
+use stopspan_merge::{MapSource, banding, before_after, motion, noise};
 use stopspan_report::figure::{self, FigureInput};
 use stopspan_report::{self as report, BracketFigures, sheet};
 use stopspan_response as response;
@@ -112,8 +112,10 @@ fn recover(registered: Registered, settings: &Settings) -> Result<Recovered, Err
         (frame.exposure, frame.balance) = (*exposure, *balance);
     }
     bracket.findings.extend(found.findings);
-    let stated = registered.stated_noise;
-    let (noise, doubts) = noise_profile::settle(&bracket, &found.response, &clips, stated);
+    let (noise, doubts) = match registered.stated_noise {
+        Some(noise) => (noise, Vec::new()),
+        None => noise::estimate(&bracket, &found.response, &clips),
+    };
     bracket.findings.extend(doubts);
     banding::account_for(&mut bracket, &found.response);
     Ok(Recovered {

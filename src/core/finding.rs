@@ -134,8 +134,6 @@ pub enum Finding {
         number: f64,
         wanted: f64,
     },
-    /// One curve does not fit all pixels of the frame (local tone mapping, shading correction).
-    ResponseNotGlobal { ratio: f64, limit: f64 },
     /// The frames were taken to be linear. `evidence` says why.
     TakenAsLinear { evidence: String },
     /// Linear levels lie on lines that meet at this level instead of zero: it is subtracted. Channel 0 is red, or mono.
@@ -161,10 +159,6 @@ pub enum Finding {
     LevelsFlattered { noise: usize, block: usize },
     /// Too little data for a noise model; a conservative one was assumed.
     NoiseAssumed { samples: usize, wanted: usize },
-    /// Share of pixels clipped in every frame: the map holds lower bounds there.
-    ClippedInAll { share: f64 },
-    /// Share of pixels dark in every frame.
-    DarkInAll { share: f64 },
     /// Frames are displaced against the reference.
     Displaced {
         frame: String,

@@ -111,18 +111,19 @@ fn picked(raw: &Raw, pixels: &Pixels, (x, y): (f64, f64)) -> Result<[f64; 3], Er
 
 /// Corrections that the files ask for and that are not applied, without duplicates.
 fn corrections(frames: &[Frame]) -> Vec<Finding> {
-    let mut found: Vec<Finding> = Vec::new();
+    let mut first: Vec<(String, &Vec<String>)> = Vec::new();
     for frame in frames {
-        let names = frame.picture.raw.as_ref().map(|r| r.corrections.clone());
-        let said = |f: &Finding| matches!(f, Finding::CorrectionsNotMade { names: n, .. } if Some(n) == names.as_ref());
-        if let Some(names) = names.clone().filter(|n| !n.is_empty())
-            && !found.iter().any(said)
-        {
-            let frame = frame.name();
-            found.push(Finding::CorrectionsNotMade { frame, names });
+        let raw = frame.picture.raw.as_ref();
+        let names = raw.map(|r| &r.corrections).filter(|n| !n.is_empty());
+        if let Some(names) = names.filter(|n| first.iter().all(|(_, seen)| seen != n)) {
+            first.push((frame.name(), names));
         }
     }
-    found
+    let finding = |(frame, names): (String, &Vec<String>)| Finding::CorrectionsNotMade {
+        frame,
+        names: names.clone(),
+    };
+    first.into_iter().map(finding).collect()
 }
 
 /// Shifts the samples so that black is where the main frame has it, because cameras that measure black for every

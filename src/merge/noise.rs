@@ -5,16 +5,17 @@
 //! is what rounding and compression add in codes, brought through the response. Two frames give variances of radiance
 //! differences in which the scene cancels: `Var(x_a/k_a - x_b/k_b) = v_a/k_a^2 + v_b/k_b^2`; pairs and levels of
 //! different mix separate the terms.
+use super::noise_profile;
 use super::noise_windows::{Gate, Group, View, groups_of, pairs_of};
 use rayon::prelude::*;
 use stopspan_core::finding::Finding;
 use stopspan_core::model::Compression;
 use stopspan_core::model::Response;
 use stopspan_core::model::{Bracket, Clip, main_channel};
-use stopspan_core::model::{Noise, NoiseModel};
+use stopspan_core::model::{Noise, NoiseModel, NoiseSource};
 
-/// Estimates the noise of every channel. Never fails: where too little can be seen, a conservative model is assumed and
-/// the finding says so.
+/// Estimates the noise of every channel. Never fails: where too few pixels are good in two frames at once, the model is the
+/// one that the raw file states, or else a conservative one, with a finding.
 pub fn estimate(bracket: &Bracket, response: &Response, clips: &[Clip]) -> (Noise, Vec<Finding>) {
     let pairs = pairs_of(bracket);
     let curves = response.curves.iter().zip(clips);
@@ -35,26 +36,44 @@ pub fn estimate(bracket: &Bracket, response: &Response, clips: &[Clip]) -> (Nois
         .map(|groups| (solve(&groups), groups.len()))
         .collect();
     let groups = measured.iter().map(|m| m.1).sum();
-    let assumed = measured.iter().any(|m| m.1 < 3);
-    let channels: Vec<NoiseModel> = if assumed {
-        vec![NoiseModel::ASSUMED; measured.len()]
-    } else {
-        measured.iter().map(|m| m.0).collect()
+    let stated = noise_profile::stated(bracket, response);
+    if measured.iter().any(|m| m.1 < 3) {
+        return not_measured(stated, groups, measured.len());
+    }
+    let noise = Noise {
+        channels: measured.iter().map(|m| m.0).collect(),
+        groups,
+        source: NoiseSource::Measured,
+    };
+    let hidden = hidden_by_compression(bracket, response, &noise);
+    let differs = stated.and_then(|stated| noise_profile::difference(&noise, &stated));
+    let findings = hidden.into_iter().chain(differs).collect();
+    (noise, findings)
+}
+
+/// The noise where the frames gave only so many groups: as the raw file states it, or else assumed.
+fn not_measured(
+    stated: Option<Vec<NoiseModel>>,
+    groups: usize,
+    channels: usize,
+) -> (Noise, Vec<Finding>) {
+    let (models, source, finding) = match stated {
+        Some(models) => (models, NoiseSource::StatedByFile, Finding::NoiseAsStated),
+        None => {
+            let finding = Finding::NoiseAssumed {
+                samples: groups,
+                wanted: 3 * channels,
+            };
+            let models = vec![NoiseModel::ASSUMED; channels];
+            (models, NoiseSource::Assumed, finding)
+        }
     };
     let noise = Noise {
-        channels,
+        channels: models,
         groups,
-        assumed,
+        source,
     };
-    let mut findings = Vec::new();
-    if assumed {
-        findings.push(Finding::NoiseAssumed {
-            samples: groups,
-            wanted: 3 * response.curves.len(),
-        });
-    }
-    findings.extend(hidden_by_compression(bracket, response, &noise));
-    (noise, findings)
+    (noise, vec![finding])
 }
 
 /// JPEG flattens noise smaller than its steps: said where the noise in codes at mid level lies below the r.m.s. of
@@ -73,8 +92,7 @@ fn hidden_by_compression(bracket: &Bracket, response: &Response, noise: &Noise) 
         .variance(curve.exposure_at(0.5), 1.0, slope)
         .sqrt()
         / slope;
-    let hidden = !noise.assumed && code_noise < quantisation_rms;
-    hidden.then_some(Finding::NoiseCompressionLimited {
+    (code_noise < quantisation_rms).then_some(Finding::NoiseCompressionLimited {
         code_noise,
         quantisation_bound: quantisation_rms,
     })

@@ -1,6 +1,5 @@
 //! The noise that a raw file states (NoiseProfile), held against the bracket's own photon transfer.
 use stopspan_core::finding::Finding;
-use stopspan_core::model::Clip;
 use stopspan_core::model::Response;
 use stopspan_core::model::{Bracket, main_channel, raw_of};
 use stopspan_core::model::{Noise, NoiseModel};
@@ -10,13 +9,13 @@ use stopspan_core::model::{Noise, NoiseModel};
 const SHOT_AGREES: f64 = 1.15;
 const DARK_AGREES: f64 = 1.45;
 
-/// The noise models that the reference's file states, one a channel; `None` where it states none. A profile of one pair holds
-/// for all colours.
+/// The noise models that the reference's file states, one a channel; `None` where it states none, or where the frames were
+/// developed, which changes noise. A profile of one pair holds for all colours.
 ///
 /// The file's variance is `S x + O` of samples that are 0 at black and 1 at white; exposure is `g x`, so that the variance of
 /// exposure e is `g S e + g^2 O`.
 pub fn stated(bracket: &Bracket, response: &Response) -> Option<Vec<NoiseModel>> {
-    let raw = raw_of(bracket)?;
+    let raw = raw_of(bracket).filter(|raw| !raw.settled)?;
     let first = *raw.noise_profile.first()?;
     let channels = response.curves.iter().enumerate();
     let models = channels.map(|(channel, curve)| {
@@ -35,15 +34,10 @@ pub fn stated(bracket: &Bracket, response: &Response) -> Option<Vec<NoiseModel>>
     Some(models.collect())
 }
 
-/// Says where measured and stated noise differ, and puts the stated one in place of an assumed one.
-pub fn hold_against(noise: &mut Noise, stated: &[NoiseModel]) -> Option<Finding> {
+/// A finding where measured and stated noise differ by more than [`SHOT_AGREES`] or [`DARK_AGREES`].
+pub fn difference(noise: &Noise, stated: &[NoiseModel]) -> Option<Finding> {
     let main = main_channel(stated.len());
     let (own, told) = (noise.channels.get(main)?, stated.get(main)?);
-    if noise.assumed {
-        noise.channels = stated.to_vec();
-        noise.assumed = false;
-        return Some(Finding::NoiseAsStated);
-    }
     let shot = own.shot / told.shot;
     let dark = (own.read_variance / told.read_variance).sqrt();
     let apart = |ratio: f64, limit: f64| !(1.0 / limit..=limit).contains(&ratio);
@@ -52,37 +46,6 @@ pub fn hold_against(noise: &mut Noise, stated: &[NoiseModel]) -> Option<Finding>
         shot_ratio: shot,
         dark_ratio: dark,
     })
-}
-
-/// The noise of a bracket: measured, or that of `stated` where it is known already; held against what raw files state as long as no
-/// frame was moved or demosaiced.
-pub fn settle(
-    bracket: &Bracket,
-    response: &Response,
-    clips: &[Clip],
-    stated: Option<Noise>,
-) -> (Noise, Vec<Finding>) {
-    let (mut noise, mut doubts) = match stated {
-        Some(noise) => (noise, Vec::new()),
-        None => super::noise::estimate(bracket, response, clips),
-    };
-    as_stated(bracket, response, &mut noise, &mut doubts);
-    (noise, doubts)
-}
-
-/// Holds the noise against what a raw file states of it, as long as no frame was moved or developed.
-fn as_stated(bracket: &Bracket, response: &Response, noise: &mut Noise, doubts: &mut Vec<Finding>) {
-    if raw_of(bracket).is_none_or(|raw| raw.settled) {
-        return;
-    }
-    if let Some(stated) = stated(bracket, response) {
-        let was_assumed = noise.assumed;
-        let found = hold_against(noise, &stated);
-        if was_assumed {
-            doubts.retain(|d| !matches!(d, Finding::NoiseAssumed { .. }));
-        }
-        doubts.extend(found);
-    }
 }
 
 /// Noise of red, green and blue photosites from that of the four planes.

@@ -3,7 +3,8 @@ use super::Settings;
 use stopspan_align as align;
 use stopspan_core::finding::Finding;
 use stopspan_core::model::{
-    Bracket, FileDigest, LinearScales, Noise, Recovered, Registered, Registration, Samples,
+    Bracket, FileDigest, LinearScales, Noise, NoiseSource, Recovered, Registered, Registration,
+    Samples,
 };
 use stopspan_core::raster::Mosaic;
 use stopspan_core::results::RawComparison;
@@ -90,7 +91,7 @@ fn demosaic_first(bracket: &mut Bracket, mosaic: Mosaic, found: &Registration) -
     stated.map(|planes| Noise {
         channels: noise_profile::of_colours(&planes),
         groups: 0,
-        assumed: false,
+        source: NoiseSource::StatedByFile,
     })
 }
 

@@ -3,8 +3,9 @@ use crate::words::headline;
 use ndarray::parallel::prelude::*;
 use ndarray::{ArrayView2, Axis, s};
 use sha2::{Digest, Sha256};
-use stopspan_core::finding::Finding;
-use stopspan_core::model::{Clip, FileDigest, Frame, Merged, RadianceMap, Recovered, flag};
+use stopspan_core::model::{
+    Clip, FileDigest, Frame, Merged, NoiseSource, RadianceMap, Recovered, flag,
+};
 use stopspan_core::raster::Pixels;
 use stopspan_core::results::{
     BracketMeasurement, BracketReport, Comparison, FrameEntry, MapSummary, NoiseSummary, NoiseTerm,
@@ -151,12 +152,10 @@ fn beyond(levels: impl Iterator<Item = f32>, clip: Clip) -> (usize, usize) {
 }
 
 fn noise(recovered: &Recovered) -> NoiseSummary {
-    let source = if recovered.noise.assumed {
-        "assumed: too few pixels were good in two frames at once"
-    } else if recovered.bracket.findings.contains(&Finding::NoiseAsStated) {
-        "stated by the raw file"
-    } else {
-        "differences between the frames of this bracket, by level"
+    let source = match recovered.noise.source {
+        NoiseSource::Assumed => "assumed: too few pixels were good in two frames at once",
+        NoiseSource::StatedByFile => "stated by the raw file",
+        NoiseSource::Measured => "differences between the frames of this bracket, by level",
     };
     let letters: &[&str] = if recovered.noise.channels.len() == 3 {
         &["R", "G", "B"]

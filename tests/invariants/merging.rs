@@ -6,7 +6,7 @@ use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, StandardNormal};
 use stopspan_core::model::{Bracket, Frame};
-use stopspan_core::model::{Noise, NoiseModel, RadianceMap, flag};
+use stopspan_core::model::{Noise, NoiseModel, NoiseSource, RadianceMap, flag};
 use stopspan_core::model::{Response, ResponseCurve, ResponseMethod};
 use stopspan_core::raster::Pixels;
 use stopspan_merge::Merger;
@@ -123,7 +123,7 @@ fn known(bracket: &Bracket) -> (Response, Noise) {
     let noise = Noise {
         channels: vec![model; channels],
         groups: 9,
-        assumed: false,
+        source: NoiseSource::Measured,
     };
     (response, noise)
 }

@@ -5,7 +5,7 @@ use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, Normal};
 use stopspan_core::model::Bracket;
-use stopspan_core::model::{Motion, Noise, NoiseModel, flag};
+use stopspan_core::model::{Motion, Noise, NoiseModel, NoiseSource, flag};
 use stopspan_core::model::{Response, ResponseCurve, ResponseMethod};
 use stopspan_core::raster::Pixels;
 use stopspan_merge::{Merger, MotionSettings, motion};
@@ -65,7 +65,7 @@ pub(super) fn known() -> (Response, Noise) {
     let noise = Noise {
         channels: vec![model],
         groups: 9,
-        assumed: false,
+        source: NoiseSource::Measured,
     };
     (response, noise)
 }

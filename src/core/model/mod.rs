@@ -43,7 +43,7 @@ pub use homography::{
 pub use linear_scale::{LinearScale, LinearScales, raw_of};
 pub use map::{RadianceMap, flag};
 pub use motion::Motion;
-pub use noise::{Noise, NoiseModel};
+pub use noise::{Noise, NoiseModel, NoiseSource};
 pub use picture::{Compression, Format, Header, Limits, Picture, Rational};
 pub use planes::Planes;
 pub use profile::profile_primaries;

@@ -44,6 +44,18 @@ impl NoiseModel {
     }
 }
 
+/// Where a noise model comes from.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum NoiseSource {
+    /// Fitted to differences between the frames of the bracket.
+    Measured,
+    /// Stated by the raw file, where too little could be measured.
+    StatedByFile,
+    /// Assumed, where too little could be measured and no file states it.
+    Assumed,
+}
+
 /// Noise of all channels, and how it was found.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Noise {
@@ -51,6 +63,6 @@ pub struct Noise {
     pub channels: Vec<NoiseModel>,
     /// Number of groups of blocks (one pair of frames, one level) that the models were fitted to, over all channels.
     pub groups: usize,
-    /// True if there was too little to measure and [`NoiseModel::ASSUMED`] is used.
-    pub assumed: bool,
+    /// Where the models come from.
+    pub source: NoiseSource,
 }

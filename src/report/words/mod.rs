@@ -8,15 +8,14 @@ mod number;
 mod quantity;
 mod ranges;
 pub mod scene;
-mod wedge;
 
 pub(crate) use file_names::telling;
+pub(crate) use finding::why_not_measured;
 pub use finding::{finding, severity};
 pub use gathered::all_findings;
 pub use headline::headline;
 pub use number::{bytes, count, decimal, percent, seconds, significant, stops, stops_interval};
 pub(crate) use ranges::marks;
-pub(crate) use wedge::why_not_measured;
 
 pub use quantity::{comparison, difference, interval, quantity_name, quantity_words};
 

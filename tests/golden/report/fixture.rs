@@ -392,7 +392,6 @@ fn findings() -> Vec<Finding> {
             standard_uncertainty_stops: 0.004,
             used_measured: true,
         },
-        Finding::ClippedInAll { share: 0.0041 },
         Finding::WedgeFound {
             confidence: 0.93,
             steps: STEPS,
