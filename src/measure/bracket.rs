@@ -8,7 +8,7 @@ use stopspan_core::finding::Finding;
 use stopspan_core::model::{Bracket, Finished, Frame, Homography, Merged, Recovered};
 use stopspan_core::raster::{Pixels, Transform};
 use stopspan_core::results::{
-    BracketMeasurement, PictureKind, PictureMeasurement, RENDERED_FILE, WedgePlace,
+    BracketMeasurement, Measurement, PictureKind, PictureMeasurement, RENDERED_FILE, WedgePlace,
 };
 
 /// SNR per pixel below which a step may have darker neighbours that nobody saw: the lower end of what is seen at all by Rose
@@ -55,7 +55,7 @@ pub fn measure_bracket(
         wedge: located.place,
         candidate: located.candidate,
         calibration,
-        best_on_wedge: best_on_wedge(&pictures),
+        best_on_wedge: best_on_wedge(&pictures.frames),
         pictures,
         gain,
         scene,
@@ -74,15 +74,14 @@ fn not_registered(bracket: &Bracket, camera_at: Option<Transform>) -> Option<Fin
 }
 
 /// Stated against seen densities in the merge, where they were not fitted.
-fn disagreement(pictures: &[PictureMeasurement]) -> Option<Finding> {
-    let merge = pictures.iter().find(|p| p.kind == PictureKind::Merge)?;
-    crate::doubt(&merge.patches)
+fn disagreement(pictures: &Measurement) -> Option<Finding> {
+    crate::doubt(&pictures.merge.as_ref()?.patches)
 }
 
 /// Whether the darkest step lies so deep in the merge's noise that the next may not have been seen.
-fn may_go_on(pictures: &[PictureMeasurement]) -> Option<Finding> {
-    let merge = pictures.iter().find(|p| p.kind == PictureKind::Merge)?;
-    let darkest = merge.patches.last().filter(|p| p.snr < SEEN)?;
+fn may_go_on(pictures: &Measurement) -> Option<Finding> {
+    let patches = &pictures.merge.as_ref()?.patches;
+    let darkest = patches.last().filter(|p| p.snr < SEEN)?;
     Some(Finding::WedgeMayGoOn {
         step: darkest.step,
         snr: darkest.snr,
@@ -90,33 +89,28 @@ fn may_go_on(pictures: &[PictureMeasurement]) -> Option<Finding> {
 }
 
 /// Which steps that the merge tells apart the rendering could not keep a code, or a step that is seen, apart.
-fn lost_in_rendering(pictures: &mut [PictureMeasurement]) {
-    let merge = pictures.iter().find(|p| p.kind == PictureKind::Merge);
-    let wanted: Vec<usize> = merge.map_or(Vec::new(), |p| {
-        let apart = p.pairs.iter().filter(|pair| pair.by_noise);
-        apart.map(|pair| pair.step).collect()
-    });
-    for picture in pictures {
-        if picture.kind != PictureKind::Rendered {
-            continue;
-        }
-        let pairs = || picture.pairs.iter().filter(|p| wanted.contains(&p.step));
-        let below_code: Vec<usize> = pairs()
-            .filter(|p| p.code_difference.is_some_and(|d| d < 1.0))
-            .map(|p| p.step)
-            .collect();
-        let below_lightness: Vec<usize> = pairs()
-            .filter(|p| p.lightness_difference < 1.0)
-            .map(|p| p.step)
-            .collect();
-        if !below_code.is_empty() || !below_lightness.is_empty() {
-            picture.findings.push(Finding::StepsJoinedInRendering {
-                picture: picture.file.clone(),
-                told_apart: wanted.len(),
-                below_code,
-                below_lightness,
-            });
-        }
+fn lost_in_rendering(pictures: &mut Measurement) {
+    let (Some(merge), Some(rendered)) = (&pictures.merge, &mut pictures.rendered) else {
+        return;
+    };
+    let apart = merge.pairs.iter().filter(|pair| pair.by_noise);
+    let wanted: Vec<usize> = apart.map(|pair| pair.step).collect();
+    let pairs = || rendered.pairs.iter().filter(|p| wanted.contains(&p.step));
+    let below_code: Vec<usize> = pairs()
+        .filter(|p| p.code_difference.is_some_and(|d| d < 1.0))
+        .map(|p| p.step)
+        .collect();
+    let below_lightness: Vec<usize> = pairs()
+        .filter(|p| p.lightness_difference < 1.0)
+        .map(|p| p.step)
+        .collect();
+    if !below_code.is_empty() || !below_lightness.is_empty() {
+        rendered.findings.push(Finding::StepsJoinedInRendering {
+            picture: rendered.file.clone(),
+            told_apart: wanted.len(),
+            below_code,
+            below_lightness,
+        });
     }
 }
 
@@ -179,7 +173,7 @@ fn camera_hdr(finished: &Finished, transform: Transform, place: &WedgePlace) -> 
 }
 
 /// Usable range of every frame and of the merge from the bracket's own noise model; no steps are counted.
-fn without_wedge(recovered: &Recovered) -> Vec<PictureMeasurement> {
+fn without_wedge(recovered: &Recovered) -> Measurement {
     let model = recovered.noise.channels[recovered.noise.channels.len() / 2];
     let snrs = MeasureSettings::default().range.snrs;
     let sources = sources(recovered);
@@ -189,19 +183,17 @@ fn without_wedge(recovered: &Recovered) -> Vec<PictureMeasurement> {
         entry.noise = Some(model);
         entry
     };
-    let mut out: Vec<PictureMeasurement> = recovered
-        .bracket
-        .frames
-        .iter()
-        .zip(&sources)
-        .map(|(frame, source)| {
-            picture(
-                PictureKind::Frame,
-                frame.name(),
-                std::slice::from_ref(source),
-            )
-        })
-        .collect();
-    out.push(picture(PictureKind::Merge, "merge".into(), &sources));
-    out
+    let frames = recovered.bracket.frames.iter().zip(&sources);
+    let frame = |(frame, source): (&Frame, _)| {
+        picture(
+            PictureKind::Frame,
+            frame.name(),
+            std::slice::from_ref(source),
+        )
+    };
+    Measurement {
+        frames: frames.map(frame).collect(),
+        merge: Some(picture(PictureKind::Merge, "merge".into(), &sources)),
+        ..Measurement::default()
+    }
 }

@@ -7,7 +7,7 @@ use super::wedge::{PatchSample, evened, patches};
 use stopspan_core::finding::Finding;
 use stopspan_core::model::NoiseModel;
 use stopspan_core::results::{
-    LevelCounts, PictureKind, PictureMeasurement, VisualWhite, WedgePlace,
+    LevelCounts, Measurement, PictureKind, PictureMeasurement, VisualWhite, WedgePlace,
 };
 
 /// What the measurement leans on beside the pictures.
@@ -40,7 +40,7 @@ pub fn measure(
     subjects: &[Subject],
     place: &WedgePlace,
     settings: &MeasureSettings,
-) -> Vec<PictureMeasurement> {
+) -> Measurement {
     let merge = subjects
         .iter()
         .find(|s| s.kind == PictureKind::Merge)

@@ -79,8 +79,7 @@ pub fn measure_map(
         .as_ref()
         .zip(subject)
         .and_then(|(place, subject)| {
-            let measured = measure::measure(&[subject], place, &MeasureSettings::default());
-            measured.into_iter().next()
+            measure::measure(&[subject], place, &MeasureSettings::default()).merge
         });
     Ok(MapMeasurement {
         wedge: located.place,

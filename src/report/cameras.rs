@@ -4,7 +4,7 @@ use stopspan_core::results::BracketReport;
 use stopspan_core::results::{
     CameraComparison, CameraRow, LevelsAndRange, LightPair, NotComparable,
 };
-use stopspan_core::results::{Patch, PictureKind, PictureMeasurement};
+use stopspan_core::results::{Patch, PictureMeasurement};
 use stopspan_core::statistics::robust::{median, median_deviation};
 use stopspan_core::units::{Estimate, ExposureSettings};
 
@@ -17,7 +17,7 @@ const SAME_FRAMING: f64 = 1.25;
 /// The comparison; `None` with fewer than two cameras.
 pub fn compare(brackets: &[BracketReport]) -> Option<CameraComparison> {
     let mut order: Vec<&BracketReport> = brackets.iter().collect();
-    let held = |b: &BracketReport| best(b, PictureKind::Merge).snr1.and_then(|u| u.stops);
+    let held = |b: &BracketReport| b.pictures.merge.as_ref()?.at_snr(1.0)?.stops;
     order.sort_by(|a, b| held(b).unwrap_or(0.0).total_cmp(&held(a).unwrap_or(0.0)));
     let mut rows: Vec<CameraRow> = order.iter().map(|b| row(b)).collect();
     let first = rows.first()?.camera.clone();
@@ -50,7 +50,8 @@ fn reference(bracket: &BracketReport) -> Option<usize> {
 fn row(bracket: &BracketReport) -> CameraRow {
     let index = reference(bracket);
     let settings = index.map_or_else(ExposureSettings::default, |i| bracket.frames[i].settings);
-    let white = merge(bracket).and_then(|m| Some(m.patches.first()?.linear));
+    let merge = bracket.pictures.merge.as_ref();
+    let white = merge.and_then(|m| Some(m.patches.first()?.linear));
     CameraRow {
         camera: bracket
             .camera
@@ -58,31 +59,31 @@ fn row(bracket: &BracketReport) -> CameraRow {
             .unwrap_or_else(|| bracket.name.clone()),
         bracket: bracket.name.clone(),
         settings,
-        steps: bracket
-            .pictures
-            .iter()
-            .find_map(|p| p.levels)
-            .map(|l| l.steps),
-        single: best(bracket, PictureKind::Frame),
-        camera_hdr: best(bracket, PictureKind::CameraHdr),
-        merge: best(bracket, PictureKind::Merge),
+        steps: bracket.pictures.steps(),
+        single: levels_and_range(best_frame(&bracket.pictures.frames)),
+        camera_hdr: levels_and_range(bracket.pictures.camera.as_ref()),
+        merge: levels_and_range(merge),
         clip_above_white: white.filter(|w| *w > 0.0).map(|w| -w.log2()),
         rank_stops: None,
         rank_levels: None,
     }
 }
 
-/// The picture of a kind that tells most steps apart, or holds most stops where no steps are counted.
-pub(super) fn best(bracket: &BracketReport, kind: PictureKind) -> LevelsAndRange {
+/// The frame that tells most steps apart by noise; of several, or where no steps are counted, the one with the longest range
+/// down to SNR 1. The last of equals.
+pub(crate) fn best_frame(frames: &[PictureMeasurement]) -> Option<&PictureMeasurement> {
+    let levels = |p: &PictureMeasurement| p.levels.map_or(0, |l| l.noise);
     let stops = |p: &PictureMeasurement| p.at_snr(1.0).and_then(|u| u.stops).unwrap_or(0.0);
-    let of_kind = bracket.pictures.iter().filter(|p| p.kind == kind);
-    let found = of_kind.max_by(|a, b| {
-        let levels = |p: &PictureMeasurement| p.levels.map_or(0, |l| l.noise);
-        levels(a)
-            .cmp(&levels(b))
-            .then(stops(a).total_cmp(&stops(b)))
-    });
-    found.map_or_else(LevelsAndRange::default, LevelsAndRange::of)
+    let order = |a: &PictureMeasurement, b: &PictureMeasurement| {
+        let by_levels = levels(a).cmp(&levels(b));
+        by_levels.then(stops(a).total_cmp(&stops(b)))
+    };
+    frames.iter().max_by(|a, b| order(a, b))
+}
+
+/// Levels and range of a picture; empty without one.
+pub(super) fn levels_and_range(picture: Option<&PictureMeasurement>) -> LevelsAndRange {
+    picture.map_or_else(LevelsAndRange::default, LevelsAndRange::of)
 }
 
 fn rank(rows: &mut [CameraRow]) {
@@ -111,12 +112,12 @@ fn expected(first: &ExposureSettings, second: &ExposureSettings) -> Option<f64> 
 
 /// Over the steps that both merges hold well: linear radiance is in units of the reference frame's clip exposure.
 fn measured(first: &BracketReport, second: &BracketReport) -> Option<Estimate> {
-    let patches = |b: &BracketReport| merge(b).map(|m| m.patches.clone());
-    let (first, second) = (patches(first)?, patches(second)?);
+    let first = &first.pictures.merge.as_ref()?.patches;
+    let second = &second.pictures.merge.as_ref()?.patches;
     if first.len() != second.len() {
         return None;
     }
-    let good = first.iter().zip(&second).filter(|(a, b)| {
+    let good = first.iter().zip(second).filter(|(a, b)| {
         let fine = |p: &Patch| p.snr >= 10.0 && p.clipped_share < 0.01 && p.linear > 0.0;
         fine(a) && fine(b)
     });
@@ -129,18 +130,10 @@ fn measured(first: &BracketReport, second: &BracketReport) -> Option<Estimate> {
     Some(Estimate::new(median(&ratios)?, uncertainty))
 }
 
-fn merge(bracket: &BracketReport) -> Option<&PictureMeasurement> {
-    bracket
-        .pictures
-        .iter()
-        .find(|p| p.kind == PictureKind::Merge)
-}
-
 fn doubts(first: &BracketReport, second: &BracketReport, pair: &LightPair) -> Vec<NotComparable> {
     let bracket = second.name.clone();
     let mut out = Vec::new();
-    let steps = |b: &BracketReport| b.pictures.iter().find_map(|p| p.levels).map(|l| l.steps);
-    if steps(first) != steps(second) {
+    if first.pictures.steps() != second.pictures.steps() {
         out.push(NotComparable::Wedge {
             bracket: bracket.clone(),
         });

@@ -79,7 +79,7 @@ pub fn levels(report: &Report) -> Result<String, Error> {
         .write_record(COLUMNS.map(|(name, _)| name))
         .map_err(|e| unwritable(e.into()))?;
     for bracket in &report.brackets {
-        for picture in &bracket.pictures {
+        for picture in bracket.pictures.iter() {
             for patch in &picture.patches {
                 table
                     .write_record(row(&bracket.name, picture, patch))

@@ -1,10 +1,10 @@
 //! Brackets that the camera saved twice: levels and stops of every shot as finished picture and as raw, side by side.
-use super::cameras::best;
+use super::cameras::levels_and_range;
 use super::words::{decimal, percent};
 use stopspan_core::model::main_channel;
 use stopspan_core::results::BracketReport;
+use stopspan_core::results::CurveFromRaw;
 use stopspan_core::results::LevelsAndRange;
-use stopspan_core::results::{CurveFromRaw, PictureKind};
 use stopspan_core::results::{SavedTwice, SavedTwiceRow};
 
 /// Every bracket whose raw files are a bracket of the same report.
@@ -15,36 +15,24 @@ pub fn compare(brackets: &[BracketReport]) -> Vec<SavedTwice> {
         let shots = beside
             .frames
             .iter()
-            .map(|pair| row(figure(finished, &pair.file), figure(raw, &pair.raw)));
-        let merge = |b| LevelsAndRange {
+            .map(|pair| row(frame(finished, &pair.file), frame(raw, &pair.raw)));
+        let merge = |b: &BracketReport| LevelsAndRange {
             file: None,
-            ..best(b, PictureKind::Merge)
+            ..levels_and_range(b.pictures.merge.as_ref())
         };
         Some(SavedTwice {
             finished: finished.name.clone(),
             raw: raw.name.clone(),
-            finished_steps: steps(finished),
-            raw_steps: steps(raw),
+            finished_steps: finished.pictures.steps(),
+            raw_steps: raw.pictures.steps(),
             rows: shots.chain([row(merge(finished), merge(raw))]).collect(),
         })
     });
     pairs.collect()
 }
 
-fn steps(bracket: &BracketReport) -> Option<usize> {
-    bracket
-        .pictures
-        .iter()
-        .find_map(|p| p.levels)
-        .map(|l| l.steps)
-}
-
-fn figure(bracket: &BracketReport, file: &str) -> LevelsAndRange {
-    let frames = bracket.pictures.iter();
-    let mut frames = frames.filter(|p| p.kind == PictureKind::Frame && p.file == file);
-    frames
-        .next()
-        .map_or_else(LevelsAndRange::default, LevelsAndRange::of)
+fn frame(bracket: &BracketReport, file: &str) -> LevelsAndRange {
+    levels_and_range(bracket.pictures.frame(file))
 }
 
 fn row(finished: LevelsAndRange, raw: LevelsAndRange) -> SavedTwiceRow {

@@ -58,8 +58,8 @@ fn bracket_text(out: &mut String, bracket: &BracketReport) {
     wrap(out, &plain(&bracket.headline), "", "");
     out.push('\n');
     if !bracket.pictures.is_empty() {
-        let steps = bracket.pictures.iter().find_map(|p| p.levels);
-        let of = steps.map_or_else(String::new, |l| format!(" (of {})", l.steps));
+        let steps = bracket.pictures.steps();
+        let of = steps.map_or_else(String::new, |n| format!(" (of {n})"));
         let _ = writeln!(
             out,
             "{:17} {:^17}       stops held, 95 % interval",
@@ -71,7 +71,7 @@ fn bracket_text(out: &mut String, bracket: &BracketReport) {
             "{:17} {:>5} {:>4} {:>6} {:>18} {:>18} limit",
             "picture", "noise", "code", "visual", "down to SNR 1", "down to SNR 10"
         );
-        for picture in &bracket.pictures {
+        for picture in bracket.pictures.iter() {
             row(out, picture);
         }
         out.push('\n');

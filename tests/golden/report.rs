@@ -42,8 +42,8 @@ fn the_json_reads_back_as_the_same_report() {
 #[test]
 fn a_number_that_is_none_becomes_null() {
     let mut report = run::report();
-    report.brackets[0].pictures[0].patches[0].snr = f64::NAN;
-    report.brackets[0].pictures[0].patches[1].snr = f64::INFINITY;
+    report.brackets[0].pictures.frames[0].patches[0].snr = f64::NAN;
+    report.brackets[0].pictures.frames[0].patches[1].snr = f64::INFINITY;
     let text = json::text(&report).unwrap();
     let value: Value = serde_json::from_str(&text).unwrap();
     for step in 0..2 {
@@ -185,7 +185,7 @@ fn the_table_of_levels_has_one_row_a_picture_and_step() {
     let rows: Vec<_> = reader.records().map(|r| r.unwrap()).collect();
     assert_eq!(rows.len(), 6 * fixture::STEPS);
     let at = |name: &str| names.iter().position(|n| *n == name).unwrap();
-    let first = &report.brackets[0].pictures[0];
+    let first = &report.brackets[0].pictures.frames[0];
     for (row, patch) in rows.iter().zip(&first.patches) {
         assert_eq!(row[at("snr")].parse::<f64>().unwrap(), patch.snr);
         assert_eq!(row[at("step")], patch.step.to_string());
@@ -219,7 +219,7 @@ fn of_kinds(kinds: &[PictureKind]) -> BracketReport {
             .find(|p| p.kind == *kind && !taken.iter().any(|t| t.file == p.file));
         taken.push(fresh.unwrap().clone());
     }
-    bracket.pictures = taken;
+    bracket.pictures = taken.into();
     bracket
 }
 
@@ -247,18 +247,18 @@ fn the_headline_says_what_there_is() {
 #[test]
 fn the_headline_names_the_best_frame_and_does_without_a_wedge() {
     let mut bracket = fixture::bracket();
-    for picture in &mut bracket.pictures {
+    for picture in bracket.pictures.iter_mut() {
         picture.levels = None;
     }
-    bracket.pictures[1].usable_stops[0].stops = Some(11.5);
-    bracket.pictures.truncate(3);
+    bracket.pictures.frames[1].usable_stops[0].stops = Some(11.5);
+    bracket.pictures = bracket.pictures.frames.into();
     assert_eq!(
         words::headline(&bracket),
         "No wedge was measured, so no steps are counted; from clipping down to SNR 1, the single frames hold 11.1, 11.5 and 11.1 stops (most: bench_nominal.jpg)."
     );
-    let one = bracket.pictures[1].clone();
-    bracket.pictures.extend([one.clone(), one]);
-    bracket.pictures[0].usable_stops[0].stops = Some(12.25);
+    let one = bracket.pictures.frames[1].clone();
+    bracket.pictures.frames.extend([one.clone(), one]);
+    bracket.pictures.frames[0].usable_stops[0].stops = Some(12.25);
     assert_eq!(
         words::headline(&bracket),
         "No wedge was measured, so no steps are counted; from clipping down to SNR 1, the single frames hold 11.1 to 12.2 stops (most: bench_half.jpg)."
@@ -288,7 +288,7 @@ fn hostile_names_stay_text_on_the_page() {
     bracket.name = HOSTILE.into();
     bracket.camera = Some(HOSTILE.into());
     bracket.frames[0].file = HOSTILE.into();
-    for picture in &mut bracket.pictures {
+    for picture in bracket.pictures.iter_mut() {
         picture.file = HOSTILE.into();
     }
     bracket.headline = words::headline(bracket);

@@ -137,7 +137,7 @@ fn other(stops: f64, time: f64, light: f64) -> BracketReport {
     let mut other = bracket();
     other.name = "other".into();
     other.camera = Some("Another Camera".into());
-    for picture in &mut other.pictures {
+    for picture in other.pictures.iter_mut() {
         for usable in &mut picture.usable_stops {
             let moved = |v: &mut Option<f64>| *v = v.map(|v| v + stops);
             moved(&mut usable.stops);

@@ -10,7 +10,7 @@ use stopspan_core::model::{Response, ResponseMethod};
 use stopspan_core::raster::{Pixels, Transform};
 use stopspan_core::results::BracketReport;
 use stopspan_core::results::ComparisonWithMarks;
-use stopspan_core::results::{Comparison, Quantity, ToneKind};
+use stopspan_core::results::{Comparison, Measurement, Quantity, ToneKind};
 use stopspan_core::units::{Primaries, srgb_level};
 use stopspan_measure::compare::{ComparisonInput, compare};
 use stopspan_measure::srgb_curve;
@@ -225,7 +225,7 @@ pub(crate) fn with_merge(
         map: &map,
         bracket: &bracket,
         response: &response,
-        measured: &[],
+        measured: &Measurement::default(),
         edge: None,
     })
 }

@@ -7,7 +7,7 @@ use stopspan_core::finding::Finding;
 use stopspan_core::model::ExposureSource;
 use stopspan_core::results::BracketReport;
 use stopspan_core::results::Calibration;
-use stopspan_core::results::{Limit, PictureKind};
+use stopspan_core::results::Limit;
 use stopspan_formats::staged::Outputs;
 use stopspan_simulate::{FileKind, Scenario, Truth, write_scenario};
 
@@ -120,8 +120,7 @@ fn a_false_span_and_glare_come_back_from_exact_densities() {
     }
     assert!(!c.glare.ranges.is_empty());
     // Where noise leaves more than the glare does, glare is what the dark end is made of: in JPEG files too.
-    let mut pictures = job.bracket.pictures.iter();
-    let merge = pictures.find(|p| p.kind == PictureKind::Merge).unwrap();
+    let merge = job.bracket.pictures.merge.as_ref().unwrap();
     for (usable, range) in merge.usable_stops.iter().zip(&c.glare.ranges) {
         assert_eq!(usable.snr, range.snr);
         let below_glare = usable.stops.is_some_and(|s| s > range.before_stops + 1e-6);

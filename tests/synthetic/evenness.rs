@@ -107,7 +107,9 @@ fn residual(place: &WedgePlace, boustrophedon: bool, light: Option<Vec<f64>>) ->
         light,
         ..MeasureSettings::default()
     };
-    let picture = measure(&[subject(boustrophedon)], place, &settings).remove(0);
+    let picture = measure(&[subject(boustrophedon)], place, &settings)
+        .frames
+        .remove(0);
     let levels = picture.levels.unwrap();
     assert_eq!((levels.noise, levels.reversals), (ROWS * COLUMNS, 0));
     let offsets: Vec<f64> = picture

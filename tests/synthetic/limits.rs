@@ -23,14 +23,18 @@ fn limits(picture: &PictureMeasurement) -> Vec<Limit> {
 
 #[test]
 fn noise_ends_a_range_that_the_wedge_shows_whole() {
-    let got = measure(&[simulated(41, 0.1, &[1.0], 3)], &place(41), &settings()).remove(0);
+    let got = measure(&[simulated(41, 0.1, &[1.0], 3)], &place(41), &settings())
+        .merge
+        .unwrap();
     assert_eq!(limits(&got), [Limit::Noise; 4]);
 }
 
 #[test]
 fn a_wedge_too_short_to_pin_the_noise_ends_it_with_a_lower_bound() {
     // Eight steps of 0.1 D from 1.2 stops above the clip level: photon noise is seen, read noise is not.
-    let got = measure(&[simulated(8, 0.1, &[1.0], 3)], &place(8), &settings()).remove(0);
+    let got = measure(&[simulated(8, 0.1, &[1.0], 3)], &place(8), &settings())
+        .merge
+        .unwrap();
     let deepest = &got.usable_stops[0];
     assert_eq!(deepest.limited_by, Limit::Wedge, "{deepest:?}");
     assert!(deepest.stops.is_some() && deepest.stops == deepest.seen_stops);
@@ -42,7 +46,7 @@ fn the_black_floor_ends_a_range_before_the_noise_does() {
     let mut subject = simulated(41, 0.1, &[1.0], 3);
     let floor = 0.02;
     subject.sources[0].curve.floor_level = floor;
-    let got = measure(&[subject], &place(41), &settings()).remove(0);
+    let got = measure(&[subject], &place(41), &settings()).merge.unwrap();
     let stops = |snr: f64| got.usable_stops.iter().find(|u| u.snr == snr).unwrap();
     // SNR 1 and 3 are reached at 0.0005 and 0.0016 of the clip level, SNR 40 at 0.2.
     for snr in [1.0, 3.0] {
@@ -117,7 +121,8 @@ fn on_wedge(subject: Subject) -> PictureMeasurement {
     let (right, bottom) = ((CELL.1 * STEPS) as f64, CELL.0 as f64);
     let corners = [(0.0, 0.0), (right, 0.0), (right, bottom), (0.0, bottom)];
     let place = wedge::place(corners.map(|(x, y)| Point { x, y }), (1, STEPS), None).unwrap();
-    measure(&[subject], &place, &settings()).remove(0)
+    let measured = measure(&[subject], &place, &settings());
+    measured.iter().next().unwrap().clone()
 }
 
 fn measured(noise: f64, quality: Option<u8>) -> PictureMeasurement {

@@ -105,7 +105,7 @@ fn measured(
         ..MeasureSettings::default()
     };
     let subject = simulated(steps, density, exposures, seed);
-    measure(&[subject], &place(steps), &settings).remove(0)
+    measure(&[subject], &place(steps), &settings).merge.unwrap()
 }
 
 #[test]

@@ -6,7 +6,7 @@ use crate::model::Response;
 use crate::results::Calibration;
 use crate::results::Comparison;
 use crate::results::{BestFrame, Scene};
-use crate::results::{BracketGain, PictureMeasurement, RawComparison, WedgePlace};
+use crate::results::{BracketGain, Measurement, RawComparison, WedgePlace};
 use crate::units::ExposureSettings;
 use serde::{Deserialize, Serialize};
 
@@ -39,8 +39,8 @@ pub struct BracketReport {
     pub candidate: Option<WedgePlace>,
     /// Known densities against the light: span, glare, evenness; `None` without known densities.
     pub calibration: Option<Calibration>,
-    /// Pictures measured: frames first (least exposure first), then the camera's HDR, merge, renderings.
-    pub pictures: Vec<PictureMeasurement>,
+    /// Pictures measured, by what they are.
+    pub pictures: Measurement,
     /// What the merge gains over the best single frame, by SNR.
     pub gain: Vec<BracketGain>,
     /// The single frame that shows the wedge best; `None` without one.

@@ -1,5 +1,5 @@
 //! What measuring a picture of the wedge gives: plain data, the same structs the report serialises.
-use super::{BestFrame, BracketGain, Calibration, Scene};
+use super::{BestFrame, BracketGain, Calibration, Measurement, Scene};
 use crate::finding::Finding;
 use crate::model::NoiseModel;
 use crate::raster::Quad;
@@ -367,8 +367,8 @@ pub struct BracketMeasurement {
     pub candidate: Option<WedgePlace>,
     /// Result of calibrating against known densities; `None` without them.
     pub calibration: Option<Calibration>,
-    /// The pictures: frames, the camera's HDR picture, the merge, the rendering.
-    pub pictures: Vec<PictureMeasurement>,
+    /// The pictures measured.
+    pub pictures: Measurement,
     /// The single frame that resolves most steps.
     pub best_on_wedge: Option<BestFrame>,
     /// What the bracket gains over its best single frame.

@@ -1,10 +1,12 @@
 //! Everything a report is made of, as plain data: `measure` and the other stages fill it, `report` draws it.
 //!
-//! In reading order: what was [measured](PictureMeasurement) on a picture, and what the bracket gains ([`BracketGain`]); the [`Scene`] and advice; known densities ([`Calibration`]); the camera's HDR picture against the merge
+//! In reading order: what was [measured](PictureMeasurement) on a picture, all pictures of a bracket ([`Measurement`]), and what the
+//! bracket gains ([`BracketGain`]); the [`Scene`] and advice; known densities ([`Calibration`]); the camera's HDR picture against the merge
 //! ([`Comparison`]); raw files of the same shots ([`RawComparison`], [`SavedTwice`]); a bracket's entry ([`BracketReport`]); cameras beside each other
 //! ([`CameraComparison`]); the whole [`Report`].
 mod gain;
 mod measurement;
+mod pictures;
 
 mod calibration;
 mod scene;
@@ -34,6 +36,7 @@ pub use measurement::{
     LevelCounts, Limit, NormalisedStops, Pair, Patch, PictureKind, PictureMeasurement,
     RENDERED_FILE, UsableStops, VisualWhite, WedgePlace,
 };
+pub use pictures::Measurement;
 pub use raw_comparison::{CurveFromRaw, CurvePoint, RawComparison, RawPair};
 pub use report::{Failed, InputFile, Program, Report, SCHEMA, UnusedFile};
 pub use saved_twice::{SavedTwice, SavedTwiceRow};

@@ -1,6 +1,6 @@
 //! The best single frame: of a scene by the share it holds, of a wedge by the steps it tells apart.
 use stopspan_core::results::{BestFrame, Criterion, SharesAtSnr};
-use stopspan_core::results::{PictureKind, PictureMeasurement, UsableStops};
+use stopspan_core::results::{PictureMeasurement, UsableStops};
 
 /// Shares closer than this are taken as equal: the radiance of so many pixels is uncertain anyway.
 const ALIKE: f64 = 0.001;
@@ -14,7 +14,7 @@ pub(super) fn best_of_scene(names: &[String], held: &[SharesAtSnr]) -> Option<Be
     };
     let by = |shares: &[f64], criterion| best(names, shares, criterion);
     let (first, second) = (at(10.0)?, at(40.0));
-    let mut leader = by(first, Criterion::ShareAtSnr10)?;
+    let (index, mut leader) = by(first, Criterion::ShareAtSnr10)?;
     let alike = |n: f64| (leader.value - n).abs() < ALIKE;
     match second {
         Some(second) if leader.next.is_some_and(alike) => {
@@ -24,37 +24,33 @@ pub(super) fn best_of_scene(names: &[String], held: &[SharesAtSnr]) -> Option<Be
                 .zip(second)
                 .map(|(a, b)| if alike(*a) { *b } else { f64::NEG_INFINITY })
                 .collect();
-            let mut leader = by(&shares, Criterion::ShareAtSnr40)?;
-            leader.tied = others(names, &leader, |i| (leader.value - shares[i]).abs() < ALIKE);
+            let (index, mut leader) = by(&shares, Criterion::ShareAtSnr40)?;
+            leader.tied = others(names, index, |i| (leader.value - shares[i]).abs() < ALIKE);
             Some(leader)
         }
         _ => {
-            leader.tied = others(names, &leader, |i| alike(first[i]));
+            leader.tied = others(names, index, |i| alike(first[i]));
             Some(leader)
         }
     }
 }
 
-/// Names of the other frames of which something holds.
-fn others(names: &[String], leader: &BestFrame, holds: impl Fn(usize) -> bool) -> Vec<String> {
-    let other =
-        |(i, name): (usize, &String)| (*name != leader.file && holds(i)).then(|| name.clone());
+/// Names of the frames other than `leader` for which `holds` is true.
+fn others(names: &[String], leader: usize, holds: impl Fn(usize) -> bool) -> Vec<String> {
+    let other = |(i, name): (usize, &String)| (i != leader && holds(i)).then(|| name.clone());
     names.iter().enumerate().filter_map(other).collect()
 }
 
 /// The single frame that tells most steps apart by noise; where frames tell as many, the one with the longest range down
 /// to SNR 10, with those that tie with it. `None` without a wedge.
-pub fn best_on_wedge(pictures: &[PictureMeasurement]) -> Option<BestFrame> {
-    let frames: Vec<&PictureMeasurement> = pictures
-        .iter()
-        .filter(|p| p.kind == PictureKind::Frame && p.levels.is_some())
-        .collect();
+pub fn best_on_wedge(frames: &[PictureMeasurement]) -> Option<BestFrame> {
+    let frames: Vec<&PictureMeasurement> = frames.iter().filter(|p| p.levels.is_some()).collect();
     let names: Vec<String> = frames.iter().map(|p| p.file.clone()).collect();
     let levels: Vec<f64> = frames
         .iter()
         .map(|p| p.levels.map_or(0.0, |l| l.noise as f64))
         .collect();
-    let leader = best(&names, &levels, Criterion::LevelsByNoise)?;
+    let (index, mut leader) = best(&names, &levels, Criterion::LevelsByNoise)?;
     if leader.next != Some(leader.value) {
         return Some(leader);
     }
@@ -67,15 +63,13 @@ pub fn best_on_wedge(pictures: &[PictureMeasurement]) -> Option<BestFrame> {
         .iter()
         .map(|r| r.and_then(|u| u.stops).unwrap_or(f64::NEG_INFINITY))
         .collect();
-    let Some(mut first) = best(&names, &stops, Criterion::StopsAtSnr10) else {
-        let mut leader = leader;
-        leader.tied = others(&names, &leader, |i| levels[i] == leader.value);
+    let Some((longest, mut first)) = best(&names, &stops, Criterion::StopsAtSnr10) else {
+        leader.tied = others(&names, index, |i| levels[i] == leader.value);
         return Some(leader);
     };
-    let of_first = names.iter().position(|n| *n == first.file);
-    let of_first = of_first.and_then(|i| ranges[i]);
-    first.tied = others(&names, &first, |i| {
-        ranges[i].is_some_and(|r| of_first.is_some_and(|f| tie(&f, &r)))
+    first.tied = others(&names, longest, |i| {
+        let pair = ranges[longest].zip(ranges[i]);
+        pair.is_some_and(|(longer, shorter)| tie(&longer, &shorter))
     });
     Some(first)
 }
@@ -96,26 +90,27 @@ fn tie(longer: &UsableStops, shorter: &UsableStops) -> bool {
     }
 }
 
-/// The frame of the largest finite number, with the next one.
-fn best(names: &[String], numbers: &[f64], criterion: Criterion) -> Option<BestFrame> {
+/// The frame of the largest finite number with the next largest number, and its index.
+fn best(names: &[String], numbers: &[f64], criterion: Criterion) -> Option<(usize, BestFrame)> {
     let mut order: Vec<usize> = (0..numbers.len().min(names.len()))
         .filter(|&i| numbers[i].is_finite())
         .collect();
     order.sort_by(|&a, &b| numbers[b].total_cmp(&numbers[a]));
     let first = *order.first()?;
-    Some(BestFrame {
+    let best = BestFrame {
         file: names[first].clone(),
         criterion,
         value: numbers[first],
         next: order.get(1).map(|&i| numbers[i]),
         tied: Vec::new(),
-    })
+    };
+    Some((first, best))
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
-    use stopspan_core::results::{LevelCounts, Limit};
+    use stopspan_core::results::{LevelCounts, Limit, PictureKind};
 
     fn held(snr: f64, frames: &[f64]) -> SharesAtSnr {
         SharesAtSnr {

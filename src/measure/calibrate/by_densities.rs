@@ -5,7 +5,7 @@ use crate::{Source, bracket, range};
 use stopspan_core::finding::Finding;
 use stopspan_core::model::{ExposureSource, Recovered, ResponseMethod};
 use stopspan_core::results::Calibration;
-use stopspan_core::results::{Limit, PictureKind, PictureMeasurement, WedgePlace};
+use stopspan_core::results::{Limit, Measurement, PictureMeasurement, WedgePlace};
 use stopspan_core::units::Estimate;
 use stopspan_core::{Error, Setting};
 
@@ -164,11 +164,14 @@ pub fn corrected(frames: Recovered, exponent: Estimate) -> Recovered {
 pub(crate) fn ranges_under_glare(
     calibration: &mut Calibration,
     frames: &Recovered,
-    pictures: &mut [PictureMeasurement],
+    pictures: &mut Measurement,
 ) {
     let sources = crate::sources::sources(frames);
-    let merge = pictures.iter().find(|p| p.kind == PictureKind::Merge);
-    let Some((merge, model)) = merge.and_then(|m| m.noise.map(|noise| (m, noise))) else {
+    let Some((merge, model)) = pictures
+        .merge
+        .as_ref()
+        .and_then(|m| m.noise.map(|noise| (m, noise)))
+    else {
         return;
     };
     let Some(capture) = range::Capture::of(&sources) else {
@@ -191,19 +194,21 @@ pub(crate) fn ranges_under_glare(
         return;
     }
     let glare = (white * share).max(f64::MIN_POSITIVE);
-    for picture in pictures {
-        let top = match picture.kind {
-            PictureKind::Merge => Some(capture.top()),
-            PictureKind::Frame => top_of(frames, &sources, &picture.file),
-            PictureKind::CameraHdr | PictureKind::Rendered => None,
-        };
-        let Some(ceiling) = top.map(|top| (top / glare).log2()) else {
-            continue;
-        };
-        for range in &mut picture.usable_stops {
-            if range.stops.is_some_and(|s| s > ceiling) {
-                range.limited_by = Limit::Glare;
-            }
+    for frame in &mut pictures.frames {
+        if let Some(top) = top_of(frames, &sources, &frame.file) {
+            limit_by_glare(frame, (top / glare).log2());
+        }
+    }
+    if let Some(merge) = &mut pictures.merge {
+        limit_by_glare(merge, (capture.top() / glare).log2());
+    }
+}
+
+/// Names glare as the limit of every range that is longer than glare leaves, stops.
+fn limit_by_glare(picture: &mut PictureMeasurement, ceiling: f64) {
+    for range in &mut picture.usable_stops {
+        if range.stops.is_some_and(|s| s > ceiling) {
+            range.limited_by = Limit::Glare;
         }
     }
 }

@@ -2,7 +2,7 @@
 use rand::Rng;
 use rand_distr::{Distribution, StandardNormal};
 use stopspan_core::results::{Compared, Difference, Interval, Quantity};
-use stopspan_core::results::{Limit, Pair, Patch, PictureKind, PictureMeasurement};
+use stopspan_core::results::{Limit, Measurement, Pair, Patch, PictureMeasurement};
 use stopspan_core::statistics::bootstrap::random_stream;
 
 /// Draws of every patch.
@@ -12,16 +12,12 @@ const DRAWS: usize = 400;
 type Counted = fn(&Pair) -> Option<(f64, bool)>;
 
 /// Levels by three criteria, and range at SNR 1 and 10.
-pub fn compare(measured: &[PictureMeasurement]) -> Vec<Compared> {
-    let of_kind = |kind| measured.iter().find(|p| p.kind == kind);
-    let Some(camera) = of_kind(PictureKind::CameraHdr) else {
+pub fn compare(measured: &Measurement) -> Vec<Compared> {
+    let Some(camera) = &measured.camera else {
         return Vec::new();
     };
-    let merge = of_kind(PictureKind::Merge);
-    let singles: Vec<&PictureMeasurement> = measured
-        .iter()
-        .filter(|p| p.kind == PictureKind::Frame)
-        .collect();
+    let merge = measured.merge.as_ref();
+    let singles = &measured.frames;
     let counts: [(Quantity, Counted); 3] = [
         (Quantity::LevelsNoise, |p| Some((p.separation, p.by_noise))),
         (Quantity::LevelsCode, |p| {
@@ -52,7 +48,7 @@ pub fn compare(measured: &[PictureMeasurement]) -> Vec<Compared> {
         (Quantity::UsableStops10, 10.0),
     ] {
         if let Some(value) = range(camera, snr) {
-            let single = best(&singles, |p| range(p, snr));
+            let single = best(singles, |p| range(p, snr));
             out.push(row(
                 quantity,
                 "stops",
@@ -90,7 +86,7 @@ fn row(
 
 /// The frame with the largest figure.
 fn best(
-    singles: &[&PictureMeasurement],
+    singles: &[PictureMeasurement],
     figure: impl Fn(&PictureMeasurement) -> Option<Interval>,
 ) -> Option<(Interval, String)> {
     singles

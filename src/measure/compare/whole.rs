@@ -15,7 +15,7 @@ use stopspan_core::model::Response;
 use stopspan_core::model::{Bracket, main_channel};
 use stopspan_core::raster::{Pixels, Point, Region, Transform};
 use stopspan_core::results::ComparisonWithMarks;
-use stopspan_core::results::PictureMeasurement;
+use stopspan_core::results::Measurement;
 use stopspan_core::results::{Compared, Comparison, DoubleEdges, Ghosts, Quantity, ToneCurve};
 use stopspan_core::units::Primaries;
 
@@ -35,7 +35,7 @@ pub struct ComparisonInput<'a> {
     /// Their response.
     pub response: &'a Response,
     /// What was measured on the wedge and of the range, if anything.
-    pub measured: &'a [PictureMeasurement],
+    pub measured: &'a Measurement,
     /// An edge to measure instead of those found.
     pub edge: Option<Region>,
 }

@@ -3,17 +3,13 @@ use super::noise_model::Capture;
 use super::threshold::darkest;
 use crate::subject::Source;
 use stopspan_core::results::BracketGain;
-use stopspan_core::results::{Limit, PictureKind, PictureMeasurement};
+use stopspan_core::results::{Limit, Measurement, PictureMeasurement};
 
 /// The gain at each SNR that both the merge and a frame have a range for. `sources` are the frames of the bracket;
 /// `measured` says whether the ranges come from a wedge (else they come from one noise model, and only the prediction
 /// has a meaning of its own).
-pub fn gains(
-    pictures: &[PictureMeasurement],
-    sources: &[Source],
-    measured: bool,
-) -> Vec<BracketGain> {
-    let Some(merge) = pictures.iter().find(|p| p.kind == PictureKind::Merge) else {
+pub fn gains(pictures: &Measurement, sources: &[Source], measured: bool) -> Vec<BracketGain> {
+    let Some(merge) = &pictures.merge else {
         return Vec::new();
     };
     let at = |p: &PictureMeasurement, snr: f64| {
@@ -23,8 +19,9 @@ pub fn gains(
     let spread_stops = spread(sources);
     let gain = |snr: f64| {
         let merged = at(merge, snr)?;
-        let frames = pictures.iter().filter(|p| p.kind == PictureKind::Frame);
-        let (best, single) = frames
+        let (best, single) = pictures
+            .frames
+            .iter()
             .filter_map(|p| Some((p, at(p, snr)?)))
             .reduce(|a, b| if b.1.0 > a.1.0 { b } else { a })?;
         let whole = merged.1 != Limit::Wedge && single.1 != Limit::Wedge;

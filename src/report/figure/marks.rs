@@ -1,5 +1,5 @@
 //! How the series of a chart look: colour class, dash, point shape. Told apart without colour as well.
-use stopspan_core::results::{PictureKind, PictureMeasurement};
+use stopspan_core::results::PictureKind;
 
 /// Point shapes, drawn around (0, 0).
 const SHAPES: [&str; 6] = [
@@ -22,33 +22,27 @@ pub(crate) struct Mark {
     pub shape: &'static str,
 }
 
-/// The look of a picture: frames by their place among the frames, the others by what they are.
-pub(crate) fn of_picture(pictures: &[PictureMeasurement], index: usize) -> Mark {
+/// The look of a picture: a frame's by its `place` among the frames, from 0; the others' by what they are.
+pub(crate) fn of_picture(kind: PictureKind, place: usize) -> Mark {
     const CLASSES: [&str; 6] = ["s0", "s1", "s2", "s3", "s4", "s5"];
     const DASHES: [&str; 3] = ["2 3", "6 3", "9 3 2 3"];
-    let kind = pictures.get(index).map(|p| p.kind);
-    let before = pictures
-        .iter()
-        .take(index)
-        .filter(|p| p.kind == PictureKind::Frame);
-    let place = before.count();
     match kind {
-        Some(PictureKind::CameraHdr) => Mark {
+        PictureKind::CameraHdr => Mark {
             class: "hdr",
             dash: "12 4",
             shape: SHAPES[3],
         },
-        Some(PictureKind::Merge) => Mark {
+        PictureKind::Merge => Mark {
             class: "merge",
             dash: "",
             shape: SHAPES[0],
         },
-        Some(PictureKind::Rendered) => Mark {
+        PictureKind::Rendered => Mark {
             class: "rendered",
             dash: "1 2",
             shape: SHAPES[5],
         },
-        _ => Mark {
+        PictureKind::Frame => Mark {
             class: CLASSES[place % CLASSES.len()],
             dash: DASHES[place % DASHES.len()],
             shape: [SHAPES[1], SHAPES[2], SHAPES[4]][place % 3],

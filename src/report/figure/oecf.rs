@@ -19,7 +19,7 @@ pub(crate) fn oecf(bracket: &BracketReport, id: &str) -> Option<String> {
         .enumerate()
         .map(|(i, p)| {
             let points = points(p, exposure(bracket, p) - reference);
-            (of_picture(&bracket.pictures, i), p.file.as_str(), points)
+            (of_picture(p.kind, i), p.file.as_str(), points)
         })
         .filter(|s| !s.2.is_empty())
         .collect();

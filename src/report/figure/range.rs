@@ -17,7 +17,7 @@ pub(crate) fn range(bracket: &BracketReport, id: &str) -> Option<String> {
     let bottom = 6.0 + ROW * shown.len() as f64;
     let mut body = grid(&axis, bottom);
     for (row, (index, picture)) in shown.iter().enumerate() {
-        let class = of_picture(&bracket.pictures, *index).class;
+        let class = of_picture(picture.kind, *index).class;
         let name = telling(
             bracket.pictures.iter().map(|p| p.file.as_str()),
             &picture.file,

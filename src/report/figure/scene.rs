@@ -43,7 +43,7 @@ pub(crate) fn scene(bracket: &BracketReport, id: &str) -> Option<String> {
     let mut body = grid(&axis, bottom);
     body.push_str(&bars(&axis, histogram));
     for (place, row) in rows.iter().enumerate() {
-        let class = of_picture(&bracket.pictures, row.index).class;
+        let class = of_picture(row.picture.kind, row.index).class;
         let files = bracket.pictures.iter().map(|p| p.file.as_str());
         let name = telling(files, &row.picture.file);
         let top = first + ROW * place as f64;

@@ -4,7 +4,7 @@ use super::axis::Axis;
 use super::chart::{Caption, Chart};
 use super::marks::{Mark, of_picture};
 use stopspan_core::results::BracketReport;
-use stopspan_core::results::{Patch, PictureMeasurement};
+use stopspan_core::results::{Measurement, Patch};
 
 /// SNR below which points are not drawn.
 const LOWEST: f64 = 0.1;
@@ -49,17 +49,14 @@ pub(crate) fn snr(bracket: &BracketReport, id: &str) -> Option<String> {
 /// A look, a name, and points.
 type Series<'a> = (Mark, &'a str, Vec<(f64, f64)>);
 
-fn series<'a>(
-    pictures: &'a [PictureMeasurement],
-    place: impl Fn(&Patch) -> f64,
-) -> Vec<Series<'a>> {
+fn series<'a>(pictures: &'a Measurement, place: impl Fn(&Patch) -> f64) -> Vec<Series<'a>> {
     let all = pictures.iter().enumerate().map(|(i, picture)| {
         let seen = picture
             .patches
             .iter()
             .filter(|p| p.clipped_share <= CLIPPED && p.snr.is_finite() && p.snr >= LOWEST);
         let points = seen.map(|p| (place(p), p.snr)).collect();
-        (of_picture(pictures, i), picture.file.as_str(), points)
+        (of_picture(picture.kind, i), picture.file.as_str(), points)
     });
     all.filter(|s: &Series| !s.2.is_empty()).collect()
 }

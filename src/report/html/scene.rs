@@ -125,7 +125,7 @@ pub(super) fn ranges(out: &mut String, bracket: &BracketReport) {
             "limited at SNR 1 by",
         ],
     );
-    for picture in &bracket.pictures {
+    for picture in bracket.pictures.iter() {
         let pixel =
             [1.0, 3.0, 10.0, 40.0].map(|snr| picture.at_snr(snr).map_or_else(none, stops_interval));
         let limit = |u: Option<&UsableStops>| {

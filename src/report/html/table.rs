@@ -82,12 +82,7 @@ pub(super) fn pictures(out: &mut String, bracket: &BracketReport) {
     if bracket.pictures.is_empty() {
         return;
     }
-    let steps = bracket
-        .pictures
-        .iter()
-        .find_map(|p| p.levels)
-        .map(|l| l.steps);
-    let caption = match steps {
+    let caption = match bracket.pictures.steps() {
         Some(steps) => format!(
             "Steps told apart, of {steps}, by each criterion; stops held, with 95 % intervals"
         ),
@@ -108,7 +103,7 @@ pub(super) fn pictures(out: &mut String, bracket: &BracketReport) {
             "limited by",
         ],
     );
-    for picture in &bracket.pictures {
+    for picture in bracket.pictures.iter() {
         let number = |n: Option<usize>| n.map_or_else(none, |n| n.to_string());
         let levels = picture.levels;
         let range = |snr| picture.at_snr(snr).map_or_else(none, stops_interval);

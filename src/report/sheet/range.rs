@@ -1,5 +1,5 @@
 //! Usable range of every picture as bars of stops, with 95 % intervals.
-use super::canvas::{Anchor, Canvas, MARGIN, Type};
+use super::canvas::{Anchor, Canvas, Colours, MARGIN, Type};
 use super::lettering::{cut, width as text_width};
 use super::settings::SheetSettings;
 use super::{kind, subject};
@@ -40,7 +40,7 @@ pub(super) fn draw(
     };
     let height = ((bottom - top) / shown.len() as f64).min(tallest);
     for (row, (index, picture)) in shown.iter().enumerate() {
-        let colour = colour(&canvas, &bracket.pictures, *index);
+        let colour = colour(canvas.colours, picture.kind, *index);
         let rows = (top + height * row as f64, height);
         let name = telling(shown.iter().map(|(_, p)| p.file.as_str()), &picture.file);
         bars(&mut canvas, &axis, (span, rows), (picture, &name), colour);
@@ -48,23 +48,13 @@ pub(super) fn draw(
     Some(canvas)
 }
 
-/// The colour of a picture: frames by their place among the frames.
-pub(super) fn colour(
-    canvas: &Canvas,
-    pictures: &[PictureMeasurement],
-    index: usize,
-) -> &'static str {
-    let colours = canvas.colours;
-    match pictures[index].kind {
+/// The colour of a picture: a frame's by its `place` among the frames, from 0; the others' by what they are.
+fn colour(colours: &Colours, kind: PictureKind, place: usize) -> &'static str {
+    match kind {
         PictureKind::CameraHdr => colours.hdr,
         PictureKind::Merge => colours.merge,
         PictureKind::Rendered => colours.rendered,
-        PictureKind::Frame => {
-            let before = pictures[..index]
-                .iter()
-                .filter(|p| p.kind == PictureKind::Frame);
-            colours.frames[before.count() % colours.frames.len()]
-        }
+        PictureKind::Frame => colours.frames[place % colours.frames.len()],
     }
 }
 

@@ -1,5 +1,6 @@
 //! Crops of the same places cut from the pictures of a bracket.
 use super::{CropCell, CropPlace, CropRow, SheetSettings, crop_room};
+use crate::cameras::best_frame;
 use crate::figure::FigureInput;
 use crate::words::kind_words;
 use ndarray::Array3;
@@ -82,16 +83,9 @@ fn views<'a>(input: FigureInput<'a>, settings: &SheetSettings) -> Vec<View<'a>> 
     let FigureInput {
         measured, rendered, ..
     } = input;
-    let frames = measured
-        .pictures
-        .iter()
-        .filter(|p| p.kind == PictureKind::Frame);
-    let best = frames.max_by(|a, b| {
-        let (a, b) = (rating(a), rating(b));
-        a.0.cmp(&b.0).then(a.1.total_cmp(&b.1))
-    });
+    let best = best_frame(&measured.pictures.frames);
     let wanted = measured.pictures.iter().filter(|p| {
-        let usual = p.kind != PictureKind::Frame || best.is_some_and(|b| b.file == p.file);
+        let usual = p.kind != PictureKind::Frame || best.is_some_and(|b| std::ptr::eq(b, *p));
         settings.wants(p) && (usual || !settings.pictures.is_empty())
     });
     let mut views: Vec<View> = wanted
@@ -146,19 +140,10 @@ fn rendering<'a>(picture: &'a Pixels, file: &str) -> View<'a> {
     }
 }
 
-fn rating(picture: &PictureMeasurement) -> (usize, f64) {
-    let stops = picture.at_snr(1.0).and_then(|u| u.stops);
-    (picture.levels.map_or(0, |l| l.noise), stops.unwrap_or(0.0))
-}
-
 fn places(input: FigureInput, settings: &SheetSettings) -> Vec<(String, Point)> {
     let bracket = &input.merged.frames.bracket;
-    let steps = input
-        .measured
-        .pictures
-        .iter()
-        .find(|p| p.kind == PictureKind::Merge);
-    let patches = steps.map_or(&[][..], |p| &p.patches);
+    let merge = input.measured.pictures.merge.as_ref();
+    let patches = merge.map_or(&[][..], |p| &p.patches);
     let wanted = match (settings.crops.as_slice(), patches.len()) {
         ([], 0) => {
             let (rows, columns, _) = bracket.frames[bracket.reference].picture.pixels.dim();

@@ -2,7 +2,7 @@
 use super::finding::{finding, severity};
 use stopspan_core::finding::{Finding, Severity};
 use stopspan_core::results::BracketReport;
-use stopspan_core::results::PictureMeasurement;
+use stopspan_core::results::{Measurement, PictureMeasurement};
 
 /// Findings of a bracket and of its pictures as sentences: warnings first, each sentence once.
 pub fn all_findings(bracket: &BracketReport) -> Vec<(Severity, String)> {
@@ -16,7 +16,7 @@ pub fn all_findings(bracket: &BracketReport) -> Vec<(Severity, String)> {
     for one in bracket.findings.iter().chain(compared) {
         add(severity(one), finding(one));
     }
-    for picture in &bracket.pictures {
+    for picture in bracket.pictures.iter() {
         if let Some(text) = uneven_steps(picture) {
             add(Severity::Warning, text);
         }
@@ -65,9 +65,9 @@ fn uneven_steps(picture: &PictureMeasurement) -> Option<String> {
 }
 
 /// Ranges that end below the darkest step, one sentence for each SNR.
-fn beyond_the_wedge(pictures: &[PictureMeasurement]) -> Vec<String> {
+fn beyond_the_wedge(pictures: &Measurement) -> Vec<String> {
     let mut by_snr: Vec<(f64, Vec<String>)> = Vec::new();
-    for picture in pictures {
+    for picture in pictures.iter() {
         for one in &picture.findings {
             let Finding::RangeBeyondWedge { snr, beyond_stops } = one else {
                 continue;

@@ -2,7 +2,7 @@
 use super::number;
 use stopspan_core::finding::Finding;
 use stopspan_core::results::BracketReport;
-use stopspan_core::results::{PictureKind, PictureMeasurement};
+use stopspan_core::results::{Measurement, PictureMeasurement};
 
 /// Frames up to which each one's number is said; with more of them, the lowest and the highest.
 const LISTED: usize = 4;
@@ -37,8 +37,22 @@ struct Said<'a> {
     value: f64,
 }
 
-fn levels(pictures: &[PictureMeasurement]) -> Option<String> {
-    let steps = pictures.iter().find_map(|p| p.levels)?.steps;
+/// Value and text of one number of a picture; `None` where the picture has no such number.
+type Number<'f> = &'f dyn Fn(&PictureMeasurement) -> Option<(f64, String)>;
+
+impl<'a> Said<'a> {
+    fn of(picture: &'a PictureMeasurement, number: Number) -> Option<Self> {
+        let (value, text) = number(picture)?;
+        Some(Said {
+            file: &picture.file,
+            text,
+            value,
+        })
+    }
+}
+
+fn levels(pictures: &Measurement) -> Option<String> {
+    let steps = pictures.steps()?;
     let said = |p: &PictureMeasurement| {
         let levels = p.levels?;
         let mut text = count_words(levels.noise, levels.steps);
@@ -50,7 +64,8 @@ fn levels(pictures: &[PictureMeasurement]) -> Option<String> {
     };
     let of_wedge = format!("of the wedge's {steps} steps");
     let mut parts = Vec::new();
-    let frames = collect(pictures, PictureKind::Frame, &said);
+    let frames = pictures.frames.iter().filter_map(|p| Said::of(p, &said));
+    let frames: Vec<Said> = frames.collect();
     let verb = if frames.len() == 1 { "tells" } else { "tell" };
     if let Some(text) = group(&frames, |n| format!("{verb} apart {n} {of_wedge}")) {
         parts.push(text);
@@ -70,13 +85,14 @@ fn levels(pictures: &[PictureMeasurement]) -> Option<String> {
     Some(format!("By noise, {}", join(&parts)))
 }
 
-fn range(pictures: &[PictureMeasurement]) -> Option<String> {
+fn range(pictures: &Measurement) -> Option<String> {
     let said = |p: &PictureMeasurement| {
         let usable = p.at_snr(1.0)?;
         Some((usable.stops?, number::stops(usable)?))
     };
     let mut parts = Vec::new();
-    let frames = collect(pictures, PictureKind::Frame, &said);
+    let frames = pictures.frames.iter().filter_map(|p| Said::of(p, &said));
+    let frames: Vec<Said> = frames.collect();
     let verb = if frames.len() == 1 { "holds" } else { "hold" };
     if let Some(text) = group(&frames, |n| format!("{verb} {n} stops")) {
         parts.push(text);
@@ -94,24 +110,6 @@ fn range(pictures: &[PictureMeasurement]) -> Option<String> {
         parts.is_empty(),
     ));
     (!parts.is_empty()).then(|| format!("from clipping down to SNR 1, {}", join(&parts)))
-}
-
-fn collect<'a>(
-    pictures: &'a [PictureMeasurement],
-    kind: PictureKind,
-    said: &dyn Fn(&PictureMeasurement) -> Option<(f64, String)>,
-) -> Vec<Said<'a>> {
-    let of_kind = pictures.iter().filter(|p| p.kind == kind);
-    of_kind
-        .filter_map(|p| {
-            let (value, text) = said(p)?;
-            Some(Said {
-                file: &p.file,
-                text,
-                value,
-            })
-        })
-        .collect()
 }
 
 /// All single frames in one phrase, the one that holds most named.
@@ -148,17 +146,17 @@ fn group(frames: &[Said], verb: impl Fn(&str) -> String) -> Option<String> {
 
 /// The camera's HDR and the merge, one phrase each; `first` tells the phrase that no verb was said yet.
 fn finished(
-    pictures: &[PictureMeasurement],
-    said: &dyn Fn(&PictureMeasurement) -> Option<(f64, String)>,
+    pictures: &Measurement,
+    said: Number,
     phrase: impl Fn(&str, bool) -> String,
     mut first: bool,
 ) -> Vec<String> {
     let mut parts = Vec::new();
-    for (kind, name) in [
-        (PictureKind::CameraHdr, "the camera's HDR picture"),
-        (PictureKind::Merge, "the merge"),
+    for (picture, name) in [
+        (&pictures.camera, "the camera's HDR picture"),
+        (&pictures.merge, "the merge"),
     ] {
-        for one in collect(pictures, kind, said) {
+        if let Some(one) = picture.as_ref().and_then(|p| Said::of(p, said)) {
             parts.push(format!("{name}{}", phrase(&one.text, first)));
             first = false;
         }

@@ -363,7 +363,7 @@ pub fn bracket() -> BracketReport {
         candidate: None,
         calibration: Some(super::known::calibration()),
         comparison: None,
-        pictures: pictures(),
+        pictures: pictures().into(),
         gain: super::coverage::gain(),
         best_on_wedge: Some(super::coverage::best_on_wedge()),
         scene: Some(super::coverage::scene()),
