@@ -89,7 +89,7 @@ pub fn run(settings: &Settings, progress: Progress) -> Result<Outcome, Error> {
         progress(Event::Stage("writing the report"));
         inputs::enter_missing_sums(&mut report.inputs);
         report.cameras = report::cameras::compare(&report.brackets);
-        report.saved_twice = report::raw_beside::compare(&report.brackets);
+        report.saved_twice = report::raw_table::compare(&report.brackets);
         sheets::write_cameras(&report, &settings.sheets, &settings.out, &policy)?;
         let sections = if own_pages {
             Sections::Elsewhere

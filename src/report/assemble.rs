@@ -1,4 +1,4 @@
-//! What was found on a bracket, as its entry of the report.
+//! Assembles the report's entry of a bracket from its results.
 use crate::words::headline;
 use ndarray::parallel::prelude::*;
 use ndarray::{ArrayView2, Axis, s};
@@ -12,19 +12,19 @@ use stopspan_core::results::{
     OutputFile, Shift,
 };
 
-/// One SHA-256 for all files: over their sums, in order.
+/// SHA-256 over the SHA-256 sums of the files, in order.
 fn sum_of_sums(files: &[FileDigest]) -> String {
     let mut all = Sha256::new();
     files.iter().for_each(|file| all.update(file.sha256));
     hexadecimal(&all.finalize().into())
 }
 
-/// A SHA-256 sum in hexadecimal.
+/// Formats a SHA-256 sum in hexadecimal.
 pub fn hexadecimal(sum: &[u8; 32]) -> String {
     sum.iter().map(|byte| format!("{byte:02x}")).collect()
 }
 
-/// A bracket's entry.
+/// Returns the entry of a bracket, with its headline.
 pub fn bracket_entry(
     merged: &Merged,
     measured: BracketMeasurement,
@@ -65,7 +65,7 @@ pub fn bracket_entry(
     entry
 }
 
-/// Maker and model; many models begin with their maker, who is then not said twice.
+/// Maker and model of the camera; the maker is omitted if the model begins with it.
 fn camera(maker: &Option<String>, model: &Option<String>) -> String {
     let text = |t: &Option<String>| t.as_deref().unwrap_or_default().trim().to_owned();
     let (maker, model) = (text(maker), text(model));
@@ -113,13 +113,13 @@ fn captured(frame: &Frame) -> Option<String> {
     })
 }
 
-/// Shares of pixels whose measuring channel is clipped, and crushed.
+/// Shares of pixels, 0..=1, whose main channel is clipped, and is at the black floor.
 fn shares(recovered: &Recovered, frame: &Frame) -> (f64, f64) {
     let pixels = &frame.picture.pixels;
     let (rows, columns, channels) = pixels.dim();
     let channel = channels / 2;
     let clip = recovered.clips[channel];
-    // Every fourth row is enough for a share, and quick.
+    // A share needs no more than every fourth row.
     let step = if rows > 400 { 4 } else { 1 };
     let of_row = |row: usize| {
         let line = s![row, .., channel];
@@ -141,7 +141,7 @@ fn shares(recovered: &Recovered, frame: &Frame) -> (f64, f64) {
     (share(clipped), share(crushed))
 }
 
-/// How many levels are clipped, and how many crushed.
+/// Number of clipped levels, and of levels at the black floor.
 fn beyond(levels: impl Iterator<Item = f32>, clip: Clip) -> (usize, usize) {
     levels.fold((0, 0), |(clipped, crushed), level| {
         (
@@ -213,7 +213,7 @@ fn summary(map: &RadianceMap, frames: usize) -> MapSummary {
     }
 }
 
-/// Pixels by bit of their flags, and by the frame with the largest weight.
+/// Number of pixels by flag, and by the frame with the largest weight.
 struct FlagCounts {
     bits: [usize; flag::FRAME_SHIFT as usize],
     leads: [usize; 256],

@@ -1,4 +1,4 @@
-//! Camera against camera: one row a bracket, ranks with ties, the light each received, and what cannot be compared.
+//! Comparison of cameras: one row per bracket, ranks with ties, the light that each recorded, and limits of comparability.
 use stopspan_core::raster::Point;
 use stopspan_core::results::BracketReport;
 use stopspan_core::results::{
@@ -8,13 +8,14 @@ use stopspan_core::results::{Patch, PictureMeasurement};
 use stopspan_core::statistics::robust::{median, median_deviation};
 use stopspan_core::units::{Estimate, ExposureSettings};
 
-/// Difference of measured and expected light from which two brackets are not taken to have seen the same light, stops.
-/// Our own: a third of a stop for the stated speed and as much for what the lens loses.
+/// Largest difference between measured and expected light, stops, at which two brackets are taken to have received the same
+/// light. Own choice: a third of a stop for the stated speed and as much for losses in the lens.
 const SAME_LIGHT: f64 = 0.67;
-/// Ratio of the sizes of a patch, in shares of the frame's width, from which framing differs.
+/// Largest ratio of patch widths, as shares of the frame's width, at which the framing is taken to be the same.
 const SAME_FRAMING: f64 = 1.25;
 
-/// The comparison; `None` with fewer than two cameras.
+/// Compares the cameras of the brackets; `None` with fewer than two cameras. Rows run from the longest range of the merge down to
+/// SNR 1 to the shortest; the light of the others is measured against the first.
 pub fn compare(brackets: &[BracketReport]) -> Option<CameraComparison> {
     let mut order: Vec<&BracketReport> = brackets.iter().collect();
     let held = |b: &BracketReport| b.pictures.merge.as_ref()?.at_snr(1.0)?.stops;
@@ -69,8 +70,8 @@ fn row(bracket: &BracketReport) -> CameraRow {
     }
 }
 
-/// The frame that tells most steps apart by noise; of several, or where no steps are counted, the one with the longest range
-/// down to SNR 1. The last of equals.
+/// Returns the frame that tells most steps apart by noise; among equals, and without counted steps, the one with the longest
+/// range down to SNR 1; among equals the last.
 pub(crate) fn best_frame(frames: &[PictureMeasurement]) -> Option<&PictureMeasurement> {
     let levels = |p: &PictureMeasurement| p.levels.map_or(0, |l| l.noise);
     let stops = |p: &PictureMeasurement| p.at_snr(1.0).and_then(|u| u.stops).unwrap_or(0.0);
@@ -110,7 +111,8 @@ fn expected(first: &ExposureSettings, second: &ExposureSettings) -> Option<f64> 
     Some(light(second)? - light(first)?)
 }
 
-/// Over the steps that both merges hold well: linear radiance is in units of the reference frame's clip exposure.
+/// Exposure of the second bracket over the first, stops: median over the steps that both merges record at SNR 10 or more, each in
+/// units of the clip exposure of its own reference frame. `None` with fewer than three such steps.
 fn measured(first: &BracketReport, second: &BracketReport) -> Option<Estimate> {
     let first = &first.pictures.merge.as_ref()?.patches;
     let second = &second.pictures.merge.as_ref()?.patches;
@@ -169,7 +171,7 @@ fn doubts(first: &BracketReport, second: &BracketReport, pair: &LightPair) -> Ve
     out
 }
 
-/// Mean width of a patch over the width of the frame.
+/// Mean width of a patch as a share of the frame's width.
 fn patch_share(bracket: &BracketReport) -> Option<f64> {
     let wedge = bracket.wedge.as_ref()?;
     let columns = bracket.frames.get(reference(bracket)?)?.columns;

@@ -1,4 +1,4 @@
-//! Report -> levels.csv: one row a picture and step.
+//! CSV files of a report: levels.csv (a row per picture and step), comparison.csv, cameras.csv.
 use stopspan_core::Error;
 use stopspan_core::error::OutputProblem;
 use stopspan_core::results::CameraRow;
@@ -6,8 +6,8 @@ use stopspan_core::results::Compared;
 use stopspan_core::results::Report;
 use stopspan_core::results::{Pair, Patch, PictureMeasurement, UsableStops};
 
-/// The columns of levels.csv, in order: name and meaning. A cell is empty where there is no value. Columns that begin
-/// with `next_` compare the step with the next darker one and are empty on the last step.
+/// Columns of levels.csv in order: name and meaning. A cell without a value is empty. Columns that begin with `next_` compare
+/// the step with the next darker one; they are empty on the last step.
 pub const COLUMNS: [(&str, &str); 29] = [
     ("bracket", "name of the bracket"),
     ("picture", "file name"),
@@ -67,7 +67,7 @@ pub const COLUMNS: [(&str, &str); 29] = [
     ),
 ];
 
-/// levels.csv (RFC 4180, comma, line feed), with a header row; columns as in [`COLUMNS`].
+/// Returns levels.csv (RFC 4180, comma, line feed): a header row, then a row per picture and step with the columns [`COLUMNS`].
 ///
 /// # Errors
 /// [`Error::Output`] if the rows cannot be written.
@@ -91,7 +91,7 @@ pub fn levels(report: &Report) -> Result<String, Error> {
     String::from_utf8(bytes).map_err(|e| unwritable(std::io::Error::other(e)))
 }
 
-/// The columns of comparison.csv, in order: name and meaning. A cell is empty where there is no value. Intervals are of 95 %.
+/// Columns of comparison.csv in order: name and meaning. A cell without a value is empty. Intervals are 95 % intervals.
 pub const COMPARISON_COLUMNS: [(&str, &str); 21] = [
     ("bracket", "name of the bracket"),
     ("picture", "file name of the camera's own HDR picture"),
@@ -116,7 +116,7 @@ pub const COMPARISON_COLUMNS: [(&str, &str); 21] = [
     ("less_single_high95", "upper end of its interval"),
 ];
 
-/// comparison.csv (RFC 4180), with a header row; columns as in [`COMPARISON_COLUMNS`], one row a quantity compared.
+/// Returns comparison.csv (RFC 4180): a header row, then a row per compared quantity with the columns [`COMPARISON_COLUMNS`].
 ///
 /// # Errors
 /// [`Error::Output`] if the rows cannot be written.
@@ -141,8 +141,8 @@ pub fn comparison(report: &Report) -> Result<String, Error> {
     String::from_utf8(bytes).map_err(|e| unwritable(std::io::Error::other(e)))
 }
 
-/// The columns of cameras.csv, in order: name and meaning. A cell is empty where there is no value. Ranges are in stops, with
-/// intervals of 95 %.
+/// Columns of cameras.csv in order: name and meaning. A cell without a value is empty. Ranges are in stops, intervals are 95 %
+/// intervals.
 pub const CAMERA_COLUMNS: [(&str, &str); 29] = [
     ("camera", "camera as the metadata name it"),
     ("bracket", "name of the bracket"),
@@ -184,8 +184,8 @@ pub const CAMERA_COLUMNS: [(&str, &str); 29] = [
     ("merge_stops10_high95", "upper end of the interval"),
 ];
 
-/// cameras.csv (RFC 4180), with a header row; columns as in [`CAMERA_COLUMNS`], one row a bracket, in the order of the
-/// report's table. `None` without cameras beside each other.
+/// Returns cameras.csv (RFC 4180): a header row, then a row per bracket with the columns [`CAMERA_COLUMNS`], in the order of
+/// [`CameraComparison::rows`](stopspan_core::results::CameraComparison::rows). `None` where the report compares no cameras.
 ///
 /// # Errors
 /// [`Error::Output`] if the rows cannot be written.
@@ -307,7 +307,7 @@ fn next(pair: Option<&Pair>) -> [String; 12] {
     ]
 }
 
-/// Shortest text that reads back as the same float; empty where not finite.
+/// Shortest decimal text that parses to the same float; empty for a value that is not finite.
 fn number(value: f64) -> String {
     if value.is_finite() {
         value.to_string()

@@ -3,8 +3,8 @@ use stopspan_core::Error;
 use stopspan_core::error::OutputProblem;
 use stopspan_core::results::Report;
 
-/// The report as indented JSON, ending in a line feed. Numbers that are not finite become `null`; numbers are written
-/// so that reading them gives the same 64-bit float.
+/// Returns the report as indented JSON with a final line feed. Numbers that are not finite become `null`; the others parse to the
+/// same 64-bit float.
 ///
 /// # Errors
 /// [`Error::Output`] if the data cannot be written as JSON.

@@ -1,7 +1,8 @@
-//! Plain serialisable report -> JSON, CSV, terminal text, HTML with figures. Nothing is measured here.
+//! Presentation of a [`Report`](stopspan_core::results::Report): JSON, CSV, terminal text, HTML page, sheets. Nothing is measured here.
 //!
-//! In reading order: [`Report`] and the entries below it (plain data), numbers as text, sentences, then the thin files
-//! at the edge: JSON, CSV, terminal table, figures, page, sheets.
+//! In reading order: the entry of a bracket ([`bracket_entry`]); the two tables made from several brackets (`cameras`, `raw_table`); dates, numbers and sentences as text
+//! (`moment`, `words`); then an output format each: `csv`, `json`, `terminal`, `figure` (the charts and pictures of the page), `html`,
+//! `sheet`.
 //!
 //! # report.json, field by field
 //!
@@ -10,7 +11,7 @@
 
 mod assemble;
 pub mod cameras;
-pub mod raw_beside;
+pub mod raw_table;
 
 pub mod moment;
 pub mod words;

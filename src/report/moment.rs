@@ -1,7 +1,7 @@
-//! A moment as text: ISO 8601, UTC, whole seconds.
+//! Date and time as ISO 8601 text: UTC, whole seconds.
 use std::time::{SystemTime, UNIX_EPOCH};
 
-/// "2031-04-05T10:11:12Z". Moments before 1970 are given as 1970-01-01T00:00:00Z.
+/// Formats a time as "2031-04-05T10:11:12Z". Times before 1970 give 1970-01-01T00:00:00Z.
 pub fn utc(moment: SystemTime) -> String {
     let seconds = moment.duration_since(UNIX_EPOCH).map_or(0, |d| d.as_secs());
     let (days, rest) = (seconds / 86_400, seconds % 86_400);
@@ -14,8 +14,8 @@ pub fn utc(moment: SystemTime) -> String {
     )
 }
 
-/// Year, month and day (Gregorian) of the day `days` after 1970-01-01. Years are counted from March, so that the leap day
-/// is the last of its year; 400 years have 146 097 days.
+/// Gregorian year, month and day of the day that is `days` after 1970-01-01. The computation counts years from March, so that
+/// the leap day ends a year; 400 years have 146 097 days.
 fn date(days: u64) -> (u64, u64, u64) {
     let from_march = days + 719_468; // days from 0000-03-01 to 1970-01-01
     let (era, day) = (from_march / 146_097, from_march % 146_097);

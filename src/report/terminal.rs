@@ -1,5 +1,5 @@
-//! Report -> a short table that a person reads in a terminal 80 columns wide.
-use super::raw_beside::sentences;
+//! Report as text for a terminal 80 columns wide.
+use super::raw_table::sentences;
 use super::words::{self, decimal};
 use std::fmt::Write;
 use stopspan_core::finding::Severity;
@@ -8,12 +8,12 @@ use stopspan_core::results::SavedTwice;
 use stopspan_core::results::{BracketReport, Report};
 use stopspan_core::results::{Limit, PictureKind, PictureMeasurement, UsableStops};
 
-/// Longest line, characters.
+/// Longest line, characters; a single longer word is not broken.
 const WIDTH: usize = 79;
 
-/// The whole run as text: for each bracket the headline, one row a picture (levels by noise, code and visual; stops down
-/// to SNR 1 and 10 with 95 % interval; what limits the range at SNR 1), findings in words; then what was left aside and
-/// what failed. Lines are at most 79 characters; control characters of file names are shown as "?".
+/// Returns the whole run as text. Each bracket has its headline, a row per picture (steps by noise, code and visual; stops down to
+/// SNR 1 and 10 with 95 % intervals; the limit of the range at SNR 1) and its findings; unused files and failed jobs follow. Lines have
+/// at most 79 characters; control characters in file names are shown as "?".
 pub fn table(report: &Report) -> String {
     let mut out = String::new();
     for bracket in &report.brackets {
@@ -80,7 +80,8 @@ fn bracket_text(out: &mut String, bracket: &BracketReport) {
     findings(out, bracket);
 }
 
-/// What the frames hold of the scene, the best one, the bracket that would have been enough; the gain.
+/// Lines on the scene (share recorded by each frame, best frame, sufficient bracket), on the best frame on the wedge, and on the
+/// gain of the merge.
 fn scene(out: &mut String, bracket: &BracketReport) {
     use words::scene as say;
     let scene = bracket.scene.as_ref();
@@ -106,7 +107,7 @@ fn scene(out: &mut String, bracket: &BracketReport) {
     }
 }
 
-/// Finished pictures beside raw files of the same shots.
+/// Table of finished pictures and raw files of the same shots.
 fn saved_twice(out: &mut String, report: &Report, pair: &SavedTwice) {
     let names = format!("{} beside the raw files in {}", pair.finished, pair.raw);
     wrap(out, &plain(&names), "", "");
@@ -163,7 +164,7 @@ fn row(out: &mut String, picture: &PictureMeasurement) {
     );
 }
 
-/// "9.8 (9.7-9.9)", ">=" before it where the wedge ends first.
+/// A range as "9.8 (9.7-9.9)"; with ">=" before it if the wedge ends first.
 fn interval(usable: &UsableStops) -> String {
     let Some(value) = usable.stops else {
         return "-".to_owned();
@@ -192,7 +193,7 @@ fn limit(limit: Limit) -> &'static str {
     }
 }
 
-/// Frames by file name, cut in its middle to 17 letters; the others by what they are.
+/// A frame's shortened file name; the kind of any other picture.
 fn name(picture: &PictureMeasurement) -> String {
     if picture.kind != PictureKind::Frame {
         return words::kind_words(picture.kind).to_owned();
@@ -200,7 +201,7 @@ fn name(picture: &PictureMeasurement) -> String {
     shortened(&picture.file)
 }
 
-/// A file's name, cut in its middle.
+/// A file name, shortened in its middle to 17 characters.
 fn shortened(file: &str) -> String {
     const LETTERS: usize = 17;
     let letters: Vec<char> = plain(file).chars().collect();
@@ -211,7 +212,7 @@ fn shortened(file: &str) -> String {
     letters[..4].iter().chain(&['.', '.']).chain(tail).collect()
 }
 
-/// Findings of the bracket and its pictures, warnings first, each sentence once.
+/// Findings of the bracket and its pictures: warnings first, without repetition.
 fn findings(out: &mut String, bracket: &BracketReport) {
     let list = words::all_findings(bracket);
     for (severity, sentence) in &list {
@@ -230,8 +231,8 @@ fn item(out: &mut String, text: &str) {
     wrap(out, &plain(text), "- ", "  ");
 }
 
-/// Words of `text` in lines of at most [`WIDTH`], the first begun with `first`, the others with `next`. A longer word
-/// stands on a line of its own.
+/// Writes `text` in lines of at most [`WIDTH`] characters, with `first` before the first line and `next` before the others. A longer
+/// word has a line of its own.
 fn wrap(out: &mut String, text: &str, first: &str, next: &str) {
     let mut line = first.to_owned();
     let mut empty = true;
@@ -250,14 +251,14 @@ fn wrap(out: &mut String, text: &str, first: &str, next: &str) {
     let _ = writeln!(out, "{}", line.trim_end());
 }
 
-/// Text without characters that steer a terminal or turn the direction of writing: each is shown as "?".
+/// Replaces control characters and marks of writing direction, which a terminal would act on, by "?".
 fn plain(text: &str) -> String {
-    let steers = |c: char| {
+    let controls = |c: char| {
         c.is_control()
             || matches!(c, '\u{200e}' | '\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}')
     };
     text.chars()
-        .map(|c| if steers(c) { '?' } else { c })
+        .map(|c| if controls(c) { '?' } else { c })
         .collect()
 }
 

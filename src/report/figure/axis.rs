@@ -1,30 +1,30 @@
-//! Axes: where a value sits on the figure, and which values get a tick.
+//! Axes of charts: range, linear or logarithmic scale, ticks.
 use super::super::words::decimal;
 
-/// How values are spread along an axis.
+/// Linear or logarithmic mapping of values to positions.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(crate) enum Scale {
-    /// Equal differences, equal lengths.
+    /// Equal differences have equal lengths.
     Linear,
-    /// Equal ratios, equal lengths; values must be positive.
+    /// Equal ratios have equal lengths; values must be positive.
     Log,
 }
 
-/// One axis: a range of values laid over a range of pixels.
+/// One axis: the range of values it shows, and its scale.
 #[derive(Debug, Clone, PartialEq)]
 pub(crate) struct Axis {
-    /// What it shows, with the unit.
+    /// Quantity and unit, as printed.
     pub label: &'static str,
-    /// Spread.
+    /// Linear or logarithmic mapping of values to positions.
     pub scale: Scale,
-    /// Smallest value shown.
+    /// Smallest value shown, > 0 on a logarithmic axis.
     pub low: f64,
     /// Largest value shown; > `low`.
     pub high: f64,
 }
 
 impl Axis {
-    /// A linear axis whose ends are drawn out to whole steps around the values; `None` without a finite value.
+    /// Returns a linear axis around the finite values, its ends rounded outwards to whole tick steps; `None` without a finite value.
     pub fn linear(label: &'static str, values: impl Iterator<Item = f64>) -> Option<Self> {
         let (low, high) = ends(values)?;
         let step = step(high - low);
@@ -39,8 +39,8 @@ impl Axis {
         })
     }
 
-    /// A logarithmic axis whose ends are drawn out to 1, 2 or 5 times a power of ten around the positive values;
-    /// `None` without one.
+    /// Returns a logarithmic axis around the positive values, its ends rounded outwards to 1, 2 or 5 times a power of ten; `None`
+    /// without a positive value.
     pub fn log(label: &'static str, values: impl Iterator<Item = f64>) -> Option<Self> {
         let (low, high) = ends(values.filter(|v| *v > 0.0))?;
         let below = marks(low.log10().floor() as i32).filter(|m| *m <= low * 1.000_001);
@@ -55,7 +55,8 @@ impl Axis {
         })
     }
 
-    /// Where a value sits, 0 at `low` and 1 at `high`; not finite where the value has no place.
+    /// Position of a value along the axis: 0 at `low`, 1 at `high`. Not finite for a value without a position, such as 0 on a
+    /// logarithmic axis.
     pub fn share(&self, value: f64) -> f64 {
         match self.scale {
             Scale::Linear => (value - self.low) / (self.high - self.low),
@@ -63,7 +64,7 @@ impl Axis {
         }
     }
 
-    /// Ticks from low to high, with their text.
+    /// Tick values from `low` to `high`, each with its text.
     pub fn ticks(&self) -> Vec<(f64, String)> {
         match self.scale {
             Scale::Linear => {
@@ -88,7 +89,7 @@ impl Axis {
     }
 }
 
-/// Text with the typographic minus sign.
+/// Replaces hyphens by the typographic minus sign.
 pub(crate) fn minus(text: &str) -> String {
     text.replace('-', "\u{2212}")
 }
@@ -101,7 +102,7 @@ fn ends(values: impl Iterator<Item = f64>) -> Option<(f64, f64)> {
     (low <= high).then_some((low, high))
 }
 
-/// 1, 2 or 5 times a power of ten: about six steps over the span.
+/// Tick step for a span: 1, 2 or 5 times a power of ten, for about six steps.
 fn step(span: f64) -> f64 {
     let rough = if span > 0.0 { span / 6.0 } else { 1.0 };
     let decade = 10f64.powf(rough.log10().floor());
@@ -115,7 +116,7 @@ fn step(span: f64) -> f64 {
     nice * decade
 }
 
-/// 1, 2 and 5 times powers of ten, from `decade` over the next nine decades.
+/// 1, 2 and 5 times powers of ten, over ten decades from 10^`decade`.
 fn marks(decade: i32) -> impl Iterator<Item = f64> {
     (decade..decade + 10).flat_map(|d| [1.0, 2.0, 5.0].map(|m| m * 10f64.powi(d)))
 }

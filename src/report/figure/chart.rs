@@ -1,6 +1,6 @@
 //! A chart as SVG: axes with ticks, lines, bands, points, rules, and a legend above the plot.
 use super::super::html::escape;
-use super::super::words::telling;
+use super::super::words::distinguishing_part;
 use super::axis::Axis;
 use super::marks::Mark;
 use std::fmt::Write;
@@ -12,21 +12,21 @@ const RIGHT: f64 = 12.0;
 const PLOT_HEIGHT: f64 = 240.0;
 const BELOW: f64 = 46.0;
 const LEGEND_LINE: f64 = 19.0;
-/// Mean width of a letter of the legend, in units: generous, so that entries never touch.
+/// Assumed mean width of a letter in the legend, units; generous, so that entries never touch.
 const LETTER: f64 = 7.1;
 
-/// What a chart is called and where its parts have their identifiers from.
+/// Title, text alternative and identifier of a chart.
 #[derive(Debug, Clone)]
 pub(crate) struct Caption {
-    /// Identifier, unique on the page.
+    /// Identifier, unique on the page; the SVG elements of title and description append to it.
     pub id: String,
     /// Short title, read by screen readers.
     pub title: String,
-    /// What is to be seen, in a sentence or two: the text alternative.
+    /// Text alternative: the content of the chart in a sentence or two.
     pub description: String,
 }
 
-/// A chart that is being drawn.
+/// A chart under construction: series are added in the order of drawing.
 pub(crate) struct Chart {
     caption: Caption,
     x: Axis,
@@ -37,12 +37,12 @@ pub(crate) struct Chart {
 }
 
 impl Chart {
-    /// A chart with its axes; `legend` names the series, in the order of drawing.
+    /// Starts a chart. `legend` names the series in the order of drawing.
     pub fn new(caption: Caption, x: Axis, y: Axis, legend: Vec<(Mark, String)>) -> Self {
         let all = || legend.iter().map(|(_, name)| name.as_str());
         let legend: Vec<(Mark, String)> = legend
             .iter()
-            .map(|(mark, name)| (*mark, telling(all(), name)))
+            .map(|(mark, name)| (*mark, distinguishing_part(all(), name)))
             .collect();
         let lines = legend_places(&legend).last().map_or(0.0, |p| p.1 + 1.0);
         Chart {
@@ -64,12 +64,12 @@ impl Chart {
         ))
     }
 
-    /// A line through the points; it breaks where a point lies outside the axes or has no place on them.
+    /// Adds a line through points (x, y). It is interrupted at points outside the axes or without a position on them.
     pub fn line(&mut self, mark: Mark, points: &[(f64, f64)]) {
         self.line_of(mark, points, "line");
     }
 
-    /// The same, pale: where no data stand behind it.
+    /// Adds a line like [`Chart::line`] in a pale colour, for parts without data.
     pub fn pale_line(&mut self, mark: Mark, points: &[(f64, f64)]) {
         self.line_of(mark, points, "line pale");
     }
@@ -96,7 +96,7 @@ impl Chart {
         }
     }
 
-    /// A band between a lower and an upper edge: (x, low, high). Edges are cut off at the axes' ends.
+    /// Adds a band between two edges, given as (x, low, high); it is clipped at the ends of the vertical axis.
     pub fn band(&mut self, mark: Mark, edges: &[(f64, f64, f64)]) {
         let cut = |y: f64| y.clamp(self.y.low, self.y.high);
         let seen = edges.iter().filter(|e| {
@@ -125,7 +125,7 @@ impl Chart {
         }
     }
 
-    /// One shape at each point.
+    /// Adds the mark's shape at each point.
     pub fn points(&mut self, mark: Mark, points: &[(f64, f64)]) {
         let places: Vec<_> = points.iter().filter_map(|p| self.place(*p)).collect();
         for (x, y) in places {
@@ -137,7 +137,7 @@ impl Chart {
         }
     }
 
-    /// A cloud: one small dot at each point, all in one path.
+    /// Adds a small dot at each point, all in one path.
     pub fn dots(&mut self, points: &[(f64, f64)]) {
         let mut path = String::new();
         for (x, y) in points.iter().filter_map(|p| self.place(*p)) {
@@ -148,7 +148,7 @@ impl Chart {
         }
     }
 
-    /// A horizontal line across the plot with its name at the right end.
+    /// Adds a horizontal line at a value, with its name at the right end.
     pub fn rule(&mut self, value: f64, name: &str) {
         if let Some((right, y)) = self.place((self.x.high, value)) {
             let _ = writeln!(
@@ -161,7 +161,7 @@ impl Chart {
         }
     }
 
-    /// The whole chart as an SVG element.
+    /// Returns the whole chart as an SVG element.
     pub fn finish(self) -> String {
         let height = self.top + PLOT_HEIGHT + BELOW;
         let Caption {
@@ -245,7 +245,7 @@ impl Chart {
     }
 }
 
-/// Where each entry of the legend begins: units from the left, and its line.
+/// Position of each legend entry: distance from the left, units, and line from 0.
 fn legend_places(legend: &[(Mark, String)]) -> Vec<(f64, f64)> {
     let (mut x, mut line) = (0.0, 0.0);
     let mut places = Vec::new();
@@ -260,7 +260,7 @@ fn legend_places(legend: &[(Mark, String)]) -> Vec<(f64, f64)> {
     places
 }
 
-/// A name cut in its middle to what a legend holds.
+/// Shortens a name in its middle to the 24 characters that a legend has room for.
 pub(crate) fn short(name: &str) -> String {
     const LETTERS: usize = 24;
     let letters: Vec<char> = name.chars().collect();

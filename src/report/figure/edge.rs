@@ -1,10 +1,10 @@
-//! Response to a slanted edge against frequency: camera's HDR, merge, best single frame.
+//! Spatial frequency response at a slanted edge: camera's HDR picture, merge, best single frame.
 use super::axis::Axis;
 use super::chart::{Caption, Chart};
 use super::marks::Mark;
 use stopspan_core::results::{Comparison, EdgeResponse, FREQUENCY_STEP};
 
-/// Edge responses of the first edge; `None` where none was found.
+/// Chart of the frequency responses at the first edge; `None` without an edge.
 pub(crate) fn edge(comparison: &Comparison, id: &str) -> Option<String> {
     let edge = comparison.edges.first()?;
     let mark = |class, dash| Mark {

@@ -1,7 +1,7 @@
-//! How the series of a chart look: colour class, dash, point shape. Told apart without colour as well.
+//! Colour class, dash pattern and point shape of the series of a chart; they differ without colour as well.
 use stopspan_core::results::PictureKind;
 
-/// Point shapes, drawn around (0, 0).
+/// Point shapes as SVG paths around (0, 0).
 const SHAPES: [&str; 6] = [
     "M-3.2,0a3.2,3.2 0 1,0 6.4,0a3.2,3.2 0 1,0 -6.4,0",
     "M-3,-3h6v6h-6z",
@@ -11,10 +11,10 @@ const SHAPES: [&str; 6] = [
     "M-3.2,-1.1h2.1v-2.1h2.2v2.1h2.1v2.2h-2.1v2.1h-2.2v-2.1h-2.1z",
 ];
 
-/// How one series looks.
+/// Colour class, dash pattern and point shape of one series.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(crate) struct Mark {
-    /// Class that the style sheet colours ("s0".."s5", "hdr", "merge", "rendered", "red", "green", "blue").
+    /// Class of the style sheet, which sets the colour ("s0".."s5", "hdr", "merge", "rendered", "red", "green", "blue").
     pub class: &'static str,
     /// SVG dash array; empty for a solid line.
     pub dash: &'static str,
@@ -22,7 +22,7 @@ pub(crate) struct Mark {
     pub shape: &'static str,
 }
 
-/// The look of a picture: a frame's by its `place` among the frames, from 0; the others' by what they are.
+/// Mark of a picture: of a frame by its index `place` among the frames, of any other by its kind.
 pub(crate) fn of_picture(kind: PictureKind, place: usize) -> Mark {
     const CLASSES: [&str; 6] = ["s0", "s1", "s2", "s3", "s4", "s5"];
     const DASHES: [&str; 3] = ["2 3", "6 3", "9 3 2 3"];
@@ -50,7 +50,7 @@ pub(crate) fn of_picture(kind: PictureKind, place: usize) -> Mark {
     }
 }
 
-/// The look of a colour channel among `channels`.
+/// Mark and name of a colour channel; `channels` is the number of channels.
 pub(crate) fn of_channel(channel: usize, channels: usize) -> (Mark, &'static str) {
     let (class, dash, name) = match (channel, channels) {
         (_, 1) => ("merge", "", "level"),

@@ -1,9 +1,11 @@
-//! Figures of the report, in reading order: axes, the chart they make, each chart, and pictures as data URIs.
+//! Figures of the page. In reading order: `axis`, `marks` and `chart`, on which the charts build; a file per chart; `of_bracket`, the
+//! pictures, from `strip`, `source`, `outline` and `registered`; `picture`, which encodes them as data URIs.
 //!
-//! Charts are SVG written by hand: text stays text, colours come from classes that the page's style sheet sets for light
-//! and dark, and the same report gives the same bytes.
+//! Charts are SVG written directly: text can be selected, the page's style sheet colours their classes for light and dark, and the
+//! same report gives the same bytes.
 pub(crate) mod axis;
 pub(crate) mod chart;
+mod curve_from_raw;
 mod edge;
 mod marks;
 mod oecf;
@@ -17,9 +19,9 @@ mod scene;
 mod snr;
 mod source;
 mod strip;
-mod through_raw;
 mod tone_curve;
 
+pub(crate) use curve_from_raw::curve_from_raw;
 pub(crate) use edge::edge;
 pub(crate) use oecf::oecf;
 pub use of_bracket::{FigureInput, of_bracket};
@@ -35,40 +37,40 @@ pub(crate) use snr::snr;
 pub use source::{LIMIT as SOURCE_LIMIT, stride as source_stride};
 pub(crate) use source::{NONE as NO_SOURCE, colour as source_colour, coloured};
 pub use strip::{CELL, Strip, log_display, strip};
-pub(crate) use through_raw::through_raw;
 pub(crate) use tone_curve::tone_curve;
 
 use super::sheet::CropRow;
 use ndarray::{Array2, Array3};
 
-/// Pictures that the page shows and that are not in the [`Report`](stopspan_core::results::Report): one entry a bracket, in its order.
+/// Pictures on the page that are not part of the [`Report`](stopspan_core::results::Report).
 #[derive(Debug, Clone, Default)]
 pub struct Figures {
-    /// In the order of [`Report::brackets`](stopspan_core::results::Report::brackets); missing ones are left out of the page.
+    /// One entry per bracket, in the order of [`Report::brackets`](stopspan_core::results::Report::brackets). The page omits
+    /// pictures of brackets without an entry.
     pub brackets: Vec<BracketFigures>,
 }
 
 /// Pictures of one bracket.
 #[derive(Debug, Clone, Default)]
 pub struct BracketFigures {
-    /// The wedge as one row of cells for each picture measured, in the order of
-    /// [`BracketReport::pictures`](stopspan_core::results::BracketReport::pictures).
+    /// The wedge in each picture measured, in the order of [`Measurement::iter`](stopspan_core::results::Measurement::iter);
+    /// `None` where it could not be cut out.
     pub strips: Vec<Option<Strip>>,
-    /// The tone-mapped picture, 8-bit sRGB, shape (rows, columns, 3), any size: it is reduced for the page.
+    /// Tone-mapped rendering, 8-bit sRGB, shape (rows, columns, 3), of any size; the page shows it reduced.
     pub preview: Option<Array3<u8>>,
-    /// Index (into the bracket's frames) of the frame with the largest weight at each pixel of the map; 255 where no
-    /// frame is usable. Any size: it is reduced for the page.
+    /// Index of the frame with the largest weight at each pixel of the map; 255 where no frame is usable. Of any size; the page
+    /// shows it reduced.
     pub source: Option<Array2<u8>>,
-    /// How the frames lay and what moved; `None` where every frame lay still and nothing moved.
+    /// Displacement of the frames and motion in the scene; `None` if no frame was displaced and nothing moved.
     pub registered: Option<Registered>,
-    /// Crops for the sheets.
+    /// Crops for the sheet of crops.
     pub crops: Vec<CropRow>,
-    /// The camera's HDR picture in grey with ghosts in [`GHOST`] and other disagreement in [`DISAGREES`], shape (rows,
-    /// columns, 3), any size: it is reduced for the page.
+    /// The camera's HDR picture in grey, with ghosts in [`GHOST`] and other disagreement with the merge in [`DISAGREES`]; 8-bit, shape
+    /// (rows, columns, 3), of any size; the page shows it reduced.
     pub ghosts: Option<Array3<u8>>,
 }
 
-/// Colour of a ghost.
+/// Colour of ghosts, sRGB.
 pub const GHOST: [u8; 3] = [0xc4, 0x1e, 0x6e];
-/// Colour of a place that disagrees with the merge but looks like no other frame.
+/// Colour of places that disagree with the merge and match no other frame either, sRGB.
 pub const DISAGREES: [u8; 3] = [0xe0, 0xa0, 0x20];

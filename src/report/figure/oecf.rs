@@ -1,4 +1,4 @@
-//! OECF: green code against log2 exposure, measured on the wedge (after ISO 14524, which uses log10).
+//! Opto-electronic conversion function: green code against log2 exposure on the wedge (after ISO 14524, which uses log10).
 use super::axis::Axis;
 use super::chart::{Caption, Chart};
 use super::marks::{Mark, of_picture};
@@ -6,10 +6,10 @@ use stopspan_core::results::BracketReport;
 use stopspan_core::results::{PictureKind, PictureMeasurement};
 use stopspan_core::units::Density;
 
-/// A look, a name, and points.
+/// Mark, name and points (log2 exposure, green code).
 type Series<'a> = (Mark, &'a str, Vec<(f64, f64)>);
 
-/// Code against exposure for every picture that has codes; `None` without densities or codes.
+/// Chart of code against exposure for every picture with codes; `None` without densities or codes.
 pub(crate) fn oecf(bracket: &BracketReport, id: &str) -> Option<String> {
     let reference = bracket.frames.iter().find(|f| f.reference);
     let reference = reference.map_or(0.0, |f| f.exposure.used.value);
@@ -48,7 +48,7 @@ pub(crate) fn oecf(bracket: &BracketReport, id: &str) -> Option<String> {
     Some(chart.finish())
 }
 
-/// Relative exposure of the frame a picture was measured on; the reference's for finished pictures.
+/// Relative exposure of a frame, stops; for any other picture that of the reference frame. 0 where it is unknown.
 fn exposure(bracket: &BracketReport, picture: &PictureMeasurement) -> f64 {
     let own = bracket.frames.iter().find(|f| {
         if picture.kind == PictureKind::Frame {

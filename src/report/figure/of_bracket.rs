@@ -1,4 +1,4 @@
-//! The pictures that the report's page shows of a bracket.
+//! Pictures of a bracket for the page: wedge strips, map of sources, ghosts.
 use super::registered;
 use super::{BracketFigures, DISAGREES, GHOST, SOURCE_LIMIT, Strip, source_stride, strip};
 use ndarray::{Array2, Array3, s};
@@ -9,21 +9,21 @@ use stopspan_core::results::{
 };
 use stopspan_core::units::{Primaries, srgb_level};
 
-/// What the figures of a bracket are drawn from.
+/// Data from which the figures of a bracket are drawn.
 #[derive(Clone, Copy)]
 pub struct FigureInput<'a> {
     /// The bracket and its map.
     pub merged: &'a Merged,
-    /// The rendering, codes of sRGB.
+    /// The rendering, sRGB.
     pub rendered: &'a Pixels,
-    /// What was measured.
+    /// The measurement of the bracket.
     pub measured: &'a BracketMeasurement,
-    /// The camera's HDR picture against the merge.
+    /// Comparison of the camera's HDR picture with the merge; `None` without one.
     pub compared: Option<&'a ComparisonWithMarks>,
 }
 
-/// All figures but the preview, which is the rendering itself, and the crops. `detail` is relative radiance merged without
-/// registration and with it.
+/// Draws all figures of a bracket but the preview, which is the rendering itself, and the crops. `detail` is relative radiance merged
+/// without and with registration.
 pub fn of_bracket(input: FigureInput, detail: Option<&[Array3<f32>; 2]>) -> BracketFigures {
     let FigureInput {
         merged, measured, ..
@@ -41,7 +41,7 @@ pub fn of_bracket(input: FigureInput, detail: Option<&[Array3<f32>; 2]>) -> Brac
     }
 }
 
-/// The camera's picture in grey with what the comparison marked, one entry a mark; `None` where nothing was looked at.
+/// The camera's picture in grey with the marks of the comparison in colour, one pixel per mark; `None` without marks.
 fn ghosts(frames: &Recovered, compare: &ComparisonWithMarks, at: Transform) -> Option<Array3<u8>> {
     let pixels = &frames.bracket.camera_hdr.as_ref()?.picture.pixels;
     let (rows, columns) = compare.marks.dim();
@@ -58,7 +58,7 @@ fn ghosts(frames: &Recovered, compare: &ComparisonWithMarks, at: Transform) -> O
         let level = place.map_or(0.0, |p| {
             pixels.level(inside(p.y, whole), inside(p.x, wide), channels / 2)
         });
-        // Grey made pale, so that the marks stand out in light and in dark.
+        // Pale grey, on which the marks are visible in light and dark areas.
         let grey = 90.0 + 0.55 * 255.0 * level;
         let colour = match compare.marks[[r, c]] {
             1 => Some(GHOST),
@@ -111,7 +111,8 @@ fn of_pixels(
     })
 }
 
-/// The map holds more stops than a page can show: its logarithm is shown, from the darkest to the lightest patch.
+/// The wedge in the map as the logarithm of radiance, from the darkest to the lightest patch: the map covers more stops than a page
+/// can display.
 fn of_map(entry: &PictureMeasurement, map: &RadianceMap) -> Option<Strip> {
     let (rows, columns, channels) = map.radiance.dim();
     let means = entry.patches.iter().map(|p| p.linear).filter(|v| *v > 0.0);
@@ -133,7 +134,7 @@ fn of_map(entry: &PictureMeasurement, map: &RadianceMap) -> Option<Strip> {
     })
 }
 
-/// Which frame has the largest weight, at the pixels that the page shows; 255 where every frame is clipped.
+/// Index of the frame with the largest weight, at the pixels that the page shows; 255 where every frame is clipped.
 fn leaders(map: &RadianceMap) -> Array2<u8> {
     let every = source_stride(map.flags.dim(), SOURCE_LIMIT) as isize;
     map.flags.slice(s![..;every, ..;every]).mapv(|f| {

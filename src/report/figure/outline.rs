@@ -1,12 +1,12 @@
-//! A quadrilateral drawn onto a picture, light and dark in turn so that it shows on any ground.
+//! Outline of a quadrilateral drawn into a picture, dashed black and white to be visible on any background.
 use ndarray::Array3;
 use stopspan_core::raster::Quad;
 
-/// Pixels of one light or dark dash.
+/// Length of a black or white dash, pixels.
 const DASH: usize = 5;
 
-/// Draws the outline of `quad` (pixels of a picture `scale` times as large) into `picture`, two pixels wide. Parts outside are
-/// left out.
+/// Draws the outline of `quad` into `picture`, two pixels wide. `quad` is in pixels of a picture `scale` times as large. Parts
+/// outside the picture are omitted.
 pub(crate) fn outline(picture: &mut Array3<u8>, quad: &Quad, scale: f64) {
     let (rows, columns, _) = picture.dim();
     let mut step = 0usize;
@@ -14,7 +14,7 @@ pub(crate) fn outline(picture: &mut Array3<u8>, quad: &Quad, scale: f64) {
         let (a, b) = (quad[i], quad[(i + 1) % 4]);
         let (ax, ay, bx, by) = (a.x / scale, a.y / scale, b.x / scale, b.y / scale);
         let length = (bx - ax).hypot(by - ay);
-        // Nothing is drawn where the numbers make no sense; a quadrilateral far larger than the picture is cut short.
+        // Omits sides that are not finite or far longer than the picture.
         if !length.is_finite() || length > 10.0 * (rows + columns) as f64 {
             continue;
         }

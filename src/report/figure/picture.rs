@@ -1,9 +1,9 @@
-//! Pictures for the page: reduced by box averages, encoded in memory, as data URIs.
+//! Pictures for the page: reduction by box averages, encoding as data URIs.
 use base64::Engine;
 use ndarray::parallel::prelude::*;
 use ndarray::{Array3, Axis};
 
-/// The picture reduced by whole-number box averages until neither side is longer than `limit` pixels.
+/// Reduces a picture by box averages of a whole factor, the least at which neither side exceeds `limit` pixels.
 pub(crate) fn reduced(picture: &Array3<u8>, limit: usize) -> Array3<u8> {
     let (rows, columns, channels) = picture.dim();
     let factor = rows.max(columns).div_ceil(limit.max(1)).max(1);
@@ -37,14 +37,15 @@ pub(crate) fn reduced(picture: &Array3<u8>, limit: usize) -> Array3<u8> {
     out
 }
 
-/// The picture as a PNG data URI, every sample kept; `None` if it is empty, has not three channels, or is too large.
+/// Encodes a picture as a PNG data URI, without loss. `None` if it is empty, has not three channels, or has a side above 65 535
+/// pixels.
 pub(crate) fn png_uri(picture: &Array3<u8>) -> Option<String> {
     size(picture)?;
     let bytes = stopspan_formats::png::encode8(picture.view(), None).ok()?;
     Some(uri("image/png", &bytes))
 }
 
-/// The picture as a JPEG data URI; `None` as for [`png_uri`].
+/// Encodes a picture as a JPEG data URI of quality 85. `None` as for [`png_uri`].
 pub(crate) fn jpeg_uri(picture: &Array3<u8>) -> Option<String> {
     const QUALITY: u8 = 85;
     let (width, height) = size(picture)?;

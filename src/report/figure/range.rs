@@ -1,7 +1,7 @@
-//! Usable range as bars: stops from clipping down to SNR 1 (wide) and SNR 10 (narrow), with 95 % intervals.
+//! Bar chart of the usable range: stops from clipping down to SNR 1 (wide) and SNR 10 (narrow), with 95 % intervals.
 use super::super::html::escape;
-use super::super::words::{stops_interval, telling};
-use super::axis::{Axis, minus};
+use super::super::words::{distinguishing_part, stops_interval, typeset};
+use super::axis::Axis;
 use super::chart::{WIDTH, short};
 use super::marks::of_picture;
 use std::fmt::Write;
@@ -11,19 +11,19 @@ use stopspan_core::results::{Limit, PictureMeasurement, UsableStops};
 const ROW: f64 = 48.0;
 const SIDE: f64 = 8.0;
 
-/// One bar a picture; `None` where no picture has a range.
+/// Chart with a pair of bars per picture; `None` without a range.
 pub(crate) fn range(bracket: &BracketReport, id: &str) -> Option<String> {
     let (shown, axis) = ranged(bracket, |_| true)?;
     let bottom = 6.0 + ROW * shown.len() as f64;
     let mut body = grid(&axis, bottom);
     for (row, (index, picture)) in shown.iter().enumerate() {
         let class = of_picture(picture.kind, *index).class;
-        let name = telling(
+        let name = distinguishing_part(
             bracket.pictures.iter().map(|p| p.file.as_str()),
             &picture.file,
         );
         let top = 6.0 + ROW * row as f64;
-        body.push_str(&bar(&axis, (picture, &name), class, top));
+        body.push_str(&bar(&axis, picture, &name, class, top));
     }
     Some(format!(
         "<svg class=\"chart\" viewBox=\"0 0 {WIDTH} {:.0}\" role=\"img\" aria-labelledby=\"{id}-range-t {id}-range-d\">\n\
@@ -33,7 +33,8 @@ pub(crate) fn range(bracket: &BracketReport, id: &str) -> Option<String> {
     ))
 }
 
-/// Wanted pictures that have a range, with their numbers, and an axis that holds them; `None` without any.
+/// Returns the wanted pictures that have a range, each with its index in the order of the report, and an axis that covers their
+/// ranges. `None` without such a picture.
 pub(crate) fn ranged(
     bracket: &BracketReport,
     wanted: impl Fn(&PictureMeasurement) -> bool,
@@ -55,7 +56,7 @@ pub(super) fn place(axis: &Axis, stops: f64) -> f64 {
     SIDE + axis.share(stops).clamp(0.0, 1.0) * (WIDTH - 2.0 * SIDE)
 }
 
-/// Vertical lines at the ticks, their numbers and the axis' name, for bars down to `bottom`.
+/// Vertical lines at the ticks from the top to `bottom`, and below them the numbers and the label of the axis.
 pub(super) fn grid(axis: &Axis, bottom: f64) -> String {
     let mut out = String::new();
     for (value, text) in axis.ticks() {
@@ -76,7 +77,7 @@ pub(super) fn grid(axis: &Axis, bottom: f64) -> String {
     out
 }
 
-fn bar(axis: &Axis, (picture, name): (&PictureMeasurement, &str), class: &str, top: f64) -> String {
+fn bar(axis: &Axis, picture: &PictureMeasurement, name: &str, class: &str, top: f64) -> String {
     let mut out = String::new();
     let text = picture.at_snr(1.0).map_or_else(String::new, stops_interval);
     let _ = writeln!(
@@ -86,7 +87,7 @@ fn bar(axis: &Axis, (picture, name): (&PictureMeasurement, &str), class: &str, t
         escape(&short(name)),
         WIDTH - SIDE,
         top + 13.0,
-        minus(&text.replace('-', "\u{2013}")).replace(">=", "\u{2265} ")
+        typeset(&text)
     );
     for (snr, name, offset, height) in [(1.0, "wide", 19.0, 16.0), (10.0, "narrow", 23.0, 8.0)] {
         let Some((usable, stops)) = picture.at_snr(snr).and_then(|u| Some((u, u.stops?))) else {

@@ -1,35 +1,35 @@
-//! What the page shows of registration and motion.
+//! Pictures for the page on registration and motion.
 use super::GHOST;
 use ndarray::Array3;
 use stopspan_core::model::{Bracket, Frame, Motion, Recovered};
 use stopspan_core::raster::{Pixels, Point, Quad, Transform};
 
-/// Pictures of how the frames of a bracket lay and of what moved.
+/// Pictures of the displacement of the frames of a bracket, and of motion in the scene.
 #[derive(Debug, Clone)]
 pub struct Registered {
-    /// The reference frame in grey, shape (rows, columns, 3), any size: it is reduced for the page. Outlines are in its pixels.
+    /// Reference frame in grey, 8-bit, shape (rows, columns, 3), of any size; the page shows it reduced.
     pub reference: Array3<u8>,
-    /// Where the frames lay, the reference's own among them; empty where none was displaced.
+    /// Outlines of the frames, the reference among them; empty if none was displaced.
     pub outlines: Vec<Outline>,
-    /// The reference frame in grey with what moved tinted, any size; `None` where nothing did.
+    /// Reference frame in grey with moving objects tinted, of any size; `None` if nothing moved.
     pub moved: Option<Array3<u8>>,
-    /// Share of the picture, 0..=1, where each frame was left out because something moved; empty where nothing did.
+    /// Share of the picture, 0..=1, in which each frame was excluded for motion; empty if nothing moved.
     pub left_out: Vec<f64>,
-    /// A detail merged without and with registration, 8-bit sRGB; `None` where no frame was displaced.
+    /// Detail of the merge without and with registration, 8-bit sRGB; `None` if no frame was displaced.
     pub detail: Option<[Array3<u8>; 2]>,
 }
 
 /// The outline of one frame.
 #[derive(Debug, Clone, Copy)]
 pub struct Outline {
-    /// Index of the frame.
+    /// Index of the frame in the bracket.
     pub frame: usize,
-    /// Its corners, pixels of [`Registered::reference`].
+    /// Corners of the frame, pixels of [`Registered::reference`].
     pub corners: Quad,
 }
 
-/// How the frames of a bracket lay and what moved; `None` where every frame lay still and nothing moved. `detail` is relative radiance merged
-/// without registration and with it.
+/// Draws the pictures on registration and motion of a bracket; `None` if no frame was displaced and nothing moved. `detail` is relative
+/// radiance merged without and with registration.
 pub(super) fn of_frames(
     frames: &Recovered,
     detail: Option<&[Array3<f32>; 2]>,
@@ -70,7 +70,7 @@ pub(super) fn of_frames(
     })
 }
 
-/// The middle channel as three.
+/// The main channel as a grey picture, 8-bit RGB.
 fn grey(pixels: &Pixels) -> Array3<u8> {
     let (rows, columns, channels) = pixels.dim();
     Array3::from_shape_fn((rows, columns, 3), |(r, c, _)| {
@@ -80,7 +80,7 @@ fn grey(pixels: &Pixels) -> Array3<u8> {
     })
 }
 
-/// The frames' corners in the reference.
+/// Corners of the frames in pixels of the reference frame.
 fn outlines(bracket: &Bracket) -> Vec<Outline> {
     let outline = |(frame, f): (usize, &Frame)| {
         let (rows, columns, _) = f.picture.pixels.dim();
@@ -100,7 +100,7 @@ fn outlines(bracket: &Bracket) -> Vec<Outline> {
         .collect()
 }
 
-/// Radiances between which a detail is shown: all but one in a hundred at either end.
+/// Radiances between which a detail is displayed: the 1st and the 99th percentile of the positive ones.
 fn bounds(radiance: &Array3<f32>) -> Option<(f32, f32)> {
     let mut values: Vec<f32> = radiance.iter().copied().filter(|v| *v > 0.0).collect();
     values.sort_by(f32::total_cmp);
@@ -108,7 +108,7 @@ fn bounds(radiance: &Array3<f32>) -> Option<(f32, f32)> {
     Some((at(1)?, at(99)?)).filter(|(low, high)| high > low)
 }
 
-/// Logarithm of radiance as 8-bit levels.
+/// Logarithm of radiance from `low` to `high` as 8-bit codes.
 fn shown(radiance: &Array3<f32>, (low, high): (f32, f32)) -> Array3<u8> {
     let (rows, columns, channels) = radiance.dim();
     let span = (high / low).log2();

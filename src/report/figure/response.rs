@@ -1,16 +1,16 @@
-//! Response curve: log2 exposure against level, one line a channel with its 95 % band.
+//! Chart of the response curves: log2 exposure against level, one line per channel with its 95 % band.
 use super::axis::Axis;
 use super::chart::{Caption, Chart};
 use super::marks::of_channel;
 use stopspan_core::model::ResponseCurve;
 use stopspan_core::results::BracketReport;
 
-/// Stops below the clip level that are still drawn.
+/// Lowest log2 exposure drawn, stops from clipping.
 const DEEPEST: f64 = -14.0;
-/// Points a line is drawn with at most.
+/// Maximum number of segments of a drawn line.
 const POINTS: usize = 192;
 
-/// The response curves of a bracket; `None` without a fit to draw.
+/// Chart of the response curves of a bracket; `None` without a response.
 pub(crate) fn response(bracket: &BracketReport, id: &str) -> Option<String> {
     let curves = &bracket.response.as_ref()?.curves;
     let x = levels(curves)?;
@@ -43,7 +43,8 @@ pub(crate) fn response(bracket: &BracketReport, id: &str) -> Option<String> {
     Some(chart.finish())
 }
 
-/// The axis of levels: to 255, or as far as levels go where they clip well below it, as those of raw frames may.
+/// Axis of levels, 8-bit codes: up to 255, or to the next whole tick above the clip level if that is below 90 % of full scale, as
+/// in raw frames.
 pub(crate) fn levels(curves: &[ResponseCurve]) -> Option<Axis> {
     let clip = curves.iter().map(|c| c.clip_level).fold(0.0, f64::max);
     let end = if clip < 0.9 { 255.0 * clip } else { 255.0 };
@@ -52,7 +53,8 @@ pub(crate) fn levels(curves: &[ResponseCurve]) -> Option<Axis> {
     Some(Axis { high, ..x })
 }
 
-/// (8-bit code, log2 exposure, standard uncertainty) of entries that can be drawn on the axis of levels, thinned.
+/// Samples of a curve on the axis of levels, every n-th entry: (8-bit code, log2 exposure, standard uncertainty in stops). Omits
+/// entries that are not finite or below [`DEEPEST`].
 pub(crate) fn samples(curve: &ResponseCurve, levels: &Axis) -> Vec<(f64, f64, f64)> {
     let last = curve.exposure.len().saturating_sub(1).max(1);
     let stride = last.div_ceil(POINTS).max(1);
@@ -69,7 +71,8 @@ pub(crate) fn samples(curve: &ResponseCurve, levels: &Axis) -> Vec<(f64, f64, f6
         .collect()
 }
 
-/// (level, stops) of the samples below, within and above what the data supported; neighbouring parts share a point.
+/// Splits samples into points (8-bit code, log2 exposure) below, within and above the levels that the data support. Neighbouring
+/// parts share a point.
 pub(crate) fn by_support(line: &[(f64, f64, f64)], curve: &ResponseCurve) -> [Vec<(f64, f64)>; 3] {
     let (low, high) = (255.0 * curve.supported.0, 255.0 * curve.supported.1);
     let points: Vec<(f64, f64)> = line.iter().map(|s| (s.0, s.1)).collect();
@@ -105,7 +108,7 @@ mod tests {
 
     #[test]
     fn levels_end_where_those_of_the_frames_do() {
-        // clip level at code 127.5 of 255: the next whole step
+        // A clip level at code 127.5 of 255 gives an axis to the next whole tick.
         for (clip, high) in [(1.0, 255.0), (0.98, 255.0), (0.5, 140.0)] {
             let curve = ResponseCurve::linear(1024, clip);
             let axis = levels(std::slice::from_ref(&curve)).unwrap();

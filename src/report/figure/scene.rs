@@ -1,6 +1,6 @@
-//! The scene as a histogram of radiance, and under it the part of it that each frame and the merge hold.
+//! Chart of the scene: histogram of radiance, and below it the range that each frame and the merge record.
 use super::super::html::escape;
-use super::super::words::{decimal, scene::tenths, telling};
+use super::super::words::{decimal, distinguishing_part, scene::tenths};
 use super::axis::{Axis, minus};
 use super::chart::{WIDTH, short};
 use super::marks::of_picture;
@@ -14,7 +14,8 @@ const SIDE: f64 = 8.0;
 const HISTOGRAM: f64 = 110.0;
 const ROW: f64 = 36.0;
 
-/// One row: what holds it, its share at SNR 10, and its ends in stops against the reference's clip level.
+/// Range of one picture. `top` is its clipping, `snr1` and `snr10` where it reaches these SNRs: stops from the clip level of the
+/// reference frame. `share` of the scene's pixels, 0..=1, is within clipping and SNR 10.
 struct Row<'a> {
     index: usize,
     picture: &'a PictureMeasurement,
@@ -24,7 +25,7 @@ struct Row<'a> {
     snr10: f64,
 }
 
-/// `None` without a scene.
+/// Chart of the scene of a bracket; `None` without a scene.
 pub(crate) fn scene(bracket: &BracketReport, id: &str) -> Option<String> {
     let scene = bracket.scene.as_ref()?;
     if scene.histogram.shares.is_empty() {
@@ -45,9 +46,9 @@ pub(crate) fn scene(bracket: &BracketReport, id: &str) -> Option<String> {
     for (place, row) in rows.iter().enumerate() {
         let class = of_picture(row.picture.kind, row.index).class;
         let files = bracket.pictures.iter().map(|p| p.file.as_str());
-        let name = telling(files, &row.picture.file);
+        let name = distinguishing_part(files, &row.picture.file);
         let top = first + ROW * place as f64;
-        body.push_str(&row_of(&axis, (row, &name), class, top));
+        body.push_str(&row_of(&axis, row, &name, class, top));
     }
     Some(format!(
         "<svg class=\"chart\" viewBox=\"0 0 {WIDTH} {:.0}\" role=\"img\" aria-labelledby=\"{id}-scene-t {id}-scene-d\">\n\
@@ -107,7 +108,7 @@ fn bars(axis: &Axis, histogram: &Histogram) -> String {
         let (left, right) = (place(axis, low), place(axis, low + histogram.step_stops));
         let height = share / most * (HISTOGRAM - 14.0);
         if height > 0.0 {
-            // A sliver still shows: few pixels are not none.
+            // At least one unit high, so that few pixels can be told from none.
             let height = height.max(1.0);
             let _ = writeln!(
                 out,
@@ -127,7 +128,7 @@ fn bars(axis: &Axis, histogram: &Histogram) -> String {
     out
 }
 
-fn row_of(axis: &Axis, (row, name): (&Row, &str), class: &str, top: f64) -> String {
+fn row_of(axis: &Axis, row: &Row, name: &str, class: &str, top: f64) -> String {
     let share = row
         .share
         .map_or_else(String::new, |s| format!("{} held at SNR 10", tenths(s)));

@@ -1,4 +1,4 @@
-//! SNR of one pixel against density (or step), all pictures, with the thresholds 1 and 10.
+//! Chart of the SNR of one pixel against density or step for all pictures, with lines at SNR 1 and 10.
 use super::super::words::significant;
 use super::axis::Axis;
 use super::chart::{Caption, Chart};
@@ -8,10 +8,10 @@ use stopspan_core::results::{Measurement, Patch};
 
 /// SNR below which points are not drawn.
 const LOWEST: f64 = 0.1;
-/// Share of clipped pixels above which a patch has no SNR to speak of.
+/// Share of clipped pixels above which the SNR of a patch is meaningless and omitted.
 const CLIPPED: f64 = 0.01;
 
-/// SNR against density; `None` where no patch has one.
+/// Chart of SNR against density, or against step if a density is unknown; `None` without an SNR.
 pub(crate) fn snr(bracket: &BracketReport, id: &str) -> Option<String> {
     let pictures = &bracket.pictures;
     let dense = pictures
@@ -46,7 +46,7 @@ pub(crate) fn snr(bracket: &BracketReport, id: &str) -> Option<String> {
     Some(chart.finish())
 }
 
-/// A look, a name, and points.
+/// Mark, name and points (density or step, SNR).
 type Series<'a> = (Mark, &'a str, Vec<(f64, f64)>);
 
 fn series<'a>(pictures: &'a Measurement, place: impl Fn(&Patch) -> f64) -> Vec<Series<'a>> {

@@ -1,8 +1,7 @@
-//! Which frame gave which pixel: an index plane as a small coloured picture.
+//! Map of the frame with the largest weight at each pixel, as a small coloured picture.
 use ndarray::{Array2, Array3};
 
-/// Colours of the frames, least exposure first: one hue family from dark to light, so that the order can be told
-/// without colour vision; frames beyond the last share its colour.
+/// Colours of the frames, least exposure first: from dark to light, so that the order is visible without colour vision.
 pub(crate) const COLOURS: [[u8; 3]; 7] = [
     [0x2b, 0x1a, 0x5e],
     [0x24, 0x5b, 0x8c],
@@ -12,10 +11,10 @@ pub(crate) const COLOURS: [[u8; 3]; 7] = [
     [0xf7, 0xee, 0xa0],
     [0xfd, 0xfa, 0xe0],
 ];
-/// Colour where no frame is usable.
+/// Colour of pixels without a usable frame.
 pub(crate) const NONE: [u8; 3] = [0xd5, 0x3e, 0x2a];
 
-/// The colour of frame `index` of `frames`: the first and the last take the ends of the scale.
+/// Colour of frame `index` of `frames`. Frames are spread over [`COLOURS`]; up to three frames use its first five.
 pub(crate) fn colour(index: usize, frames: usize) -> [u8; 3] {
     let last = match frames {
         0..=3 => 4,
@@ -25,15 +24,15 @@ pub(crate) fn colour(index: usize, frames: usize) -> [u8; 3] {
     COLOURS[(index.min(steps) * last / steps).min(last)]
 }
 
-/// Longest side of the picture on the page, pixels.
+/// Maximum side of the picture on the page, pixels.
 pub const LIMIT: usize = 480;
 
-/// Of a plane of so many rows and columns every n-th is shown.
+/// Sampling step at which a plane of this shape (rows, columns) has at most `limit` rows and columns.
 pub fn stride(shape: (usize, usize), limit: usize) -> usize {
     shape.0.max(shape.1).div_ceil(limit.max(1)).max(1)
 }
 
-/// The index plane as colours, reduced (by taking every n-th pixel) to at most `limit` rows and columns.
+/// Colours an index plane, reduced to at most `limit` rows and columns by taking every n-th pixel.
 pub(crate) fn coloured(source: &Array2<u8>, frames: usize, limit: usize) -> Array3<u8> {
     let (rows, columns) = source.dim();
     let stride = stride((rows, columns), limit);

@@ -1,24 +1,24 @@
-//! The wedge of one picture as one row of equal cells, lightest step first, for putting pictures under each other.
+//! The wedge of one picture as a row of equal cells, lightest step first, so that pictures can be compared one below the other.
 use ndarray::Array3;
 use stopspan_core::model::{Homography, UNIT_SQUARE};
 use stopspan_core::raster::Point;
 use stopspan_core::results::Patch;
 
-/// Rows and columns of one cell, pixels.
+/// Rows and columns of a cell, pixels.
 pub const CELL: (usize, usize) = (32, 24);
 
-/// A row of cells, one a step.
+/// A row of cells, one per step.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Strip {
     /// 8-bit display-encoded RGB, shape ([`CELL`].0, steps x [`CELL`].1, 3).
     pub rgb: Array3<u8>,
-    /// How it is shown, where that is not "as the file has it" ("logarithmic over 10.5 stops"); empty otherwise.
+    /// Tone scale of the display if not that of the file ("logarithmic over 10.5 stops"); else empty.
     pub note: String,
 }
 
-/// The interiors of the patches (perspective removed) side by side, in the order of `patches`. Pixels are taken as they
-/// are (the nearest one), so that noise stays to be seen; `pixel(row, column)` gives one display-encoded, for any row
-/// below `rows` and column below `columns`. `None` without patches or pixels, or where a patch has no area.
+/// Cuts the interiors of the patches out of a picture of `rows` x `columns`, perspective removed, side by side in the order of
+/// `patches`. `pixel(row, column)` returns a display-encoded pixel. Sampling is by the nearest pixel, which preserves noise. `None`
+/// without patches or pixels, or if a patch has no area.
 pub fn strip(
     patches: &[Patch],
     (rows, columns): (usize, usize),
@@ -47,7 +47,7 @@ pub fn strip(
     Some(rgb)
 }
 
-/// A linear value on a logarithmic gray scale: `top` and more is white, `stops` below it and less is black.
+/// Grey code of a linear value on a logarithmic scale: 255 at `top` and above, 0 at `stops` stops below it and less.
 pub fn log_display(value: f64, top: f64, stops: f64) -> u8 {
     let share = 1.0 + (value / top).log2() / stops;
     if share.is_nan() {

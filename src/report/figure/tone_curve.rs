@@ -1,4 +1,4 @@
-//! Tone curve of the camera's own HDR picture: its level against the merge's radiance, cloud and curve.
+//! Chart of the tone curve of the camera's own HDR picture: its level against the merge's radiance.
 use super::axis::Axis;
 use super::chart::{Caption, Chart};
 use super::marks::Mark;
@@ -10,7 +10,7 @@ const CURVE: Mark = Mark {
     shape: "",
 };
 
-/// The cloud of flat places, the curve through them and its 95 % band; `None` without a curve.
+/// Chart of flat places as dots, with the curve through them and its 95 % band; `None` without a curve.
 pub(crate) fn tone_curve(comparison: &Comparison, id: &str) -> Option<String> {
     let tone = comparison.tone.as_ref()?;
     let x = Axis::linear(

@@ -1,4 +1,4 @@
-//! One bracket on the page: answer, table, wedge strips, figures, pictures, exposures, findings, details.
+//! Section of one bracket: headline, table of pictures, wedge strips, charts, pictures, exposures, findings, details.
 use super::super::figure::{self, BracketFigures};
 use super::super::words::{self, count, percent};
 use super::{comparison, densities, escape, register, scene, strips, table};
@@ -8,10 +8,11 @@ use stopspan_core::finding::Severity;
 use stopspan_core::model::ResponseCurve;
 use stopspan_core::results::BracketReport;
 
-/// Longest side of the preview on the page, pixels.
+/// Maximum side of the preview on the page, pixels.
 const PREVIEW: usize = 960;
 
-/// Opens the section of one bracket with its name and answer; where it is `alone` the page's head has said both.
+/// Opens the section of a bracket with its name and headline, which are omitted for the only bracket (`alone`): the head of the page
+/// has them.
 pub(super) fn head(out: &mut String, bracket: &BracketReport, id: &str, alone: bool) {
     let camera = bracket.camera.as_ref();
     let camera = camera.map_or_else(String::new, |c| format!(", {}", escape(c)));
@@ -29,7 +30,7 @@ pub(super) fn head(out: &mut String, bracket: &BracketReport, id: &str, alone: b
     }
 }
 
-/// Writes all that follows the head and closes the section; `id` makes identifiers unique on the page.
+/// Writes the rest of the section and closes it. `id` prefixes identifiers and is unique on the page.
 pub(super) fn body(out: &mut String, bracket: &BracketReport, pictures: &BracketFigures, id: &str) {
     table::pictures(out, bracket);
     strips::strips(out, bracket, pictures);
@@ -68,7 +69,7 @@ fn charts(out: &mut String, bracket: &BracketReport, id: &str) {
         (
             figure::range(bracket, id),
             "Usable range",
-            words::marks(bracket.pictures.iter(), bracket.wedge.is_some(), true),
+            words::range_caption(bracket.pictures.iter(), bracket.wedge.is_some(), true),
         ),
         (
             figure::snr(bracket, id),
@@ -96,7 +97,7 @@ fn charts(out: &mut String, bracket: &BracketReport, id: &str) {
     out.push_str("</div>\n");
 }
 
-/// A chart with its title and what it shows, where there is one.
+/// Writes a chart with its title and caption; nothing without a chart.
 pub(super) fn chart(out: &mut String, svg: Option<String>, title: &str, text: &str) {
     if let Some(svg) = svg {
         let _ = writeln!(
@@ -107,7 +108,7 @@ pub(super) fn chart(out: &mut String, svg: Option<String>, title: &str, text: &s
     }
 }
 
-/// The codes that the data support in every channel.
+/// Sentence on the range of codes that the data support in every channel.
 fn supported(curves: &[ResponseCurve]) -> String {
     let low = curves.iter().map(|c| c.supported.0).fold(0.0, f64::max);
     let high = curves.iter().map(|c| c.supported.1).fold(1.0, f64::min);
@@ -191,7 +192,7 @@ pub(super) fn view(out: &mut String, title: &str, uri: Option<String>, alt: &str
     out.push_str("</figure>\n");
 }
 
-/// The legend of the picture of sources, put into the figure just written.
+/// Inserts the legend of the map of sources into the figure that was just written.
 fn legend(out: &mut String, bracket: &BracketReport) {
     out.truncate(out.len() - "</figure>\n".len());
     out.push_str("<ul class=\"swatches\">");

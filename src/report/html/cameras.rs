@@ -1,11 +1,11 @@
-//! Cameras beside each other: one table, the light each received, what cannot be compared.
-use super::super::words::{decimal, seconds, stops_interval};
+//! Section on the comparison of cameras: table, light that each recorded, limits of comparability.
+use super::super::words::{decimal, seconds, stops_interval, typeset};
 use super::escape;
 use std::fmt::Write;
 use stopspan_core::results::Report;
 use stopspan_core::results::{CameraComparison, CameraRow, LevelsAndRange, NotComparable};
 
-/// Writes the section; nothing with fewer than two cameras.
+/// Writes the section; nothing without a comparison of cameras.
 pub(super) fn cameras(out: &mut String, report: &Report) {
     let Some(comparison) = &report.cameras else {
         return;
@@ -41,11 +41,8 @@ fn line(out: &mut String, row: &CameraRow) {
         let text = if parts.is_empty() {
             "\u{2013}".to_owned()
         } else {
-            let lines: Vec<String> = parts.iter().map(|p| escape(p).to_string()).collect();
-            lines
-                .join("<br>")
-                .replace('-', "\u{2013}")
-                .replace("&gt;=", "\u{2265} ")
+            let lines = parts.iter().map(|p| escape(&typeset(p)).into_owned());
+            lines.collect::<Vec<_>>().join("<br>")
         };
         format!("<span class=\"cell\">{text}</span>")
     };
@@ -108,7 +105,7 @@ fn light(out: &mut String, comparison: &CameraComparison) {
     out.push_str("</ul>\n");
 }
 
-/// "1.03 stops less".
+/// A signed difference as "1.03 stops less".
 fn more(stops: f64) -> String {
     let word = if stops < 0.0 { "less" } else { "more" };
     format!("{} stops {word}", decimal(stops.abs(), 2))

@@ -1,4 +1,5 @@
-//! The camera's own HDR picture against the merge: table with intervals and ties, tone curve, edge response, ghosts.
+//! Part of a bracket's section that compares the camera's own HDR picture with the merge: table with intervals and ties, tone curve,
+//! edge response, ghosts.
 use super::super::figure::{self, BracketFigures};
 use super::super::words::{self, difference, interval, percent, quantity_words};
 use super::bracket::view;
@@ -8,10 +9,10 @@ use std::fmt::Write;
 use stopspan_core::results::BracketReport;
 use stopspan_core::results::{Comparison, ToneKind};
 
-/// Longest side of the picture of ghosts, pixels.
+/// Maximum side of the picture of ghosts, pixels.
 const GHOSTS: usize = 960;
 
-/// Writes the section; nothing without a comparison.
+/// Writes the part; nothing without a comparison.
 pub(super) fn comparison(
     out: &mut String,
     bracket: &BracketReport,
@@ -143,7 +144,7 @@ fn ghosts(out: &mut String, comparison: &Comparison, pictures: &BracketFigures) 
     out.push_str("</div>\n");
 }
 
-/// What is known of exposures that were not laid on each other.
+/// Sentence on double edges: exposures that the camera merged out of register.
 fn twice(comparison: &Comparison) -> String {
     let Some(found) = &comparison.double_edges else {
         return String::new();

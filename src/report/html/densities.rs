@@ -1,10 +1,10 @@
-//! What known densities say of a bracket, as a table: span of the exposures, glare, evenness of the light.
+//! Table of the calibration against known densities: span of the exposures, glare, evenness of the light.
 use super::super::words::decimal;
-use super::table::{Table, plus};
+use super::table::{Table, with_uncertainty};
 use stopspan_core::results::BracketReport;
 use stopspan_core::results::{Calibration, LightSource};
 
-/// Writes the table; nothing without known densities.
+/// Writes the table; nothing without a calibration.
 pub(super) fn densities(out: &mut String, bracket: &BracketReport) {
     let Some(calibration) = &bracket.calibration else {
         return;
@@ -56,7 +56,7 @@ fn span(table: &mut Table, calibration: &Calibration) {
     table.row(
         "Exponent of the response",
         "1 where exposures and densities agree",
-        &[plus(e.exponent, 4), String::new()],
+        &[with_uncertainty(e.exponent, 4), String::new()],
     );
 }
 

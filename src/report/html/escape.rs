@@ -1,9 +1,9 @@
-//! Text from outside made harmless inside HTML and SVG, as content and as a quoted attribute.
+//! Escaping of text for HTML and SVG, as content or quoted attribute.
 use std::borrow::Cow;
 
-/// The text with `& < > " '` as character references and control characters as the replacement character.
+/// Replaces `& < > " '` by character references, and control characters and marks of writing direction by U+FFFD.
 pub(crate) fn escape(text: &str) -> Cow<'_, str> {
-    let harmless = |c: char| !matches!(c, '&' | '<' | '>' | '"' | '\'') && !odd(c);
+    let harmless = |c: char| !matches!(c, '&' | '<' | '>' | '"' | '\'') && !is_control(c);
     if text.chars().all(harmless) {
         return Cow::Borrowed(text);
     }
@@ -15,15 +15,15 @@ pub(crate) fn escape(text: &str) -> Cow<'_, str> {
             '>' => out.push_str("&gt;"),
             '"' => out.push_str("&quot;"),
             '\'' => out.push_str("&#39;"),
-            c if odd(c) => out.push('\u{fffd}'),
+            c if is_control(c) => out.push('\u{fffd}'),
             c => out.push(c),
         }
     }
     Cow::Owned(out)
 }
 
-/// Control characters, and those that turn the direction of writing for the text that follows.
-fn odd(c: char) -> bool {
+/// Whether a character is a control character or sets the writing direction of the text after it.
+fn is_control(c: char) -> bool {
     c.is_control() || matches!(c, '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}')
 }
 

@@ -1,14 +1,15 @@
-//! Report + pictures -> one self-contained page: no network, no scripts; light and dark, screen and paper.
+//! The report as one self-contained HTML page: no network, no scripts; for light and dark screens and for paper.
 //!
-//! In reading order: the page, escaping, cameras beside each other, pictures beside raw files, one bracket, how its frames lay, its tables, its known densities, its
-//! wedge strips, definitions and provenance.
+//! In reading order: the page as a whole (this file); `escape` for text from files; `cameras` and `raw_table`, the sections over several
+//! brackets; `bracket`, the section of one, with its parts `table`, `strips`, `scene`, `register`, `comparison` and `densities`; `notes`,
+//! definitions and provenance at the end.
 mod bracket;
 mod cameras;
 mod comparison;
 mod densities;
 mod escape;
 mod notes;
-mod raw_beside;
+mod raw_table;
 mod register;
 mod scene;
 pub(crate) mod strips;
@@ -23,17 +24,17 @@ use stopspan_core::results::{BracketReport, Report};
 
 const STYLE: &str = include_str!("style.css");
 
-/// The sections of a page's brackets.
+/// Where the sections of the brackets are.
 #[derive(Debug, Clone, Copy)]
 pub enum Sections<'a> {
-    /// On the page, one a bracket of the report, from [`section`].
+    /// On the page: one per bracket of the report, made by [`section`].
     Here(&'a [String]),
-    /// On pages of their own, `report.html` in each bracket's folder; this page links to them.
+    /// On separate pages, `report.html` in each bracket's folder, to which this page links.
     Elsewhere,
 }
 
-/// The report as one HTML document. Text from outside (file names, tags) is escaped; every picture has a text
-/// alternative. The same report and pictures give the same bytes.
+/// Returns the report as one HTML document. Text from files (names, tags) is escaped; every picture has a text alternative. The
+/// same report and pictures give the same bytes.
 pub fn page(report: &Report, figures: &Figures) -> String {
     let none = BracketFigures::default();
     let sections: Vec<String> = report
@@ -45,14 +46,14 @@ pub fn page(report: &Report, figures: &Figures) -> String {
     page_of(report, Sections::Here(&sections))
 }
 
-/// What the page says of one bracket below its head.
+/// Returns the section of one bracket without its head, for [`Sections::Here`].
 pub fn section(entry: &BracketReport, figures: &BracketFigures) -> String {
     let mut out = String::new();
     bracket::body(&mut out, entry, figures, &id(entry));
     out
 }
 
-/// An identifier for a bracket's section, unique as its name is.
+/// Identifier of a bracket's section; as unique as the bracket's name.
 fn id(entry: &BracketReport) -> String {
     let letters = entry.name.bytes().map(|byte| match byte {
         b'a'..=b'z' | b'A'..=b'Z' | b'0'..=b'9' | b'-' => char::from(byte).to_string(),
@@ -61,7 +62,7 @@ fn id(entry: &BracketReport) -> String {
     format!("b-{}", letters.collect::<String>())
 }
 
-/// [`page`] with sections that were made before.
+/// Like [`page`], with sections made beforehand.
 pub fn page_of(report: &Report, sections: Sections) -> String {
     let mut out = String::new();
     let title = title(report);
@@ -79,7 +80,7 @@ pub fn page_of(report: &Report, sections: Sections) -> String {
     summary(&mut out, report, sections);
     out.push_str("</header>\n<main>\n");
     cameras::cameras(&mut out, report);
-    raw_beside::raw_beside(&mut out, report);
+    raw_table::raw_tables(&mut out, report);
     if let Sections::Here(sections) = sections {
         let alone = report.brackets.len() == 1;
         for (entry, section) in report.brackets.iter().zip(sections) {
@@ -102,7 +103,7 @@ fn title(report: &Report) -> String {
     }
 }
 
-/// The answer of each bracket, with a link where there are several.
+/// Headline of each bracket, with links if there are several.
 fn summary(out: &mut String, report: &Report, sections: Sections) {
     match report.brackets.as_slice() {
         [] => out.push_str("<p class=\"lead\">No bracket was measured; what was left aside or failed is listed below.</p>\n"),
@@ -128,7 +129,7 @@ fn summary(out: &mut String, report: &Report, sections: Sections) {
     }
 }
 
-/// A file name as part of an address (RFC 3986, 2.1).
+/// Percent-encodes a file name for a URI (RFC 3986, 2.1).
 fn address(name: &str) -> String {
     let letters = name.bytes().map(|byte| match byte {
         b'a'..=b'z' | b'A'..=b'Z' | b'0'..=b'9' | b'-' | b'.' | b'_' | b'~' => {

@@ -1,4 +1,4 @@
-//! What the words mean, with the standards named; and where the figures come from.
+//! Definitions of terms with their standards, and provenance of the figures.
 use super::super::words::bytes;
 use super::escape;
 use std::fmt::Write;
@@ -71,7 +71,7 @@ const TERMS: [(&str, &str); 16] = [
     ),
 ];
 
-/// Writes how to read the figures.
+/// Writes the definitions.
 pub(super) fn definitions(out: &mut String) {
     out.push_str("<section class=\"notes\">\n<h2>How to read this</h2>\n<dl>\n");
     for (term, text) in TERMS {
@@ -80,7 +80,7 @@ pub(super) fn definitions(out: &mut String) {
     out.push_str("</dl>\n</section>\n");
 }
 
-/// Writes program, settings, inputs and files written.
+/// Writes program, settings, inputs and output files.
 pub(super) fn provenance(out: &mut String, report: &Report) {
     let _ = writeln!(
         out,

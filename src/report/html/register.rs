@@ -1,4 +1,5 @@
-//! How the frames lay and what moved: outlines over the reference, shifts, before and after, and the map of motion.
+//! Part of a bracket's section on registration and motion: outlines over the reference frame, displacements, a detail without and with
+//! registration, map of motion.
 use super::super::figure::{self, BracketFigures, Registered};
 use super::super::words::{decimal, percent};
 use super::bracket::view;
@@ -8,10 +9,10 @@ use std::fmt::Write;
 use stopspan_core::finding::Finding;
 use stopspan_core::results::BracketReport;
 
-/// Longest side of the pictures, pixels.
+/// Maximum side of the pictures, pixels.
 const SIDE: usize = 640;
 
-/// Writes the part of the page; nothing where every frame lay still and nothing moved.
+/// Writes the part; nothing if no frame was displaced and nothing moved.
 pub(super) fn register(out: &mut String, bracket: &BracketReport, pictures: &BracketFigures) {
     let moved = bracket.map.as_ref().map_or(0.0, |m| m.moved);
     let Some(registered) = &pictures.registered else {
@@ -85,7 +86,7 @@ fn shifts(out: &mut String, bracket: &BracketReport, registered: &Registered) {
     table.finish(out);
 }
 
-/// The reference frame with the outline of every frame over it.
+/// Writes the reference frame with the outlines of all frames.
 fn outlines(out: &mut String, bracket: &BracketReport, registered: &Registered) {
     let small = figure::reduced(&registered.reference, SIDE);
     let (Some(uri), (rows, columns, _)) = (figure::jpeg_uri(&small), registered.reference.dim())
@@ -136,8 +137,8 @@ fn outlines(out: &mut String, bracket: &BracketReport, registered: &Registered) 
     out.push_str("</ul></figure>\n");
 }
 
-/// A detail merged without and with registration, taking turns; still and side by side where motion is not wanted, and on
-/// paper.
+/// Writes a detail of the merge without and with registration. The two alternate; they are side by side on paper and for readers who
+/// asked for reduced motion.
 fn blink(out: &mut String, registered: &Registered) {
     let Some([before, after]) = &registered.detail else {
         return;

@@ -1,4 +1,5 @@
-//! The scene on the page: sentences, chart, shares held, brackets that would do, gain; and the range at every SNR.
+//! Parts of a bracket's section on the scene (sentences, chart, shares recorded, sufficient brackets), on the gain of the merge, and on
+//! the range at every SNR.
 use super::super::figure;
 use super::super::words::{decimal, kind_words, limit_words, scene as say, stops_interval};
 use super::escape;
@@ -7,7 +8,7 @@ use std::fmt::Write;
 use stopspan_core::results::BracketReport;
 use stopspan_core::results::UsableStops;
 
-/// Writes the part of the page on the scene; nothing where no pixel was counted.
+/// Writes the part on the scene; nothing without a scene.
 pub(super) fn scene(out: &mut String, bracket: &BracketReport, id: &str) {
     let Some(scene) = &bracket.scene else {
         return;
@@ -63,7 +64,7 @@ fn held(out: &mut String, bracket: &BracketReport) {
     table.finish(out);
 }
 
-/// Writes the gain of the bracket, predicted beside measured, and the best frame on the wedge.
+/// Writes the best frame on the wedge, and predicted and measured gain of the merge.
 pub(super) fn gain(out: &mut String, bracket: &BracketReport) {
     if let Some(best) = &bracket.best_on_wedge {
         let _ = writeln!(out, "<p>On the wedge: {}</p>", escape(&say::best(best)));
@@ -107,7 +108,7 @@ pub(super) fn gain(out: &mut String, bracket: &BracketReport) {
     table.finish(out);
 }
 
-/// Writes the range of every picture at every SNR, per pixel and per area, folded away.
+/// Writes the range of every picture at every SNR, per pixel and per area, as a collapsed table.
 pub(super) fn ranges(out: &mut String, bracket: &BracketReport) {
     if bracket.pictures.iter().all(|p| p.usable_stops.is_empty()) {
         return;
@@ -161,7 +162,7 @@ pub(super) fn ranges(out: &mut String, bracket: &BracketReport) {
     out.push_str("</details>\n");
 }
 
-/// The figure of the area in the place of that of the pixel.
+/// The range per area in place of the range per pixel; `None` where there is none.
 fn of_area(usable: &UsableStops) -> Option<UsableStops> {
     let area = usable.normalised?;
     Some(UsableStops {

@@ -1,4 +1,5 @@
-//! The wedge of every picture under each other, with brackets under the steps that run together and the count beside.
+//! Wedge strips of all pictures one below the other, with brackets under the steps that run together and the number of steps told
+//! apart.
 use super::super::figure::{self, BracketFigures, Strip};
 use super::super::words::{kind_words, reason_letter, reason_words};
 use super::escape;
@@ -6,7 +7,7 @@ use std::fmt::Write;
 use stopspan_core::results::BracketReport;
 use stopspan_core::results::{JoinReason, Joined, PictureMeasurement};
 
-/// Steps from `first` to `last` that run together for one reason.
+/// Steps from `first` to `last`, counted from 1, that run together for one reason.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(crate) struct Run {
     pub first: usize,
@@ -14,7 +15,7 @@ pub(crate) struct Run {
     pub reason: JoinReason,
 }
 
-/// Writes the strips; nothing where no picture has levels.
+/// Writes the strips; nothing if no picture has levels.
 pub(super) fn strips(out: &mut String, bracket: &BracketReport, pictures: &BracketFigures) {
     let rows: Vec<(&PictureMeasurement, Option<&Strip>)> = bracket
         .pictures
@@ -108,12 +109,12 @@ fn row(out: &mut String, picture: &PictureMeasurement, strip: Option<&Strip>) {
     );
 }
 
-/// Place of the middle of a step, per cent of the strip's width.
+/// Position of the centre of a step, per cent of the strip's width.
 fn centre(step: usize, steps: usize) -> f64 {
     (step as f64 - 0.5) / steps.max(1) as f64 * 100.0
 }
 
-/// Joined pairs that follow each other for the same reason, as runs.
+/// Combines consecutive joined pairs with the same reason into runs.
 pub(crate) fn runs(joined: &[Joined]) -> Vec<Run> {
     let mut sorted = joined.to_vec();
     sorted.sort_by_key(|j| j.0);

@@ -1,7 +1,7 @@
 //! Tables of a bracket: pictures, frames, exposure check, every step, noise model and map.
 use super::super::words::{
     count, decimal, kind_words, limit_words, percent, reason_name, seconds, significant,
-    source_name, stops_interval,
+    source_name, stops_interval, typeset,
 };
 use super::escape;
 use std::fmt::Write;
@@ -9,7 +9,7 @@ use stopspan_core::results::{BracketReport, FrameEntry};
 use stopspan_core::results::{JoinReason, PictureMeasurement, UsableStops};
 use stopspan_core::units::Estimate;
 
-/// A table being written: every cell's text is escaped here and nowhere else.
+/// A table under construction. It escapes the text of every cell; callers do not.
 pub(super) struct Table {
     heads: Vec<&'static str>,
     out: String,
@@ -35,7 +35,7 @@ impl Table {
         }
     }
 
-    /// A row: its head, a smaller line under the head, the other cells.
+    /// Adds a row: its head, a smaller line `below` the head, the other cells.
     pub(super) fn row(&mut self, head: &str, below: &str, cells: &[String]) {
         let _ = write!(
             self.out,
@@ -47,9 +47,8 @@ impl Table {
         }
         self.out.push_str("</th>");
         for (cell, label) in cells.iter().zip(self.heads.iter().skip(1)) {
-            let shown = cell.replace('-', "\u{2013}").replace(">=", "\u{2265} ");
-            let shown = escape(&signs(&shown)).to_string();
-            // An interval may go below its figure.
+            let shown = escape(&signs(&typeset(cell))).to_string();
+            // Lets an interval wrap onto the line below its figure.
             let shown = match shown.split_once(" (") {
                 Some((figure, ends)) => format!("{figure} <span class=\"ends\">({ends}</span>"),
                 None => shown,
@@ -69,7 +68,7 @@ impl Table {
     }
 }
 
-/// A dash before a digit at the beginning of a number is a minus sign.
+/// Replaces an en dash at the start of a number by the minus sign.
 fn signs(text: &str) -> String {
     match text.strip_prefix('\u{2013}') {
         Some(rest) if rest.starts_with(|c: char| c.is_ascii_digit()) => format!("\u{2212}{rest}"),
@@ -77,7 +76,7 @@ fn signs(text: &str) -> String {
     }
 }
 
-/// One row a picture: levels by every criterion, usable range, what limits it.
+/// Writes a table with a row per picture: steps told apart by every criterion, usable range, its limit.
 pub(super) fn pictures(out: &mut String, bracket: &BracketReport) {
     if bracket.pictures.is_empty() {
         return;
@@ -128,7 +127,7 @@ pub(super) fn pictures(out: &mut String, bracket: &BracketReport) {
     table.finish(out);
 }
 
-/// One row a frame: settings, exposure stated and used, shares, displacement.
+/// Writes a table with a row per frame: settings, stated and used exposure, clipped and crushed shares, displacement.
 pub(super) fn frames(out: &mut String, bracket: &BracketReport) {
     if bracket.frames.is_empty() {
         return;
@@ -136,7 +135,7 @@ pub(super) fn frames(out: &mut String, bracket: &BracketReport) {
     let reference = bracket.frames.iter().find(|f| f.reference);
     let against = |f: &FrameEntry, of: fn(&FrameEntry) -> Estimate| {
         let zero = reference.map_or(0.0, |r| of(r).value);
-        plus(
+        with_uncertainty(
             Estimate::new(of(f).value - zero, of(f).standard_uncertainty),
             3,
         )
@@ -187,7 +186,7 @@ fn displaced(frame: &FrameEntry) -> String {
     })
 }
 
-/// Stated against measured ratios of every pair, and what is left over round every triple.
+/// Writes stated and measured exposure ratio of every pair of frames, and the closure of every triple.
 pub(super) fn check(out: &mut String, bracket: &BracketReport) {
     let Some(check) = &bracket.exposure_check else {
         return;
@@ -203,8 +202,8 @@ pub(super) fn check(out: &mut String, bracket: &BracketReport) {
             &format!("{} \u{2192} {}", pair.first, pair.second),
             "",
             &[
-                plus(pair.stated, 3),
-                pair.measured.map_or_else(none, |m| plus(m, 4)),
+                with_uncertainty(pair.stated, 3),
+                pair.measured.map_or_else(none, |m| with_uncertainty(m, 4)),
                 difference.map_or_else(none, |d| decimal(d, 4)),
                 decimal(pair.used_stops, 4),
             ],
@@ -216,12 +215,12 @@ pub(super) fn check(out: &mut String, bracket: &BracketReport) {
             out,
             "<p class=\"small\">Added round {}: {} stops are left over (0 in a consistent bracket).</p>",
             escape(&closure.files.join(", ")),
-            escape(&plus(closure.closure, 4).replace('-', "\u{2212}"))
+            escape(&with_uncertainty(closure.closure, 4).replace('-', "\u{2212}"))
         );
     }
 }
 
-/// Every step of every picture, folded away.
+/// Writes every step of every picture, as collapsed tables.
 pub(super) fn steps(out: &mut String, bracket: &BracketReport) {
     let pictures: Vec<_> = bracket
         .pictures
@@ -327,7 +326,7 @@ fn steps_of(out: &mut String, picture: &PictureMeasurement) {
     table.finish(out);
 }
 
-/// Noise model and coverage of the map, folded away.
+/// Writes noise model and coverage of the map, as collapsed tables.
 pub(super) fn model(out: &mut String, bracket: &BracketReport) {
     if bracket.noise.is_none() && bracket.map.is_none() {
         return;
@@ -378,8 +377,8 @@ pub(super) fn none() -> String {
     "-".to_owned()
 }
 
-/// "1.000 ± 0.050".
-pub(super) fn plus(estimate: Estimate, digits: usize) -> String {
+/// An estimate with its standard uncertainty, as "1.000 ± 0.050".
+pub(super) fn with_uncertainty(estimate: Estimate, digits: usize) -> String {
     format!(
         "{} \u{b1} {}",
         decimal(estimate.value, digits),

@@ -1,9 +1,9 @@
-//! Cameras beside each other: range of best single frame, own HDR picture and merge, with the steps each tells apart.
-use super::canvas::{Canvas, MARGIN, Type};
+//! Sheet on the comparison of cameras: range of best single frame, own HDR picture and merge, with the steps each tells apart.
+use super::canvas::{Canvas, MARGIN, Rectangle, Row, Type};
+use super::horizontal_axis::{HorizontalAxis, lower_bound_arrow};
 use super::lettering::{cut, lines};
-use super::range::{grid, place, whisker};
 use crate::figure::axis::Axis;
-use crate::words::stops_interval;
+use crate::words::{stops_interval, typeset};
 use stopspan_core::results::Limit;
 use stopspan_core::results::Report;
 use stopspan_core::results::{CameraRow, LevelsAndRange};
@@ -13,7 +13,7 @@ const TALLEST: f64 = 260.0;
 /// Height of the name above the bars on a narrow sheet, units.
 const HEAD: f64 = 92.0;
 
-/// `None` without a comparison, or where no camera has a range.
+/// Draws the sheet; `None` without a comparison or without any range.
 pub(super) fn draw(mut canvas: Canvas, report: &Report) -> Option<Canvas> {
     let rows = &report.cameras.as_ref()?.rows;
     let ends = rows
@@ -34,20 +34,23 @@ pub(super) fn draw(mut canvas: Canvas, report: &Report) -> Option<Canvas> {
     let bottom = bottom - 70.0;
     let (width, _) = canvas.extent();
     let names = if canvas.narrow() { 0.0 } else { NAMES };
-    let span = (MARGIN + names, width - MARGIN);
-    grid(&mut canvas, &axis, span, (top, bottom));
+    let axis = HorizontalAxis {
+        axis: &axis,
+        left: MARGIN + names,
+        right: width - MARGIN,
+    };
+    axis.grid(&mut canvas, top, bottom);
     let height = ((bottom - top) / rows.len() as f64).min(if canvas.narrow() {
         TALLEST + HEAD
     } else {
         TALLEST
     });
     for (index, row) in rows.iter().enumerate() {
-        camera(
-            &mut canvas,
-            &axis,
-            (span, top + height * index as f64, height),
-            row,
-        );
+        let place = Row {
+            top: top + height * index as f64,
+            height,
+        };
+        camera(&mut canvas, &axis, place, row);
     }
     Some(canvas)
 }
@@ -60,8 +63,9 @@ fn figures(row: &CameraRow) -> [(&'static str, &LevelsAndRange); 3] {
     ]
 }
 
-/// Name and rank: beside the bars, the name in two lines if it is long, or above them on a narrow sheet.
-fn name(canvas: &mut Canvas, (top, height): (f64, f64), room: f64, row: &CameraRow) {
+/// Draws name and rank: beside the bars, a long name in two lines; on a narrow sheet above them.
+fn name(canvas: &mut Canvas, place: Row, room: f64, row: &CameraRow) {
+    let Row { top, height } = place;
     let shrink = (height / TALLEST).clamp(0.35, 1.0);
     let look = Type {
         bold: true,
@@ -79,7 +83,7 @@ fn name(canvas: &mut Canvas, (top, height): (f64, f64), room: f64, row: &CameraR
         lines(&row.camera, room, look)
     };
     if words.len() > 2 {
-        // What does not fit in two lines is cut within the second.
+        // Text beyond two lines is cut within the second.
         let rest = words.split_off(1).join(" ");
         words.push(cut(&rest, room, look));
     }
@@ -95,19 +99,18 @@ fn name(canvas: &mut Canvas, (top, height): (f64, f64), room: f64, row: &CameraR
     canvas.text((MARGIN, second + below), soft, &cut(&rank, room, soft));
 }
 
-fn camera(
-    canvas: &mut Canvas,
-    axis: &Axis,
-    (span, top, height): ((f64, f64), f64, f64),
-    row: &CameraRow,
-) {
+fn camera(canvas: &mut Canvas, axis: &HorizontalAxis, place: Row, row: &CameraRow) {
     let (head, room) = if canvas.narrow() {
-        (HEAD, span.1 - span.0)
+        (HEAD, axis.right - axis.left)
     } else {
         (0.0, NAMES - 24.0)
     };
-    name(canvas, (top, height - head), room, row);
-    let (top, height) = (top + head, height - head);
+    let (top, height) = (place.top + head, place.height - head);
+    let beside = Row {
+        top: place.top,
+        height,
+    };
+    name(canvas, beside, room, row);
     let shrink = (height / TALLEST).clamp(0.35, 1.0);
     let colours = [
         canvas.colours.frames[0],
@@ -120,26 +123,27 @@ fn camera(
         let Some((usable, stops)) = figure.snr1.and_then(|u| Some((u, u.stops?))) else {
             continue;
         };
-        let end = place(axis, span, stops);
-        canvas.bar((span.0, y, end - span.0, thick * 0.35), colour, 0.95);
-        whisker(canvas, axis, span, &usable, y + thick * 0.175);
+        let end = axis.position(stops);
+        let bar = Rectangle {
+            left: axis.left,
+            top: y,
+            width: end - axis.left,
+            height: thick * 0.35,
+        };
+        canvas.bar(bar, colour, 0.95);
+        let middle = y + thick * 0.175;
+        axis.whisker(canvas, &usable, middle);
         if usable.limited_by == Limit::Wedge {
-            let data = format!(
-                "M{:.1},{:.1}l12,10l-12,10",
-                end + 4.0,
-                y + thick * 0.175 - 10.0
-            );
-            canvas.path(&data, canvas.colours.ink, 3.5);
+            lower_bound_arrow(canvas, end, middle);
         }
         let text = format!("{words}: {}{}", interval(&usable), steps(figure, row.steps));
         let label = canvas.plain(27.0 * shrink);
-        canvas.text((span.0 + 6.0, y + thick * 0.85), label, &text);
+        canvas.text((axis.left + 6.0, y + thick * 0.85), label, &text);
     }
 }
 
 fn interval(usable: &stopspan_core::results::UsableStops) -> String {
-    let text = stops_interval(usable).replace('-', "\u{2013}");
-    format!("{} stops", text.replace(">=", "\u{2265} "))
+    format!("{} stops", typeset(&stops_interval(usable)))
 }
 
 fn steps(figure: &LevelsAndRange, steps: Option<usize>) -> String {

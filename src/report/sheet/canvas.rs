@@ -1,4 +1,4 @@
-//! A sheet being drawn: text, shapes and pictures as SVG with the colours written out.
+//! Drawing surface of a sheet: text, shapes and pictures as SVG with explicit colours.
 use super::super::figure::png_uri;
 use super::super::html::escape;
 use super::lettering::{cut, lines};
@@ -7,16 +7,17 @@ use ndarray::Array3;
 use std::fmt::Write;
 use stopspan_core::results::Program;
 
-/// The typeface of the PNG; the SVG asks for it first and for ones of like widths after it.
+/// Typeface of the PNG, and first choice of the SVG, which names typefaces of similar widths after it.
 pub(super) const TYPEFACE: &str = "DejaVu Sans";
-/// Size of a sheet that is drawn at scale 1, pixels; one that is higher than wide is drawn for a phone, 1080 units wide.
+/// Width and height of a sheet at scale 1, pixels. A sheet higher than wide is laid out for a phone instead, [`NARROW`] units wide.
 const DESIGN: (f64, f64) = (1920.0, 1080.0);
+/// Width of a sheet higher than wide, units.
 const NARROW: f64 = 1080.0;
-/// Space at the edges, units.
+/// Margin on the left and right, units.
 pub(super) const MARGIN: f64 = 64.0;
 
-/// Colours of one look, as SVG writes them. The series are told apart by people with any colour vision; each series also
-/// differs in lightness or is named beside its mark.
+/// Colours of one look in SVG notation. Series also differ in lightness or have their name beside them, so that they can be
+/// distinguished with any colour vision.
 pub(super) struct Colours {
     pub paper: &'static str,
     pub ink: &'static str,
@@ -59,7 +60,7 @@ const DARK: Colours = Colours {
     channels: ["#ff8073", "#5fd08d", "#84a9ff"],
 };
 
-/// Where a text hangs on its point.
+/// The part of a text that is at its point.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) enum Anchor {
     Start,
@@ -67,18 +68,34 @@ pub(super) enum Anchor {
     End,
 }
 
-/// How a text looks.
+/// Size, weight, alignment and colour of a text.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Type {
-    /// Height of the letters' body, units.
+    /// Font size, units.
     pub size: f64,
     pub bold: bool,
     pub anchor: Anchor,
     pub colour: &'static str,
 }
 
-/// A picture on the sheet: column and row of its first pixel, its size there, and its pixels; each is repeated where the
-/// size is larger.
+/// A rectangle on a sheet, units.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Rectangle {
+    pub left: f64,
+    pub top: f64,
+    pub width: f64,
+    pub height: f64,
+}
+
+/// Vertical extent of one row of a sheet, units.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Row {
+    pub top: f64,
+    pub height: f64,
+}
+
+/// A picture on the sheet: `at` is column and row of its first pixel, `size` its rows and columns on the sheet. Pixels are repeated if
+/// the size is larger than that of `rgb`.
 pub(super) struct Placed {
     pub at: (usize, usize),
     size: (usize, usize),
@@ -91,7 +108,7 @@ impl Placed {
         self.size
     }
 
-    /// The pixel at a row and a column of its size: the nearest one, so that noise stays to be seen.
+    /// Pixel at a row and column within [`Placed::size`], from the nearest sample, which preserves noise.
     pub fn pixel(&self, row: usize, column: usize) -> [u8; 3] {
         let (high, wide, _) = self.rgb.dim();
         let (r, c) = (row * high / self.size.0, column * wide / self.size.1);
@@ -99,7 +116,8 @@ impl Placed {
     }
 }
 
-/// A sheet. Lengths are units: 1/1920 of a sheet 1920 wide and 1080 high, larger or smaller with the sheet.
+/// A sheet under construction. Lengths are in units: a sheet of usual shape is at least 1920 units wide and 1080 high, one higher than
+/// wide is 1080 units wide.
 pub(super) struct Canvas {
     size: (usize, usize),
     scale: f64,
@@ -112,7 +130,7 @@ pub(super) struct Canvas {
 }
 
 impl Canvas {
-    /// An empty sheet of `size` (columns, rows) pixels.
+    /// Returns an empty sheet of `size` (columns, rows), pixels.
     pub fn new(size: (usize, usize), look: Look) -> Self {
         let (wide, high) = (size.0 as f64, size.1 as f64);
         let scale = if high > wide {
@@ -135,13 +153,13 @@ impl Canvas {
         }
     }
 
-    /// A sheet of given inputs: the start of their common SHA-256 is printed at its foot.
+    /// Sets the common SHA-256 of the inputs, of which the first twelve digits are printed at the foot.
     pub fn made_of(self, sum: Option<&str>) -> Self {
         let made_of = sum.map(|s| s.chars().take(12).collect());
         Canvas { made_of, ..self }
     }
 
-    /// True on a sheet higher than wide: names stand above what they name instead of beside it.
+    /// Whether the sheet is higher than wide; names are then above their bars and strips instead of beside them.
     pub fn narrow(&self) -> bool {
         self.size.1 > self.size.0
     }
@@ -154,7 +172,7 @@ impl Canvas {
         )
     }
 
-    /// Pixels that a length in units comes to.
+    /// Converts a length in units to whole pixels.
     pub fn pixels(&self, units: f64) -> usize {
         (units * self.scale).round().max(0.0) as usize
     }
@@ -164,12 +182,12 @@ impl Canvas {
         self.size
     }
 
-    /// The text alternative.
+    /// Text alternative.
     pub fn description(&self) -> &str {
         &self.description
     }
 
-    /// A type in the ink of the sheet.
+    /// Regular type, aligned left, in the main ink.
     pub fn plain(&self, size: f64) -> Type {
         Type {
             size,
@@ -179,7 +197,7 @@ impl Canvas {
         }
     }
 
-    /// A type in the softer ink.
+    /// Regular type, aligned left, in the softer ink.
     pub fn soft(&self, size: f64) -> Type {
         Type {
             colour: self.colours.soft,
@@ -187,8 +205,8 @@ impl Canvas {
         }
     }
 
-    /// Title, what it is about below it, notes at the foot with what made the sheet, and the text alternative. Returns the
-    /// top and bottom, in units, of the space between.
+    /// Draws title and subtitle `about` at the top, notes and the program's name at the foot, and sets the text alternative. Returns top and
+    /// bottom of the free space, units.
     pub fn frame(
         &mut self,
         title: &str,
@@ -225,7 +243,7 @@ impl Canvas {
         (base + 38.0, foot - 6.0)
     }
 
-    /// The program, and the start of the sum of what it read.
+    /// Sentence with the program, its version and the start of the inputs' SHA-256.
     fn maker(&self) -> String {
         let Program { name, version } = Program::this();
         match &self.made_of {
@@ -234,7 +252,7 @@ impl Canvas {
         }
     }
 
-    /// One line of text; the point is its baseline.
+    /// Draws a line of text; the point (units) is on its baseline.
     pub fn text(&mut self, (x, y): (f64, f64), look: Type, text: &str) {
         let anchor = match look.anchor {
             Anchor::Start => "start",
@@ -251,7 +269,7 @@ impl Canvas {
         );
     }
 
-    /// A text turned to run upwards, in its middle at the point.
+    /// Draws a text that runs upwards, centred at the point (units).
     pub fn upright_text(&mut self, (x, y): (f64, f64), look: Type, text: &str) {
         let _ = writeln!(
             self.body,
@@ -262,18 +280,18 @@ impl Canvas {
         );
     }
 
-    /// A line along SVG path data.
+    /// Draws a line along SVG path data; `width` in units.
     pub fn path(&mut self, data: &str, colour: &str, width: f64) {
         self.dashed(data, colour, width, "");
     }
 
-    /// A line that stands out from whatever lies below it.
+    /// Draws a line with a border in the colour of the paper, which is visible on bars of any colour.
     pub fn haloed(&mut self, data: &str) {
         self.path(data, self.colours.paper, 6.0);
         self.path(data, self.colours.ink, 3.0);
     }
 
-    /// A line with a dash pattern ("6 4"; empty: solid).
+    /// Draws a line with an SVG dash array ("6 4"; empty: solid).
     pub fn dashed(&mut self, data: &str, colour: &str, width: f64, dash: &str) {
         let dash = if dash.is_empty() {
             String::new()
@@ -286,7 +304,7 @@ impl Canvas {
         );
     }
 
-    /// A filled shape; opacity 0..=1.
+    /// Draws a filled shape; opacity 0..=1.
     pub fn area(&mut self, data: &str, colour: &str, opacity: f64) {
         let _ = writeln!(
             self.body,
@@ -294,22 +312,27 @@ impl Canvas {
         );
     }
 
-    /// A filled rectangle: left, top, width, height.
-    pub fn bar(&mut self, (x, y, w, h): (f64, f64, f64, f64), colour: &str, opacity: f64) {
+    /// Draws a filled rectangle; opacity 0..=1.
+    pub fn bar(&mut self, place: Rectangle, colour: &str, opacity: f64) {
+        let Rectangle {
+            left: x,
+            top: y,
+            width: w,
+            height: h,
+        } = place;
         let _ = writeln!(
             self.body,
             r#"<rect x="{x:.1}" y="{y:.1}" width="{w:.1}" height="{h:.1}" fill="{colour}" fill-opacity="{opacity}"/>"#
         );
     }
 
-    /// A picture at 100 %, its first pixel at the pixel nearest to the point, with a thin edge round it. No text or shape
-    /// may cross it.
+    /// Places a picture at 100 % with a thin border, its first pixel at the pixel nearest to the point (units). It covers text and shapes.
     pub fn picture(&mut self, place: (f64, f64), rgb: Array3<u8>) {
         let (rows, columns, _) = rgb.dim();
         self.enlarged(place, (rows, columns), rgb);
     }
 
-    /// The same at a size of rows and columns, pixels repeated.
+    /// Places a picture like [`Canvas::picture`] at a size (rows, columns), in pixels of the sheet; samples are repeated.
     pub fn enlarged(&mut self, (x, y): (f64, f64), size: (usize, usize), rgb: Array3<u8>) {
         let at = (self.pixels(x), self.pixels(y));
         let unit = |pixels: usize| pixels as f64 / self.scale;
@@ -322,7 +345,7 @@ impl Canvas {
         }
     }
 
-    /// The document; with `pictures` they are part of it.
+    /// Returns the SVG document, with or without the placed pictures.
     pub fn svg(&self, pictures: bool) -> String {
         let (columns, rows) = self.size;
         let mut out = format!(

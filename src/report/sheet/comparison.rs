@@ -1,4 +1,4 @@
-//! The camera's own HDR picture, the merge and the best single frame side by side: figures with intervals, ties said.
+//! Sheet that compares the camera's own HDR picture, the merge and the best single frame: values with intervals and ties.
 use super::canvas::{Anchor, Canvas, MARGIN, Type};
 use super::lettering::{cut, width as text_width};
 use super::subject;
@@ -6,7 +6,7 @@ use crate::words::{difference, interval, quantity_words};
 use stopspan_core::results::BracketReport;
 use stopspan_core::results::{Compared, Comparison, Quantity};
 
-/// What stands on the sheet, in this order, where it could be measured.
+/// Quantities on the sheet, in this order; those not measured are omitted.
 const SHOWN: [Quantity; 15] = [
     Quantity::LevelsNoise,
     Quantity::LevelsVisual,
@@ -24,14 +24,14 @@ const SHOWN: [Quantity; 15] = [
     Quantity::Clipped,
     Quantity::Crushed,
 ];
-/// Width of the names beside the figures, units; on a narrow sheet they stand above them.
+/// Width of the column of names, units; on a narrow sheet names are above the values.
 const NAMES: f64 = 620.0;
-/// Height of the tallest row, units.
+/// Maximum height of a row, units.
 const TALLEST: f64 = 68.0;
-/// The same where names stand above.
+/// Maximum height of a row on a narrow sheet, units.
 const TALLEST_NARROW: f64 = 112.0;
 
-/// `None` without a comparison.
+/// Draws the sheet; `None` without a comparison.
 pub(super) fn draw(mut canvas: Canvas, bracket: &BracketReport) -> Option<Canvas> {
     let comparison = bracket.comparison.as_ref()?;
     let rows = rows(comparison);
@@ -70,7 +70,7 @@ fn tallest(canvas: &Canvas) -> f64 {
     }
 }
 
-/// Right ends of the columns of figures.
+/// Right ends of the columns of values, units.
 fn columns(canvas: &Canvas) -> [f64; 4] {
     let (width, _) = canvas.extent();
     let names = if canvas.narrow() { 0.0 } else { NAMES };
@@ -118,7 +118,7 @@ fn line(canvas: &mut Canvas, row: &Compared, top: f64, height: f64) {
     let plain = canvas.plain(28.0 * shrink);
     let small = canvas.soft(24.0 * shrink);
     let columns = columns(canvas);
-    // Baselines of the name, of its unit, of the figures and of their intervals.
+    // Baselines of name, unit, values and intervals, as shares of the row's height.
     let (bases, names) = if canvas.narrow() {
         let room = width - 2.0 * MARGIN;
         ([0.28, 0.28, 0.61, 0.89], room)
@@ -141,7 +141,7 @@ fn line(canvas: &mut Canvas, row: &Compared, top: f64, height: f64) {
             bold,
             ..plain
         };
-        // The interval below its figure.
+        // The interval is below its value.
         let (value, ends) = match text.split_once(" (") {
             Some((value, ends)) => (value, format!("({ends}")),
             None => (text.as_str(), String::new()),
@@ -155,7 +155,7 @@ fn line(canvas: &mut Canvas, row: &Compared, top: f64, height: f64) {
     }
 }
 
-/// The four figures, and whether they are told apart.
+/// The four values of a row as text, and whether each is a significant difference.
 fn figures(row: &Compared) -> [(String, bool); 4] {
     let against = row.against_merge.as_ref().filter(|_| row.merge.is_some());
     let apart = against.is_some_and(|d| d.tie == Some(false));

@@ -1,16 +1,16 @@
-//! The same place of several pictures side by side, pixel for pixel.
+//! Sheet of crops: the same places of several pictures side by side, at 100 %.
 use super::canvas::{Canvas, MARGIN, Type};
 use super::lettering::cut;
-use crate::words::telling;
+use crate::words::distinguishing_part;
 use ndarray::Array3;
 use stopspan_core::results::BracketReport;
 
 /// One place in several pictures.
 #[derive(Debug, Clone, PartialEq)]
 pub struct CropRow {
-    /// What is shown ("step 21", "column 300, row 800").
+    /// Name of the place ("step 21", "column 300, row 800").
     pub what: String,
-    /// The place in each picture, in the order of the sheet; all crops of a row have one size.
+    /// The place in each picture, from left to right; all of one size.
     pub cells: Vec<CropCell>,
 }
 
@@ -19,7 +19,7 @@ pub struct CropRow {
 pub struct CropCell {
     /// File name.
     pub file: String,
-    /// What kind of picture, in words.
+    /// Kind of the picture, in words.
     pub kind: String,
     /// 8-bit display-encoded RGB, shape (rows, columns, 3), unscaled; black beyond the picture's edge.
     pub rgb: Array3<u8>,
@@ -27,12 +27,13 @@ pub struct CropCell {
 
 /// Space between crops, units.
 pub(crate) const GAP: f64 = 24.0;
-/// Height of the names above a row of crops, and of the line below it, units.
+/// Height of the names above the first row of crops, units.
 const HEAD: f64 = 84.0;
+/// Height of the line of text below each row, units.
 const TAIL: f64 = 44.0;
 
-/// Columns and rows, pixels, that each crop may have when `across` x `down` of them share a sheet of a size.
-pub fn room(size: (usize, usize), (across, down): (usize, usize)) -> (usize, usize) {
+/// Maximum columns and rows of a crop, pixels, for `across` x `down` crops on a sheet of `size` (columns, rows).
+pub fn room(size: (usize, usize), across: usize, down: usize) -> (usize, usize) {
     let canvas = Canvas::new(size, super::Look::Light);
     let (width, height) = canvas.extent();
     let (across, down) = (across.max(1) as f64, down.max(1) as f64);
@@ -41,7 +42,7 @@ pub fn room(size: (usize, usize), (across, down): (usize, usize)) -> (usize, usi
     (canvas.pixels(wide.max(16.0)), canvas.pixels(high.max(16.0)))
 }
 
-/// `None` without crops.
+/// Draws the sheet; `None` without crops.
 pub(super) fn draw(
     mut canvas: Canvas,
     bracket: &BracketReport,
@@ -74,7 +75,7 @@ pub(super) fn draw(
         for (column, cell) in row.cells.iter().enumerate() {
             let x = MARGIN + (columns + GAP) * column as f64;
             if index == 0 {
-                let file = telling(files.iter().copied(), &cell.file);
+                let file = distinguishing_part(files.iter().copied(), &cell.file);
                 canvas.text((x, y - 48.0), name, &cut(&file, columns, name));
                 canvas.text((x, y - 14.0), soft, &cut(&cell.kind, columns, soft));
             }

@@ -1,8 +1,7 @@
-//! Text on a sheet: how wide it is, where it is cut or broken.
+//! Text metrics: width, cutting and breaking into lines.
 use super::canvas::Type;
 
-/// Advance widths of the characters from space to tilde in the program's typeface, hundredths of its size, rounded: regular
-/// and bold.
+/// Advance widths of the characters from space to tilde in regular and bold type, in hundredths of the font size, rounded.
 const WIDTHS: [[u8; 95]; 2] = [
     [
         32, 40, 46, 84, 64, 95, 78, 27, 39, 39, 50, 84, 32, 36, 32, 34, 64, 64, 64, 64, 64, 64, 64,
@@ -19,10 +18,10 @@ const WIDTHS: [[u8; 95]; 2] = [
         65, 65, 58, 71, 37, 71, 84,
     ],
 ];
-/// Width of any other character: as wide as the widest of common ones.
+/// Assumed width of any other character, that of the widest common ones.
 const OTHER: u8 = 100;
 
-/// Width of a text, units.
+/// Returns the width of a text, units.
 pub(super) fn width(text: &str, look: Type) -> f64 {
     let table = &WIDTHS[usize::from(look.bold)];
     let letter = |c: char| {
@@ -33,7 +32,7 @@ pub(super) fn width(text: &str, look: Type) -> f64 {
     text.chars().map(letter).sum::<f64>() * look.size / 100.0
 }
 
-/// A text cut in its middle until it fits into a width.
+/// Shortens a text in its middle, by an ellipsis, to fit into the width `room`, units.
 pub(super) fn cut(text: &str, room: f64, look: Type) -> String {
     if width(text, look) <= room {
         return text.to_owned();
@@ -50,8 +49,8 @@ pub(super) fn cut(text: &str, room: f64, look: Type) -> String {
     shortened(kept)
 }
 
-/// A text broken at its spaces into lines that fit into a width, never between a number and its per cent sign; a word that does
-/// not fit is cut.
+/// Breaks a text at its spaces into lines of at most the width `room`, units, but not between a number and its per cent sign. A longer
+/// word is shortened.
 pub(super) fn lines(text: &str, room: f64, look: Type) -> Vec<String> {
     let mut out: Vec<String> = Vec::new();
     let held = text.replace(" %", "\u{a0}%");

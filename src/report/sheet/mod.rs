@@ -1,11 +1,12 @@
-//! Sheets fit to publish: one figure a file, SVG and PNG of a chosen size, light and dark.
+//! Sheets for publication: one figure per file, as SVG and PNG of a chosen size, light and dark.
 //!
-//! In reading order: what can be asked for, the canvas and its colours, its lettering, each sheet, and pixels from the drawing. The
-//! typeface is part of the program, so the same report gives the same bytes on every machine.
+//! In reading order: `settings`; `canvas` and its colours, `lettering`, `horizontal_axis`; a file per sheet; `views`, which cuts
+//! the crops; `rasterize`, from drawing to pixels. The typeface is part of the program, so the same report gives the same bytes on every machine.
 mod cameras;
 mod canvas;
 mod comparison;
 mod crops;
+mod horizontal_axis;
 mod lettering;
 mod range;
 mod rasterize;
@@ -26,11 +27,11 @@ use canvas::Canvas;
 use stopspan_core::results::{BracketReport, Report};
 use stopspan_core::results::{PictureKind, PictureMeasurement};
 
-/// One finished sheet, ready to be written.
+/// A finished sheet.
 pub struct Sheet {
-    /// File name without ending, unique within its folder ("wedge-light").
+    /// File name without extension, unique within its folder ("wedge-light").
     pub name: String,
-    /// What it shows, in a sentence: the text alternative.
+    /// Text alternative: the content of the sheet in a sentence.
     pub description: String,
     canvas: Canvas,
 }
@@ -44,14 +45,14 @@ impl Sheet {
         }
     }
 
-    /// The sheet as an SVG document whose text can be selected.
+    /// Returns the sheet as an SVG document with selectable text.
     pub fn svg(&self) -> String {
         self.canvas.svg(true)
     }
 }
 
-/// The sheets of one bracket: wedge strips, ranges, response, comparison and crops, each where there is something to show, in every
-/// look asked for. `strips` belong to the bracket's pictures, in their order.
+/// Draws the sheets of one bracket in every look asked for: wedge strips, ranges, response, comparison and crops. Sheets without content
+/// are omitted. `strips` are in the order of [`Measurement::iter`](stopspan_core::results::Measurement::iter).
 pub fn of_bracket(
     bracket: &BracketReport,
     strips: &[Option<Strip>],
@@ -76,7 +77,7 @@ pub fn of_bracket(
     out
 }
 
-/// What a sheet is about: the camera and the bracket.
+/// Subtitle of a sheet: camera and bracket.
 fn subject(bracket: &BracketReport) -> String {
     match &bracket.camera {
         Some(camera) => format!("{camera}, {}", bracket.name),
@@ -84,7 +85,7 @@ fn subject(bracket: &BracketReport) -> String {
     }
 }
 
-/// What a picture is, where its file name does not say it.
+/// Kind of a picture as printed below its name.
 fn kind(picture: &PictureMeasurement) -> &'static str {
     match picture.kind {
         PictureKind::Merge => "radiance map",
@@ -92,7 +93,7 @@ fn kind(picture: &PictureMeasurement) -> &'static str {
     }
 }
 
-/// The sheet of a run with several cameras; none with fewer than two.
+/// Draws the sheet on the comparison of cameras in every look asked for; none with fewer than two cameras.
 pub fn of_cameras(report: &Report, settings: &SheetSettings) -> Vec<Sheet> {
     let looks = settings.looks.iter().copied();
     looks

@@ -1,4 +1,4 @@
-//! A sheet as pixels: the drawing by a general SVG renderer with the program's own typeface, pictures pixel for pixel.
+//! Rasterization of a sheet: the drawing by an SVG renderer with the program's own typeface, then the pictures pixel for pixel.
 use super::Sheet;
 use super::canvas::{Canvas, TYPEFACE};
 use ndarray::Array3;
@@ -14,7 +14,7 @@ static TYPEFACES: LazyLock<Arc<usvg::fontdb::Database>> = LazyLock::new(|| {
     Arc::new(faces)
 });
 
-/// The sheet as an 8-bit RGB PNG of its own size, sRGB. `None` if the drawing could not be rendered.
+/// Encodes the sheet as an 8-bit sRGB PNG of its own size. `None` if it could not be rendered.
 pub fn png(sheet: &Sheet) -> Option<Vec<u8>> {
     let rgb = pixels(&sheet.canvas)?;
     encode8(rgb.view(), None).ok()
@@ -35,7 +35,7 @@ fn pixels(canvas: &Canvas) -> Option<Array3<u8>> {
         tiny_skia::Transform::identity(),
         &mut pixmap.as_mut(),
     );
-    // The ground is opaque, so premultiplied samples are the samples.
+    // The background is opaque, so premultiplied samples equal the samples.
     let mut rgb = Array3::<u8>::zeros((rows, columns, 3));
     let samples = rgb.as_slice_mut()?;
     for (to, from) in samples

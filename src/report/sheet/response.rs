@@ -1,5 +1,6 @@
-//! The response curves of a bracket on one large chart.
+//! Sheet of the response curves of a bracket.
 use super::canvas::{Anchor, Canvas, MARGIN, Type};
+use super::horizontal_axis::HorizontalAxis;
 use crate::figure::axis::Axis;
 use crate::figure::{by_support, response_levels, response_samples};
 use crate::words::method_words;
@@ -7,7 +8,7 @@ use stopspan_core::results::BracketReport;
 
 const DASHES: [&str; 3] = ["22 10", "", "6 10"];
 
-/// `None` without a response to draw.
+/// Draws the sheet; `None` without a response.
 pub(super) fn draw(mut canvas: Canvas, bracket: &BracketReport) -> Option<Canvas> {
     let response = bracket.response.as_ref()?;
     let x = response_levels(&response.curves)?;
@@ -113,7 +114,12 @@ impl Plot {
             );
             canvas.text((left - 14.0, y + 10.0), number, &text);
         }
-        super::range::grid(canvas, &self.x, self.across, self.down);
+        let levels = HorizontalAxis {
+            axis: &self.x,
+            left,
+            right,
+        };
+        levels.grid(canvas, self.down.0, self.down.1);
         let label = canvas.soft(28.0);
         let middle = (self.down.0 + self.down.1) / 2.0;
         canvas.upright_text((MARGIN + 22.0, middle), label, self.y.label);

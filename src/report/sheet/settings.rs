@@ -1,18 +1,18 @@
-//! What can be asked of the sheets: size, look, pictures, places of crops.
+//! Settings of the sheets: size, looks, pictures, places of crops.
 use crate::words::kind_name;
 use stopspan_core::results::PictureMeasurement;
 
-/// Light or dark ground.
+/// Light or dark background.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Look {
-    /// Dark ink on a light ground.
+    /// Dark on light.
     Light,
-    /// Light ink on a dark ground.
+    /// Light on dark.
     Dark,
 }
 
 impl Look {
-    /// As it stands in file names.
+    /// Name of the look in file names.
     pub fn word(self) -> &'static str {
         match self {
             Look::Light => "light",
@@ -21,7 +21,7 @@ impl Look {
     }
 }
 
-/// The middle of a crop.
+/// Centre of a crop.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum CropPlace {
     /// Column and row in the reference frame, pixels from the top left.
@@ -32,23 +32,22 @@ pub enum CropPlace {
     Lightest,
     /// The darkest step.
     Darkest,
-    /// A slanted edge that was measured, 1 = the first.
+    /// A measured slanted edge, 1 = the first.
     Edge(usize),
     /// A ghost in the camera's own HDR picture, 1 = the largest.
     Ghost(usize),
 }
 
-/// How the sheets are made.
+/// Settings of the sheets.
 #[derive(Debug, Clone, PartialEq)]
 pub struct SheetSettings {
-    /// Columns and rows, pixels.
+    /// Columns and rows of a sheet, pixels.
     pub size: (usize, usize),
-    /// Grounds; none: no sheets are made.
+    /// Looks in which every sheet is made; none: no sheets.
     pub looks: Vec<Look>,
-    /// Pictures to show, by file name or by kind (`frame`, `camera-hdr`, `merge`, `rendered`); empty: a choice that fits
-    /// the sheet.
+    /// Pictures to show, by file name or by kind (`frame`, `camera-hdr`, `merge`, `rendered`); empty: the default of each sheet.
     pub pictures: Vec<String>,
-    /// Places of crops; empty: the ends of the wedge, or the middle of the picture without one.
+    /// Places of crops; empty: the lightest and the darkest step, or without a wedge the centre of the picture.
     pub crops: Vec<CropPlace>,
 }
 
@@ -64,10 +63,10 @@ impl Default for SheetSettings {
 }
 
 impl SheetSettings {
-    /// Smallest and largest length of a side, pixels.
+    /// Minimum and maximum length of a side, pixels.
     pub const SIDES: (usize, usize) = (360, 8192);
 
-    /// Whether a picture was asked for; all are where none was named.
+    /// Whether a picture is asked for, by its file name or kind; every picture is if none was named.
     pub fn wants(&self, picture: &PictureMeasurement) -> bool {
         let kind = kind_name(picture.kind);
         let named = |n: &String| *n == picture.file || n == kind;

@@ -9,10 +9,10 @@ use stopspan_core::raster::{Pixels, Point, Region};
 use stopspan_core::results::{Patch, PictureKind, PictureMeasurement, RENDERED_FILE};
 use stopspan_core::units::Primaries;
 
-/// Pictures beside each other on a sheet of crops, at most.
+/// Maximum number of pictures side by side on a sheet of crops.
 const ACROSS: usize = 4;
 
-/// The crops asked for; without a wish the lightest and the darkest step, or the middle of a picture without a wedge.
+/// Cuts the crops asked for; by default the lightest and the darkest step, or without a wedge the centre of the picture.
 pub fn crop_rows(input: FigureInput, settings: &SheetSettings) -> Vec<CropRow> {
     if settings.looks.is_empty() {
         return Vec::new();
@@ -21,7 +21,7 @@ pub fn crop_rows(input: FigureInput, settings: &SheetSettings) -> Vec<CropRow> {
     let places = places(input, settings);
     let bracket = &input.merged.frames.bracket;
     let reference = &bracket.frames[bracket.reference].picture.pixels;
-    let room = crop_room(settings.size, (views.len(), places.len()));
+    let room = crop_room(settings.size, views.len(), places.len());
     let size = (
         room.0.min(reference.columns()),
         room.1.min(reference.rows()),
@@ -37,7 +37,7 @@ pub fn crop_rows(input: FigureInput, settings: &SheetSettings) -> Vec<CropRow> {
     places.iter().map(row).collect()
 }
 
-/// The middle of a crop of `length`, moved as little as keeps it inside a side of `end` pixels.
+/// Centre of a crop of `length`, moved as little as needed to be within a side of `end` pixels.
 fn within(middle: f64, length: usize, end: usize) -> f64 {
     let half = length as f64 / 2.0;
     middle.clamp(half, (end as f64 - half).max(half))
@@ -53,7 +53,7 @@ struct View<'a> {
 }
 
 impl View<'_> {
-    /// `place` is in the reference frame; whole pixels are taken as they are.
+    /// Cuts a crop of whole pixels, without resampling, around `place`, a point of the reference frame.
     fn crop(&self, place: Point, (columns, rows): (usize, usize)) -> CropCell {
         let middle = self.placement.map(place);
         let first = |centre: f64, length: usize| (centre - length as f64 / 2.0).round() as i64;
@@ -78,7 +78,7 @@ impl View<'_> {
     }
 }
 
-/// The best single frame, the camera's own HDR picture and the rendering; or what was asked for and has pixels.
+/// The pictures asked for, except the map; by default the best single frame, the camera's own HDR picture and the rendering.
 fn views<'a>(input: FigureInput<'a>, settings: &SheetSettings) -> Vec<View<'a>> {
     let FigureInput {
         measured, rendered, ..
@@ -99,7 +99,7 @@ fn views<'a>(input: FigureInput<'a>, settings: &SheetSettings) -> Vec<View<'a>> 
     views
 }
 
-/// One picture to cut from; `None` for the map, which has no levels to show.
+/// A measured picture as a view; `None` for the map, which has no levels to display.
 fn view<'a>(input: FigureInput<'a>, entry: &PictureMeasurement) -> Option<View<'a>> {
     let bracket = &input.merged.frames.bracket;
     let (pixels, transform, shown) = match entry.kind {
@@ -129,7 +129,7 @@ fn view<'a>(input: FigureInput<'a>, entry: &PictureMeasurement) -> Option<View<'
     })
 }
 
-/// The rendering, which was converted to sRGB's primaries as a whole.
+/// The rendering, which already has the primaries of sRGB.
 fn rendering<'a>(picture: &'a Pixels, file: &str) -> View<'a> {
     View {
         file: file.into(),
@@ -174,7 +174,7 @@ fn places(input: FigureInput, settings: &SheetSettings) -> Vec<(String, Point)> 
     wanted.into_iter().filter_map(point).collect()
 }
 
-/// The middle of a step of the wedge.
+/// Name and centre of a step of the wedge.
 fn step(patches: &[Patch], number: usize) -> Option<(String, Point)> {
     let patch = patches.iter().find(|p| p.step == number)?;
     let mean = |f: fn(&Point) -> f64| patch.corners.iter().map(f).sum::<f64>() / 4.0;

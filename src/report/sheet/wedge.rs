@@ -1,23 +1,25 @@
-//! The wedge of every picture under each other, the steps that run together marked, the count beside.
-use super::canvas::{Anchor, Canvas, MARGIN, Type};
+//! Sheet of wedge strips: the wedge in every picture one below the other, steps that run together marked, with the number of steps told
+//! apart.
+use super::canvas::{Anchor, Canvas, MARGIN, Row, Type};
 use super::lettering::{cut, width as text_width};
 use super::settings::SheetSettings;
 use super::{kind, subject};
 use crate::Strip;
 use crate::html::strips::{Run, runs};
-use crate::words::{count, reason_name, telling};
+use crate::words::{count, distinguishing_part, reason_name};
 use stopspan_core::results::BracketReport;
 use stopspan_core::results::PictureMeasurement;
 
-/// Width of the column of names and of the column of counts, units.
+/// Width of the column of names, units.
 const NAMES: f64 = 400.0;
+/// Width of the column of counts, units.
 const COUNTS: f64 = 260.0;
 /// Height of the line of name and count above a strip on a narrow sheet, units.
 const LINE: f64 = 74.0;
-/// Rows that a sheet of usual shape holds legibly; more are made smaller, not left out.
+/// Maximum height of a row without the line of names, units; many rows are made smaller.
 const TALLEST: f64 = 190.0;
 
-/// `None` where no wanted picture has both levels and a strip.
+/// Draws the sheet; `None` if no wanted picture has both levels and a strip.
 pub(super) fn draw(
     mut canvas: Canvas,
     bracket: &BracketReport,
@@ -43,121 +45,146 @@ pub(super) fn draw(
     };
     let height = ((bottom - top) / rows.len() as f64).min(tallest);
     for (index, (picture, strip)) in rows.iter().enumerate() {
-        let name = telling(rows.iter().map(|r| r.0.file.as_str()), &picture.file);
-        row(
-            &mut canvas,
-            (top + height * index as f64, height),
-            (picture, &name),
+        let place = Row {
+            top: top + height * index as f64,
+            height,
+        };
+        let named = NamedStrip {
+            picture,
+            name: distinguishing_part(rows.iter().map(|r| r.0.file.as_str()), &picture.file),
             strip,
-        );
+        };
+        named.draw(&mut canvas, place);
     }
     Some(canvas)
 }
 
-fn row(
-    canvas: &mut Canvas,
-    (top, height): (f64, f64),
-    (picture, shown): (&PictureMeasurement, &str),
-    strip: &Strip,
-) {
-    let Some(levels) = picture.levels else {
-        return;
-    };
-    let (width, _) = canvas.extent();
-    let right = width - MARGIN;
-    let (head, span) = if canvas.narrow() {
-        (LINE.min(0.4 * height), (MARGIN, right))
-    } else {
-        (0.0, (MARGIN + NAMES, right - COUNTS))
-    };
-    let shrink = ((height - head) / TALLEST).clamp(0.35, 1.0);
-    names(canvas, (top, height), (picture, shown), strip);
-    let big = Type {
-        bold: true,
-        anchor: Anchor::End,
-        ..canvas.plain(if canvas.narrow() { 60.0 } else { 80.0 * shrink })
-    };
-    let base = top
-        + if canvas.narrow() {
-            head - 16.0
+/// The wedge in one picture.
+struct NamedStrip<'a> {
+    picture: &'a PictureMeasurement,
+    /// File name as shown.
+    name: String,
+    strip: &'a Strip,
+}
+
+impl NamedStrip<'_> {
+    fn draw(&self, canvas: &mut Canvas, row: Row) {
+        let Some(levels) = self.picture.levels else {
+            return;
+        };
+        let (width, _) = canvas.extent();
+        let right = width - MARGIN;
+        let (head, span) = if canvas.narrow() {
+            (LINE.min(0.4 * row.height), (MARGIN, right))
         } else {
-            0.48 * height
+            (0.0, (MARGIN + NAMES, right - COUNTS))
         };
-    let note = canvas.soft(28.0 * shrink.max(0.6));
-    canvas.text((right - 120.0, base), big, &levels.noise.to_string());
-    canvas.text((right - 105.0, base), note, &format!("of {}", levels.steps));
-    let below = height - head;
-    let columns = canvas.pixels(span.1 - span.0);
-    let rows = canvas.pixels(0.56 * below);
-    let place = (span.0, top + head + 0.06 * below);
-    canvas.enlarged(place, (rows, columns), strip.rgb.clone());
-    for run in runs(&picture.joined) {
-        let y = top + head + 0.66 * below;
-        mark(canvas, span, (y, shrink), &run, levels.steps);
+        let shrink = ((row.height - head) / TALLEST).clamp(0.35, 1.0);
+        self.names(canvas, row);
+        let big = Type {
+            bold: true,
+            anchor: Anchor::End,
+            ..canvas.plain(if canvas.narrow() { 60.0 } else { 80.0 * shrink })
+        };
+        let base = row.top
+            + if canvas.narrow() {
+                head - 16.0
+            } else {
+                0.48 * row.height
+            };
+        let note = canvas.soft(28.0 * shrink.max(0.6));
+        canvas.text((right - 120.0, base), big, &levels.noise.to_string());
+        canvas.text((right - 105.0, base), note, &format!("of {}", levels.steps));
+        let below = row.height - head;
+        let columns = canvas.pixels(span.1 - span.0);
+        let rows = canvas.pixels(0.56 * below);
+        let place = (span.0, row.top + head + 0.06 * below);
+        canvas.enlarged(place, (rows, columns), self.strip.rgb.clone());
+        let marks = RunMarks {
+            left: span.0,
+            right: span.1,
+            steps: levels.steps,
+            top: row.top + head + 0.66 * below,
+            shrink,
+        };
+        for run in runs(&self.picture.joined) {
+            marks.draw(canvas, &run);
+        }
+    }
+
+    /// File, kind and the strip's note: beside it, or in one line above it on a narrow sheet.
+    fn names(&self, canvas: &mut Canvas, row: Row) {
+        let Row { top, height } = row;
+        let words = self
+            .strip
+            .note
+            .replace("logarithm of radiance", "log radiance");
+        let size = if canvas.narrow() {
+            1.0
+        } else {
+            (height / TALLEST).clamp(0.35, 1.0)
+        };
+        let name = Type {
+            bold: true,
+            ..canvas.plain(36.0 * size)
+        };
+        let note = canvas.soft(28.0 * size);
+        if canvas.narrow() {
+            let base = top + LINE.min(0.4 * height) - 16.0;
+            let file = cut(&self.name, 470.0, name);
+            canvas.text((MARGIN, base), name, &file);
+            let past = text_width(&file, name) + 20.0;
+            let room = canvas.extent().0 - 2.0 * MARGIN - past - 230.0;
+            let said = match words.as_str() {
+                "" => kind(self.picture).to_owned(),
+                words => words.to_owned(),
+            };
+            canvas.text((MARGIN + past, base), note, &cut(&said, room, note));
+            return;
+        }
+        let room = NAMES - 20.0;
+        let lines = [
+            (0.30, name, self.name.as_str()),
+            (0.50, note, kind(self.picture)),
+            (0.68, note, words.as_str()),
+        ];
+        for (share, look, text) in lines.into_iter().filter(|l| !l.2.is_empty()) {
+            canvas.text((MARGIN, top + share * height), look, &cut(text, room, look));
+        }
     }
 }
 
-/// File, kind and what the strip shows: beside it, or in one line above it on a narrow sheet.
-fn names(
-    canvas: &mut Canvas,
-    (top, height): (f64, f64),
-    (picture, shown): (&PictureMeasurement, &str),
-    strip: &Strip,
-) {
-    let words = strip.note.replace("logarithm of radiance", "log radiance");
-    let size = if canvas.narrow() {
-        1.0
-    } else {
-        (height / TALLEST).clamp(0.35, 1.0)
-    };
-    let name = Type {
-        bold: true,
-        ..canvas.plain(36.0 * size)
-    };
-    let note = canvas.soft(28.0 * size);
-    if canvas.narrow() {
-        let base = top + LINE.min(0.4 * height) - 16.0;
-        let file = cut(shown, 470.0, name);
-        canvas.text((MARGIN, base), name, &file);
-        let past = text_width(&file, name) + 20.0;
-        let room = canvas.extent().0 - 2.0 * MARGIN - past - 230.0;
-        let said = match words.as_str() {
-            "" => kind(picture).to_owned(),
-            words => words.to_owned(),
-        };
-        canvas.text((MARGIN + past, base), note, &cut(&said, room, note));
-        return;
-    }
-    let room = NAMES - 20.0;
-    let lines = [
-        (0.30, name, shown),
-        (0.50, note, kind(picture)),
-        (0.68, note, words.as_str()),
-    ];
-    for (share, look, text) in lines.into_iter().filter(|l| !l.2.is_empty()) {
-        canvas.text((MARGIN, top + share * height), look, &cut(text, room, look));
-    }
-}
-
-/// A bracket under the steps of a run, with its reason.
-fn mark(
-    canvas: &mut Canvas,
-    (left, right): (f64, f64),
-    (y, shrink): (f64, f64),
-    run: &Run,
+/// Where the brackets under a strip go: its ends and the brackets' upper edge in units, its steps, and the factor by which
+/// brackets and letters are made smaller.
+struct RunMarks {
+    left: f64,
+    right: f64,
     steps: usize,
-) {
-    let place = |step: usize| left + (step as f64 - 0.5) / steps as f64 * (right - left);
-    let (from, to) = (place(run.first), place(run.last));
-    let data = format!("M{from:.1},{y:.1}v{0:.1}H{to:.1}v-{0:.1}", 12.0 * shrink);
-    canvas.path(&data, canvas.colours.ink, 3.0);
-    let label = Type {
-        anchor: Anchor::Middle,
-        ..canvas.plain(27.0 * shrink)
-    };
-    let half = text_width(reason_name(run.reason), label) / 2.0;
-    let middle = ((from + to) / 2.0).clamp(left + half, (right - half).max(left + half));
-    canvas.text((middle, y + 40.0 * shrink), label, reason_name(run.reason));
+    top: f64,
+    shrink: f64,
+}
+
+impl RunMarks {
+    /// A bracket under the steps of a run, with its reason.
+    fn draw(&self, canvas: &mut Canvas, run: &Run) {
+        let (left, right, y) = (self.left, self.right, self.top);
+        let middle_of =
+            |step: usize| left + (step as f64 - 0.5) / self.steps as f64 * (right - left);
+        let (from, to) = (middle_of(run.first), middle_of(run.last));
+        let data = format!(
+            "M{from:.1},{y:.1}v{0:.1}H{to:.1}v-{0:.1}",
+            12.0 * self.shrink
+        );
+        canvas.path(&data, canvas.colours.ink, 3.0);
+        let label = Type {
+            anchor: Anchor::Middle,
+            ..canvas.plain(27.0 * self.shrink)
+        };
+        let reason = reason_name(run.reason);
+        let half = text_width(reason, label) / 2.0;
+        let middle = ((from + to) / 2.0).clamp(left + half, (right - half).max(left + half));
+        canvas.text((middle, y + 40.0 * self.shrink), label, reason);
+    }
 }
 
 fn describe(rows: &[(&PictureMeasurement, &Strip)]) -> String {

@@ -1,13 +1,13 @@
-//! File names where there is little room: what long ones share is left out, so that what tells them apart stays.
+//! Shortening of file names to the part that distinguishes them.
 
-/// Letters that always fit.
+/// Longest name, characters, that is not shortened.
 const ROOM: usize = 24;
-/// Fewest shared letters that are left out.
+/// Least number of shared characters that is worth an ellipsis.
 const SHARED: usize = 6;
 
-/// `name` without the beginning and the end that it shares with all other long names of `all`, to a break between words;
-/// an ellipsis stands for each. Short names, and those that stand alone, stay as they are.
-pub(crate) fn telling<'a>(all: impl Iterator<Item = &'a str>, name: &str) -> String {
+/// Returns `name` without the beginning and the end that it shares with all other long names in `all`, each replaced by an ellipsis. Cuts
+/// are at word breaks. A name of at most [`ROOM`] characters, and the only long name, are returned unchanged.
+pub(crate) fn distinguishing_part<'a>(all: impl Iterator<Item = &'a str>, name: &str) -> String {
     let letters: Vec<char> = name.chars().collect();
     let others: Vec<Vec<char>> = all
         .filter(|other| *other != name)
@@ -32,7 +32,7 @@ pub(crate) fn telling<'a>(all: impl Iterator<Item = &'a str>, name: &str) -> Str
         others.iter().map(shared).min().unwrap_or(0)
     };
     let wordless = |c: &char| !c.is_alphanumeric() && *c != '_';
-    // Back to the last break of what is shared in front, on to the first break of what is shared behind.
+    // The cut is after the last word break of the shared beginning, and before the first one of the shared end.
     let front = letters[..same(false)].iter().rposition(wordless);
     let from = front.map_or(0, |i| i + 1);
     let end = letters.len() - same(true);
@@ -54,7 +54,7 @@ pub(crate) fn telling<'a>(all: impl Iterator<Item = &'a str>, name: &str) -> Str
 
 #[cfg(test)]
 mod tests {
-    use super::telling;
+    use super::distinguishing_part;
 
     #[test]
     fn what_tells_names_apart_stays() {
@@ -62,14 +62,23 @@ mod tests {
             format!("A name as people give it after a day, bench_{n}, take two (final).jpg")
         });
         let all = || long.iter().map(String::as_str).chain(["merge"]);
-        assert_eq!(telling(all(), &long[0]), "\u{2026}bench_half\u{2026}");
-        assert_eq!(telling(all(), &long[1]), "\u{2026}bench_nominal\u{2026}");
-        assert_eq!(telling(all(), "merge"), "merge");
-        assert_eq!(telling([long[0].as_str()].into_iter(), &long[0]), long[0]);
+        assert_eq!(
+            distinguishing_part(all(), &long[0]),
+            "\u{2026}bench_half\u{2026}"
+        );
+        assert_eq!(
+            distinguishing_part(all(), &long[1]),
+            "\u{2026}bench_nominal\u{2026}"
+        );
+        assert_eq!(distinguishing_part(all(), "merge"), "merge");
+        assert_eq!(
+            distinguishing_part([long[0].as_str()].into_iter(), &long[0]),
+            long[0]
+        );
         let like = [
             "20260504_103000_pixel_camera_00001.jpg",
             "20260504_103000_pixel_camera_00002.jpg",
         ];
-        assert_eq!(telling(like.into_iter(), like[0]), like[0]);
+        assert_eq!(distinguishing_part(like.into_iter(), like[0]), like[0]);
     }
 }

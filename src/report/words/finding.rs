@@ -1,4 +1,4 @@
-//! Findings as plain sentences with their numbers, and how much each matters.
+//! Findings as sentences with their numbers, and their severity.
 //!
 //! One table names every kind of finding. The sentences are in files by subject: `frames` (tags, levels, colours), `exposure`,
 //! `response` (and noise), `registration` (and motion), `wedge`, `densities`.
@@ -15,20 +15,20 @@ use super::number::decimal;
 use stopspan_core::finding::Finding;
 use stopspan_core::finding::Severity::{self, Note, Warning};
 
-/// How much a finding matters to a reader of the figures.
+/// Severity of a finding for a reader of the figures.
 pub fn severity(finding: &Finding) -> Severity {
     told(finding).0
 }
 
-/// One finding as a sentence (or two) with the numbers that raised it.
+/// Returns a finding as one or two sentences with its numbers.
 pub fn finding(finding: &Finding) -> String {
     told(finding).1
 }
 
-/// Makes one match of the table: a kind of finding, or a field of one, that is not in it does not compile.
+/// Makes one `match` over all kinds of findings from the table; a missing kind or field is a compile error.
 macro_rules! table {
     ($($subject:ident { $($kind:ident($($field:ident),*) => $severity:expr, $sentence:ident;)* })*) => {
-        /// Severity and sentence.
+        /// Severity and sentence of a finding.
         fn told(finding: &Finding) -> (Severity, String) {
             match finding {
                 $($(Finding::$kind { $($field),* } => {
@@ -119,7 +119,7 @@ fn note_if(only_noted: bool) -> Severity {
     if only_noted { Note } else { Warning }
 }
 
-/// A number with its sign, also a positive one; none where it rounds to zero.
+/// Formats a number with its sign, positive ones with "+"; zero has no sign.
 fn signed(value: f64, digits: usize) -> String {
     let text = decimal(value, digits);
     let zero = text.chars().all(|c| matches!(c, '0' | '.'));

@@ -1,10 +1,10 @@
-//! All findings of a bracket as sentences: warnings first, each once, what recurs over steps or pictures in one sentence.
+//! All findings of a bracket as sentences: warnings first, without repetition; findings that recur over steps or pictures share a sentence.
 use super::finding::{finding, severity};
 use stopspan_core::finding::{Finding, Severity};
 use stopspan_core::results::BracketReport;
 use stopspan_core::results::{Measurement, PictureMeasurement};
 
-/// Findings of a bracket and of its pictures as sentences: warnings first, each sentence once.
+/// Returns the findings of a bracket and of its pictures as sentences: warnings first, without repetition.
 pub fn all_findings(bracket: &BracketReport) -> Vec<(Severity, String)> {
     let mut list: Vec<(Severity, String)> = Vec::new();
     let mut add = |severity: Severity, text: String| {
@@ -37,7 +37,7 @@ pub fn all_findings(bracket: &BracketReport) -> Vec<(Severity, String)> {
     list
 }
 
-/// The steps of one picture that hold texture, in one sentence.
+/// Sentence on the steps of a picture that are not uniform; `None` without any.
 fn uneven_steps(picture: &PictureMeasurement) -> Option<String> {
     let steps: Vec<(usize, f64)> = picture
         .findings
@@ -64,7 +64,7 @@ fn uneven_steps(picture: &PictureMeasurement) -> Option<String> {
     })
 }
 
-/// Ranges that end below the darkest step, one sentence for each SNR.
+/// Sentences on ranges that end below the darkest step, one for each SNR.
 fn beyond_the_wedge(pictures: &Measurement) -> Vec<String> {
     let mut by_snr: Vec<(f64, Vec<String>)> = Vec::new();
     for picture in pictures.iter() {
@@ -89,7 +89,7 @@ fn beyond_the_wedge(pictures: &Measurement) -> Vec<String> {
     by_snr.into_iter().map(sentence).collect()
 }
 
-/// Rising numbers, neighbours joined: "1, 2, 4-9".
+/// Rising numbers with runs abbreviated: "1, 2, 4-9".
 pub(super) fn runs(numbers: &[usize]) -> String {
     let mut parts: Vec<(usize, usize)> = Vec::new();
     for &n in numbers {

@@ -1,14 +1,15 @@
-//! The answer in one sentence: steps told apart and stops held by the single frames, the camera's HDR and the merge.
+//! Headline of a bracket: steps told apart and usable range of the single frames, the camera's HDR picture and the merge.
 use super::number;
 use stopspan_core::finding::Finding;
 use stopspan_core::results::BracketReport;
 use stopspan_core::results::{Measurement, PictureMeasurement};
 
-/// Frames up to which each one's number is said; with more of them, the lowest and the highest.
+/// Maximum number of frames whose numbers are listed; of more frames the lowest and the highest are given.
 const LISTED: usize = 4;
 
-/// How many of the wedge's steps each single frame, the camera's HDR and the merge tell apart by `noise`, and how many
-/// stops each holds between clipping and SNR 1. Without a wedge, stops only. Says so where there is neither.
+/// Returns the headline: how many steps of the wedge each single frame, the camera's HDR picture and the merge tell apart by `noise`, and
+/// the stops between clipping and SNR 1 of each. Without a wedge it gives stops only; without either it refers to the findings. A
+/// sentence on the comparison with the camera's HDR picture follows if there is one.
 pub fn headline(bracket: &BracketReport) -> String {
     let mut answer = pictures(bracket);
     let guessed = |f: &Finding| matches!(f, Finding::SpanUnknown { .. });
@@ -30,8 +31,8 @@ fn pictures(bracket: &BracketReport) -> String {
     }
 }
 
-/// One number of one picture: how it is said, and by what it is compared.
-struct Said<'a> {
+/// One number of one picture: its text, and the value by which pictures are ranked.
+struct Ranked<'a> {
     file: &'a str,
     text: String,
     value: f64,
@@ -40,10 +41,10 @@ struct Said<'a> {
 /// Value and text of one number of a picture; `None` where the picture has no such number.
 type Number<'f> = &'f dyn Fn(&PictureMeasurement) -> Option<(f64, String)>;
 
-impl<'a> Said<'a> {
+impl<'a> Ranked<'a> {
     fn of(picture: &'a PictureMeasurement, number: Number) -> Option<Self> {
         let (value, text) = number(picture)?;
-        Some(Said {
+        Some(Ranked {
             file: &picture.file,
             text,
             value,
@@ -56,7 +57,7 @@ fn levels(pictures: &Measurement) -> Option<String> {
     let said = |p: &PictureMeasurement| {
         let levels = p.levels?;
         let mut text = count_words(levels.noise, levels.steps);
-        // Compression or filtering hides the noise of single pixels: the larger noise of blocks is said beside it.
+        // Compression or filtering hides the noise of single pixels: the count by the larger noise of blocks is added.
         if let Some(block) = levels.block.filter(|b| *b < levels.noise) {
             text.push_str(&format!(" ({block} by 8 x 8 means)"));
         }
@@ -64,8 +65,8 @@ fn levels(pictures: &Measurement) -> Option<String> {
     };
     let of_wedge = format!("of the wedge's {steps} steps");
     let mut parts = Vec::new();
-    let frames = pictures.frames.iter().filter_map(|p| Said::of(p, &said));
-    let frames: Vec<Said> = frames.collect();
+    let frames = pictures.frames.iter().filter_map(|p| Ranked::of(p, &said));
+    let frames: Vec<Ranked> = frames.collect();
     let verb = if frames.len() == 1 { "tells" } else { "tell" };
     if let Some(text) = group(&frames, |n| format!("{verb} apart {n} {of_wedge}")) {
         parts.push(text);
@@ -91,8 +92,8 @@ fn range(pictures: &Measurement) -> Option<String> {
         Some((usable.stops?, number::stops(usable)?))
     };
     let mut parts = Vec::new();
-    let frames = pictures.frames.iter().filter_map(|p| Said::of(p, &said));
-    let frames: Vec<Said> = frames.collect();
+    let frames = pictures.frames.iter().filter_map(|p| Ranked::of(p, &said));
+    let frames: Vec<Ranked> = frames.collect();
     let verb = if frames.len() == 1 { "holds" } else { "hold" };
     if let Some(text) = group(&frames, |n| format!("{verb} {n} stops")) {
         parts.push(text);
@@ -112,8 +113,8 @@ fn range(pictures: &Measurement) -> Option<String> {
     (!parts.is_empty()).then(|| format!("from clipping down to SNR 1, {}", join(&parts)))
 }
 
-/// All single frames in one phrase, the one that holds most named.
-fn group(frames: &[Said], verb: impl Fn(&str) -> String) -> Option<String> {
+/// One phrase for all single frames, with the name of the best; `None` without frames.
+fn group(frames: &[Ranked], verb: impl Fn(&str) -> String) -> Option<String> {
     let best = frames
         .iter()
         .reduce(|a, b| if b.value > a.value { b } else { a })?;
@@ -144,7 +145,7 @@ fn group(frames: &[Said], verb: impl Fn(&str) -> String) -> Option<String> {
     Some(format!("the single frames {}{each}{named}", verb(&numbers)))
 }
 
-/// The camera's HDR and the merge, one phrase each; `first` tells the phrase that no verb was said yet.
+/// A phrase each for the camera's HDR picture and the merge. `first`: no phrase before has the verb, so the first one needs it.
 fn finished(
     pictures: &Measurement,
     said: Number,
@@ -156,7 +157,7 @@ fn finished(
         (&pictures.camera, "the camera's HDR picture"),
         (&pictures.merge, "the merge"),
     ] {
-        if let Some(one) = picture.as_ref().and_then(|p| Said::of(p, said)) {
+        if let Some(one) = picture.as_ref().and_then(|p| Ranked::of(p, said)) {
             parts.push(format!("{name}{}", phrase(&one.text, first)));
             first = false;
         }
@@ -172,7 +173,7 @@ fn count_words(levels: usize, steps: usize) -> String {
     }
 }
 
-/// "a", "a and b", "a, b and c".
+/// Joins parts as "a", "a and b", "a, b and c".
 fn join(parts: &[String]) -> String {
     match parts {
         [] => String::new(),

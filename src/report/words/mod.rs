@@ -1,5 +1,6 @@
-//! Words for a person, in reading order: names of kinds and reasons, numbers as text, findings as sentences, the headline,
-//! the scene.
+//! Text for readers. In reading order: names of kinds and reasons (this file); `number`, numbers as text; `file_names`, short file names;
+//! `finding` and `gathered`, findings as sentences; `quantity`, quantities of the comparison; `ranges`, captions of ranges;
+//! `scene`; `headline`.
 mod file_names;
 mod finding;
 mod gathered;
@@ -9,13 +10,14 @@ mod quantity;
 mod ranges;
 pub mod scene;
 
-pub(crate) use file_names::telling;
+pub(crate) use file_names::distinguishing_part;
 pub(crate) use finding::why_not_measured;
 pub use finding::{finding, severity};
 pub use gathered::all_findings;
 pub use headline::headline;
+pub(crate) use number::typeset;
 pub use number::{bytes, count, decimal, percent, seconds, significant, stops, stops_interval};
-pub(crate) use ranges::marks;
+pub(crate) use ranges::range_caption;
 
 pub use quantity::{comparison, difference, interval, quantity_name, quantity_words};
 
@@ -23,7 +25,7 @@ use stopspan_core::model::ExposureSource;
 use stopspan_core::model::ResponseMethod;
 use stopspan_core::results::{JoinReason, Limit, PictureKind};
 
-/// The name of a kind of picture as files state it.
+/// Name of a kind of picture in files and on the command line.
 pub fn kind_name(kind: PictureKind) -> &'static str {
     match kind {
         PictureKind::Frame => "frame",
@@ -33,7 +35,7 @@ pub fn kind_name(kind: PictureKind) -> &'static str {
     }
 }
 
-/// The kind of picture as a person says it.
+/// Kind of picture in text for readers.
 pub fn kind_words(kind: PictureKind) -> &'static str {
     match kind {
         PictureKind::Frame => "single frame",
@@ -43,7 +45,7 @@ pub fn kind_words(kind: PictureKind) -> &'static str {
     }
 }
 
-/// Why two steps run together, as files state it.
+/// Name in files of the reason why two steps run together.
 pub fn reason_name(reason: JoinReason) -> &'static str {
     match reason {
         JoinReason::Clipped => "clipped",
@@ -53,7 +55,7 @@ pub fn reason_name(reason: JoinReason) -> &'static str {
     }
 }
 
-/// One letter for why two steps run together: C, K, N or O.
+/// Letter for the reason why two steps run together: C, K, N or O.
 pub fn reason_letter(reason: JoinReason) -> char {
     match reason {
         JoinReason::Clipped => 'C',
@@ -63,7 +65,7 @@ pub fn reason_letter(reason: JoinReason) -> char {
     }
 }
 
-/// Why two steps run together, for a legend.
+/// Reason why two steps run together, for a legend.
 pub fn reason_words(reason: JoinReason) -> &'static str {
     match reason {
         JoinReason::Clipped => "clipped: over 1 % of a patch is at the clip level",
@@ -73,7 +75,7 @@ pub fn reason_words(reason: JoinReason) -> &'static str {
     }
 }
 
-/// What limits a range, in one or two words.
+/// Limit of a range in one or two words.
 pub fn limit_words(limit: Limit) -> &'static str {
     match limit {
         Limit::Noise => "noise",
@@ -84,7 +86,7 @@ pub fn limit_words(limit: Limit) -> &'static str {
     }
 }
 
-/// Where an exposure comes from, in one word.
+/// Source of an exposure in a few words.
 pub fn source_name(source: ExposureSource) -> &'static str {
     match source {
         ExposureSource::Metadata => "metadata",
@@ -95,7 +97,7 @@ pub fn source_name(source: ExposureSource) -> &'static str {
     }
 }
 
-/// How a response was obtained.
+/// Method by which a response was obtained.
 pub fn method_words(method: ResponseMethod) -> &'static str {
     match method {
         ResponseMethod::SmoothTable => {

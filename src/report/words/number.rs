@@ -1,7 +1,7 @@
 //! Numbers as text, the same on every machine: fixed decimals, significant digits, stops with interval, seconds, bytes.
 use stopspan_core::results::{Limit, UsableStops};
 
-/// A number with `digits` decimals; "-" where it is not finite. Never "-0.0".
+/// Formats a number with `digits` decimals; "-" if it is not finite. Zero has no sign.
 pub fn decimal(value: f64, digits: usize) -> String {
     if !value.is_finite() {
         return "-".to_owned();
@@ -15,8 +15,8 @@ pub fn decimal(value: f64, digits: usize) -> String {
     }
 }
 
-/// A number with about `digits` significant digits, without exponent between 0.001 and a million; "-" where it is not
-/// finite.
+/// Formats a number with `digits` significant digits or all digits before the decimal point, without exponent from 0.001 to a
+/// million; "-" if it is not finite.
 pub fn significant(value: f64, digits: usize) -> String {
     if !value.is_finite() {
         return "-".to_owned();
@@ -32,7 +32,7 @@ pub fn significant(value: f64, digits: usize) -> String {
     decimal(value, decimals)
 }
 
-/// A share 0..=1 as per cent: "0 %", "0.3 %", "12 %"; "under 0.01 %" for what would round to nothing.
+/// Formats a share, 0..=1, in per cent: "0 %", "0.3 %", "12 %"; "under 0.01 %" for a smaller share that is not 0.
 pub fn percent(share: f64) -> String {
     if !share.is_finite() {
         return "-".to_owned();
@@ -49,7 +49,7 @@ pub fn percent(share: f64) -> String {
     format!("{} %", decimal(value, digits))
 }
 
-/// Stops with one decimal, "at least" where the wedge ends first; `None` where there is no figure.
+/// Formats a range in stops with one decimal, with "at least" if the wedge ends first; `None` without a range.
 pub fn stops(usable: &UsableStops) -> Option<String> {
     let value = decimal(usable.stops.filter(|s| s.is_finite())?, 1);
     Some(if usable.limited_by == Limit::Wedge {
@@ -59,8 +59,8 @@ pub fn stops(usable: &UsableStops) -> Option<String> {
     })
 }
 
-/// Stops with the 95 % interval in brackets, ">=" where the wedge ends first: "9.83 (9.75-9.91)". "-" where there is
-/// no figure.
+/// Formats a range in stops with its 95 % interval: "9.83 (9.75-9.91)", with ">=" before it if the wedge ends first; "-" without a
+/// range.
 pub fn stops_interval(usable: &UsableStops) -> String {
     let Some(value) = usable.stops.filter(|s| s.is_finite()) else {
         return "-".to_owned();
@@ -79,7 +79,12 @@ pub fn stops_interval(usable: &UsableStops) -> String {
     }
 }
 
-/// An exposure time as photographers write it: "1/64 s" (nearest whole denominator below 0.3 s), "0.5 s", "2 s".
+/// Replaces the hyphens of intervals by en dashes, and ">=" by the sign for it, where text is not limited to ASCII.
+pub(crate) fn typeset(text: &str) -> String {
+    text.replace('-', "\u{2013}").replace(">=", "\u{2265} ")
+}
+
+/// Formats an exposure time as "1/64 s" (nearest whole denominator, below 0.3 s), "0.5 s", "2 s".
 pub fn seconds(time: f64) -> String {
     if !time.is_finite() || time <= 0.0 {
         return "-".to_owned();
@@ -98,7 +103,7 @@ pub fn seconds(time: f64) -> String {
     format!("{text} s")
 }
 
-/// A length in bytes with a decimal prefix: "512 B", "4.2 MB".
+/// Formats a length in bytes with a decimal prefix: "512 B", "4.2 MB".
 pub fn bytes(length: u64) -> String {
     const UNITS: [&str; 4] = ["B", "kB", "MB", "GB"];
     let mut value = length as f64;
@@ -111,7 +116,7 @@ pub fn bytes(length: u64) -> String {
     format!("{} {}", decimal(value, digits), UNITS[unit])
 }
 
-/// A number of things with the right form: "1 frame", "3 frames".
+/// A number with the singular or plural of a noun: "1 frame", "3 frames".
 pub fn count(number: usize, one: &str, many: &str) -> String {
     format!("{number} {}", if number == 1 { one } else { many })
 }

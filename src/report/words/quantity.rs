@@ -1,8 +1,8 @@
-//! Quantities compared, and their figures with intervals, for a table or a sentence.
+//! Names of the compared quantities, and their values with intervals as text.
 use super::number::{decimal, percent};
 use stopspan_core::results::{Compared, Comparison, Difference, Interval, Quantity, ToneKind};
 
-/// The name of a quantity as files state it.
+/// Name of a quantity in files.
 pub fn quantity_name(quantity: Quantity) -> &'static str {
     use Quantity as Q;
     match quantity {
@@ -31,7 +31,7 @@ pub fn quantity_name(quantity: Quantity) -> &'static str {
     }
 }
 
-/// A quantity as a person says it, and its unit or standard in a few words.
+/// Name of a quantity in text for readers, and its unit or standard in a few words.
 pub fn quantity_words(quantity: Quantity) -> (&'static str, &'static str) {
     use Quantity as Q;
     match quantity {
@@ -78,13 +78,13 @@ pub fn quantity_words(quantity: Quantity) -> (&'static str, &'static str) {
     }
 }
 
-/// Where there is no figure.
+/// Text of a missing value.
 const NONE: &str = "\u{2013}";
 
-/// One value in the quantity's own form.
-pub fn figure(compared: &Compared, value: f64) -> String {
+/// Formats a value with the decimals and unit sign of its quantity.
+fn value_text(compared: &Compared, value: f64) -> String {
     let text = match compared.unit.as_str() {
-        // A quantile between two whole numbers is rounded away from neither: its decimal stays.
+        // A quantile between two whole numbers keeps its decimal.
         "steps" if (value - value.round()).abs() < 0.05 => decimal(value, 0),
         "steps" => decimal(value, 1),
         "ratio" => decimal(value, 3),
@@ -96,8 +96,8 @@ pub fn figure(compared: &Compared, value: f64) -> String {
     text.replace('-', "\u{2212}")
 }
 
-/// A value with its interval: "0.312 (0.309 to 0.315)"; alone where the interval has no
-/// width; a dash without one.
+/// Formats a value with its interval: "0.312 (0.309 to 0.315)"; without the interval if it has no width or is unknown. A dash without a
+/// value.
 pub fn interval(compared: &Compared, figure_of: Option<&Interval>) -> String {
     let Some(one) = figure_of else {
         return NONE.to_owned();
@@ -106,42 +106,42 @@ pub fn interval(compared: &Compared, figure_of: Option<&Interval>) -> String {
         .low95
         .zip(one.high95)
         .filter(|e| e.0.is_finite() && e.1.is_finite());
-    let value = figure(compared, one.value);
+    let value = value_text(compared, one.value);
     match ends {
         Some((low, high)) if low == high && low == one.value => value,
         Some((low, high)) => {
             format!(
                 "{value} ({} to {})",
-                figure(compared, low),
-                figure(compared, high)
+                value_text(compared, low),
+                value_text(compared, high)
             )
         }
         None => value,
     }
 }
 
-/// A difference with its interval, or "tie" where 0 lies in it.
+/// Formats a difference with its interval, or as "tie" if the interval contains 0.
 pub fn difference(compared: &Compared, difference: Option<&Difference>) -> String {
     let Some(one) = difference else {
         return NONE.to_owned();
     };
     let sign = |v: f64| if v > 0.0 { "+" } else { "" };
-    let value = format!("{}{}", sign(one.value), figure(compared, one.value));
+    let value = format!("{}{}", sign(one.value), value_text(compared, one.value));
     match (one.tie, one.low95, one.high95) {
         (Some(true), ..) => format!("tie ({value})"),
         (_, Some(low), Some(high)) if low == high => value,
         (_, Some(low), Some(high)) => format!(
             "{value} ({}{} to {}{})",
             sign(low),
-            figure(compared, low),
+            value_text(compared, low),
             sign(high),
-            figure(compared, high)
+            value_text(compared, high)
         ),
         _ => format!("{value}, no interval"),
     }
 }
 
-/// The comparison in one sentence: detail, tone mapping, ghosts. `None` where nothing of it could be measured.
+/// Returns the comparison in one sentence: detail, tone mapping, ghosts, double edges. `None` if none was measured.
 pub fn comparison(comparison: &Comparison) -> Option<String> {
     let mut parts = Vec::new();
     if let Some(row) = comparison.quantity(Quantity::Mtf50)
@@ -188,7 +188,7 @@ pub fn comparison(comparison: &Comparison) -> Option<String> {
     ))
 }
 
-/// Exposures that were not laid on each other.
+/// Clause on double edges: exposures that the camera merged out of register.
 fn twice(comparison: &Comparison) -> Option<String> {
     let found = comparison.double_edges.as_ref()?;
     let second = found.second.as_ref()?;
@@ -200,7 +200,7 @@ fn twice(comparison: &Comparison) -> Option<String> {
     ))
 }
 
-/// Detail where no edge gave it.
+/// Clause on local acutance, which replaces MTF50 if no edge was found.
 fn acutance(comparison: &Comparison) -> Option<String> {
     if comparison.quantity(Quantity::Mtf50).is_some() {
         return None;

@@ -1,9 +1,9 @@
-//! What the marks of a figure of usable ranges mean.
+//! Caption of a chart of usable ranges.
 use stopspan_core::results::{Limit, PictureMeasurement, UsableStops};
 
-/// The bars, and those of the other marks that the pictures shown have; `dashed` where the figure marks the darkest step seen. Without a
-/// wedge there is no interval, and where the figures come from is said instead.
-pub(crate) fn marks<'p>(
+/// Explains the bars, and those other marks that occur for the pictures shown. `dashed`: the chart marks the darkest step seen. Without a
+/// wedge there are no intervals, and the source of the ranges is given instead.
+pub(crate) fn range_caption<'p>(
     shown: impl Iterator<Item = &'p PictureMeasurement>,
     wedge: bool,
     dashed: bool,
@@ -54,7 +54,7 @@ mod tests {
 
     #[test]
     fn only_marks_that_are_there_are_said() {
-        let said = marks([picture(BARE)].iter(), false, true);
+        let said = range_caption([picture(BARE)].iter(), false, true);
         assert!(said.contains("without an interval"), "{said}");
         for absent in ["95 %", "Dashed", "An arrow"] {
             assert!(!said.contains(absent), "{absent}: {said}");
@@ -66,7 +66,7 @@ mod tests {
             seen_stops: Some(9.1),
             ..BARE
         };
-        let said = marks([picture(measured)].iter(), true, true);
+        let said = range_caption([picture(measured)].iter(), true, true);
         for present in ["95 % interval", "Dashed", "An arrow"] {
             assert!(said.contains(present), "{present}: {said}");
         }

@@ -1,13 +1,13 @@
-//! The scene in sentences: what the frames hold of it, the best one, the bracket that would have been enough, the gain.
+//! Sentences on the scene (share recorded by each frame, best frame, sufficient bracket) and on the gain of the merge.
 use super::number::{count, decimal, seconds};
 use stopspan_core::results::BracketGain;
 use stopspan_core::results::BracketReport;
 use stopspan_core::results::{Advice, BestFrame, Criterion, Scene};
 
-/// Frames up to which each one's share is said.
+/// Maximum number of frames whose shares are listed.
 const LISTED: usize = 4;
 
-/// What of the scene each frame and the merge hold at SNR 10. `None` without a scene.
+/// Share of the scene's pixels that each frame and the merge record unclipped at SNR 10 or more. `None` without a scene.
 pub fn held(bracket: &BracketReport) -> Option<String> {
     let scene = bracket.scene.as_ref()?;
     let held = scene.held.iter().find(|h| h.snr == 10.0)?;
@@ -29,7 +29,7 @@ pub fn held(bracket: &BracketReport) -> Option<String> {
     ))
 }
 
-/// "99 % of the pixels span 12.3 stops", a lower bound where the bracket does not tell the ends.
+/// Sentence on the range that 99 % of the pixels span; a lower bound if over 0.5 % of them are clipped or too dark in all frames.
 fn span(scene: &Scene) -> Option<String> {
     let open = scene.clipped_share > 0.005 || scene.lost_share > 0.005;
     let bound = if open { "at least " } else { "" };
@@ -39,7 +39,7 @@ fn span(scene: &Scene) -> Option<String> {
     ))
 }
 
-/// Which single frame is best, and the number that decided.
+/// Sentence on the best single frame, or on those that tie, with the number that decided.
 pub fn best(best: &BestFrame) -> String {
     let (what, number): (&str, &dyn Fn(f64) -> String) = match best.criterion {
         Criterion::ShareAtSnr10 => ("holds most of the scene at SNR 10", &tenths),
@@ -81,7 +81,8 @@ pub fn best(best: &BestFrame) -> String {
     format!("{} {what}: {}{next}.", best.file, number(best.value))
 }
 
-/// The brackets that would have been enough, and what one frame fewer could do. `None` where no bracket would.
+/// Sentences on the brackets of fewest frames that record the wanted shares, and on the share of one frame fewer. `None` if no bracket
+/// does.
 pub fn advice(scene: &Scene) -> Option<String> {
     let taken = tenths(scene.advice.first()?.taken_share);
     let plans: Vec<String> = scene
@@ -100,7 +101,7 @@ pub fn advice(scene: &Scene) -> Option<String> {
     ))
 }
 
-/// "2 frames 2.3 stops apart: -2.0 (1/1000 s) and +0.3 stops (1/200 s)".
+/// A planned bracket as "2 frames, 2.3 stops apart, at -2.0 (1/1000 s), +0.3 (1/200 s) stops from the reference frame".
 pub fn plan(advice: &Advice) -> String {
     let frames = count(advice.frames.len(), "frame", "frames");
     let each: Vec<String> = advice
@@ -122,7 +123,7 @@ pub fn plan(advice: &Advice) -> String {
     format!("{frames}{apart}, at {each} stops from the reference frame")
 }
 
-/// Predicted and measured gain of the bracket at SNR 1 and 10. `None` where there is none.
+/// Sentence on predicted and measured gain of the merge at SNR 1 and 10. `None` without a gain.
 pub fn gain(bracket: &BracketReport) -> Option<String> {
     let gains = [1.0, 10.0].iter();
     let gains = gains.filter_map(|snr| bracket.gain.iter().find(|g| g.snr == *snr));
@@ -152,8 +153,8 @@ fn gain_at(gain: &BracketGain) -> Option<String> {
     }
 }
 
-/// Of a predicted gain, what is exposure and what is averaging in the dark: exposures that overlap add the stops they span,
-/// and what exceeds that comes of several frames seeing the same darkness.
+/// Splits a predicted gain, stops, into the part of exposure and the part of averaging. Exposures whose ranges overlap add the stops that
+/// they span; the rest comes of averaging several frames in the shadows. `None` without a prediction.
 pub fn gain_parts(gain: &BracketGain) -> Option<(f64, f64)> {
     let predicted = gain.predicted_stops?;
     let exposure = gain.spread_stops.min(predicted);
@@ -171,7 +172,7 @@ fn split(gain: &BracketGain) -> String {
     })
 }
 
-/// What veiling glare, where known densities show it, means for the range of the merge at SNR 1.
+/// Clause on the range of the merge at SNR 1 with veiling glare and without it; `None` if known densities show no glare.
 fn glare(bracket: &BracketReport) -> Option<String> {
     let glare = &bracket.calibration.as_ref()?.glare;
     let range = glare.ranges.iter().find(|r| r.snr == 1.0)?;
@@ -183,19 +184,19 @@ fn glare(bracket: &BracketReport) -> Option<String> {
     ))
 }
 
-/// A share in tenths of a per cent, never rounded down: "0 %" is none.
+/// Formats a share in tenths of a per cent, rounded up, so that only 0 gives "0.0 %".
 pub fn tenths_up(share: f64) -> String {
     format!("{} %", decimal((share * 1000.0 - 1e-9).ceil() / 10.0, 1))
 }
 
-/// "99 %", "99.9 %".
+/// Formats a share in per cent with a decimal only if it needs one: "99 %", "99.9 %".
 fn percent_exact(share: f64) -> String {
     let value = share * 100.0;
     let digits = usize::from((value - value.round()).abs() > 1e-6);
     format!("{} %", decimal(value, digits))
 }
 
-/// A share in tenths of a per cent, never rounded up.
+/// Formats a share in tenths of a per cent, rounded down.
 pub fn tenths(share: f64) -> String {
     let floor = (share * 1000.0 + 1e-9).floor() / 10.0;
     format!("{} %", decimal(floor, 1))

@@ -3,7 +3,7 @@ use super::fixture::FILES;
 use super::run;
 use stopspan_core::results::Report;
 use stopspan_core::results::{CurveFromRaw, CurvePoint, RawComparison, RawPair};
-use stopspan_report::raw_beside;
+use stopspan_report::raw_table;
 
 pub fn report() -> Report {
     let mut report = run::report();
@@ -24,7 +24,7 @@ pub fn report() -> Report {
         curves: (0..3).map(curve).collect(),
     });
     report.brackets.push(raw);
-    report.saved_twice = raw_beside::compare(&report.brackets);
+    report.saved_twice = raw_table::compare(&report.brackets);
     report
 }
 

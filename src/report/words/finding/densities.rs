@@ -1,4 +1,4 @@
-//! Findings about the densities of the wedge and the light on it.
+//! Sentences on the densities of the wedge and its illumination.
 use super::signed;
 use crate::words::number::{decimal, significant};
 use stopspan_core::Setting;
@@ -89,7 +89,7 @@ pub fn light_evened(fall_off_stops: &f64) -> String {
     )
 }
 
-/// "0.50 %".
+/// Formats a share in hundredths of a per cent: "0.50 %".
 fn hundredths(share: f64) -> String {
     format!("{} %", decimal(share * 100.0, 2))
 }

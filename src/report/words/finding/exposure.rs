@@ -1,4 +1,4 @@
-//! Findings about exposures and their ratios.
+//! Sentences on exposures and their ratios.
 use super::signed;
 use crate::words::number::decimal;
 use stopspan_core::Setting;

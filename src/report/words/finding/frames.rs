@@ -1,4 +1,4 @@
-//! Findings about single frames: tags, levels, colours, corrections, frames left out.
+//! Sentences on single frames: tags, levels, colours, corrections, frames left out.
 use super::signed;
 use crate::words::number::{decimal, seconds, significant};
 
@@ -124,7 +124,7 @@ pub fn profile_ignored(frame: &str, reason: &str) -> String {
     format!("{frame}: the colour profile was not used: {reason}.")
 }
 
-/// The plane of a mosaic, or the channel, in words.
+/// Name of a plane of a mosaic, or of a channel.
 fn site(plane: usize) -> &'static str {
     match plane {
         0 => "red (or the only channel)",

@@ -1,4 +1,4 @@
-//! Findings about registration, motion and light that ripples.
+//! Sentences on registration, motion and flicker.
 use super::signed;
 use crate::words::number::{decimal, percent};
 

@@ -1,4 +1,4 @@
-//! Findings about the response curve and the noise.
+//! Sentences on the response curve and the noise.
 use crate::words::number::{decimal, significant};
 
 pub fn response_thin(what: &str, number: &f64, wanted: &f64) -> String {

@@ -1,4 +1,4 @@
-//! Findings about the wedge and its patches.
+//! Sentences on the wedge and its patches.
 use crate::words::gathered::runs;
 use crate::words::number::decimal;
 use stopspan_core::Setting;
@@ -123,7 +123,7 @@ pub fn figure_refused(figure: &str, reason: &str) -> String {
     format!("{figure} is not given: {reason}.")
 }
 
-/// Why a candidate of this confidence was not measured.
+/// Reason why a wedge candidate of this confidence was not measured.
 pub(crate) fn why_not_measured(confidence: f64) -> &'static str {
     if confidence >= CONFIDENT {
         "of another size than was asked for"
@@ -132,7 +132,7 @@ pub(crate) fn why_not_measured(confidence: f64) -> &'static str {
     }
 }
 
-/// What lies beyond an end that is in doubt.
+/// Reason why the wedge may continue at one end.
 fn beyond(end: &WedgeEnd) -> String {
     let side = if end.lighter { "lightest" } else { "darkest" };
     match end.because {

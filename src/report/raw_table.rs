@@ -1,4 +1,4 @@
-//! Brackets that the camera saved twice: levels and stops of every shot as finished picture and as raw, side by side.
+//! Brackets that the camera saved both as finished pictures and as raw: levels and range of every shot in both forms.
 use super::cameras::levels_and_range;
 use super::words::{decimal, percent};
 use stopspan_core::model::main_channel;
@@ -7,7 +7,7 @@ use stopspan_core::results::CurveFromRaw;
 use stopspan_core::results::LevelsAndRange;
 use stopspan_core::results::{SavedTwice, SavedTwiceRow};
 
-/// Every bracket whose raw files are a bracket of the same report.
+/// Returns an entry for every bracket whose raw files form another bracket of the same report.
 pub fn compare(brackets: &[BracketReport]) -> Vec<SavedTwice> {
     let pairs = brackets.iter().filter_map(|finished| {
         let beside = finished.raw_beside.as_ref()?;
@@ -44,7 +44,8 @@ fn row(finished: LevelsAndRange, raw: LevelsAndRange) -> SavedTwiceRow {
     }
 }
 
-/// What the raw files say of the finished pictures, in sentences.
+/// Sentences on the finished pictures against their raw files: highlights and shadows that the camera cut, and how far the
+/// recovered response is from the camera's true curve.
 pub fn sentences(bracket: &BracketReport) -> Vec<String> {
     let Some(beside) = &bracket.raw_beside else {
         return Vec::new();

@@ -1,12 +1,13 @@
-//! The camera's curve through the raw files: true points, and the recovered response as a line.
+//! Recovered response against the camera's true curve, which the raw files of the same shots give.
 use super::axis::Axis;
 use super::chart::{Caption, Chart};
 use super::marks::of_channel;
 use stopspan_core::results::BracketReport;
 use stopspan_core::results::CurvePoint;
 
-/// Recovered less true log2 exposure in hundredths of a stop against level, with the 95 % interval of the true points; `None` without curves.
-pub(crate) fn through_raw(bracket: &BracketReport, id: &str) -> Option<String> {
+/// Chart of recovered minus true log2 exposure, hundredths of a stop, against level, with the 95 % interval of the true values. `None`
+/// without curves.
+pub(crate) fn curve_from_raw(bracket: &BracketReport, id: &str) -> Option<String> {
     let curves = &bracket.raw_beside.as_ref()?.curves;
     let off = |p: &CurvePoint| {
         let hundredths = 100.0 * (p.recovered - p.stops);

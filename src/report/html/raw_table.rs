@@ -1,6 +1,6 @@
-//! Pictures beside raw files of the same shots: one table a pair of brackets, what the camera cut, its curve.
+//! Sections on finished pictures and raw files of the same shots: a table per pair of brackets, cut highlights and shadows, true curve.
 use super::super::figure;
-use super::super::raw_beside::sentences;
+use super::super::raw_table::sentences;
 use super::super::words::{decimal, percent, stops_interval};
 use super::bracket::chart;
 use super::escape;
@@ -10,8 +10,8 @@ use stopspan_core::results::LevelsAndRange;
 use stopspan_core::results::{BracketReport, Report};
 use stopspan_core::results::{SavedTwice, SavedTwiceRow};
 
-/// Writes a section for every bracket that was saved twice.
-pub(super) fn raw_beside(out: &mut String, report: &Report) {
+/// Writes a section for every bracket that the camera saved in both forms.
+pub(super) fn raw_tables(out: &mut String, report: &Report) {
     for pair in &report.saved_twice {
         let finished = report.brackets.iter().find(|b| b.name == pair.finished);
         if let Some(finished) = finished {
@@ -34,7 +34,7 @@ fn section(out: &mut String, pair: &SavedTwice, finished: &BracketReport) {
     out.push_str("</ul>\n<div class=\"charts\">\n");
     chart(
         out,
-        figure::through_raw(finished, &format!("{}-twice", super::id(finished))),
+        figure::curve_from_raw(finished, &format!("{}-twice", super::id(finished))),
         "Recovered response against the raw files",
         "Bands: 95 % interval of the points from the raw files. The scale of exposure is free: the mean difference of each channel is taken out.",
     );
