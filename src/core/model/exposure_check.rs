@@ -5,9 +5,9 @@ use serde::{Deserialize, Serialize};
 /// Exposure ratios: stated against measured.
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
 pub struct ExposureCheck {
-    /// One entry a pair of frames.
+    /// One entry per pair of frames.
     pub pairs: Vec<PairRatio>,
-    /// One entry a triple of frames: what is left over when the ratios are added round.
+    /// One entry per triple of frames: the sum of the ratios around the triple.
     pub closures: Vec<Closure>,
 }
 
@@ -18,15 +18,15 @@ pub struct PairRatio {
     pub first: String,
     /// File with more exposure.
     pub second: String,
-    /// As stated, stops.
+    /// Stated ratio, stops.
     pub stated: Estimate,
-    /// As measured from pixels, stops; `None` where too few pixels are good in both.
+    /// Ratio measured from the pixels, stops; `None` where too few pixels are usable in both frames.
     pub measured: Option<Estimate>,
-    /// As used by the merge, stops.
+    /// Ratio used by the merge, stops.
     pub used_stops: f64,
 }
 
-/// What is left over when three measured ratios are added round: 0 in a consistent bracket.
+/// Closure of three measured ratios: 0 in a consistent bracket.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Closure {
     /// The three files, least exposure first.

@@ -1,4 +1,4 @@
-//! The report of one bracket: frames, exposure check, response, noise, map, pictures measured, files written.
+//! The entry of one bracket in the report: frames, exposure check, response, noise, map, measurements, files written.
 use crate::finding::Finding;
 use crate::model::Exposure;
 use crate::model::ExposureCheck;
@@ -10,18 +10,18 @@ use crate::results::{BracketGain, Measurement, RawComparison, WedgePlace};
 use crate::units::ExposureSettings;
 use serde::{Deserialize, Serialize};
 
-/// All that was found on one bracket.
+/// Everything found on one bracket.
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
 pub struct BracketReport {
-    /// Name, unique within the run; also the name of its folder.
+    /// Name, unique within the run; also the name of the bracket's output folder.
     pub name: String,
-    /// The answer in one sentence with numbers ([`stopspan_report::words::headline`]).
+    /// The answer in one sentence with numbers.
     pub headline: String,
-    /// SHA-256 (FIPS 180-4), in hexadecimal, over the SHA-256 sums of the files that were decoded, in order: one number for
-    /// all inputs. Its first twelve digits stand on the sheets.
+    /// SHA-256 (FIPS 180-4), in hexadecimal, over the SHA-256 sums of all decoded files, in order. Its first twelve digits
+    /// are printed on the sheets.
     #[serde(default)]
     pub inputs_sha256: Option<String>,
-    /// The camera as the metadata name it, if they do.
+    /// Camera name from the metadata; `None` where the metadata have none.
     pub camera: Option<String>,
     /// Frames, least exposure first.
     pub frames: Vec<FrameEntry>,
@@ -33,23 +33,25 @@ pub struct BracketReport {
     pub noise: Option<NoiseSummary>,
     /// What the radiance map covers.
     pub map: Option<MapSummary>,
-    /// Where the wedge is; `None` without one.
+    /// Location of the wedge; `None` without one.
     pub wedge: Option<WedgePlace>,
-    /// Something like a wedge, too doubtful or of another size than was asked for, and so not measured; `None` where there is nothing to ask about.
+    /// Wedge candidate below the confidence limit or of another grid than requested; not measured. `None` without one.
     pub candidate: Option<WedgePlace>,
-    /// Known densities against the light: span, glare, evenness; `None` without known densities.
+    /// Fit of the measured light to known densities: span, glare, evenness; `None` without known densities.
     pub calibration: Option<Calibration>,
-    /// Pictures measured, by what they are.
+    /// Measurements of the pictures, by kind.
     pub pictures: Measurement,
     /// What the merge gains over the best single frame, by SNR.
     pub gain: Vec<BracketGain>,
-    /// The single frame that shows the wedge best; `None` without one.
+    /// The single frame that resolves most of the wedge; `None` without a wedge.
     pub best_on_wedge: Option<BestFrame>,
-    /// What the frames hold of the scene, and which would have been enough; `None` where no pixel could be counted.
+    /// How much of the scene the frames record, and which bracket would have sufficed; `None` where no pixel could be
+    /// counted.
     pub scene: Option<Scene>,
-    /// The camera's own HDR picture against the merge; `None` without one, or where it could not be laid over the merge.
+    /// The camera's own HDR picture against the merge; `None` without one, or where it could not be registered to the
+    /// merge.
     pub comparison: Option<Comparison>,
-    /// What raw files of the same shots say of the frames; `None` without any.
+    /// Comparison with raw files of the same shots; `None` without any.
     #[serde(default)]
     pub raw_beside: Option<RawComparison>,
     /// Doubts about the bracket as a whole; those about one picture are in `pictures`.
@@ -63,13 +65,13 @@ pub struct BracketReport {
 pub struct FrameEntry {
     /// File name.
     pub file: String,
-    /// True for the frame whose geometry and moment the map has.
+    /// True for the frame that gives the map its geometry and moment.
     pub reference: bool,
-    /// Columns, upright, pixels.
+    /// Columns after rotation to upright, pixels.
     pub columns: usize,
-    /// Rows, upright, pixels.
+    /// Rows after rotation to upright, pixels.
     pub rows: usize,
-    /// Bits a sample: 8, 16 or 32 (float).
+    /// Bits per sample: 8, 16 or 32 (float).
     pub bits: u32,
     /// Exposure time (s), f-number, ISO speed; each `null` where unknown.
     pub settings: ExposureSettings,
@@ -77,13 +79,13 @@ pub struct FrameEntry {
     pub bias: Option<f64>,
     /// Moment of capture as the file states it, with sub-seconds where known.
     pub captured: Option<String>,
-    /// Relative exposure in stops: stated, used, with standard uncertainties, and where the one used comes from.
+    /// Relative exposure in stops: stated and used, with standard uncertainties, and the source of the one used.
     pub exposure: Exposure,
     /// Share of pixels at the clip level, 0..=1.
     pub clipped_share: Option<f64>,
     /// Share of pixels at the black floor, 0..=1.
     pub crushed_share: Option<f64>,
-    /// Displacement against the reference that was removed; `None` where none was looked for.
+    /// Displacement against the reference that was removed; `None` without registration.
     pub shift: Option<Shift>,
 }
 
@@ -96,25 +98,25 @@ pub struct Shift {
     pub rows: f64,
     /// Clockwise rotation, degrees.
     pub degrees: f64,
-    /// Root mean square of what remains after removal, pixels.
+    /// Root mean square displacement that remains after removal, pixels.
     pub residual_px: Option<f64>,
 }
 
-/// The noise model that the weights of the merge rest on, as named numbers.
+/// The noise model behind the weights of the merge, as named numbers.
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
 pub struct NoiseSummary {
-    /// Where it comes from, in words.
+    /// Source of the model, in words.
     pub source: String,
-    /// Its numbers.
+    /// Parameters of the model.
     pub terms: Vec<NoiseTerm>,
 }
 
-/// One number of the noise model.
+/// One parameter of the noise model.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct NoiseTerm {
-    /// What it is, in words ("read noise").
+    /// Name, in words ("read noise").
     pub name: String,
-    /// Channel ("R", "G", "B"), or `None` where it holds for all.
+    /// Channel ("R", "G", "B"), or `None` for a value common to all.
     pub channel: Option<String>,
     /// Value in `unit`.
     pub value: f64,
@@ -131,11 +133,11 @@ pub struct MapSummary {
     pub columns: usize,
     /// Rows, pixels.
     pub rows: usize,
-    /// Share clipped in every frame: the map holds lower bounds there.
+    /// Share clipped in every frame; radiance is a lower bound there.
     pub clipped_in_all: f64,
     /// Share darker than the noise in every frame.
     pub dark_in_all: f64,
-    /// Share that rests on one frame alone.
+    /// Share covered by usable data of one frame only.
     pub one_frame: f64,
     /// Share that no other frame covers after registration.
     pub uncovered: f64,
@@ -148,7 +150,7 @@ pub struct MapSummary {
 /// A file written.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct OutputFile {
-    /// What it is, in words ("radiance map").
+    /// Kind of file, in words ("radiance map").
     pub what: String,
     /// Path relative to the folder of report.json, with forward slashes.
     pub path: String,

@@ -1,10 +1,10 @@
-//! What the comparison of the camera's own HDR picture with the merge gives: plain data, as the report serialises it.
+//! Comparison of the camera's own HDR picture with the merge: plain data, as serialised in the report.
 use crate::finding::Finding;
 use crate::raster::{Point, Region};
 use ndarray::Array2;
 use serde::{Deserialize, Serialize};
 
-/// A value with its 95 % interval, all in the unit the field's documentation names.
+/// A value with its 95 % interval, in the unit stated by the field.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Interval {
     /// The value.
@@ -16,7 +16,7 @@ pub struct Interval {
 }
 
 impl Interval {
-    /// A value whose interval is not known.
+    /// A value without an interval.
     pub fn without_interval(value: f64) -> Self {
         Interval {
             value,
@@ -25,7 +25,7 @@ impl Interval {
         }
     }
 
-    /// A value with the percentile interval of its bootstrap replicates (at least 40, else without interval).
+    /// A value with the percentile interval of its bootstrap replicates; without an interval for fewer than 40 replicates.
     pub fn of_replicates(value: f64, replicates: &[f64]) -> Self {
         let ends = crate::statistics::bootstrap::percentile_interval(replicates, 0.95);
         Interval {
@@ -35,7 +35,7 @@ impl Interval {
         }
     }
 
-    /// A value with the normal interval `value -/+ 1.959964 u`.
+    /// A value with the normal interval `value +/- 1.959964 u`.
     pub fn normal(value: f64, standard_uncertainty: f64) -> Self {
         let (low, high) = crate::units::Estimate::new(value, standard_uncertainty).interval95();
         Interval {
@@ -45,27 +45,27 @@ impl Interval {
         }
     }
 
-    /// One standard uncertainty that the interval amounts to, were it normal.
+    /// Standard uncertainty equivalent to the interval, assuming a normal distribution.
     pub fn standard_uncertainty(&self) -> Option<f64> {
         Some((self.high95? - self.low95?) / (2.0 * 1.959_963_984_540_054))
     }
 }
 
-/// A difference of two pictures, and whether it means anything.
+/// Difference of two figures and its significance.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Difference {
-    /// The camera's picture less the other one.
+    /// Value for the camera's picture minus the other value.
     pub value: f64,
     /// Lower end of the 95 % interval.
     pub low95: Option<f64>,
     /// Upper end of the 95 % interval.
     pub high95: Option<f64>,
-    /// True if 0 lies in the interval: the two are then not told apart. `None` without an interval.
+    /// True if 0 lies within the interval: no significant difference. `None` without an interval.
     pub tie: Option<bool>,
 }
 
 impl Difference {
-    /// Of two independent figures: the intervals added as normal ones.
+    /// Difference of two independent figures; their intervals are combined as normal ones.
     pub fn of(camera: &Interval, other: &Interval) -> Self {
         let value = camera.value - other.value;
         let spread = camera
@@ -90,7 +90,7 @@ impl From<Interval> for Difference {
     }
 }
 
-/// A quantity that is compared. Units: see [`Compared::unit`].
+/// A compared quantity. For its unit see [`Compared::unit`].
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Quantity {
@@ -104,67 +104,67 @@ pub enum Quantity {
     UsableStops1,
     /// Usable range down to SNR 10, stops.
     UsableStops10,
-    /// Range of scene light, in stops, over which 0.10 density (a third of a stop) changes the lightness L* of the
-    /// finished picture by 1 at least.
+    /// Range of scene light, stops, over which 0.10 density (a third of a stop) changes the lightness L* of the finished
+    /// picture by at least 1.
     VisibleStops,
-    /// Spatial frequency at which the edge response falls to one half, cycles per pixel of the reference frame.
+    /// Spatial frequency at which the edge response is 0.5, cycles per pixel of the reference frame.
     Mtf50,
-    /// The same at one tenth.
+    /// Spatial frequency at which the edge response is 0.1, cycles per pixel of the reference frame.
     Mtf10,
-    /// How far the edge profile rises above its light side, share of the step.
+    /// Overshoot of the edge profile above its light side, share of the step.
     Overshoot,
-    /// Contrast of neighbouring pixels over that of 4 x 4 pixel means next to each other, in linear light, noise taken off:
-    /// detail at equal contrast, where there is texture.
+    /// Contrast between neighbouring pixels over contrast between neighbouring 4 x 4 pixel means, in linear light, noise
+    /// subtracted; measured where there is texture.
     Acutance,
-    /// Noise of one pixel where the camera's picture has L* 15 to 40, stops of scene light.
+    /// Noise of one pixel where L* of the camera's picture is 15 to 40, stops of scene light.
     NoiseDark,
-    /// The same between L* 40 and 65.
+    /// Noise of one pixel where L* is 40 to 65, stops of scene light.
     NoiseMiddle,
-    /// The same between L* 65 and 90.
+    /// Noise of one pixel where L* is 65 to 90, stops of scene light.
     NoiseLight,
-    /// Mean difference of a* on neutral places at equal lightness.
+    /// Mean difference of a* in neutral areas at equal lightness.
     NeutralA,
-    /// Mean difference of b* on neutral places at equal lightness.
+    /// Mean difference of b* in neutral areas at equal lightness.
     NeutralB,
-    /// Mean CIEDE2000 of neutral places after a lightness match.
+    /// Mean CIEDE2000 difference of neutral areas after matching lightness.
     NeutralDifference,
-    /// Mean CIEDE2000 of coloured places after a lightness match.
+    /// Mean CIEDE2000 difference of coloured areas after matching lightness.
     ColourDifference,
-    /// Share of the frame that leaves the one global tone curve.
+    /// Share of the frame that departs from the single global tone curve.
     OffCurve,
-    /// Share of the frame that shows two moments at once.
+    /// Share of the frame that mixes two moments.
     Ghosts,
-    /// Share of the textured places that show everything twice, displaced.
+    /// Share of the textured areas in which everything appears twice, displaced.
     DoubleEdges,
-    /// Share of the frame at white: the last two codes of 255, in finished pictures and frames alike.
+    /// Share of the frame at white: the two highest 8-bit codes, in finished pictures and frames alike.
     Clipped,
-    /// Share of the frame at black: the first two codes.
+    /// Share of the frame at black: the two lowest 8-bit codes.
     Crushed,
 }
 
-/// One quantity of the camera's own HDR picture, the merge and the best single frame, side by side.
+/// One quantity for the camera's own HDR picture, the merge and the best single frame.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Compared {
-    /// What is compared.
+    /// The quantity.
     pub quantity: Quantity,
     /// Its unit: "steps", "stops", "cycles/pixel", "share", "L*a*b*", "ratio".
     pub unit: String,
-    /// Of the camera's own HDR picture.
+    /// Value for the camera's own HDR picture.
     pub camera_hdr: Option<Interval>,
-    /// Of the merge; `None` where the quantity is itself a difference from the merge.
+    /// Value for the merge; `None` where the quantity is itself a difference from the merge.
     pub merge: Option<Interval>,
-    /// Of the single frame that is best in this quantity, or of the reference frame where there is no best.
+    /// Value for the single frame that is best in this quantity, or for the reference frame where no frame is best.
     pub single: Option<Interval>,
-    /// That frame.
+    /// File name of that single frame.
     pub single_file: Option<String>,
-    /// Camera less merge.
+    /// Camera minus merge.
     pub against_merge: Option<Difference>,
-    /// Camera less single frame.
+    /// Camera minus single frame.
     pub against_single: Option<Difference>,
 }
 
 impl Compared {
-    /// A share that only the camera's picture has: the merge has none of it.
+    /// A share defined for the camera's picture only; it is 0 for the merge by definition.
     pub fn of_camera_alone(quantity: Quantity, share: Interval) -> Self {
         Compared {
             quantity,
@@ -192,58 +192,58 @@ pub struct Knot {
     pub high95: Option<f64>,
 }
 
-/// Whether one curve describes a finished picture.
+/// Whether one curve describes the whole finished picture.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum ToneKind {
-    /// One curve for the whole frame: under 5 % of the flat places leave it.
+    /// One curve for the whole frame: fewer than 5 % of the flat cells depart from it.
     Global,
-    /// The curve changes from place to place.
+    /// The curve varies over the frame.
     Local,
 }
 
-/// Level against scene radiance of a finished picture, over the whole frame.
+/// Level of a finished picture against scene radiance, over the whole frame.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct ToneCurve {
-    /// The curve, rising, darkest first.
+    /// Knots of the curve, rising, darkest first.
     pub knots: Vec<Knot>,
-    /// Some of the places it rests on, for drawing: [log2 radiance, level].
+    /// A sample of the fitted cells, for drawing: [log2 radiance, level].
     pub cloud: Vec<[f64; 2]>,
-    /// Flat places (cells of 8 x 8 pixels) it rests on.
+    /// Number of flat cells (8 x 8 pixels) in the fit.
     pub cells: usize,
     /// Global or local.
     pub kind: ToneKind,
-    /// Root mean square of what the places leave of the curve beyond their noise, level 0..=1.
+    /// Root mean square residual of the cells beyond their noise, level 0..=1.
     pub residual: Interval,
-    /// Share of the flat places that leave the curve by more than 0.02 of full scale and three times their noise.
+    /// Share of the flat cells that depart from the curve by more than 0.02 of full scale and three times their noise.
     pub off_curve: Interval,
-    /// The same by place.
+    /// Residuals by part of the frame.
     pub tiles: Vec<ToneTile>,
 }
 
-/// What the curve leaves in one part of the frame.
+/// Residuals of the curve in one part of the frame.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct ToneTile {
     /// Part of the reference frame, pixels.
     pub region: Region,
-    /// Flat places in it.
+    /// Number of flat cells in it.
     pub cells: usize,
-    /// Median of level less curve, level 0..=1; positive where the camera made it lighter.
+    /// Median of level minus curve, level 0..=1; positive where the camera made the part lighter.
     pub offset: f64,
-    /// Root mean square beyond noise, level 0..=1.
+    /// Root mean square residual beyond noise, level 0..=1.
     pub residual: f64,
-    /// Share that leaves the curve.
+    /// Share of the cells that depart from the curve.
     pub off_curve: f64,
 }
 
-/// Response to one edge in one picture.
+/// Response to one slanted edge in one picture.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct EdgeResponse {
     /// File name.
     pub file: String,
-    /// Frequency at which the response is one half, cycles per pixel of the reference frame.
+    /// Frequency at which the response is 0.5, cycles per pixel of the reference frame.
     pub mtf50: Interval,
-    /// Frequency at which it is one tenth; `None` if it does not fall so far below one cycle per pixel.
+    /// Frequency at which the response is 0.1; `None` if it stays above 0.1 up to one cycle per pixel.
     pub mtf10: Option<Interval>,
     /// Rise of the profile above the light side, share of the step, >= 0.
     pub overshoot: Interval,
@@ -253,37 +253,37 @@ pub struct EdgeResponse {
     pub response: Vec<f64>,
 }
 
-/// One slanted edge, in every picture it was measured in.
+/// One slanted edge in every picture it was measured in.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Edge {
-    /// Where, in the reference frame.
+    /// Region of the reference frame, pixels.
     pub region: Region,
     /// Angle against the pixel grid, degrees, 0..=45.
     pub degrees: f64,
-    /// Light side over dark side, linear light.
+    /// Ratio of the light side to the dark side, linear light.
     pub contrast: f64,
-    /// True if the user chose it.
+    /// True if the user specified the edge.
     pub given: bool,
-    /// Of the camera's own HDR picture.
+    /// In the camera's own HDR picture.
     pub camera_hdr: EdgeResponse,
-    /// Of the merge.
+    /// In the merge.
     pub merge: EdgeResponse,
-    /// Of the single frame with the least noise at this edge.
+    /// In the single frame with the least noise at this edge.
     pub single: Option<EdgeResponse>,
 }
 
-/// A place where the finished picture shows two moments at once, or another one.
+/// An area in which the finished picture mixes two moments, or shows another moment than the merge.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Ghost {
-    /// Box around it in the reference frame.
+    /// Bounding box in the reference frame, pixels.
     pub region: Region,
-    /// Pixels.
+    /// Number of pixels.
     pub pixels: usize,
-    /// Share of another frame's content that is mixed in, 0..=1; about 1 is a thing seen whole, but at another moment.
+    /// Share of the other frame's content that is mixed in, 0..=1; about 1 means the whole content of another moment.
     pub mixed: f64,
-    /// The frame that explains it best.
+    /// File name of the frame whose content explains it best.
     pub frame: String,
-    /// Share of the disagreement that mixing in that frame explains, 0..=1.
+    /// Share of the disagreement explained by mixing in that frame, 0..=1.
     pub explained: f64,
     /// Root mean square disagreement, level 0..=1.
     pub residual: f64,
@@ -292,32 +292,33 @@ pub struct Ghost {
 /// Ghosts in a finished picture.
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
 pub struct Ghosts {
-    /// Share of the compared frame that shows two moments.
+    /// Share of the compared area that mixes two moments.
     pub share: f64,
-    /// Where, largest first.
+    /// Ghosts, largest first.
     pub places: Vec<Ghost>,
-    /// Share that disagrees with the merge beyond the tone curve of its surroundings, but looks like no other frame.
+    /// Share that disagrees with the merge beyond the tone curve of its surroundings and matches no other frame.
     pub unexplained: f64,
 }
 
-/// Whether exposures were laid on each other.
+/// Whether the exposures in the finished picture were misregistered.
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
 pub struct DoubleEdges {
-    /// Places of 192 x 192 pixels with texture enough to tell.
+    /// Number of areas (192 x 192 pixels) with enough texture to judge.
     pub judged: usize,
-    /// The second image; `None` if fewer than two places agree on one. Images nearer than about four pixels (three where
-    /// there is much fine detail) are one with the blur, and blur by motion over seven pixels and more can look like two.
+    /// The second image; `None` if fewer than two areas agree on one. Images closer than about four pixels (three with much
+    /// fine detail) are not distinguished from blur, and motion blur of seven pixels or more can look like two images.
     pub second: Option<SecondImage>,
 }
 
-/// Everything shown a second time.
+/// A displaced second image of the scene.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct SecondImage {
-    /// Places that show it.
+    /// Number of areas that show it.
     pub places: usize,
-    /// From the stronger image to the weaker, pixels of the reference frame. Between images as strong either sign is right.
+    /// Displacement from the stronger image to the weaker, pixels of the reference frame. The sign is arbitrary for images
+    /// of equal strength.
     pub shift: Point,
-    /// Length of that, pixels; under five it may come out a quarter short, for the images' peaks overlap.
+    /// Length of `shift`, pixels; below five it may be a quarter too short, because the peaks of the images overlap.
     pub distance: Interval,
     /// Contrast of the weaker image over that of the stronger, 0..=1.
     pub strength: Interval,
@@ -326,36 +327,37 @@ pub struct SecondImage {
 /// The camera's own HDR picture against the merge.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Comparison {
-    /// The camera's own HDR picture.
+    /// File name of the camera's own HDR picture.
     pub file: String,
-    /// Where the centre of the reference frame lies in it.
+    /// Position of the reference frame's centre in the camera's picture, its pixels.
     pub centre: Point,
-    /// Its pixels per pixel of the reference frame.
+    /// Pixels of the camera's picture per pixel of the reference frame.
     pub scale: f64,
-    /// True if it had to be resampled (once) to lie on the merge; single pixels and edges are measured as they are.
+    /// True if the picture was resampled (once) to register it to the merge; figures of single pixels and edges use the
+    /// original samples.
     pub resampled: bool,
-    /// Level against scene radiance; `None` where too few flat places are seen in both.
+    /// Level against scene radiance; `None` where both pictures share too few flat cells.
     pub tone: Option<ToneCurve>,
-    /// Every quantity side by side.
+    /// All quantities compared.
     pub quantities: Vec<Compared>,
     /// Slanted edges found.
     pub edges: Vec<Edge>,
-    /// Places that show two moments.
+    /// Areas that mix two moments.
     pub ghosts: Ghosts,
-    /// Whether the camera laid its exposures on each other; `None` without a tone curve.
+    /// Whether the camera misregistered its exposures; `None` without a tone curve.
     pub double_edges: Option<DoubleEdges>,
     /// Doubts about the comparison.
     pub findings: Vec<Finding>,
 }
 
 impl Comparison {
-    /// One quantity, if it was compared.
+    /// The entry of one quantity; `None` if it was not compared.
     pub fn quantity(&self, quantity: Quantity) -> Option<&Compared> {
         self.quantities.iter().find(|c| c.quantity == quantity)
     }
 }
 
-/// Distance of neighbouring frequencies, cycles per pixel.
+/// Spacing of the frequencies of [`EdgeResponse::response`], cycles per pixel.
 pub const FREQUENCY_STEP: f64 = 0.02;
 
 /// The comparison, and a plane that marks ghosts with 1 and other disagreement with 2 (one entry every `step` pixels of the

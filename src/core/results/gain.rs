@@ -8,15 +8,15 @@ pub struct BracketGain {
     pub snr: f64,
     /// File name of the single frame with the longest range at that SNR.
     pub best_frame: String,
-    /// Its range, stops.
+    /// Range of that frame, stops.
     pub frame_stops: f64,
-    /// Stops between the least and the most exposure of the bracket: the part of the gain that is exposure alone.
+    /// Exposure span of the bracket, stops: the part of the gain that comes from exposure alone.
     pub spread_stops: f64,
-    /// Predicted gain, stops: the merged range of frames that all have the noise of the best one (inverse-variance
-    /// weights, `L sqrt(sum t^2 / v(L t)) = SNR`) less the range of that frame. What exceeds the spread comes from
-    /// averaging in the dark. `None` where that noise is not known.
+    /// Predicted gain, stops: merged range of frames that all have the noise of the best one (inverse-variance weights, `L
+    /// sqrt(sum t^2 / v(L t)) = SNR`) minus the range of that frame. Averaging in the dark makes it exceed `spread_stops`.
+    /// `None` where the noise is unknown.
     pub predicted_stops: Option<f64>,
-    /// Measured gain, stops: range of the merge less that of the frame. `None` without a wedge, or where a range ended with
-    /// it.
+    /// Measured gain, stops: range of the merge minus that of the frame. `None` without a wedge, or where the wedge ends
+    /// before either range does.
     pub measured_stops: Option<f64>,
 }

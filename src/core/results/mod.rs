@@ -1,8 +1,9 @@
 //! Everything a report is made of, as plain data: `measure` and the other stages fill it, `report` draws it.
 //!
-//! In reading order: what was [measured](PictureMeasurement) on a picture, all pictures of a bracket ([`Measurement`]), and what the
-//! bracket gains ([`BracketGain`]); the [`Scene`] and advice; known densities ([`Calibration`]); the camera's HDR picture against the merge
-//! ([`Comparison`]); raw files of the same shots ([`RawComparison`], [`SavedTwice`]); a bracket's entry ([`BracketReport`]); cameras beside each other
+//! In reading order: the [measurement](PictureMeasurement) of one picture, of all pictures of a bracket ([`Measurement`]),
+//! and the gain of the bracket ([`BracketGain`]); the [`Scene`] and advised brackets; calibration against known densities
+//! ([`Calibration`]); the camera's HDR picture against the merge ([`Comparison`]); raw files of the same shots
+//! ([`RawComparison`], [`SavedTwice`]); the entry of a bracket ([`BracketReport`]); comparison of cameras
 //! ([`CameraComparison`]); the whole [`Report`].
 mod gain;
 mod measurement;

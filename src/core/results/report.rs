@@ -1,46 +1,45 @@
-//! The report of one run: what was asked, what was found in the inputs, and one entry a bracket.
+//! The report of one run: settings, inputs, and one entry per bracket.
 use crate::results::BracketReport;
 use crate::results::CameraComparison;
 use crate::results::SavedTwice;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 
-/// Name and version of the layout of report.json. A field that changes meaning or goes away raises the number; a field
-/// that is added does not.
+/// Name and version of the layout of report.json. Changing or removing a field raises the version; adding one does not.
 pub const SCHEMA: &str = "stopspan-report/1";
 
-/// All that one run found: plain data, serialised as report.json. Numbers that could not be given are `null`.
+/// Everything one run found: plain data, serialised as report.json. Numbers without a value are `null`.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Report {
     /// Layout of this document: [`SCHEMA`].
     pub schema: String,
     /// The program that made it.
     pub program: Program,
-    /// Moment of the run, UTC, "2031-04-05T10:11:12Z": the one line in which reports of the same inputs and settings
-    /// differ. `None` where it was left out.
+    /// Moment of the run, UTC, "2031-04-05T10:11:12Z": the only line that differs between reports of the same inputs and
+    /// settings. `None` where it was left out.
     pub made: Option<String>,
-    /// Settings as used, name of the option -> value as text; sorted by name.
+    /// Settings as used: name of the option -> value as text, sorted by name.
     pub settings: BTreeMap<String, String>,
     /// Every file that was read, in the order of the input.
     pub inputs: Vec<InputFile>,
-    /// One entry a bracket, in the order found.
+    /// One entry per bracket, in the order found.
     pub brackets: Vec<BracketReport>,
-    /// Cameras beside each other; `None` with fewer than two.
+    /// Comparison of cameras; `None` with fewer than two.
     #[serde(default)]
     pub cameras: Option<CameraComparison>,
-    /// Brackets that the camera saved both finished and raw.
+    /// Brackets that the camera saved both as finished pictures and as raw.
     #[serde(default)]
     pub saved_twice: Vec<SavedTwice>,
-    /// Pictures that belong to no bracket, and why.
+    /// Pictures that belong to no bracket, with the reason.
     pub singles: Vec<UnusedFile>,
-    /// Files that were not taken as pictures, and why.
+    /// Files not taken as pictures, with the reason.
     pub skipped: Vec<UnusedFile>,
-    /// Files or brackets whose job failed.
+    /// Files or brackets that could not be processed.
     pub failed: Vec<Failed>,
 }
 
 impl Report {
-    /// A report without brackets, by this version of the program.
+    /// A report without brackets, made by this version of the program.
     pub fn new() -> Self {
         Report {
             schema: SCHEMA.to_owned(),
@@ -94,19 +93,19 @@ pub struct InputFile {
     pub sha256: Option<String>,
 }
 
-/// A file that was left aside.
+/// A file that was not used.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct UnusedFile {
     /// Path as given.
     pub path: String,
-    /// Why, in words.
+    /// Reason, in words.
     pub reason: String,
 }
 
-/// A job that failed while the others went on.
+/// A file or bracket that could not be processed.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Failed {
-    /// The file, or the name of the bracket.
+    /// Path of the file, or name of the bracket.
     pub name: String,
     /// What went wrong, in words.
     pub problem: String,

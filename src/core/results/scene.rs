@@ -1,30 +1,31 @@
-//! What is said of a scene and of the bracket that was taken of it: plain data for the report.
+//! Radiance distribution of the scene, and how much of it the bracket records: plain data, as serialised in the report.
 use serde::{Deserialize, Serialize};
 
-/// A scene as its radiance map shows it, and what the frames hold of it. Shares are of the map's pixels, 0..=1.
+/// Radiance distribution of the scene in the map, and the shares that frames and merge record. Shares are of the map's
+/// pixels, 0..=1.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Scene {
-    /// Pixels counted (a large map is sampled).
+    /// Number of pixels counted (a large map is sampled).
     pub pixels: usize,
-    /// Share that is clipped in every frame: how bright it is, the bracket does not tell.
+    /// Share clipped in every frame: radiance has only a lower bound.
     pub clipped_share: f64,
-    /// Share that is lost in the noise of every frame: how dark it is, the bracket does not tell.
+    /// Share below the noise in every frame: radiance has only an upper bound.
     pub lost_share: f64,
-    /// Stops from the 0.5 % to the 99.5 % point of the pixels' radiance: what 99 % of them span. A lower bound where
-    /// either share above exceeds 0.5 %. `None` where no pixel's radiance is known.
+    /// Stops between the 0.5 % and 99.5 % quantiles of radiance. A lower bound where either share above exceeds 0.5 %.
+    /// `None` where no radiance is known.
     pub stops: Option<f64>,
-    /// How many pixels are how bright.
+    /// Distribution of radiance.
     pub histogram: Histogram,
-    /// What each frame and the merge hold, at each SNR.
+    /// Shares recorded by each frame and by the merge, one entry per SNR.
     pub held: Vec<SharesAtSnr>,
-    /// The single frame that holds most, and what decided.
+    /// The single frame that records the largest share.
     pub best: Option<BestFrame>,
-    /// The fewest frames that would have been enough for 99 % and for 99.9 % of the pixels whose radiance is known; left out
-    /// where no bracket would be (then a finding says so).
+    /// The smallest brackets that record 99 % and 99.9 % of the pixels of known radiance. An entry is left out where no
+    /// bracket does; a finding then says so.
     pub advice: Vec<Advice>,
 }
 
-/// Shares of pixels by radiance of the measuring channel, of those whose radiance is known.
+/// Distribution of the radiance of the measuring channel, over the pixels of known radiance.
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
 pub struct Histogram {
     /// Lower edge of the first bin: log2 of radiance, 0 where the reference frame just clips.
@@ -35,28 +36,29 @@ pub struct Histogram {
     pub shares: Vec<f64>,
 }
 
-/// Shares of the scene held at one SNR: not clipped in any channel, and at least that SNR in one pixel.
+/// Shares of the scene recorded at one SNR: pixels not clipped in any channel and with at least that SNR.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct SharesAtSnr {
     /// The SNR of one pixel.
     pub snr: f64,
-    /// By each frame alone, in the order of the bracket.
+    /// Share of each frame alone, in the order of the bracket.
     pub frames: Vec<f64>,
-    /// By the merge.
+    /// Share of the merge.
     pub merge: f64,
 }
 
-/// What makes a single frame the best one.
+/// Criterion by which a single frame is the best one.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Criterion {
-    /// Largest share of the scene held at SNR 10 (the first acceptable signal-to-noise ratio of ISO 12232).
+    /// Largest share of the scene recorded at SNR 10 (the first acceptable signal-to-noise ratio of ISO 12232).
     ShareAtSnr10,
-    /// Shares at SNR 10 within 0.1 %: largest share held at SNR 40 (the first excellent one of ISO 12232).
+    /// Largest share at SNR 40 (the first excellent one of ISO 12232), among frames within 0.1 % of the largest share at
+    /// SNR 10.
     ShareAtSnr40,
-    /// Most steps of the wedge told apart by noise.
+    /// Most steps of the wedge resolved by `noise`.
     LevelsByNoise,
-    /// As many steps as another frame: longest range down to SNR 10, stops.
+    /// Longest range down to SNR 10, stops, among frames that resolve equally many steps.
     StopsAtSnr10,
 }
 
@@ -65,34 +67,34 @@ pub enum Criterion {
 pub struct BestFrame {
     /// File name.
     pub file: String,
-    /// What decided.
+    /// The criterion that decided.
     pub criterion: Criterion,
-    /// Its number: a share 0..=1, steps, or stops.
+    /// Value of that criterion: a share 0..=1, steps, or stops.
     pub value: f64,
-    /// The same number of the next best frame; `None` with one frame.
+    /// Value of the next best frame; `None` with one frame.
     pub next: Option<f64>,
-    /// Files of the frames that tie with it: as many steps, a share within 0.1 %, or a range whose difference lies within the
-    /// 95 % interval of that difference (both intervals taken as independent; unknown intervals tie too). Empty where it
-    /// stands alone.
+    /// Files of the frames tied with it: equally many steps, a share within 0.1 %, or a range whose difference lies within
+    /// the 95 % interval of that difference (the two intervals taken as independent; ranges without interval tie). Empty
+    /// without ties.
     pub tied: Vec<String>,
 }
 
-/// The fewest equally spaced frames that hold a wanted share of the scene at a wanted SNR.
+/// The smallest bracket of equally spaced frames that records a wanted share of the scene at a wanted SNR.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Advice {
-    /// SNR of one pixel that is wanted: 10.
+    /// Wanted SNR of one pixel: 10.
     pub snr: f64,
-    /// Share wanted, of the pixels whose radiance is known: 0.99 or 0.999.
+    /// Wanted share of the pixels of known radiance: 0.99 or 0.999.
     pub wanted_share: f64,
     /// The frames, least exposure first.
     pub frames: Vec<AdvisedFrame>,
-    /// Stops between neighbours, a multiple of one third, at most 3; 0 for one frame.
+    /// Stops between neighbouring frames, a multiple of one third, at most 3; 0 for one frame.
     pub spacing_stops: f64,
-    /// Share that these frames would hold, merged.
+    /// Share that these frames would record, merged.
     pub share: f64,
-    /// Most that one frame fewer could hold, whatever its exposures; `None` for one frame.
+    /// Largest share that one frame fewer could record, whatever its exposures; `None` for one frame.
     pub one_fewer_share: Option<f64>,
-    /// Share that the bracket as taken holds, of the same pixels.
+    /// Share of the same pixels that the bracket as taken records.
     pub taken_share: f64,
 }
 
@@ -101,6 +103,6 @@ pub struct Advice {
 pub struct AdvisedFrame {
     /// Exposure against the reference frame, stops: a multiple of one third.
     pub stops: f64,
-    /// Exposure time that gives it at the reference frame's aperture and speed, s; `None` where its time is not known.
+    /// Exposure time at the reference frame's aperture and speed, s; `None` where its time is unknown.
     pub time: Option<f64>,
 }
