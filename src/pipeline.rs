@@ -282,7 +282,8 @@ fn look(
     let measured = measure::measure_bracket(merged, &picture.eight, camera_at, located, calibrated);
     let compared = finished.zip(camera_at).map(|(finished, placement)| {
         compare::compare(&ComparisonInput {
-            finished: (&finished.name(), &finished.picture.pixels),
+            file: &finished.name(),
+            finished: &finished.picture.pixels,
             colour: finished.primaries(),
             placement,
             map: &merged.map,

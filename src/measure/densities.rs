@@ -1,14 +1,14 @@
-//! Stated densities of a wedge against those that a picture shows.
+//! Stated densities of a wedge against the densities measured in a picture.
 use stopspan_core::finding::Finding;
 use stopspan_core::results::Patch;
 use stopspan_core::units::Density;
 
-/// Root mean square difference in density from which list and picture are said to disagree (a careful calibration is good
-/// to 0.02 to 0.03; common practice, no source).
+/// Root mean square difference, density, above which list and picture are reported to disagree (a careful calibration is
+/// good to 0.02 to 0.03; common practice, no source).
 const APART: f64 = 0.06;
 
 /// Root mean square difference, in density, between stated densities and `-log10` of radiance, after the best common
-/// offset. Patches that are clipped or whose SNR is under 3 do not count; `None` with fewer than three others.
+/// offset. Patches that are clipped or have an SNR below 3 are left out; `None` with fewer than three others.
 pub fn disagreement(patches: &[Patch]) -> Option<f64> {
     let offsets: Vec<f64> = patches
         .iter()
@@ -26,7 +26,8 @@ pub fn disagreement(patches: &[Patch]) -> Option<f64> {
     Some((offsets.iter().map(|o| (o - mean).powi(2)).sum::<f64>() / n).sqrt())
 }
 
-/// The doubt that a disagreement raises; it may be a wrong list or order, glare, uneven light, or a wrong response.
+/// The finding raised by a disagreement above 0.06 density. Causes: a wrong list or order, glare, uneven light, a wrong
+/// response.
 pub fn doubt(patches: &[Patch]) -> Option<Finding> {
     disagreement(patches)
         .filter(|&rms| rms > APART)

@@ -1,9 +1,11 @@
 //! Wedge location, patches, resolved levels, usable range, comparison of finished pictures.
 //!
-//! In reading order: the results, plane geometry, the picture made ready ([`Subject`]), the curve of a finished picture
-//! (`oecf`), finding a wedge ([`find`]), the wedge and its patches ([`wedge`]), stated against seen densities, the levels told
-//! apart ([`levels`]), the usable range ([`range`]), what known densities say of span, glare and light ([`calibrate`]), the
-//! measurement that puts them together (`picture`), finished frames held against raw ones of the same shots (`raw_comparison`), and what a bracket holds of a scene without a wedge ([`bracket_planning`]).
+//! In reading order: the picture prepared for measurement ([`Subject`]), the curve of a finished picture (`oecf`), finding
+//! a wedge ([`find`]), the wedge and its patches ([`wedge`]), stated against measured densities, resolved levels
+//! ([`levels`]), the usable range ([`range`]), calibration against known densities ([`calibrate`]), the measurement that
+//! combines them (`picture`), the camera's HDR picture against the merge ([`compare`]), finished frames against raw files
+//! of the same shots (`raw_comparison`), and range, best frame and smallest sufficient bracket of a scene without a wedge
+//! ([`bracket_planning`]).
 #![cfg_attr(test, allow(clippy::unwrap_used, clippy::expect_used))]
 mod bracket;
 pub mod bracket_planning;
@@ -26,5 +28,5 @@ pub use densities::{disagreement, doubt};
 pub use locate::{Located, WedgeRequest, locate};
 pub use oecf::{against_merge, srgb_curve, srgb_to_linear};
 pub use picture::{MeasureSettings, measure};
-pub use raw_comparison::compare_with_raw;
+pub use raw_comparison::{RawBracket, compare_with_raw};
 pub use subject::{Source, Subject};

@@ -1,4 +1,4 @@
-//! The curve of a finished picture: by the sRGB transfer function (IEC 61966-2-1), or measured against the merge.
+//! Curve of a finished picture: the sRGB transfer function (IEC 61966-2-1), or the curve measured against the merge.
 use stopspan_core::model::ResponseCurve;
 use stopspan_core::results::Patch;
 
@@ -9,7 +9,7 @@ pub fn srgb_to_linear(level: f64) -> f64 {
     stopspan_core::units::srgb_exposure(level)
 }
 
-/// The sRGB transfer function as a response curve; clips at code 254 of 255, floor at code 0.
+/// The sRGB transfer function as a response curve. Clip level: code 254 of 255; black floor: code 0.
 pub fn srgb_curve() -> ResponseCurve {
     let last = (ENTRIES - 1) as f64;
     ResponseCurve {
@@ -23,9 +23,10 @@ pub fn srgb_curve() -> ResponseCurve {
     }
 }
 
-/// Opto-electronic conversion of a finished picture (in the sense of ISO 14524), measured on the wedge: mean code of its
-/// patches against the merge's radiance of the same patches. Rising by pooling adjacent violators; between steps log
-/// radiance runs straight in the level. `None` with fewer than four usable steps. Both lists hold the same steps.
+/// Opto-electronic conversion function of a finished picture (in the sense of ISO 14524), measured on the wedge: mean code
+/// of its patches against the merge's radiance of the same patches, made monotone by pooling adjacent violators. Log
+/// radiance is linear in the level between steps. Both lists must contain the same steps. `None` with fewer than four
+/// usable steps.
 pub fn against_merge(finished: &[Patch], merge: &[Patch]) -> Option<ResponseCurve> {
     let mut points: Vec<(f64, f64)> = finished
         .iter()
@@ -41,7 +42,7 @@ pub fn against_merge(finished: &[Patch], merge: &[Patch]) -> Option<ResponseCurv
     (knots.len() >= 4).then(|| curve_through(&knots))
 }
 
-/// Levels made to rise with log radiance by pooling adjacent violators (Barlow and others 1972), one knot a pool.
+/// Levels made monotone in log radiance by pooling adjacent violators (Barlow and others 1972); one knot per pool.
 fn rising_knots(points: &[(f64, f64)]) -> Vec<(f64, f64)> {
     const APART: f64 = 0.05 / 255.0;
     let mut pools: Vec<(f64, f64, f64)> = Vec::new();
@@ -77,8 +78,8 @@ fn curve_through(knots: &[(f64, f64)]) -> ResponseCurve {
     }
 }
 
-/// Log radiance at a level: straight between knots, carried on at the end slopes outside, where the slope is held to at
-/// most that of a power function through the end knot so that nothing explodes.
+/// Log radiance at a level: linear between knots, extrapolated with the end slopes. These are limited to a power law of
+/// exponent 4 through the end knot, so that extrapolation stays bounded.
 fn log_at(knots: &[(f64, f64)], level: f64) -> f64 {
     let upper = knots
         .partition_point(|k| k.0 < level)

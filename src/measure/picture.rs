@@ -1,4 +1,4 @@
-//! The measurement of pictures: patches, levels, range, for each subject.
+//! Measurement of pictures: patches, levels and range of each subject.
 use super::levels::{Criteria, count, joined, joined_because, pairs};
 use super::oecf::against_merge;
 use super::range::{RangeSettings, block_noise, usable_stops};
@@ -10,16 +10,17 @@ use stopspan_core::results::{
     LevelCounts, Measurement, PictureKind, PictureMeasurement, VisualWhite, WedgePlace,
 };
 
-/// What the measurement leans on beside the pictures.
+/// Settings of the measurement.
 #[derive(Debug, Clone, PartialEq)]
 pub struct MeasureSettings {
     /// Luminance of display white for just-noticeable differences, cd/m^2.
     pub display_white: f64,
-    /// Depth whose code is the step of the `code` criterion: 8 (the default), or the file's own.
+    /// Bit depth whose code is the step of the `code` criterion: 8 (the default), or the file's own.
     pub code_bits: u32,
-    /// Thresholds and intervals of the range.
+    /// Thresholds and interval settings of the usable range.
     pub range: RangeSettings,
-    /// Relative light at each step, lightest first, to be divided out of every picture's linear figures; `None` for even light.
+    /// Relative illumination of each step, lightest first, divided out of the linear figures of every picture; `None` for
+    /// even light.
     pub light: Option<Vec<f64>>,
 }
 
@@ -34,8 +35,8 @@ impl Default for MeasureSettings {
     }
 }
 
-/// Measures every subject on the wedge. Where a merge is among them, finished pictures are first brought to the merge's
-/// linear light by their own curve measured on the wedge, so that separation means the same in all of them.
+/// Measures every subject on the wedge. If a merge is among them, finished pictures are first linearised by their own curve
+/// against the merge, measured on the wedge, so that separations are comparable between pictures.
 pub fn measure(
     subjects: &[Subject],
     place: &WedgePlace,
@@ -57,8 +58,8 @@ pub fn measure(
         .collect()
 }
 
-/// A finished picture brought to the merge's linear light; as it was where the wedge does not give its curve. Uneven light
-/// stays in on both sides: codes follow the light that fell, not the light that should have.
+/// A finished picture linearised against the merge; unchanged where the wedge does not give its curve. Uneven light is left
+/// in both, because codes follow the light that reached the sensor.
 fn finished(subject: &Subject, merge: &[PatchSample], place: &WedgePlace) -> Subject {
     let plain =
         |samples: &[PatchSample]| samples.iter().map(|s| s.patch.clone()).collect::<Vec<_>>();
@@ -69,7 +70,7 @@ fn finished(subject: &Subject, merge: &[PatchSample], place: &WedgePlace) -> Sub
     }
 }
 
-/// The patches with uneven light divided out of their linear figures; codes stay as they are.
+/// The patches with uneven light divided out of their linear figures; codes are unchanged.
 fn in_even_light(
     subject: &Subject,
     place: &WedgePlace,
@@ -112,7 +113,7 @@ fn one(subject: &Subject, place: &WedgePlace, settings: &MeasureSettings) -> Pic
     }
 }
 
-/// Steps that only the lack of noise in the file tells apart.
+/// Finding for steps resolved only because the file lacks noise.
 fn hidden(levels: &LevelCounts) -> Option<Finding> {
     let block = levels.block.filter(|&block| block < levels.noise)?;
     Some(Finding::LevelsFlattered {

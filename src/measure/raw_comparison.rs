@@ -1,8 +1,9 @@
-//! The camera's processing seen through the raw files of the same shots: its true curve, and what it cut or left black.
+//! Comparison of finished frames with raw files of the same shots: the camera's true curve, and what it clipped or left
+//! black.
 //!
-//! A raw file says what light fell on each place of the very frame that the camera then processed. Places of even light give
-//! pairs of level and exposure without any need of exposure times; held against them is the response that was recovered from
-//! the finished frames alone.
+//! The raw file of a shot gives the exposure in every area of the finished frame. Evenly lit areas give pairs of level and
+//! exposure without known exposure times. The response recovered from the finished frames alone is compared with these
+//! pairs.
 use rayon::prelude::*;
 use std::ops::Range;
 use std::path::PathBuf;
@@ -13,27 +14,43 @@ use stopspan_core::raster::Pixels;
 use stopspan_core::results::{CurveFromRaw, CurvePoint, RawComparison, RawPair};
 use stopspan_core::statistics::robust::{median, median_deviation};
 
-/// Side of the places compared, pixels of the finished frame: two blocks of JPEG.
+/// Side of the areas compared, pixels of the finished frame: two JPEG blocks.
 const SIDE: usize = 16;
-/// Light within a place is even if its quarters agree to this factor.
+/// Largest ratio between the quarters of an evenly lit area.
 const EVEN: f64 = 1.25;
-/// Levels of a curve, each of 256 / BINS 8-bit codes.
+/// Bins of a curve, each 256 / BINS 8-bit codes wide.
 const BINS: usize = 64;
-/// Places that a level of the curve needs.
+/// Smallest number of areas in a bin.
 const ENOUGH: usize = 12;
-/// Codes (of 255) from either end at which a curve says nothing: compression and clipping.
+/// Codes (of 255) at either end excluded from a curve, because of compression and clipping.
 const MARGIN: f64 = 4.0;
-/// Raw and finished frames are the same framing if their sides differ by no more than this share.
+/// Largest relative difference of the sides of raw and finished frames of the same framing.
 const SAME_SIZE: f64 = 0.02;
 
-/// Holds finished frames against the raw ones of the same shots, which are loaded and split into planes; `same_shot` names the
-/// files of each. `None` where the two do not show the same framing or have another number of colours.
+/// A bracket of raw files, loaded and split into planes.
+#[derive(Debug, Clone, Copy)]
+pub struct RawBracket<'a> {
+    /// The frames.
+    pub bracket: &'a Bracket,
+    /// Clip level of each plane.
+    pub clips: &'a [Clip],
+    /// Black level and scale of each plane.
+    pub scales: &'a [LinearScale],
+}
+
+/// Compares finished frames with raw files of the same shots. `same_shot` pairs the paths of finished and raw files. `None`
+/// where the two differ in framing or number of colours.
 pub fn compare_with_raw(
     finished: &Bracket,
     response: &Response,
-    (raw, clips, scales): (&Bracket, &[Clip], &[LinearScale]),
+    raw: &RawBracket,
     same_shot: &[(PathBuf, PathBuf)],
 ) -> Option<RawComparison> {
+    let RawBracket {
+        bracket: raw,
+        clips,
+        scales,
+    } = *raw;
     let clips: Vec<f64> = clips.iter().map(|c| c.clip_level).collect();
     let channels = response.curves.len();
     if (channels == 1) != (scales.len() == 1) {
@@ -53,11 +70,11 @@ pub fn compare_with_raw(
         let Some(twin) = twin else {
             continue;
         };
-        let places = places(&frame.picture.pixels, &twin.picture.pixels, &view)?;
-        frames.push(pair((frame.name(), twin.name()), &places, &response.curves));
-        for place in places.iter().filter(|p| p.even && !p.raw_clipped) {
+        let areas = areas(&frame.picture.pixels, &twin.picture.pixels, &view)?;
+        frames.push(pair(frame.name(), twin.name(), &areas, &response.curves));
+        for area in areas.iter().filter(|p| p.even && !p.raw_clipped) {
             for (channel, samples) in samples.iter_mut().enumerate() {
-                samples.push((place.level[channel], place.exposure[channel]));
+                samples.push((area.level[channel], area.exposure[channel]));
             }
         }
     }
@@ -70,18 +87,18 @@ pub fn compare_with_raw(
     })
 }
 
-/// How raw samples become light in the colours of the finished frames.
+/// Conversion of raw samples to exposure in the primaries of the finished frames.
 struct RawView<'a> {
     scales: &'a [LinearScale],
     clips: &'a [f64],
     to_finished: [[f64; 3]; 3],
 }
 
-/// One place of one shot in both files.
-struct Place {
-    /// Mean level of the finished frame by channel, fraction of full scale.
+/// One area of one shot in both files.
+struct Area {
+    /// Mean level in the finished frame by channel, fraction of full scale.
     level: [f64; 3],
-    /// Mean exposure of the raw one in the same colours; 1 just clips raw green.
+    /// Mean exposure in the raw frame by channel, in the finished frame's primaries; 1 just clips raw green.
     exposure: [f64; 3],
     /// Standard deviation of single raw green samples, exposure.
     noise: f64,
@@ -89,13 +106,13 @@ struct Place {
     raw_clipped: bool,
 }
 
-/// Every place of a shot; `None` where the framings differ.
-fn places(finished: &Pixels, raw: &Pixels, view: &RawView) -> Option<Vec<Place>> {
+/// All areas of a shot; `None` where the framings differ.
+fn areas(finished: &Pixels, raw: &Pixels, view: &RawView) -> Option<Vec<Area>> {
     let planes = view.scales.len();
     let cell = if planes == 4 { 2 } else { 1 };
     let (rows, columns, _) = finished.dim();
     let (down, across, _) = raw.dim();
-    // Raw pixels for each pixel of the finished frame, and the raw pixel under its first one: middles agree.
+    // Raw pixels per pixel of the finished frame, and the raw position of its first pixel; the centres coincide.
     let line = |own: usize, raw: usize| {
         let ratio = (raw * cell) as f64 / own as f64;
         let step = if (ratio - 1.0).abs() <= SAME_SIZE {
@@ -118,9 +135,9 @@ fn places(finished: &Pixels, raw: &Pixels, view: &RawView) -> Option<Vec<Place>>
             let high = ((start + step * (at + SIDE) as f64) / cell as f64).floor() as usize;
             low..high.min(most)
         };
-        let area = (cells(tall, top, down), cells(wide, left, across));
-        let mut place = view.place(raw, area)?;
-        for (channel, level) in place.level.iter_mut().enumerate() {
+        let (rows, columns) = (cells(tall, top, down), cells(wide, left, across));
+        let mut area = view.measure(raw, rows, columns)?;
+        for (channel, level) in area.level.iter_mut().enumerate() {
             let channel = channel.min(finished.channels() - 1);
             let all = (top..top + SIDE).flat_map(|r| (left..left + SIDE).map(move |c| (r, c)));
             let sum: f64 = all
@@ -128,14 +145,14 @@ fn places(finished: &Pixels, raw: &Pixels, view: &RawView) -> Option<Vec<Place>>
                 .sum();
             *level = sum / (SIDE * SIDE) as f64;
         }
-        Some(place)
+        Some(area)
     });
     Some(found.collect())
 }
 
 impl RawView<'_> {
-    /// The light of some cells of a raw frame; `None` for fewer than four rows and columns.
-    fn place(&self, raw: &Pixels, (rows, columns): (Range<usize>, Range<usize>)) -> Option<Place> {
+    /// The light in an area of a raw frame, without the finished frame's levels; `None` for fewer than four rows or columns.
+    fn measure(&self, raw: &Pixels, rows: Range<usize>, columns: Range<usize>) -> Option<Area> {
         if rows.len() < 4 || columns.len() < 4 {
             return None;
         }
@@ -143,23 +160,23 @@ impl RawView<'_> {
             rows.start + rows.len() / 2,
             columns.start + columns.len() / 2,
         );
-        let mut seen = PlaceSums::default();
+        let mut sums = AreaSums::default();
         for row in rows {
             let mut before = None;
             for column in columns.clone() {
                 let quarter = usize::from(row >= middle.0) * 2 + usize::from(column >= middle.1);
-                let green = self.cell(raw, (row, column), &mut seen);
-                seen.quarters[quarter].add(green);
+                let green = self.add_cell(raw, row, column, &mut sums);
+                sums.quarters[quarter].add(green);
                 if let Some(before) = before.replace(green) {
-                    seen.squares.add((green - before).powi(2));
+                    sums.squares.add((green - before).powi(2));
                 }
             }
         }
-        Some(self.place_of(&seen))
+        Some(self.area_of(&sums))
     }
 
-    /// Adds the samples of a cell; gives the exposure of (the first) green, or of the only colour.
-    fn cell(&self, raw: &Pixels, (row, column): (usize, usize), seen: &mut PlaceSums) -> f64 {
+    /// Adds the samples of a cell, and returns the exposure of (the first) green, or of the only colour.
+    fn add_cell(&self, raw: &Pixels, row: usize, column: usize, sums: &mut AreaSums) -> f64 {
         let colours: &[usize] = match self.scales.len() {
             4 => &[0, 1, 1, 2],
             3 => &[0, 1, 2],
@@ -169,8 +186,8 @@ impl RawView<'_> {
         for (plane, (scale, &colour)) in self.scales.iter().zip(colours).enumerate() {
             let level = f64::from(raw.level(row, column, plane));
             let exposure = (level - scale.black) * scale.per_level;
-            seen.clipped |= level >= self.clips[plane];
-            seen.colours[colour].add(exposure);
+            sums.clipped |= level >= self.clips[plane];
+            sums.colours[colour].add(exposure);
             if plane <= 1 {
                 main = exposure;
             }
@@ -178,34 +195,34 @@ impl RawView<'_> {
         main
     }
 
-    fn place_of(&self, seen: &PlaceSums) -> Place {
-        let quarters = seen.quarters.map(|q| q.value());
+    fn area_of(&self, sums: &AreaSums) -> Area {
+        let quarters = sums.quarters.map(|q| q.value());
         let high = quarters.iter().copied().fold(f64::MIN, f64::max);
         let low = quarters.iter().copied().fold(f64::MAX, f64::min);
-        let own = seen.colours.map(|c| c.value());
+        let own = sums.colours.map(|c| c.value());
         let exposure = if self.scales.len() == 1 {
             [own[0]; 3]
         } else {
             self.to_finished
                 .map(|row| row.iter().zip(own).map(|(m, v)| m * v).sum())
         };
-        Place {
+        Area {
             level: [0.0; 3],
             exposure,
-            // Neighbours of even light differ by twice the variance of one.
-            noise: (0.5 * seen.squares.value()).sqrt(),
+            // The difference of two neighbours has twice the variance of one.
+            noise: (0.5 * sums.squares.value()).sqrt(),
             even: low > 0.0 && high < EVEN * low,
-            raw_clipped: seen.clipped,
+            raw_clipped: sums.clipped,
         }
     }
 }
 
-/// What the samples of a place add up to.
+/// Sums over the samples of an area.
 #[derive(Default)]
-struct PlaceSums {
+struct AreaSums {
     colours: [Mean; 3],
     quarters: [Mean; 4],
-    /// Squared differences of neighbours.
+    /// Squared differences between neighbours.
     squares: Mean,
     clipped: bool,
 }
@@ -227,12 +244,12 @@ impl Mean {
     }
 }
 
-/// What one finished frame lost against the raw one.
-fn pair((file, raw): (String, String), places: &[Place], curves: &[ResponseCurve]) -> RawPair {
+/// Shares of the areas that are clipped or black in the finished frame alone.
+fn pair(file: String, raw: String, areas: &[Area], curves: &[ResponseCurve]) -> RawPair {
     let main = main_channel(curves.len());
     let code = 1.5 / 255.0;
-    let share = |lost: &dyn Fn(&&Place) -> bool| {
-        places.iter().filter(lost).count() as f64 / places.len().max(1) as f64
+    let share = |lost: &dyn Fn(&&Area) -> bool| {
+        areas.iter().filter(lost).count() as f64 / areas.len().max(1) as f64
     };
     let curve = &curves[main];
     RawPair {
@@ -247,7 +264,7 @@ fn pair((file, raw): (String, String), places: &[Place], curves: &[ResponseCurve
     }
 }
 
-/// The curve of one channel from (level, exposure) of places; `None` where too little was seen.
+/// The curve of one channel from (level, exposure) of the areas; `None` where too few bins are filled.
 fn through_raw(samples: &[(f64, f64)], curve: &ResponseCurve) -> Option<CurveFromRaw> {
     let low = (curve.floor_level + MARGIN / 255.0).max(curve.supported.0);
     let high = (curve.clip_level - MARGIN / 255.0).min(curve.supported.1);
@@ -268,7 +285,7 @@ fn through_raw(samples: &[(f64, f64)], curve: &ResponseCurve) -> Option<CurveFro
     Some(held_against(points))
 }
 
-/// One point: places of a bin are brought to its middle level by the recovered curve's own slope, which is nearly right.
+/// One point: the areas of a bin are moved to its median level along the recovered curve, whose slope is nearly right.
 fn point(bin: &[(f64, f64)], curve: &ResponseCurve) -> Option<CurvePoint> {
     let levels: Vec<f64> = bin.iter().map(|s| s.0).collect();
     let level = median(&levels)?;
@@ -284,7 +301,7 @@ fn point(bin: &[(f64, f64)], curve: &ResponseCurve) -> Option<CurvePoint> {
     Some(CurvePoint {
         level: 255.0 * level,
         stops: median(&moved)?,
-        // A median of normal samples scatters pi / 2 times as much as their mean.
+        // The variance of a median of normal samples is pi / 2 times that of their mean.
         standard_uncertainty: median_deviation(&moved)?
             * (std::f64::consts::FRAC_PI_2 / moved.len() as f64).sqrt(),
         recovered,

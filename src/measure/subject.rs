@@ -1,4 +1,4 @@
-//! A picture made ready for measuring: the crop round the wedge in linear light, with what the figures need beside it.
+//! A picture prepared for measurement: the crop around the wedge in linear light, with masks, uncertainty and sources.
 use ndarray::{Array2, Array3};
 use stopspan_core::model::Compression;
 use stopspan_core::model::Frame;
@@ -8,23 +8,23 @@ use stopspan_core::model::{Response, ResponseCurve};
 use stopspan_core::raster::{Pixels, Quad, Region};
 use stopspan_core::results::PictureKind;
 
-/// How one exposure turned radiance into levels; a frame or finished picture has one source, a merge one per frame.
+/// How one exposure maps radiance to levels. A frame or finished picture has one source, a merge one per frame.
 #[derive(Debug, Clone)]
 pub struct Source {
     /// Response of the measuring channel.
     pub curve: ResponseCurve,
-    /// Relative exposure (a factor of light against the reference frame), > 0.
+    /// Exposure relative to the reference frame (a factor of light), > 0.
     pub relative_exposure: f64,
-    /// Sensitivity against the reference frame (a ratio of ISO speeds), > 0: what of the exposure is not light.
+    /// Sensitivity relative to the reference frame (ratio of ISO speeds), > 0.
     pub gain: f64,
-    /// Standard uncertainty of log2 of the relative exposure, stops, >= 0, where the response does not take it up.
+    /// Standard uncertainty of log2 of the relative exposure, stops, >= 0, as far as the response does not include it.
     pub exposure_uncertainty: f64,
-    /// How the levels were compressed.
+    /// Compression of the levels.
     pub compression: Compression,
 }
 
 impl Source {
-    /// A source of the reference's sensitivity, its exposure exact, its levels not compressed.
+    /// A source of the reference's sensitivity, with exact exposure and uncompressed levels.
     pub fn new(curve: ResponseCurve, relative_exposure: f64) -> Self {
         Source {
             curve,
@@ -35,12 +35,12 @@ impl Source {
         }
     }
 
-    /// Radiance at the clip level: the top of this exposure's range.
+    /// Radiance at the clip level.
     pub fn top(&self) -> f64 {
         self.curve.exposure_at(self.curve.clip_level) / self.relative_exposure
     }
 
-    /// Radiance at the black floor of the encoding, >= 0.
+    /// Radiance at the black floor, >= 0.
     pub fn floor(&self) -> f64 {
         (self.curve.exposure_at(self.curve.floor_level) / self.relative_exposure).max(0.0)
     }
@@ -55,7 +55,7 @@ impl Source {
 /// A picture to be measured. All arrays cover the same crop.
 #[derive(Debug, Clone)]
 pub struct Subject {
-    /// What kind of picture it is.
+    /// Kind of picture.
     pub kind: PictureKind,
     /// File name for the report.
     pub file: String,
@@ -63,29 +63,29 @@ pub struct Subject {
     pub linear: Array3<f32>,
     /// Encoded levels as fractions of full scale, same shape; `None` for a radiance map.
     pub levels: Option<Array3<f32>>,
-    /// True where the measuring channel sits at the clip level (for a map: clipped in every frame).
+    /// True where the measuring channel is at the clip level (for a map: clipped in every frame).
     pub clipped: Array2<bool>,
-    /// True where the measuring channel sits at or below the black floor.
+    /// True where the measuring channel is at or below the black floor.
     pub crushed: Array2<bool>,
-    /// Standard uncertainty from noise that came with a map, same shape as `linear`.
+    /// Standard uncertainty from noise, same shape as `linear`; `None` except for a radiance map.
     pub statistical: Option<Array3<f32>>,
-    /// Row and column of the crop's first pixel in this picture.
+    /// Row and column of the crop's first pixel in the whole picture.
     pub origin: (usize, usize),
-    /// Bits a sample: 8, 16 or 32.
+    /// Bits per sample: 8, 16 or 32.
     pub bits: u32,
-    /// How the samples were compressed; `None` for a radiance map.
+    /// Compression of the samples; `None` for a radiance map.
     pub compression: Option<Compression>,
-    /// Pixels of the whole picture, of which the arrays cover a crop.
+    /// Number of pixels of the whole picture.
     pub pixels: usize,
-    /// One source a frame that went into the picture; empty if not known.
+    /// One source per frame behind the picture; empty if unknown.
     pub sources: Vec<Source>,
     /// Reference-frame pixels -> this picture's pixels.
     pub placement: Homography,
 }
 
 impl Subject {
-    /// A frame, made linear by the response; `relative_exposure` is its factor of light against the reference frame.
-    /// `clip` overrides the response's clip level (fraction of full scale). `region` must lie inside the frame.
+    /// A frame linearised by the response. `clip` overrides the response's clip level (fraction of full scale). `region`
+    /// must lie inside the frame.
     pub fn of_frame(
         frame: &Frame,
         response: &Response,
@@ -103,8 +103,8 @@ impl Subject {
         subject.compressed(frame.picture.compression)
     }
 
-    /// A finished picture (camera HDR or rendering), made linear by `curve` (its own OECF), or by the transfer function
-    /// of IEC 61966-2-1 where none is known yet. Relative exposure is 1. `region` must lie inside the picture.
+    /// A finished picture (camera HDR or rendering), linearised by `curve` (its own OECF), or by the transfer function of
+    /// IEC 61966-2-1 if `None`. Its relative exposure is 1. `region` must lie inside the picture.
     pub fn of_finished(
         kind: PictureKind,
         file: &str,
@@ -119,8 +119,8 @@ impl Subject {
         subject
     }
 
-    /// The radiance map. `sources` describe the frames that went into it (needed for a usable range).
-    /// `region` must lie inside the map.
+    /// The radiance map. `sources` describe the frames behind it (needed for a usable range). `region` must lie inside the
+    /// map.
     pub fn of_map(map: &RadianceMap, sources: Vec<Source>, region: Region) -> Self {
         let cut = ndarray::s![region.rows(), region.columns(), ..];
         let flags = map
@@ -166,7 +166,7 @@ impl Subject {
         }
     }
 
-    /// True where levels behind this picture, or behind the frames of a map, went through lossy coding.
+    /// True if this picture, or a frame behind a map, was coded lossily.
     pub fn is_lossy(&self) -> bool {
         let sources = self.sources.iter().map(|s| s.compression);
         sources
@@ -174,7 +174,7 @@ impl Subject {
             .any(|c| matches!(c, Compression::Jpeg { .. }))
     }
 
-    /// The exposure that sees a radiance best: the longest that is not clipped there, else the shortest.
+    /// The best exposure at a radiance: the longest one that is not clipped, else the shortest.
     pub(crate) fn leader(&self, radiance: f64) -> Option<&Source> {
         let order = |a: &&Source, b: &&Source| a.relative_exposure.total_cmp(&b.relative_exposure);
         let open = self.sources.iter().filter(|s| radiance < s.top());
@@ -182,14 +182,13 @@ impl Subject {
             .or_else(|| self.sources.iter().min_by(order))
     }
 
-    /// The same subject where the picture does not share the reference frame's geometry: `placement` takes reference
-    /// pixels to this picture's pixels.
+    /// The same subject with another geometry: `placement` maps reference-frame pixels to this picture's pixels.
     pub fn placed(mut self, placement: Homography) -> Self {
         self.placement = placement;
         self
     }
 
-    /// The same subject, its levels compressed so.
+    /// The same subject with another compression of its levels.
     pub fn compressed(mut self, compression: Compression) -> Self {
         self.compression = Some(compression);
         for source in &mut self.sources {
@@ -198,7 +197,7 @@ impl Subject {
         self
     }
 
-    /// The same subject, its encoded levels made linear by another curve. Unchanged for a radiance map.
+    /// The same subject linearised by another curve; unchanged for a radiance map.
     pub fn with_curve(&self, curve: &ResponseCurve) -> Self {
         let mut next = self.clone();
         if let Some(levels) = &self.levels {
@@ -212,8 +211,8 @@ impl Subject {
         next
     }
 
-    /// The region of a picture of `rows` x `columns` that a wedge needs, with a margin of 8 pixels. `None` if the wedge
-    /// lies outside.
+    /// The region of a picture of `rows` x `columns` pixels that contains the wedge, with a margin of 8 pixels. `None` if
+    /// the wedge lies outside.
     pub fn region_for(
         corners: &Quad,
         placement: &Homography,

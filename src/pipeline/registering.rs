@@ -143,8 +143,12 @@ pub(super) fn raw_beside(
     let same_shot: Vec<_> = same_shot.collect();
     let scales = frames::linear_scales(&raw)?.scales;
     let clips = frames::clip_levels(&raw);
-    let raw = (&raw, &clips[..], &scales[..]);
-    measure::compare_with_raw(&finished.bracket, &finished.response, raw, &same_shot)
+    let raw = measure::RawBracket {
+        bracket: &raw,
+        clips: &clips,
+        scales: &scales,
+    };
+    measure::compare_with_raw(&finished.bracket, &finished.response, &raw, &same_shot)
 }
 
 /// SHA-256 of the files a bracket was decoded from.

@@ -219,7 +219,8 @@ pub(crate) fn with_merge(
         samples: 0,
     };
     compare(&ComparisonInput {
-        finished: ("camera.jpg", finished),
+        file: "camera.jpg",
+        finished,
         colour: colour.unwrap_or_default(),
         placement: Transform::IDENTITY,
         map: &map,

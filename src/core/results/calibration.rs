@@ -45,7 +45,7 @@ pub struct Exponent {
 pub struct Glare {
     /// Best-fitting share, >= 0.
     pub share: f64,
-    /// Half the width of the interval in which chi-square exceeds its minimum by less than 1.
+    /// Half the width of the interval in which the profiled misfit rises by less than one standard deviation.
     pub standard_uncertainty: f64,
     /// Lower end of the 95 % interval (profile likelihood).
     pub low95: f64,

@@ -45,7 +45,7 @@ pub struct CameraRow {
 pub struct LevelsAndRange {
     /// File of the picture, the best one where there are several; `None` without one.
     pub file: Option<String>,
-    /// Steps told apart by `noise`.
+    /// Steps resolved by `noise`.
     pub levels: Option<usize>,
     /// Range down to SNR 1, as in the picture's entry.
     pub snr1: Option<UsableStops>,

@@ -94,11 +94,11 @@ impl From<Interval> for Difference {
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Quantity {
-    /// Steps of the wedge told apart by `noise`.
+    /// Steps of the wedge resolved by `noise`.
     LevelsNoise,
-    /// Steps told apart by `code`.
+    /// Steps resolved by `code`.
     LevelsCode,
-    /// Steps told apart by `visual`.
+    /// Steps resolved by `visual`.
     LevelsVisual,
     /// Usable range down to SNR 1, stops.
     UsableStops1,
@@ -360,14 +360,14 @@ impl Comparison {
 /// Spacing of the frequencies of [`EdgeResponse::response`], cycles per pixel.
 pub const FREQUENCY_STEP: f64 = 0.02;
 
-/// The comparison, and a plane that marks ghosts with 1 and other disagreement with 2 (one entry every `step` pixels of the
+/// The comparison, and a plane that marks ghosts with 1 and other disagreement with 2 (one element per `step` pixels of the
 /// reference frame).
 #[derive(Debug, Clone)]
 pub struct ComparisonWithMarks {
-    /// The result.
+    /// The comparison.
     pub comparison: Comparison,
     /// Marks.
     pub marks: Array2<u8>,
-    /// Pixels an entry of `marks`.
+    /// Pixels per element of `marks`.
     pub step: usize,
 }

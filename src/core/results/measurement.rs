@@ -77,19 +77,40 @@ impl WedgePlace {
 
     /// Centre of step `step` (1 = lightest) on the wedge as a page: (column, row) relative to its middle, -0.5..=0.5.
     pub fn centre_of(&self, step: usize) -> (f64, f64) {
-        let (x, y, w, h) = self.unit_cell(self.position_of(step));
-        (x + w / 2.0 - 0.5, y + h / 2.0 - 0.5)
+        let cell = self.unit_cell(self.position_of(step));
+        (
+            cell.left + cell.width / 2.0 - 0.5,
+            cell.top + cell.height / 2.0 - 0.5,
+        )
     }
 
-    /// Left, top, width and height of the cell at a position in patch order, in units of the whole wedge (0..=1 both ways).
-    pub fn unit_cell(&self, position: usize) -> (f64, f64, f64, f64) {
+    /// The cell at a position in patch order.
+    pub fn unit_cell(&self, position: usize) -> UnitCell {
         let (row, mut column) = (position / self.columns, position % self.columns);
         if self.boustrophedon && row % 2 == 1 {
             column = self.columns - 1 - column;
         }
         let (w, h) = (1.0 / self.columns as f64, 1.0 / self.rows as f64);
-        (column as f64 * w, row as f64 * h, w, h)
+        UnitCell {
+            left: column as f64 * w,
+            top: row as f64 * h,
+            width: w,
+            height: h,
+        }
     }
+}
+
+/// One cell of a wedge as a page, in units of the whole wedge: 0..=1 both ways.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct UnitCell {
+    /// Left edge.
+    pub left: f64,
+    /// Upper edge.
+    pub top: f64,
+    /// Width.
+    pub width: f64,
+    /// Height.
+    pub height: f64,
 }
 
 /// Statistics of the interior of one patch. "Code" fields are encoded levels in 8-bit codes (0..=255, whatever the file's

@@ -35,7 +35,7 @@ pub use gain::BracketGain;
 pub use measurement::{
     BracketMeasurement, CONFIDENT, DecidingQuantity, JoinReason, Joined, JoinedBecause,
     LevelCounts, Limit, NormalisedStops, Pair, Patch, PictureKind, PictureMeasurement,
-    RENDERED_FILE, UsableStops, VisualWhite, WedgePlace,
+    RENDERED_FILE, UnitCell, UsableStops, VisualWhite, WedgePlace,
 };
 pub use pictures::Measurement;
 pub use raw_comparison::{CurveFromRaw, CurvePoint, RawComparison, RawPair};

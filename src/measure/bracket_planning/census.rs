@@ -1,21 +1,21 @@
-//! The pixels of a radiance map counted by how near to clipping and how dark they are.
+//! Histogram of the pixels of a radiance map by distance from clipping and by radiance.
 use stopspan_core::model::{RadianceMap, flag, main_channel};
 
-/// Bins a stop: a third of a stop, in which cameras set exposures, is a whole number of them.
+/// Bins per stop; a multiple of 3, because cameras set exposures in thirds of a stop.
 pub(super) const PER_STOP: i32 = 12;
-/// Lowest and highest bin: 2^-28 and 2^14 of what clips the reference frame.
+/// Lowest and highest bin: 2^-28 and 2^14 of the radiance that clips the reference frame.
 const LOWEST: i32 = -28 * PER_STOP;
 const HIGHEST: i32 = 14 * PER_STOP;
 const BINS: usize = (HIGHEST - LOWEST + 1) as usize;
 
 /// Side of the blocks over which dark pixels are averaged, pixels.
 const SIDE: usize = 4;
-/// Most pixels looked at; a larger map is sampled by blocks.
+/// Largest number of pixels counted; a larger map is sampled by blocks.
 const MOST: usize = 1_000_000;
-/// SNR below which a pixel's own radiance is too noisy to be counted by, and the block's dim pixels stand for it.
+/// SNR below which a pixel counts as dim: the mean of its block's dim pixels is used instead of its own radiance.
 const DIM: f32 = 4.0;
 
-/// Pixels alike: `bright` is the bin of the channel nearest to clipping, `dark` that of the measuring channel.
+/// Pixels of equal bins: `bright` is the bin of the channel nearest to clipping, `dark` that of the measuring channel.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) struct Cell {
     pub bright: i32,
@@ -23,16 +23,16 @@ pub(super) struct Cell {
     pub count: u32,
 }
 
-/// A scene counted.
+/// Counts of the pixels of a scene.
 #[derive(Debug, Clone)]
 pub(super) struct Census {
-    /// Pixels whose radiance is known.
+    /// Pixels of known radiance, by bin.
     pub cells: Vec<Cell>,
-    /// All pixels looked at.
+    /// Number of all pixels counted.
     pub pixels: usize,
-    /// Those clipped in every frame.
+    /// Number of pixels clipped in every frame.
     pub clipped: usize,
-    /// Those below twice the uncertainty of their block's dim pixels.
+    /// Number of dim pixels whose block mean is below twice its uncertainty.
     pub lost: usize,
 }
 
@@ -43,12 +43,12 @@ fn bin(radiance: f32) -> i32 {
     (towards_zero - i32::from(towards_zero as f32 > place)).clamp(LOWEST, HIGHEST)
 }
 
-/// log2 of the radiance in the middle of a bin.
+/// log2 of radiance at the centre of a bin.
 pub(super) fn centre(bin: i32) -> f64 {
     (f64::from(bin) + 0.5) / f64::from(PER_STOP)
 }
 
-/// The samples of a map, row by row.
+/// Samples of a map in row order.
 struct Samples<'a> {
     radiances: &'a [f32],
     deviations: &'a [f32],
@@ -58,8 +58,8 @@ struct Samples<'a> {
 }
 
 impl Census {
-    /// Counts a map; `tops` is the radiance that clips the reference frame, by channel. Its last rows and columns that make
-    /// no whole block are left out.
+    /// Counts the pixels of a map. `tops` is the radiance that clips the reference frame, by channel. Rows and columns at
+    /// the end that do not fill a block are left out.
     pub fn take(map: &RadianceMap, tops: &[f64]) -> Census {
         let (rows, columns) = map.flags.dim();
         let (down, across) = (rows / SIDE, columns / SIDE);
@@ -146,12 +146,12 @@ impl Census {
         }
     }
 
-    /// Pixels whose radiance is known.
+    /// Number of pixels of known radiance.
     pub fn known(&self) -> f64 {
         self.cells.iter().map(|c| f64::from(c.count)).sum()
     }
 
-    /// Counts by bin of the measuring channel, from the lowest filled bin: (that bin, counts).
+    /// Counts by bin of the measuring channel: the lowest filled bin, and the counts from it upwards.
     pub fn by_radiance(&self) -> Option<(i32, Vec<f64>)> {
         let low = self.cells.iter().map(|c| c.dark).min()?;
         let high = self.cells.iter().map(|c| c.dark).max()?;

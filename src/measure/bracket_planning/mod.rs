@@ -1,13 +1,14 @@
-//! What a bracket holds of its scene, which single frame is best, and which bracket would have been enough. No wedge is
-//! needed: the radiance map says what light there was, the noise model what a frame makes of it.
+//! Planning of brackets from a radiance map and a noise model, without a wedge: the share of the scene a bracket records,
+//! its best single frame, and the smallest sufficient bracket.
 //!
-//! In reading order: the results, the scene counted by radiance (`census`), what exposures hold of it (`cover`), the best
-//! single frame (`best`), the fewest frames that suffice (`fewest`), and the scene as a whole (`scene`).
-mod best;
+//! In reading order: histogram of the scene's radiance (`census`), shares recorded by exposures (`coverage`), the best
+//! single frame (`best_frame`), the smallest sufficient bracket (`smallest_bracket`), and all of it for one scene
+//! (`scene`).
+mod best_frame;
 mod census;
-mod cover;
-mod fewest;
+mod coverage;
 mod scene;
+mod smallest_bracket;
 
-pub use best::best_on_wedge;
+pub use best_frame::best_on_wedge;
 pub use scene::{TakenBracket, scene};

@@ -1,39 +1,40 @@
-//! A scene measured without a wedge: its range, what the frames hold, the best one, the bracket that would do.
-use super::best::best_of_scene;
+//! A scene without a wedge: its range, the shares the frames record, the best frame, the smallest sufficient bracket.
+use super::best_frame::best_of_scene;
 use super::census::{Census, PER_STOP};
-use super::cover::{Sight, held};
-use super::fewest::fewest;
+use super::coverage::{SnrTable, held};
+use super::smallest_bracket::smallest_bracket;
 use crate::subject::Source;
 use stopspan_core::finding::Finding;
 use stopspan_core::model::NoiseModel;
 use stopspan_core::model::RadianceMap;
 use stopspan_core::results::{Advice, AdvisedFrame, Histogram, Scene};
 
-/// SNR of one pixel that a bracket is advised for (the first acceptable one of ISO 12232).
+/// SNR of one pixel for which brackets are advised (the first acceptable one of ISO 12232).
 const WANTED_SNR: f64 = 10.0;
-/// Shares of the pixels of known radiance that advised brackets hold.
+/// Shares of the pixels of known radiance for which brackets are advised.
 const WANTED_SHARES: [f64; 2] = [0.99, 0.999];
-/// Tail left out at either end of the scene's range.
+/// Share of the pixels left out at either end of the scene's range.
 const TAIL: f64 = 0.005;
-/// Bins of the census in one bin of the histogram: half a stop.
+/// Histogram bin width: half a stop, in bins of the census.
 const BIN: i32 = PER_STOP / 2;
 
-/// The bracket that was taken.
+/// The bracket as taken.
 #[derive(Debug, Clone, Copy)]
 pub struct TakenBracket<'a> {
     /// File names of the frames.
     pub names: &'a [String],
-    /// The frames as sources (measuring channel), in the same order; the same response in all.
+    /// Sources of the frames (measuring channel), in the same order and with the same response.
     pub sources: &'a [Source],
-    /// Radiance that clips the reference frame, by channel.
+    /// Radiance that clips the reference frame, by channel, > 0.
     pub tops: &'a [f64],
     /// Noise of the measuring channel.
     pub noise: &'a NoiseModel,
-    /// Exposure time of the reference frame, s, where known.
+    /// Exposure time of the reference frame, s, if known.
     pub time: Option<f64>,
 }
 
-/// What the map of a bracket says of its scene, at each of `snrs` (SNR of one pixel). `None` without a pixel or a frame.
+/// Range and recorded shares of the scene of a map, at each of `snrs` (SNR of one pixel). `None` without a pixel or a
+/// frame.
 pub fn scene(
     map: &RadianceMap,
     taken: &TakenBracket,
@@ -49,8 +50,8 @@ pub fn scene(
     }
     let share = |n: usize| n as f64 / census.pixels as f64;
     let held = held(&census, taken.sources, taken.noise, snrs);
-    let sight = Sight::new(first, taken.noise);
-    let answers = WANTED_SHARES.map(|wanted| advice(&census, &sight, taken, wanted));
+    let snr_table = SnrTable::new(first, taken.noise);
+    let answers = WANTED_SHARES.map(|wanted| advice(&census, &snr_table, taken, wanted));
     let refused = WANTED_SHARES
         .iter()
         .zip(&answers)
@@ -71,8 +72,13 @@ pub fn scene(
     Some((scene, findings))
 }
 
-fn advice(census: &Census, sight: &Sight, taken: &TakenBracket, wanted: f64) -> Option<Advice> {
-    let plan = fewest(census, sight, WANTED_SNR, wanted)?;
+fn advice(
+    census: &Census,
+    snr_table: &SnrTable,
+    taken: &TakenBracket,
+    wanted: f64,
+) -> Option<Advice> {
+    let plan = smallest_bracket(census, snr_table, WANTED_SNR, wanted)?;
     let stops = |bins: i32| f64::from(bins) / f64::from(PER_STOP);
     let merged = held(census, taken.sources, taken.noise, &[WANTED_SNR]);
     let taken_share = merged.first()?.merge * census.pixels as f64 / census.known();
@@ -107,7 +113,7 @@ fn no_bracket(census: &Census, wanted: f64) -> Finding {
     }
 }
 
-/// Stops between the tails.
+/// Stops between the tails of the radiance distribution.
 fn stops(census: &Census) -> Option<f64> {
     let (_, counts) = census.by_radiance()?;
     let total: f64 = counts.iter().sum();

@@ -1,4 +1,4 @@
-//! From the light of the steps to what is concluded: span of the exposures, glare, evenness, and the doubts about them.
+//! Conclusions from the light of the steps: exposure span, glare, evenness, and findings about them.
 use super::evenness::terms;
 use super::glare::ceiling_stops;
 use super::light::{StepLight, step_lights};
@@ -11,47 +11,49 @@ use stopspan_core::results::{Calibration, Evenness, Exponent, Glare};
 use stopspan_core::statistics::significance::student_t_upper;
 use stopspan_core::units::Estimate;
 
-/// Density from end to end that light of unknown evenness may add or take: what is asked of even light (common practice, no
-/// source), taken as one standard uncertainty.
+/// Assumed standard uncertainty of illumination of unknown evenness, density from end to end (the usual requirement for
+/// even light; common practice, no source).
 const UNKNOWN_LIGHT: f64 = 0.02;
-/// Exponents beyond which a wrong list of densities is likelier than wrong exposures (judgement).
+/// Exponents outside this range are blamed on a wrong list of densities rather than on wrong exposures (judgement).
 const BELIEVED: (f64, f64) = (0.8, 1.25);
-/// Chance of correcting an exponent that is right, both signs together: three standard deviations of a normal distribution. A
-/// correction changes every figure in stops, so that a doubtful one is only said.
+/// Probability of correcting an exponent that is right, two-sided: three standard deviations of a normal distribution. A
+/// correction changes every figure in stops, so a doubtful one is only reported.
 const FALSE_CORRECTION: f64 = 0.0027;
-/// Standard uncertainties from which glare counts as seen.
+/// Significance from which glare is detected, standard deviations.
 const DETECTED_AT: f64 = 3.0;
-/// Root mean square residual, density, from which list and picture are said to disagree.
+/// Root mean square residual, density, above which list and picture are reported to disagree.
 const APART: f64 = 0.06;
-/// Reduced improvement of the fit from which a fitted fall-off is removed.
+/// Smallest improvement of the fit, per added parameter, for removing a fitted fall-off.
 const FALLS_OFF: f64 = 5.0;
 
-/// What is known beside pictures and wedge.
+/// Settings of the calibration.
 #[derive(Debug, Clone, PartialEq)]
 pub struct CalibrationSettings {
-    /// Standard uncertainty of densities where none is stated, density, > 0 (0.02: common practice, no source).
+    /// Standard uncertainty of densities without a stated one, density, > 0 (0.02: common practice, no source).
     pub assumed_uncertainty: f64,
-    /// Relative light at each step from a flat field, lightest first.
+    /// Relative illumination of each step from a flat field, lightest first.
     pub flat: Option<Vec<f64>>,
-    /// Span of the bracket as used, stops.
+    /// Exposure span of the bracket as used, stops.
     pub span_stops: f64,
-    /// True if the response was fitted to the bracket, so that its exponent is open.
+    /// True if the response was fitted to the bracket, so that its exponent is undetermined.
     pub open_exponent: bool,
 }
 
-/// What was concluded.
+/// Result of a calibration.
 #[derive(Debug, Clone)]
 pub struct Concluded {
-    /// The figures.
+    /// The calibration as reported.
     pub calibration: Calibration,
-    /// Relative light at each step to be divided out, lightest first; `None` where nothing is to be removed.
+    /// Relative illumination of each step to divide out, lightest first; `None` for none.
     pub light: Option<Vec<f64>>,
     /// Doubts.
     pub findings: Vec<Finding>,
 }
 
-/// Known densities against the light of the frames among the subjects. An error is the reason why nothing can be concluded,
-/// in words: too few steps with known density held well by a frame.
+/// Calibrates the frames among the subjects against known densities.
+///
+/// # Errors
+/// The reason in words: too few steps with known density that a frame records well.
 pub fn calibrate(
     subjects: &[Subject],
     place: &WedgePlace,
@@ -109,7 +111,7 @@ fn mean_square(values: impl Iterator<Item = f64>) -> f64 {
     sum / count.max(1) as f64
 }
 
-/// The fall-off and whether it is to be divided out.
+/// The fall-off, and whether to divide it out.
 struct FallOff {
     source: LightSource,
     stops: Option<f64>,
@@ -187,7 +189,7 @@ fn exponent(
     }
 }
 
-/// True where an exponent is not 1 beyond chance, by Student's t for the few steps a wedge has.
+/// True if an exponent differs significantly from 1, by Student's t for the few steps of a wedge.
 fn departs(p: Estimate, light_uncertainty: f64, freedom: f64) -> bool {
     let whole = p.standard_uncertainty.hypot(light_uncertainty);
     let t = (p.value - 1.0).abs() / whole;

@@ -1,4 +1,4 @@
-//! The fall-off of the light over the wedge: from a flat field, or together with the densities where the layout allows it.
+//! Fall-off of the illumination over the wedge: from a flat field, or fitted with the densities where the layout allows it.
 use super::light::StepLight;
 use crate::wedge::interior_of;
 use std::path::PathBuf;
@@ -7,10 +7,10 @@ use stopspan_core::model::{Homography, contains, main_channel};
 use stopspan_core::raster::{Pixels, Point, Region};
 use stopspan_core::results::WedgePlace;
 
-/// Most by which terms of fall-off may widen the variance of the exponent and still count as told apart from it.
+/// Largest factor by which fall-off terms may increase the variance of the exponent and still be separable from it.
 const SEPARATED: f64 = 4.0;
 
-/// A frame of an even source taken like the bracket: same size, lens, aperture and focus.
+/// A frame of an even source taken as the bracket was: same size, lens, aperture and focus.
 #[derive(Debug, Clone)]
 pub struct FlatField {
     /// Its file.
@@ -20,8 +20,8 @@ pub struct FlatField {
 }
 
 impl FlatField {
-    /// Relative light at each step (1 = mean over the steps), lightest step first: means over the patches' interiors, which
-    /// is all the smoothing they need. `None` where a patch holds a clipped pixel, no light, or fewer than 16 pixels.
+    /// Relative illumination of each step (mean 1 over the steps), lightest first, from means over the patch interiors.
+    /// `None` if a patch has a clipped pixel, no light, or fewer than 16 pixels.
     pub fn factors(&self, place: &WedgePlace, curve: &ResponseCurve) -> Option<Vec<f64>> {
         let light: Vec<f64> = (1..=place.steps())
             .map(|step| self.light(place, step, curve))
@@ -56,16 +56,16 @@ impl FlatField {
     }
 }
 
-/// A term of the fall-off: exponents of the place's column and row.
+/// A fall-off term: exponents of column and row.
 pub(super) type Term = (i32, i32);
 
-/// Value of a term at a place.
+/// Value of a term at a position.
 pub(super) fn value((i, j): Term, (x, y): (f64, f64)) -> f64 {
     x.powi(i) * y.powi(j)
 }
 
-/// The richest low-order polynomial (without constant) that the layout tells apart from density: a plane with curvature, else
-/// a plane, else nothing. Judged by how much the terms widen the variance of a straight line in density.
+/// The largest low-order polynomial (without constant) that the layout separates from density: a quadratic, else a plane,
+/// else none. Judged by the increase in the variance of a slope in density.
 pub(super) fn terms(lights: &[StepLight]) -> Vec<Term> {
     const PLANE: [Term; 2] = [(1, 0), (0, 1)];
     const CURVED: [Term; 5] = [(1, 0), (0, 1), (2, 0), (1, 1), (0, 2)];
@@ -79,7 +79,7 @@ pub(super) fn terms(lights: &[StepLight]) -> Vec<Term> {
     Vec::new()
 }
 
-/// Sum of squares of density that a constant and the terms leave over: the variance of a slope is the inverse of it.
+/// Residual sum of squares of density after fitting a constant and the terms; the variance of a slope is its inverse.
 fn spread_left(lights: &[StepLight], set: &[Term]) -> f64 {
     let columns = set.len() + 1;
     let design = nalgebra::DMatrix::from_fn(lights.len(), columns, |row, column| match column {
@@ -88,7 +88,7 @@ fn spread_left(lights: &[StepLight], set: &[Term]) -> f64 {
     });
     let densities: Vec<f64> = lights.iter().map(|l| l.density).collect();
     let weights = vec![1.0; lights.len()];
-    // Columns that depend on each other (a single row has no second direction) tell nothing apart.
+    // Linearly dependent columns (a single row has no second direction) separate nothing.
     stopspan_core::statistics::fit::least_squares(&design, &densities, &weights)
         .map_or(0.0, |fit| fit.chi_square)
 }

@@ -1,23 +1,24 @@
-//! Uniform veiling glare in closed form: what it does to densities, to contrast, and to the range of a capture.
+//! Uniform veiling glare in closed form: its effect on densities, contrast, and the range of a capture.
 //!
-//! Glare is the same share of the light in every frame of a bracket, so that merging cannot remove it: McCann and Rizzi
-//! (2007). Subtracting its mean gives back the contrast but not the photon noise of the glare.
+//! Glare is the same share of the light in every frame of a bracket, so merging cannot remove it: McCann and Rizzi (2007).
+//! Subtracting its mean restores the contrast but leaves its photon noise.
 use crate::range::{Capture, darkest};
 use stopspan_core::model::NoiseModel;
 use stopspan_core::results::GlareRange;
 
-/// Density that a step of density `density` shows under a glare of `share` of white: `-log10((10^-D + share) / (1 + share))`.
+/// Apparent density of a step of density `density` under a glare of `share` of white:
+/// `-log10((10^-D + share) / (1 + share))`.
 pub fn apparent_density(density: f64, share: f64) -> f64 {
     -((10f64.powf(-density) + share) / (1.0 + share)).log10()
 }
 
-/// Stops between white and no light at all, as they reach the sensor: `log2((1 + share) / share)`; `None` without glare.
+/// Stops between white and zero light as they reach the sensor: `log2((1 + share) / share)`; `None` without glare.
 pub fn ceiling_stops(share: f64) -> Option<f64> {
     (share > 0.0).then(|| ((1.0 + share) / share).log2())
 }
 
-/// Range of a capture at each SNR with the glare's light counted in, and after its mean `glare` (radiance, same unit as the
-/// capture's, >= 0) was subtracted.
+/// Range of a capture at each SNR: with glare counted as signal, and after subtraction of its mean `glare` (radiance in the
+/// capture's unit, >= 0).
 pub fn scene_ranges(
     capture: &Capture,
     model: &NoiseModel,

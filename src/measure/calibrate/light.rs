@@ -1,15 +1,15 @@
-//! The light of each step, from every frame that holds it well.
+//! Light of each step, averaged over the frames that record it well.
 use crate::subject::Subject;
 use crate::wedge::patches;
 use stopspan_core::results::{Patch, PictureKind, WedgePlace};
 
-/// Codes (8 bits) that a step must lie above the floor and below the clip level, as the mean of a patch.
+/// Distance of a patch's mean from the floor and from the clip level, 8-bit codes, from which a frame is used.
 const MARGIN: (f64, f64) = (3.0, 4.0);
-/// Share of clipped or crushed pixels above which a step is not used.
+/// Largest share of clipped or crushed pixels of a usable patch.
 const LOST: f64 = 0.001;
-/// Least mean over its standard uncertainty.
+/// Smallest ratio of the mean to its standard uncertainty.
 const LEAST_SNR: f64 = 8.0;
-/// Relative standard uncertainty of a frame's light beside noise: what block means through a fitted curve leave (judgement).
+/// Relative standard uncertainty of a frame's light other than noise, from block means through a fitted curve (judgement).
 const CURVE: f64 = 0.003;
 
 /// The light of one step.
@@ -25,13 +25,13 @@ pub struct StepLight {
     pub log: f64,
     /// Standard uncertainty of `log` from noise and response, > 0.
     pub uncertainty: f64,
-    /// Place on the wedge as a page, columns and rows from its middle, -0.5..=0.5.
+    /// Position on the wedge as a page: (column, row) relative to its middle, -0.5..=0.5.
     pub place: (f64, f64),
 }
 
-/// The steps that at least one frame holds well, each a mean over those frames weighted by inverse variance. `assumed` is the
-/// density uncertainty where the place states none. Empty where densities are not known. Subjects that are no frames do not
-/// count.
+/// The steps that at least one frame records well, each a mean over those frames weighted by inverse variance. `assumed` is
+/// the standard uncertainty of densities without a stated one. Empty without known densities. Subjects other than frames
+/// are ignored.
 pub fn step_lights(subjects: &[Subject], place: &WedgePlace, assumed: f64) -> Vec<StepLight> {
     let frames: Vec<(&Subject, Vec<Patch>)> = subjects
         .iter()
@@ -62,13 +62,14 @@ pub fn step_lights(subjects: &[Subject], place: &WedgePlace, assumed: f64) -> Ve
     (1..=place.steps()).filter_map(light).collect()
 }
 
-/// log10 radiance of a patch and its standard uncertainty; `None` where this frame does not hold it well.
+/// log10 radiance of a patch and its standard uncertainty; `None` if the frame does not record it well.
 fn of_patch(subject: &Subject, patch: &Patch) -> Option<(f64, f64)> {
     let curve = &subject.sources.first()?.curve;
     let level = patch.code?[1] / 255.0;
     let one = 1.0 / 255.0;
     let low = curve.floor_level.max(curve.supported.0);
-    // A fitted curve is carried on below its lowest blocks whatever the file's depth; a linear one (supported from 0) holds there.
+    // A fitted curve is extrapolated below its lowest blocks at any bit depth; a linear one (supported from 0) is exact
+    // there.
     let drawn_on = subject.bits == 8 || curve.supported.0 > 0.0;
     let low = if drawn_on { low + MARGIN.0 * one } else { low };
     let held = level > low

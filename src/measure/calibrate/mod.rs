@@ -1,6 +1,8 @@
-//! What known densities say of the exposures, of veiling glare and of the evenness of the light, in reading order: the
-//! result, the light of each step over all frames, the fall-off of the light (from a flat field or with the densities), the
-//! model fitted to both, glare in closed form, and what is concluded.
+//! Calibration against known densities: exposure span, veiling glare, evenness of the illumination.
+//!
+//! In reading order: the light of each step over all frames (`light`), the fall-off of the illumination (`evenness`), the
+//! model fitted to both (`model`), glare in closed form (`glare`), the conclusions (`conclude`), and a bracket corrected by
+//! them (`by_densities`).
 mod by_densities;
 mod conclude;
 mod evenness;

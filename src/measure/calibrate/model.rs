@@ -1,25 +1,25 @@
-//! The model `log10 x = a + p log10(10^-D + g) + fall-off` fitted to the light of the steps: p is the exponent that pixels leave
-//! open (Grossberg and Nayar 2003), g the veiling glare in units of the light of density 0.
+//! The model `log10 x = a + p log10(10^-D + g) + fall-off` fitted to the light of the steps. The exponent p is what the
+//! pixels alone leave undetermined (Grossberg and Nayar 2003); g is the veiling glare relative to the light at density 0.
 //!
-//! Given g the model is linear; g itself is found by its profile, which also gives its interval. Uncertain densities enter
-//! through the slope of the model (effective variance).
+//! For a given g the model is linear; g itself is found from the profile of the misfit, which also gives its interval.
+//! Uncertain densities enter through the slope of the model (effective variance).
 use super::evenness::{Term, value};
 use super::light::StepLight;
 use nalgebra::DMatrix;
 use stopspan_core::statistics::fit::{Fit, least_squares};
 use stopspan_core::units::Estimate;
 
-/// Largest glare looked at.
+/// Largest glare searched.
 const LARGEST: f64 = 0.5;
-/// Smallest glare looked at beside 0.
+/// Smallest glare searched besides 0.
 const SMALLEST: f64 = 1e-7;
 
 /// The fitted model.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Fitted {
-    /// log10 of the light of density 0.
+    /// log10 of the light at density 0.
     pub white: f64,
-    /// p with its standard uncertainty, glare and fall-off fitted beside it.
+    /// p with its standard uncertainty, which includes that of glare and fall-off.
     pub exponent: Estimate,
     /// g.
     pub glare: f64,
@@ -27,9 +27,10 @@ pub struct Fitted {
     pub glare_uncertainty: f64,
     /// Ends of the 95 % interval of g.
     pub glare95: (f64, f64),
-    /// Standard deviations by which g = 0 fits worse.
+    /// Significance of g, standard deviations.
     pub glare_sigma: f64,
-    /// Terms of the fall-off (exponents of column and row) and their coefficients, log10; the mean over the steps fitted is 0.
+    /// Terms of the fall-off (exponents of column and row) with their coefficients, log10; the mean over the fitted steps
+    /// is 0.
     fall_off: Vec<((i32, i32), f64)>,
     fall_off_mean: f64,
     /// Root mean square residual, density.
@@ -41,7 +42,7 @@ pub struct Fitted {
 }
 
 impl Fitted {
-    /// Fall-off of the light at a place on the wedge (columns and rows from its middle, -0.5..=0.5), log10; 0 without terms.
+    /// Fall-off at a position on the wedge (column and row from its middle, -0.5..=0.5), log10; 0 without terms.
     pub fn fall_off_at(&self, place: (f64, f64)) -> f64 {
         let sum: f64 = self
             .fall_off
@@ -53,7 +54,7 @@ impl Fitted {
 }
 
 /// Fits the model to at least `terms + 5` steps. Uncertainties are widened where the residuals are larger than stated
-/// (Birge ratio). `None` with too few steps, or where the numbers do not allow a fit.
+/// (Birge ratio). `None` with too few steps, or if the fit is singular.
 pub fn fit_densities(lights: &[StepLight], terms: &[(i32, i32)]) -> Option<Fitted> {
     if lights.len() < terms.len() + 5 {
         return None;
@@ -79,7 +80,7 @@ struct Model<'a> {
 }
 
 impl Model<'_> {
-    /// Weights 1/variance at a glare and an exponent.
+    /// Sets the weights to 1/variance at a glare and an exponent.
     fn weigh(&mut self, glare: f64, exponent: f64) {
         let weight = |l: &StepLight| {
             let light = 10f64.powf(-l.density);
@@ -119,7 +120,7 @@ impl Model<'_> {
         self.linear(glare).map_or(f64::INFINITY, |f| f.chi_square)
     }
 
-    /// The glare of least misfit: a coarse search over 0 and seven decades, then golden sections.
+    /// The glare with the smallest misfit: a coarse search over 0 and seven decades, then golden sections.
     fn best_glare(&self) -> Option<f64> {
         const STEPS: usize = 70;
         let at = |k: usize| match k {
@@ -153,7 +154,7 @@ impl Model<'_> {
         let reduced = fit.chi_square / freedom;
         let birge = reduced.max(1.0);
         let exponent = fit.coefficients[1];
-        // The glare's own column beside the others, for what it takes from the exponent.
+        // The linearised fit with glare as a further parameter: its uncertainty of the exponent includes that of the glare.
         let beside = least_squares(
             &self.design(glare, Some(exponent)),
             &self.logs(),
@@ -202,7 +203,7 @@ impl Model<'_> {
     }
 }
 
-/// The two ends at which the misfit has risen by `limit`; the lower one is 0 where it never does.
+/// The two glares at which the misfit has risen by `limit`; the lower one is 0 if it never does.
 fn ends(rise: &dyn Fn(f64) -> f64, best: f64, limit: f64) -> (f64, f64) {
     let bisect = |mut inside: f64, mut outside: f64| {
         for _ in 0..60 {

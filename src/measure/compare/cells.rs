@@ -1,4 +1,5 @@
-//! Both pictures in cells of 8 x 8 pixels of the reference frame: means, texture, noise, in one pass over a subsample.
+//! Statistics of both pictures in cells of 8 x 8 pixels of the reference frame: means, texture, noise, in one pass over a
+//! subsample.
 use super::overlay::Overlay;
 use super::tone_curve::Curve;
 use rayon::prelude::*;
@@ -9,14 +10,14 @@ use stopspan_core::raster::Region;
 pub const SIDE: usize = 8;
 /// Tiles along the longer side of the frame.
 const TILES: usize = 12;
-/// Level from which a finished 8-bit picture counts as clipped.
+/// Level from which a finished 8-bit picture counts as clipped, fraction of full scale.
 const CLIP: f32 = 254.0 / 255.0;
-/// Pixels above which only every second one (either way) is looked at.
+/// Number of pixels above which only every second one (both ways) is used.
 const MANY: usize = 2_500_000;
-/// Relative deviation of radiance beyond noise up to which a cell is flat.
+/// Largest relative deviation of radiance beyond noise of a flat cell.
 const FLAT: f32 = 0.12;
 
-/// What one cell holds. Radiance is relative; levels are fractions of full scale.
+/// Statistics of one cell. Radiance is relative; levels are fractions of full scale.
 #[derive(Debug, Clone, Copy, Default)]
 pub struct Cell {
     /// Mean radiance of the merge, R, G, B.
@@ -29,17 +30,17 @@ pub struct Cell {
     pub texture: f32,
     /// Relative standard uncertainty of one pixel of the merge from noise, green.
     pub noise: f32,
-    /// Mean level that the tone curve predicts, once there is one.
+    /// Mean level predicted by the tone curve; 0 before [`Cells::predict`].
     pub predicted: f32,
-    /// Samples looked at.
+    /// Number of samples.
     pub samples: u16,
-    /// Samples at the clip level of the finished picture.
+    /// Number of samples at the clip level of the finished picture.
     pub clipped: u16,
-    /// Samples at its black floor.
+    /// Number of samples at its black floor.
     pub crushed: u16,
-    /// Every sample is inside both pictures and known to the merge.
+    /// True if every sample lies inside both pictures and its radiance is known.
     pub usable: bool,
-    /// Something moved here between the frames.
+    /// True if something moved here between the frames.
     pub moved: bool,
 }
 
@@ -49,34 +50,34 @@ impl Cell {
         f64::from(self.radiance[1]).log2()
     }
 
-    /// Seen in both pictures, and neither end of the scale takes part.
+    /// True if the cell lies in both pictures, and at most 5 % of its samples are clipped.
     pub fn sound(&self) -> bool {
         self.usable && self.radiance[1] > 0.0 && 20 * self.clipped <= self.samples
     }
 
-    /// Sound, at rest, and without texture that the tone curve would bend.
+    /// True if sound, free of motion, and without texture that the curvature of the tone curve would affect.
     pub fn flat(&self) -> bool {
         self.sound() && !self.moved && self.texture < FLAT && self.noise < 4.0
     }
 }
 
-/// Cells in rows, and the tiles they are gathered in for maps and for resampling.
+/// Cells in rows, and their grouping into tiles for maps and resampling.
 #[derive(Debug, Clone)]
 pub struct Cells {
     /// Rows of cells.
     pub rows: usize,
     /// Columns of cells.
     pub columns: usize,
-    /// Row by row.
+    /// The cells, row by row.
     pub list: Vec<Cell>,
     /// Cells along the side of a tile.
     pub tile: usize,
-    /// Distance of the samples looked at, pixels.
+    /// Distance between samples, pixels.
     pub step: usize,
 }
 
 impl Cells {
-    /// Looks at both pictures. A rest narrower than a cell at the right and below is left out.
+    /// Statistics of both pictures. Pixels at the right and bottom that do not fill a cell are left out.
     pub fn of(map: &RadianceMap, finished: &Overlay) -> Self {
         let (rows, columns, _) = map.radiance.dim();
         let step = if rows * columns > MANY { 2 } else { 1 };
@@ -84,7 +85,7 @@ impl Cells {
         let list: Vec<Cell> = (0..rows)
             .into_par_iter()
             .flat_map_iter(|r| {
-                (0..columns).map(move |c| look(map, finished, (r * SIDE, c * SIDE), step))
+                (0..columns).map(move |c| measure(map, finished, r * SIDE, c * SIDE, step))
             })
             .collect();
         Cells {
@@ -96,7 +97,7 @@ impl Cells {
         }
     }
 
-    /// Enters the mean level that the curve predicts for the samples of every cell.
+    /// Sets the mean level that the curve predicts for the samples of every cell.
     pub fn predict(&mut self, map: &RadianceMap, curve: &Curve) {
         let (across, step) = (self.columns, self.step);
         let channel = main_channel(map.radiance.dim().2);
@@ -121,13 +122,13 @@ impl Cells {
         )
     }
 
-    /// The tile that cell `index` lies in, counted row by row.
+    /// Index of the tile that contains cell `index`, row by row.
     pub fn tile_of(&self, index: usize) -> usize {
         let (row, column) = (index / self.columns, index % self.columns);
         row / self.tile * self.tiles().1 + column / self.tile
     }
 
-    /// A tile's pixels.
+    /// Region of a tile, pixels.
     pub fn tile_region(&self, tile: usize) -> Region {
         let across = self.tiles().1;
         let (top, left) = (tile / across * self.tile, tile % across * self.tile);
@@ -145,7 +146,8 @@ impl Cells {
     }
 }
 
-fn look(map: &RadianceMap, finished: &Overlay, corner: (usize, usize), step: usize) -> Cell {
+/// Statistics of the cell with the first row `top` and column `left`, pixels; [`Cell::default`] where it leaves a picture.
+fn measure(map: &RadianceMap, finished: &Overlay, top: usize, left: usize, step: usize) -> Cell {
     let channels = map.radiance.dim().2;
     let channel = |k: usize| k.min(channels - 1);
     let mut cell = Cell {
@@ -154,8 +156,8 @@ fn look(map: &RadianceMap, finished: &Overlay, corner: (usize, usize), step: usi
     };
     let (mut radiance, mut level) = ([0f64; 3], [0f64; 3]);
     let (mut squares, mut level_squares, mut variance) = (0f64, 0f64, 0f64);
-    for row in (corner.0..corner.0 + SIDE).step_by(step) {
-        for column in (corner.1..corner.1 + SIDE).step_by(step) {
+    for row in (top..top + SIDE).step_by(step) {
+        for column in (left..left + SIDE).step_by(step) {
             let Some(levels) = finished.levels(row, column) else {
                 return Cell::default();
             };

@@ -3,8 +3,8 @@
 /// A colour in CIE 1976 L*a*b*: lightness 0..=100, then a* and b*.
 pub type Lab = [f64; 3];
 
-/// Colour difference CIEDE2000 with all parametric factors 1; 0 for equal colours, about 1 for a difference that is just
-/// seen under the reference conditions. Equation numbers in the code are those of Sharma, Wu and Dalal (2005).
+/// CIEDE2000 colour difference with all parametric factors 1: 0 for equal colours, about 1 for a just noticeable difference
+/// under the reference conditions. Equation numbers in the code are those of Sharma, Wu and Dalal (2005).
 pub fn ciede2000(first: Lab, second: Lab) -> f64 {
     let ((l1, c1, h1), (l2, c2, h2)) = polar(first, second);
     let (dl, dc) = (l2 - l1, c2 - c1); // (8), (9)
@@ -30,7 +30,7 @@ fn seventh(chroma: f64) -> f64 {
     (power / (power + 25f64.powi(7))).sqrt()
 }
 
-/// Lightness, chroma and hue in degrees with a* stretched for both colours alike, (2) to (7).
+/// Lightness, chroma and hue (degrees) of both colours, with the common correction of a*, equations (2) to (7).
 fn polar(first: Lab, second: Lab) -> ((f64, f64, f64), (f64, f64, f64)) {
     let mean = (first[1].hypot(first[2]) + second[1].hypot(second[2])) / 2.0;
     let stretch = 1.0 + 0.5 * (1.0 - seventh(mean));

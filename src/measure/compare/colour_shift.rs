@@ -1,4 +1,4 @@
-//! Colour of the finished picture against the merge's at equal lightness: neutral places and coloured ones.
+//! Colour of the finished picture against the merge's at equal lightness, in neutral and in coloured cells.
 use super::cells::{Cell, Cells};
 use super::colour_difference::{Lab, ciede2000};
 use super::lab::{D65, lab};
@@ -8,17 +8,17 @@ use stopspan_core::results::{Compared, Difference, Quantity};
 use stopspan_core::units::{Matrix, Primaries, apply, product};
 
 const SRGB: Primaries = Primaries::SRGB;
-/// Chroma of the merge up to which a place is neutral, and from which it is coloured. Ours, without a source.
+/// Largest chroma of the merge in a neutral cell, and smallest in a coloured one. Ours, without a source.
 const NEUTRAL: f64 = 5.0;
 const COLOURED: f64 = 15.0;
-/// Lightness between which colour is compared: neither crushed nor near clipping.
+/// Range of lightness in which colour is compared: neither black nor near clipping.
 const LIGHTNESS: (f64, f64) = (15.0, 92.0);
-/// Places looked at, at most.
+/// Largest number of cells used.
 const ENOUGH: usize = 20_000;
-/// Fewest places of a kind.
+/// Smallest number of neutral or coloured cells.
 const FEWEST: usize = 20;
 
-/// What red, green and blue of the finished picture and of the map are.
+/// Primaries of the two pictures.
 pub struct Colours {
     /// Of the finished picture.
     pub finished: Primaries,
@@ -26,9 +26,9 @@ pub struct Colours {
     pub map: Primaries,
 }
 
-/// Shift of a* and b*, and CIEDE2000, under D65: of the finished picture as its colour space says (decoded by IEC 61966-2-1,
-/// by the power 563/256 for Adobe RGB), against the merge's linear R, G, B by its own primaries, made as light, place by place: tone mapping changes
-/// lightness by design, and is not counted here. Nothing for mono pictures or where too few places are seen.
+/// Shift of a* and b*, and CIEDE2000, under D65. The finished picture is decoded by its colour space (IEC 61966-2-1, or the
+/// power 563/256 for Adobe RGB); the merge's linear R, G, B are converted by its own primaries and scaled to equal
+/// lightness, cell by cell, because tone mapping changes lightness by design. Empty for mono pictures or too few cells.
 pub fn compare(cells: &Cells, colours: &Colours, mono: bool) -> Vec<Compared> {
     if mono {
         return Vec::new();
@@ -71,8 +71,8 @@ pub fn compare(cells: &Cells, colours: &Colours, mono: bool) -> Vec<Compared> {
         .collect()
 }
 
-/// A figure that is itself a difference from the merge. A colour difference is never negative, so 0 cannot lie within its
-/// interval and no tie is told.
+/// A figure that is itself a difference from the merge. A colour difference is never negative, so its interval cannot
+/// contain 0 and no tie is stated.
 fn row(quantity: Quantity, tiles: &[Tile<3>], column: usize) -> Option<Compared> {
     let value = mean(tiles, |place| place[column])?;
     let mut difference = Difference::from(value);
@@ -91,7 +91,7 @@ fn row(quantity: Quantity, tiles: &[Tile<3>], column: usize) -> Option<Compared>
     })
 }
 
-/// L*a*b* of the camera's picture, and of the merge made as light.
+/// L*a*b* of the camera's picture, and of the merge scaled to equal lightness.
 fn pair(cell: &Cell, to_xyz: &[Matrix; 2], adobe: bool) -> Option<(Lab, Lab)> {
     let linear = |level: f32| match adobe {
         true => f64::from(level).powf(563.0 / 256.0),

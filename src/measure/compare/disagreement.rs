@@ -1,31 +1,31 @@
-//! Where the finished picture disagrees with the merge beyond the tone curve of its surroundings, as groups of cells.
+//! Groups of cells in which the finished picture disagrees with the merge beyond the tone curve of their surroundings.
 use super::cells::Cells;
 use super::tone_curve::Curve;
 
-/// Bins a stop of the surroundings' own curve.
+/// Bins per stop of the local curve.
 const BINS: f64 = 2.0;
-/// Fewest cells of like radiance that make an offset.
+/// Smallest number of cells of similar radiance for a local offset.
 const FEWEST: usize = 12;
-/// Disagreement from which a cell is looked at, level 0..=1 (about eight codes of 255). Ours, without a source.
+/// Smallest disagreement, level 0..=1 (about eight codes of 255). Ours, without a source.
 const LEAST: f64 = 0.03;
-/// Fewest cells of a place.
+/// Smallest number of cells in a group.
 const SMALLEST: usize = 4;
 
-/// Tiles either way that count as surroundings: a ghost must not be the greater part of its own.
+/// Tiles either way that count as surroundings; a ghost must cover less than half of them.
 const AROUND: usize = 2;
 
-/// How the surroundings of a tile (five tiles either way) lie off the global curve, by radiance.
+/// Offset of the surroundings of each tile (five by five tiles) from the global curve, by radiance.
 pub struct Expected {
     low: f64,
     bins: usize,
     offsets: Vec<Option<f32>>,
-    /// Typical deviation of the finished picture's level on flat places.
+    /// Typical deviation of the finished picture's level in flat cells.
     quiet: f64,
     slopes: Vec<f64>,
 }
 
 impl Expected {
-    /// Median of level less curve over the cells of like radiance in each tile and those around it.
+    /// Median of level minus curve over the cells of similar radiance in each tile and those around it.
     pub fn of(cells: &Cells, curve: &Curve) -> Self {
         let (low, high) = curve.ends();
         let bins = ((high - low) * BINS).ceil().max(1.0) as usize;
@@ -72,13 +72,14 @@ impl Expected {
         }
     }
 
-    /// Level less curve that the surroundings of a cell have at this log2 radiance; `None` where too few are like it.
+    /// Offset (level minus curve) of a cell's surroundings at this log2 radiance; `None` with too few cells of similar
+    /// radiance.
     pub fn offset(&self, cells: &Cells, cell: usize, stops: f64) -> Option<f32> {
         let bin = bin(stops, self.low, self.bins)?;
         self.offsets[cells.tile_of(cell) * self.bins + bin]
     }
 
-    /// True if the cell lies further off than its noise, its texture and [`LEAST`] allow.
+    /// True if the cell's disagreement exceeds its noise, its texture and [`LEAST`].
     fn disagrees(&self, cells: &Cells, index: usize) -> bool {
         let cell = &cells.list[index];
         if !cell.usable || cell.radiance[1] <= 0.0 {
@@ -93,7 +94,7 @@ impl Expected {
         let samples = f64::from(cell.samples).sqrt();
         let merge = f64::from(cell.noise) * std::f64::consts::LOG2_E * self.slopes[bin] / samples;
         let camera = 2.0 * self.quiet / samples;
-        // Texture counts where the two pictures do not lie on each other to a fifth of a pixel.
+        // Allowance for texture where the pictures are misregistered by up to a fifth of a pixel.
         let texture = 0.1 * f64::from(cell.level_deviation);
         let allowed = LEAST.max(4.0 * merge.hypot(camera)) + texture;
         f64::from(cell.level[1] - cell.predicted - offset).abs() > allowed
@@ -105,14 +106,14 @@ fn bin(stops: f64, low: f64, bins: usize) -> Option<usize> {
     (at >= -1.0 && at <= bins as f64).then(|| (at.max(0.0) as usize).min(bins - 1))
 }
 
-/// Connected groups of cells that disagree, largest first.
+/// Connected groups of disagreeing cells, largest first.
 pub struct Places {
-    /// Indices of cells, a group each.
+    /// Indices of the cells, one list per group.
     pub list: Vec<Vec<usize>>,
 }
 
 impl Places {
-    /// Groups of at least four cells; cells touching at corners belong together.
+    /// Groups of at least four cells; cells that touch at corners are connected.
     pub fn of(cells: &Cells, expected: &Expected) -> Self {
         let mut open: Vec<bool> = (0..cells.list.len())
             .map(|i| expected.disagrees(cells, i))

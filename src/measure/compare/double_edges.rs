@@ -1,5 +1,5 @@
-//! Double edges: exposures that the camera did not lay on each other show everything twice. The kernel that turns the merge
-//! into the camera's picture then has a second peak, as far off as the camera moved.
+//! Double edges: misregistered exposures in the camera's picture show everything twice. The kernel that maps the merge to
+//! the camera's picture then has a second peak, displaced by the misregistration.
 use super::overlay::Overlay;
 use super::relative_spread::{BLOCK, Spectra, Spread, Sums};
 use super::tiled::{Tile, mean, median};
@@ -10,34 +10,34 @@ use stopspan_core::model::{RadianceMap, main_channel};
 use stopspan_core::raster::{Point, Region};
 use stopspan_core::results::{Compared, DoubleEdges, Interval, Quantity, SecondImage};
 
-/// Side of a place, pixels.
+/// Side of an analysed area, pixels.
 const PLACE: usize = 192;
-/// Distance of neighbouring blocks in it, pixels.
+/// Distance between neighbouring blocks in it, pixels.
 const HOP: usize = 32;
-/// Places looked at, at most.
+/// Largest number of areas analysed.
 const ENOUGH: usize = 120;
-/// Distances of the second peak that are looked at, pixels: nearer, it is one with the blur.
+/// Range of distances of the second peak, pixels; a nearer one is not distinguished from blur.
 const REACH: (f64, f64) = (2.0, 12.0);
-/// Height of the second peak over the first from which it counts. In a study of 46 places in five varieties of blur,
-/// sharpening, noise and compression a single image reached 0.07.
+/// Smallest ratio of the second peak to the first. In a study of 46 areas with five varieties of blur, sharpening, noise
+/// and compression a single image reached 0.07.
 const HEIGHT: f64 = 0.15;
-/// Depth of the valley between both peaks over the height of the first, at least; and over the depth that two points would
-/// leave at the same coherence. Motion blur makes a plateau, which has none.
+/// Smallest depth of the valley between the peaks: relative to the first peak, and relative to the depth two points would
+/// have at the same coherence. Motion blur makes a plateau without valley.
 const VALLEY: (f64, f64) = (0.03, 0.35);
-/// How far from each other the displacements of two places may lie and still agree, pixels.
+/// Largest difference of displacements that agree, pixels.
 const AGREE: f64 = 1.5;
 
-/// The second peak of a place: displacement from the first, and its height over that of the first.
+/// The second peak of an area: displacement from the first, and ratio to its height.
 #[derive(Debug, Clone, Copy)]
 struct Second {
     shift: Point,
     strength: f64,
 }
 
-/// What a place gave: `None` without texture enough to tell, else whether it holds a second peak.
+/// Result for an area: `None` with too little texture to judge, else its second peak, if any.
 type Told = Option<Option<Second>>;
 
-/// Looks for a second image in places all over the frame.
+/// Searches for a second image in areas over the whole frame.
 pub fn find(map: &RadianceMap, finished: &Overlay, curve: &Curve) -> DoubleEdges {
     let (rows, columns, _) = map.radiance.dim();
     let across = |length: usize| length / PLACE;
@@ -54,7 +54,7 @@ pub fn find(map: &RadianceMap, finished: &Overlay, curve: &Curve) -> DoubleEdges
     let told: Vec<Told> = all
         .par_iter()
         .step_by(stride)
-        .map(|place| look(map, (finished, curve), *place, &spectra))
+        .map(|place| look(map, finished, curve, *place, &spectra))
         .collect();
     let judged: Vec<Option<Second>> = told.into_iter().flatten().collect();
     DoubleEdges {
@@ -65,7 +65,8 @@ pub fn find(map: &RadianceMap, finished: &Overlay, curve: &Curve) -> DoubleEdges
 
 fn look(
     map: &RadianceMap,
-    (finished, curve): (&Overlay, &Curve),
+    finished: &Overlay,
+    curve: &Curve,
     place: Region,
     spectra: &Spectra,
 ) -> Told {
@@ -94,7 +95,7 @@ fn look(
     tells(&spread.beam).then(|| second(&spread))
 }
 
-/// Whether a second peak four pixels off would stand clear, in any direction.
+/// True if a second peak four pixels away would be distinct in every direction.
 fn tells(beam: &Array2<f64>) -> bool {
     let middle = (BLOCK / 2) as f64;
     let top = beam[[BLOCK / 2, BLOCK / 2]];
@@ -105,7 +106,7 @@ fn tells(beam: &Array2<f64>) -> bool {
     top > 0.0 && (0..24).all(clear)
 }
 
-/// Between four samples.
+/// Bilinear interpolation.
 fn at(plane: &Array2<f64>, y: f64, x: f64) -> f64 {
     let (r, c) = (y.floor(), x.floor());
     let (s, t) = (y - r, x - c);
@@ -123,7 +124,7 @@ fn second(spread: &Spread) -> Option<Second> {
     let first = around().max_by(|a, b| kernel[*a].total_cmp(&kernel[*b]))?;
     let top = kernel[first];
     let off = |(r, c): (usize, usize)| (r as f64 - first.0 as f64, c as f64 - first.1 as f64);
-    // What a single point leaves so far off.
+    // Side lobe of a single point at this displacement.
     let beside = |(y, x): (f64, f64)| {
         let middle = half as f64;
         at(beam, middle + y, middle + x).abs() / beam[[half, half]]
@@ -155,7 +156,7 @@ fn second(spread: &Spread) -> Option<Second> {
     })
 }
 
-/// The top of a peak between samples: parabolas through three of them either way.
+/// Position of a peak between samples, from parabolas through three samples each way.
 fn finer(plane: &Array2<f64>, (r, c): (usize, usize)) -> Point {
     let top = |a: f64, b: f64, c: f64| {
         let bend = a - 2.0 * b + c;
@@ -172,8 +173,8 @@ fn finer(plane: &Array2<f64>, (r, c): (usize, usize)) -> Point {
     }
 }
 
-/// The displacement that most places share; `None` unless two at least do. Of two images as strong either may come first,
-/// so a displacement and its opposite are one.
+/// The displacement shared by most areas; `None` unless at least two agree. Either of two equally strong images may be the
+/// first, so opposite displacements count as equal.
 fn agreed(judged: &[Option<Second>]) -> Option<SecondImage> {
     let found: Vec<Second> = judged.iter().flatten().copied().collect();
     let like = |a: &Second, b: &Second| -> Option<Second> {
@@ -218,7 +219,7 @@ fn agreed(judged: &[Option<Second>]) -> Option<SecondImage> {
     })
 }
 
-/// The share of the places that show the second image; `None` where none could be judged.
+/// Share of the judged areas that show the second image; `None` where none could be judged.
 pub fn share(found: &DoubleEdges) -> Option<Compared> {
     let shown = found.second.as_ref().map_or(0, |s| s.places);
     let tiles: Vec<Tile<1>> = (0..found.judged)

@@ -1,43 +1,43 @@
-//! Edge-based spatial frequency response of one slanted edge, after ISO 12233: centroids, a line, a four times finer
-//! profile, its derivative, its spectrum.
+//! Edge-based spatial frequency response of one slanted edge, after ISO 12233: centroids of the rows, a line through them,
+//! a profile oversampled four times, its derivative, its spectrum.
 use ndarray::{Array2, ArrayView2};
 use std::f64::consts::PI;
 use stopspan_core::results::FREQUENCY_STEP;
 use stopspan_core::results::{EdgeResponse, Interval};
 use stopspan_core::statistics::bootstrap::{Resampling, replicates};
 
-/// Bins of the profile a pixel.
+/// Bins of the profile per pixel.
 const FINE: f64 = 4.0;
 /// Frequencies of the response, cycles per pixel: 0, 0.02, ... 1.
 pub const FREQUENCIES: usize = 51;
-/// Neighbouring rows that are resampled together.
+/// Number of neighbouring rows resampled together.
 const BLOCK: usize = 2;
 const HOW: Resampling = Resampling {
     resamples: 200,
     seed: 22,
 };
 
-/// A straight edge in a window whose columns cross it: position of the edge in row y is `at + slope * y`, in pixels from
-/// the window's left edge to pixel centres.
+/// A straight edge in a window whose columns cross it. In row y the edge is at `at + slope * y` pixels from the window's
+/// left border.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Line {
-    /// Position at row 0.
+    /// Position in row 0, pixels.
     pub at: f64,
-    /// Columns a row.
+    /// Slope, columns per row.
     pub slope: f64,
     /// Root mean square distance of the rows' centroids from the line, pixels.
     pub residual: f64,
 }
 
 impl Line {
-    /// Angle against the rows' normal, degrees.
+    /// Angle between the edge and the columns, degrees.
     pub fn degrees(&self) -> f64 {
         self.slope.atan().to_degrees()
     }
 }
 
-/// The line of an edge: centroid of each row's derivative under a Hamming window, first round the window's middle, then
-/// twice round the line itself. `None` where the rows hold no edge.
+/// The line of an edge: centroids of the rows' derivatives under a Hamming window, first about the window's centre, then
+/// twice about the line. `None` if a row shows no edge.
 pub fn line(window: ArrayView2<f64>) -> Option<Line> {
     let (rows, columns) = window.dim();
     if rows < 16 || columns < 16 {
@@ -56,7 +56,7 @@ pub fn line(window: ArrayView2<f64>) -> Option<Line> {
             .enumerate()
             .map(|(y, row)| {
                 let centre = line.at + line.slope * y as f64;
-                centroid(row.as_slice()?, (centre, width), sign)
+                centroid(row.as_slice()?, centre, width, sign)
             })
             .collect();
         line = fit(&points?)?;
@@ -64,7 +64,7 @@ pub fn line(window: ArrayView2<f64>) -> Option<Line> {
     Some(line)
 }
 
-/// +1 where the right side is lighter.
+/// +1 if the right side is lighter, else -1.
 fn sign(window: ArrayView2<f64>) -> f64 {
     let third = window.ncols() / 3;
     let left: f64 = window.slice(ndarray::s![.., ..third]).sum();
@@ -74,7 +74,8 @@ fn sign(window: ArrayView2<f64>) -> f64 {
     if right >= left { 1.0 } else { -1.0 }
 }
 
-fn centroid(row: &[f64], (centre, width): (f64, f64), sign: f64) -> Option<f64> {
+/// Centroid of a row's derivative, times `sign`, under a Hamming window of `width` pixels about `centre`; `None` without a rise.
+fn centroid(row: &[f64], centre: f64, width: f64, sign: f64) -> Option<f64> {
     let (mut sum, mut moment) = (0.0, 0.0);
     for (x, pair) in row.windows(2).enumerate() {
         let at = x as f64 + 1.0; // between the centres of pixels x and x + 1
@@ -122,9 +123,9 @@ struct Block {
     counts: Vec<f64>,
 }
 
-/// Response of the edge in a window of linear light. `scale` is the picture's pixels per pixel of the reference frame,
-/// in whose pixels frequencies are given. Intervals: 95 % percentile over resampled pairs of rows. `None` where there is
-/// no edge, or its response never falls to one half below one cycle per pixel.
+/// Response of the edge in a window of linear light. `scale` is the picture's pixels per pixel of the reference frame, to
+/// which frequencies refer. Intervals are 95 % percentiles over resampled pairs of rows. `None` without an edge, or if the
+/// response stays above 0.5 up to one cycle per pixel.
 pub fn response(file: &str, window: ArrayView2<f64>, scale: f64) -> Option<EdgeResponse> {
     let line = line(window)?;
     let reach = profile_reach(window.dim(), &line)?;
@@ -151,7 +152,7 @@ pub fn response(file: &str, window: ArrayView2<f64>, scale: f64) -> Option<EdgeR
     })
 }
 
-/// The response at the same frequencies of the reference frame.
+/// The response at the standard frequencies in cycles per pixel of the reference frame.
 fn resampled(response: &[f64], scale: f64) -> Vec<f64> {
     (0..FREQUENCIES)
         .map(|i| {
@@ -164,7 +165,7 @@ fn resampled(response: &[f64], scale: f64) -> Vec<f64> {
         .collect()
 }
 
-/// Pixels along the normal that the window shows on both sides of the edge, all along it.
+/// Largest distance from the edge, pixels, that the window covers on both sides along the whole edge; `None` below 6.
 fn profile_reach((rows, columns): (usize, usize), line: &Line) -> Option<f64> {
     let ends = [line.at, line.at + line.slope * (rows - 1) as f64];
     let room = ends
@@ -200,7 +201,7 @@ fn blocks(window: ArrayView2<f64>, line: &Line, reach: f64) -> Vec<Block> {
         .collect()
 }
 
-/// What one profile gives.
+/// Figures of one profile.
 struct Figures {
     response: Vec<f64>,
     overshoot: f64,
@@ -219,7 +220,7 @@ impl Figures {
     }
 }
 
-/// Sines and cosines of all frequencies over the bins.
+/// Sines and cosines of all frequencies at the bins.
 struct Spectrum {
     waves: Array2<[f64; 2]>,
 }
@@ -238,7 +239,7 @@ impl Spectrum {
     fn figures(&self, blocks: &[&Block]) -> Option<Figures> {
         let profile = profile(blocks)?;
         let bins = profile.len();
-        // The two sides, each from its outer third, where an overshoot has died away.
+        // Levels of the two sides, from their outer thirds, beyond any overshoot.
         let side = |range: std::ops::Range<usize>| {
             profile[range.clone()].iter().sum::<f64>() / range.len() as f64
         };
@@ -262,9 +263,9 @@ impl Spectrum {
         })
     }
 
-    /// Derivative, Hamming window round its centroid, magnitude of the spectrum, made 1 at 0. Taking differences of
-    /// neighbouring bins, and averaging within a bin, each lower the response by sinc(f / 4): both are divided out (the
-    /// standard asks for the first; at most a factor of 10).
+    /// Derivative, Hamming window about its centroid, magnitude of the spectrum, normalised to 1 at 0. Differencing
+    /// neighbouring bins and averaging within a bin each attenuate the response by sinc(f / 4); both are corrected (the
+    /// standard requires the first), by at most a factor of 10.
     fn response(&self, profile: &[f64]) -> Vec<f64> {
         let rises: Vec<f64> = profile.windows(2).map(|w| w[1] - w[0]).collect();
         let total: f64 = rises.iter().sum();
@@ -292,7 +293,7 @@ impl Spectrum {
     }
 }
 
-/// Mean of each bin; empty bins are bridged from their neighbours. `None` if more than a quarter are empty.
+/// Mean of each bin; empty bins are interpolated. `None` if more than a quarter are empty.
 fn profile(blocks: &[&Block]) -> Option<Vec<f64>> {
     let bins = blocks.first()?.sums.len();
     let (mut sums, mut counts) = (vec![0.0; bins], vec![0.0; bins]);

@@ -1,24 +1,26 @@
-//! Each slanted edge in every picture on its own pixels: camera, merge, best single frame.
+//! Response to each slanted edge in camera's picture, merge and best single frame, from their own pixels.
 use super::edge_response::response;
 use super::find_edges::{Found, find, given, window};
 use super::flat_noise::Single;
 use super::overlay::Overlay;
 use super::tone_curve::Curve;
+use super::whole::ComparisonInput;
 use ndarray::Array2;
 use rayon::prelude::*;
 use stopspan_core::model::{RadianceMap, flag, main_channel};
-use stopspan_core::raster::{Point, Region};
+use stopspan_core::raster::Point;
 use stopspan_core::results::{Compared, Difference, Edge, EdgeResponse, Interval, Quantity};
 
-/// Edges found in the merge, or the one given, in every picture in which neither side is clipped.
+/// Edges found in the merge, or the one the user specified, with the response in each picture. Edges with a clipped side
+/// are left out.
 pub fn measure(
-    map: &RadianceMap,
-    (file, finished): (&str, &Overlay),
+    input: &ComparisonInput,
+    finished: &Overlay,
     curve: Option<&Curve>,
     singles: &[Single],
-    wanted: Option<Region>,
 ) -> Vec<Edge> {
-    let found = match wanted {
+    let map = input.map;
+    let found = match input.edge {
         Some(region) => given(map, region).into_iter().collect(),
         None => find(map, curve),
     };
@@ -26,12 +28,12 @@ pub fn measure(
         .par_iter()
         .filter_map(|edge| {
             let merge = merged(map, edge)?;
-            let camera_hdr = camera((file, finished), curve, edge)?;
+            let camera_hdr = camera(input.file, finished, curve, edge)?;
             Some(Edge {
                 region: edge.region,
                 degrees: edge.degrees,
                 contrast: edge.contrast,
-                given: wanted.is_some(),
+                given: input.edge.is_some(),
                 camera_hdr,
                 merge,
                 single: single(singles, edge),
@@ -50,9 +52,10 @@ fn merged(map: &RadianceMap, edge: &Found) -> Option<EdgeResponse> {
         .flatten()
 }
 
-/// The camera's picture made linear by its tone curve, or by IEC 61966-2-1 where the curve does not reach.
+/// Response in the camera's picture, linearised by its tone curve, or by IEC 61966-2-1 outside the range of the curve.
 fn camera(
-    (file, finished): (&str, &Overlay),
+    file: &str,
+    finished: &Overlay,
     curve: Option<&Curve>,
     edge: &Found,
 ) -> Option<EdgeResponse> {
@@ -80,7 +83,7 @@ fn camera(
     response(file, linear.view(), scale)
 }
 
-/// The frame with the most exposure that does not clip at the edge.
+/// Response in the frame with the most exposure that does not clip at the edge.
 fn single(singles: &[Single], edge: &Found) -> Option<EdgeResponse> {
     let of = |s: &Single| {
         let (levels, scale) = own_window(&s.overlay, edge)?;
@@ -95,8 +98,8 @@ fn single(singles: &[Single], edge: &Found) -> Option<EdgeResponse> {
         .map(|f| f.1)
 }
 
-/// The picture's own green levels where the edge lies in it, turned like the edge's window; and its pixels per pixel of
-/// the reference frame.
+/// The picture's own green levels around the edge, in the orientation of the edge's window, and its pixels per pixel of the
+/// reference frame.
 fn own_window(overlay: &Overlay, edge: &Found) -> Option<(Array2<f64>, f64)> {
     let region = edge.region;
     let centre = Point {
@@ -127,7 +130,7 @@ fn own_window(overlay: &Overlay, edge: &Found) -> Option<(Array2<f64>, f64)> {
     Some((turned, scale))
 }
 
-/// MTF50, MTF10 and overshoot, as the mean over the edges.
+/// MTF50, MTF10 and overshoot, averaged over the edges.
 pub fn compare(edges: &[Edge]) -> Vec<Compared> {
     type Figure = fn(&EdgeResponse) -> Option<Interval>;
     let rows: [(Quantity, &str, Figure); 3] = [
@@ -159,8 +162,8 @@ pub fn compare(edges: &[Edge]) -> Vec<Compared> {
         .collect()
 }
 
-/// The mean over all edges; `None` unless every edge has the figure. Its interval joins that of each edge and the spread
-/// between the edges.
+/// Mean over all edges; `None` unless every edge has the figure. Its interval follows from the intervals of the edges or
+/// from the spread between them, whichever is larger.
 fn together(figures: impl Iterator<Item = Option<Interval>>) -> Option<Interval> {
     let all: Vec<Interval> = figures.collect::<Option<_>>()?;
     let n = all.len() as f64;

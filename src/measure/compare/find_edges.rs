@@ -1,4 +1,4 @@
-//! Finds straight edges 2 to 10 degrees off the pixel grid in the merge: long, isolated, with even sides.
+//! Search for straight edges 2 to 10 degrees off the pixel grid in the merge: long, isolated, with uniform sides.
 use super::edge_response::{Line, line};
 use super::tone_curve::Curve;
 use ndarray::Array2;
@@ -8,35 +8,35 @@ use stopspan_core::raster::Region;
 
 /// Window of an edge: pixels along it, and across it.
 pub const WINDOW: (usize, usize) = (64, 48);
-/// Pixels of the plane in which edges are looked for, at most: its stride grows with the picture.
+/// Largest number of pixels of the plane searched; its stride grows with the picture.
 const ENOUGH: usize = 800_000;
-/// Angles against the grid that ISO 12233 asks for (about 5 degrees) with room on both sides.
+/// Range of angles against the grid, degrees; ISO 12233 requires about 5.
 const DEGREES: (f64, f64) = (2.0, 10.0);
-/// How much of the gradient in a window has one direction, 0..=1.
+/// Smallest coherence of the gradient in a window, 0..=1.
 const COHERENT: f64 = 0.85;
-/// Windows that are looked at in full.
+/// Number of windows examined in full.
 const CANDIDATES: usize = 60;
-/// Edges kept.
+/// Largest number of edges returned.
 const KEPT: usize = 4;
-/// Light side over dark side, at least.
+/// Smallest ratio of the light side to the dark side.
 const CONTRAST: f64 = 1.3;
-/// Unevenness of a side, relative to the step.
+/// Largest standard deviation of a side, relative to the step.
 const UNEVEN: f64 = 0.06;
 
 /// An edge in the merge.
 #[derive(Debug, Clone, Copy)]
 pub struct Found {
-    /// Its window.
+    /// Window of the edge, pixels.
     pub region: Region,
-    /// True if the edge runs along rows: the window must be turned.
+    /// True if the edge runs along rows; the window must then be transposed.
     pub lying: bool,
     /// Angle against the grid, degrees.
     pub degrees: f64,
-    /// Light over dark.
+    /// Ratio of the light side to the dark side.
     pub contrast: f64,
 }
 
-/// The best edges, none overlapping another.
+/// The best edges without overlap.
 pub fn find(map: &RadianceMap, curve: Option<&Curve>) -> Vec<Found> {
     let (rows, columns, _) = map.radiance.dim();
     if rows < 2 * WINDOW.0 || columns < 2 * WINDOW.0 {
@@ -62,7 +62,7 @@ pub fn find(map: &RadianceMap, curve: Option<&Curve>) -> Vec<Found> {
     found.into_iter().take(KEPT).map(|f| f.1).collect()
 }
 
-/// The edge in a window that the user chose, whatever its angle; `None` if there is none.
+/// The edge in a window that the user specified, at any angle; `None` without one.
 pub fn given(map: &RadianceMap, region: Region) -> Option<Found> {
     [false, true]
         .into_iter()
@@ -81,7 +81,7 @@ pub fn given(map: &RadianceMap, region: Region) -> Option<Found> {
         })
 }
 
-/// Windows whose gradient has one direction, slightly off the grid: (strength, window, lying).
+/// Windows with a coherent gradient slightly off the grid: (strength, window, lying).
 fn candidates(map: &RadianceMap, curve: Option<&Curve>) -> Vec<(f64, Region, bool)> {
     let (rows, columns, channels) = map.radiance.dim();
     let main = main_channel(channels);
@@ -102,7 +102,13 @@ fn candidates(map: &RadianceMap, curve: Option<&Curve>) -> Vec<(f64, Region, boo
         let hop = (8 / stride).max(1);
         for top in (1..plane.nrows().saturating_sub(h + 1)).step_by(hop) {
             for left in (1..plane.ncols().saturating_sub(w + 1)).step_by(hop) {
-                let [xx, xy, yy] = sum(&sums, (top, left), (h, w));
+                let window = Region {
+                    top,
+                    left,
+                    height: h,
+                    width: w,
+                };
+                let [xx, xy, yy] = sum(&sums, &window);
                 if let Some(strength) = promising([xx, xy, yy], lying, (h * w) as f64) {
                     let region = Region {
                         top: top * stride,
@@ -118,7 +124,7 @@ fn candidates(map: &RadianceMap, curve: Option<&Curve>) -> Vec<(f64, Region, boo
     out
 }
 
-/// Running sums of the products of the gradient's parts, one row and column larger than the plane.
+/// Integral image of the products of the gradient components, one row and column larger than the plane.
 fn tensor(plane: &Array2<f32>) -> Array2<[f64; 3]> {
     let (rows, columns) = plane.dim();
     let mut sums = Array2::from_elem((rows + 1, columns + 1), [0.0; 3]);
@@ -137,14 +143,12 @@ fn tensor(plane: &Array2<f32>) -> Array2<[f64; 3]> {
     sums
 }
 
-fn sum(sums: &Array2<[f64; 3]>, (top, left): (usize, usize), (h, w): (usize, usize)) -> [f64; 3] {
-    let at = |r: usize, c: usize| sums[[r, c]];
-    let (a, b, c, d) = (
-        at(top, left),
-        at(top, left + w),
-        at(top + h, left),
-        at(top + h, left + w),
-    );
+/// Sum over a region, from the integral image.
+fn sum(sums: &Array2<[f64; 3]>, region: &Region) -> [f64; 3] {
+    let (top, bottom) = (region.top, region.top + region.height);
+    let (left, right) = (region.left, region.left + region.width);
+    let (a, b) = (sums[[top, left]], sums[[top, right]]);
+    let (c, d) = (sums[[bottom, left]], sums[[bottom, right]]);
     [0, 1, 2].map(|k| d[k] - b[k] - c[k] + a[k])
 }
 
@@ -171,7 +175,7 @@ fn overlap(a: &Region, b: &Region) -> bool {
         && b.left < a.left + a.width
 }
 
-/// The merge's green radiance in a window, turned so that columns cross the edge; `None` outside the map.
+/// The merge's green radiance in a window, transposed if necessary so that columns cross the edge; `None` outside the map.
 pub fn window(map: &RadianceMap, region: Region, lying: bool) -> Option<Array2<f64>> {
     let (rows, columns, channels) = map.radiance.dim();
     if region.top + region.height > rows || region.left + region.width > columns {
@@ -190,7 +194,7 @@ pub fn window(map: &RadianceMap, region: Region, lying: bool) -> Option<Array2<f
     })
 }
 
-/// Looks at a window in full: straight, slanted, isolated, contrast enough, even sides, edge in the middle.
+/// Examines a window in full: straight, slanted, isolated, sufficient contrast, uniform sides, edge in the middle.
 fn judge(map: &RadianceMap, region: Region, lying: bool) -> Option<(f64, Found)> {
     let first = line(window(map, region, lying)?.view())?;
     let across = if lying { region.height } else { region.width };
@@ -216,7 +220,7 @@ fn judge(map: &RadianceMap, region: Region, lying: bool) -> Option<(f64, Found)>
         && contrast > CONTRAST
         && even
         && left.0.min(right.0) > 0.0;
-    // The least noise and unevenness for the step, and a straight line, rank first.
+    // Straight edges with little noise and unevenness relative to the step rank first.
     let rank = step / (left.1.max(right.1) + 0.002 * step) / (1.0 + 4.0 * line.residual);
     good.then_some((
         rank,
@@ -229,7 +233,7 @@ fn judge(map: &RadianceMap, region: Region, lying: bool) -> Option<(f64, Found)>
     ))
 }
 
-/// Mean and standard deviation of both sides, three pixels and more off the edge.
+/// Mean and standard deviation of both sides, more than four pixels from the edge.
 fn sides(window: &Array2<f64>, line: &Line) -> Option<((f64, f64), (f64, f64))> {
     let side = |wanted: fn(f64) -> bool| {
         let mut running = stopspan_core::statistics::moments::Running::default();

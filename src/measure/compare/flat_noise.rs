@@ -1,13 +1,12 @@
-//! Noise on flat places, in stops of scene light: of the finished picture through its tone curve, of the merge, and of the
-//! single frames. All on their own pixels, nothing resampled.
+//! Noise in flat cells, in stops of scene light: of the finished picture through its tone curve, of the merge, and of the
+//! single frames. All figures are from original pixels, without resampling.
 use super::cells::{Cells, SIDE};
 use super::overlay::Overlay;
+use super::pictures::Pictures;
 use super::tiled::{Tile, median, median_difference};
-use super::tone_curve::Curve;
 use crate::levels::lightness;
 use crate::oecf::srgb_to_linear;
-use stopspan_core::model::ResponseCurve;
-use stopspan_core::model::{RadianceMap, main_channel};
+use stopspan_core::model::{ResponseCurve, main_channel};
 use stopspan_core::results::{Compared, Quantity};
 
 /// Lightness bands of the finished picture.
@@ -16,20 +15,20 @@ const BANDS: [(Quantity, f64, f64); 3] = [
     (Quantity::NoiseMiddle, 40.0, 65.0),
     (Quantity::NoiseLight, 65.0, 90.0),
 ];
-/// Places looked at in a band, at most; and at least.
+/// Largest and smallest number of cells in a band.
 const ENOUGH: usize = 600;
 const FEWEST: usize = 20;
 
-/// A single frame: its pixels at their place, response of the measuring channel, exposure relative to the reference.
+/// A single frame: its pixels and registration, response of the measuring channel, relative exposure.
 #[derive(Debug, Clone, Copy)]
 pub struct Single<'a> {
     /// File name.
     pub file: &'a str,
-    /// Pixels and place.
+    /// Pixels and registration.
     pub overlay: Overlay<'a>,
-    /// Response.
+    /// Response of the measuring channel.
     pub curve: &'a ResponseCurve,
-    /// Factor of light.
+    /// Exposure relative to the reference frame, > 0.
     pub relative_exposure: f64,
 }
 
@@ -48,18 +47,13 @@ impl Single<'_> {
 }
 
 /// Noise of one pixel in three bands of lightness.
-pub fn compare(
-    cells: &Cells,
-    curve: &Curve,
-    map: &RadianceMap,
-    finished: &Overlay,
-    singles: &[Single],
-) -> Vec<Compared> {
+pub fn compare(pictures: &Pictures) -> Vec<Compared> {
+    let cells = pictures.cells;
     let band = |(quantity, low, high): (Quantity, f64, f64)| {
         let within = |i: &usize| {
             let cell = &cells.list[*i];
             let shown = lightness(srgb_to_linear(f64::from(cell.level[1])));
-            // Texture must hide in the merge's own noise, else it would be taken for noise.
+            // Texture must be below the merge's noise, because it would be counted as noise.
             cell.flat() && cell.texture < 0.5 * cell.noise + 0.004 && (low..high).contains(&shown)
         };
         let found: Vec<usize> = (0..cells.list.len()).filter(within).collect();
@@ -69,19 +63,21 @@ pub fn compare(
             .copied()
             .collect();
         (chosen.len() >= FEWEST)
-            .then(|| one(quantity, &chosen, (cells, curve), (map, finished), singles))
+            .then(|| compare_band(quantity, &chosen, pictures))
             .flatten()
     };
     BANDS.into_iter().filter_map(band).collect()
 }
 
-fn one(
-    quantity: Quantity,
-    chosen: &[usize],
-    (cells, curve): (&Cells, &Curve),
-    (map, finished): (&RadianceMap, &Overlay),
-    singles: &[Single],
-) -> Option<Compared> {
+/// Noise of the chosen cells, those of one band of lightness.
+fn compare_band(quantity: Quantity, chosen: &[usize], pictures: &Pictures) -> Option<Compared> {
+    let Pictures {
+        map,
+        finished,
+        curve,
+        cells,
+        singles,
+    } = *pictures;
     let channel = main_channel(map.radiance.dim().2);
     let (down, across) = cells.tiles();
     let best = best(chosen, cells, singles);
@@ -116,12 +112,12 @@ fn one(
         merge: median(&tiles, 1),
         single,
         single_file: single.and(best.map(|s| s.file.to_owned())),
-        against_merge: median_difference(&tiles, (0, 1)),
-        against_single: single.and_then(|_| median_difference(&tiles, (0, 2))),
+        against_merge: median_difference(&tiles, 0, 1),
+        against_single: single.and_then(|_| median_difference(&tiles, 0, 2)),
     })
 }
 
-/// The frame with the most exposure that clips at none of the places.
+/// The frame with the most exposure that clips in none of the chosen cells.
 pub fn best<'a, 'b>(
     chosen: &[usize],
     cells: &Cells,
@@ -138,7 +134,7 @@ pub fn best<'a, 'b>(
         .max_by(|a, b| a.relative_exposure.total_cmp(&b.relative_exposure))
 }
 
-/// Mean, and standard deviation about the best plane, of the pixels of a cell.
+/// Mean of the pixels of a cell, and their standard deviation about the best-fitting plane.
 fn deviation(
     (top, left): (usize, usize),
     value: impl Fn(usize, usize) -> Option<f64>,

@@ -1,59 +1,42 @@
-//! Ghosts: places where the finished picture disagrees with the merge beyond the tone curve of their surroundings, and
-//! mixing in what another frame saw there explains it.
+//! Ghosts: areas where the finished picture disagrees with the merge beyond the tone curve of their surroundings, and where
+//! mixing in the content of another frame explains the disagreement.
 use super::cells::{Cells, SIDE};
 use super::disagreement::{Expected, Places};
-use super::flat_noise::Single;
-use super::overlay::Overlay;
-use super::tone_curve::Curve;
+use super::pictures::Pictures;
 use nalgebra::DMatrix;
 use ndarray::Array2;
-use stopspan_core::model::{RadianceMap, main_channel};
+use stopspan_core::model::main_channel;
 use stopspan_core::raster::Region;
 use stopspan_core::results::{Ghost, Ghosts};
 use stopspan_core::statistics::fit::non_negative_least_squares;
 
-/// Share of the disagreement that the other frames must explain. Ours, without a source.
+/// Smallest share of the disagreement that other frames must explain. Ours, without a source.
 const EXPLAINED: f64 = 0.6;
-/// Largest share of a frame that can be mixed in, with room for the curve's own error.
+/// Largest share of a frame that can be mixed in; above 1 to allow for errors of the curve.
 const MOST: f64 = 1.3;
-/// Smallest disagreement counted, level 0..=1.
+/// Smallest disagreement marked, level 0..=1.
 const LEAST: f32 = 0.02;
-/// Places looked at, at most, the largest first.
+/// Largest number of areas examined, the largest first.
 const PLACES: usize = 48;
 
-/// What is looked at together.
-#[derive(Clone, Copy)]
-pub struct Scene<'a> {
-    /// The merge.
-    pub map: &'a RadianceMap,
-    /// The finished picture.
-    pub finished: &'a Overlay<'a>,
-    /// Its curve.
-    pub curve: &'a Curve,
-    /// Both in cells, with what the curve predicts.
-    pub cells: &'a Cells,
-    /// The frames.
-    pub singles: &'a [Single<'a>],
-}
-
-/// Samples of a box: the finished picture's disagreement, and what each frame would put there.
+/// Samples of a box: disagreement of the finished picture, and the change that mixing in each frame would make.
 struct Patch {
     region: Region,
     disagreement: Array2<f32>,
     frames: Vec<Array2<f32>>,
 }
 
-/// Ghosts, and a plane (one entry a sample of the cells' step) that marks them with 1 and unexplained places with 2.
-pub fn find(scene: &Scene) -> (Ghosts, Array2<u8>) {
-    let cells = scene.cells;
+/// Ghosts, and a plane (one element per sample of the cells' step) that marks them with 1 and unexplained areas with 2.
+pub fn find(pictures: &Pictures) -> (Ghosts, Array2<u8>) {
+    let cells = pictures.cells;
     let step = cells.step;
     let mut marks = Array2::<u8>::zeros((cells.rows * SIDE / step, cells.columns * SIDE / step));
-    let expected = Expected::of(cells, scene.curve);
+    let expected = Expected::of(cells, pictures.curve);
     let mut ghosts = Ghosts::default();
     let mut unexplained = 0;
     for place in Places::of(cells, &expected).list.iter().take(PLACES) {
-        let patch = sample(scene, &expected, place);
-        match ghost(scene, place, &patch, &mut marks) {
+        let patch = sample(pictures, &expected, place);
+        match ghost(pictures, place, &patch, &mut marks) {
             Some(ghost) => ghosts.places.push(ghost),
             None => {
                 for &index in place {
@@ -80,28 +63,28 @@ pub fn find(scene: &Scene) -> (Ghosts, Array2<u8>) {
     (ghosts, marks)
 }
 
-/// The samples of a place with a margin of two cells, smoothed over five samples either way.
-fn sample(scene: &Scene, expected: &Expected, place: &[usize]) -> Patch {
-    let cells = scene.cells;
+/// The samples of an area with a margin of two cells, smoothed over five samples each way.
+fn sample(pictures: &Pictures, expected: &Expected, place: &[usize]) -> Patch {
+    let cells = pictures.cells;
     let region = around(cells, place, 2);
     let step = cells.step;
     let shape = (region.height / step, region.width / step);
-    let channel = main_channel(scene.map.radiance.dim().2);
+    let channel = main_channel(pictures.map.radiance.dim().2);
     let at = |r: usize, c: usize| (region.top + r * step, region.left + c * step);
     let radiance = |r: usize, c: usize| {
         let (row, column) = at(r, c);
-        scene.map.radiance[[row, column, channel]]
+        pictures.map.radiance[[row, column, channel]]
     };
     let disagreement = Array2::from_shape_fn(shape, |(r, c)| {
         let (row, column) = at(r, c);
         let cell = row / SIDE * cells.columns + column / SIDE;
         let light = radiance(r, c);
         let offset = expected.offset(cells, cell, f64::from(light).log2());
-        scene.finished.levels(row, column).map_or(0.0, |l| {
-            l[1] - scene.curve.level(light) - offset.unwrap_or(0.0)
+        pictures.finished.levels(row, column).map_or(0.0, |l| {
+            l[1] - pictures.curve.level(light) - offset.unwrap_or(0.0)
         })
     });
-    let frames = scene.singles.iter().map(|single| {
+    let frames = pictures.singles.iter().map(|single| {
         let other = Array2::from_shape_fn(shape, |(r, c)| {
             let (row, column) = at(r, c);
             let Some(level) = single.overlay.levels(row, column) else {
@@ -110,10 +93,10 @@ fn sample(scene: &Scene, expected: &Expected, place: &[usize]) -> Patch {
             let light = radiance(r, c);
             let seen = match single.radiance(level[1]) {
                 Some(seen) => seen as f32,
-                // Clipped: at least this much light, and no news where the merge has more.
+                // Clipped: a lower bound, without information where the merge is higher.
                 None => light.max(single.top() as f32),
             };
-            scene.curve.level(seen) - scene.curve.level(light)
+            pictures.curve.level(seen) - pictures.curve.level(light)
         });
         smooth(&other)
     });
@@ -124,10 +107,15 @@ fn sample(scene: &Scene, expected: &Expected, place: &[usize]) -> Patch {
     }
 }
 
-/// The place as a ghost, marked, if the frames explain it.
-fn ghost(scene: &Scene, place: &[usize], patch: &Patch, marks: &mut Array2<u8>) -> Option<Ghost> {
-    let step = scene.cells.step;
-    let inside = inside(scene.cells, place, patch);
+/// The area as a ghost, with its marks, if the frames explain it.
+fn ghost(
+    pictures: &Pictures,
+    place: &[usize],
+    patch: &Patch,
+    marks: &mut Array2<u8>,
+) -> Option<Ghost> {
+    let step = pictures.cells.step;
+    let inside = inside(pictures.cells, place, patch);
     let (shares, explained) = mixed(patch, &inside)?;
     if explained < EXPLAINED {
         return None;
@@ -172,13 +160,13 @@ fn ghost(scene: &Scene, place: &[usize], patch: &Patch, marks: &mut Array2<u8>) 
         },
         pixels,
         mixed: f64::from(shares.iter().sum::<f32>()).min(1.0),
-        frame: scene.singles[leading].file.to_owned(),
+        frame: pictures.singles[leading].file.to_owned(),
         explained,
         residual: (squares * (step * step) as f64 / pixels as f64).sqrt(),
     })
 }
 
-/// Samples of the patch that lie in the cells of the place.
+/// Samples of the patch within the cells of the area.
 fn inside(cells: &Cells, place: &[usize], patch: &Patch) -> Vec<(usize, usize)> {
     let (step, side) = (cells.step, SIDE / cells.step);
     let of = |&index: &usize| {
@@ -192,11 +180,12 @@ fn inside(cells: &Cells, place: &[usize], patch: &Patch) -> Vec<(usize, usize)> 
     place.iter().flat_map(of).collect()
 }
 
-/// Shares of the frames, none negative, whose mixture comes nearest to the disagreement; and how much of it they explain.
+/// Non-negative shares of the frames whose mixture best fits the disagreement, and the share of the disagreement they
+/// explain.
 fn mixed(patch: &Patch, inside: &[(usize, usize)]) -> Option<(Vec<f32>, f64)> {
     let stride = inside.len().div_ceil(4000).max(1);
     let chosen: Vec<(usize, usize)> = inside.iter().step_by(stride).copied().collect();
-    // A frame that shows what the merge shows has only noise to offer.
+    // A frame that agrees with the merge contributes only noise.
     let news = |frame: &Array2<f32>| {
         let squares: f32 = chosen.iter().map(|&i| frame[i] * frame[i]).sum();
         squares / chosen.len() as f32 > LEAST * LEAST
@@ -229,7 +218,7 @@ fn mixed(patch: &Patch, inside: &[(usize, usize)]) -> Option<(Vec<f32>, f64)> {
     (all > 0.0).then(|| (shares.iter().map(|s| *s as f32).collect(), 1.0 - left / all))
 }
 
-/// The box of a place with a margin, whole cells.
+/// Bounding box of an area with a margin, in whole cells.
 fn around(cells: &Cells, place: &[usize], margin: usize) -> Region {
     let rows = place.iter().map(|i| i / cells.columns);
     let columns = place.iter().map(|i| i % cells.columns);
@@ -247,7 +236,7 @@ fn around(cells: &Cells, place: &[usize], margin: usize) -> Region {
     }
 }
 
-/// Mean over five samples either way; fewer at the border.
+/// Mean over five samples each way; fewer at the border.
 fn smooth(plane: &Array2<f32>) -> Array2<f32> {
     let (rows, columns) = plane.dim();
     let run = |i: usize, len: usize| (i.saturating_sub(2), (i + 3).min(len));

@@ -1,10 +1,10 @@
 //! CIE 1976 L*a*b* (ISO/CIE 11664-4) of linear light in the primaries of IEC 61966-2-1.
 use super::colour_difference::Lab;
 
-/// CIE XYZ of illuminant D65 for the 2 degree observer, Y = 1: what linear R = G = B = 1 has in IEC 61966-2-1.
+/// CIE XYZ of illuminant D65 for the 2 degree observer, Y = 1: linear R = G = B = 1 in IEC 61966-2-1.
 pub const D65: [f64; 3] = [0.950_455_927_051_671_6, 1.0, 1.089_057_750_759_878_4];
 
-/// Linear R, G, B of IEC 61966-2-1 -> XYZ: from the chromaticities of its primaries and white.
+/// Linear R, G, B of IEC 61966-2-1 to XYZ, from the chromaticities of its primaries and white.
 const TO_XYZ: [[f64; 3]; 3] = [
     [
         0.412_390_799_265_959_3,
@@ -34,7 +34,7 @@ pub fn lab(xyz: [f64; 3], white: [f64; 3]) -> Lab {
     [116.0 * y - 16.0, 500.0 * (x - y), 200.0 * (y - z)]
 }
 
-/// The cube root with the straight part near black.
+/// Cube root with the linear segment near black.
 fn root(ratio: f64) -> f64 {
     const EDGE: f64 = 216.0 / 24389.0;
     if ratio > EDGE {

@@ -1,48 +1,47 @@
-//! Detail without an edge: contrast of neighbouring pixels over contrast of their surroundings, in linear light, noise taken
-//! out. Tone mapping scales both alike.
+//! Detail without an edge: contrast between neighbouring pixels relative to contrast between their surroundings, in linear
+//! light, noise subtracted. Tone mapping scales both alike.
 use super::cells::{Cells, SIDE};
-use super::flat_noise::Single;
-use super::overlay::Overlay;
+use super::pictures::Pictures;
 use super::tiled::{Tile, figure};
-use super::tone_curve::Curve;
-use stopspan_core::model::{RadianceMap, main_channel};
+use stopspan_core::model::main_channel;
 use stopspan_core::results::{Compared, Difference, Quantity};
 
-/// Textured places looked at, at most; and at least. Flat ones that noise is taken from, at most, and at least in a stop.
+/// Largest and smallest number of textured cells; largest number of flat cells for the noise, and smallest number per stop.
 const ENOUGH: usize = 3000;
 const FEWEST: usize = 60;
 const QUIET: usize = 1500;
 const FEWEST_QUIET: usize = 12;
-/// Contrast of a place (relative deviation of radiance beyond noise) that counts as texture, and that is still not the edge
-/// of something much darker, where one tone curve says little.
+/// Range of contrast of a textured cell (relative deviation of radiance beyond noise). A cell above it contains an edge to
+/// something much darker, where one tone curve is unreliable.
 const TEXTURE: (f32, f32) = (0.04, 0.6);
-/// A place counts where its coarse contrast is so many times that of noise alone.
+/// Smallest ratio of a cell's coarse contrast to that of noise alone.
 const CLEAR: f64 = 4.0;
-/// Noise of one pixel of the merge, relative, up to which a place is looked at.
+/// Largest relative noise of one pixel of the merge.
 const NOISE: f32 = 0.1;
-/// Levels of the finished picture between which a place is looked at: clear of both ends.
+/// Range of levels of the finished picture, clear of both ends.
 const LEVELS: (f32, f32) = (0.06, 0.95);
 
-/// Mean squared difference of neighbouring pixels (two apart) and of neighbouring means of 4 x 4 pixels, relative to the
-/// mean squared.
+/// Mean squared difference of neighbouring pixels (two apart) and of neighbouring 4 x 4 pixel means, relative to the
+/// squared mean.
 #[derive(Debug, Clone, Copy, PartialEq)]
 struct Contrast {
     fine: f64,
     coarse: f64,
 }
 
-/// Fine over coarse contrast (root of the ratio of their squares, noise taken off both) of the camera's picture, made linear
-/// by its tone curve, of the merge, and of the single frame with the most exposure that clips at none of the places; each
-/// place weighs by its contrast in the merge. Noise is that of flat places as light. Intervals: resampled tiles, drawn
-/// together. `None` where too little texture is seen, and for a picture of another scale, whose pixels cannot be held
-/// against these.
-pub fn compare(
-    cells: &Cells,
-    curve: &Curve,
-    map: &RadianceMap,
-    finished: &Overlay,
-    singles: &[Single],
-) -> Option<Compared> {
+/// Ratio of fine to coarse contrast (root of the ratio of their squares, noise subtracted from both) of the camera's
+/// picture linearised by its tone curve, of the merge, and of the single frame with the most exposure that clips in none of
+/// the cells. Cells are weighted by their contrast in the merge. The noise is that of flat cells of similar radiance.
+/// Intervals are from resampled tiles, the same resamples for all pictures. `None` with too little texture, or for a
+/// picture of another scale, whose pixels are not comparable.
+pub fn compare(pictures: &Pictures) -> Option<Compared> {
+    let Pictures {
+        map,
+        finished,
+        curve,
+        cells,
+        singles,
+    } = *pictures;
     let same_scale = finished.same_scale(map.radiance.dim());
     let chosen = chosen(cells, |c| {
         c.texture > TEXTURE.0.max(3.0 * c.noise) && c.texture < TEXTURE.1
@@ -135,7 +134,7 @@ fn chosen(cells: &Cells, wanted: impl Fn(&super::cells::Cell) -> bool) -> Vec<us
         .collect()
 }
 
-/// Flat places whose texture hides in the merge's own noise.
+/// Flat cells whose texture is below the merge's noise.
 fn chosen_quiet(cells: &Cells) -> Vec<usize> {
     chosen(cells, |c| c.texture < 0.5 * c.noise + 0.002)
 }
@@ -145,7 +144,7 @@ fn thinned(list: &[usize], most: usize) -> impl Iterator<Item = usize> {
     list.iter().step_by(stride).copied()
 }
 
-/// Contrast that noise alone makes in one picture, by whole stops of the merge's radiance: medians over flat places.
+/// Contrast caused by noise alone in one picture, by whole stops of the merge's radiance: medians over flat cells.
 struct Noise {
     by_stop: Vec<(f64, Contrast)>,
 }
@@ -177,7 +176,7 @@ impl Noise {
         Noise { by_stop }
     }
 
-    /// That of the nearest stop within two; `None` where no flat place is as light.
+    /// The noise contrast of the nearest stop, at most two stops away; `None` without one.
     fn at(&self, stops: f64) -> Option<Contrast> {
         let distance = |s: &(f64, Contrast)| (s.0 - stops).abs();
         self.by_stop
@@ -188,7 +187,7 @@ impl Noise {
     }
 }
 
-/// Contrast of the cell whose first pixel is (top, left), which has a pixel around it.
+/// Contrast of the cell whose first pixel is (top, left); it must have a pixel on every side.
 fn contrast(
     (top, left): (usize, usize),
     value: &dyn Fn(usize, usize) -> Option<f64>,

@@ -1,16 +1,16 @@
-//! Where one tone curve holds and where it does not: what each part of the frame leaves of it beyond the noise.
+//! Residuals of the tone curve over the frame: where one curve describes the picture and where it does not.
 use super::cells::{Cell, Cells};
 use super::tone_curve::Curve;
 use stopspan_core::results::{Interval, ToneCurve, ToneKind, ToneTile};
 use stopspan_core::statistics::bootstrap::{Resampling, replicates};
 use stopspan_core::statistics::robust::median;
 
-/// A place leaves the curve by more than this (level, 0..=1: five codes of 255) and three times its noise. The figure is
-/// ours, without a source.
+/// Residual (level, 0..=1: five codes of 255) above which a cell departs from the curve, if also above three times its
+/// noise. Ours, without a source.
 const LEAVES: f64 = 0.02;
-/// Share of places that leave it from which the tone mapping is called local. Ours, without a source.
+/// Share of departing cells from which the tone mapping is called local. Ours, without a source.
 const LOCAL: f64 = 0.05;
-/// Places kept for drawing.
+/// Number of cells kept for drawing.
 const CLOUD: usize = 500;
 const HOW: Resampling = Resampling {
     resamples: 200,
@@ -71,9 +71,9 @@ pub fn assess(cells: &Cells, curve: &Curve) -> ToneCurve {
     }
 }
 
-/// Standard uncertainty of a cell's residual, level: the spread of its pixels, and that of the merge through the curve's
-/// slope; one in four samples counts as independent, as compression and noise reduction spread over neighbours (ours,
-/// without a source).
+/// Standard uncertainty of a cell's residual, level: from the spread of its pixels, and from the merge's noise through the
+/// slope of the curve. One in four samples counts as independent, because compression and noise reduction correlate
+/// neighbours (ours, without a source).
 pub fn noise(cell: &Cell, curve: &Curve) -> f64 {
     let independent = f64::from(cell.samples) / 4.0;
     let merge = f64::from(cell.noise) * std::f64::consts::LOG2_E * curve.slope(cell.stops());
@@ -109,7 +109,7 @@ fn tiles(cells: &Cells, sums: &[Sums]) -> Vec<ToneTile> {
     sums.iter().enumerate().filter_map(tile).collect()
 }
 
-/// Flat places for drawing, spread evenly over radiance: the same number from every stop, as far as there are.
+/// Flat cells for drawing, evenly distributed over radiance: equally many from every stop, as far as available.
 fn cloud(cells: &Cells, flat: &[usize]) -> Vec<[f64; 2]> {
     let mut places: Vec<(f64, f64)> = flat
         .iter()
@@ -126,7 +126,7 @@ fn cloud(cells: &Cells, flat: &[usize]) -> Vec<[f64; 2]> {
         .collect()
 }
 
-/// Four decimals: finer than any figure shows.
+/// Rounded to four decimals, finer than any figure shows.
 fn round(value: f64) -> f64 {
     (value * 1e4).round() / 1e4
 }

@@ -1,10 +1,11 @@
 //! The camera's own HDR picture against the merge and the single frames.
 //!
-//! In reading order: the results, the order of it all (`whole`), the picture laid over the reference frame (`overlay`), both
-//! in cells (`cells`), means and medians over tiles of the frame with their intervals (`tiled`), the tone curve and where it
-//! holds (`tone_curve`, `local_tone`, `visible`); then a file a quantity: what the wedge gave (`side_by_side`), edges
-//! (`find_edges`, [`edge_response`], `edges`), detail without one (`local_acutance`), noise (`flat_noise`), colour ([`lab()`], [`ciede2000`], `colour_shift`), ghosts
-//! (`disagreement`, `ghosts`), double edges (`relative_spread`, `double_edges`), clipped and crushed (`shares`).
+//! In reading order: the comparison as a whole (`whole`), the picture registered to the reference frame (`overlay`),
+//! statistics of both in cells (`cells`), the pictures together (`pictures`), means and medians over tiles with their
+//! intervals (`tiled`), the tone curve and its residuals (`tone_curve`, `local_tone`, `visible`); then one file per
+//! quantity: figures from the wedge (`side_by_side`), edges (`find_edges`, [`edge_response`], `edges`), texture
+//! (`local_acutance`), noise (`flat_noise`), colour ([`lab()`], [`ciede2000`], `colour_shift`), ghosts (`disagreement`,
+//! `ghosts`), double edges (`relative_spread`, `double_edges`), clipped and black pixels (`shares`).
 mod cells;
 mod colour_difference;
 mod colour_shift;
@@ -19,6 +20,7 @@ mod lab;
 mod local_acutance;
 mod local_tone;
 mod overlay;
+mod pictures;
 mod relative_spread;
 mod shares;
 mod side_by_side;

@@ -1,19 +1,19 @@
-//! A finished picture laid over the reference frame: its levels at reference pixels, read between its own pixels once.
+//! A finished picture registered to the reference frame: its levels at reference pixels, interpolated once.
 use stopspan_core::model::main_channel;
 use stopspan_core::raster::{Interpolation, Pixels, Point, Transform};
 
-/// A finished picture and where it lies.
+/// A finished picture and its registration.
 #[derive(Debug, Clone, Copy)]
 pub struct Overlay<'a> {
     /// Its samples.
     pub pixels: &'a Pixels,
-    /// Reference pixel -> its pixel.
+    /// Maps reference-frame pixels to its pixels.
     pub transform: Transform,
     whole: Option<(isize, isize)>,
 }
 
 impl<'a> Overlay<'a> {
-    /// The picture at its place.
+    /// A picture with its registration.
     pub fn new(pixels: &'a Pixels, transform: Transform) -> Self {
         Overlay {
             pixels,
@@ -22,13 +22,12 @@ impl<'a> Overlay<'a> {
         }
     }
 
-    /// True if its pixels lie between those of the reference frame.
+    /// True if its pixels lie between those of the reference frame, so that it is interpolated.
     pub fn resampled(&self) -> bool {
         self.whole.is_none()
     }
 
-    /// True if a pixel of it is as large as one of the reference frame (to a hundredth) in the middle of that frame, whose
-    /// shape is given.
+    /// True if its scale at the centre of the reference frame, whose shape is given, is 1 within a hundredth.
     pub fn same_scale(&self, (rows, columns, _): (usize, usize, usize)) -> bool {
         let middle = Point {
             x: columns as f64 / 2.0,
@@ -37,8 +36,8 @@ impl<'a> Overlay<'a> {
         self.scale(middle).is_some_and(|s| (s - 1.0).abs() < 0.01)
     }
 
-    /// Levels of R, G, B (equal for mono) at a reference pixel; `None` outside the picture. Between pixels the
-    /// levels run straight: they are not linear in anything, and means over cells are all that is asked of them.
+    /// Levels of R, G, B (equal for mono) at a reference pixel, linearly interpolated; `None` outside the picture. Levels
+    /// are not linear in light, so only means over cells are taken of interpolated ones.
     pub fn levels(&self, row: usize, column: usize) -> Option<[f32; 3]> {
         let (rows, columns, channels) = self.pixels.dim();
         let channel = |k: usize| k.min(channels - 1);
@@ -69,7 +68,7 @@ impl<'a> Overlay<'a> {
         Some(out)
     }
 
-    /// The nearest of its own pixels to a reference pixel, as it is; `None` outside.
+    /// Row and column of the picture's pixel nearest to a reference pixel; `None` outside.
     pub fn nearest(&self, row: usize, column: usize) -> Option<(usize, usize)> {
         let at = self.transform.apply(Point {
             x: column as f64 + 0.5,
@@ -80,14 +79,14 @@ impl<'a> Overlay<'a> {
         inside.then_some((at.y as usize, at.x as usize))
     }
 
-    /// The green level of that pixel.
+    /// Green level of that pixel, without interpolation.
     pub fn own_level(&self, row: usize, column: usize) -> Option<f32> {
         let (r, c) = self.nearest(row, column)?;
         let main = main_channel(self.pixels.channels());
         Some(self.pixels.level(r, c, main))
     }
 
-    /// Its pixels per pixel of the reference frame at a place; `None` where the place is not in the plane.
+    /// Its pixels per pixel of the reference frame at a point; `None` where the transform is degenerate.
     pub fn scale(&self, at: Point) -> Option<f64> {
         let here = self.transform.apply(at)?;
         let right = self.transform.apply(Point {

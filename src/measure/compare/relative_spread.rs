@@ -1,26 +1,26 @@
-//! How one picture spreads the points of another: the kernel that turns the first into the second, from averaged spectra
-//! (Welch 1967), each frequency weighted by its coherence (Carter, Knapp and Nuttall 1973).
+//! The kernel that maps one picture to another, from averaged spectra (Welch 1967), each frequency weighted by its
+//! coherence (Carter, Knapp and Nuttall 1973).
 use ndarray::Array2;
 use rustfft::{Fft, FftPlanner, num_complex::Complex64};
 use std::f64::consts::PI;
 use std::sync::Arc;
 
-/// Side of the blocks that spectra are taken of, pixels.
+/// Side of the blocks of the spectra, pixels.
 pub const BLOCK: usize = 64;
 const AREA: usize = BLOCK * BLOCK;
-/// Standard deviation of the Gaussian that keeps the kernel from ringing, pixels.
+/// Standard deviation of the Gaussian that suppresses ringing of the kernel, pixels.
 const TAPER: f64 = 0.45;
-/// Fewest blocks that a coherence is taken of: its bias is one over their number.
+/// Smallest number of blocks for a coherence, whose bias is one over their number.
 const FEWEST: usize = 9;
 
-/// Transforms and window, made once.
+/// Transforms and window, computed once.
 pub struct Spectra {
     forward: Arc<dyn Fft<f64>>,
     inverse: Arc<dyn Fft<f64>>,
     window: Vec<f64>,
 }
 
-/// Sums over the blocks of a place.
+/// Sums over the blocks of an area.
 #[derive(Clone)]
 pub struct Sums {
     cross: Vec<Complex64>,
@@ -40,11 +40,11 @@ impl Default for Sums {
     }
 }
 
-/// A kernel, and what a perfect copy would have given at the same coherence. Displacement (0, 0) stands in the middle.
+/// A kernel, and the kernel of a perfect copy at the same coherence. Displacement (0, 0) is in the middle.
 pub struct Spread {
-    /// From the first picture to the second.
+    /// Kernel from the first picture to the second.
     pub kernel: Array2<f64>,
-    /// From the first to itself, as far as the two pictures have frequencies in common.
+    /// Kernel from the first picture to itself, limited to the frequencies that both pictures share.
     pub beam: Array2<f64>,
 }
 
@@ -62,7 +62,7 @@ impl Spectra {
         }
     }
 
-    /// Adds a block: levels of both pictures, row by row. Both go through one transform, as real and imaginary part.
+    /// Adds a block: levels of both pictures, row by row. One transform serves both, as real and imaginary part.
     pub fn add(&self, sums: &mut Sums, levels: &[[f32; 2]]) {
         let mean = |k: usize| levels.iter().map(|l| f64::from(l[k])).sum::<f64>() / AREA as f64;
         let means = [mean(0), mean(1)];
@@ -111,7 +111,7 @@ impl Spectra {
         let mut transfer: Vec<Complex64> = (0..AREA)
             .map(|i| sums.cross[i] / sums.first[i].max(f64::MIN_POSITIVE))
             .collect();
-        // Block means were taken off: the lowest frequencies stand for them.
+        // Block means were subtracted, so zero frequency is taken from its neighbours.
         let next = [1, BLOCK - 1, BLOCK, AREA - BLOCK];
         transfer[0] = next.iter().map(|&i| transfer[i]).sum::<Complex64>() / 4.0;
         weights[0] = next.iter().map(|&i| weights[i]).fold(0.0, f64::max);
@@ -131,7 +131,7 @@ impl Spectra {
     }
 }
 
-/// Transforms rows, then columns.
+/// Two-dimensional transform: rows, then columns.
 fn plane(values: &mut [Complex64], transform: &dyn Fft<f64>) {
     for _ in 0..2 {
         transform.process(values);

@@ -1,18 +1,18 @@
-//! Shares of the frame at white and at black in finished pictures: the camera's own and the single frame that loses least.
-//! The merge has neither: what it does not know is said with the scene.
+//! Shares of white and black pixels in the camera's picture and in the single frame that loses least. They do not apply to
+//! the merge; what it lacks is reported with the scene.
 use super::cells::Cells;
 use super::flat_noise::Single;
 use super::overlay::Overlay;
 use super::tiled::{Tile, mean};
 use stopspan_core::results::{Compared, Difference, Interval, Quantity};
 
-/// Green level from which a pixel counts as white, and up to which as black: the last two codes of 8 bits either way, the
-/// same for every picture.
+/// Green level from which a pixel counts as white, and up to which as black: the two outermost 8-bit codes at either end,
+/// for every picture.
 const ENDS: [f32; 2] = [253.5 / 255.0, 1.5 / 255.0];
-/// Distance of the pixels looked at.
+/// Distance between samples, pixels.
 const STRIDE: usize = 8;
 
-/// Shares at white and at black with intervals from resampled tiles; differences drawn together.
+/// Shares at white and at black with intervals from resampled tiles; differences use the same resamples for both pictures.
 pub fn compare(cells: &Cells, finished: &Overlay, singles: &[Single]) -> Vec<Compared> {
     let lost: Vec<[Vec<Tile<1>>; 2]> = singles.iter().map(|s| of_single(cells, s)).collect();
     let sum = |tiles: &[Tile<1>]| tiles.iter().flatten().map(|p| p[0]).sum::<f64>();
@@ -26,9 +26,9 @@ pub fn compare(cells: &Cells, finished: &Overlay, singles: &[Single]) -> Vec<Com
         .filter_map(|(which, quantity)| {
             let mut tiles: Vec<Tile<2>> = vec![Vec::new(); cells.tiles().0 * cells.tiles().1];
             visit(cells, |tile, row, column| {
-                let camera = lost_at(finished, (row, column), which);
+                let camera = lost_at(finished, row, column, which);
                 let single = best.map_or(f64::NAN, |b| {
-                    lost_at(&singles[b].overlay, (row, column), which)
+                    lost_at(&singles[b].overlay, row, column, which)
                 });
                 if camera.is_finite() {
                     tiles[tile].push([camera, single]);
@@ -59,7 +59,7 @@ fn of_single(cells: &Cells, single: &Single) -> [Vec<Tile<1>>; 2] {
     [0, 1].map(|which| {
         let mut tiles: Vec<Tile<1>> = vec![Vec::new(); cells.tiles().0 * cells.tiles().1];
         visit(cells, |tile, row, column| {
-            let value = lost_at(&single.overlay, (row, column), which);
+            let value = lost_at(&single.overlay, row, column, which);
             if value.is_finite() {
                 tiles[tile].push([value]);
             }
@@ -69,7 +69,7 @@ fn of_single(cells: &Cells, single: &Single) -> [Vec<Tile<1>>; 2] {
 }
 
 /// 1 where the picture's own pixel is white (0) or black (1), else 0; NaN outside it.
-fn lost_at(overlay: &Overlay, (row, column): (usize, usize), which: usize) -> f64 {
+fn lost_at(overlay: &Overlay, row: usize, column: usize, which: usize) -> f64 {
     overlay.own_level(row, column).map_or(f64::NAN, |level| {
         share([level >= ENDS[0], level <= ENDS[1]][which])
     })
@@ -91,7 +91,7 @@ fn visit(cells: &Cells, mut each: impl FnMut(usize, usize, usize)) {
     }
 }
 
-/// An interval for a share that is a sum over tiles: resampled tiles.
+/// Share of the samples marked 1, with an interval from resampled tiles.
 pub fn of_marks(cells: &Cells, marks: &ndarray::Array2<u8>) -> Option<Interval> {
     let mut tiles: Vec<Tile<1>> = vec![Vec::new(); cells.tiles().0 * cells.tiles().1];
     visit(cells, |tile, row, column| {

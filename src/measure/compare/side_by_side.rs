@@ -1,17 +1,17 @@
-//! Levels of the wedge and usable range side by side, from what was measured on each picture.
+//! Levels of the wedge and usable range side by side, from the measurement of each picture.
 use rand::Rng;
 use rand_distr::{Distribution, StandardNormal};
 use stopspan_core::results::{Compared, Difference, Interval, Quantity};
 use stopspan_core::results::{Limit, Measurement, Pair, Patch, PictureMeasurement};
 use stopspan_core::statistics::bootstrap::random_stream;
 
-/// Draws of every patch.
+/// Number of bootstrap draws.
 const DRAWS: usize = 400;
 
-/// What is counted on a pair: its figure, told apart from 1 up, and whether it is told apart as measured.
+/// Criterion on a pair: its figure, which resolves the pair from 1 up, and whether the pair is resolved as measured.
 type Counted = fn(&Pair) -> Option<(f64, bool)>;
 
-/// Levels by three criteria, and range at SNR 1 and 10.
+/// Levels by three criteria, and usable range at SNR 1 and 10.
 pub fn compare(measured: &Measurement) -> Vec<Compared> {
     let Some(camera) = &measured.camera else {
         return Vec::new();
@@ -95,7 +95,7 @@ fn best(
         .reduce(|a, b| if b.0.value > a.0.value { b } else { a })
 }
 
-/// The range at an SNR; `None` too where the wedge ends first: a lower bound cannot be compared.
+/// The range at an SNR; `None` also where the wedge ends first, because a lower bound cannot be compared.
 fn range(picture: &PictureMeasurement, snr: f64) -> Option<Interval> {
     let usable = picture.usable_stops.iter().find(|u| u.snr == snr)?;
     Some(Interval {
@@ -105,16 +105,16 @@ fn range(picture: &PictureMeasurement, snr: f64) -> Option<Interval> {
     })
 }
 
-/// Steps told apart as measured, and in every draw.
+/// Number of steps resolved as measured, and in every draw.
 struct Counts {
     value: f64,
     draws: Vec<f64>,
 }
 
 impl Counts {
-    /// A parametric bootstrap of the patches: the mean and the deviation of each are drawn anew from what its independent
-    /// samples leave open (a patch shared by two pairs moves both), and the pairs are counted again. Pairs that are
-    /// clipped, crushed or out of order stay as they are. `None` without a wedge, or where the criterion has no figures.
+    /// Parametric bootstrap: the mean and deviation of each patch are drawn within the uncertainty of its independent
+    /// samples, jointly for both pairs that share it, and the pairs are counted again. Pairs that are clipped, black or out
+    /// of order do not change. `None` without a wedge, or if the criterion does not apply.
     fn of(picture: &PictureMeasurement, counted: Counted) -> Option<Self> {
         picture.levels?;
         let pairs: Vec<Drawn> = picture
@@ -139,7 +139,7 @@ impl Counts {
         Interval::of_replicates(self.value, &self.draws)
     }
 
-    /// This less another, whose draws are independent of these.
+    /// Difference from another count with independent draws.
     fn less(&self, other: &Counts) -> Difference {
         let draws: Vec<f64> = self
             .draws
@@ -151,7 +151,7 @@ impl Counts {
     }
 }
 
-/// The mean and the deviation of a patch, drawn anew.
+/// A random mean and deviation of a patch.
 fn draw(patch: &Patch, random: &mut impl Rng) -> (f64, f64) {
     let samples = patch.effective_samples.max(2.0);
     let [mean, spread]: [f64; 2] = [(); 2].map(|()| StandardNormal.sample(random));
@@ -162,15 +162,15 @@ fn draw(patch: &Patch, random: &mut impl Rng) -> (f64, f64) {
     )
 }
 
-/// A pair that is drawn again and again.
+/// A pair that is redrawn.
 struct Drawn {
-    /// Places of its patches in the list.
+    /// Indices of its patches in the list.
     patches: (usize, usize),
     figure: f64,
-    /// Difference of the means, and the deviation they are held against.
+    /// Difference of the means, and the deviation it is compared with.
     difference: f64,
     deviation: f64,
-    /// The figure is a separation: it falls as the deviation grows.
+    /// True if the figure is a separation, which falls as the deviation grows.
     in_deviations: bool,
     told: bool,
 }

@@ -1,4 +1,4 @@
-//! Figures over the frame with intervals from resampled tiles: places near each other do not count as independent.
+//! Figures over the frame with intervals from resampled tiles, so that neighbouring cells do not count as independent.
 use stopspan_core::results::{Difference, Interval};
 use stopspan_core::statistics::bootstrap::{Resampling, replicates};
 
@@ -6,13 +6,13 @@ const HOW: Resampling = Resampling {
     resamples: 200,
     seed: 23,
 };
-/// Fewest tiles that an interval is drawn from.
+/// Smallest number of tiles for an interval.
 const FEWEST: usize = 4;
 
-/// Values of every place of one tile; the columns are figures taken at the same place (for instance camera and merge).
+/// Values of every cell of one tile; the columns are figures of the same cell (for instance camera and merge).
 pub type Tile<const N: usize> = Vec<[f64; N]>;
 
-/// A figure of the places of all tiles drawn.
+/// A statistic over the cells of all tiles, with its interval.
 pub fn figure<const N: usize>(
     tiles: &[Tile<N>],
     statistic: impl Fn(&[&[f64; N]]) -> Option<f64> + Sync,
@@ -34,17 +34,18 @@ pub fn median<const N: usize>(tiles: &[Tile<N>], column: usize) -> Option<Interv
     figure(tiles, |places| middle(places, |p| p[column]))
 }
 
-/// Difference of the medians of two columns, drawn together.
+/// Difference of the medians of two columns, from the same resamples.
 pub fn median_difference<const N: usize>(
     tiles: &[Tile<N>],
-    (first, second): (usize, usize),
+    first: usize,
+    second: usize,
 ) -> Option<Difference> {
     let of =
         |places: &[&[f64; N]]| Some(middle(places, |p| p[first])? - middle(places, |p| p[second])?);
     figure(tiles, of).map(Difference::from)
 }
 
-/// Mean of a value over all places, those left out where it is not finite.
+/// Mean of a value over all cells, without those where it is not finite.
 pub fn mean<const N: usize>(
     tiles: &[Tile<N>],
     value: impl Fn(&[f64; N]) -> f64,

@@ -1,4 +1,4 @@
-//! The tone curve of a finished picture: its level against the merge's radiance over all flat places, rising.
+//! The tone curve of a finished picture: level against the merge's radiance over all flat cells, monotone.
 use super::cells::Cells;
 use rand::Rng;
 use rayon::prelude::*;
@@ -6,34 +6,34 @@ use stopspan_core::results::Knot;
 use stopspan_core::statistics::bootstrap::{percentile_interval, random_stream};
 use stopspan_core::statistics::isotonic;
 
-/// Bins a stop.
+/// Bins per stop.
 const BINS: f64 = 6.0;
-/// Fewest flat cells in a bin.
+/// Smallest number of flat cells in a bin.
 const FEWEST: usize = 8;
-/// Fewest knots of a curve.
+/// Smallest number of knots of a curve.
 const KNOTS: usize = 6;
-/// Resamples of the tiles.
+/// Number of resamples of the tiles.
 const RESAMPLES: usize = 200;
-/// Flat cells looked at, at most.
+/// Largest number of flat cells used.
 const ENOUGH: usize = 40_000;
 
-/// A rising curve and a fast table of it.
+/// A monotone curve with a lookup table.
 #[derive(Debug, Clone)]
 pub struct Curve {
-    /// Darkest first.
+    /// Knots, darkest first.
     pub knots: Vec<Knot>,
     table: Vec<f32>,
-    /// Levels at the knots, one list a resample.
+    /// Levels at the knots, one list per resample.
     resampled: Vec<Vec<f64>>,
 }
 
-/// One place: log2 radiance, level, tile.
+/// One cell: log2 radiance, level, tile.
 type Place = (f64, f64, usize);
 
 impl Curve {
-    /// The curve through the medians of bins a sixth of a stop wide, made to rise by pooling adjacent violators (Barlow,
-    /// Bartholomew, Bremner and Brunk 1972). Intervals: 95 % percentile over resampled tiles of the frame, so that places
-    /// near each other do not count as independent. `None` with fewer than six bins of eight flat places.
+    /// The curve through the medians of bins of a sixth of a stop, made monotone by pooling adjacent violators (Barlow,
+    /// Bartholomew, Bremner and Brunk 1972). Intervals are 95 % percentiles over resampled tiles of the frame, so that
+    /// neighbouring cells do not count as independent. `None` with fewer than six bins of eight flat cells.
     pub fn measure(cells: &Cells) -> Option<Self> {
         let flat: Vec<usize> = (0..cells.list.len())
             .filter(|&i| cells.list[i].flat())
@@ -61,7 +61,7 @@ impl Curve {
         })
     }
 
-    /// The level at log2 radiance `stops`: straight between knots, held beyond the ends.
+    /// Level at log2 radiance `stops`: linear between knots, constant beyond the ends.
     pub fn at(&self, stops: f64) -> f64 {
         at(&self.knots, stops)
     }
@@ -72,7 +72,7 @@ impl Curve {
         (self.at(stops + half) - self.at(stops - half)) / (2.0 * half)
     }
 
-    /// log2 radiance at which the curve reaches `level`: the inverse of [`Curve::at`], carried on at the end slopes.
+    /// log2 radiance at which the curve reaches `level`: the inverse of [`Curve::at`], extrapolated with the end slopes.
     pub fn stops_at(&self, level: f64) -> f64 {
         let upper = self
             .knots
@@ -83,12 +83,12 @@ impl Curve {
         a.stops + (level - a.level) / rise * (b.stops - a.stops)
     }
 
-    /// The level of a radiance, from a table whose entries are 1/128 apart in relative radiance.
+    /// Level of a radiance, from a table with entries 1/128 apart in relative radiance.
     pub fn level(&self, radiance: f32) -> f32 {
         self.table[(radiance.max(0.0).to_bits() >> 16) as usize % self.table.len()]
     }
 
-    /// A figure of the curve, drawn anew from every resample of the tiles.
+    /// A figure of the curve for every resample of the tiles.
     pub fn drawn(&self, figure: impl Fn(&dyn Fn(f64) -> f64) -> f64) -> Vec<f64> {
         let mut knots = self.knots.clone();
         let mut one = |levels: &Vec<f64>| {
@@ -98,7 +98,7 @@ impl Curve {
         self.resampled.iter().map(&mut one).collect()
     }
 
-    /// The range that data support: log2 radiance of the ends.
+    /// log2 radiance of the first and last knot.
     pub fn ends(&self) -> (f64, f64) {
         (self.knots[0].stops, self.knots[self.knots.len() - 1].stops)
     }
@@ -113,7 +113,7 @@ fn at(knots: &[Knot], stops: f64) -> f64 {
     a.level + share * (b.level - a.level)
 }
 
-/// Level by the upper 16 bits of a positive float.
+/// Levels indexed by the upper 16 bits of a positive float.
 fn table(knots: &[Knot]) -> Vec<f32> {
     (0u32..0x7f80)
         .map(|i| {
@@ -123,7 +123,7 @@ fn table(knots: &[Knot]) -> Vec<f32> {
         .collect()
 }
 
-/// Places sorted by level, bin by bin, darkest first; bins with too few are left out.
+/// Cells by bin, darkest bin first, each bin sorted by level; bins with too few cells are left out.
 fn bins(places: &[Place]) -> Vec<Vec<Place>> {
     let number = |p: &Place| (p.0 * BINS).floor() as i64;
     let mut sorted: Vec<Place> = places.iter().filter(|p| p.0.is_finite()).copied().collect();
@@ -135,7 +135,7 @@ fn bins(places: &[Place]) -> Vec<Vec<Place>> {
         .collect()
 }
 
-/// Knots, and the levels of every resample.
+/// Knots, and their levels for every resample.
 fn knots(bins: &[Vec<Place>], tiles: usize) -> Option<(Vec<Knot>, Vec<Vec<f64>>)> {
     let ones = vec![1; tiles];
     let weights: Vec<f64> = bins.iter().map(|b| b.len() as f64).collect();
@@ -168,7 +168,7 @@ fn knots(bins: &[Vec<Place>], tiles: usize) -> Option<(Vec<Knot>, Vec<Vec<f64>>)
             high95: ends.map(|e| e.1.max(level)),
         }
     };
-    // A bin that a resample missed keeps its own level, so that every resample is a whole curve.
+    // A bin missing from a resample keeps its own level, so that every resample is a complete curve.
     let whole = drawn.iter().filter_map(|d| {
         let filled: Vec<f64> = d
             .iter()
@@ -181,9 +181,9 @@ fn knots(bins: &[Vec<Place>], tiles: usize) -> Option<(Vec<Knot>, Vec<Vec<f64>>)
     Some((knots, whole.collect()))
 }
 
-/// The bins with every level carried along the curve's slope to the bin's median radiance, sorted by level. Without it the
-/// median level of a bin need not belong to its median radiance: places lie in clusters (two columns of a ramp, say), and of
-/// two clusters as large one median takes the upper, the other the middle.
+/// The bins with every level shifted along the curve's slope to the bin's median radiance, sorted by level. Otherwise the
+/// median level of a bin need not belong to its median radiance: cells lie in clusters (two columns of a ramp, say), and of
+/// two equal clusters one median takes the upper, the other the middle.
 fn levelled(bins: &[Vec<Place>], stops: &[f64]) -> Vec<Vec<Place>> {
     let rough: Vec<f64> = bins
         .iter()
@@ -209,13 +209,14 @@ fn levelled(bins: &[Vec<Place>], stops: &[f64]) -> Vec<Vec<Place>> {
     bins.iter().enumerate().map(levelled).collect()
 }
 
-/// Median log radiance of a bin.
+/// Median log2 radiance of a bin.
 fn middle(bin: &[Place]) -> f64 {
     stopspan_core::statistics::robust::median(&bin.iter().map(|p| p.0).collect::<Vec<_>>())
         .unwrap_or(0.0)
 }
 
-/// Median level of a bin (sorted by level) with every tile counted as often as it was drawn; between two levels their mean.
+/// Median level of a bin (sorted by level) with every tile weighted by its count in the resample; between two levels their
+/// mean.
 fn median(bin: &[Place], counts: &[u32]) -> Option<f64> {
     let total: u32 = bin.iter().map(|p| counts[p.2]).sum();
     let (mut seen, mut lower) = (0, None);

@@ -1,20 +1,20 @@
-//! How much of the scene's range a finished picture shows: where a small step of light still changes its lightness.
+//! Range of scene light over which a small step of light visibly changes the lightness of a finished picture.
 use super::flat_noise::Single;
 use super::tone_curve::Curve;
 use crate::levels::lightness;
 use crate::oecf::srgb_to_linear;
 use stopspan_core::results::{Compared, Difference, Interval, Quantity};
 
-/// The step of light, density: a third of a stop, the finest of common wedges.
+/// Step of light, density: a third of a stop, the finest step of common wedges.
 const STEP: f64 = 0.10;
-/// Smallest difference of L* that counts as seen.
+/// Smallest visible difference of L*.
 const SEEN: f64 = 1.0;
-/// Points a stop at which it is asked.
+/// Points evaluated per stop.
 const POINTS: f64 = 24.0;
 
-/// Stops of the scene's range over which 0.10 density changes L* of the picture, shown on an sRGB display
-/// (IEC 61966-2-1), by 1 at least: of the camera's picture by its tone curve with the interval of resampled tiles, of the
-/// frame that shows most by its response. Only light that the scene holds counts.
+/// Stops of scene light over which 0.10 density changes L* of the picture on an sRGB display (IEC 61966-2-1) by at least 1.
+/// For the camera's picture by its tone curve, with an interval from resampled tiles; for the frame with the largest figure
+/// by its response. Only light that occurs in the scene counts.
 pub fn compare(curve: &Curve, singles: &[Single]) -> Option<Compared> {
     let ends = curve.ends();
     let camera = Interval::of_replicates(
@@ -38,7 +38,7 @@ pub fn compare(curve: &Curve, singles: &[Single]) -> Option<Compared> {
         single_file: single.map(|s| s.1.to_owned()),
         against_merge: None,
         against_single: alone.map(|s| {
-            // The frame's own response is known far better than the camera's curve.
+            // The frame's own response has a negligible uncertainty compared with the camera's curve.
             let ends = camera.low95.zip(camera.high95);
             Difference::from(Interval {
                 value: camera.value - s.value,

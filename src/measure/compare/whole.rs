@@ -1,8 +1,9 @@
-//! The comparison as a whole: what it leans on, and the order in which the quantities are measured.
+//! The comparison as a whole: its input, and the order in which the quantities are measured.
 use super::cells::Cells;
 use super::flat_noise::Single;
-use super::ghosts::{self, Scene};
+use super::ghosts;
 use super::overlay::Overlay;
+use super::pictures::Pictures;
 use super::tone_curve::Curve;
 use super::{
     colour_shift, double_edges, edges, flat_noise, local_acutance, local_tone, shares,
@@ -19,66 +20,58 @@ use stopspan_core::results::Measurement;
 use stopspan_core::results::{Compared, Comparison, DoubleEdges, Ghosts, Quantity, ToneCurve};
 use stopspan_core::units::Primaries;
 
-/// What is compared.
+/// Pictures and data to compare.
 #[derive(Debug, Clone, Copy)]
 pub struct ComparisonInput<'a> {
-    /// The camera's own HDR picture: file name and pixels.
-    pub finished: (&'a str, &'a Pixels),
+    /// File name of the camera's own HDR picture.
+    pub file: &'a str,
+    /// Its pixels.
+    pub finished: &'a Pixels,
     /// Its primaries.
     pub colour: Primaries,
-    /// Reference pixel -> its pixel.
+    /// Maps reference-frame pixels to its pixels.
     pub placement: Transform,
     /// The merge.
     pub map: &'a RadianceMap,
-    /// The frames it was made of, each with its place.
+    /// The frames behind the merge, registered.
     pub bracket: &'a Bracket,
     /// Their response.
     pub response: &'a Response,
-    /// What was measured on the wedge and of the range, if anything.
+    /// Measurements of the pictures on the wedge and of their ranges; may be empty.
     pub measured: &'a Measurement,
-    /// An edge to measure instead of those found.
+    /// An edge to measure instead of searching for edges.
     pub edge: Option<Region>,
 }
 
 /// Compares the camera's own HDR picture with the merge and the single frames. A quantity that cannot be measured is left
-/// out; a finding says why where it is not plain.
-pub fn compare(pictures: &ComparisonInput) -> ComparisonWithMarks {
-    let names: Vec<String> = pictures.bracket.frames.iter().map(|f| f.name()).collect();
-    let singles = singles(pictures, &names);
-    let overlay = Overlay::new(pictures.finished.1, pictures.placement);
-    let map = pictures.map;
+/// out; a finding gives the reason unless it is obvious.
+pub fn compare(input: &ComparisonInput) -> ComparisonWithMarks {
+    let names: Vec<String> = input.bracket.frames.iter().map(|f| f.name()).collect();
+    let singles = singles(input, &names);
+    let overlay = Overlay::new(input.finished, input.placement);
+    let map = input.map;
     let mut cells = Cells::of(map, &overlay);
     let curve = Curve::measure(&cells);
-    let edges = edges::measure(
-        map,
-        (pictures.finished.0, &overlay),
-        curve.as_ref(),
-        &singles,
-        pictures.edge,
-    );
-    let mut quantities = side_by_side::compare(pictures.measured);
+    let edges = edges::measure(input, &overlay, curve.as_ref(), &singles);
+    let mut quantities = side_by_side::compare(input.measured);
     quantities.extend(edges::compare(&edges));
     let by_curve = curve
         .as_ref()
-        .map(|curve| by_curve(pictures, &overlay, curve, &mut cells, &singles));
-    let findings = refusals(
-        by_curve.is_some(),
-        edges.is_empty(),
-        pictures.edge.is_some(),
-    );
+        .map(|curve| by_curve(input, &overlay, curve, &mut cells, &singles));
+    let findings = refusals(by_curve.is_some(), edges.is_empty(), input.edge.is_some());
     let by_curve = by_curve.unwrap_or_default();
     quantities.extend(by_curve.quantities);
     let colours = colour_shift::Colours {
-        finished: pictures.colour,
+        finished: input.colour,
         map: map.primaries,
     };
-    let mono = pictures.finished.1.channels() < 3 || map.radiance.dim().2 < 3;
+    let mono = input.finished.channels() < 3 || map.radiance.dim().2 < 3;
     quantities.extend(colour_shift::compare(&cells, &colours, mono));
     quantities.extend(shares::compare(&cells, &overlay, &singles));
     let (centre, scale) = centre(map, &overlay);
     ComparisonWithMarks {
         comparison: Comparison {
-            file: pictures.finished.0.to_owned(),
+            file: input.file.to_owned(),
             centre,
             scale,
             resampled: overlay.resampled(),
@@ -94,7 +87,7 @@ pub fn compare(pictures: &ComparisonInput) -> ComparisonWithMarks {
     }
 }
 
-/// What rests on the tone curve.
+/// Results that depend on the tone curve.
 #[derive(Default)]
 struct ByCurve {
     tone: Option<ToneCurve>,
@@ -105,29 +98,28 @@ struct ByCurve {
 }
 
 fn by_curve(
-    pictures: &ComparisonInput,
+    input: &ComparisonInput,
     finished: &Overlay,
     curve: &Curve,
     cells: &mut Cells,
     singles: &[Single],
 ) -> ByCurve {
-    let map = pictures.map;
+    let map = input.map;
     cells.predict(map, curve);
     let cells = &*cells;
     let assessed = local_tone::assess(cells, curve);
-    let (ghosts, marks) = ghosts::find(&Scene {
+    let registered = Pictures {
         map,
         finished,
         curve,
         cells,
         singles,
-    });
+    };
+    let (ghosts, marks) = ghosts::find(&registered);
     let doubled = double_edges::find(map, finished, curve);
     let mut quantities: Vec<Compared> = visible::compare(curve, singles).into_iter().collect();
-    quantities.extend(flat_noise::compare(cells, curve, map, finished, singles));
-    quantities.extend(local_acutance::compare(
-        cells, curve, map, finished, singles,
-    ));
+    quantities.extend(flat_noise::compare(&registered));
+    quantities.extend(local_acutance::compare(&registered));
     quantities.push(off_curve(&assessed));
     quantities.extend(ghost_share(cells, &marks));
     quantities.extend(double_edges::share(&doubled));
@@ -140,7 +132,7 @@ fn by_curve(
     }
 }
 
-/// Why figures are missing that were looked for.
+/// Findings that give the reason why figures are missing.
 fn refusals(curve: bool, no_edge: bool, edge_given: bool) -> Vec<Finding> {
     let mut findings = Vec::new();
     if !curve {
@@ -161,9 +153,9 @@ fn refusals(curve: bool, no_edge: bool, edge_given: bool) -> Vec<Finding> {
     findings
 }
 
-fn singles<'a>(pictures: &ComparisonInput<'a>, names: &'a [String]) -> Vec<Single<'a>> {
-    let curves = &pictures.response.curves;
-    let bracket = pictures.bracket;
+fn singles<'a>(input: &ComparisonInput<'a>, names: &'a [String]) -> Vec<Single<'a>> {
+    let curves = &input.response.curves;
+    let bracket = input.bracket;
     bracket
         .frames
         .iter()

@@ -1,36 +1,40 @@
-//! Corners to a fraction of a pixel: the sides of the patches located at full size, one homography fitted to all of them.
+//! Corners to a fraction of a pixel: sides of the patches located at full resolution, and one homography fitted to all of
+//! them.
 use super::profile::Profile;
 use ndarray::ArrayRef2;
 use stopspan_core::model::{Homography, distance};
 use stopspan_core::raster::Point;
 
-/// Fewest and most lines averaged along a side, one a pixel between.
+/// Fewest and most lines averaged along a side, about one per pixel.
 const LINES: (usize, usize) = (15, 61);
-/// How far from the fit a side still speaks for it: cells, and pixels.
+/// Largest distance from the fit at which a side agrees with it: in cells, and in pixels; the larger one applies.
 const AGREEING: (f64, f64) = (0.06, 1.2);
 
-/// A fitted map and the share of sides on which an edge was found that agrees with it.
+/// A fitted map, and the share of all sides with an edge that agrees with it.
 pub(super) struct Refined {
     pub map: Homography,
     pub share_of_edges: f64,
 }
 
-/// Moves a map from cells to pixels onto the edges of the patches. `fill` is the share of the pitch that patches fill.
-pub(super) fn refined(
-    luminance: &ArrayRef2<f32>,
-    coarse: &Homography,
-    (rows, columns): (usize, usize),
-    fill: (f64, f64),
-) -> Refined {
+/// Rows and columns of patches, and the share of the pitch that patches fill, along rows and along columns.
+#[derive(Clone, Copy)]
+pub(super) struct PatchGrid {
+    pub rows: usize,
+    pub columns: usize,
+    pub fill: (f64, f64),
+}
+
+/// Moves a map from cells to pixels onto the edges of the patches, in three passes.
+pub(super) fn refined(luminance: &ArrayRef2<f32>, coarse: &Homography, grid: PatchGrid) -> Refined {
     let mut map = *coarse;
     let mut share_of_edges = 0.0;
     for _ in 0..3 {
-        let found = sides(luminance, &map, (rows, columns), fill);
+        let found = sides(luminance, &map, grid);
         share_of_edges = 0.0;
-        let Some((next, agreeing)) = fitted(&map, &found, (rows, columns)) else {
+        let Some((next, agreeing)) = fitted(&map, &found, grid) else {
             break;
         };
-        share_of_edges = agreeing as f64 / (4 * rows * columns) as f64;
+        share_of_edges = agreeing as f64 / (4 * grid.rows * grid.columns) as f64;
         map = next;
     }
     Refined {
@@ -39,8 +43,8 @@ pub(super) fn refined(
     }
 }
 
-/// A side seen: where it should lie (cell coordinates), whether its normal runs along x, and how far off along that
-/// normal, in cells, changes of light lie that may be it: the one nearest to the patch's middle first.
+/// A measured side: its expected position (cells), whether its normal runs along x, and the offsets along the normal
+/// (cells) of the changes of light found, starting with the one nearest to the patch's centre.
 struct Side {
     at: Point,
     vertical: bool,
@@ -48,15 +52,24 @@ struct Side {
     off: Vec<f64>,
 }
 
-fn sides(
-    luminance: &ArrayRef2<f32>,
-    map: &Homography,
-    (rows, columns): (usize, usize),
-    fill: (f64, f64),
-) -> Vec<Side> {
+/// Where a side is expected, in cell coordinates.
+#[derive(Clone, Copy)]
+struct Expected {
+    at: Point,
+    /// True if its normal runs along x.
+    vertical: bool,
+    /// Sign of the outward direction along the normal.
+    sign: f64,
+    /// Distance from the side to the middle of the gap to the next patch.
+    gap: f64,
+}
+
+/// The sides of all patches on which light changes.
+fn sides(luminance: &ArrayRef2<f32>, map: &Homography, grid: PatchGrid) -> Vec<Side> {
+    let fill = grid.fill;
     let mut found = Vec::new();
-    for row in 0..rows {
-        for column in 0..columns {
+    for row in 0..grid.rows {
+        for column in 0..grid.columns {
             let centre = (column as f64 + 0.5, row as f64 + 0.5);
             for sign in [-0.5, 0.5] {
                 let vertical = Point {
@@ -68,9 +81,15 @@ fn sides(
                     y: centre.1 + sign * fill.1,
                 };
                 for (at, vertical, fill) in [(vertical, true, fill.0), (level, false, fill.1)] {
-                    // Between patches that stand apart the neighbour's side lies beyond the middle of the gap.
-                    let outward = (1.0 - fill) / 2.0;
-                    found.extend(side(luminance, map, (at, vertical), (sign, outward)));
+                    // Between patches with gaps the neighbour's side lies beyond the middle of the gap.
+                    let gap = (1.0 - fill) / 2.0;
+                    let expected = Expected {
+                        at,
+                        vertical,
+                        sign,
+                        gap,
+                    };
+                    found.extend(side(luminance, map, expected));
                 }
             }
         }
@@ -78,14 +97,15 @@ fn sides(
     found
 }
 
-/// Where the light changes across the side at `at` (cells); `None` where it does not. Outward (the way of `sign`) it is looked
-/// for up to the middle of the gap only, if there is one.
-fn side(
-    luminance: &ArrayRef2<f32>,
-    map: &Homography,
-    (at, vertical): (Point, bool),
-    (sign, gap): (f64, f64),
-) -> Option<Side> {
+/// Changes of light across an expected side; `None` without any. Outward the search ends at the middle of the gap, if there is
+/// one.
+fn side(luminance: &ArrayRef2<f32>, map: &Homography, expected: Expected) -> Option<Side> {
+    let Expected {
+        at,
+        vertical,
+        sign,
+        gap,
+    } = expected;
     let along = |t: f64, line: f64| {
         let (x, y) = if vertical { (t, line) } else { (line, t) };
         map.map(Point {
@@ -99,7 +119,7 @@ fn side(
         return None;
     }
     let lines = (length as usize).clamp(LINES.0, LINES.1);
-    // No farther than half a patch's shorter side: beside long patches the picture may end, or other things begin.
+    // At most half of a patch's shorter side: beside long patches the picture may end, or other objects begin.
     let shorter = (2.0 * length).min(pixels_per_cell);
     let nearby = (0.5 * shorter).max(12.0) / pixels_per_cell;
     let reach = 0.18f64.max(2.5 / pixels_per_cell).min(0.3).min(nearby);
@@ -136,7 +156,7 @@ fn side(
     })
 }
 
-/// Bilinear value at a point whose pixel centres lie at halves; `None` outside.
+/// Bilinear interpolation at a point, pixel centres at halves; `None` outside.
 fn sample(picture: &ArrayRef2<f32>, p: Point) -> Option<f64> {
     let (x, y) = (p.x - 0.5, p.y - 0.5);
     let (rows, columns) = picture.dim();
@@ -152,24 +172,20 @@ fn sample(picture: &ArrayRef2<f32>, p: Point) -> Option<f64> {
     )
 }
 
-/// The map moved so that the sides lie where they were seen, and how many of them speak for it: each cell corner's place is
-/// corrected by what the sides of each direction say together, then one homography is fitted.
-fn fitted(
-    map: &Homography,
-    found: &[Side],
-    (rows, columns): (usize, usize),
-) -> Option<(Homography, usize)> {
+/// The map moved onto the measured sides, and the number of sides that agree with it. Each cell corner is shifted by the
+/// smooth offsets of both directions; then one homography is fitted.
+fn fitted(map: &Homography, found: &[Side], grid: PatchGrid) -> Option<(Homography, usize)> {
     let of = |vertical: bool| {
         let sides: Vec<&Side> = found.iter().filter(|s| s.vertical == vertical).collect();
-        match Bend::through(&sides, (rows, columns)) {
+        match Bend::through(&sides, grid) {
             Some(bend) => (bend.agreeing(&sides), bend),
             None => (0, Bend::none()),
         }
     };
     let (across, down) = (of(true), of(false));
     let (mut from, mut to) = (Vec::new(), Vec::new());
-    for row in 0..=rows {
-        for column in 0..=columns {
+    for row in 0..=grid.rows {
+        for column in 0..=grid.columns {
             let p = Point {
                 x: column as f64,
                 y: row as f64,
@@ -184,14 +200,14 @@ fn fitted(
     Some((Homography::fitted(&from, &to)?, across.0 + down.0))
 }
 
-/// Offsets as a smooth function of the place: 1, x, y, x y (as many terms as the lattice can pin), robustly.
+/// Offset as a smooth function of position: 1, x, y, x y (fewer terms for few sides), fitted robustly.
 struct Bend {
     terms: Vec<f64>,
     scale: (f64, f64),
 }
 
 impl Bend {
-    /// No offset anywhere, where too few sides were seen.
+    /// No offset anywhere, for too few sides.
     fn none() -> Self {
         Bend {
             terms: vec![0.0],
@@ -199,10 +215,10 @@ impl Bend {
         }
     }
 
-    /// First through the changes nearest to the patches' middles, by least absolute residuals: a card's own edge lies beyond
-    /// the patch's, and stands out more wherever the patch is about as light as the card. Then through whichever change of a
-    /// side is nearest, those far off counting little.
-    fn through(sides: &[&Side], (rows, columns): (usize, usize)) -> Option<Self> {
+    /// Robust fit in two stages. The first uses the innermost change of each side, by least absolute residuals: the edge of
+    /// a card lies outside the patch's, and is the stronger one wherever the patch is about as light as the card. The
+    /// second uses the change of each side nearest to the fit, with low weights for outliers.
+    fn through(sides: &[&Side], grid: PatchGrid) -> Option<Self> {
         const FINEST: f64 = 0.002;
         if sides.len() < 3 {
             return None;
@@ -210,7 +226,7 @@ impl Bend {
         let terms = if sides.len() < 8 { 1 } else { 4 };
         let mut bend = Bend {
             terms: vec![0.0; terms],
-            scale: (columns as f64, rows as f64),
+            scale: (grid.columns as f64, grid.rows as f64),
         };
         let innermost: Vec<f64> = sides.iter().map(|s| s.off[0]).collect();
         let mut weights = vec![1.0; sides.len()];
@@ -253,7 +269,7 @@ impl Bend {
         Some(())
     }
 
-    /// The change of light that lies nearest to the fit.
+    /// Offset of the change of light nearest to the fit.
     fn nearest(&self, side: &Side) -> f64 {
         let at = self.at(side.at);
         let by_distance = |a: &&f64, b: &&f64| (*a - at).abs().total_cmp(&(*b - at).abs());

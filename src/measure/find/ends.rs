@@ -1,21 +1,21 @@
-//! Whether a wedge really ends where the last of its steps was seen: what lies where the next one would be.
+//! Whether a wedge ends at the last step found: compares the cells beyond it with the expected next step.
 use super::lattice::{CellStatistics, mean_of};
 use super::order::{Ordered, is_flat};
-use super::shrink::Small;
+use super::shrink::ReducedPicture;
 use stopspan_core::finding::{EndDoubt, WedgeEnd};
 
-/// How far from the next step's expected light, in steps, what lies there may be and still pass for it.
+/// Largest difference from the expected light of the next step at which a cell passes for it, in steps.
 const LIKE: f64 = 0.6;
-/// Difference from what lies beside it, stops, below which a cell is card.
+/// Difference from its surroundings, stops, up to which a cell counts as card.
 const CARD: f64 = 0.15;
-/// Cells looked at beyond each end: something may lie on the next.
+/// Number of cells examined beyond each end; the first may be covered.
 const BEYOND: i32 = 2;
 
 /// A cell by column and row.
 type Cell = (i32, i32);
 
-/// What makes either end doubtful, the lightest step's first.
-pub(super) fn doubts(small: &Small, wedge: &Ordered) -> Vec<WedgeEnd> {
+/// Ends beyond which the wedge may continue, with the reason; the lightest step's end first.
+pub(super) fn doubts(small: &ReducedPicture, wedge: &Ordered) -> Vec<WedgeEnd> {
     let look = Look { small, wedge };
     let count = (wedge.rows * wedge.columns) as i32;
     let mut found: Vec<WedgeEnd> = Vec::new();
@@ -31,12 +31,12 @@ pub(super) fn doubts(small: &Small, wedge: &Ordered) -> Vec<WedgeEnd> {
 }
 
 struct Look<'a> {
-    small: &'a Small,
+    small: &'a ReducedPicture,
     wedge: &'a Ordered,
 }
 
 impl Look<'_> {
-    /// The cell that holds number `k` in reading order; before the first and after the last in the row before or after.
+    /// The cell of number `k` in reading order; numbers outside the wedge continue in the row before or after.
     fn cell(&self, k: i32) -> Cell {
         let columns = self.wedge.columns as i32;
         if self.wedge.rows == 1 {
@@ -58,7 +58,7 @@ impl Look<'_> {
         CellStatistics::at(self.small, &self.wedge.map, cell, false)
     }
 
-    /// The doubt about the end at number `end`, if there is one.
+    /// The doubt about the end at number `end`; `None` without one.
     fn beyond(&self, end: i32, inward: i32, lighter: bool) -> Option<WedgeEnd> {
         let last = self.at(self.cell(end));
         let inner = self.at(self.cell(end + 3 * inward));
@@ -95,7 +95,7 @@ impl Look<'_> {
         } else {
             (middle, near(to.1 > from.1))
         };
-        let part = |low: f64, span: (f64, f64)| (low + span.0, low + span.1);
+        let part = |low: f64, span: (f64, f64)| low + span.0..low + span.1;
         mean_of(self.small, &self.wedge.map, part(x, across), part(y, down)).is_none()
     }
 }

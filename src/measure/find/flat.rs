@@ -1,40 +1,40 @@
-//! Flat patches: connected pixels whose surroundings vary no more than noise does at that luminance, shaped like a
+//! Flat patches: connected pixels whose local spread is no larger than noise at that luminance, with the shape of a
 //! parallelogram.
 use super::regions::{Region, connected};
-use super::shrink::Small;
+use super::shrink::ReducedPicture;
 use ndarray::Array2;
 use rayon::prelude::*;
 use stopspan_core::raster::{Point, Work, dispatch_simd};
 
-/// Least spread that counts as flat, stops.
+/// Smallest limit of the spread, stops.
 const LEAST: f32 = 0.035;
-/// Multiple of the quiet spread at a luminance that still counts as flat.
+/// Limit of the spread as a multiple of the quiet spread at that luminance.
 const QUIET: f32 = 2.2;
-/// Fewest and most pixels (share of the picture) of a patch.
+/// Smallest size of a patch, pixels, and largest, as a share of the picture.
 const FEWEST: usize = 12;
 const LARGEST: f64 = 0.05;
-/// Most patches that are looked at, the most regular first.
+/// Largest number of patches returned, the most regular first.
 const MOST: usize = 3000;
 
-/// A flat region: its centre (pixels of the small picture, corner origin), second moments, and log2 luminance.
+/// A flat region: centre (pixels of the reduced picture, origin at the corner), second moments, log2 luminance.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Patch {
     pub centre: Point,
-    /// Covariance xx, xy, yy of the pixels, grown by the rim that the 3 x 3 window takes off.
+    /// Covariance xx, xy, yy of the pixels, enlarged by the rim that the 3 x 3 window removes.
     pub moments: [f64; 3],
     pub area: f64,
     pub log: f64,
 }
 
-/// Most spread that counts as flat, stops, in three passes: the first parts steps that a noisy or textured luminance would
-/// join, the last still sees patches in the dark.
+/// Upper limit of the spread, stops, in three passes. The first separates steps that a noisy or textured luminance would
+/// join; the last finds patches in the dark.
 const MOST_SPREAD: [f32; 3] = [0.05, 0.11, 0.25];
 
-/// Most samples that the quiet spread is taken from.
+/// Largest number of samples behind the quiet spread.
 const SAMPLES: usize = 1_000_000;
 
-/// All patches that look like parallelograms, the most regular first.
-pub(super) fn patches(small: &Small) -> Vec<Patch> {
+/// All regions close to parallelograms, the most regular first.
+pub(super) fn patches(small: &ReducedPicture) -> Vec<Patch> {
     let quiet = Quiet::of(small);
     let passes = quiet.first_passes(small);
     let mut found: Vec<(f64, Patch)> = Vec::new();
@@ -57,8 +57,8 @@ pub(super) fn patches(small: &Small) -> Vec<Patch> {
     found.into_iter().map(|(_, p)| p).collect()
 }
 
-/// Parallelograms among the connected regions that are flat in a pass, with how far each is from one.
-fn pass(small: &Small, first: &Array2<u8>, pass: u8) -> Vec<(f64, Patch)> {
+/// Parallelograms among the connected regions that are flat in a pass, each with its deviation from a parallelogram.
+fn pass(small: &ReducedPicture, first: &Array2<u8>, pass: u8) -> Vec<(f64, Patch)> {
     let largest = (small.log.len() as f64 * LARGEST) as usize;
     connected(&small.log, first, pass, FEWEST..=largest)
         .iter()
@@ -66,7 +66,7 @@ fn pass(small: &Small, first: &Array2<u8>, pass: u8) -> Vec<(f64, Patch)> {
         .collect()
 }
 
-/// The quietest seventh's spread by half-stop bin of luminance: what noise alone does there.
+/// Spread of the quietest seventh of the pixels, by half-stop bin of luminance: the spread caused by noise alone.
 struct Quiet {
     lowest: i32,
     limits: Vec<f32>,
@@ -77,11 +77,11 @@ impl Quiet {
         (log * 2.0).floor() as i32
     }
 
-    fn of(small: &Small) -> Self {
+    fn of(small: &ReducedPicture) -> Self {
         let (low, high) = small.extremes();
         let (lowest, highest) = (Self::bin(low), Self::bin(high));
         let mut spreads = vec![Vec::new(); (highest - lowest).max(0) as usize + 1];
-        // Every n-th pixel, n odd, so that it does not keep to columns.
+        // Every n-th pixel, n odd, so that the samples do not fall into the same columns.
         let stride = (small.log.len() / SAMPLES) | 1;
         for (v, s) in sampled(small, stride).into_iter().flatten() {
             spreads[(Self::bin(v) - lowest) as usize].push(s);
@@ -100,9 +100,9 @@ impl Quiet {
         }
     }
 
-    /// The first pass that takes each pixel for flat, their number if none does: its spread is below the limit of like
-    /// luminance, and below the pass's.
-    fn first_passes(&self, small: &Small) -> Array2<u8> {
+    /// Number of the first pass in which each pixel is flat, or the number of passes if in none. A pixel is flat if its
+    /// spread is below the limit at its luminance and below that of the pass.
+    fn first_passes(&self, small: &ReducedPicture) -> Array2<u8> {
         let columns = small.log.ncols();
         let mut passes = Array2::zeros(small.log.dim());
         let out = passes.as_slice_mut().unwrap_or_default();
@@ -118,7 +118,7 @@ impl Quiet {
     }
 }
 
-/// What is quiet, log2 luminance and spread of some pixels, and room for their first passes.
+/// Quiet spread, log2 luminance and spread of some pixels, and the output for their first passes.
 struct FirstPasses<'a>(&'a Quiet, &'a [f32], &'a [f32], &'a mut [u8]);
 
 impl Work for FirstPasses<'_> {
@@ -133,7 +133,7 @@ impl Work for FirstPasses<'_> {
         for ((logs, spreads), passes) in pixels.zip(passes.chunks_mut(LANES)) {
             let (mut bins, mut limits) = ([0; LANES], [0.0; LANES]);
             for (bin, log) in bins.iter_mut().zip(logs) {
-                // The lowest bin holds the smallest value: no number is cut off upwards.
+                // The lowest bin contains the smallest value, so truncation rounds no number upwards.
                 *bin = ((log * 2.0 - lowest) as i32).clamp(0, last);
             }
             for (limit, bin) in limits.iter_mut().zip(bins) {
@@ -152,8 +152,8 @@ impl Work for FirstPasses<'_> {
     }
 }
 
-/// log2 luminance and spread of every `stride`-th pixel that has one, row by row.
-fn sampled(small: &Small, stride: usize) -> Vec<Vec<(f32, f32)>> {
+/// (log2 luminance, spread) of every `stride`-th pixel with a spread, row by row.
+fn sampled(small: &ReducedPicture, stride: usize) -> Vec<Vec<(f32, f32)>> {
     let (rows, columns) = small.log.dim();
     let room = || vec![0.0; columns];
     let of_row = |spreads: &mut Vec<f32>, row: usize| {
@@ -168,7 +168,7 @@ fn sampled(small: &Small, stride: usize) -> Vec<Vec<(f32, f32)>> {
 }
 
 impl Region {
-    /// The patch and how far it is from a parallelogram. A parallelogram of area A has 12 sqrt(det) = A, whatever its shape
+    /// The patch and its deviation from a parallelogram. A parallelogram of area A has 12 sqrt(det) = A, whatever its shape
     /// (an ellipse has 12/(4 pi) of it).
     fn patch(&self) -> Option<(f64, Patch)> {
         let n = self.pixels as f64;
@@ -197,7 +197,7 @@ impl Region {
     }
 }
 
-/// Moments of the same shape with a rim of one pixel added all round: each principal side grows by two pixels.
+/// Moments of the shape enlarged by a rim of one pixel: each principal side grows by two pixels.
 fn grown([xx, xy, yy]: [f64; 3]) -> [f64; 3] {
     let half_trace = (xx + yy) / 2.0;
     let split = (((xx - yy) / 2.0).powi(2) + xy * xy).sqrt();
@@ -216,8 +216,8 @@ fn grown([xx, xy, yy]: [f64; 3]) -> [f64; 3] {
 }
 
 impl Patch {
-    /// Length of the side along a unit direction and the vector of the other side, were this a parallelogram with one
-    /// side in that direction: `12 covariance = p p' + q q'`.
+    /// Length of the side along a unit direction, and the vector of the other side, of a parallelogram with one side in
+    /// that direction: `12 covariance = p p' + q q'`.
     pub fn sides(&self, direction: (f64, f64)) -> Option<(f64, (f64, f64))> {
         let [a, b, c] = self.moments.map(|m| 12.0 * m);
         let determinant = a * c - b * b;
@@ -231,7 +231,7 @@ impl Patch {
         let q = ((a - pxx).max(0.0).sqrt(), (c - pyy).max(0.0).sqrt());
         let cross = b - along * along * x * y;
         let q = if cross < 0.0 { (q.0, -q.1) } else { q };
-        // Turn it so that it runs to the right of the direction (down the page for a direction to the right).
+        // Oriented to the right of the direction (down the page for a direction to the right).
         let right = x * q.1 - y * q.0 > 0.0;
         Some((along, if right { q } else { (-q.0, -q.1) }))
     }
@@ -269,7 +269,7 @@ mod tests {
                 let (tone, down) = ((c / 20) as f32, 1.0 + r as f32 / 90.0);
                 (tone - 4.0).exp2() * (1.0 + 0.05 * (tone + 1.0) * down * noise)
             });
-            let small = Small::of(&light, 1);
+            let small = ReducedPicture::of(&light, 1);
             let quiet = Quiet::of(&small);
             let mut spreads = vec![0.0; columns];
             let mut seen = [0; 4];

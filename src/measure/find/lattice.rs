@@ -1,28 +1,29 @@
-//! The lattice that patches lie on: grown from a chain, fitted as a homography from cell numbers to pixels.
+//! The lattice of the patches: grown from a chain, and fitted as a homography from cell indices to pixels.
 use super::flat::Patch;
 use super::seeds::Index;
-use super::shrink::Small;
+use super::shrink::ReducedPicture;
 use std::collections::BTreeMap;
+use std::ops::Range;
 use stopspan_core::model::{Homography, distance};
 use stopspan_core::raster::Point;
 
-/// How far from its predicted place a patch may lie, in units of the pitch.
+/// Largest distance of a patch from its predicted position, in units of the pitch.
 const ASTRAY: f64 = 0.22;
-/// Least share of the pitch that patches fill: below, the lattice has left out every second one.
+/// Smallest share of the pitch that patches fill; below it the lattice has skipped every second patch.
 const LEAST_FILL: f64 = 0.55;
-/// Cells looked at beyond those seen, each way.
+/// Number of cells examined beyond the lattice, each way.
 const BEYOND: i32 = 3;
-/// The same along a single row, where it costs little: patches as light as the card they lie on part a row in two.
+/// The same along a single row, where it costs little: patches as light as their card split a row in two.
 const BEYOND_ALONG: i32 = 20;
-/// Most cells along one side.
+/// Largest number of cells along one side.
 const LONGEST: i32 = 64;
-/// Most cells along the shorter side; wider lattices are tilings, not wedges.
+/// Largest number of cells along the shorter side; wider lattices are tilings, not wedges.
 const WIDEST: i32 = 20;
 
 type Vector = (f64, f64);
 type Cell = (i32, i32);
 
-/// Patches with their column and row on a lattice (any origin).
+/// Patches with their column and row on a lattice of arbitrary origin.
 pub(super) struct Lattice {
     cells: BTreeMap<Cell, usize>,
     centres: BTreeMap<Cell, Point>,
@@ -32,12 +33,12 @@ pub(super) struct Lattice {
 }
 
 impl Lattice {
-    /// The patches' numbers.
+    /// Indices of the patches on the lattice.
     pub fn members(&self) -> impl Iterator<Item = usize> + '_ {
         self.cells.values().copied()
     }
 
-    /// Grows a lattice from a chain of at least three patches; `None` where it stays under four patches.
+    /// Grows a lattice from a chain of at least three patches; `None` below four patches.
     pub fn grown(patches: &[Patch], index: &Index, chain: &[usize]) -> Option<Self> {
         let (first, last) = (&patches[chain[0]].centre, &patches[*chain.last()?].centre);
         let steps = chain.len() as f64 - 1.0;
@@ -75,7 +76,7 @@ impl Lattice {
         }
     }
 
-    /// The step from row to row that most members share; `None` for a single row.
+    /// The step from row to row shared by most members; `None` for a single row.
     fn across(&self, patches: &[Patch], index: &Index, u: Vector) -> Option<Vector> {
         let pitch = u.0.hypot(u.1);
         let mut steps: Vec<Vector> = Vec::new();
@@ -137,7 +138,7 @@ impl Lattice {
         }
     }
 
-    /// Step between cells near `cell`, as seen there, else the general one.
+    /// Step between cells near `cell`, measured there if possible, else the general one.
     fn local(&self, cell: Cell, (di, dj): Cell, general: Vector) -> Vector {
         let here = self.centres[&cell];
         let step = |to: Cell, sign: f64| {
@@ -149,8 +150,8 @@ impl Lattice {
             .unwrap_or(general)
     }
 
-    /// Fits the lattice and looks at its cells and some beyond. `None` where no homography fits.
-    pub fn carried_on(&self, small: &Small) -> Option<Sheet> {
+    /// Fits a homography to the lattice, and measures its cells and some beyond. `None` where none fits.
+    pub fn carried_on(&self, small: &ReducedPicture) -> Option<FittedLattice> {
         let (mut from, mut to) = (Vec::new(), Vec::new());
         for (cell, c) in &self.centres {
             let (i, j) = (f64::from(cell.0) + 0.5, f64::from(cell.1) + 0.5);
@@ -178,7 +179,7 @@ impl Lattice {
         (sheet.fill.0 >= LEAST_FILL).then_some(sheet)
     }
 
-    fn sheet(&self, small: &Small, map: Homography, residual: f64) -> Sheet {
+    fn sheet(&self, small: &ReducedPicture, map: Homography, residual: f64) -> FittedLattice {
         let columns = || self.cells.keys().map(|c| c.0);
         let rows = || self.cells.keys().map(|c| c.1);
         let (along, across) = if self.one_row {
@@ -212,7 +213,7 @@ impl Lattice {
             [0.0, 0.0, 1.0],
         ];
         let shifted = Homography::of_rows(shift).map_or(map, |s| s.then(&map));
-        Sheet {
+        FittedLattice {
             map: shifted,
             cells,
             residual: residual / self.pitch(),
@@ -230,38 +231,37 @@ impl Lattice {
     }
 }
 
-/// A fitted lattice with what every cell holds.
-pub(super) struct Sheet {
-    /// Columns and rows -> pixels of the small picture.
+/// A fitted lattice with the statistics of every cell.
+pub(super) struct FittedLattice {
+    /// Maps columns and rows to pixels of the reduced picture.
     pub map: Homography,
     /// Cells by row, then column.
     pub cells: Vec<Vec<CellStatistics>>,
-    /// Root mean square distance of patches from the lattice, in pitches.
+    /// Root mean square distance of the patches from the lattice, in pitches.
     pub residual: f64,
-    /// Share of the pitch that a patch fills, along and across.
+    /// Share of the pitch that a patch fills, along and across the rows.
     pub fill: (f64, f64),
     /// log2 of the brightest pixel of the picture.
     pub brightest: f64,
 }
 
-/// What one cell holds.
+/// Statistics of one cell.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct CellStatistics {
     /// log2 of the mean luminance of the interior.
     pub log: f64,
     /// Standard deviation of log2 luminance in the interior, stops; infinite outside the picture.
     pub spread: f64,
-    /// Difference of the interior from what lies just beyond its cell on either side across, stops (larger of the two).
+    /// Difference of the interior from the areas just outside the cell across the row, stops (the larger of the two).
     pub stands_out: f64,
-    /// True if a flat patch was found there.
+    /// True if a flat patch was found in the cell.
     pub patch: bool,
 }
 
 impl CellStatistics {
-    pub fn at(small: &Small, map: &Homography, (i, j): Cell, patch: bool) -> Self {
+    pub fn at(small: &ReducedPicture, map: &Homography, (i, j): Cell, patch: bool) -> Self {
         let (i, j) = (f64::from(i), f64::from(j));
-        let strip =
-            |low: f64, high: f64| mean_of(small, map, (i + 0.3, i + 0.7), (j + low, j + high));
+        let strip = |low: f64, high: f64| mean_of(small, map, i + 0.3..i + 0.7, j + low..j + high);
         let Some((log, spread)) = strip(0.3, 0.7) else {
             return CellStatistics {
                 log: 0.0,
@@ -270,8 +270,8 @@ impl CellStatistics {
                 patch,
             };
         };
-        // As far beyond as the shorter side says: a card reaches no farther beside long patches.
-        let share = shorter_share(map, (i, j));
+        // The distance outside is limited by the shorter side, because a card extends no farther beside long patches.
+        let share = shorter_share(map, i, j);
         let (near, far) = (0.15 * share, 0.35 * share);
         let beside = [strip(-far, -near), strip(1.0 + near, 1.0 + far)];
         let stands_out = beside
@@ -288,30 +288,30 @@ impl CellStatistics {
     }
 }
 
-/// The length of a cell along over its length across, where that is less than 1.
-fn shorter_share(map: &Homography, (i, j): (f64, f64)) -> f64 {
+/// Ratio of a cell's length along the row to its length across, at most 1.
+fn shorter_share(map: &Homography, i: f64, j: f64) -> f64 {
     let at = |x: f64, y: f64| map.map(Point { x: i + x, y: j + y });
     let along = distance(at(0.0, 0.5), at(1.0, 0.5));
     let across = distance(at(0.5, 0.0), at(0.5, 1.0));
     (along / across).clamp(0.0, 1.0)
 }
 
-/// log2 of the mean and the deviation of log2 over part of the lattice, looked at in 6 x 6 pieces; `None` where it leaves
-/// the picture. A large piece is itself a mean of up to 4 x 4 pixels, and where means of 2 x 2 pieces vary much less than
-/// pieces, as noise does and texture does not, theirs counts: a patch deep in the noise is still flat.
+/// log2 of the mean, and standard deviation of log2, over part of the lattice in 6 x 6 pieces, each a mean of up to 4 x 4
+/// pixels; `None` where it leaves the picture. Where means of 2 x 2 pieces vary much less than pieces, as with noise but
+/// not with texture, their deviation is used: a patch deep in the noise is still flat.
 pub(super) fn mean_of(
-    small: &Small,
+    small: &ReducedPicture,
     map: &Homography,
-    x: (f64, f64),
-    y: (f64, f64),
+    x: Range<f64>,
+    y: Range<f64>,
 ) -> Option<(f64, f64)> {
     const PIECES: usize = 6;
     const COARSE: usize = PIECES / 2;
-    let part = |n: usize, count: usize, (low, high): (f64, f64)| {
-        low + (high - low) * (n as f64 + 0.5) / count as f64
+    let part = |n: usize, count: usize, span: &Range<f64>| {
+        span.start + (span.end - span.start) * (n as f64 + 0.5) / count as f64
     };
-    let (a, b) = (Point { x: x.0, y: y.0 }, Point { x: x.1, y: y.1 });
-    let (a, b) = (map.map(a), map.map(b));
+    let corner = |x: f64, y: f64| map.map(Point { x, y });
+    let (a, b) = (corner(x.start, y.start), corner(x.end, y.end));
     let across = ((b.x - a.x).abs().min((b.y - a.y).abs()) / PIECES as f64) as usize;
     let fine = across.clamp(1, 4);
     let mut pieces = [0.0; PIECES * PIECES];
@@ -320,8 +320,8 @@ pub(super) fn mean_of(
         for l in 0..fine * fine {
             let (column, row) = (k % PIECES * fine + l % fine, k / PIECES * fine + l / fine);
             let p = map.map(Point {
-                x: part(column, PIECES * fine, x),
-                y: part(row, PIECES * fine, y),
+                x: part(column, PIECES * fine, &x),
+                y: part(row, PIECES * fine, &y),
             });
             *piece += f64::from(small.at(p)?).exp2() / (fine * fine) as f64;
         }

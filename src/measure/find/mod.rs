@@ -1,6 +1,8 @@
-//! Finding a wedge in a picture, in reading order: the picture made small and logarithmic, its connected flat regions, the patches among them, the lattice
-//! they lie on, the order of its steps, cells carried on beyond what was seen, the ends, corners by
-//! edges in profiles of light.
+//! Search for a wedge in a picture.
+//!
+//! In reading order: the picture reduced and in log2 (`shrink`), its connected regions (`regions`), the flat patches among
+//! them (`flat`), chains of patches (`seeds`), the lattice they lie on (`lattice`), the wedge on it and the order of its
+//! steps (`order`), its doubtful ends (`ends`), and corners from edges (`edges`) in profiles across the sides (`profile`).
 use stopspan_core::results::CONFIDENT;
 mod edges;
 mod ends;
@@ -12,38 +14,39 @@ mod regions;
 mod seeds;
 mod shrink;
 
+use edges::PatchGrid;
 use ndarray::ArrayRef2;
 use order::Ordered;
 use rayon::prelude::*;
-use shrink::Small;
+use shrink::ReducedPicture;
 use stopspan_core::finding::WedgeEnd;
 use stopspan_core::model::{Homography, UNIT_SQUARE};
 use stopspan_core::raster::{Point, Quad};
 use stopspan_core::results::WedgePlace;
 
-/// Fewest steps that are taken for a wedge.
+/// Smallest number of steps of a wedge.
 pub(crate) const FEWEST_STEPS: usize = 6;
-/// Longest side of the pictures looked at, pixels, coarse to fine; the last is the full size.
+/// Longest side of the pictures searched, pixels, coarse to fine; the last is the full size.
 const SIDES: [usize; 3] = [1000, 2000, usize::MAX];
 
-/// Looks for one row, one column or a grid of gray patches in a picture: linear luminance (or green) of the merge or of a
-/// frame, any positive scale, shape (rows, columns). Patches from about 12 pixels a side, rotated up to 20 degrees, touching
-/// or apart, falling or rising in light row by row or to and fro.
+/// Finds a wedge: one row, one column or a grid of grey patches. `luminance` is linear luminance (or green) of the merge or
+/// of a frame, on any positive scale, shape (rows, columns). Patches may be from about 12 pixels a side, rotated by up to
+/// 20 degrees, touching or apart, falling or rising in light row by row or in alternating directions.
 ///
-/// The place comes with a confidence 0..=1 from number of steps, evenness of spacing and evenness of the steps in log
-/// radiance; `None` where nothing reaches [`CONFIDENT`].
+/// The result has a confidence, 0..=1, from the number of steps, the regularity of spacing and the evenness of the steps in
+/// log radiance. `None` if it is below [`CONFIDENT`].
 pub fn find_wedge(luminance: &ArrayRef2<f32>) -> Option<WedgePlace> {
     candidate(luminance)
         .map(|found| found.place)
         .filter(|place| place.confidence.is_some_and(|c| c >= CONFIDENT))
 }
 
-/// Something like a wedge.
+/// A wedge candidate.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Candidate {
-    /// Where it lies, with its confidence.
+    /// Its location, with its confidence.
     pub place: WedgePlace,
-    /// Ends beyond which it may go on; empty where it surely ends.
+    /// Ends beyond which it may continue; empty where both are certain.
     pub ends: Vec<WedgeEnd>,
 }
 
@@ -53,7 +56,7 @@ impl Candidate {
     }
 }
 
-/// The best candidate, however doubtful; for showing it to a person. `None` if there is none at all.
+/// The best candidate of any confidence, for example to show to a person; `None` without any.
 pub fn candidate(luminance: &ArrayRef2<f32>) -> Option<Candidate> {
     let longest = luminance.nrows().max(luminance.ncols());
     let mut best: Option<Candidate> = None;
@@ -80,7 +83,7 @@ pub fn candidate(luminance: &ArrayRef2<f32>) -> Option<Candidate> {
 }
 
 fn at_scale(luminance: &ArrayRef2<f32>, factor: usize) -> Option<Candidate> {
-    let small = Small::of(luminance, factor);
+    let small = ReducedPicture::of(luminance, factor);
     if small.log.is_empty() {
         return None;
     }
@@ -92,7 +95,7 @@ fn at_scale(luminance: &ArrayRef2<f32>, factor: usize) -> Option<Candidate> {
     ordered.sort_by(|a, b| b.confidence.total_cmp(&a.confidence));
     let mut best: Option<Candidate> = None;
     for lattice in &ordered {
-        // The edges can only take from the confidence.
+        // Refinement can only lower the confidence.
         if best
             .as_ref()
             .is_some_and(|b| b.place.confidence >= Some(lattice.confidence))
@@ -108,14 +111,21 @@ fn at_scale(luminance: &ArrayRef2<f32>, factor: usize) -> Option<Candidate> {
     best
 }
 
-/// A lattice put in order, its corners refined at full size and its confidence judged.
-fn finished(luminance: &ArrayRef2<f32>, small: &Small, ordered: &Ordered) -> Option<Candidate> {
+/// An ordered lattice with corners refined at full size, and its confidence.
+fn finished(
+    luminance: &ArrayRef2<f32>,
+    small: &ReducedPicture,
+    ordered: &Ordered,
+) -> Option<Candidate> {
     let coarse = ordered.map.then(&small.to_full()?);
     let refined = edges::refined(
         luminance,
         &coarse,
-        (ordered.rows, ordered.columns),
-        ordered.fill,
+        PatchGrid {
+            rows: ordered.rows,
+            columns: ordered.columns,
+            fill: ordered.fill,
+        },
     );
     let corners = corners_of(&refined.map, ordered.rows, ordered.columns);
     let place = WedgePlace {
@@ -140,7 +150,7 @@ fn finished(luminance: &ArrayRef2<f32>, small: &Small, ordered: &Ordered) -> Opt
     })
 }
 
-/// Outer corners of a lattice of cells of side 1.
+/// Outer corners of a lattice of unit cells.
 fn corners_of(map: &Homography, rows: usize, columns: usize) -> Quad {
     UNIT_SQUARE.map(|p| {
         map.map(Point {

@@ -1,6 +1,6 @@
-//! Which part of a lattice is the wedge, how the page lies, and which way its steps run.
+//! The part of a lattice that is the wedge, its orientation, and the order of its steps.
 use super::FEWEST_STEPS;
-use super::lattice::{CellStatistics, Sheet};
+use super::lattice::{CellStatistics, FittedLattice};
 use stopspan_core::model::Homography;
 use stopspan_core::raster::Point;
 
@@ -9,9 +9,9 @@ const LEAST_STEP: f64 = 0.02;
 const GREATEST_STEP: f64 = 2.6;
 const TREND: (f64, f64) = (0.3, 1.9);
 
-/// A wedge on a lattice, read as a page whose x runs to the right of the picture as nearly as possible.
+/// A wedge on a lattice, oriented as a page with x as nearly as possible to the right.
 pub(super) struct Ordered {
-    /// Columns and rows of the wedge -> pixels of the small picture.
+    /// Maps columns and rows of the wedge to pixels of the reduced picture.
     pub map: Homography,
     pub rows: usize,
     pub columns: usize,
@@ -31,7 +31,7 @@ struct Window {
 }
 
 /// The best wedge on the lattice; `None` if no part of it falls or rises steadily.
-pub(super) fn ordered(sheet: &Sheet) -> Option<Ordered> {
+pub(super) fn ordered(sheet: &FittedLattice) -> Option<Ordered> {
     let mut best: Option<(f64, usize, Window, Reading)> = None;
     for turn in turns(sheet) {
         let cells = turned(&sheet.cells, turn);
@@ -81,7 +81,7 @@ pub(super) fn ordered(sheet: &Sheet) -> Option<Ordered> {
     })
 }
 
-/// Number of patches seen in the cells above and to the left of each corner, for counting those of a window.
+/// Number of patches above and to the left of each cell corner, for counting those in a window.
 struct Sums(Vec<Vec<usize>>);
 
 impl Sums {
@@ -103,21 +103,21 @@ impl Sums {
     }
 }
 
-/// Quarter turns to try: first the one that lays the lattice's columns along the picture's.
-fn turns(sheet: &Sheet) -> [usize; 4] {
+/// Quarter turns to try; the first aligns the lattice's columns with the picture's.
+fn turns(sheet: &FittedLattice) -> [usize; 4] {
     let (a, b) = (
         sheet.map.map(Point { x: 0.0, y: 0.0 }),
         sheet.map.map(Point { x: 1.0, y: 0.0 }),
     );
     let angle = (b.y - a.y).atan2(b.x - a.x);
-    // A turn by one makes the old direction of -y the new x; for a lattice whose x runs down the page that is to the right.
+    // One turn makes the old -y the new x, which points right for a lattice whose x points down.
     let first = (angle / std::f64::consts::FRAC_PI_2)
         .round()
         .rem_euclid(4.0) as usize;
     [0, 1, 2, 3].map(|k| (first + k) % 4)
 }
 
-/// The cells turned so that, after `turn` quarter turns, new x is: old x, old -y, old -x, old y.
+/// The cells after `turn` quarter turns, where the new x is: old x, old -y, old -x, old y.
 fn turned(cells: &[Vec<CellStatistics>], turn: usize) -> Vec<Vec<CellStatistics>> {
     let (rows, columns) = (cells.len(), cells[0].len());
     let (new_rows, new_columns) = if turn.is_multiple_of(2) {
@@ -136,7 +136,7 @@ fn turned(cells: &[Vec<CellStatistics>], turn: usize) -> Vec<Vec<CellStatistics>
         .collect()
 }
 
-/// Page coordinates after the turn -> lattice coordinates.
+/// Maps page coordinates after the turn to lattice coordinates.
 fn to_page(turn: usize, rows: usize, columns: usize) -> Option<Homography> {
     let (r, c) = (rows as f64, columns as f64);
     let rows = match turn {
@@ -148,7 +148,7 @@ fn to_page(turn: usize, rows: usize, columns: usize) -> Option<Homography> {
     Homography::of_rows([rows[0], rows[1], [0.0, 0.0, 1.0]])
 }
 
-/// Windows of at least the fewest steps whose every border row and column holds a seen patch or adds one cell to a row.
+/// All windows of at least [`FEWEST_STEPS`] cells: one row, one column, or at least two rows and three columns.
 fn windows(cells: &[Vec<CellStatistics>]) -> Vec<Window> {
     let (rows, columns) = (cells.len(), cells[0].len());
     let mut windows = Vec::new();
@@ -216,7 +216,7 @@ fn read(
     })
 }
 
-/// The steps from light to dark where all are steady; steps between clipped patches are left out.
+/// The steps from light to dark if all are steady, else `None`; steps between clipped patches are left out.
 fn steady(count: usize, at: impl Fn(usize) -> CellStatistics, brightest: f64) -> Option<Vec<f64>> {
     const CLIPPED: f64 = 0.05;
     let mut steps: Vec<f64> = Vec::with_capacity(count);
@@ -247,15 +247,15 @@ fn steady(count: usize, at: impl Fn(usize) -> CellStatistics, brightest: f64) ->
     (sound && steps.len() >= 4).then_some(steps)
 }
 
-/// A cell is flat where a patch was seen, or where it varies little against the step, beyond what its neighbour does.
+/// True if a patch was found in the cell, or if its spread is small compared with the step and its neighbour's spread.
 pub(super) fn is_flat(cell: &CellStatistics, neighbour: &CellStatistics, step: f64) -> bool {
     let allowed = 0.03 + 0.15 * step + 1.5 * neighbour.spread.min(0.3);
     cell.spread.is_finite() && (cell.patch || cell.spread < allowed)
 }
 
-/// From number of patches seen, evenness of the steps and of the lattice, and share of the lattice's patches that the wedge
-/// explains (a stretch of a random tiling can fall steadily by chance); each factor 0..=1.
-fn confidence(members: usize, reading: &Reading, sheet: &Sheet) -> f64 {
+/// Confidence from the number of patches, the evenness of steps and lattice, and the share of the lattice's patches within
+/// the wedge (part of a random tiling can fall steadily by chance); each factor 0..=1.
+fn confidence(members: usize, reading: &Reading, sheet: &FittedLattice) -> f64 {
     let all = sheet.cells.iter().flatten().filter(|c| c.patch).count();
     let many = 1.0 - (-(members as f64 - 3.0) / 2.5).exp();
     let even = 1.0 / (1.0 + (reading.unevenness / 0.8).powi(4));

@@ -1,16 +1,16 @@
-//! The light along a line across a side of a patch, and the places where it changes.
+//! Profile of the light across a side of a patch, and the positions where it changes.
 
-/// Least change that counts, stops.
+/// Smallest change, stops.
 const LEAST_CONTRAST: f64 = 0.06;
-/// The same in standard errors of the profile there, and against the changes that are usual in it.
+/// Smallest change in standard errors of the profile, and relative to the usual changes in it.
 const SIGMAS: f64 = 4.0;
 const USUAL: f64 = 2.5;
-/// Samples to either side that are held against each other.
+/// Number of samples to either side whose difference is a change.
 const ARM: usize = 2;
-/// Most changes handed on.
+/// Maximum number of changes returned.
 const MOST: usize = 4;
 
-/// log2 of mean light over parallel lines, sample by sample from inside the patch outward, with its standard error in stops.
+/// log2 of the mean over parallel lines, sample by sample from inside the patch outwards, with its standard error in stops.
 pub(super) struct Profile {
     log: Vec<f64>,
     error: Vec<f64>,
@@ -18,7 +18,7 @@ pub(super) struct Profile {
 }
 
 impl Profile {
-    /// For so many samples, each a mean of lines of which so many are independent.
+    /// A profile of `samples` samples, each a mean of lines of which `independent` are independent.
     pub fn new(samples: usize, independent: f64) -> Self {
         Profile {
             independent: independent.max(1.0),
@@ -27,7 +27,7 @@ impl Profile {
         }
     }
 
-    /// The next sample from its values on all lines; `None` if one of them lies outside the picture.
+    /// Adds the next sample from its values on all lines; `None` if one of them lies outside the picture.
     pub fn push(&mut self, lines: impl Iterator<Item = Option<f64>>) -> Option<()> {
         let (mut n, mut sum, mut squares) = (0.0, 0.0, 0.0);
         for value in lines {
@@ -44,7 +44,7 @@ impl Profile {
         Some(())
     }
 
-    /// Places of the changes that stand out, in samples to a fraction, the innermost first.
+    /// Positions of the significant changes, in samples to a fraction, the innermost first.
     pub fn changes(&self) -> Vec<f64> {
         if self.log.len() < 2 * ARM + 3 {
             return Vec::new();
@@ -60,7 +60,7 @@ impl Profile {
             let highest = near.iter().all(|s| *s <= slope[i]);
             highest && slope[i] >= least.max(SIGMAS * self.error_of(i))
         };
-        // A change at the very end is not seen whole.
+        // A change at the very end is incomplete.
         (1..slope.len() - 1)
             .filter(stands_out)
             .take(MOST)
@@ -68,7 +68,7 @@ impl Profile {
             .collect()
     }
 
-    /// Standard error of the change at place `i` of the slope, from just beyond the samples it is made of.
+    /// Standard error of the change at index `i` of the slope, from the samples just outside those it is made of.
     fn error_of(&self, i: usize) -> f64 {
         let (before, after) = (
             i.saturating_sub(1),

@@ -1,9 +1,9 @@
-//! Connected regions of a picture (four neighbours), by runs along rows joined from row to row.
+//! Connected regions of a picture (four neighbours), from runs along rows that are joined between rows.
 use ndarray::Array2;
 use rayon::prelude::*;
 use std::ops::RangeInclusive;
 
-/// Count and moments of the pixels of a region; coordinates of pixel centres, corner origin.
+/// Count and moments of the pixels of a region; positions are pixel centres, origin at the corner.
 #[derive(Debug, Clone, Default, PartialEq)]
 pub(super) struct Region {
     pub pixels: usize,
@@ -12,15 +12,15 @@ pub(super) struct Region {
     pub xx: f64,
     pub xy: f64,
     pub yy: f64,
-    /// Sum of the value.
+    /// Sum of the values.
     pub log: f64,
 }
 
 /// Rows handled by one parallel task.
 const BAND: usize = 64;
 
-/// Regions of a `wanted` number of pixels whose marks are at most `most`, in the order of their first pixels. Marks are below
-/// 128; both planes are in standard layout.
+/// Regions of pixels marked at most `most` whose size is within `wanted` pixels, in the order of their first pixels. Marks
+/// are below 128; both planes are in standard layout.
 pub(super) fn connected(
     value: &Array2<f32>,
     mark: &Array2<u8>,
@@ -71,7 +71,7 @@ impl Run {
     }
 }
 
-/// A run of a region that is wanted: the number of the region's first run, its row in its band, the sum of its values.
+/// A run of a wanted region: index of the region's first run, row within its band, sum of its values.
 struct Chosen {
     root: u32,
     row: usize,
@@ -79,10 +79,10 @@ struct Chosen {
     value: f32,
 }
 
-/// Runs of some rows, those that touch each other in one group.
+/// Runs of some rows; runs that touch share a group.
 struct Band {
     runs: Vec<Run>,
-    /// Number of the first run of every row, and of all runs.
+    /// Index of the first run of every row, and the number of all runs.
     rows: Vec<usize>,
     groups: Groups,
 }
@@ -105,31 +105,39 @@ impl Band {
         };
         for r in 1..band.rows.len() - 1 {
             let [first, middle, end] = [r - 1, r, r + 1].map(|k| band.rows[k]);
-            let (above, below) = (&band.runs[first..middle], &band.runs[middle..end]);
-            join(&mut band.groups, (above, first), (below, middle));
+            let above = RunRow {
+                runs: &band.runs[first..middle],
+                first,
+            };
+            let below = RunRow {
+                runs: &band.runs[middle..end],
+                first: middle,
+            };
+            join(&mut band.groups, above, below);
         }
         band
     }
 
-    fn row(&self, row: usize) -> (&[Run], usize) {
-        (
-            &self.runs[self.rows[row]..self.rows[row + 1]],
-            self.rows[row],
-        )
+    fn row(&self, row: usize) -> RunRow<'_> {
+        RunRow {
+            runs: &self.runs[self.rows[row]..self.rows[row + 1]],
+            first: self.rows[row],
+        }
     }
 
-    /// Number, row and run of each.
+    /// (index, row, run) of every run.
     fn numbered_runs(&self) -> impl Iterator<Item = (usize, usize, Run)> {
         let rows = 0..self.rows.len() - 1;
         rows.flat_map(|row| {
-            let (runs, first) = self.row(row);
+            let RunRow { runs, first } = self.row(row);
             let numbered = runs.iter().zip(first..);
             numbered.map(move |(run, number)| (number, row, *run))
         })
     }
 }
 
-/// Where runs of marks of at most `most` begin and end in turn, eight pixels at a time. Beyond the row lie marks that are larger.
+/// Alternating starts and ends of the runs of marks up to `most`, eight pixels at a time. Marks beyond the row count as
+/// larger.
 fn ends_of_runs(marks: &[u8], most: u8, ends: &mut Vec<u32>) {
     const EACH: u64 = 0x0101_0101_0101_0101;
     let (words, rest) = marks.as_chunks::<8>();
@@ -137,10 +145,10 @@ fn ends_of_runs(marks: &[u8], most: u8, ends: &mut Vec<u32>) {
     last[..rest.len()].copy_from_slice(rest);
     let mut before = 0;
     for (at, word) in (0..).step_by(8).zip(words.iter().chain([&last])) {
-        // The highest bit of a byte is set where the mark is larger.
+        // The highest bit of a byte is set where the mark exceeds `most`.
         let larger = u64::from_le_bytes(*word) + u64::from(0x7f - most) * EACH;
         let inside = !larger >> 7 & EACH;
-        // Each byte's bit into one byte, the first pixel lowest.
+        // Collects each byte's bit in one byte, the first pixel lowest.
         let bits = inside.wrapping_mul(0x0102_0408_1020_4080) >> 56;
         let mut changes = bits ^ (bits << 1 | before);
         before = bits >> 7;
@@ -152,13 +160,19 @@ fn ends_of_runs(marks: &[u8], most: u8, ends: &mut Vec<u32>) {
     }
 }
 
+/// The runs of one row, and the index of the first of them.
+struct RunRow<'a> {
+    runs: &'a [Run],
+    first: usize,
+}
+
 /// Joins runs of two neighbouring rows that share a column.
-fn join(groups: &mut Groups, (above, a0): (&[Run], usize), (below, b0): (&[Run], usize)) {
+fn join(groups: &mut Groups, above: RunRow, below: RunRow) {
     let (mut a, mut b) = (0, 0);
-    while a < above.len() && b < below.len() {
-        let (p, q) = (above[a], below[b]);
+    while a < above.runs.len() && b < below.runs.len() {
+        let (p, q) = (above.runs[a], below.runs[b]);
         if p.start < q.end && q.start < p.end {
-            groups.join(a0 + a, b0 + b);
+            groups.join(above.first + a, below.first + b);
         }
         if p.end < q.end {
             a += 1;
@@ -168,7 +182,7 @@ fn join(groups: &mut Groups, (above, a0): (&[Run], usize), (below, b0): (&[Run],
     }
 }
 
-/// The groups of all bands, joined where these meet; and the number that each band's first run has among all.
+/// The groups of all bands, joined where the bands meet, and the offset of each band's run indices.
 fn together(bands: &mut [Band]) -> (Groups, Vec<usize>) {
     let (mut groups, mut firsts) = (Groups::of(0), Vec::new());
     for band in &mut *bands {
@@ -180,21 +194,19 @@ fn together(bands: &mut [Band]) -> (Groups, Vec<usize>) {
         firsts.push(first);
     }
     for (k, pair) in bands.windows(2).enumerate() {
-        let (above, a) = pair[0].row(pair[0].rows.len() - 2);
-        let (below, b) = pair[1].row(0);
-        join(
-            &mut groups,
-            (above, firsts[k] + a),
-            (below, firsts[k + 1] + b),
-        );
+        let mut above = pair[0].row(pair[0].rows.len() - 2);
+        let mut below = pair[1].row(0);
+        above.first += firsts[k];
+        below.first += firsts[k + 1];
+        join(&mut groups, above, below);
     }
     (groups, firsts)
 }
 
-/// The regions of runs; `room` has a place for every run.
+/// The regions of the chosen runs; `room` has one element per run.
 fn gathered(chosen: &[Vec<Chosen>], mut room: Vec<u32>) -> Vec<Region> {
     let mut regions: Vec<Region> = Vec::new();
-    // Number of the region plus one, of each region's first run.
+    // Index of the region plus one, at each region's first run.
     room.fill(0);
     for (band, chosen) in chosen.iter().enumerate() {
         for one in chosen {
@@ -224,7 +236,7 @@ impl Region {
     }
 }
 
-/// Disjoint sets with path halving; the first of a set is its root.
+/// Disjoint sets with path halving; the smallest member of a set is its root.
 struct Groups {
     parent: Vec<u32>,
 }
@@ -251,11 +263,11 @@ impl Groups {
         self.parent[high] = low as u32;
     }
 
-    /// Makes the root everybody's parent, and sums `lengths` of the members of each set at its root.
+    /// Points every member directly to its root, and sums the `lengths` of each set at its root.
     fn counts(&mut self, lengths: impl Iterator<Item = u32>) -> Vec<u32> {
         let mut counts = vec![0; self.parent.len()];
         for (i, length) in lengths.enumerate() {
-            // Parents come first, so they have theirs already.
+            // Parents have smaller indices, so theirs are done.
             let root = self.parent[self.parent[i] as usize];
             self.parent[i] = root;
             counts[root as usize] += length;

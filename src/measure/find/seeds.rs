@@ -1,14 +1,14 @@
-//! Patches of like shape, evenly spaced and steadily falling in light: the beginnings of a lattice.
+//! Chains of equally spaced patches of similar shape that fall steadily in light: the seeds of a lattice.
 use super::flat::Patch;
 use super::lattice::Lattice;
 use stopspan_core::raster::Point;
 
-/// Most lattices that are carried on.
+/// Largest number of lattices returned.
 const MOST: usize = 12;
-/// Least and greatest step between neighbours, stops.
+/// Smallest and largest step between neighbours, stops.
 const STEP: (f64, f64) = (0.06, 2.5);
 
-/// Lattices grown from chains of three, the fullest first.
+/// Lattices grown from chains of at least three patches, those with most patches first.
 pub(super) fn lattices(patches: &[Patch]) -> Vec<Lattice> {
     let index = Index::of(patches);
     let mut used = vec![false; patches.len()];
@@ -41,7 +41,7 @@ fn longest(patch: &Patch) -> f64 {
     (12.0 * patch.moments[0].max(patch.moments[2])).sqrt()
 }
 
-/// The chain through `a` and then `b`, carried on both ways.
+/// The chain through `a` and then `b`, extended both ways.
 fn chain(patches: &[Patch], index: &Index, a: usize, b: usize) -> Option<Vec<usize>> {
     if a == b || !patches[a].like(&patches[b]) || !neighbours(&patches[a], &patches[b]) {
         return None;
@@ -81,8 +81,7 @@ fn chain(patches: &[Patch], index: &Index, a: usize, b: usize) -> Option<Vec<usi
     Some(chain)
 }
 
-/// True if two patches can be next to each other on a wedge: from touching to as far apart as they are long, with a step
-/// in light between them.
+/// True if two patches can be neighbours on a wedge: from touching to one side length apart, with a step in light.
 fn neighbours(a: &Patch, b: &Patch) -> bool {
     let (dx, dy) = (b.centre.x - a.centre.x, b.centre.y - a.centre.y);
     let distance = dx.hypot(dy);
@@ -93,7 +92,7 @@ fn neighbours(a: &Patch, b: &Patch) -> bool {
     (0.85 * along..=2.0 * along).contains(&distance) && (STEP.0..=STEP.1).contains(&step)
 }
 
-/// Patches by place, for looking up what lies near a point.
+/// Spatial index of patches for finding those near a point.
 pub(super) struct Index {
     cell: f64,
     width: usize,
@@ -124,7 +123,7 @@ impl Index {
         }
     }
 
-    /// Patches whose centre lies within `radius`.
+    /// Indices of the patches with centres within `radius`, pixels.
     pub fn near(&self, p: Point, radius: f64) -> impl Iterator<Item = usize> + '_ {
         let bound = |v: f64, end: usize| ((v / self.cell).max(0.0) as usize).min(end - 1);
         let columns = bound(p.x - radius, self.width)..=bound(p.x + radius, self.width);

@@ -1,22 +1,22 @@
-//! The picture made small by block means, then logarithmic; and the spread of each pixel's surroundings.
+//! The picture reduced by block means, in log2, and the local spread of each pixel.
 use ndarray::{Array2, ArrayRef2, Axis};
 use rayon::prelude::*;
 use stopspan_core::model::Homography;
 use stopspan_core::raster::{Point, Work, dispatch_simd};
 
-/// How far below the brightest pixel the logarithm is cut, stops.
+/// Lower limit of the logarithm, stops below the brightest pixel.
 const DEPTH: f32 = 22.0;
 
-/// log2 of block means.
-pub(super) struct Small {
-    /// Pixels of the full picture per pixel here, both ways.
+/// log2 of block means of a picture.
+pub(super) struct ReducedPicture {
+    /// Pixels of the full picture per pixel, both ways.
     pub factor: usize,
     /// log2 of luminance.
     pub log: Array2<f32>,
 }
 
-impl Small {
-    /// Block means over `factor` x `factor` pixels.
+impl ReducedPicture {
+    /// Means over blocks of `factor` x `factor` pixels.
     pub fn of(luminance: &ArrayRef2<f32>, factor: usize) -> Self {
         let mut log = means(luminance, factor);
         let brightest = extremes(&log).1.max(0.0);
@@ -28,7 +28,7 @@ impl Small {
         let pixels = log.as_slice_mut().unwrap_or_default();
         let pieces = pixels.par_chunks_mut(PIECE);
         pieces.for_each(|piece| piece.iter_mut().for_each(to_log));
-        Small { factor, log }
+        ReducedPicture { factor, log }
     }
 
     /// Smallest and largest value.
@@ -36,8 +36,8 @@ impl Small {
         extremes(&self.log)
     }
 
-    /// Deviation of `log` over 3 x 3 about the pixels of a row, of differences to the middle so that nothing cancels; the
-    /// largest number there is at the edge of the picture.
+    /// Standard deviation of `log` in the 3 x 3 window about each pixel of a row, from differences to the centre to avoid
+    /// cancellation. At the edges of the picture it is `f32::MAX`.
     pub fn spread_of_row(&self, row: usize, out: &mut [f32]) {
         let (rows, columns) = self.log.dim();
         let all = self.log.as_slice().unwrap_or_default();
@@ -49,7 +49,7 @@ impl Small {
         dispatch_simd(SpreadOfRow { near, out });
     }
 
-    /// log2 of luminance at a place; `None` outside.
+    /// log2 of luminance at a point; `None` outside.
     pub fn at(&self, p: Point) -> Option<f32> {
         let inside = p.x >= 0.0 && p.y >= 0.0;
         self.log
@@ -58,7 +58,7 @@ impl Small {
             .filter(|_| inside)
     }
 
-    /// Coordinates here -> coordinates in the full picture.
+    /// Maps coordinates in the reduced picture to coordinates in the full picture.
     pub fn to_full(&self) -> Option<Homography> {
         let f = self.factor as f64;
         Homography::of_rows([[f, 0.0, 0.0], [0.0, f, 0.0], [0.0, 0.0, 1.0]])
@@ -89,7 +89,7 @@ fn means(luminance: &ArrayRef2<f32>, factor: usize) -> Array2<f32> {
     mean
 }
 
-/// Smallest and largest of the finite numbers; the largest number and its opposite where there is none.
+/// Smallest and largest of the finite numbers; (`f32::MAX`, `f32::MIN`) if there are none.
 fn extremes(plane: &Array2<f32>) -> (f32, f32) {
     let pixels = plane.as_slice().unwrap_or_default();
     let both = |a: (f32, f32), b: (f32, f32)| (a.0.min(b.0), a.1.max(b.1));
@@ -120,7 +120,7 @@ impl Work for Extremes<'_> {
     }
 }
 
-/// Deviation over 3 x 3 of the middle one of three rows.
+/// Standard deviation in 3 x 3 windows about the middle one of three rows.
 struct SpreadOfRow<'a> {
     near: [&'a [f32]; 3],
     out: &'a mut [f32],

@@ -1,9 +1,9 @@
-//! Levels told apart, counted by each criterion.
+//! Counts of resolved levels by each criterion.
 use stopspan_core::results::{
     DecidingQuantity, JoinReason, Joined, JoinedBecause, LevelCounts, Pair,
 };
 
-/// 1 + number of resolved neighbouring pairs by each criterion. `pairs` are those of all neighbours of a wedge.
+/// 1 plus the number of resolved neighbouring pairs, by each criterion. `pairs` are all neighbouring pairs of a wedge.
 pub fn count(pairs: &[Pair]) -> LevelCounts {
     let by = |told: fn(&Pair) -> bool| 1 + pairs.iter().filter(|p| told(p)).count();
     let noise = by(|p| p.by_noise);
@@ -25,7 +25,7 @@ pub fn count(pairs: &[Pair]) -> LevelCounts {
     }
 }
 
-/// Steps in the longest unbroken run told apart by `noise`.
+/// Length of the longest run of consecutive steps resolved by `noise`, steps.
 fn longest_run(pairs: &[Pair]) -> usize {
     let (mut best, mut run) = (1, 1);
     for pair in pairs {
@@ -35,7 +35,7 @@ fn longest_run(pairs: &[Pair]) -> usize {
     best
 }
 
-/// Neighbours that run together by `noise`, with the reason.
+/// Neighbouring steps not resolved by `noise`, with the reason.
 pub fn joined(pairs: &[Pair]) -> Vec<Joined> {
     pairs
         .iter()
@@ -43,7 +43,7 @@ pub fn joined(pairs: &[Pair]) -> Vec<Joined> {
         .collect()
 }
 
-/// The same pairs with the number that decided each and its limit.
+/// The same pairs, each with the deciding number and its limit.
 pub fn joined_because(pairs: &[Pair]) -> Vec<JoinedBecause> {
     let because = |p: &Pair| {
         let reason = p.reason?;
@@ -69,7 +69,7 @@ mod tests {
     use stopspan_core::results::{Patch, VisualWhite};
 
     /// A patch of 1000 independent samples with deviation 0.01.
-    fn patch(step: usize, linear: f64, (clipped, crushed): (f64, f64)) -> Patch {
+    fn patch(step: usize, linear: f64, clipped: f64, crushed: f64) -> Patch {
         Patch {
             step,
             density: None,
@@ -93,7 +93,7 @@ mod tests {
         let patches: Vec<Patch> = list
             .iter()
             .zip(1..)
-            .map(|(p, step)| patch(step, p.0, (p.1, p.2)))
+            .map(|(p, step)| patch(step, p.0, p.1, p.2))
             .collect();
         let criteria = Criteria {
             code_step: 1.0,
@@ -104,8 +104,8 @@ mod tests {
         pairs(&patches, &criteria)
     }
 
-    /// Expected by hand from the rule: separation = difference over 0.01, told apart from 1 on, in the right order and with at
-    /// most 1 % of the pixels clipped.
+    /// Counted by hand: separation = difference over 0.01, resolved from 1, in the right order and with at most 1 % of the
+    /// pixels clipped.
     #[test]
     fn every_joined_pair_has_its_reason_and_number_and_the_counts_follow() {
         let pairs = seen(&[

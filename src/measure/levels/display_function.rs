@@ -24,7 +24,7 @@ pub fn luminance_of_jnd(index: f64) -> f64 {
 }
 
 /// Just-noticeable-difference index of a luminance in cd/m^2 (DICOM PS3.14, section 7, the inverse polynomial). Luminances
-/// outside the standard's 0.05..=3993.404 cd/m^2 count as its ends.
+/// are clamped to the standard's range, 0.05..=3993.404 cd/m^2.
 pub fn jnd_index(luminance: f64) -> f64 {
     const POWERS: [f64; 9] = [
         71.498068,

@@ -1,5 +1,7 @@
-//! Which steps are told apart, and by which criterion, in reading order: visual scales (lightness, grayscale standard
-//! display function), significance of means, the criteria together, the counts.
+//! Steps resolved by each criterion.
+//!
+//! In reading order: CIE lightness (`lightness`), the grayscale standard display function (`display_function`),
+//! neighbouring pairs by every criterion (`pairs`), the counts (`count`).
 mod count;
 mod display_function;
 mod lightness;

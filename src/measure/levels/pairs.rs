@@ -1,36 +1,36 @@
-//! Neighbouring steps under every criterion.
+//! Neighbouring steps by every criterion.
 use super::{jnd_index, lightness};
 use crate::oecf::srgb_to_linear;
 use crate::wedge::{LARGEST_RATIO, ratio};
 use stopspan_core::results::{JoinReason, Pair, Patch, VisualWhite};
 use stopspan_core::statistics::significance::{Sample, holm, welch_greater};
 
-/// Separation from which two patches count as told apart per pixel (75 % correct in a two-choice task is 0.95).
+/// Separation from which two patches are resolved per pixel (75 % correct in a two-choice task is 0.95).
 pub const SEPARATION: f64 = 1.0;
 /// Share of clipped pixels above which a patch counts as clipped.
 pub(crate) const CLIPPED: f64 = 0.01;
-/// Share of pixels at the black floor from which a patch counts as crushed.
+/// Share of pixels at the black floor from which a patch counts as crushed, that is black.
 const CRUSHED: f64 = 0.5;
-/// Level of the patch-mean test for all pairs together.
+/// Significance level of the patch-mean test, for all pairs together.
 const SIGNIFICANCE: f64 = 0.01;
-/// CIE lightness difference that counts as seen.
+/// Smallest visible difference of CIE L*.
 const LIGHTNESS_STEP: f64 = 1.0;
 
-/// What the criteria lean on beside the patches.
+/// Parameters of the criteria.
 #[derive(Debug, Clone, Copy)]
 pub struct Criteria<'a> {
     /// Step of the `code` criterion in 8-bit codes: 1, or less for a deeper file's own code.
     pub code_step: f64,
     /// Luminance of white for just-noticeable differences, cd/m^2.
     pub display_white: f64,
-    /// What counts as white.
+    /// Luminance taken as white.
     pub white: VisualWhite,
-    /// Deviation of one pixel in each patch as means of 8 x 8 pixels show it, in the order of the patches; `None` where no
+    /// Standard deviation of one pixel in each patch from 8 x 8 pixel means, in the order of the patches; `None` where no
     /// lossy coding hides noise.
     pub block_noise: Option<&'a [f64]>,
 }
 
-/// Every neighbouring pair of `patches` (lightest first) under every criterion. Empty with fewer than two patches.
+/// Every neighbouring pair of `patches` (lightest first). Empty with fewer than two patches.
 pub fn pairs(patches: &[Patch], criteria: &Criteria) -> Vec<Pair> {
     let p: Vec<f64> = patches.windows(2).map(|w| welch(&w[0], &w[1])).collect();
     let white = patches.first().map_or(1.0, |p| p.linear);
@@ -40,18 +40,22 @@ pub fn pairs(patches: &[Patch], criteria: &Criteria) -> Vec<Pair> {
         .enumerate()
         .map(|(index, (w, p_value))| {
             let noise = criteria.block_noise.and_then(|n| n.get(index..index + 2));
-            let block_separation =
-                noise.map(|n| separation((w[0].linear, n[0]), (w[1].linear, n[1])));
+            let block_separation = noise.map(|n| {
+                separation(
+                    Signal::new(w[0].linear, n[0]),
+                    Signal::new(w[1].linear, n[1]),
+                )
+            });
             Pair {
                 block_separation,
                 by_block: block_separation.map(|s| clear(&w[0], &w[1]) && s >= SEPARATION),
-                ..pair(&w[0], &w[1], p_value, (criteria, white))
+                ..pair(&w[0], &w[1], p_value, criteria, white)
             }
         })
         .collect()
 }
 
-/// One-sided p value of Welch's test that the first mean is the greater; 1 (nothing shown) where it cannot be made.
+/// One-sided p value of Welch's test for a greater first mean; 1 where the test is undefined.
 fn welch(first: &Patch, second: &Patch) -> f64 {
     let sample = |p: &Patch| Sample {
         mean: p.linear,
@@ -61,10 +65,10 @@ fn welch(first: &Patch, second: &Patch) -> f64 {
     welch_greater(&sample(first), &sample(second)).map_or(1.0, |w| w.p)
 }
 
-fn pair(light: &Patch, dark: &Patch, p_value: f64, (criteria, white): (&Criteria, f64)) -> Pair {
+fn pair(light: &Patch, dark: &Patch, p_value: f64, criteria: &Criteria, white: f64) -> Pair {
     let separation = separation(
-        (light.linear, light.linear_deviation),
-        (dark.linear, dark.linear_deviation),
+        Signal::new(light.linear, light.linear_deviation),
+        Signal::new(dark.linear, dark.linear_deviation),
     );
     let code_difference = light.code.zip(dark.code).map(|(a, b)| a[1] - b[1]);
     let (a, b) = (
@@ -99,15 +103,28 @@ fn pair(light: &Patch, dark: &Patch, p_value: f64, (criteria, white): (&Criteria
     }
 }
 
-/// True where neither patch has more than 1 % of its pixels at the clip level.
+/// True if neither patch has more than 1 % of its pixels at the clip level.
 fn clear(light: &Patch, dark: &Patch) -> bool {
     light.clipped_share.max(dark.clipped_share) <= CLIPPED
 }
 
-/// `(m1 - m2) / sqrt((s1^2 + s2^2)/2)` from mean and deviation of both, held to +-1e6 where no noise is seen.
-fn separation(light: (f64, f64), dark: (f64, f64)) -> f64 {
-    let pooled = ((light.1.powi(2) + dark.1.powi(2)) / 2.0).sqrt();
-    ratio(light.0 - dark.0, pooled).clamp(-LARGEST_RATIO, LARGEST_RATIO)
+/// Linear radiance of a patch: mean, and standard deviation of one pixel.
+#[derive(Clone, Copy)]
+struct Signal {
+    mean: f64,
+    deviation: f64,
+}
+
+impl Signal {
+    fn new(mean: f64, deviation: f64) -> Self {
+        Signal { mean, deviation }
+    }
+}
+
+/// `(m1 - m2) / sqrt((s1^2 + s2^2)/2)` from mean and deviation of both patches, limited to +-1e6 (no noise).
+fn separation(light: Signal, dark: Signal) -> f64 {
+    let pooled = ((light.deviation.powi(2) + dark.deviation.powi(2)) / 2.0).sqrt();
+    ratio(light.mean - dark.mean, pooled).clamp(-LARGEST_RATIO, LARGEST_RATIO)
 }
 
 fn reason(
@@ -131,7 +148,7 @@ fn reason(
     }
 }
 
-/// Luminance relative to the stated white.
+/// Luminance relative to the white of the criterion.
 fn display(patch: &Patch, criteria: &Criteria, lightest: f64) -> f64 {
     match (criteria.white, patch.code) {
         (VisualWhite::FullScale, Some([r, g, b])) => {

@@ -1,22 +1,22 @@
-//! The SNR of an area instead of one pixel: how far noise is correlated, and the threshold per pixel that follows.
+//! SNR of an area instead of one pixel: correlation of the noise, and the equivalent threshold per pixel.
 use super::fit::Observation;
 use crate::wedge::PatchSample;
 
-/// Pixels of the picture that the normalised figures are given for: the picture scaled down to one million.
+/// Pixel count of the scaled picture to which normalised figures refer.
 pub(super) const NORMALISED: f64 = 1e6;
 
-/// Variance of means of 8 x 8 pixels near one radiance, against that of independent pixels.
+/// Variance of 8 x 8 pixel means near one radiance, relative to that of independent pixels.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct Correlation {
-    /// The ratio of variances, >= 1; 1 where it does not stand out of chance by two standard deviations.
+    /// Ratio of variances, >= 1; 1 where the excess is not significant at two standard deviations.
     pub excess: f64,
-    /// Relative standard uncertainty of the ratio; 0 where it is 1.
+    /// Relative standard uncertainty of the ratio; 0 for a ratio of 1.
     pub relative: f64,
 }
 
-/// Correlation of the noise near a radiance: patches count by their distance from it (one stop is one standard deviation),
-/// from the darkest patch where the radiance lies below all. Where the noise of one pixel is that of the file, block means
-/// are what the sensor left: lossy coding and smoothing spare them. `None` without a patch of 8 whole blocks.
+/// Correlation of the noise near a radiance. Patches are weighted by their distance from it (a Gaussian of one stop), or
+/// from the darkest patch if the radiance is below all. Block means are used because lossy coding and smoothing preserve
+/// them. `None` without a patch of 8 whole blocks.
 pub(super) fn correlation(
     patches: &[PatchSample],
     seen: &[(usize, Observation)],
@@ -54,8 +54,8 @@ pub(super) fn correlation(
 }
 
 /// SNR of one pixel at which an area of `pixels` reaches `snr`. The area's variance is that of its pixels over their
-/// number, times the excess of the block means: for areas between one pixel and 8 x 8 that errs on the side of more noise.
-/// It never exceeds that of one pixel.
+/// number, times the excess of the block means; for areas between one pixel and 8 x 8 this overestimates the noise. It
+/// never exceeds the variance of one pixel.
 pub(super) fn per_pixel(snr: f64, pixels: f64, correlation: &Correlation) -> f64 {
     snr * (correlation.excess.min(pixels) / pixels).sqrt()
 }

@@ -1,11 +1,11 @@
 //! Usable range of a known linear sensor, alone or bracketed, in closed form: signal L over noise sqrt(L + v).
 
-/// Stops between the clip of the shortest exposure and the radiance whose merged SNR is `snr`.
+/// Stops from the clip level of the shortest exposure down to the radiance with merged SNR `snr`.
 ///
-/// `full_well` and `read_variance` (read noise and quantisation together) are in electrons and electrons squared,
-/// `exposures` relative to the nominal one, at least one, all > 0. The merge weights by inverse variance:
+/// `full_well` is in electrons, `read_variance` (read noise and quantisation together) in electrons squared; `exposures`
+/// are relative to the nominal one, at least one, all > 0. The merge weights by inverse variance:
 /// `L sqrt(sum t^2 / (L t + v)) = snr`. One exposure gives `L = (s^2 + s sqrt(s^2 + 4 v)) / 2`, as in EMVA 1288 for s = 1.
-/// `None` where no radiance below the clip reaches that SNR, or an argument makes no sense.
+/// `None` if no radiance below the clip level reaches that SNR, or if an argument is out of range.
 pub fn closed_form(full_well: f64, read_variance: f64, exposures: &[f64], snr: f64) -> Option<f64> {
     let shortest = exposures.iter().copied().fold(f64::INFINITY, f64::min);
     let sensible = full_well > 0.0 && read_variance >= 0.0 && snr > 0.0 && shortest > 0.0;
@@ -36,8 +36,8 @@ pub fn closed_form(full_well: f64, read_variance: f64, exposures: &[f64], snr: f
     Some(top.log2() - high)
 }
 
-/// Stops that a bracket gains over its nominal exposure (relative exposure 1) alone: more than the spread of exposures,
-/// because dark pixels also average. Arguments and `None` as in [`closed_form`].
+/// Range that a bracket gains over its nominal exposure (relative exposure 1) alone, stops: more than the exposure span,
+/// because averaging reduces noise in the dark. Arguments and `None` as in [`closed_form`].
 pub fn predicted_gain(
     full_well: f64,
     read_variance: f64,

@@ -1,25 +1,25 @@
-//! Fit of the noise model to the variances of the patches: iterated weighted least squares, no parameter below zero.
+//! Fit of the noise model to the variances of the patches: iterated weighted least squares with non-negative parameters.
 use super::noise_model::{Capture, Part, dot, gradient_of, variance_of};
 use crate::wedge::PatchSample;
 use stopspan_core::model::NoiseModel;
 
-/// Most pixels clipped or crushed (share) for a patch to bear on the noise.
+/// Largest share of clipped or crushed pixels of a patch used in the fit.
 const CLEAN: f64 = 0.001;
 
-/// The variance seen in one patch.
+/// The variance measured on one patch.
 #[derive(Debug, Clone)]
 pub struct Observation {
     /// Mean radiance.
     pub radiance: f64,
     /// Variance of one pixel's radiance.
     pub variance: f64,
-    /// Independent samples behind it.
+    /// Equivalent number of independent samples behind the variance.
     pub samples: f64,
     pub(crate) parts: Vec<Part>,
 }
 
 impl Observation {
-    /// A variance seen at a radiance; `samples` independent samples stand behind it.
+    /// A variance measured at a radiance, with its equivalent number of independent samples.
     pub fn new(capture: &Capture, radiance: f64, variance: f64, samples: f64) -> Self {
         Observation {
             radiance,
@@ -30,7 +30,7 @@ impl Observation {
     }
 }
 
-/// The patches that bear on the noise: not clipped, crushed or textured; with their index.
+/// The patches used in the fit, with their index: not clipped, crushed or textured.
 pub fn observations(patches: &[PatchSample], capture: &Capture) -> Vec<(usize, Observation)> {
     patches
         .iter()
@@ -48,9 +48,9 @@ pub fn observations(patches: &[PatchSample], capture: &Capture) -> Vec<(usize, O
         .collect()
 }
 
-/// The noise model that explains the observations best (weights from the predicted, not the observed, variance: the
-/// variance of a variance is 2 v^2 / n). `code_floor` is the least code variance, squared 8-bit codes. `start` speeds a
-/// refit. `None` with fewer than four observations, or where all variances are zero.
+/// The best-fitting noise model. Weights follow from the predicted variance, because the variance of a variance is 2 v^2 /
+/// n. `code_floor` is the smallest code variance, squared 8-bit codes. `start` speeds up a refit. `None` with fewer than
+/// four observations, or if all variances are zero.
 pub fn fit(
     observations: &[&Observation],
     code_floor: f64,
@@ -102,7 +102,7 @@ fn next(observations: &[&Observation], model: &[f64; 3], code_floor: f64) -> Opt
     Some(found)
 }
 
-/// Minimum of `x' N x / 2 - r' x` with x >= 0, by trying every set of free parameters (seven of them).
+/// Minimum of `x' N x / 2 - r' x` with x >= 0, by trying all seven sets of free parameters.
 fn non_negative(normal: &[[f64; 3]; 3], right: &[f64; 3]) -> Option<[f64; 3]> {
     let mut best: Option<(f64, [f64; 3])> = Some((0.0, [0.0; 3]));
     for set in 1..8usize {
@@ -122,7 +122,7 @@ fn non_negative(normal: &[[f64; 3]; 3], right: &[f64; 3]) -> Option<[f64; 3]> {
         .filter(|x| x.iter().any(|&v| v > 0.0) || right.iter().all(|&r| r <= 0.0))
 }
 
-/// Solution with the parameters of `set` (bits) free and the others zero; `None` where they cannot be told apart.
+/// Solution with the parameters of `set` (bits) free and the others zero; `None` if the system is singular.
 fn solve_free(normal: &[[f64; 3]; 3], right: &[f64; 3], set: usize) -> Option<[f64; 3]> {
     let free: Vec<usize> = (0..3).filter(|i| set & (1 << i) != 0).collect();
     let scale: Vec<f64> = free.iter().map(|&i| normal[i][i].sqrt()).collect();
@@ -145,7 +145,7 @@ fn solve_free(normal: &[[f64; 3]; 3], right: &[f64; 3], set: usize) -> Option<[f
     x.iter().all(|v| v.is_finite()).then_some(x)
 }
 
-/// Reduced chi-squared of the fit: about 1 where the model explains the variances.
+/// Reduced chi-squared of the fit: about 1 if the model explains the variances.
 pub(crate) fn misfit(observations: &[&Observation], model: &NoiseModel) -> f64 {
     let sum: f64 = observations
         .iter()

@@ -1,7 +1,7 @@
-//! The ranges of one picture from its fitted noise: per pixel and per area, with interval and what limits them.
+//! Usable ranges of one picture from its fitted noise: per pixel and per area, with intervals and limits.
 use super::area::{self, Correlation, correlation, per_pixel};
 use super::fit::Observation;
-use super::interval::{Known, Threshold, central95, resampled};
+use super::interval::{PointEstimate, Threshold, central95, resampled};
 use super::noise_model::Capture;
 use super::scale;
 use super::threshold::darkest;
@@ -13,13 +13,13 @@ use stopspan_core::model::Compression;
 use stopspan_core::model::NoiseModel;
 use stopspan_core::results::{Limit, NormalisedStops, PictureKind, UsableStops};
 
-/// Width of a 95 % interval in stops up to which the fitted model is carried on beyond the darkest step.
+/// Largest width of a 95 % interval, stops, for extrapolating the model below the darkest step.
 const PINNED: f64 = 1.0;
-/// Noise of 8 x 8 means over that of independent pixels (a ratio of deviations) from which a JPEG's pixels are said to be
-/// smoothed by its compression.
+/// Ratio of the deviation of 8 x 8 means to that of independent pixels from which a JPEG is reported as smoothed by
+/// compression.
 const SMOOTHED: f64 = 1.1;
 
-/// The noise fitted to the patches of one picture, with all that its ranges lean on.
+/// The noise fitted to the patches of one picture, with its data.
 pub(super) struct Fitted<'a> {
     pub subject: &'a Subject,
     pub capture: &'a Capture,
@@ -30,7 +30,7 @@ pub(super) struct Fitted<'a> {
     pub spread: f64,
 }
 
-/// A threshold to be answered: of one pixel, or of an area.
+/// A requested threshold: of one pixel, or of an area.
 struct Asked {
     snr: f64,
     dark: Option<f64>,
@@ -80,8 +80,8 @@ impl Fitted<'_> {
         }
     }
 
-    /// The threshold of an area, its correlation taken where its own range ends; `None` where that is not known, and for
-    /// an area of less than a pixel.
+    /// The threshold of an area, with the noise correlation at the end of the area's own range; `None` if that is unknown,
+    /// and for an area of less than one pixel.
     fn ask_area(&self, snr: f64, pixels: f64) -> Option<(Asked, Correlation)> {
         if pixels < 1.0 {
             return None;
@@ -112,15 +112,16 @@ impl Fitted<'_> {
             })
             .collect();
         let how = &settings.resampling;
-        let known = Known {
+        let estimate = PointEstimate {
+            patches: self.patches,
+            observations: self.seen,
             model: &self.model,
             code_floor: self.code_floor,
             spread: self.spread,
             scale: scale::uncertainty(self.patches, how.span_relative, how.density_uncertainty),
         };
-        let data = (self.patches, self.seen);
         let list: Vec<Threshold> = thresholds.iter().map(|t| t.1).collect();
-        let ranges = resampled(self.capture, data, &known, &list, how);
+        let ranges = resampled(self.capture, &estimate, &list, how);
         let place = |i: usize| thresholds.iter().position(|t| t.0 == i);
         (0..asked.len())
             .map(|i| match place(i) {
@@ -141,7 +142,7 @@ impl Fitted<'_> {
             limited_by = Limit::Wedge;
             (stops, low95, high95) = (seen_stops, None, None);
         } else if dark < floor {
-            // The floor ends the range whatever the noise: nothing above it can be used.
+            // The floor ends the range whatever the noise: no radiance below it can be used.
             high95 = high95.zip(stops).map(|(h, s)| h.min(s));
             low95 = low95.zip(stops).map(|(l, s)| l.min(s));
         } else if self.beyond(dark).is_some()
@@ -161,7 +162,7 @@ impl Fitted<'_> {
         }
     }
 
-    /// True where a finished picture's curve, measured on the wedge itself, says nothing of so dark a radiance.
+    /// True if the curve of a finished picture, measured on the wedge itself, does not reach so dark a radiance.
     fn curve_ends_above(&self, dark: f64) -> bool {
         let finished = matches!(
             self.subject.kind,
@@ -180,14 +181,14 @@ impl Fitted<'_> {
         }
     }
 
-    /// Stops by which a radiance lies below the darkest patch that bears on the noise; `None` if it does not.
+    /// Stops from the darkest patch in the fit down to a radiance; `None` if the radiance is not below it.
     fn beyond(&self, dark: f64) -> Option<f64> {
         let patches = self.seen.iter().map(|(_, o)| o.radiance);
         let darkest = patches.filter(|&r| r > 0.0).reduce(f64::min)?;
         (dark < darkest).then(|| (darkest / dark).log2())
     }
 
-    /// The range that was carried farthest beyond the wedge.
+    /// Finding for the range extrapolated farthest beyond the wedge.
     pub fn carried_beyond(&self, figures: &[UsableStops]) -> Option<Finding> {
         figures
             .iter()
@@ -197,7 +198,7 @@ impl Fitted<'_> {
             .map(|(snr, beyond_stops)| Finding::RangeBeyondWedge { snr, beyond_stops })
     }
 
-    /// Radiance of the darkest such patch whose own SNR reaches the threshold.
+    /// Radiance of the darkest patch in the fit whose own SNR reaches the threshold.
     fn darkest_seen(&self, snr: f64) -> Option<f64> {
         self.seen
             .iter()
@@ -207,8 +208,9 @@ impl Fitted<'_> {
             .reduce(f64::min)
     }
 
-    /// Code noise near a radiance, and the compression's bound, where it lies below that bound: then the compression, not
-    /// the sensor, decides what noise is left. Of a frame from the nearest patch; of a merge from the model of its frames.
+    /// (code noise, rounding of the compression) near a radiance if the noise is below the rounding, so that the
+    /// compression determines the remaining noise. From the nearest patch for a frame; from the model of its frames for a
+    /// merge.
     fn hidden_at(&self, radiance: f64) -> Option<(f64, f64)> {
         let modelled = self.capture.code_noise(&self.model, radiance);
         let Some(Compression::Jpeg {
@@ -229,7 +231,8 @@ impl Fitted<'_> {
         (noise < quantisation_rms).then_some((noise, quantisation_rms))
     }
 
-    /// Noise of 8 x 8 means over that of independent pixels near a radiance, where the files are JPEG and it stands out.
+    /// Ratio of the deviation of 8 x 8 means to that of independent pixels near a radiance, for JPEG files and if
+    /// significant.
     fn smoothed_at(&self, radiance: f64) -> Option<f64> {
         let lossy = |s: &Source| matches!(s.compression, Compression::Jpeg { .. });
         if !self.subject.sources.iter().any(lossy) {

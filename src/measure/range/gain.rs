@@ -1,13 +1,13 @@
-//! What a bracket gains over its best single frame: predicted from that frame's own noise, beside what was measured.
+//! Gain of a bracket over its best single frame: predicted from that frame's noise, and measured.
 use super::noise_model::Capture;
 use super::threshold::darkest;
 use crate::subject::Source;
 use stopspan_core::results::BracketGain;
 use stopspan_core::results::{Limit, Measurement, PictureMeasurement};
 
-/// The gain at each SNR that both the merge and a frame have a range for. `sources` are the frames of the bracket;
-/// `measured` says whether the ranges come from a wedge (else they come from one noise model, and only the prediction
-/// has a meaning of its own).
+/// The gain at each SNR for which both the merge and a frame have a range. `sources` are the frames of the bracket.
+/// `measured` is true for ranges from a wedge; otherwise they follow from one noise model, and only the prediction is
+/// given.
 pub fn gains(pictures: &Measurement, sources: &[Source], measured: bool) -> Vec<BracketGain> {
     let Some(merge) = &pictures.merge else {
         return Vec::new();
@@ -51,7 +51,7 @@ fn spread(sources: &[Source]) -> f64 {
     }
 }
 
-/// Range of the merge less that of a frame, both from the frame's noise and held by the black floor as the figures are.
+/// Predicted range of the merge minus that of the frame, both from the frame's noise and limited by the black floor.
 fn predicted(frame: &PictureMeasurement, sources: &[Source], snr: f64) -> Option<f64> {
     let model = frame.noise?;
     let range = |sources: &[Source]| {
@@ -59,7 +59,7 @@ fn predicted(frame: &PictureMeasurement, sources: &[Source], snr: f64) -> Option
         let dark = darkest(&capture, &model, snr)?.max(capture.floor());
         Some((capture.top() / dark).log2())
     };
-    // All frames of a bracket hold the same range by one model; any of base sensitivity stands for the best one.
+    // By one model all frames of a bracket have the same range, so any frame of base sensitivity represents the best one.
     let single = sources
         .iter()
         .filter(|s| s.gain == 1.0)

@@ -1,5 +1,5 @@
-//! Intervals by block bootstrap over the pixels of the patches, with response and exposure span resampled beside them
-//! (Efron and Tibshirani 1993; blocks as in Kuensch 1989).
+//! Intervals by block bootstrap over the pixels of the patches, together with response and exposure span (Efron and
+//! Tibshirani 1993; blocks as in Kuensch 1989).
 use super::fit::{Observation, fit};
 use super::noise_model::Capture;
 use super::threshold::darkest_near;
@@ -8,52 +8,56 @@ use rand::{Rng, SeedableRng};
 use rand_distr::{Distribution, Gamma, StandardNormal};
 use stopspan_core::model::NoiseModel;
 
-/// Fewest blocks that are resampled as such; patches with fewer draw from the distribution of a variance instead.
+/// Smallest number of blocks to resample; patches with fewer use the distribution of a variance instead.
 const FEWEST_BLOCKS: usize = 20;
-/// Most groups the blocks of a patch are gathered into.
+/// Largest number of groups into which the blocks of a patch are combined.
 const MOST_GROUPS: usize = 64;
 
-/// How to resample.
+/// Settings of the resampling.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Resampling {
     /// Number of resamples, 2000 for a report.
     pub count: usize,
-    /// Seed: the same seed gives the same interval.
+    /// Seed; equal seeds give equal intervals.
     pub seed: u64,
-    /// Relative standard uncertainty of the total exposure span (dimensionless) where the response was fitted to it:
-    /// then it scales every range. 0 where it was not.
+    /// Relative standard uncertainty of the exposure span where the response was fitted to it, because it then scales every
+    /// range; else 0.
     pub span_relative: f64,
-    /// Standard uncertainty of a stated density, D, independent from step to step; 0 where densities are not to narrow the
-    /// scale (they have been used before).
+    /// Standard uncertainty of a stated density, D, independent between steps; 0 where densities were already used and must
+    /// not narrow the scale.
     pub density_uncertainty: f64,
 }
 
-/// A threshold to resample a range at.
+/// A threshold at which a range is resampled.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(crate) struct Threshold {
     /// SNR of one pixel.
     pub snr: f64,
-    /// Darkest radiance that reaches it by the point estimate.
+    /// Darkest radiance that reaches it, by the point estimate.
     pub dark: f64,
-    /// Relative standard uncertainty of that SNR itself (that of an area leans on the measured correlation).
+    /// Relative standard uncertainty of `snr` itself (for an area, from the measured correlation).
     pub relative: f64,
 }
 
-/// What is redrawn beside the patches.
-pub(crate) struct Known<'a> {
+/// The point estimate that is resampled, with its data.
+pub(crate) struct PointEstimate<'a> {
+    /// Patches of the wedge.
+    pub patches: &'a [PatchSample],
+    /// Observations behind the fit, each with the index of its patch.
+    pub observations: &'a [(usize, Observation)],
     /// The noise model of the point estimate.
     pub model: &'a NoiseModel,
-    /// Least code variance of the fit.
+    /// Smallest code variance in the fit, squared 8-bit codes.
     pub code_floor: f64,
-    /// Factor >= 1 that widens the redraw of the variances where the model does not quite explain them.
+    /// Factor >= 1 on the resampled change of the variances, for an imperfect fit of the model.
     pub spread: f64,
     /// Relative standard uncertainty of the scale of log radiance.
     pub scale: f64,
 }
 
-/// How the variance of one patch is redrawn.
+/// Resampling of the variance of one patch.
 enum Redraw {
-    /// Groups of blocks; share of the patch's pixels they hold.
+    /// Groups of blocks, and their share of the patch's pixels.
     Blocks(Vec<BlockSum>, f64),
     /// Gamma distribution of mean 1.
     Gamma(Gamma<f64>),
@@ -73,7 +77,7 @@ impl Redraw {
         }
     }
 
-    /// A factor on the patch's variance. The whole patch knows its variance better than the whole blocks in it alone.
+    /// A random factor on the patch's variance. Its spread is reduced by the share of the pixels that lie in whole blocks.
     fn factor(&self, rng: &mut impl Rng) -> f64 {
         match self {
             Redraw::Gamma(gamma) => gamma.sample(rng),
@@ -118,20 +122,20 @@ fn grouped(blocks: &[BlockSum]) -> Vec<BlockSum> {
         .collect()
 }
 
-/// Ranges in stops at each threshold over all resamples: one sorted list a threshold. Redrawn are the pixels of the
-/// patches by blocks, and by their standard uncertainties the scale of log radiance (span and densities), the exposures,
-/// the response at both ends, and the correlation of the noise.
+/// Ranges in stops over all resamples, one sorted list per threshold. The resampling covers the pixels of the patches by
+/// blocks and, by their standard uncertainties, the scale of log radiance (span and densities), the exposures, the response
+/// at both ends, and the correlation of the noise.
 pub(crate) fn resampled(
     capture: &Capture,
-    (patches, observations): (&[PatchSample], &[(usize, Observation)]),
-    known: &Known,
+    estimate: &PointEstimate,
     thresholds: &[Threshold],
     how: &Resampling,
 ) -> Vec<Vec<f64>> {
+    let observations = estimate.observations;
     let mut rng = rand_chacha::ChaCha8Rng::seed_from_u64(how.seed);
     let redraws: Vec<Redraw> = observations
         .iter()
-        .map(|(i, _)| Redraw::of(&patches[*i]))
+        .map(|(i, _)| Redraw::of(&estimate.patches[*i]))
         .collect();
     let fixed: Vec<f64> = thresholds
         .iter()
@@ -144,15 +148,15 @@ pub(crate) fn resampled(
     let mut ranges = vec![Vec::with_capacity(how.count); thresholds.len()];
     for _ in 0..how.count {
         for ((o, (_, seen)), redraw) in drawn.iter_mut().zip(observations).zip(&redraws) {
-            let factor = 1.0 + (redraw.factor(&mut rng) - 1.0) * known.spread;
+            let factor = 1.0 + (redraw.factor(&mut rng) - 1.0) * estimate.spread;
             o.variance = seen.variance * factor.max(1e-6);
         }
         let refs: Vec<&Observation> = drawn.iter().collect();
-        let Some(refit) = fit(&refs, known.code_floor, Some(known.model)) else {
+        let Some(refit) = fit(&refs, estimate.code_floor, Some(estimate.model)) else {
             continue;
         };
         let mut normal = || rng.sample::<f64, _>(StandardNormal);
-        let (scale, ends, snr) = (1.0 + known.scale * normal(), normal(), normal());
+        let (scale, ends, snr) = (1.0 + estimate.scale * normal(), normal(), normal());
         for ((t, fixed), range) in thresholds.iter().zip(&fixed).zip(&mut ranges) {
             let wanted = t.snr * (1.0 + t.relative * snr).max(0.1);
             let dark = darkest_near(capture, &refit, wanted, t.dark);
@@ -164,7 +168,7 @@ pub(crate) fn resampled(
     ranges
 }
 
-/// The central 95 % of a sorted list; `None` with fewer than 40 entries.
+/// The central 95 % of a sorted list; `None` with fewer than 40 elements.
 pub(crate) fn central95(sorted: &[f64]) -> Option<(f64, f64)> {
     if sorted.len() < 40 {
         return None;

@@ -1,6 +1,9 @@
-//! Usable range in stops, in reading order: the noise model and what it predicts, the closed form for a known sensor, the
-//! fit to the patches, the darkest radiance at an SNR, the SNR of an area, the noise that block means show, the scale of log radiance, the interval by
-//! resampling, the figures together, and what a bracket gains over its best frame.
+//! Usable range in stops.
+//!
+//! In reading order: the noise model (`noise_model`), the closed form for a known sensor (`closed_form`), the fit to the
+//! patches (`fit`), the darkest radiance at an SNR (`threshold`), the SNR of an area (`area`), noise by block means
+//! (`block_noise`), the scale of log radiance (`scale`), intervals by resampling (`interval`), the ranges of one picture
+//! (`fitted`, `usable`), and the gain of a bracket over its best frame (`gain`).
 mod area;
 mod block_noise;
 mod closed_form;

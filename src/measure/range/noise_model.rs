@@ -1,15 +1,15 @@
-//! The variance of a pixel as a function of radiance, for one exposure or for a merge of several.
+//! Variance of a pixel as a function of radiance, for one exposure or for a merge of several.
 use crate::subject::Source;
 
 use stopspan_core::model::NoiseModel;
 
-/// The exposures behind a picture, and what they make of a noise model.
+/// The exposures behind a picture, for evaluating a noise model.
 #[derive(Debug, Clone)]
 pub struct Capture {
     sources: Vec<Source>,
 }
 
-/// One exposure's part in the variance at a radiance: its squared relative exposure, and the model's three terms.
+/// One exposure's contribution to the variance at a radiance: its squared relative exposure, and the model's three terms.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct Part {
     pub exposure_squared: f64,
@@ -17,25 +17,25 @@ pub(crate) struct Part {
 }
 
 impl Capture {
-    /// `None` without a source.
+    /// The capture of these exposures; `None` without a source.
     pub fn of(sources: &[Source]) -> Option<Self> {
         (!sources.is_empty()).then(|| Capture {
             sources: sources.to_vec(),
         })
     }
 
-    /// Radiance at which the last exposure clips: the top of the range.
+    /// Radiance at which the shortest exposure clips: the top of the range.
     pub fn top(&self) -> f64 {
         self.sources.iter().map(Source::top).fold(0.0, f64::max)
     }
 
-    /// Lowest radiance that any exposure encodes above its black floor, >= 0.
+    /// Lowest radiance above the black floor of any exposure, >= 0.
     pub fn floor(&self) -> f64 {
         let floors = self.sources.iter().map(Source::floor);
         floors.fold(f64::INFINITY, f64::min).max(0.0)
     }
 
-    /// The exposure that sees a radiance best: the longest that is not clipped there.
+    /// The best exposure at a radiance: the longest one that is not clipped.
     pub(crate) fn leader(&self, radiance: f64) -> Option<&Source> {
         self.sources
             .iter()
@@ -43,8 +43,8 @@ impl Capture {
             .max_by(|a, b| a.relative_exposure.total_cmp(&b.relative_exposure))
     }
 
-    /// Standard uncertainty in stops that the response gives to a range ending at a radiance: that of the level there and
-    /// that of the clip level, taken as independent.
+    /// Standard uncertainty, stops, of a range that ends at a radiance, from the response: at that level and at the clip
+    /// level, taken as independent.
     pub fn response_uncertainty(&self, radiance: f64) -> f64 {
         self.leader(radiance).map_or(0.0, |s| {
             let level = s.curve.level_of(radiance * s.relative_exposure);
@@ -54,9 +54,8 @@ impl Capture {
         })
     }
 
-    /// Standard uncertainty in stops that the exposures give to a range ending at a radiance. The top moves with the
-    /// shortest exposure, the dark end with the mean of all that are open there, by their weights; a single exposure
-    /// moves both alike.
+    /// Standard uncertainty, stops, of a range that ends at a radiance, from the exposures. The top depends on the shortest
+    /// exposure, the dark end on the weighted mean of all that are not clipped there. A single exposure shifts both alike.
     pub fn exposure_uncertainty(&self, radiance: f64) -> f64 {
         let parts = self.weights(radiance);
         let last = (0..self.sources.len())
@@ -68,7 +67,7 @@ impl Capture {
         parts.into_iter().enumerate().map(moved).sum::<f64>().sqrt()
     }
 
-    /// Share of the light that each exposure contributes at a radiance, 0 where it is clipped.
+    /// Weight of each exposure at a radiance, as a share of all; 0 where it is clipped.
     fn weights(&self, radiance: f64) -> Vec<f64> {
         let open = |s: &Source| radiance < s.top();
         let light = |s: &Source| if open(s) { s.relative_exposure } else { 0.0 };
@@ -79,7 +78,7 @@ impl Capture {
             .collect()
     }
 
-    /// Parts of the variance at a radiance.
+    /// Contributions to the variance at a radiance.
     pub(crate) fn parts(&self, radiance: f64) -> Vec<Part> {
         let radiance = radiance.max(0.0);
         let open = |s: &&Source| radiance < s.top();
@@ -102,7 +101,7 @@ impl Capture {
         last.into_iter().map(part).collect()
     }
 
-    /// Variance of one pixel's radiance: that of the one exposure, or `1 / sum(t^2 / v)` over the exposures not clipped
+    /// Variance of one pixel's radiance: `v / t^2` of one exposure, or `1 / sum(t^2 / v)` over the exposures not clipped
     /// (inverse-variance weights).
     pub fn variance(&self, model: &NoiseModel, radiance: f64) -> f64 {
         variance_of(&self.parts(radiance), &model.as_array())
@@ -113,8 +112,8 @@ impl Capture {
         crate::wedge::ratio(radiance, self.variance(model, radiance).sqrt())
     }
 
-    /// Noise in 8-bit codes of the exposure that sees a radiance best, and the r.m.s. of its compression's rounding.
-    /// `None` where that exposure is not compressed.
+    /// Noise of the best exposure at a radiance, 8-bit codes, and the r.m.s. rounding of its compression. `None` if it is
+    /// not compressed.
     pub(crate) fn code_noise(&self, model: &NoiseModel, radiance: f64) -> Option<(f64, f64)> {
         use stopspan_core::model::Compression;
         let source = self.leader(radiance)?;
@@ -142,8 +141,8 @@ pub(crate) fn variance_of(parts: &[Part], model: &[f64; 3]) -> f64 {
     1.0 / information
 }
 
-/// Derivatives of the variance by the three parameters. The variance is homogeneous of degree one in them, so it equals
-/// their sum weighted by the parameters (Euler), and one linear fit serves a frame and a merge alike.
+/// Derivatives of the variance with respect to the three parameters. The variance is homogeneous of degree one in them and
+/// so equals the sum of the derivatives weighted by the parameters (Euler); one linear fit serves a frame and a merge.
 pub(crate) fn gradient_of(parts: &[Part], model: &[f64; 3]) -> [f64; 3] {
     let variance = variance_of(parts, model);
     let mut gradient = [0.0; 3];

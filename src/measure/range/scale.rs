@@ -1,16 +1,16 @@
-//! How well the scale of log radiance is known: from the exposures of the bracket, and from known densities.
+//! Uncertainty of the scale of log radiance, from the exposures of the bracket and from known densities.
 use crate::wedge::PatchSample;
 use std::f64::consts::LOG2_10;
 
-/// Darkest density counted from the lightest patch that bears on the scale: below it, stray light bends the scale.
+/// Largest density used, relative to the lightest patch used; stray light distorts the scale below it.
 const DEEPEST: f64 = 1.5;
-/// Fewest patches that give a scale.
+/// Smallest number of patches for a scale.
 const FEWEST: usize = 5;
 
-/// Relative standard uncertainty of the scale of log radiance: of every range in stops. `span` is that which the
-/// exposures of the bracket leave to a fitted response (their stated span scales it); densities known to
-/// `density_uncertainty` (standard, D, independent from step to step) that agree with the radiances within twice both
-/// uncertainties narrow it; the rest of their difference is kept as uncertainty.
+/// Relative standard uncertainty of the scale of log radiance, and so of every range in stops. `span` is the relative
+/// standard uncertainty of the exposure span where the response was fitted to it. Densities with standard uncertainty
+/// `density_uncertainty` (D, independent between steps) reduce it if they agree with the radiances within twice both
+/// uncertainties; the difference remains as uncertainty.
 pub(super) fn uncertainty(patches: &[PatchSample], span: f64, density_uncertainty: f64) -> f64 {
     let Some((slope, own)) = slope(patches, density_uncertainty) else {
         return span;
@@ -25,7 +25,7 @@ pub(super) fn uncertainty(patches: &[PatchSample], span: f64, density_uncertaint
     narrowed.hypot(shift).min(span)
 }
 
-/// Slope of log radiance over density (1 where they agree) and its standard uncertainty.
+/// Slope of log radiance against density (1 if they agree), and its standard uncertainty.
 fn slope(patches: &[PatchSample], density_uncertainty: f64) -> Option<(f64, f64)> {
     let clean = |s: &&PatchSample| {
         let p = &s.patch;

@@ -1,14 +1,14 @@
-//! The darkest radiance at which the modelled SNR still reaches a threshold.
+//! The darkest radiance at which the modelled SNR reaches a threshold.
 use super::noise_model::Capture;
 use stopspan_core::model::NoiseModel;
 
-/// How far below the top is looked, stops.
+/// Depth of the search below the top, stops.
 const DEEPEST: f64 = 40.0;
 /// Step of the search, stops.
 const STEP: f64 = 0.25;
 
-/// Lower end of the range of radiances, reached from the top without a break, whose SNR is at least `snr`. `None` if no
-/// radiance reaches it, or if it never ends within 40 stops (no noise).
+/// Lower end of the unbroken range of radiances from the top down with an SNR of at least `snr`. `None` if no radiance
+/// reaches it, or if the range does not end within 40 stops (no noise).
 pub fn darkest(capture: &Capture, model: &NoiseModel, snr: f64) -> Option<f64> {
     let top = capture.top();
     let reaches = |stops: f64| capture.snr(model, top * (-stops).exp2()) >= snr;
@@ -30,8 +30,8 @@ pub fn darkest(capture: &Capture, model: &NoiseModel, snr: f64) -> Option<f64> {
     Some(top * (-low).exp2())
 }
 
-/// The same near a known answer, for resampling: damped steps in log radiance. SNR grows between the square root of
-/// radiance and radiance itself, so steps of 1 / 0.75 shrink the distance at least threefold each.
+/// The same from a start near the answer, for resampling: damped steps in log radiance. SNR grows with a power of radiance
+/// between 0.5 and 1, so a step of 1 / 0.75 reduces the distance at least threefold.
 pub(crate) fn darkest_near(capture: &Capture, model: &NoiseModel, snr: f64, start: f64) -> f64 {
     let mut log = start.ln();
     for _ in 0..10 {

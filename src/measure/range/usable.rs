@@ -10,19 +10,19 @@ use stopspan_core::finding::Finding;
 use stopspan_core::model::NoiseModel;
 use stopspan_core::results::{Limit, UsableStops};
 
-/// What the range leans on beside the picture.
+/// Settings of the usable range.
 #[derive(Debug, Clone, PartialEq)]
 pub struct RangeSettings {
     /// SNR thresholds: 1 (ISO 15739, EMVA 1288), 3 (lower end of Rose 1948), 10 and 40 (ISO 12232).
     pub snrs: Vec<f64>,
-    /// Resampling for the intervals.
+    /// Resampling settings for the intervals.
     pub resampling: Resampling,
-    /// A noise model from elsewhere (the merge), for pictures whose patches cannot give one.
+    /// A noise model from elsewhere (the merge), for pictures whose patches do not give one.
     pub noise: Option<NoiseModel>,
 }
 
 impl Default for RangeSettings {
-    /// Four thresholds, 2000 resamples, exact span, densities to 0.02 D (common practice, no source).
+    /// Four thresholds, 2000 resamples, an exact span, densities to 0.02 D (common practice, no source).
     fn default() -> Self {
         RangeSettings {
             snrs: vec![1.0, 3.0, 10.0, 40.0],
@@ -37,7 +37,7 @@ impl Default for RangeSettings {
     }
 }
 
-/// Usable stops, the noise model fitted to the patches, and doubts.
+/// Usable stops, the noise model fitted to the patches, and findings.
 pub fn usable_stops(
     subject: &Subject,
     patches: &[PatchSample],
@@ -80,7 +80,8 @@ pub fn usable_stops(
     (figures, Some(model), doubts.into_iter().flatten().collect())
 }
 
-/// Usable stops from a noise model alone: no wedge, no interval, and no area, for whose noise a wedge is needed.
+/// Usable stops from a noise model alone: without interval, and without areas, because noise correlation is measured on a
+/// wedge.
 pub fn without_wedge(sources: &[Source], model: &NoiseModel, snrs: &[f64]) -> Vec<UsableStops> {
     let Some(capture) = Capture::of(sources) else {
         return Vec::new();
@@ -106,8 +107,8 @@ pub fn without_wedge(sources: &[Source], model: &NoiseModel, snrs: &[f64]) -> Ve
     snrs.iter().map(figure).collect()
 }
 
-/// Least variance in squared 8-bit codes: 0.24 of a squared code of the file's depth, below which EMVA 1288 does not take a
-/// dark noise for measured but for lost in quantisation.
+/// Smallest variance, squared 8-bit codes: 0.24 squared codes of the file's depth. Dark noise below it counts as lost in
+/// quantisation by EMVA 1288.
 fn code_floor(subject: &Subject) -> f64 {
     const LEAST: f64 = 0.24;
     match (subject.levels.is_some(), subject.bits) {
@@ -117,7 +118,7 @@ fn code_floor(subject: &Subject) -> f64 {
     }
 }
 
-/// Widening of the redraw where the reduced chi-squared is beyond chance (2 is the 99 % point of 18 patches).
+/// Widening of the resampled variances for a significant reduced chi-squared (2 is the 99 % point for 18 patches).
 fn spread(misfit: f64) -> f64 {
     if misfit > 2.0 { misfit.sqrt() } else { 1.0 }
 }

@@ -1,17 +1,18 @@
-//! Where each step of a wedge lies: the grid laid through four corners, and whether that can be measured.
+//! Geometry of the steps of a wedge: the grid through four corners, and whether it can be measured.
 use stopspan_core::model::{Homography, UNIT_SQUARE, distance, is_convex_page, shortest_side};
 use stopspan_core::raster::{Point, Quad};
-use stopspan_core::results::WedgePlace;
+use stopspan_core::results::{UnitCell, WedgePlace};
 use stopspan_core::{Error, Setting};
 
-/// Shortest side in pixels that a cell must have: its interior is then 4 x 4 pixels at least.
+/// Shortest side of a cell, pixels; its interior is then at least 4 x 4 pixels.
 const SMALLEST_CELL: f64 = 8.0;
 /// Share of each side of a cell that is measured.
 const INTERIOR: f64 = 0.5;
 
-/// A wedge whose corners the user gave. Falling densities mean that the darkest step comes first.
+/// A wedge with given corners. Falling densities mean that the darkest step comes first.
 ///
-/// Errors name the option: corners crossing or not clockwise, more densities than patches, or patches too small.
+/// # Errors
+/// Corners that cross or are not clockwise, more densities than patches, or patches too small.
 pub fn place(
     corners: Quad,
     (rows, columns): (usize, usize),
@@ -34,9 +35,10 @@ pub fn place(
     Ok(place)
 }
 
-/// Whether a wedge can be measured in a picture of `rows` x `columns` pixels that shares its geometry.
+/// Checks that a wedge can be measured in a picture of `rows` x `columns` pixels with its geometry.
 ///
-/// Errors name the option and the number: corners outside, crossing, too small, or a wrong number of densities.
+/// # Errors
+/// Corners outside or crossing, cells too small, or a wrong number of densities.
 pub fn check(place: &WedgePlace, rows: usize, columns: usize) -> Result<(), Error> {
     check_shape(place)?;
     const BEYOND: f64 = 1.0;
@@ -100,7 +102,7 @@ fn check_shape(place: &WedgePlace) -> Result<(), Error> {
     Ok(())
 }
 
-/// Shortest side of any cell, pixels; 0 where the corners make no sense.
+/// Shortest side of any cell, pixels; 0 for degenerate corners.
 fn smallest_cell(place: &WedgePlace) -> f64 {
     let Some(map) = Homography::between(&UNIT_SQUARE, &place.corners) else {
         return 0.0;
@@ -110,17 +112,17 @@ fn smallest_cell(place: &WedgePlace) -> f64 {
         .fold(f64::INFINITY, f64::min)
 }
 
-/// The central part (`share` of each side) of a cell as a quadrilateral.
-fn shrunk((x, y, w, h): (f64, f64, f64, f64), share: f64) -> Quad {
+/// The central part of a cell, `share` of each side, as a quadrilateral.
+fn shrunk(cell: UnitCell, share: f64) -> Quad {
     UNIT_SQUARE.map(|p| Point {
-        x: x + w * (0.5 + share * (p.x - 0.5)),
-        y: y + h * (0.5 + share * (p.y - 0.5)),
+        x: cell.left + cell.width * (0.5 + share * (p.x - 0.5)),
+        y: cell.top + cell.height * (0.5 + share * (p.y - 0.5)),
     })
 }
 
-/// The measured interior of step `step` (1 = lightest): the central half of its cell in each direction, which keeps clear
-/// of blur, gaps and borders. In the pixels of the picture that `placement` leads to from the reference frame.
-/// `None` where the geometry makes no sense.
+/// The measured interior of step `step` (1 = lightest): the central half of its cell in each direction, clear of blur, gaps
+/// and borders. It is in pixels of the picture that `placement` maps reference-frame pixels to. `None` for degenerate
+/// geometry.
 pub fn interior_of(place: &WedgePlace, step: usize, placement: &Homography) -> Option<Quad> {
     let map = Homography::between(&UNIT_SQUARE, &place.corners)?.then(placement);
     let quad = map.map_quad(&shrunk(place.unit_cell(place.position_of(step)), INTERIOR));
@@ -129,8 +131,8 @@ pub fn interior_of(place: &WedgePlace, step: usize, placement: &Homography) -> O
         .then_some(quad)
 }
 
-/// Width and height of step `step` in the pixels of the picture that `placement` leads to (shorter of opposite sides), and the
-/// least distance of its interior from its edge. `None` where the geometry makes no sense.
+/// Width and height of step `step` (the shorter of opposite sides), and the smallest distance of its interior from its
+/// edge, in pixels of the picture that `placement` maps to. `None` for degenerate geometry.
 pub(super) fn size_of(
     place: &WedgePlace,
     step: usize,

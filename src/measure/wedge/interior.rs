@@ -1,9 +1,9 @@
-//! The pixels of one patch: those whose centre lies in the interior.
+//! The pixels of one patch: those with centres in its interior.
 use crate::subject::Subject;
 use stopspan_core::model::{contains, main_channel};
 use stopspan_core::raster::{Point, Quad, Region};
 
-/// One measured pixel: its place in the picture, and its linear radiance.
+/// One measured pixel: its position in the picture, and its linear radiance.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Sample {
     pub row: usize,
@@ -11,21 +11,21 @@ pub(super) struct Sample {
     pub linear: f64,
 }
 
-/// What one interior holds.
+/// Pixels and sums of one interior.
 #[derive(Debug, Default)]
 pub(super) struct Interior {
-    /// Measuring channel, linear.
+    /// Pixels of the measuring channel, linear.
     pub samples: Vec<Sample>,
-    /// Sum of levels of each channel (mono counts for all three).
+    /// Sum of levels of each channel (for mono, three times the same).
     pub level_sum: [f64; 3],
     /// Sum and sum of squares of the measuring channel's level.
     pub green: (f64, f64),
-    /// Pixels at the clip level, and at the black floor.
+    /// Number of pixels at the clip level, and at the black floor.
     pub clipped: usize,
     pub crushed: usize,
 }
 
-/// Gathers the pixels of `quad` (this picture's pixels) that lie in the subject's crop.
+/// Collects the pixels within `quad` (in this picture's pixels) that lie in the subject's crop.
 pub(super) fn gather(subject: &Subject, quad: &Quad) -> Interior {
     let (rows, columns, channels) = subject.linear.dim();
     let mut interior = Interior::default();

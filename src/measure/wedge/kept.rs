@@ -1,4 +1,4 @@
-//! A wedge kept in a small JSON file, to be used again for the next camera.
+//! A wedge saved in a small JSON file, for use with the next camera.
 //!
 //! ```json
 //! {
@@ -26,7 +26,7 @@ use stopspan_core::{Error, Setting};
 /// Name and version of the layout.
 const SCHEMA: &str = "stopspan-wedge/1";
 
-/// A wedge as the file holds it.
+/// Content of the file.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct KeptWedge {
@@ -35,12 +35,12 @@ pub struct KeptWedge {
     pub picture: Size,
     /// Outer corners, columns and rows in pixels.
     pub corners: [[f64; 2]; 4],
-    /// Patches.
+    /// Rows and columns of patches.
     pub grid: Grid,
-    /// Row-by-row order runs from dark to light.
+    /// True if patch order runs from dark to light.
     #[serde(default)]
     pub dark_first: bool,
-    /// Every second row runs backwards.
+    /// True if every second row runs backwards.
     #[serde(default)]
     pub boustrophedon: bool,
     /// Densities in patch order.

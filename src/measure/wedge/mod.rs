@@ -1,4 +1,8 @@
-//! The wedge with corners given, in reading order: densities as text, densities from a file, a wedge kept in a file, the cells of the grid, what a patch holds, the noise in it, whether the grid stated fits the patches (`stated_grid`).
+//! The wedge and its patches.
+//!
+//! In reading order: densities as text (`density_list`), densities from a file (`table`), a wedge saved in a file (`kept`),
+//! the cells of the grid (`cells`), the pixels of a patch (`interior`), their noise (`noise`), the statistics of a patch
+//! (`patch`), and whether the stated grid fits the patches (`stated_grid`).
 mod cells;
 mod density_list;
 mod interior;

@@ -1,16 +1,16 @@
-//! The noise of one patch: slope of the light, correlation between pixels, block means, and what is not noise.
+//! Noise of one patch: slope of the light, correlation between pixels, block means, outliers.
 use super::interior::Sample;
 use super::patch::BlockSum;
 use std::collections::BTreeMap;
 
-/// Farthest lag of the autocorrelation, pixels.
+/// Largest lag of the autocorrelation, pixels.
 const FARTHEST: usize = 8;
-/// Fewest samples whose correlation is looked at.
+/// Smallest number of samples for an autocorrelation.
 const FEWEST: usize = 16;
-/// Side of a block, pixels: that of JPEG (ITU-T T.81).
+/// Side of a block, pixels: a JPEG block (ITU-T T.81).
 pub(super) const BLOCK: usize = 8;
 
-/// A plane through the samples: mean, slope along rows, slope along columns (per pixel, about the centroid).
+/// A plane fitted to the samples: mean, and slopes along rows and columns per pixel about the centroid.
 pub(super) struct Plane {
     centre: (f64, f64),
     pub mean: f64,
@@ -18,7 +18,7 @@ pub(super) struct Plane {
 }
 
 impl Plane {
-    /// Least squares.
+    /// Least-squares fit.
     pub fn fit(samples: &[Sample]) -> Self {
         let n = samples.len() as f64;
         let mean_of = |f: fn(&Sample) -> f64| samples.iter().map(f).sum::<f64>() / n;
@@ -50,7 +50,7 @@ impl Plane {
         }
     }
 
-    /// What is left of a sample.
+    /// Deviation of a sample from the plane.
     pub fn residual(&self, s: &Sample) -> f64 {
         s.linear
             - self.mean
@@ -59,17 +59,17 @@ impl Plane {
     }
 }
 
-/// How far noise is correlated between pixels.
+/// Extent of the noise correlation between pixels.
 pub(super) struct Correlation {
-    /// Sum of the autocorrelation over all lags: the variance of a mean is this times the white-noise variance.
+    /// Sum of the autocorrelation over all lags: the factor on the variance of a mean relative to white noise.
     pub of_mean: f64,
-    /// Sum of the squared autocorrelation, which does the same for a variance.
+    /// Sum of the squared autocorrelation: the same factor for the variance of a variance.
     pub of_variance: f64,
 }
 
-/// Autocorrelation sums, ring by ring of lags out to 8 pixels (less in small patches), as long as a ring's sum stands out
-/// of chance by two standard deviations (in the manner of the initial positive sequence of Geyer 1992). Corrected for the
-/// plane that was taken out: three fitted parameters lower every lag by about 3/n of the sum.
+/// Autocorrelation sums, ring by ring of lags out to 8 pixels (less in small patches), up to the first ring whose sum is
+/// not significant at two standard deviations (in the manner of the initial positive sequence of Geyer 1992). Corrected for
+/// the fitted plane, whose three parameters lower every lag by about 3/n of the sum.
 pub(super) fn correlation(samples: &[Sample], residuals: &[f64]) -> Correlation {
     let mut found = Correlation {
         of_mean: 1.0,
@@ -100,7 +100,7 @@ pub(super) fn correlation(samples: &[Sample], residuals: &[f64]) -> Correlation 
     found
 }
 
-/// Residuals on their pixel grid, 0 where there is no sample.
+/// Residuals on their pixel grid, 0 without a sample.
 struct Grid {
     rows: usize,
     columns: usize,
@@ -128,7 +128,7 @@ impl Grid {
         }
     }
 
-    /// Autocorrelation at the lags of one ring (half of it: the other half is the same).
+    /// Autocorrelation at half of the lags of one ring; the other half is equal by symmetry.
     fn ring(&self, ring: usize, zero: f64) -> Vec<f64> {
         let end = ring as isize;
         let inner = (0..ring).flat_map(|dr| [(dr, end), (dr, -end)]);
@@ -185,8 +185,8 @@ pub(super) fn block_deviation(blocks: &[BlockSum]) -> Option<f64> {
     Some((squares / (n - 1.0)).sqrt() * BLOCK as f64)
 }
 
-/// How far the deviation of all samples exceeds that of the central 96 %, were they normal: 1 for noise, more where dust,
-/// a scratch or an edge lies in the patch. Samples closer than `smallest` to the centre never count as outliers.
+/// Ratio of the standard deviation of all samples to the one implied by the central 96 % of a normal distribution: 1 for
+/// noise, more for dust, a scratch or an edge. Samples within `smallest` of the centre never count as outliers.
 pub(super) fn tail_ratio(residuals: &[f64], smallest: f64) -> f64 {
     // Variance of a normal variable cut at its 2 % and 98 % points: 1 - 2 z phi(z)/0.96 with z = 2.053749.
     const CUT_VARIANCE: f64 = 0.792_836;

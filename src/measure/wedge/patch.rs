@@ -7,12 +7,12 @@ use stopspan_core::finding::Finding;
 use stopspan_core::model::{Homography, shortest_side};
 use stopspan_core::results::{Patch, WedgePlace};
 
-/// Fewest pixels a patch is measured on.
+/// Smallest number of pixels of a patch.
 const FEWEST: usize = 16;
-/// Largest ratio that is given: stands for "no noise seen" (finite, so that it can be written to a file).
+/// Largest signal-to-noise ratio reported, for patches without noise; finite, so that it can be written to a file.
 pub(crate) const LARGEST_RATIO: f64 = 1e6;
 
-/// Sums over one block of 8 x 8 pixels: residual linear radiance about the patch mean, slope removed.
+/// Sums over one block of 8 x 8 pixels of residual linear radiance about the patch mean, slope removed.
 #[derive(Debug, Clone, Copy, Default, PartialEq)]
 pub struct BlockSum {
     /// Pixels in the block.
@@ -23,21 +23,21 @@ pub struct BlockSum {
     pub squares: f64,
 }
 
-/// A patch with what the fit of the noise needs beside its plain statistics.
+/// A patch with the data for fitting and resampling its noise.
 #[derive(Debug, Clone, PartialEq)]
 pub struct PatchSample {
     /// The statistics.
     pub patch: Patch,
     /// Whole blocks inside the interior, for resampling; empty where the patch is textured.
     pub blocks: Vec<BlockSum>,
-    /// Independent samples behind the variance.
+    /// Equivalent number of independent samples behind the variance.
     pub variance_samples: f64,
     /// True if dust or texture was found in it.
     pub textured: bool,
 }
 
-/// Statistics of every step, lightest first, with doubts. Empty (with a finding) where the interiors hold too few pixels
-/// of this picture's crop to be measured.
+/// Statistics of every step, lightest first, with findings. Empty (with a finding) where an interior has too few pixels in
+/// this picture's crop.
 pub fn patches(subject: &Subject, place: &WedgePlace) -> (Vec<PatchSample>, Vec<Finding>) {
     let mut found = Vec::with_capacity(place.steps());
     let mut findings = Vec::new();
@@ -65,7 +65,8 @@ pub fn patches(subject: &Subject, place: &WedgePlace) -> (Vec<PatchSample>, Vec<
     (found, findings)
 }
 
-/// In a JPEG the neighbour's edge rings through the whole block it lies in: patches whose interior keeps less than a block away.
+/// Finding for patches whose interior is less than a JPEG block away from the edge: ringing from the neighbour's edge fills
+/// the whole block.
 fn small(subject: &Subject, found: &[PatchSample]) -> Option<Finding> {
     if !subject.is_lossy() {
         return None;
@@ -82,7 +83,7 @@ fn small(subject: &Subject, found: &[PatchSample]) -> Option<Finding> {
     })
 }
 
-/// The samples as they would be in even light: `light` is the relative light at each step, lightest first, > 0.
+/// Divides out uneven light: `light` is the relative illumination of each step, lightest first, > 0.
 pub(crate) fn evened(mut samples: Vec<PatchSample>, light: &[f64]) -> Vec<PatchSample> {
     for sample in &mut samples {
         let factor = light.get(sample.patch.step - 1).copied().unwrap_or(1.0);
@@ -106,8 +107,8 @@ fn unusable(place: &WedgePlace, step: usize, placement: &Homography) -> Finding 
     }
 }
 
-/// What decides the figures of a patch: which samples, and the plane taken off them.
-struct Judged {
+/// Mean, deviation and residuals of a patch after removal of slope and outliers, and its noise correlation.
+struct CleanSamples {
     mean: f64,
     deviation: f64,
     of_mean: f64,
@@ -124,10 +125,10 @@ fn describe(
 ) -> (PatchSample, Option<Finding>) {
     let n = interior.samples.len() as f64;
     let code = code_in_radiance(subject, &interior.samples);
-    let judged = judge(&interior.samples, code, !subject.is_lossy());
+    let clean = clean_samples(&interior.samples, code, !subject.is_lossy());
     let levels = subject.levels.is_some();
     let (mean_level, mean_square) = (interior.green.0 / n, interior.green.1 / n);
-    let blocks = blocks(&interior.samples, &judged.residuals);
+    let blocks = blocks(&interior.samples, &clean.residuals);
     let patch = Patch {
         step,
         density: None,
@@ -135,34 +136,34 @@ fn describe(
         size_px: [0.0; 2],
         guard_px: 0.0,
         pixels: interior.samples.len(),
-        effective_samples: (n / judged.of_mean).max(1.0),
+        effective_samples: (n / clean.of_mean).max(1.0),
         code: levels.then(|| interior.level_sum.map(|s| s / n * 255.0)),
         code_deviation: levels
             .then(|| (mean_square - mean_level * mean_level).max(0.0).sqrt() * 255.0),
-        linear: judged.mean,
-        linear_deviation: judged.deviation,
+        linear: clean.mean,
+        linear_deviation: clean.deviation,
         block_deviation: block_deviation(&blocks),
-        snr: ratio(judged.mean, judged.deviation),
+        snr: ratio(clean.mean, clean.deviation),
         clipped_share: interior.clipped as f64 / n,
         crushed_share: interior.crushed as f64 / n,
     };
-    let finding = judged
+    let finding = clean
         .textured
         .map(|ratio| Finding::PatchTextured { step, ratio });
     let sample = PatchSample {
         patch,
-        blocks: if judged.textured.is_none() {
+        blocks: if clean.textured.is_none() {
             blocks
         } else {
             Vec::new()
         },
-        variance_samples: (n / judged.of_variance).max(2.0),
-        textured: judged.textured.is_some(),
+        variance_samples: (n / clean.of_variance).max(2.0),
+        textured: clean.textured.is_some(),
     };
     (sample, finding)
 }
 
-/// `value / deviation`, held to finite numbers.
+/// `value / deviation`, limited to +-[`LARGEST_RATIO`].
 pub(crate) fn ratio(value: f64, deviation: f64) -> f64 {
     if deviation <= value.abs() / LARGEST_RATIO {
         return if value == 0.0 {
@@ -174,8 +175,8 @@ pub(crate) fn ratio(value: f64, deviation: f64) -> f64 {
     value / deviation
 }
 
-/// One 8-bit code in radiance at the mean of the samples; 0 where no codes stand behind the picture, or none that lossy coding
-/// could have moved by whole codes (a map of lossless frames).
+/// One 8-bit code in radiance at the mean of the samples; 0 where lossy coding cannot have moved codes (a map of lossless
+/// frames).
 fn code_in_radiance(subject: &Subject, samples: &[Sample]) -> f64 {
     if subject.levels.is_none() && !subject.is_lossy() {
         return 0.0;
@@ -185,10 +186,10 @@ fn code_in_radiance(subject: &Subject, samples: &[Sample]) -> f64 {
     leader.map_or(0.0, |s| s.slope(mean) / s.relative_exposure)
 }
 
-/// Plain mean and deviation where the patch is clean; where dust, an edge or texture lies in it, the samples within three
-/// deviations of the median. The slope of the light is taken off the deviation only where it is certain (F > 14, about
-/// one in a million by chance).
-fn judge(samples: &[Sample], code: f64, lossless: bool) -> Judged {
+/// Mean and deviation of all samples of a clean patch; of a patch with dust, an edge or texture those of the samples within
+/// three deviations of the median. The slope of the light is removed only where it is significant (F > 14, about one in a
+/// million by chance).
+fn clean_samples(samples: &[Sample], code: f64, lossless: bool) -> CleanSamples {
     let plane = Plane::fit(samples);
     let flat: Vec<f64> = samples.iter().map(|s| s.linear - plane.mean).collect();
     let sloped: Vec<f64> = samples.iter().map(|s| plane.residual(s)).collect();
@@ -207,7 +208,7 @@ fn judge(samples: &[Sample], code: f64, lossless: bool) -> Judged {
             (plane.mean + offset, deviation)
         }
     };
-    Judged {
+    CleanSamples {
         mean,
         deviation,
         of_mean: correlation.of_mean,
@@ -217,8 +218,8 @@ fn judge(samples: &[Sample], code: f64, lossless: bool) -> Judged {
     }
 }
 
-/// The ratio by which the spread exceeds noise, where it does: outliers (dust, an edge) from 1.5, or block means that vary
-/// five times more than independent pixels would (texture).
+/// Ratio of the spread to that of noise, if significant: outliers (dust, an edge) from 1.5, or block means that vary five
+/// times as much as those of independent pixels (texture).
 fn texture(samples: &[Sample], residuals: &[f64], code: f64, lossless: bool) -> Option<f64> {
     let tail = tail_ratio(residuals, 3.0 * code);
     if tail > 1.5 {
@@ -227,13 +228,13 @@ fn texture(samples: &[Sample], residuals: &[f64], code: f64, lossless: bool) -> 
     let of_blocks = block_deviation(&blocks(samples, residuals))?;
     let n = residuals.len() as f64;
     let of_pixels = (residuals.iter().map(|v| v * v).sum::<f64>() / n).sqrt();
-    // Lossy coding hides pixel noise and keeps block means, so there the block means must vary by codes as well.
+    // Lossy coding removes pixel noise but keeps block means; there the block means must also vary by whole codes.
     let smallest = if lossless { 0.0 } else { 8.0 * code };
     let found = of_pixels > 0.0 && of_blocks > 5.0 * of_pixels && of_blocks > smallest;
     found.then(|| of_blocks / of_pixels)
 }
 
-/// Mean and deviation of what lies within three deviations of the median, repeated until it settles; the deviation
+/// Mean and deviation of the values within three deviations of the median, iterated to convergence. The deviation is
 /// corrected for the cut tails of a normal distribution.
 fn trimmed(residuals: &[f64]) -> (f64, f64) {
     // Deviation of a normal variable cut at 3 sigma: sqrt(1 - 6 phi(3) / (2 Phi(3) - 1)) = 0.986578.
@@ -284,7 +285,7 @@ mod tests {
     #[test]
     fn white_noise_is_taken_as_it_is() {
         let samples = noisy(40, 50, 0.0);
-        let judged = judge(&samples, 0.0, true);
+        let clean = clean_samples(&samples, 0.0, true);
         let n = samples.len() as f64;
         let mean = samples.iter().map(|s| s.linear).sum::<f64>() / n;
         let plain = (samples
@@ -293,24 +294,20 @@ mod tests {
             .sum::<f64>()
             / n)
             .sqrt();
-        assert!(judged.textured.is_none());
-        assert_eq!(judged.deviation, plain);
-        assert!((judged.of_mean - 1.0).abs() < 0.5, "{}", judged.of_mean);
+        assert!(clean.textured.is_none());
+        assert_eq!(clean.deviation, plain);
+        assert!((clean.of_mean - 1.0).abs() < 0.5, "{}", clean.of_mean);
         assert!(
-            (judged.of_variance - 1.0).abs() < 0.2,
+            (clean.of_variance - 1.0).abs() < 0.2,
             "{}",
-            judged.of_variance
+            clean.of_variance
         );
     }
 
     #[test]
     fn a_slope_of_the_light_is_removed() {
-        let judged = judge(&noisy(40, 50, 0.05), 0.0, true);
-        assert!(
-            (judged.deviation - 0.5).abs() < 0.03,
-            "{}",
-            judged.deviation
-        );
+        let clean = clean_samples(&noisy(40, 50, 0.05), 0.0, true);
+        assert!((clean.deviation - 0.5).abs() < 0.03, "{}", clean.deviation);
     }
 
     #[test]
@@ -321,9 +318,9 @@ mod tests {
             .iter_mut()
             .filter(|s| dust(s))
             .for_each(|s| s.linear = 1.0);
-        let judged = judge(&samples, 0.0, true);
-        assert!(judged.textured.is_some());
-        assert!((judged.deviation - 0.5).abs() < 0.03 && (judged.mean - 10.0).abs() < 0.05);
+        let clean = clean_samples(&samples, 0.0, true);
+        assert!(clean.textured.is_some());
+        assert!((clean.deviation - 0.5).abs() < 0.03 && (clean.mean - 10.0).abs() < 0.05);
     }
 
     #[test]
@@ -336,7 +333,7 @@ mod tests {
                 -2.0
             };
         }
-        assert!(judge(&samples, 0.0, true).textured.is_some());
+        assert!(clean_samples(&samples, 0.0, true).textured.is_some());
     }
 
     #[test]
@@ -356,14 +353,14 @@ mod tests {
                 });
             }
         }
-        let judged = judge(&samples, 0.0, true);
-        assert!((judged.of_mean - 9.0).abs() < 2.5, "{}", judged.of_mean);
+        let clean = clean_samples(&samples, 0.0, true);
+        assert!((clean.of_mean - 9.0).abs() < 2.5, "{}", clean.of_mean);
         // Sum of squared triangle autocorrelation in each direction: 1 + 2 (4/9 + 1/9) = 19/9.
         let expected = (19.0f64 / 9.0).powi(2);
         assert!(
-            (judged.of_variance - expected).abs() < 1.0,
+            (clean.of_variance - expected).abs() < 1.0,
             "{}",
-            judged.of_variance
+            clean.of_variance
         );
     }
 }

@@ -1,25 +1,25 @@
-//! Whether the number of patches that was stated fits what lies within the corners: in the middle of a patch there is no step.
+//! Whether the stated grid fits the patches within the corners: no step edge may run through the centre of a patch.
 use ndarray::ArrayView2;
 use stopspan_core::model::{Homography, UNIT_SQUARE, distance};
 use stopspan_core::raster::Point;
 use stopspan_core::results::WedgePlace;
 use stopspan_core::statistics::robust::median;
 
-/// The halves of a patch that are held against each other reach this far from its middle, in cells, and as far along.
+/// Extent of the two compared halves from a patch's centre, across and along, in cells.
 const REACH: f64 = 0.25;
-/// Samples across a half and along it.
+/// Number of samples across and along a half.
 const SAMPLES: (usize, usize) = (6, 16);
-/// Pixels that share their noise in what a camera has sharpened and compressed.
+/// Pixels per independent sample after a camera's sharpening and compression.
 const TOGETHER: f64 = 4.0;
-/// A difference of the halves is a step from this share of the step to the neighbours, and of the usual one.
+/// Smallest difference of the halves that counts as a step, relative to the steps to the neighbours and to the median step.
 const SHARE: f64 = 0.3;
-/// And from this many standard uncertainties.
+/// Smallest difference that counts as a step, in standard uncertainties.
 const BEYOND: f64 = 4.0;
-/// Patches with a step in the middle that make the grid doubtful: so many, and this share of all.
+/// Number and share of patches with a step edge that make the grid doubtful; both are needed.
 const DOUBTFUL: (usize, f64) = (3, 0.1);
 
-/// Patches of the grid in whose middle a step lies, the way the wedge runs there; `None` where they are too few to doubt the
-/// grid. `plane` is radiance, one channel.
+/// Number of patches with a step edge through their centre; `None` where they are too few to doubt the grid. `plane` is
+/// radiance of one channel.
 pub fn steps_within(plane: ArrayView2<f32>, place: &WedgePlace) -> Option<usize> {
     let map = Homography::between(&UNIT_SQUARE, &place.corners)?;
     let grid = Grid { plane, place, map };
@@ -36,8 +36,8 @@ pub fn steps_within(plane: ArrayView2<f32>, place: &WedgePlace) -> Option<usize>
     (found >= DOUBTFUL.0 && share >= DOUBTFUL.1).then_some(found)
 }
 
-/// The two halves of a patch's middle: log2 radiance of both together, of the second less that of the first, and the
-/// standard uncertainty of that.
+/// The two halves about a patch's centre: log2 radiance of both together, log2 ratio of the second to the first, and the
+/// standard uncertainty of that ratio.
 #[derive(Clone, Copy)]
 struct Halves {
     log: f64,
@@ -61,7 +61,7 @@ fn apart(pair: &[Option<Halves>]) -> Option<f64> {
     Some((b.log - a.log).abs())
 }
 
-/// True if the halves of patch `i` of a line differ as its neighbours do.
+/// True if the halves of patch `i` of a line differ by a share of its steps to the neighbours.
 fn is_step(line: &[&Option<Halves>], i: usize, usual: f64) -> bool {
     let at = |k: usize| line.get(k).copied().copied().flatten();
     let Some(here) = at(i) else {
@@ -85,17 +85,17 @@ struct Grid<'a> {
 }
 
 impl Grid<'_> {
-    /// By row and column of the grid, halves left and right or above and below.
+    /// Halves by row and column of the grid: left and right, or above and below.
     fn halves(&self, across: bool) -> Vec<Vec<Option<Halves>>> {
         let row = |r: usize| {
             let columns = 0..self.place.columns;
-            columns.map(|c| self.of_cell((r, c), across)).collect()
+            columns.map(|c| self.of_cell(r, c, across)).collect()
         };
         (0..self.place.rows).map(row).collect()
     }
 
-    /// `None` without light, or outside the picture.
-    fn of_cell(&self, (r, c): (usize, usize), across: bool) -> Option<Halves> {
+    /// The halves of one cell; `None` without light, or outside the picture.
+    fn of_cell(&self, r: usize, c: usize, across: bool) -> Option<Halves> {
         let at = |along: f64, aside: f64| {
             let (x, y) = if across {
                 (along, aside)
@@ -134,7 +134,7 @@ impl Grid<'_> {
         })
     }
 
-    /// Of the pixel at a point.
+    /// Radiance of the pixel at a point; `None` outside.
     fn light(&self, p: Point) -> Option<f64> {
         let inside = p.x >= 0.0 && p.y >= 0.0;
         let light = self.plane.get((p.y as usize, p.x as usize));

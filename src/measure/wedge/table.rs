@@ -1,20 +1,20 @@
-//! Densities of a wedge from a file: comma-separated, with a head line `step,density` or
-//! `step,density,standard_uncertainty`; steps count from 1 in patch order (row by row), without a gap.
+//! Densities of a wedge from a comma-separated file with the header `step,density` or `step,density,standard_uncertainty`.
+//! Steps count from 1 in patch order (row by row), without a gap.
 use super::density_list::check_densities;
 use std::path::Path;
 use stopspan_core::{Error, Setting};
 
-/// Largest standard uncertainty believed, density.
+/// Largest standard uncertainty accepted, density.
 const LARGEST_UNCERTAINTY: f64 = 0.5;
 
 /// Densities and, where the file has the third column, their standard uncertainties, both in patch order.
 pub type Densities = (Vec<f64>, Option<Vec<f64>>);
 
-/// Reads such a file. `steps` is the most there may be.
+/// Reads a density file; `steps` is the largest number of densities.
 ///
 /// # Errors
-/// [`Error::Request`] that names the file and the line: unreadable, a head line that is none, a number that is none, steps out
-/// of order, densities that do not rise or fall all along, or more of them than patches.
+/// [`Error::Request`] with file and line: unreadable file, wrong header, an invalid number, steps out of order, densities
+/// that are not monotone, or more densities than patches.
 pub fn read_densities(file: &Path, steps: usize) -> Result<Densities, Error> {
     let refuse = |problem: String| {
         Error::request(

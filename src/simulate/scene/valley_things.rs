@@ -177,13 +177,13 @@ fn gable(u: f64, v: f64) -> Option<Colour> {
 /// Trees: two tall ones at the left, bushes at the right border.
 fn tree(u: f64, v: f64) -> Option<Colour> {
     let crowns = [
-        (0.155, 0.660, 0.058, 0.235, 801u64),
-        (0.245, 0.735, 0.042, 0.150, 811),
-        (0.065, 0.770, 0.060, 0.120, 821),
-        (1.290, 0.800, 0.075, 0.085, 831),
+        Crown::new([0.155, 0.660], [0.058, 0.235], 801),
+        Crown::new([0.245, 0.735], [0.042, 0.150], 811),
+        Crown::new([0.065, 0.770], [0.060, 0.120], 821),
+        Crown::new([1.290, 0.800], [0.075, 0.085], 831),
     ];
-    for (cu, cv, wide, high, seed) in crowns {
-        if let Some(colour) = crown(u, v, (cu, cv, wide, high), seed) {
+    for crown in crowns {
+        if let Some(colour) = crown.colour(u, v) {
             return Some(colour);
         }
     }
@@ -201,26 +201,44 @@ fn tree(u: f64, v: f64) -> Option<Colour> {
         })
 }
 
-/// One crown of leaves: clumps lit from the upper right, holes at the rim.
-fn crown(u: f64, v: f64, place: (f64, f64, f64, f64), seed: u64) -> Option<Colour> {
-    let (x, y) = ((u - place.0) / place.2, (v - place.1) / place.3);
-    let radius = (x * x + y * y).sqrt();
-    if radius > 1.5 {
-        return None;
+/// One crown of leaves.
+struct Crown {
+    centre: [f64; 2],
+    /// Half width and half height.
+    half: [f64; 2],
+    seed: u64,
+}
+
+impl Crown {
+    fn new(centre: [f64; 2], half: [f64; 2], seed: u64) -> Self {
+        Crown { centre, half, seed }
     }
-    let clump = fractal(u * 26.0, v * 26.0, 4, seed);
-    let leaf = fractal(u * 150.0, v * 150.0, 3, seed + 5);
-    // Poplars taper towards the top.
-    let taper = radius + 0.18 * (-y).max(0.0) * x.abs();
-    if taper + 0.22 * clump + 0.24 * leaf > 0.92 {
-        return None;
+
+    /// Clumps lit from the upper right, with holes at the rim; `None` outside.
+    fn colour(&self, u: f64, v: f64) -> Option<Colour> {
+        let seed = self.seed;
+        let (x, y) = (
+            (u - self.centre[0]) / self.half[0],
+            (v - self.centre[1]) / self.half[1],
+        );
+        let radius = (x * x + y * y).sqrt();
+        if radius > 1.5 {
+            return None;
+        }
+        let clump = fractal(u * 26.0, v * 26.0, 4, seed);
+        let leaf = fractal(u * 150.0, v * 150.0, 3, seed + 5);
+        // Poplars taper towards the top.
+        let taper = radius + 0.18 * (-y).max(0.0) * x.abs();
+        if taper + 0.22 * clump + 0.24 * leaf > 0.92 {
+            return None;
+        }
+        let side = (0.42 * x - 0.28 * y + 0.95 * clump + 0.45 * leaf + 0.35).clamp(0.02, 1.5);
+        Some(mix(
+            [0.0075, 0.0115, 0.0045],
+            [0.140, 0.150, 0.035],
+            side * side * 0.75,
+        ))
     }
-    let side = (0.42 * x - 0.28 * y + 0.95 * clump + 0.45 * leaf + 0.35).clamp(0.02, 1.5);
-    Some(mix(
-        [0.0075, 0.0115, 0.0045],
-        [0.140, 0.150, 0.035],
-        side * side * 0.75,
-    ))
 }
 
 /// Cover (0..1) of woods on the slopes.

@@ -1,8 +1,8 @@
 //! Edges of known blur, overshoot and noise against the closed form.
 use super::*;
 
-/// An edge of height 1 on 0.5, at `degrees` against the columns, blurred by a Gaussian of `sigma` pixels and, where
-/// `area`, averaged over the pixel.
+/// An edge of height 1 on 0.5, at `degrees` against the columns, blurred by a Gaussian of `sigma` pixels and, with `area`,
+/// averaged over each pixel.
 fn edge(sigma: f64, degrees: f64, area: bool) -> Array2<f64> {
     let (s, c) = degrees.to_radians().sin_cos();
     let fine: i32 = if area { 8 } else { 1 };

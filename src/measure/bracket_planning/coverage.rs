@@ -1,25 +1,25 @@
-//! What exposures hold of a scene: the pixels that are not clipped and reach an SNR, alone or merged.
+//! Shares of a scene that exposures record: pixels not clipped and of at least a given SNR, in one frame or merged.
 use super::census::{Cell, Census, PER_STOP, centre};
 use crate::subject::Source;
 use stopspan_core::model::NoiseModel;
 use stopspan_core::results::SharesAtSnr;
 
-/// Squared SNR of one pixel of one exposure against its own level of light, as a table.
-pub(super) struct Sight {
-    /// Bin of the first entry; the last one is the bin below clipping.
+/// Table of the squared SNR of one pixel of one exposure, by its exposure relative to clipping.
+pub(super) struct SnrTable {
+    /// Bin of the first entry; the last entry is the bin just below clipping.
     first: i32,
     squared: Vec<f64>,
 }
 
-/// Stops below clipping that the table reaches.
+/// Depth of the table below clipping, stops.
 const DEPTH: i32 = 40;
 
-impl Sight {
-    /// Of the sensor behind a source, at the reference's sensitivity.
+impl SnrTable {
+    /// The table for the sensor of `source`, at the reference's sensitivity.
     pub fn new(source: &Source, model: &NoiseModel) -> Self {
         let sensor = Source::new(source.curve.clone(), 1.0);
         let first = -DEPTH * PER_STOP;
-        Sight {
+        SnrTable {
             first,
             squared: (first..0)
                 .map(|bin| squared(&sensor, model, centre(bin).exp2()))
@@ -27,7 +27,7 @@ impl Sight {
         }
     }
 
-    /// At a bin of light; 0 below the table, and where it clips.
+    /// Squared SNR at a bin of exposure; 0 below the table and where it clips.
     fn at(&self, bin: i32) -> f64 {
         usize::try_from(bin - self.first)
             .ok()
@@ -36,7 +36,7 @@ impl Sight {
             .unwrap_or(0.0)
     }
 
-    /// Share of the pixels of known radiance that exposures on the grid of bins hold, merged.
+    /// Share of the pixels of known radiance recorded by the merge of exposures, each shifted by a whole number of bins.
     pub fn share(&self, census: &Census, shifts: &[i32], snr: f64) -> f64 {
         let holds = |cell: &&Cell| {
             let open = shifts.iter().filter(|&&k| cell.bright + k < 0);
@@ -52,7 +52,7 @@ impl Sight {
     }
 }
 
-/// Squared SNR of one pixel of an exposure at a radiance of the scene; 0 in the black floor.
+/// Squared SNR of one pixel of an exposure at a scene radiance; 0 at or below the black floor.
 fn squared(source: &Source, model: &NoiseModel, radiance: f64) -> f64 {
     let x = radiance * source.relative_exposure;
     if radiance <= source.floor() {
@@ -64,7 +64,7 @@ fn squared(source: &Source, model: &NoiseModel, radiance: f64) -> f64 {
             .max(1e-300)
 }
 
-/// Shares of all pixels that each frame and their merge hold at each SNR.
+/// Shares of all pixels that each frame and the merge record, at each SNR.
 pub(super) fn held(
     census: &Census,
     sources: &[Source],
@@ -94,9 +94,9 @@ pub(super) fn held(
                 continue;
             }
             merged += table[place];
-            add(&mut counts, snrs, frame, (table[place], cell.count));
+            add(&mut counts, snrs, frame, table[place], cell.count);
         }
-        add(&mut counts, snrs, sources.len(), (merged, cell.count));
+        add(&mut counts, snrs, sources.len(), merged, cell.count);
     }
     let all = census.pixels.max(1) as f64;
     let row = |(snr, row): (&f64, Vec<f64>)| SharesAtSnr {
@@ -107,7 +107,8 @@ pub(super) fn held(
     snrs.iter().zip(counts).map(row).collect()
 }
 
-fn add(counts: &mut [Vec<f64>], snrs: &[f64], column: usize, (squared, count): (f64, u32)) {
+/// Adds `count` pixels to one column of every row whose SNR they reach.
+fn add(counts: &mut [Vec<f64>], snrs: &[f64], column: usize, squared: f64, count: u32) {
     for (row, snr) in counts.iter_mut().zip(snrs) {
         if squared >= snr * snr {
             row[column] += f64::from(count);

@@ -1,11 +1,11 @@
-//! The best single frame: of a scene by the share it holds, of a wedge by the steps it tells apart.
+//! The best single frame: of a scene by the share it records, of a wedge by the steps it resolves.
 use stopspan_core::results::{BestFrame, Criterion, SharesAtSnr};
 use stopspan_core::results::{PictureMeasurement, UsableStops};
 
-/// Shares closer than this are taken as equal: the radiance of so many pixels is uncertain anyway.
+/// Difference of shares below which they count as equal.
 const ALIKE: f64 = 0.001;
 
-/// The frame that holds the largest share at SNR 10; where shares are alike, at SNR 40.
+/// The frame that records the largest share at SNR 10; among frames of equal share, at SNR 40.
 pub(super) fn best_of_scene(names: &[String], held: &[SharesAtSnr]) -> Option<BestFrame> {
     let at = |snr: f64| {
         held.iter()
@@ -18,7 +18,7 @@ pub(super) fn best_of_scene(names: &[String], held: &[SharesAtSnr]) -> Option<Be
     let alike = |n: f64| (leader.value - n).abs() < ALIKE;
     match second {
         Some(second) if leader.next.is_some_and(alike) => {
-            // Only frames alike in the first share stand for the second.
+            // Only frames of equal share at SNR 10 compete at SNR 40.
             let shares: Vec<f64> = first
                 .iter()
                 .zip(second)
@@ -41,8 +41,8 @@ fn others(names: &[String], leader: usize, holds: impl Fn(usize) -> bool) -> Vec
     names.iter().enumerate().filter_map(other).collect()
 }
 
-/// The single frame that tells most steps apart by noise; where frames tell as many, the one with the longest range down
-/// to SNR 10, with those that tie with it. `None` without a wedge.
+/// The single frame that resolves most steps by `noise`; among frames with equally many, the one with the longest range
+/// down to SNR 10, with the frames tied with it. `None` without a wedge.
 pub fn best_on_wedge(frames: &[PictureMeasurement]) -> Option<BestFrame> {
     let frames: Vec<&PictureMeasurement> = frames.iter().filter(|p| p.levels.is_some()).collect();
     let names: Vec<String> = frames.iter().map(|p| p.file.clone()).collect();
@@ -79,8 +79,8 @@ fn at_snr_10(picture: &PictureMeasurement) -> Option<UsableStops> {
     found.copied().filter(|u| u.stops.is_some())
 }
 
-/// True where the difference of two ranges, the longer first, lies within its 95 % interval: half widths on the sides that
-/// face each other, added in quadrature. A range without an interval is not ranked against another.
+/// True if the difference of two ranges lies within its 95 % interval: the half widths facing each other, added in
+/// quadrature. A range without an interval is tied with every other.
 fn tie(longer: &UsableStops, shorter: &UsableStops) -> bool {
     let halves = || Some((longer.stops? - longer.low95?).hypot(shorter.high95? - shorter.stops?));
     let difference = longer.stops.zip(shorter.stops).map(|(a, b)| a - b);
@@ -90,7 +90,7 @@ fn tie(longer: &UsableStops, shorter: &UsableStops) -> bool {
     }
 }
 
-/// The frame of the largest finite number with the next largest number, and its index.
+/// The frame with the largest finite number and the next largest number; first the frame's index.
 fn best(names: &[String], numbers: &[f64], criterion: Criterion) -> Option<(usize, BestFrame)> {
     let mut order: Vec<usize> = (0..numbers.len().min(names.len()))
         .filter(|&i| numbers[i].is_finite())

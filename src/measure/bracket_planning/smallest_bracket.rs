@@ -1,37 +1,44 @@
-//! The fewest equally spaced frames that hold a wanted share of a scene, by trying all within a camera's steps.
+//! The smallest bracket of equally spaced frames that records a wanted share of a scene, by exhaustive search in thirds of
+//! a stop.
 use super::census::{Census, PER_STOP};
-use super::cover::Sight;
+use super::coverage::SnrTable;
 
 /// One third of a stop, in bins: the step in which cameras set exposures.
 pub(super) const THIRD: i32 = PER_STOP / 3;
-/// Most frames tried.
+/// Largest number of frames tried.
 const MOST: i32 = 9;
-/// Widest spacing, stops: beyond it neighbouring frames share too little for the response to be recovered (common
+/// Widest spacing, stops. With wider spacing neighbouring frames share too few levels for recovering the response (common
 /// practice, no source).
 const WIDEST: i32 = 3;
-/// Stops by which the shortest exposure may be shorter than clipping asks for.
+/// Largest reduction of the shortest exposure below the one that avoids clipping, stops.
 const SHORTER: i32 = 4;
-/// Brackets whose shares differ by less are alike; of them the narrower spacing is taken.
+/// Difference of shares below which brackets count as equal; the one of narrower spacing is then taken.
 const ALIKE: f64 = 0.001;
 
-/// A bracket on the grid of bins.
+/// A bracket whose exposures are whole bins.
 #[derive(Debug, Clone, PartialEq)]
 pub(super) struct Plan {
-    /// Exposure of each frame against the reference, bins, rising.
+    /// Exposure of each frame relative to the reference, bins, rising.
     pub shifts: Vec<i32>,
-    /// Share it holds.
+    /// Share it records, 0..=1.
     pub share: f64,
-    /// Most that one frame fewer holds.
+    /// Largest share that one frame fewer records.
     pub fewer: Option<f64>,
 }
 
-/// The plan of fewest frames that holds at least `wanted` of the pixels of known radiance at `snr`. Of brackets of as many
-/// frames the one that holds most, and of those alike the one of least spacing. `None` where nine frames do not suffice.
-pub(super) fn fewest(census: &Census, sight: &Sight, snr: f64, wanted: f64) -> Option<Plan> {
+/// The bracket with the fewest frames that records at least `wanted` of the pixels of known radiance at `snr`. Among
+/// brackets of equally many frames it is the one with the largest share; among equal shares the one of narrowest spacing.
+/// `None` where nine frames do not suffice.
+pub(super) fn smallest_bracket(
+    census: &Census,
+    snr_table: &SnrTable,
+    snr: f64,
+    wanted: f64,
+) -> Option<Plan> {
     let shortest = shortest(census, wanted)?;
     let mut fewer = None;
     for count in 1..=MOST {
-        let (shifts, share) = best_of(census, sight, snr, (count, shortest))?;
+        let (shifts, share) = best_of(census, snr_table, snr, count, shortest)?;
         if share >= wanted {
             return Some(Plan {
                 shifts,
@@ -44,7 +51,7 @@ pub(super) fn fewest(census: &Census, sight: &Sight, snr: f64, wanted: f64) -> O
     None
 }
 
-/// The longest exposure, in thirds of a stop, that leaves the wanted share unclipped.
+/// The longest exposure, bins and a whole number of thirds of a stop, that leaves the wanted share unclipped.
 fn shortest(census: &Census, wanted: f64) -> Option<i32> {
     let known = census.known();
     let mut by_brightness: Vec<(i32, u32)> =
@@ -55,15 +62,17 @@ fn shortest(census: &Census, wanted: f64) -> Option<i32> {
         sum += f64::from(*count);
         sum >= wanted * known
     })?;
-    // A cell is open where bright + shift < 0.
+    // A cell is unclipped where bright + shift < 0.
     Some((-last - 1).div_euclid(THIRD) * THIRD)
 }
 
+/// The exposures of `count` frames that record the largest share, and that share; `shortest` as from [`shortest`].
 fn best_of(
     census: &Census,
-    sight: &Sight,
+    snr_table: &SnrTable,
     snr: f64,
-    (count, shortest): (i32, i32),
+    count: i32,
+    shortest: i32,
 ) -> Option<(Vec<i32>, f64)> {
     let widest = if count == 1 { 1 } else { 3 * WIDEST };
     let mut best: Option<(Vec<i32>, f64)> = None;
@@ -71,7 +80,7 @@ fn best_of(
         for start in 0..=3 * SHORTER {
             let first = shortest - start * THIRD;
             let shifts: Vec<i32> = (0..count).map(|i| first + i * spacing * THIRD).collect();
-            let share = sight.share(census, &shifts, snr);
+            let share = snr_table.share(census, &shifts, snr);
             if best.as_ref().is_none_or(|b| share > b.1 + ALIKE) {
                 best = Some((shifts, share));
             }
