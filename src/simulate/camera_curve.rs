@@ -1,9 +1,9 @@
-//! Response curves of the simulated camera: relative exposure 0..1 to level 0..1.
+//! Response curves of the simulated camera: relative exposure 0..=1 to level 0..=1.
 use serde::{Deserialize, Serialize};
 use stopspan_core::Error;
 use stopspan_core::units::srgb_level;
 
-/// A camera response by name. Every curve maps 0 to 0 and 1 to 1 and never falls.
+/// A named camera response. Every curve is monotone and maps 0 to 0 and 1 to 1.
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
 #[serde(tag = "name", rename_all = "kebab-case", deny_unknown_fields)]
 pub enum CameraCurve {
@@ -30,9 +30,9 @@ pub enum CameraCurve {
     },
     /// Level = exposure.
     Linear,
-    /// Levels at equally spaced exposures from 0 to 1, straight lines between.
+    /// Levels at equally spaced exposures from 0 to 1, linearly interpolated.
     Table {
-        /// At least two levels, from 0 to 1, never falling.
+        /// At least two levels, from 0 to 1, not decreasing.
         levels: Vec<f64>,
     },
 }
@@ -50,7 +50,7 @@ fn shoulder_strength() -> f64 {
 }
 
 impl CameraCurve {
-    /// Level (0..=1) of a relative exposure, which is clipped to 0..=1 first.
+    /// Level (0..=1) of a relative exposure, which is first clamped to 0..=1.
     pub fn level(&self, exposure: f64) -> f64 {
         let x = exposure.clamp(0.0, 1.0);
         match self {
@@ -75,7 +75,10 @@ impl CameraCurve {
         (self.level(high) - self.level(low)) / (high - low)
     }
 
-    /// Refuses parameters outside their range; `field` of the error names the field.
+    /// Checks the parameters.
+    ///
+    /// # Errors
+    /// [`Error::Scenario`] for a parameter out of range, with the name of the field.
     pub fn check(&self) -> Result<(), Error> {
         let within = |value: f64, low: f64, high: f64, what: &str| {
             if (low..=high).contains(&value) {

@@ -1,4 +1,4 @@
-//! One exposure: light to electrons to converter codes to encoded levels to pixels.
+//! One exposure: light to electrons, converter codes, encoded levels, pixels.
 use super::finish;
 use super::optics;
 use super::random::Draws;
@@ -8,21 +8,21 @@ use rayon::prelude::*;
 use stopspan_core::Error;
 use stopspan_core::raster::Pixels;
 
-/// One press of the shutter.
+/// One exposure of the camera.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Shot {
-    /// Radiance times this is the share of saturation.
+    /// Factor from radiance to the share of saturation, > 0.
     pub relative_exposure: f64,
     /// Seed of the frame's noise.
     pub seed: u64,
-    /// Row of the whole frame that the first row of the light is (0 unless a strip is taken).
+    /// Row of the whole frame at which the light starts (0 unless only a strip is captured).
     pub first_row: u64,
 }
 
-/// Takes one frame of a scene. `radiance` is (rows, columns, 1 or 3), finite and not negative, in units in which
-/// `radiance * relative_exposure = 1` just saturates. Gives pixels of the sensor's output depth, same shape.
+/// Captures one frame of a scene. `radiance` has shape (rows, columns, 1 or 3), is finite and not negative, in units in
+/// which `radiance * relative_exposure = 1` just saturates. Returns pixels of the sensor's output depth, same shape.
 ///
-/// The same bits on any number of threads: every row draws from its own stream of `seed`.
+/// The result is independent of the number of threads, because every row draws from its own stream of `seed`.
 ///
 /// # Errors
 /// [`Error::Scenario`] if a number of the sensor, the exposure or the radiance is out of range.
@@ -43,7 +43,7 @@ pub fn capture(
     capture_light(&light, &shot, sensor)
 }
 
-/// Takes one frame of light that already went through the optics (see [`optics::irradiance`]).
+/// Captures one frame of light that has already passed the optics (see [`optics::irradiance`]).
 ///
 /// # Errors
 /// [`Error::Scenario`] if a number of the sensor or the exposure is out of range.
@@ -59,14 +59,14 @@ pub fn capture_light(light: &Array3<f32>, shot: &Shot, sensor: &Sensor) -> Resul
     Ok(quantise(&levels, sensor.output_bits))
 }
 
-/// The converter's codes of one frame of light that already went through the optics, same shape, before any processing. Noise
-/// is that of [`capture_light`] with the same shot.
+/// The converter's codes of one frame of light that has already passed the optics, same shape, before any processing. The
+/// noise is that of [`capture_light`] with the same shot.
 ///
 /// # Errors
 /// As [`capture_light`].
 pub fn raw_codes(light: &Array3<f32>, shot: &Shot, sensor: &Sensor) -> Result<Array3<u16>, Error> {
     check_shot(shot, sensor)?;
-    // Codes as levels: whole numbers up to 65535 are exact in single precision.
+    // Codes as levels: integers up to 65535 are exact in single precision.
     let codes: Vec<f32> = (0..=sensor.top_code() as usize).map(|c| c as f32).collect();
     let tables = vec![codes; light.dim().2];
     Ok(through(light, shot, sensor, &tables).mapv(|code| code as u16))
@@ -99,7 +99,7 @@ fn check_light(radiance: &Array3<f32>) -> Result<(), Error> {
     }
 }
 
-/// Noise, converter, white balance and response: levels 0..=1, not yet rounded to codes.
+/// Noise, converter, white balance and response: levels 0..=1, before rounding to codes.
 fn expose(light: &Array3<f32>, shot: &Shot, sensor: &Sensor) -> Array3<f32> {
     let tables: Vec<Vec<f32>> = (0..light.dim().2)
         .map(|channel| level_table(sensor, sensor.white_balance[channel]))
@@ -107,7 +107,7 @@ fn expose(light: &Array3<f32>, shot: &Shot, sensor: &Sensor) -> Array3<f32> {
     through(light, shot, sensor, &tables)
 }
 
-/// Noise and converter, then what each channel's table makes of the code.
+/// Noise and converter, then the lookup table of each channel.
 fn through(light: &Array3<f32>, shot: &Shot, sensor: &Sensor, tables: &[Vec<f32>]) -> Array3<f32> {
     let mut levels = Array3::zeros(light.dim());
     levels
@@ -145,7 +145,7 @@ fn expose_row(
             .as_mut()
             .map_or(1.0, |p| 1.0 + sensor.prnu * p.normal());
         let mean = f64::from(radiance) * scale * uneven.max(0.0) + thermal;
-        // Far beyond a full well the draw cannot matter; the bound keeps it finite.
+        // Far beyond a full well the draw does not matter; the bound keeps it finite.
         let electrons = draws
             .poisson(mean.min(4.0 * sensor.full_well + 1e4))
             .min(sensor.full_well);
@@ -155,7 +155,7 @@ fn expose_row(
     }
 }
 
-/// Level of every converter code: black taken off, white balance, response.
+/// Level of every converter code: black subtracted, white balance, response.
 fn level_table(sensor: &Sensor, white_balance: f64) -> Vec<f32> {
     let top = sensor.top_code();
     let span = top - sensor.black;

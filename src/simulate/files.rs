@@ -1,4 +1,4 @@
-//! Writes a scenario: frames, the camera's own HDR picture, `scenario.json`, `truth.json`, the truth's radiance map.
+//! Writes a scenario: frames, the camera's own HDR picture, `scenario.json`, `truth.json`, the radiance map of the scene.
 use super::capture::{Shot, capture_light, quantise, raw_codes};
 use super::finish::{Blend, camera_hdr};
 use super::raw_file::{self, RawKind};
@@ -17,7 +17,7 @@ use stopspan_core::raster::Pixels;
 use stopspan_formats::staged::{Outputs, write_whole};
 use stopspan_formats::{jpeg, openexr};
 
-/// Writes what a scenario gives into the folder `out`, which is made if need be. Returns the files written.
+/// Writes the files of a scenario into the folder `out`, which is created if needed. Returns the files written.
 ///
 /// # Errors
 /// Those of [`ScenarioSource::load`] and [`write_scenario`].
@@ -29,7 +29,7 @@ pub fn run(source: &ScenarioSource, out: &Path, policy: &Outputs) -> Result<Vec<
 /// Writes the frames of `scenario` and its truth into the folder `out`. Returns the files and the truth.
 ///
 /// # Errors
-/// [`Error::Scenario`] for a number out of range; [`Error::Output`] if a file is there already or cannot be written.
+/// [`Error::Scenario`] for a number out of range; [`Error::Output`] if a file exists already or cannot be written.
 pub fn write_scenario(
     scenario: &Scenario,
     out: &Path,
@@ -79,7 +79,7 @@ pub fn write_scenario(
     Ok((writer.files, truth))
 }
 
-/// The pixels of rows `part` of frame `index`, before compression: the same as those rows of the whole frame.
+/// The pixels of rows `part` of frame `index`, before compression; equal to those rows of the whole frame.
 ///
 /// # Errors
 /// [`Error::Scenario`] for a number out of range.
@@ -93,7 +93,7 @@ pub fn frame_rows(scenario: &Scenario, index: usize, part: Range<usize>) -> Resu
             format!("rows {part:?} of frame {index} do not exist"),
         ));
     }
-    // Glare and fall-off need the whole picture; blur, smoothing and sharpening only the neighbourhood.
+    // Glare and fall-off depend on the whole picture; blur, smoothing and sharpening only on the neighbourhood.
     let whole = sensor.glare > 0.0 || sensor.vignetting > 0.0;
     let reach = 4.0 * (sensor.blur + sensor.noise_reduction + sensor.sharpening.radius);
     let margin = if whole {
@@ -120,7 +120,7 @@ pub fn frame_rows(scenario: &Scenario, index: usize, part: Range<usize>) -> Resu
     })
 }
 
-/// The converter's codes of a whole frame, one a pixel behind its filter, see [`frame_pixels`].
+/// The converter's codes of a whole frame, one per pixel behind its colour filter; arguments as in [`frame_pixels`].
 fn frame_codes(
     scenario: &Scenario,
     index: usize,
@@ -142,7 +142,7 @@ fn frame_codes(
     }))
 }
 
-/// The frame's radiance if it shows something else than the reference frame.
+/// The frame's radiance if its content differs from the reference frame.
 fn drawn_anew(scenario: &Scenario, index: usize) -> Result<Option<Array3<f32>>, Error> {
     let canvas = scenario.canvas(index);
     let same = canvas == scenario.canvas(scenario.reference());
@@ -151,7 +151,7 @@ fn drawn_anew(scenario: &Scenario, index: usize) -> Result<Option<Array3<f32>>, 
         .transpose()
 }
 
-/// A whole frame; `radiance` is the reference frame's and is drawn anew only if this frame shows something else.
+/// The pixels of a whole frame. `radiance` is the reference frame's; it is redrawn only for frames with other content.
 fn frame_pixels(
     scenario: &Scenario,
     index: usize,
@@ -184,7 +184,7 @@ struct Writer<'a> {
 }
 
 impl Writer<'_> {
-    /// Refuses before the work starts if any of the files may not be written.
+    /// Checks that every file may be written, before the work starts.
     fn check_all(&self, truth: &Truth) -> Result<(), Error> {
         let pictures = truth.frames.iter().map(|f| f.file.as_str());
         let raw = truth.frames.iter().filter_map(|f| f.raw.as_deref());
@@ -213,7 +213,7 @@ impl Writer<'_> {
         self.write(name, bytes)
     }
 
-    /// A frame as the converter's codes.
+    /// Writes a frame as the converter's codes.
     fn raw(
         &mut self,
         name: &str,
@@ -227,7 +227,7 @@ impl Writer<'_> {
         self.write(name, raw_file::dng(&codes, &sensor, how, &fields))
     }
 
-    /// The camera saves its own HDR picture as JPEG at quality 90 where the frames are JPEG.
+    /// Writes the camera's own HDR picture; it is a JPEG of quality 90 where the frames are JPEG.
     fn camera_hdr(&mut self, name: &str, pixels: &Pixels) -> Result<(), Error> {
         let kind = match self.scenario.files {
             FileKind::Jpeg { half_chroma, .. } => FileKind::Jpeg {

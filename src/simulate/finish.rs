@@ -1,12 +1,12 @@
-//! What the simulated camera does to an encoded picture: noise reduction, sharpening, its own HDR picture.
+//! In-camera processing of an encoded picture: noise reduction, sharpening, blending of the camera's own HDR picture.
 use super::optics::gaussian;
 use super::sensor::Sharpening;
 use ndarray::{Array2, Array3, Axis, Zip};
 
-/// Detail of this size (in levels) is halved by noise reduction; smaller detail fades, larger stays.
+/// Amplitude of detail, in levels, that noise reduction halves; smaller detail is attenuated more, larger less.
 const CORE: f32 = 3.0 / 255.0;
 
-/// Coring: detail finer than `sigma` pixels is kept in the measure in which it exceeds the noise.
+/// Coring: detail finer than `sigma` pixels is kept in proportion to its excess over the noise.
 pub fn reduce_noise(levels: &Array3<f32>, sigma: f64) -> Array3<f32> {
     let mut out = gaussian(levels, sigma);
     Zip::from(&mut out)
@@ -19,7 +19,7 @@ pub fn reduce_noise(levels: &Array3<f32>, sigma: f64) -> Array3<f32> {
     out
 }
 
-/// Unsharp masking, clipped to 0..=1.
+/// Unsharp masking, clamped to 0..=1.
 pub fn sharpen(levels: &Array3<f32>, how: &Sharpening) -> Array3<f32> {
     let amount = how.amount as f32;
     let mut out = gaussian(levels, how.radius);
@@ -31,11 +31,11 @@ pub fn sharpen(levels: &Array3<f32>, how: &Sharpening) -> Array3<f32> {
     out
 }
 
-/// How the camera blends its own HDR picture.
+/// Parameters of the camera's HDR blending.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Blend {
-    /// Level that counts as best exposed, and the standard deviation around it: the well-exposedness weight of
-    /// Mertens, Kautz and Van Reeth (2007), 0.5 and 0.2 there.
+    /// Best-exposed level and standard deviation around it: the well-exposedness weight of Mertens, Kautz and Van Reeth
+    /// (2007), who use 0.5 and 0.2.
     pub best: (f64, f64),
     /// Standard deviation of the smoothing of the weights, pixels.
     pub weight_blur: f64,
@@ -48,7 +48,7 @@ pub struct Blend {
 }
 
 impl Blend {
-    /// A plausible camera's figures for a picture of the given number of columns.
+    /// Plausible parameters for a picture of the given number of columns.
     pub fn for_columns(columns: usize) -> Self {
         let size = columns as f64 / 1600.0;
         Blend {
@@ -67,9 +67,9 @@ impl Blend {
     }
 }
 
-/// The camera's own HDR picture: encoded frames (levels 0..=1, all of one shape, at least one) blended in code by
-/// how well exposed they are, then a fixed curve, mild local contrast and sharpening. It is a finished picture: its
-/// levels are not linear in anything.
+/// The camera's own HDR picture: encoded frames (levels 0..=1, equal shapes, at least one) blended in code values by their
+/// well-exposedness, followed by a fixed curve, mild local contrast and sharpening. It is a finished picture, whose levels
+/// are not linear in light.
 pub fn camera_hdr(frames: &[Array3<f32>], how: &Blend) -> Option<Array3<f32>> {
     let first = frames.first()?;
     let (rows, columns, _) = first.dim();
@@ -100,7 +100,7 @@ pub fn camera_hdr(frames: &[Array3<f32>], how: &Blend) -> Option<Array3<f32>> {
     ))
 }
 
-/// Weight of every pixel, never 0: a Gaussian around the best level, of the mean of the channels.
+/// Weight of every pixel, > 0: a Gaussian about the best level, of the mean of the channels.
 fn exposedness(frame: &Array3<f32>, best: (f64, f64)) -> Array2<f32> {
     frame.map_axis(Axis(2), |pixel| {
         let level = f64::from(pixel.sum()) / pixel.len() as f64;
@@ -108,7 +108,7 @@ fn exposedness(frame: &Array3<f32>, best: (f64, f64)) -> Array2<f32> {
     })
 }
 
-/// A wide unsharp mask on the mean of the channels only, so that hues stay.
+/// A wide unsharp mask on the mean of the channels only, which preserves hues.
 fn local_contrast(levels: &Array3<f32>, how: &Sharpening) -> Array3<f32> {
     let channels = levels.dim().2 as f32;
     let grey = levels.map_axis(Axis(2), |pixel| pixel.sum() / channels);

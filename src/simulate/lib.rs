@@ -1,15 +1,15 @@
-//! Sensor and scene simulator with known truth: makes the samples, serves tests and what-if questions.
+//! Sensor and scene simulator with known truth, for samples, tests and what-if questions.
 //!
-//! In reading order: [`random`] (draws that are the same everywhere), [`camera_curve`] and [`Sensor`] (the camera as
-//! numbers), [`optics`] (light on the sensor), [`capture()`] (one exposure), [`finish`] (in-camera processing),
-//! [`scene`] (what stands before the camera), [`Scenario`] (all of it as data), [`expected()`] and [`Truth`] (what must
-//! come out), `metadata`, `lossless`, `raw_file` and [`run`] (files).
+//! In reading order: [`random`] (reproducible random numbers), [`camera_curve`] and [`Sensor`] (the camera), [`optics`]
+//! (light on the sensor), [`capture()`] (one exposure), [`finish`] (in-camera processing), [`scene`] (the scene),
+//! [`Scenario`] (all of it as data), [`expected()`] and [`Truth`] (expected results), `metadata`, `lossless`, `raw_file`
+//! and [`run`] (files).
 //!
 //! # A scenario as JSON
 //!
-//! A scenario is one JSON object. `name`, `seed`, `size` (columns, rows), `scene` and `frames` are needed, everything
-//! else has a default (see [`Sensor`], [`Camera`], [`FileKind`]); a field that is not known is refused. Radiance is in
-//! units of which 1 just saturates a frame of `ev` 0.
+//! A scenario is one JSON object. `name`, `seed`, `size` (columns, rows), `scene` and `frames` are required; everything
+//! else has a default (see [`Sensor`], [`Camera`], [`FileKind`]). Unknown fields are refused. A radiance of 1 just
+//! saturates a frame of `ev` 0.
 //!
 //! ```
 //! # use stopspan_simulate::Scenario;
@@ -26,9 +26,9 @@
 //! scenario.check().unwrap();
 //! ```
 //!
-//! Scenes: `bench` (with `wedge`), `valley` (with `light`), `chart` (with `wedge` and `grey`), `flat` (with
-//! `radiance`). Responses: `srgb`, `gamma`, `contrast`, `shoulder`, `linear`, `table`. A frame may also have `speed`,
-//! `aperture`, `exposure_error` (stops that the metadata does not tell), `pose` and `disc` (something that moves).
+//! Scenes: `bench` (with `wedge`), `valley` (with `light`), `chart` (with `wedge` and `grey`), `flat` (with `radiance`).
+//! Responses: `srgb`, `gamma`, `contrast`, `shoulder`, `linear`, `table`. A frame may also have `speed`, `aperture`,
+//! `exposure_error` (stops, not in the metadata), `pose` and `disc` (a moving object).
 #![cfg_attr(test, allow(clippy::unwrap_used, clippy::expect_used))]
 pub mod camera_curve;
 mod capture;
@@ -47,7 +47,7 @@ mod truth;
 
 pub use camera_curve::CameraCurve;
 pub use capture::{Shot, capture, capture_light, raw_codes};
-pub use expected::{Expected, Join, expected};
+pub use expected::{Expected, FrameExposure, Join, expected};
 pub use files::{frame_rows, run, write_scenario};
 pub use scenario::{Camera, FileKind, FramePlan, Scenario, ScenarioSource, names};
 pub use sensor::{Sensor, Sharpening};

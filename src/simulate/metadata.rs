@@ -1,4 +1,4 @@
-//! The EXIF block a simulated camera writes (Exif 2.32, through `kamadak-exif`).
+//! The EXIF block of a simulated camera (Exif 2.32, through `kamadak-exif`).
 use super::scenario::Scenario;
 use exif::experimental::Writer;
 use exif::{Field, In, Rational, SRational, Tag, Value};
@@ -17,8 +17,8 @@ pub fn of_frame(scenario: &Scenario, index: usize) -> Vec<Field> {
     fields
 }
 
-/// EXIF of the camera's own HDR picture: marked as a composite made while shooting (CompositeImage 3, Exif 2.32) and
-/// as specially rendered (CustomRendered 1), with the nominal frame's settings.
+/// EXIF of the camera's own HDR picture: a composite made while shooting (CompositeImage 3, Exif 2.32), custom rendered
+/// (CustomRendered 1), with the nominal frame's settings.
 pub fn of_camera_hdr(scenario: &Scenario) -> Vec<Field> {
     let count = scenario.frames.len();
     let mut fields = common(
@@ -139,7 +139,7 @@ fn moment(start: &str, milliseconds: u64) -> (String, String) {
             let text = format!("{day}{:02}:{:02}:{:02}", s / 3600, s / 60 % 60, s % 60);
             (text, sub_seconds)
         }
-        // Not of that form: written as given, which is what was asked for.
+        // Not of that form: written unchanged, as requested.
         _ => (start.to_owned(), sub_seconds),
     }
 }

@@ -1,11 +1,10 @@
-//! From scene radiance to the light on the sensor: fall-off, point spread, veiling glare. Also the Gaussian filter.
+//! From scene radiance to light on the sensor: fall-off, point spread, veiling glare. Also the Gaussian filter.
 use super::sensor::Sensor;
 use ndarray::{Array3, Axis};
 use rayon::prelude::*;
 use std::borrow::Cow;
 
-/// Light on the sensor for a scene of the given radiance, same shape and unit: relative to saturation at relative
-/// exposure 1. Borrowed if the optics are perfect.
+/// Light on the sensor from a scene of the given radiance, same shape and unit. Borrowed if the optics are perfect.
 pub fn irradiance<'a>(radiance: &'a Array3<f32>, sensor: &Sensor) -> Cow<'a, Array3<f32>> {
     let mut light = Cow::Borrowed(radiance);
     if sensor.vignetting > 0.0 {
@@ -20,7 +19,7 @@ pub fn irradiance<'a>(radiance: &'a Array3<f32>, sensor: &Sensor) -> Cow<'a, Arr
     light
 }
 
-/// Natural fall-off, cos^4 of the field angle, with the corners losing the share `loss`.
+/// Natural fall-off, cos^4 of the field angle, with a relative loss of `loss` in the corners.
 fn fall_off(light: &mut Array3<f32>, loss: f64) {
     let (rows, columns, _) = light.dim();
     let (cy, cx) = (rows as f64 / 2.0, columns as f64 / 2.0);
@@ -42,10 +41,11 @@ fn fall_off(light: &mut Array3<f32>, loss: f64) {
         });
 }
 
-/// Uniform veiling glare: the share `glare` of each channel's light is spread evenly, the total kept.
+/// Uniform veiling glare: the share `glare` of each channel's light is spread evenly over the frame; the total is
+/// unchanged.
 fn veil(light: &mut Array3<f32>, glare: f64) {
     for mut channel in light.axis_iter_mut(Axis(2)) {
-        // Summed row by row in order, in double precision: the same on any number of threads.
+        // Summed row by row in double precision: equal on any number of threads.
         let sum: f64 = channel.iter().map(|&v| f64::from(v)).sum();
         let added = (glare * sum / channel.len().max(1) as f64) as f32;
         let kept = (1.0 - glare) as f32;
@@ -53,7 +53,7 @@ fn veil(light: &mut Array3<f32>, glare: f64) {
     }
 }
 
-/// Gaussian filter of standard deviation `sigma` pixels, cut at 4 sigma, edges repeated.
+/// Gaussian filter of standard deviation `sigma` pixels, truncated at 4 sigma, edges repeated.
 pub fn gaussian(image: &Array3<f32>, sigma: f64) -> Array3<f32> {
     if sigma <= 0.0 || image.is_empty() {
         return image.clone();
@@ -70,7 +70,7 @@ pub fn gaussian(image: &Array3<f32>, sigma: f64) -> Array3<f32> {
         .into_owned()
 }
 
-/// Half kernel: weight at 0, 1, 2, ... pixels, normalised over both sides.
+/// Half of the kernel: weight at 0, 1, 2, ... pixels, normalised over both sides.
 fn kernel(sigma: f64) -> Vec<f32> {
     let reach = (4.0 * sigma).ceil() as usize;
     let raw: Vec<f64> = (0..=reach)
@@ -118,7 +118,7 @@ mod tests {
             second += f64::from(v) * (row as f64 - 20.0).powi(2);
         }
         assert!((sum - 1.0).abs() < 1e-5);
-        // Sampled and cut at 4 sigma: the variance of a Gaussian to 0.2 %.
+        // Sampled and truncated at 4 sigma: the variance of a Gaussian to 0.2 %.
         assert!((second / 2.25 - 1.0).abs() < 2e-3, "{second}");
     }
 

@@ -1,15 +1,15 @@
-//! Random numbers that are the same bits on every platform and thread count: one ChaCha stream per row.
+//! Random numbers with equal bits on every platform and number of threads: one ChaCha stream per row.
 //!
-//! Transcendental functions come from `libm` in pure Rust, because the system's own differ in the last bit.
+//! Transcendental functions are those of `libm` in pure Rust, because those of systems differ in the last bit.
 use rand_chacha::ChaCha8Rng;
 use rand_chacha::rand_core::{RngCore, SeedableRng};
 
-/// Below this mean the Poisson law is drawn exactly; from here on by its normal approximation, electrons.
+/// Mean from which a Poisson draw uses its normal approximation; below it the draw is exact. Electrons.
 pub const NORMAL_FROM: f64 = 1000.0;
-/// Below this mean by inversion, from here on by transformed rejection, electrons.
+/// Mean from which a Poisson draw uses transformed rejection; below it, inversion. Electrons.
 const REJECTION_FROM: f64 = 30.0;
 
-/// A source of random draws for one row of pixels.
+/// Random numbers for one row of pixels.
 #[derive(Debug, Clone)]
 pub struct Draws {
     stream: ChaCha8Rng,
@@ -17,7 +17,7 @@ pub struct Draws {
 }
 
 impl Draws {
-    /// The draws of `row` under `seed`; rows are independent streams of one key.
+    /// Random numbers of `row` for `seed`; rows are independent streams of one key.
     pub fn new(seed: u64, row: u64) -> Self {
         let mut stream = ChaCha8Rng::seed_from_u64(seed);
         stream.set_stream(row);

@@ -1,4 +1,4 @@
-//! Simulated frames as DNG (Digital Negative specification 1.7): the converter's codes with all that is true of them.
+//! Simulated frames as DNG (Digital Negative specification 1.7): the converter's codes with correct metadata.
 use super::metadata::{field, write};
 use super::sensor::Sensor;
 use exif::{Context, Field, Rational, SRational, Tag, Value};
@@ -6,20 +6,20 @@ use ndarray::Array3;
 use std::io;
 use stopspan_core::units::Primaries;
 
-/// Colours of the mosaic's cell, (0, 0), (0, 1), (1, 0), (1, 1).
+/// Colours of the mosaic's 2 x 2 cell: (0, 0), (0, 1), (1, 0), (1, 1).
 const CELL: [u8; 4] = [0, 1, 1, 2];
 
-/// Which DNG is written.
+/// Variety of DNG.
 #[derive(Debug, Clone, Copy, Default)]
 pub(super) struct RawKind {
-    /// Deflated, else uncompressed.
+    /// True for Deflate compression, false for none.
     pub deflate: bool,
-    /// Without a mosaic of filters.
+    /// True for a camera without colour filters.
     pub mono: bool,
 }
 
 impl RawKind {
-    /// Colour that a pixel sees: 0 red, 1 green, 2 blue.
+    /// Colour of a pixel's filter: 0 red, 1 green, 2 blue.
     pub(super) fn colour(self, row: usize, column: usize) -> usize {
         if self.mono {
             return 1;
@@ -28,8 +28,8 @@ impl RawKind {
     }
 }
 
-/// A DNG of codes (rows, columns, 1), in one strip. A camera with filters sees the primaries of sRGB, each through its white
-/// balance gain. NoiseProfile is the sensor's true one.
+/// A DNG of codes (rows, columns, 1), in one strip. The colour filters have the primaries of sRGB, each divided by its
+/// white balance gain. NoiseProfile is the sensor's true one.
 ///
 /// # Errors
 /// Those of the EXIF writer.
@@ -83,7 +83,7 @@ pub(super) fn dng(
     write(&all, &[&data])
 }
 
-/// S and O of `variance = S x + O`, x being 1 at white; all colours have the same well and converter.
+/// S and O of `variance = S x + O`, with x = 1 at white; equal for all colours, which share well and converter.
 fn noise_profile(sensor: &Sensor) -> [f64; 2] {
     let dark = sensor.variance(0.0) / sensor.full_well.powi(2);
     [1.0 / sensor.full_well, dark]

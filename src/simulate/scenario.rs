@@ -1,4 +1,4 @@
-//! A scenario: scene, camera, exposures and files of one simulated bracket, as plain data read from JSON.
+//! A scenario: scene, camera, exposures and files of one simulated bracket, as plain data in JSON.
 use super::scene::{Canvas, Disc, Pose, ScenePlan};
 use super::sensor::Sensor;
 use serde::{Deserialize, Serialize};
@@ -7,19 +7,19 @@ use stopspan_core::Error;
 use stopspan_core::error::InputProblem;
 use stopspan_core::units::{ExposureSettings, ExposureTime, FNumber, IsoSpeed};
 
-/// One simulated bracket, complete: the same scenario always gives the same frames.
+/// One simulated bracket, complete. Equal scenarios give equal frames.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Scenario {
-    /// Name; files are called `<name>_<frame>.<ending>`. Letters, digits, `-` and `_`.
+    /// Name; files are called `<name>_<frame>.<extension>`. Letters, digits, `-` and `_`.
     pub name: String,
     /// Seed of all noise.
     pub seed: u64,
     /// Columns and rows, 16..=20000 each.
     pub size: (usize, usize),
-    /// What stands before the camera.
+    /// The scene.
     pub scene: ScenePlan,
-    /// Settings of the nominal frame and what the metadata says of the camera.
+    /// Settings of the nominal frame, and the camera's metadata.
     #[serde(default)]
     pub camera: Camera,
     /// Optics, sensor and processing.
@@ -27,33 +27,33 @@ pub struct Scenario {
     pub sensor: Sensor,
     /// The bracket, 1..=64 frames.
     pub frames: Vec<FramePlan>,
-    /// Also make the camera's own HDR picture of the frames.
+    /// True to make the camera's own HDR picture from the frames.
     #[serde(default)]
     pub camera_hdr: bool,
-    /// Kind of file.
+    /// File format.
     #[serde(default)]
     pub files: FileKind,
-    /// Also write the scene's radiance as `truth.exr`.
+    /// True to write the scene's radiance as `truth.exr`.
     #[serde(default)]
     pub truth_map: bool,
-    /// Also write every shot as an uncompressed DNG of the same name, as cameras do that save raw beside JPEG.
+    /// True to write every shot also as an uncompressed DNG of the same name, as cameras do that save raw and JPEG.
     #[serde(default, skip_serializing_if = "std::ops::Not::not")]
     pub raw_beside: bool,
 }
 
-/// Settings of a frame of EV 0, and what the metadata says of the camera.
+/// Settings of a frame of EV 0, and the camera's metadata.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(default, deny_unknown_fields)]
 pub struct Camera {
-    /// Maker as written into the files.
+    /// Maker in the metadata.
     pub maker: String,
-    /// Model as written into the files.
+    /// Model in the metadata.
     pub model: String,
     /// Exposure time, seconds.
     pub time: f64,
     /// F-number.
     pub aperture: f64,
-    /// ISO speed at which the full well of the sensor is the converter's range.
+    /// ISO speed at which the full well spans the converter's range.
     pub speed: f64,
     /// Moment of the first frame, "YYYY:MM:DD HH:MM:SS".
     pub captured: String,
@@ -76,23 +76,23 @@ impl Default for Camera {
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct FramePlan {
-    /// Name, part of the file's.
+    /// Name, part of the file name.
     pub name: String,
-    /// Stated exposure against the nominal frame, stops, -20..=20; positive is more light.
+    /// Stated exposure relative to the nominal frame, stops, -20..=20; positive is more light.
     pub ev: f64,
-    /// ISO speed, if not the camera's; the stated time makes up for it.
+    /// ISO speed, if other than the camera's; the stated time compensates for it.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub speed: Option<f64>,
-    /// F-number, if not the camera's; the stated time makes up for it.
+    /// F-number, if other than the camera's; the stated time compensates for it.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub aperture: Option<f64>,
-    /// Real exposure minus stated exposure, stops: what the metadata does not say.
+    /// Real minus stated exposure, stops; not in the metadata.
     #[serde(default, skip_serializing_if = "is_zero")]
     pub exposure_error: f64,
     /// Camera position.
     #[serde(default, skip_serializing_if = "is_default")]
     pub pose: Pose,
-    /// A disc that moves: its place in this frame.
+    /// Position of a moving disc in this frame.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub disc: Option<Disc>,
 }
@@ -105,7 +105,7 @@ fn is_default(pose: &Pose) -> bool {
     *pose == Pose::default()
 }
 
-/// Kind of file the frames are written as.
+/// File format of the frames.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 #[serde(tag = "kind", rename_all = "kebab-case", deny_unknown_fields)]
 pub enum FileKind {
@@ -113,19 +113,19 @@ pub enum FileKind {
     Jpeg {
         /// Quality, 1..=100.
         quality: u8,
-        /// Chroma at half size in both directions (4:2:0), else at full size (4:4:4).
+        /// True for chroma at half size in both directions (4:2:0), false for full size (4:4:4).
         half_chroma: bool,
     },
     /// PNG of 8 or 16 bits.
     Png,
     /// TIFF of 8 or 16 bits, uncompressed.
     Tiff,
-    /// DNG: the converter's codes behind a mosaic of filters, before any processing; the sensor's response, output bits,
-    /// noise reduction and sharpening do not count.
+    /// DNG: the converter's codes behind a mosaic of filters, before any processing. The sensor's response, output bits,
+    /// noise reduction and sharpening do not apply.
     Dng {
-        /// Deflated, else uncompressed.
+        /// True for Deflate compression, false for none.
         deflate: bool,
-        /// A camera without filters, all of whose pixels see what green ones do.
+        /// True for a camera without filters; every pixel has the sensitivity of green.
         #[serde(default, skip_serializing_if = "std::ops::Not::not")]
         mono: bool,
     },
@@ -141,7 +141,7 @@ impl Default for FileKind {
 }
 
 impl FileKind {
-    /// The ending of the file's name.
+    /// File name extension.
     pub fn ending(&self) -> &'static str {
         match self {
             FileKind::Jpeg { .. } => "jpg",
@@ -152,7 +152,7 @@ impl FileKind {
     }
 }
 
-/// Where a scenario comes from.
+/// Source of a scenario.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum ScenarioSource {
     /// One of [`names`].
@@ -181,8 +181,8 @@ impl ScenarioSource {
     /// Reads and checks the scenario.
     ///
     /// # Errors
-    /// [`Error::Input`] if the file cannot be read, [`Error::Scenario`] if the name is not known, the JSON is not a
-    /// scenario, or a number is out of range.
+    /// [`Error::Input`] if the file cannot be read; [`Error::Scenario`] if the name is unknown, the JSON is not a scenario,
+    /// or a number is out of range.
     pub fn load(&self) -> Result<Scenario, Error> {
         match self {
             ScenarioSource::Named(name) => {
@@ -216,10 +216,10 @@ fn parse(text: &str, origin: &Path) -> Result<Scenario, Error> {
 }
 
 impl Scenario {
-    /// Refuses numbers and names out of range; `field` of the error names the field.
+    /// Checks names and numbers.
     ///
     /// # Errors
-    /// [`Error::Scenario`].
+    /// [`Error::Scenario`] for a value out of range, with the name of the field.
     pub fn check(&self) -> Result<(), Error> {
         let refuse = |field: &str, problem: &str| Err(Error::scenario(field, problem));
         let plain = |name: &str| {
@@ -300,7 +300,7 @@ impl Scenario {
         Ok(())
     }
 
-    /// The frame of EV nearest 0: geometry and moment of the truth.
+    /// Index of the frame of EV nearest 0, which gives the truth its geometry and moment.
     pub fn reference(&self) -> usize {
         let nearest = |i: &usize, j: &usize| {
             self.frames[*i]
@@ -311,7 +311,7 @@ impl Scenario {
         (0..self.frames.len()).min_by(nearest).unwrap_or(0)
     }
 
-    /// Settings as the metadata of frame `index` states them: the time follows from EV, speed and aperture.
+    /// Settings in the metadata of frame `index`: the time follows from EV, speed and aperture.
     pub fn settings(&self, index: usize) -> ExposureSettings {
         let frame = &self.frames[index];
         let speed = frame.speed.unwrap_or(self.camera.speed);
@@ -325,13 +325,13 @@ impl Scenario {
         }
     }
 
-    /// Real exposure of frame `index` against the nominal frame, a factor of light.
+    /// Real exposure of frame `index` relative to the nominal frame, a factor of light.
     pub fn relative_exposure(&self, index: usize) -> f64 {
         let frame = &self.frames[index];
         libm::exp2(frame.ev + frame.exposure_error)
     }
 
-    /// The sensor as frame `index` uses it: at its ISO speed.
+    /// The sensor at the ISO speed of frame `index`.
     pub fn sensor_of(&self, index: usize) -> Sensor {
         let speed = self.frames[index].speed.unwrap_or(self.camera.speed);
         self.sensor.at_gain(speed / self.camera.speed)
@@ -357,7 +357,7 @@ impl Scenario {
         format!("{}_{frame}.{}", self.name, self.files.ending())
     }
 
-    /// File name of the raw file of the frame called `frame`, if it is written beside the picture.
+    /// File name of the raw file of the frame called `frame`, if one is written as well as the picture.
     pub fn raw_name(&self, frame: &str) -> Option<String> {
         self.raw_beside
             .then(|| format!("{}_{frame}.dng", self.name))

@@ -7,27 +7,27 @@ use stopspan_core::Error;
 #[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
 #[serde(default, deny_unknown_fields)]
 pub struct Sharpening {
-    /// Share of the detail added again, 0..=5; 0 is off.
+    /// Share of the detail added, 0..=5; 0 is off.
     pub amount: f64,
     /// Standard deviation of the mask, pixels, 0..=20.
     pub radius: f64,
 }
 
-/// A camera. Fields left out of a JSON description take the values of [`Sensor::default`].
+/// A camera. Fields missing from a JSON description have the values of [`Sensor::default`].
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(default, deny_unknown_fields)]
 pub struct Sensor {
-    /// Electrons that fill a pixel at base sensitivity, 10..=1e7.
+    /// Full well at base sensitivity, electrons, 10..=1e7.
     pub full_well: f64,
     /// Read noise, electrons (one sigma), 0..=10000.
     pub read_noise: f64,
     /// Bits of the converter, 6..=16.
     pub adc_bits: u32,
-    /// Black offset in converter codes, at most half of them; negative noise survives up to here.
+    /// Black offset in converter codes, at most half of the range; negative noise is preserved down to it.
     pub black: f64,
     /// Photo-response non-uniformity: relative standard deviation from pixel to pixel, 0..=0.2.
     pub prnu: f64,
-    /// Seed of the fixed pattern: the camera's, not the frame's.
+    /// Seed of the fixed pattern, common to all frames of the camera.
     pub pattern_seed: u64,
     /// Mean thermal electrons at relative exposure 1; proportional to relative exposure (a bracket in time).
     pub dark_electrons: f64,
@@ -37,11 +37,11 @@ pub struct Sensor {
     pub response: CameraCurve,
     /// Bits of an encoded sample: 8 or 16.
     pub output_bits: u32,
-    /// Veiling glare: share of all light spread evenly over the frame, 0..=0.5.
+    /// Veiling glare: share of all light that is spread evenly over the frame, 0..=0.5.
     pub glare: f64,
     /// Standard deviation of the Gaussian point spread, pixels, 0..=20.
     pub blur: f64,
-    /// Light lost in the corners by the cosine-fourth law, 0..=0.9.
+    /// Relative loss of light in the corners by the cosine-fourth law, 0..=0.9.
     pub vignetting: f64,
     /// Noise reduction: standard deviation of its smoothing, pixels, 0..=20; 0 is off.
     pub noise_reduction: f64,
@@ -78,21 +78,20 @@ impl Sensor {
         ((1u64 << self.adc_bits.min(32)) - 1) as f64
     }
 
-    /// Gain K in converter codes per electron: the well spans black to the top code.
+    /// Gain K in converter codes per electron: the full well spans black to the top code.
     pub fn gain(&self) -> f64 {
         (self.top_code() - self.black) / self.full_well
     }
 
-    /// Noise variance in electrons squared of one pixel that holds `electrons` on average, before encoding:
-    /// photon noise, thermal included in `electrons`, read noise, quantisation and non-uniformity
-    /// (the linear model of EMVA 1288).
+    /// Noise variance of one pixel with a mean of `electrons` (thermal included), before encoding, electrons squared:
+    /// photon noise, read noise, quantisation and non-uniformity (the linear model of EMVA 1288).
     pub fn variance(&self, electrons: f64) -> f64 {
         let quantisation = 1.0 / (12.0 * self.gain() * self.gain());
         let pattern = (self.prnu * electrons).powi(2);
         electrons + self.read_noise.powi(2) + quantisation + pattern
     }
 
-    /// The same camera at `gain` times the base sensitivity: the converter saturates at a part of the well.
+    /// The same camera at `gain` times the base sensitivity; the converter then saturates below the full well.
     pub fn at_gain(&self, gain: f64) -> Sensor {
         Sensor {
             full_well: self.full_well / gain,
@@ -101,7 +100,10 @@ impl Sensor {
         }
     }
 
-    /// Refuses numbers outside the ranges stated on the fields; `field` of the error names the field.
+    /// Checks the numbers against the ranges stated on the fields.
+    ///
+    /// # Errors
+    /// [`Error::Scenario`] for a number out of range, with the name of the field.
     pub fn check(&self) -> Result<(), Error> {
         let top = self.top_code();
         let ranges = [

@@ -1,5 +1,5 @@
-//! What is true of a simulated bracket, as written to `truth.json` beside the frames.
-use super::expected::{Expected, expected};
+//! Truth of a simulated bracket, as written to `truth.json`.
+use super::expected::{Expected, FrameExposure, expected};
 use super::optics;
 use super::scenario::Scenario;
 use super::scene::wedge::WedgePlan;
@@ -15,15 +15,15 @@ pub struct Truth {
     pub frames: Vec<FrameTruth>,
     /// File of the camera's own HDR picture, if made.
     pub camera_hdr: Option<String>,
-    /// Index of the reference frame: the one whose geometry and moment the truth below has.
+    /// Index of the reference frame, which gives the truth its geometry and moment.
     pub reference: usize,
     /// The wedge, if the scene has one.
     pub wedge: Option<WedgeTruth>,
-    /// Levels expected of the inverse-variance merge of all frames, taken as in register.
+    /// Levels expected in the inverse-variance merge of all frames, assuming perfect registration.
     pub merge: Option<Expected>,
     /// File of the scene's radiance (before the optics), if written.
     pub radiance: Option<String>,
-    /// Smallest and largest radiance of the scene's green channel and the stops between them.
+    /// Smallest and largest radiance of the scene's green channel, and the stops between them.
     pub scene_range: (f64, f64, f64),
 }
 
@@ -35,9 +35,9 @@ pub struct FrameTruth {
     /// File of the same shot as raw, if written.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub raw: Option<String>,
-    /// Stated exposure against the nominal frame, stops.
+    /// Stated exposure relative to the nominal frame, stops.
     pub stated_ev: f64,
-    /// Real exposure against the nominal frame, a factor of light.
+    /// Real exposure relative to the nominal frame, a factor of light.
     pub relative_exposure: f64,
     /// Stated exposure time, seconds.
     pub exposure_time: f64,
@@ -58,14 +58,14 @@ pub struct WedgeTruth {
     pub columns: usize,
     /// Density of each step, lightest first.
     pub densities: Vec<f64>,
-    /// Mean light on the sensor over the middle of each step (optics included); 1 saturates the nominal frame.
+    /// Mean light on the sensor over the central part of each step (optics included); 1 saturates the nominal frame.
     pub light: Vec<f64>,
     /// Corners of each step.
     pub patches: Vec<Quad>,
 }
 
 impl Truth {
-    /// The truth of `scenario`, whose reference frame shows `radiance` (whole picture).
+    /// The truth of `scenario`; `radiance` is the whole picture of its reference frame.
     pub fn of(scenario: &Scenario, radiance: &Array3<f32>) -> Truth {
         let light = optics::irradiance(radiance, &scenario.sensor);
         let wedge = scenario
@@ -75,13 +75,15 @@ impl Truth {
         let sensors: Vec<_> = (0..scenario.frames.len())
             .map(|i| scenario.sensor_of(i))
             .collect();
-        let taken: Vec<_> = sensors
+        let exposures: Vec<_> = sensors
             .iter()
             .enumerate()
-            .map(|(i, sensor)| (sensor, scenario.relative_exposure(i)))
+            .map(|(i, sensor)| FrameExposure {
+                sensor,
+                relative_exposure: scenario.relative_exposure(i),
+            })
             .collect();
-        let levels =
-            |part: &[(&super::Sensor, f64)]| wedge.as_ref().map(|w| expected(&w.light, part));
+        let levels = |part: &[FrameExposure]| wedge.as_ref().map(|w| expected(&w.light, part));
         let frames = (0..scenario.frames.len()).map(|i| FrameTruth {
             file: scenario.file_name(&scenario.frames[i].name),
             raw: scenario.raw_name(&scenario.frames[i].name),
@@ -89,13 +91,13 @@ impl Truth {
             relative_exposure: scenario.relative_exposure(i),
             exposure_time: scenario.settings(i).time.map_or(0.0, |t| t.0),
             seed: scenario.seed_of(i),
-            expected: levels(&taken[i..=i]),
+            expected: levels(&exposures[i..=i]),
         });
         Truth {
             frames: frames.collect(),
             camera_hdr: scenario.camera_hdr.then(|| scenario.file_name("hdr")),
             reference: scenario.reference(),
-            merge: levels(&taken),
+            merge: levels(&exposures),
             radiance: scenario.truth_map.then(|| "truth.exr".to_owned()),
             scene_range: range(radiance),
             wedge,
@@ -121,7 +123,7 @@ fn wedge_truth(plan: &WedgePlan, scenario: &Scenario, light: &Array3<f32>) -> We
     }
 }
 
-/// Mean green light of the upright rectangle half as wide and high as the patch, around its centre.
+/// Mean green light of the upright rectangle half as wide and high as the patch, about its centre.
 fn middle_mean(quad: &Quad, light: &Array3<f32>) -> f64 {
     let centre =
         |f: fn(&stopspan_core::raster::Point) -> f64| quad.iter().map(f).sum::<f64>() / 4.0;

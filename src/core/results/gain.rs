@@ -12,8 +12,9 @@ pub struct BracketGain {
     pub frame_stops: f64,
     /// Exposure span of the bracket, stops: the part of the gain that comes from exposure alone.
     pub spread_stops: f64,
-    /// Predicted gain, stops: merged range of frames that all have the noise of the best one (inverse-variance weights, `L
-    /// sqrt(sum t^2 / v(L t)) = SNR`) minus the range of that frame. Averaging in the dark makes it exceed `spread_stops`.
+    /// Predicted gain, stops: merged range of frames that all have the noise of the best one (inverse-variance weights,
+    /// `L sqrt(sum t^2 / v(L t)) = SNR`) minus the range of that frame. Averaging in the dark makes it exceed
+    /// `spread_stops`.
     /// `None` where the noise is unknown.
     pub predicted_stops: Option<f64>,
     /// Measured gain, stops: range of the merge minus that of the frame. `None` without a wedge, or where the wedge ends

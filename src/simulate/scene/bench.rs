@@ -36,7 +36,7 @@ pub fn room() -> Room {
     }
 }
 
-/// Where the bulb hangs.
+/// Position of the bulb.
 const BULB: V = V::new(0.36, 0.72, 1.06);
 
 /// The ray through the picture at (u, v): u from 0 (left) to the aspect ratio, v from 0 (top) to 1.
@@ -169,7 +169,7 @@ fn flat_things() -> Vec<Solid> {
     ]
 }
 
-/// The bulb, its socket and cord. The glass throws no shadow: its light is the lamp's.
+/// The bulb, its socket and cord. The glass casts no shadow, because its light is the lamp's.
 fn bulb() -> Vec<Solid> {
     let [x, y, z]: [f64; 3] = BULB.into();
     let mut parts = vec![

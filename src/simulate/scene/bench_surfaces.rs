@@ -12,7 +12,7 @@ fn scale(a: Colour, s: f64) -> Colour {
     a.map(|v| v * s)
 }
 
-/// Grain along x at (x, y) metres: 0 light, 1 dark.
+/// Wood grain along x at (x, y), metres: 0 light, 1 dark.
 fn grain(x: f64, y: f64, seed: u64) -> f64 {
     let wave = fractal(x * 1.3, y * 5.0, 3, seed);
     let rings = libm::sin((y * 26.0 + wave * 4.5) * 2.2);
@@ -241,7 +241,7 @@ pub(super) fn edge_card(hit: &Hit) -> Surface {
     matt(hit, [level, level, level * 0.98])
 }
 
-/// Frosted glass with a glowing filament: brightest thing in the room.
+/// Frosted glass with a glowing filament: the brightest object in the room.
 pub(super) fn glass(hit: &Hit) -> Surface {
     let (x, z) = (hit.local.x, hit.local.z);
     let zigzag = 0.012 * libm::asin(libm::sin(x * 260.0));

@@ -1,8 +1,8 @@
-//! Scenes of our own invention, drawn from formulas at any size: radiance with known truth.
+//! Invented scenes, drawn from formulas at any size: radiance with known truth.
 //!
-//! In reading order: [`noise`] (texture), [`wedge`] (the step wedge), [`solids`] and [`room`] (rays and light),
-//! `bench` and `bench_surfaces` (the potter's workbench), `valley` with `valley_things` (outdoors). A scene is a
-//! pure function of place, so any rows of it can be drawn alone and a moved camera is drawn, not resampled.
+//! In reading order: [`noise`] (texture), [`wedge`] (the step wedge), [`solids`] and [`room`] (rays and light), `bench` and
+//! `bench_surfaces` (the potter's workbench), `valley` with `valley_things` (outdoors). A scene is a pure function of
+//! position, so any of its rows can be drawn alone, and a moved camera is drawn anew instead of resampled.
 mod bench;
 mod bench_surfaces;
 pub mod noise;
@@ -19,7 +19,7 @@ use serde::{Deserialize, Serialize};
 use stopspan_core::Error;
 use wedge::WedgePlan;
 
-/// What stands before the camera.
+/// A scene and its parameters.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(tag = "kind", rename_all = "kebab-case", deny_unknown_fields)]
 pub enum ScenePlan {
@@ -31,7 +31,7 @@ pub enum ScenePlan {
     },
     /// A valley with terraced fields, a stone hut with an open door, water and a low sun.
     Valley {
-        /// Factor on all radiances, so that 1 saturates the nominal frame where wanted.
+        /// Factor on all radiances; 1 saturates the nominal frame.
         #[serde(default = "one")]
         light: f64,
     },
@@ -54,17 +54,17 @@ fn one() -> f64 {
     1.0
 }
 
-/// Where the camera is against the reference: a shift in pixels and a turn about the picture's centre in degrees.
+/// Camera position relative to the reference: a shift in pixels, and a rotation about the picture's centre in degrees.
 #[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
 #[serde(default, deny_unknown_fields)]
 pub struct Pose {
-    /// Content moves this far right and down, pixels.
+    /// Shift of the content to the right and down, pixels.
     pub shift: (f64, f64),
-    /// Content turns clockwise, degrees.
+    /// Clockwise rotation of the content, degrees.
     pub turn: f64,
 }
 
-/// Something that moved: a matt disc, in pixels of the reference frame.
+/// A moving object: a matt disc, in pixels of the reference frame.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Disc {
@@ -76,7 +76,7 @@ pub struct Disc {
     pub radiance: [f64; 3],
 }
 
-/// The picture to draw: its whole size, which rows of it, and how finely.
+/// The picture to draw: its size, the rows to draw, and the sampling.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Canvas {
     /// Rows of the whole picture.
@@ -89,12 +89,12 @@ pub struct Canvas {
     pub pose: Pose,
     /// Moving disc.
     pub disc: Option<Disc>,
-    /// Samples across a pixel, 1..=8: each pixel is the mean of the square of this many.
+    /// Samples across a pixel, 1..=8; each pixel is the mean of their square.
     pub samples: usize,
 }
 
 impl Canvas {
-    /// The whole picture from the reference position, 2 x 2 samples a pixel.
+    /// The whole picture from the reference position, 2 x 2 samples per pixel.
     pub fn whole(rows: usize, columns: usize) -> Self {
         Canvas {
             rows,
@@ -116,7 +116,10 @@ impl ScenePlan {
         }
     }
 
-    /// Refuses numbers out of range; `field` of the error names the field.
+    /// Checks the numbers.
+    ///
+    /// # Errors
+    /// [`Error::Scenario`] for a number out of range, with the name of the field.
     pub fn check(&self) -> Result<(), Error> {
         let light = |value: f64, field: &str| {
             if (0.0..=1e6).contains(&value) {
@@ -141,7 +144,7 @@ impl ScenePlan {
     }
 }
 
-/// Draws a scene: radiance of shape (rows of the part, columns, 3), in units of which 1 saturates the nominal frame.
+/// Draws a scene: radiance of shape (rows of the part, columns, 3); 1 saturates the nominal frame.
 ///
 /// # Errors
 /// [`Error::Scenario`] if a number of the plan or canvas is out of range.
@@ -205,7 +208,7 @@ impl<'a> Painter<'a> {
         sum.map(|v| v / (n * n) as f64)
     }
 
-    /// Radiance at a place in pixels of the posed frame.
+    /// Radiance at a point in pixels of the posed frame.
     fn point(&self, x: f64, y: f64, phase: usize) -> Colour {
         let (cx, cy) = (
             self.canvas.columns as f64 / 2.0,
@@ -224,7 +227,7 @@ impl<'a> Painter<'a> {
         self.scene(x / width, y / height, phase)
     }
 
-    /// Radiance at shares of width and height.
+    /// Radiance at a point in shares of width and height.
     fn scene(&self, x: f64, y: f64, phase: usize) -> Colour {
         let painted = self
             .plan
@@ -245,7 +248,7 @@ impl<'a> Painter<'a> {
                 [grey * libm::exp2(texture); 3]
             }
             (ScenePlan::Flat { radiance }, _) => *radiance,
-            // A bench always comes with its room.
+            // A bench always has its room.
             (ScenePlan::Bench { .. }, None) => [0.0; 3],
         }
     }

@@ -1,6 +1,6 @@
-//! Procedural texture: smooth value noise, its fractal sum, and stones, as pure functions of place and seed.
+//! Procedural texture: smooth value noise, its fractal sum, and stones, as pure functions of position and seed.
 
-/// A repeatable number in 0..1 for an integer place, by the 64-bit mixing of Steele, Lea and Flood (2014).
+/// A reproducible number in 0..1 for an integer position, by the 64-bit mixing of Steele, Lea and Flood (2014).
 pub fn hash(ix: i64, iy: i64, seed: u64) -> f64 {
     let mut z = (ix as u64)
         .wrapping_mul(0x9E37_79B9_7F4A_7C15)
@@ -27,7 +27,7 @@ pub fn value(x: f64, y: f64, seed: u64) -> f64 {
 pub fn fractal(x: f64, y: f64, octaves: u32, seed: u64) -> f64 {
     let (mut sum, mut strength, mut scale, mut total) = (0.0, 1.0, 1.0, 0.0);
     for octave in 0..octaves {
-        // The layers are turned against each other, so that their grids do not show.
+        // The layers are rotated so that their grids do not show.
         let (tx, ty) = (0.8 * x - 0.6 * y, 0.6 * x + 0.8 * y);
         let (px, py) = if octave % 2 == 0 { (x, y) } else { (tx, ty) };
         sum += strength * value(px * scale, py * scale, seed + u64::from(octave));
@@ -38,7 +38,7 @@ pub fn fractal(x: f64, y: f64, octaves: u32, seed: u64) -> f64 {
     sum / total.max(1e-9)
 }
 
-/// Stones of size 1: (distance to the nearest joint 0.., a number 0..1 for the stone).
+/// Stones of size 1: distance to the nearest joint (>= 0), and a number in 0..1 for the stone.
 pub fn stones(x: f64, y: f64, seed: u64) -> (f64, f64) {
     let (fx, fy) = (x.floor() as i64, y.floor() as i64);
     let (mut first, mut second, mut name) = (f64::MAX, f64::MAX, 0.0);
@@ -59,7 +59,7 @@ pub fn stones(x: f64, y: f64, seed: u64) -> (f64, f64) {
     (second - first, name)
 }
 
-/// 0 below `low`, 1 above `high`, smooth between.
+/// 0 below `low`, 1 above `high`, smooth in between.
 pub fn step(low: f64, high: f64, x: f64) -> f64 {
     let t = ((x - low) / (high - low)).clamp(0.0, 1.0);
     t * t * (3.0 - 2.0 * t)

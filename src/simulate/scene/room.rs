@@ -4,30 +4,30 @@ use super::solids::{Hit, Ray, Shape, V};
 /// A colour: relative radiance of red, green, blue.
 pub type Colour = [f64; 3];
 
-/// What a surface is made of at one place.
+/// Material of a surface at one point.
 #[derive(Debug, Clone, Copy)]
 pub struct Surface {
     /// Diffuse reflectance.
     pub albedo: Colour,
-    /// Share of mirror reflection seen head-on; rises towards grazing after Schlick (1994). 0 is matt.
+    /// Share of mirror reflection at normal incidence, rising towards grazing incidence after Schlick (1994). 0 is matt.
     pub gloss: f64,
-    /// Own light.
+    /// Emitted radiance.
     pub emission: Colour,
-    /// Normal, bumps included.
+    /// Normal, including bumps.
     pub normal: V,
 }
 
-/// A solid with the function that gives its surface.
+/// A solid with its surface function.
 pub struct Solid {
     /// Its shape.
     pub shape: Shape,
-    /// Surface at a hit.
+    /// Surface at a hit point.
     pub surface: fn(&Hit) -> Surface,
-    /// False for thin bright things that should throw no shadow.
+    /// False for thin bright objects that must cast no shadow.
     pub opaque: bool,
 }
 
-/// A rectangle of light in the plane x = constant, facing +x, with a cross of bars.
+/// A rectangular light in the plane x = constant, facing +x, with a cross of bars.
 pub struct Window {
     /// Centre.
     pub centre: V,
@@ -43,19 +43,19 @@ pub struct Room {
     pub solids: Vec<Solid>,
     /// The window.
     pub window: Window,
-    /// A small lamp: place and intensity (radiant intensity over pi).
+    /// A small lamp: position, and radiant intensity over pi.
     pub lamp: (V, Colour),
     /// Ambient radiance from all sides.
     pub ambient: Colour,
 }
 
-/// Number of sub-pixels with sample points of their own.
+/// Number of sub-pixel positions with their own light samples.
 pub const PHASES: usize = 4;
 const WINDOW_SIDE: usize = 3;
 const AMBIENT_RAYS: usize = 8;
 
 impl Room {
-    /// Radiance seen along `ray`. `phase` (0..PHASES) chooses one of the interleaved sets of light samples.
+    /// Radiance along `ray`. `phase` (0..PHASES) selects one of the interleaved sets of light samples.
     pub fn radiance(&self, ray: &Ray, phase: usize) -> Colour {
         let Some((solid, hit)) = self.first(ray) else {
             return self.ambient;
@@ -64,7 +64,7 @@ impl Room {
         let point = ray.origin + ray.direction * hit.distance + hit.normal * 1e-4;
         let window = self.window_light(&point, &surface.normal, phase);
         let lamp = self.lamp_light(&point, &surface.normal);
-        // A little light has been reflected round every corner.
+        // A little reflected light reaches every corner.
         let sky = self.openness(&point, &hit.normal, phase) + 0.006;
         let mirror = self.mirror(ray, &point, &surface);
         std::array::from_fn(|c| {
@@ -135,14 +135,14 @@ impl Room {
         here / (distance * distance)
     }
 
-    /// Share of the half space around the normal that is open, weighted by the cosine.
+    /// Cosine-weighted share of the half space around the normal that is unobstructed.
     fn openness(&self, point: &V, normal: &V, phase: usize) -> f64 {
         let helper = if normal.z.abs() < 0.9 { V::z() } else { V::x() };
         let right = helper.cross(normal).normalize();
         let up = normal.cross(&right);
         let count = AMBIENT_RAYS * PHASES;
         let open = (0..AMBIENT_RAYS).filter(|i| {
-            // A golden-angle spiral over the disc: uniform there is cosine-weighted on the half sphere.
+            // A golden-angle spiral over the disc; uniform there is cosine-weighted on the hemisphere.
             let index = (i * PHASES + phase % PHASES) as f64;
             let radius2 = (index + 0.5) / count as f64;
             let (sine, cosine) = libm::sincos(index * 2.399_963_229_728_653);

@@ -1,10 +1,10 @@
-//! Simple solids and where a ray meets them: ellipsoids, boxes in any position, upright cylinders.
+//! Simple solids and their intersection with a ray: ellipsoids, boxes in any position, upright cylinders.
 use nalgebra::{Matrix3, Vector3};
 
 /// A point or direction: x to the right, y away from the camera, z up; metres.
 pub type V = Vector3<f64>;
 
-/// A half line; `direction` has length 1.
+/// A ray; `direction` has length 1.
 #[derive(Debug, Clone, Copy)]
 pub struct Ray {
     /// Start.
@@ -23,7 +23,7 @@ pub enum Shape {
         /// Half axes.
         radii: V,
     },
-    /// Centre, half sizes, and the turn from the box's own axes to the room's.
+    /// Centre, half sizes, and the rotation from the box's own axes to the room's.
     Block {
         /// Centre.
         centre: V,
@@ -43,18 +43,18 @@ pub enum Shape {
     },
 }
 
-/// Where a ray enters a solid.
+/// Point where a ray enters a solid.
 #[derive(Debug, Clone, Copy)]
 pub struct Hit {
     /// Distance along the ray.
     pub distance: f64,
     /// Outward unit normal.
     pub normal: V,
-    /// The place in the solid's own coordinates (relative to its centre or base).
+    /// The point in the solid's own coordinates (relative to its centre or base).
     pub local: V,
 }
 
-/// Rotation about x (lean back), then about z (turn left), degrees.
+/// Rotation about x (lean back), then about z (to the left), degrees.
 pub fn turned(lean: f64, turn: f64) -> Matrix3<f64> {
     let (sl, cl) = libm::sincos(lean.to_radians());
     let (st, ct) = libm::sincos(turn.to_radians());
@@ -64,7 +64,7 @@ pub fn turned(lean: f64, turn: f64) -> Matrix3<f64> {
 }
 
 impl Shape {
-    /// The first entry of the ray beyond 1e-6, if any.
+    /// The first entry of the ray at a distance above 1e-6, if any.
     pub fn meet(&self, ray: &Ray) -> Option<Hit> {
         match self {
             Shape::Ellipsoid { centre, radii } => meet_ellipsoid(ray, centre, radii),

@@ -3,9 +3,9 @@ use super::noise::{fractal, step, value};
 use super::room::Colour;
 use super::valley_things as things;
 
-/// Where the sun stands: (u, v), u from 0 to the aspect ratio, v from 0 at the top to 1.
+/// Position of the sun: (u, v), u from 0 to the aspect ratio, v from 0 at the top to 1.
 const SUN: (f64, f64) = (0.93, 0.135);
-/// The far shore of the lake.
+/// v of the far shore of the lake.
 const SHORE: f64 = 0.63;
 
 pub(super) fn mix(a: Colour, b: Colour, t: f64) -> Colour {
@@ -50,7 +50,7 @@ fn cloud(u: f64, v: f64, behind: Colour, sun_distance: f64) -> Colour {
     };
     let here = density(u, v);
     let cover = step(0.0, 0.34, here);
-    // Thickness towards the sun: edges that face it shine.
+    // Thickness towards the sun: edges facing it are bright.
     let (du, dv) = (SUN.0 - u, SUN.1 - v);
     let reach = 0.045 / (sun_distance + 0.05);
     let towards = density(u + du * reach, v + dv * reach);
@@ -75,7 +75,7 @@ fn land(u: f64, v: f64) -> Option<Colour> {
     slopes(u, v).or_else(|| ridges(u, v))
 }
 
-/// Far ridges, each bluer and paler than the one before it.
+/// Far ridges, each bluer and paler than the nearer one.
 fn ridges(u: f64, v: f64) -> Option<Colour> {
     let haze = [0.52, 0.55, 0.60];
     let rows = [
@@ -142,7 +142,7 @@ fn terraces(u: f64, v: f64, depth: f64, side: f64) -> Colour {
     let crop = crops[(kind * 4.999) as usize];
     let rows = 0.86 + 0.14 * libm::sin((u * 330.0 + v * 150.0 * (kind - 0.5)) * (0.6 + kind));
     let fine = 1.0 + 0.26 * fractal(u * 70.0, v * 140.0, 4, 431);
-    // Sun from the right: the left slope is lit, the right one lies in its own shade.
+    // Sun from the right: the left slope is lit, the right one in shade.
     let sun = if side < 0.5 { 1.30 } else { 0.42 };
     let cloud_shade = 0.72 + 0.28 * step(-0.25, 0.2, fractal(u * 1.9 + 4.0, v * 4.0, 3, 433));
     let field = scale(crop, rows * fine * sun * cloud_shade);
@@ -167,7 +167,7 @@ fn terraces(u: f64, v: f64, depth: f64, side: f64) -> Colour {
     )
 }
 
-/// The lake mirrors what lies above its shore, broken by ripples that grow towards the front.
+/// The lake mirrors what is above its shore, broken by ripples that grow towards the front.
 fn lake(u: f64, v: f64) -> Colour {
     let near = (v - SHORE) / (1.0 - SHORE);
     let stretch = 1.0 / (0.03 + near);
@@ -184,7 +184,7 @@ fn lake(u: f64, v: f64) -> Colour {
     let seen = slopes(mu, mv.min(SHORE))
         .or_else(|| ridges(mu, mv))
         .unwrap_or_else(|| sky(mu, mv));
-    // Water reflects less the steeper one looks down.
+    // Water reflects less at steeper angles.
     let share = 0.62 - 0.34 * near;
     let deep = [0.010, 0.022, 0.026];
     let mirror: Colour = std::array::from_fn(|c| deep[c] + share * seen[c].min(20.0));

@@ -1,4 +1,4 @@
-//! Near things of the valley: a meadow, a stone hut with a dark doorway, trees.
+//! Foreground of the valley: a meadow, a stone hut with a dark doorway, trees.
 use super::noise::{fractal, hash, step, stones, value};
 use super::room::Colour;
 use super::valley::{mix, scale};
@@ -21,7 +21,7 @@ fn meadow(u: f64, v: f64) -> Option<Colour> {
     if v < top {
         return None;
     }
-    // Flat ground seen in perspective: (across, away) are its own coordinates.
+    // Flat ground in perspective: (across, away) are its own coordinates.
     let away = 0.36 / (v - 0.60);
     let across = (u - 0.667) * away;
     let tuft = fractal(across * 34.0, away * 30.0, 5, 621);
@@ -62,7 +62,7 @@ fn hut_shadow(u: f64, v: f64) -> f64 {
     step(0.60, 0.66, slant) * step(0.905, 0.885, u) * step(0.80, 0.812, v) * step(0.885, 0.865, v)
 }
 
-/// The hut: front wall in half shade with its doorway and window, roof of stone slabs, sunlit gable on the right.
+/// The hut: front wall in half shade with doorway and window, roof of stone slabs, sunlit gable on the right.
 fn hut(u: f64, v: f64) -> Option<Colour> {
     let (left, right, foot, eaves) = (0.885, 1.135, 0.835, 0.655);
     roof(u, v).or_else(|| gable(u, v)).or_else(|| {
@@ -90,12 +90,12 @@ fn wall(u: f64, v: f64) -> Colour {
     scale(warm, face * (0.22 + 0.78 * step(0.02, 0.14, joint)))
 }
 
-/// Doorway and window: nearly no light comes back out.
+/// Doorway and window, from which almost no light returns.
 fn opening(u: f64, v: f64) -> Option<Colour> {
     let (door_left, door_right, lintel) = (0.958, 1.012, 0.715);
     let ragged = 0.0022 * value(u * 30.0, v * 90.0, 721);
     if u + ragged > door_left && u + ragged < door_right && v > lintel + ragged {
-        // Inside: floor lit a little near the sill, a bench and a jug barely there.
+        // Inside: floor lit a little near the sill, with a bench and a jug just above black.
         let sill = step(0.800, 0.836, v);
         let inside = 0.0011 + 0.0045 * sill * sill;
         let bench = if (0.786..0.793).contains(&v) && u > 0.975 {
@@ -157,7 +157,7 @@ fn roof(u: f64, v: f64) -> Option<Colour> {
     ))
 }
 
-/// The right-hand gable takes the full sun.
+/// The right-hand gable in full sun.
 fn gable(u: f64, v: f64) -> Option<Colour> {
     let (left, right, foot) = (1.135, 1.245, 0.842);
     let middle = 1.192;

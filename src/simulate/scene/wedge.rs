@@ -15,7 +15,7 @@ pub struct WedgePlan {
     pub first_density: f64,
     /// Density between neighbours, 0.01..=1.
     pub density_step: f64,
-    /// Radiance of the panel through density 0; 1 just saturates the nominal frame.
+    /// Radiance of the panel behind density 0; 1 just saturates the nominal frame.
     pub panel: f64,
     /// Radiance of the black card.
     pub card: f64,
@@ -27,7 +27,7 @@ pub struct WedgePlan {
     pub height: f64,
     /// Width of the card around the wedge.
     pub border: f64,
-    /// Turn in degrees, clockwise, -10..=10.
+    /// Clockwise rotation, degrees, -10..=10.
     pub turn: f64,
 }
 
@@ -99,7 +99,7 @@ impl WedgePlan {
         ]
     }
 
-    /// Radiance at (x, y), both in shares of the width, of a picture `aspect` wide and 1 high; `None` beside the card.
+    /// Radiance at (x, y), both in shares of the width, of a picture `aspect` wide and 1 high; `None` outside the card.
     pub fn paint(&self, x: f64, y: f64, aspect: f64) -> Option<Colour> {
         let (sine, cosine) = libm::sincos(self.turn.to_radians());
         let (dx, dy) = (x - self.centre.0, y - self.centre.1 / aspect);
@@ -129,7 +129,10 @@ impl WedgePlan {
         ])
     }
 
-    /// Refuses numbers outside the ranges stated on the fields.
+    /// Checks the numbers against the ranges stated on the fields.
+    ///
+    /// # Errors
+    /// [`Error::Scenario`] for a number out of range.
     pub fn check(&self) -> Result<(), Error> {
         let ranges = [
             ("steps", self.steps as f64, 2.0, 64.0),
