@@ -1,10 +1,11 @@
 //! Wedge location, patches, resolved levels, usable range, comparison of finished pictures.
 //!
-//! In reading order: the picture prepared for measurement ([`Subject`]), the curve of a finished picture (`oecf`), finding
-//! a wedge ([`find`]), the wedge and its patches ([`wedge`]), stated against measured densities, resolved levels
-//! ([`levels`]), the usable range ([`range`]), calibration against known densities ([`calibrate`]), the measurement that
-//! combines them (`picture`), the camera's HDR picture against the merge ([`compare`]), finished frames against raw files
-//! of the same shots (`raw_comparison`), and range, best frame and smallest sufficient bracket of a scene without a wedge
+//! In reading order: the picture prepared for measurement ([`Subject`]), the sources of a bracket's pictures (`sources`),
+//! the curve of a finished picture (`oecf`), finding a wedge ([`find`]), the wedge to be measured (`locate`), the wedge and
+//! its patches ([`wedge`]), stated against measured densities (`densities`), resolved levels ([`levels`]), the usable range
+//! ([`range`]), calibration against known densities ([`calibrate`]), the measurement of one picture (`picture`) and of a
+//! bracket (`bracket`), the camera's HDR picture against the merge ([`compare`]), finished frames against raw files of the
+//! same shots (`raw_comparison`), and range, best frame and smallest sufficient bracket of a scene without a wedge
 //! ([`bracket_planning`]).
 #![cfg_attr(test, allow(clippy::unwrap_used, clippy::expect_used))]
 mod bracket;
