@@ -249,7 +249,7 @@ impl Picture {
             tone: &settings.tone,
             codes: &self.codes,
             eight: Some(&self.eight),
-            header: &bracket.frames[bracket.reference].picture.header,
+            header: &bracket.reference_frame().picture.header,
         }
     }
 

@@ -6,7 +6,7 @@ use stopspan_core::raster::Transform;
 /// Where a reference pixel lies in the camera's own picture: registered like a frame where it has a frame's size, else, or
 /// where that fails, at any scale.
 pub fn place_camera_picture(bracket: &Bracket, finished: &Finished) -> Option<Transform> {
-    let reference = &bracket.frames[bracket.reference];
+    let reference = bracket.reference_frame();
     like_a_frame(reference, finished).or_else(|| {
         let placement = place_at_any_scale(reference, &finished.picture.pixels)?;
         Some(placement.transform)

@@ -76,7 +76,7 @@ pub fn register(bracket: &Bracket) -> Registration {
 
 /// True if no corner of a registered frame lies farther than `near` pixels from that of the reference.
 pub fn in_register(bracket: &Bracket, registration: &Registration, near: f64) -> bool {
-    let (rows, columns, _) = bracket.frames[bracket.reference].picture.pixels.dim();
+    let (rows, columns, _) = bracket.reference_frame().picture.pixels.dim();
     let corners = [(0, 0), (0, columns), (rows, 0), (rows, columns)].map(|(y, x)| Point {
         x: x as f64,
         y: y as f64,

@@ -5,6 +5,7 @@ use crate::locate::Located;
 use crate::sources::{scene, settings_for, sources};
 use crate::{MeasureSettings, Source, Subject, range};
 use stopspan_core::finding::Finding;
+use stopspan_core::model::main_channel;
 use stopspan_core::model::{Bracket, Finished, Frame, Homography, Merged, Recovered};
 use stopspan_core::raster::{Pixels, Transform};
 use stopspan_core::results::{
@@ -174,7 +175,7 @@ fn camera_hdr(finished: &Finished, transform: Transform, place: &WedgePlace) -> 
 
 /// Usable range of every frame and of the merge from the bracket's own noise model; no steps are counted.
 fn without_wedge(recovered: &Recovered) -> Measurement {
-    let model = recovered.noise.channels[recovered.noise.channels.len() / 2];
+    let model = recovered.noise.channels[main_channel(recovered.noise.channels.len())];
     let snrs = MeasureSettings::default().range.snrs;
     let sources = sources(recovered);
     let picture = |kind, file: String, sources: &[Source]| {

@@ -5,12 +5,13 @@ use crate::{MeasureSettings, Source};
 use stopspan_core::finding::Finding;
 use stopspan_core::model::ExposureSource;
 use stopspan_core::model::ResponseMethod;
+use stopspan_core::model::main_channel;
 use stopspan_core::model::{RadianceMap, Recovered};
 use stopspan_core::results::Scene;
 
 /// The measuring channel of every frame.
 pub(crate) fn sources(recovered: &Recovered) -> Vec<Source> {
-    let main = recovered.response.curves.len() / 2;
+    let main = main_channel(recovered.response.curves.len());
     let bracket = &recovered.bracket;
     (0..bracket.frames.len())
         .map(|j| Source {
@@ -72,12 +73,12 @@ pub(crate) fn scene(recovered: &Recovered, map: &RadianceMap) -> Option<(Scene, 
     let names: Vec<String> = bracket.frames.iter().map(|f| f.name()).collect();
     let curves = &recovered.response.curves;
     let tops: Vec<f64> = curves.iter().map(|c| c.exposure_at(c.clip_level)).collect();
-    let time = bracket.frames[bracket.reference].settings.time;
+    let time = bracket.reference_frame().settings.time;
     let taken = TakenBracket {
         names: &names,
         sources: &sources(recovered),
         tops: &tops,
-        noise: &recovered.noise.channels[recovered.noise.channels.len() / 2],
+        noise: &recovered.noise.channels[main_channel(recovered.noise.channels.len())],
         time: time.map(|t| t.0),
     };
     bracket_planning::scene(map, &taken, &MeasureSettings::default().range.snrs)

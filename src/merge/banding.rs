@@ -6,6 +6,7 @@
 use rayon::prelude::*;
 use stopspan_core::finding::Finding;
 use stopspan_core::model::Bracket;
+use stopspan_core::model::main_channel;
 use stopspan_core::model::{Response, ResponseCurve};
 use stopspan_core::raster::{Pixels, Point, Transform};
 use stopspan_core::statistics::robust::median;
@@ -67,8 +68,7 @@ pub fn account_for(bracket: &mut Bracket, response: &Response) {
 
 /// Ripple of every frame against the reference, in the bracket's order; `None` where there is none, or where it cannot be seen.
 pub fn measure(bracket: &Bracket, response: &Response) -> Vec<Option<Banding>> {
-    // Of the four planes of a mosaic the second green; `main_channel` is the first.
-    let channel = response.curves.len() / 2;
+    let channel = main_channel(response.curves.len());
     let Some(light) = response.curves.get(channel).map(Light::new) else {
         return vec![None; bracket.frames.len()];
     };

@@ -1,6 +1,7 @@
 //! A detail of the map merged without registration and with it, to show what registration did.
 use super::merger::Merger;
 use ndarray::{Array3, s};
+use stopspan_core::model::main_channel;
 use stopspan_core::model::{Bracket, Frame, Merged, Motion, Picture, RadianceMap};
 use stopspan_core::raster::{Pixels, Point};
 
@@ -92,7 +93,7 @@ fn moved(
 
 /// Mean difference of neighbours in a window of the map, stops, each counted up to one.
 fn texture(map: &RadianceMap, (top, left): (usize, usize), (high, wide): (usize, usize)) -> f64 {
-    let channel = map.radiance.dim().2 / 2;
+    let channel = main_channel(map.radiance.dim().2);
     let log = |r: usize, c: usize| map.radiance[[r, c, channel]].max(1e-6).log2();
     let mut sum = 0.0;
     for row in (top..top + high - 1).step_by(4) {

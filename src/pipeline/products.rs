@@ -236,7 +236,7 @@ fn written_in(bracket: &Bracket) -> Primaries {
 
 /// Standard attributes of the reference frame. No whiteLuminance: radiance is relative.
 fn attributes(bracket: &Bracket) -> Attributes {
-    let frame = &bracket.frames[bracket.reference];
+    let frame = bracket.reference_frame();
     let header = &frame.picture.header;
     Attributes {
         exposure_time: frame.settings.time.map(|t| t.0 as f32),

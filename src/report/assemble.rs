@@ -3,6 +3,7 @@ use crate::words::headline;
 use ndarray::parallel::prelude::*;
 use ndarray::{ArrayView2, Axis, s};
 use sha2::{Digest, Sha256};
+use stopspan_core::model::main_channel;
 use stopspan_core::model::{
     Clip, FileDigest, Frame, Merged, NoiseSource, RadianceMap, Recovered, flag,
 };
@@ -33,7 +34,7 @@ pub fn bracket_entry(
 ) -> BracketReport {
     let (recovered, map) = (&merged.frames, &merged.map);
     let bracket = &recovered.bracket;
-    let header = &bracket.frames[bracket.reference].picture.header;
+    let header = &bracket.reference_frame().picture.header;
     let camera = camera(&header.maker, &header.model);
     let mut findings = bracket.findings.clone();
     findings.extend(measured.findings);
@@ -117,7 +118,7 @@ fn captured(frame: &Frame) -> Option<String> {
 fn shares(recovered: &Recovered, frame: &Frame) -> (f64, f64) {
     let pixels = &frame.picture.pixels;
     let (rows, columns, channels) = pixels.dim();
-    let channel = channels / 2;
+    let channel = main_channel(channels);
     let clip = recovered.clips[channel];
     // A share needs no more than every fourth row.
     let step = if rows > 400 { 4 } else { 1 };

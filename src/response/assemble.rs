@@ -1,5 +1,6 @@
 //! Tables of single channels -> response curves on a common scale.
 use super::smooth_table::{NODES, TableFit};
+use stopspan_core::model::main_channel;
 use stopspan_core::model::{Bracket, Clip};
 use stopspan_core::model::{Response, ResponseCurve, ResponseMethod};
 use stopspan_core::raster::Pixels;
@@ -12,8 +13,7 @@ pub(super) fn assemble(
     fits: &[TableFit],
     clips: &[Clip],
 ) -> Response {
-    // Of the four planes of a mosaic the second green; `main_channel` is the first.
-    let main = fits.len() / 2;
+    let main = main_channel(fits.len());
     let entries = table_entries(&bracket.frames[0].picture.pixels);
     let clip_code = clips[main].clip_level * 255.0;
     let origin = interpolate(&fits[main].log2_exposure, clip_code);

@@ -3,6 +3,7 @@ use super::{CalibrationSettings, FlatField, calibrate, scene_ranges};
 use crate::locate::Located;
 use crate::{Source, bracket, range};
 use stopspan_core::finding::Finding;
+use stopspan_core::model::main_channel;
 use stopspan_core::model::{ExposureSource, Recovered, ResponseMethod};
 use stopspan_core::results::Calibration;
 use stopspan_core::results::{Limit, Measurement, PictureMeasurement, WedgePlace};
@@ -100,7 +101,7 @@ fn uneven(light: &[f64]) -> Finding {
 fn flat_light(frames: &Recovered, place: &WedgePlace, flat: &FlatField) -> Result<Vec<f64>, Error> {
     let (file, pixels) = (flat.file.display(), &flat.pixels);
     let bracket = &frames.bracket;
-    let reference = &bracket.frames[bracket.reference].picture.pixels;
+    let reference = &bracket.reference_frame().picture.pixels;
     let ((rows, columns, _), (own_rows, own_columns, _)) = (pixels.dim(), reference.dim());
     if (rows, columns) != (own_rows, own_columns) {
         let problem = format!(
@@ -108,7 +109,7 @@ fn flat_light(frames: &Recovered, place: &WedgePlace, flat: &FlatField) -> Resul
         );
         return Err(Error::request(Setting::FlatField, problem));
     }
-    let curve = &frames.response.curves[frames.response.curves.len() / 2];
+    let curve = &frames.response.curves[main_channel(frames.response.curves.len())];
     flat.factors(place, curve).ok_or_else(|| {
         let problem = format!(
             "{file}: it is clipped or black where the wedge lies; take it with less or more exposure"
@@ -130,7 +131,7 @@ pub fn corrected(frames: Recovered, exponent: Estimate) -> Recovered {
     }
     frames.response.residual_stops /= p;
     let bracket = &mut frames.bracket;
-    let zero = bracket.frames[bracket.reference].exposure.used.value;
+    let zero = bracket.reference_frame().exposure.used.value;
     for frame in &mut bracket.frames {
         let used = frame.exposure.used;
         let apart = (used.value - zero) / p;

@@ -2,6 +2,7 @@
 use super::registered;
 use super::{BracketFigures, DISAGREES, GHOST, SOURCE_LIMIT, Strip, source_stride, strip};
 use ndarray::{Array2, Array3, s};
+use stopspan_core::model::main_channel;
 use stopspan_core::model::{DisplayConversion, Merged, RadianceMap, Recovered, flag};
 use stopspan_core::raster::{Pixels, Point, Transform};
 use stopspan_core::results::{
@@ -56,7 +57,11 @@ fn ghosts(frames: &Recovered, compare: &ComparisonWithMarks, at: Transform) -> O
         });
         let inside = |v: f64, end: usize| (v.max(0.0) as usize).min(end - 1);
         let level = place.map_or(0.0, |p| {
-            pixels.level(inside(p.y, whole), inside(p.x, wide), channels / 2)
+            pixels.level(
+                inside(p.y, whole),
+                inside(p.x, wide),
+                main_channel(channels),
+            )
         });
         // Pale grey, on which the marks are visible in light and dark areas.
         let grey = 90.0 + 0.55 * 255.0 * level;

@@ -1,6 +1,7 @@
 //! Pictures for the page on registration and motion.
 use super::GHOST;
 use ndarray::Array3;
+use stopspan_core::model::main_channel;
 use stopspan_core::model::{Bracket, Frame, Motion, Recovered};
 use stopspan_core::raster::{Pixels, Point, Quad, Transform};
 
@@ -39,7 +40,7 @@ pub(super) fn of_frames(
     if !displaced && frames.motion.is_none() {
         return None;
     }
-    let reference = grey(&bracket.frames[bracket.reference].picture.pixels);
+    let reference = grey(&bracket.reference_frame().picture.pixels);
     let motion = frames.motion.as_ref();
     let tinted = |motion: &Motion| {
         let mut picture = reference.clone();
@@ -74,7 +75,7 @@ pub(super) fn of_frames(
 fn grey(pixels: &Pixels) -> Array3<u8> {
     let (rows, columns, channels) = pixels.dim();
     Array3::from_shape_fn((rows, columns, 3), |(r, c, _)| {
-        (pixels.level(r, c, channels / 2) * 255.0)
+        (pixels.level(r, c, main_channel(channels)) * 255.0)
             .round()
             .clamp(0.0, 255.0) as u8
     })

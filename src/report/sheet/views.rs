@@ -20,7 +20,7 @@ pub fn crop_rows(input: FigureInput, settings: &SheetSettings) -> Vec<CropRow> {
     let views = views(input, settings);
     let places = places(input, settings);
     let bracket = &input.merged.frames.bracket;
-    let reference = &bracket.frames[bracket.reference].picture.pixels;
+    let reference = &bracket.reference_frame().picture.pixels;
     let room = crop_room(settings.size, views.len(), places.len());
     let size = (
         room.0.min(reference.columns()),
@@ -146,7 +146,7 @@ fn places(input: FigureInput, settings: &SheetSettings) -> Vec<(String, Point)> 
     let patches = merge.map_or(&[][..], |p| &p.patches);
     let wanted = match (settings.crops.as_slice(), patches.len()) {
         ([], 0) => {
-            let (rows, columns, _) = bracket.frames[bracket.reference].picture.pixels.dim();
+            let (rows, columns, _) = bracket.reference_frame().picture.pixels.dim();
             vec![CropPlace::Point(columns as f64 / 2.0, rows as f64 / 2.0)]
         }
         ([], _) => vec![CropPlace::Lightest, CropPlace::Darkest],
