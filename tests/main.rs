@@ -3,6 +3,7 @@ mod cli;
 mod golden;
 mod invariants;
 mod malformed;
+mod outside_data;
 mod published;
 mod reference;
 mod synthetic;

@@ -10,7 +10,6 @@ mod nist_regression;
 mod nist_univariate;
 mod photon_transfer;
 mod range;
-mod real_bracket;
-mod real_bracket_map;
+pub mod srgb;
 mod table;
 mod tone;

@@ -1,4 +1,4 @@
-"""Ratios of levels to those of times of the real bracket of disks, by numpy alone: the table in published/real_bracket_map.rs.
+"""Ratios of levels to those of times of the real bracket of disks, by numpy alone: the table in real_bracket_map.rs.
 
     python disks.py PATH/TO/real_bracket_disks
 

@@ -1,9 +1,7 @@
 //! A real, still bracket of linear frames: doubling the exposure time doubles the level.
 //!
-//! The frames (8-bit linear Bayer mosaics, demonstration data of bllanos/chromatic-aberration, Boost licence) are not part
-//! of the project. The folder that holds `real_bracket_disks` is taken from STOPSPAN_OUTSIDE_DATA, or is `../shared/data`
-//! beside the project; without it these tests say so and check nothing.
-use std::io::Write;
+//! The frames: 8-bit linear Bayer mosaics, demonstration data of bllanos/chromatic-aberration, Boost licence.
+use super::file;
 use std::path::{Path, PathBuf};
 use stopspan_core::model::Bracket;
 use stopspan_core::model::Limits;
@@ -12,21 +10,9 @@ use stopspan_formats::read_picture;
 use stopspan_frames::{ExposureOverride, Overrides, clip_levels, load, survey};
 use stopspan_response::{ResponseRequest, recover};
 
-/// The folder of the frames, or `None` with the reason printed past the test harness's capture.
-pub fn folder() -> Option<PathBuf> {
-    let beside = || Path::new(env!("CARGO_MANIFEST_DIR")).join("../shared/data");
-    let data = std::env::var_os("STOPSPAN_OUTSIDE_DATA").map_or_else(beside, PathBuf::from);
-    let folder = data.join("real_bracket_disks");
-    if folder.is_dir() {
-        return Some(folder);
-    }
-    let reason = format!(
-        "SKIPPED real_bracket: {} is not there (set STOPSPAN_OUTSIDE_DATA)",
-        folder.display()
-    );
-    let mut terminal = std::io::stderr(); // eprintln! would be captured
-    writeln!(terminal, "{reason}").unwrap();
-    None
+/// The folder of the frames.
+pub fn folder() -> PathBuf {
+    file("real_bracket_disks")
 }
 
 /// Codes of one frame.
@@ -55,8 +41,9 @@ const DOUBLINGS: [(u32, u32, f64, f64, f64); 7] = [
 ];
 
 #[test]
+#[ignore = "needs outside data: real_bracket_disks"]
 fn twice_the_time_is_twice_the_level() {
-    let Some(folder) = folder() else { return };
+    let folder = folder();
     for (short, long, low, high, tolerance) in DOUBLINGS {
         let (first, second) = (codes(&folder, short), codes(&folder, long));
         let excess: Vec<f64> = first
@@ -113,8 +100,9 @@ const PAIRS: [([u32; 2], (usize, usize), f64); 5] = [
 /// of the times within 0.08 stop. Not nearer: numpy's own slopes are up to 0.065 stop from 2. That is the camera's bend, see
 /// [`DOUBLINGS`]; from 50 to 100 ms most levels lie near 10, where the cut black offset adds its share.
 #[test]
+#[ignore = "needs outside data: real_bracket_disks"]
 fn measured_ratios_are_those_of_the_times() {
-    let Some(folder) = folder() else { return };
+    let folder = folder();
     for (times, position, slope) in PAIRS {
         let bracket = one_position(&folder, &times, position);
         let recovered = recover(

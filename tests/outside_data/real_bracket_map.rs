@@ -28,8 +28,9 @@ const BY_NUMPY: [(usize, f64, f64, usize); 14] = [
 /// The ratio of levels over that of the times is ours as numpy's. It is within 1 % of 1 in half of the bins only, so that no
 /// reading of these frames keeps the stated times to 1 % at all levels.
 #[test]
+#[ignore = "needs outside data: real_bracket_disks"]
 fn levels_keep_the_times_as_well_as_numpy_finds() {
-    let Some(folder) = folder() else { return };
+    let folder = folder();
     let bracket = one_position(&folder, &TIMES, (0, 0));
     let found = looks_linear(&bracket, &clip_levels(&bracket)).ratios;
     for r in &found {
