@@ -1,5 +1,6 @@
 //! Colour profiles and conversion against LittleCMS (colour/make.py made profiles and table; requirements.txt has versions),
 //! and EXIF alone.
+use crate::published::srgb::{to_level, to_linear};
 use ndarray::Array3;
 use std::path::Path;
 use stopspan_core::model::RadianceMap;
@@ -7,9 +8,8 @@ use stopspan_core::model::colour::stated;
 use stopspan_core::model::{Header, profile_primaries};
 use stopspan_core::raster::Pixels;
 use stopspan_core::results::Quantity;
-use stopspan_core::units::{Primaries, apply, srgb_level};
+use stopspan_core::units::{Primaries, apply};
 use stopspan_measure::compare::{D65, ciede2000, lab, xyz};
-use stopspan_measure::srgb_to_linear;
 use stopspan_tone::{OutputColour, ToneSettings, render};
 
 fn file(name: &str) -> Vec<u8> {
@@ -21,7 +21,7 @@ fn file(name: &str) -> Vec<u8> {
 fn linear(space: &str, code: f64) -> f64 {
     let v = code / 255.0;
     match space {
-        "display_p3" => srgb_to_linear(v),
+        "display_p3" => to_linear(v),
         "adobe_rgb" => v.powf(563.0 / 256.0),
         "tables" => v.powf(2.2),
         "romm_rgb" => v.powf((1.8f64 * 256.0).round() / 256.0),
@@ -59,10 +59,7 @@ fn conversion_agrees_with_another_colour_library() {
         let matrix = space.unwrap().unwrap().to(&Primaries::SRGB);
         let light = [n[0], n[1], n[2]].map(|code| linear(&record[0], code));
         let ours = lab(xyz(apply(&matrix, light)), D65);
-        let theirs = lab(
-            xyz([n[3], n[4], n[5]].map(|c| srgb_to_linear(c / 255.0))),
-            D65,
-        );
+        let theirs = lab(xyz([n[3], n[4], n[5]].map(|c| to_linear(c / 255.0))), D65);
         let difference = ciede2000(ours, theirs);
         assert!(difference <= 0.5, "{record:?}: {difference}");
         most = most.max(difference);
@@ -137,7 +134,7 @@ fn the_picture_does_not_depend_on_the_primaries_of_the_map() {
         }
     }
     // and a colour in both gamuts is the same colour in both outputs
-    let grey = |v: f64| srgb_level(v);
+    let grey = |v: f64| to_level(v);
     assert!((grey(0.18) - 0.4613).abs() < 1e-3);
 }
 
@@ -157,7 +154,7 @@ fn chart() -> Vec<Vec<f64>> {
 fn chart_colours_differ_as_another_colour_library_says() {
     let rows = chart();
     let ours = |row: &[f64]| {
-        let linear = [row[0], row[1], row[2]].map(|c| srgb_to_linear(c / 255.0));
+        let linear = [row[0], row[1], row[2]].map(|c| to_linear(c / 255.0));
         lab(xyz(linear), D65)
     };
     for (i, row) in rows.iter().enumerate() {
@@ -181,9 +178,8 @@ fn a_warm_picture_of_the_chart_is_as_far_off_as_another_colour_library_says() {
     let rows = chart();
     let patch = |r: usize, c: usize| &rows[r / SIDE * 6 + c / SIDE];
     let shape = (4 * SIDE, 6 * SIDE, 3);
-    let radiance = Array3::from_shape_fn(shape, |(r, c, k)| {
-        srgb_to_linear(patch(r, c)[k] / 255.0) as f32
-    });
+    let radiance =
+        Array3::from_shape_fn(shape, |(r, c, k)| to_linear(patch(r, c)[k] / 255.0) as f32);
     let plain = Array3::from_shape_fn(shape, |(r, c, k)| patch(r, c)[k] as u8);
     let warm = Array3::from_shape_fn(shape, |(r, c, k)| patch(r, c)[7 + k] as u8);
     let frames = vec![crate::synthetic::texture::frame(plain, 1.0)];

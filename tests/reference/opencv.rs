@@ -1,12 +1,12 @@
 //! Response curves and radiance by OpenCV on a synthetic bracket (opencv/make.py made the tables, settings.csv says with
 //! which version).
+use crate::published::srgb::to_linear;
 use ndarray::Array3;
 use std::path::Path;
 use stopspan_core::model::Bracket;
 use stopspan_core::raster::Pixels;
 use stopspan_core::units::Primaries;
 use stopspan_frames::{ExposureOverride, Overrides, clip_levels, load, survey};
-use stopspan_measure::srgb_to_linear;
 use stopspan_response::{ResponseRequest, recover};
 use stopspan_tone::OutputColour;
 use stopspan_tone::fusion::{FusedFrame, fuse};
@@ -116,7 +116,7 @@ fn the_reference_is_what_the_paper_says() {
 fn the_reference_curves_are_near_the_truth() {
     let reference = reference();
     let truth: Vec<f64> = (0..256)
-        .map(|code| srgb_to_linear(f64::from(code) / 255.0))
+        .map(|code| to_linear(f64::from(code) / 255.0))
         .collect();
     for k in 0..3 {
         let debevec = difference_stops(&channel(&reference.debevec, k), &truth);
@@ -168,9 +168,7 @@ fn our_response_agrees() {
     let bracket = bracket(&reference, 8);
     let recovered = recover(&bracket, &clip_levels(&bracket), None, ResponseRequest::Fit).unwrap();
     assert_eq!(recovered.response.curves.len(), 3);
-    let truth: Vec<f64> = (0..256)
-        .map(|c| srgb_to_linear(f64::from(c) / 255.0))
-        .collect();
+    let truth: Vec<f64> = (0..256).map(|c| to_linear(f64::from(c) / 255.0)).collect();
     for (k, curve) in recovered.response.curves.iter().enumerate() {
         let ours: Vec<f64> = (0..256)
             .map(|c| curve.exposure_at(f64::from(c) / 255.0))

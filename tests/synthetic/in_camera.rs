@@ -1,6 +1,7 @@
 //! The whole program on a simulated camera whose own HDR picture has a known curve, blur and ghost, as large as the frames, and as
 //! a smaller crop: all must come back from the report.
 use super::comparison::{SIGMA, SIZE, curve, textured};
+use crate::published::srgb::to_level;
 use base64::Engine;
 use image::{Rgb, RgbImage};
 use rand::SeedableRng;
@@ -10,7 +11,6 @@ use std::path::Path;
 use std::process::Command;
 use stopspan_core::results::Report;
 use stopspan_core::results::{Comparison, Quantity};
-use stopspan_core::units::srgb_level;
 
 /// The textured scene with a slanted patch in its lower half; a place is in pixels of the reference frame.
 fn light(y: f64, x: f64, sigma: f64) -> f64 {
@@ -85,7 +85,7 @@ fn write_all(folder: &Path, own: &Own) {
             } else {
                 light(y, x, SIGMA.1)
             };
-            srgb_level((factor * seen).min(1.0))
+            to_level((factor * seen).min(1.0))
         };
         let file = folder.join(format!("frame_{i}.png"));
         write(&file, SIZE, &level, (1.0, (0.0, 0.0), i as u64));
@@ -252,9 +252,9 @@ fn another_scene_is_not_laid_over() {
     let elsewhere = |y: f64, x: f64| light(1000.0 + 1.7 * x, 2000.0 - 1.3 * y, 1.0);
     let scratch = tempfile::tempdir().unwrap();
     let file = |name: &str| scratch.path().join(name);
-    let plain = |y: f64, x: f64| srgb_level(light(y, x, SIGMA.1));
+    let plain = |y: f64, x: f64| to_level(light(y, x, SIGMA.1));
     write(&file("a.png"), SIZE, &plain, (1.0, (0.0, 0.0), 1));
-    let other = |y: f64, x: f64| srgb_level(elsewhere(y, x));
+    let other = |y: f64, x: f64| to_level(elsewhere(y, x));
     write(&file("b.png"), (350, 460), &other, (0.8, (0.0, 0.0), 2));
     let read = |name: &str| {
         let picture = image::open(file(name)).unwrap().to_rgb8();

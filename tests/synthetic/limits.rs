@@ -1,6 +1,7 @@
 //! What ends a usable range: noise, the black floor, the wedge, compression, each where it is made to be so. (Glare needs the
 //! whole job: `densities`.)
 use super::wedge::{place, simulated};
+use crate::published::srgb::to_level;
 use ndarray::Array3;
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
@@ -9,7 +10,7 @@ use stopspan_core::finding::Finding;
 use stopspan_core::model::Compression;
 use stopspan_core::raster::{Pixels, Point, Region};
 use stopspan_core::results::{Limit, PictureKind, PictureMeasurement};
-use stopspan_measure::{MeasureSettings, Subject, measure, srgb_curve, srgb_to_linear, wedge};
+use stopspan_measure::{MeasureSettings, Subject, measure, srgb_curve, wedge};
 
 fn settings() -> MeasureSettings {
     let mut settings = MeasureSettings::default();
@@ -69,16 +70,7 @@ fn drawn(noise: f64, mark: &dyn Fn(u32, u32) -> f64) -> image::GrayImage {
     let mut rng = ChaCha8Rng::seed_from_u64(8);
     let level = |column: usize| {
         let light = 0.8 * 10f64.powf(-0.15 * (column / CELL.1) as f64);
-        let (mut low, mut high) = (0.0, 1.0);
-        for _ in 0..40 {
-            let middle = (low + high) / 2.0;
-            if srgb_to_linear(middle) < light {
-                low = middle;
-            } else {
-                high = middle;
-            }
-        }
-        255.0 * low
+        255.0 * to_level(light)
     };
     image::GrayImage::from_fn((CELL.1 * STEPS) as u32, CELL.0 as u32, |x, y| {
         let code = level(x as usize) + noise * rng.sample::<f64, _>(StandardNormal);

@@ -1,4 +1,5 @@
 //! Response methods against known curves on simulated brackets: errors side by side, few frames, refusals, the span.
+use crate::published::srgb::to_level;
 use stopspan_core::Error;
 use stopspan_core::error::BracketProblem;
 use stopspan_core::finding::Finding;
@@ -75,24 +76,26 @@ fn error_stops(found: &Recovered, response: &CameraCurve) -> f64 {
     (square / errors.len() as f64).sqrt()
 }
 
-/// The evidence for the default.
+/// The evidence for the default. The sRGB curve is the standard's, tabled: the fit's basis holds the library's function, so
+/// frames made with that would favour it.
 #[test]
 fn the_default_is_nearest_to_the_truth() {
     let curves = [
-        CameraCurve::Srgb,
-        CameraCurve::Gamma { exponent: 1.8 },
-        CameraCurve::Contrast { amount: 0.3 },
-        CameraCurve::Shoulder { strength: 30.0 },
+        // The formula falls short of 1 by a rounding error at 1.
+        ("sRGB", tabled(|x| if x < 1.0 { to_level(x) } else { 1.0 })),
+        ("gamma 1.8", CameraCurve::Gamma { exponent: 1.8 }),
+        ("S 0.3", CameraCurve::Contrast { amount: 0.3 }),
+        ("log 30", CameraCurve::Shoulder { strength: 30.0 }),
     ];
     let mut worse = Vec::new();
     for step in [1.0, 2.0] {
-        for curve in &curves {
+        for (name, curve) in &curves {
             let bracket = bracket(&scenario(curve.clone(), &[-step, 0.0, step]));
             let of = |choice| error_stops(&recovered(&bracket, choice).unwrap(), curve);
             let (ours, theirs) = (of(ResponseRequest::Fit), PUBLISHED.map(of));
-            println!("+-{step} {curve:?}: {ours:.4}; {theirs:.4?} stop");
+            println!("+-{step} {name}: {ours:.4}; {theirs:.4?} stop");
             if theirs.iter().any(|&t| t < ours) || ours > 0.05 {
-                worse.push(format!("+-{step} {curve:?}: {ours:.4}; {theirs:.4?}"));
+                worse.push(format!("+-{step} {name}: {ours:.4}; {theirs:.4?}"));
             }
         }
     }
