@@ -7,28 +7,12 @@ mod run;
 mod scene;
 mod twice;
 
+use super::golden;
 use serde_json::Value;
 use std::collections::BTreeSet;
 use stopspan_core::results::{BracketReport, Report};
 use stopspan_core::results::{PictureKind, PictureMeasurement};
 use stopspan_report::{csv, html, json, terminal, words};
-
-/// A text result against the file kept under tests/golden/report/. A missing file is written, and the test fails until
-/// someone has looked at it and kept it.
-fn golden(name: &str, text: &str) {
-    let folder = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/golden/report");
-    let file = folder.join(name);
-    match std::fs::read_to_string(&file) {
-        Ok(kept) => assert_eq!(
-            text, kept,
-            "{name} changed: look, then delete the file to renew it"
-        ),
-        Err(_) => {
-            std::fs::write(&file, text).unwrap();
-            panic!("{name} was missing and has been written: look at it, then run again");
-        }
-    }
-}
 
 #[test]
 fn the_json_reads_back_as_the_same_report() {
@@ -158,7 +142,7 @@ fn pictures_stand_beside_the_raw_files_of_the_same_shots() {
     let text = terminal::table(&report);
     assert!(text.lines().all(|l| l.chars().count() <= 79));
     let at = text.find("bench beside the raw files").unwrap();
-    golden("twice.txt", &text[at..]);
+    golden("report/twice.txt", &text[at..]);
     let page = html::page(&report, &scene::figures());
     let section = page
         .split("<section>")
@@ -208,7 +192,7 @@ fn the_terminal_table_is_as_it_was_looked_at() {
     for line in text.lines() {
         assert!(line.chars().count() < 80, "too long: {line}");
     }
-    golden("terminal.txt", &text);
+    golden("report/terminal.txt", &text);
 }
 
 fn of_kinds(kinds: &[PictureKind]) -> BracketReport {

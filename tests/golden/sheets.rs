@@ -1,5 +1,7 @@
 //! Sheets of a made-up bracket: text that can be selected, pixels as the files have them, the same bytes again.
+use super::golden;
 use super::report::fixture::bracket;
+use base64::Engine;
 use ndarray::Array3;
 use stopspan_core::results::NotComparable;
 use stopspan_core::results::PictureKind;
@@ -101,14 +103,49 @@ fn a_crop_is_there_pixel_for_pixel() {
     }
 }
 
-#[test]
-fn the_same_report_gives_the_same_bytes() {
-    let settings = SheetSettings::default();
-    let (first, second) = (sheets(&settings).1, sheets(&settings).1);
-    for (a, b) in first.iter().zip(&second) {
-        assert_eq!(a.svg(), b.svg());
+/// The SVG with each picture's data replaced by its size and a checksum of its samples (FNV-1a), so that the drawing can be kept and
+/// read, and this program's version, which changes without the drawing.
+fn drawing(sheet: &Sheet) -> String {
+    const DATA: &str = "data:image/png;base64,";
+    let svg = sheet.svg().replace(env!("CARGO_PKG_VERSION"), "VERSION");
+    let mut parts = svg.split(DATA);
+    let mut out = parts.next().unwrap().to_owned();
+    for part in parts {
+        let (data, rest) = part.split_once('"').unwrap();
+        let bytes = base64::engine::general_purpose::STANDARD
+            .decode(data)
+            .unwrap();
+        let picture = image::load_from_memory(&bytes).unwrap().to_rgb8();
+        let sum = picture
+            .as_raw()
+            .iter()
+            .fold(0xcbf2_9ce4_8422_2325u64, |sum, &v| {
+                (sum ^ u64::from(v)).wrapping_mul(0x0100_0000_01b3)
+            });
+        let (columns, rows) = picture.dimensions();
+        out += &format!("{columns}x{rows} samples {sum:016x}\"{rest}");
     }
-    assert_eq!(sheet::png(&first[1]), sheet::png(&second[1]));
+    out
+}
+
+/// The four sheets of the made-up bracket as they were looked at, drawn and rasterized, in November 2026.
+#[test]
+fn sheets_are_as_they_were_looked_at() {
+    let settings = SheetSettings {
+        looks: vec![Look::Light],
+        ..SheetSettings::default()
+    };
+    let (_, made) = sheets(&settings);
+    assert_eq!(made.len(), 4);
+    for sheet in &made {
+        let look = std::path::Path::new(env!("CARGO_TARGET_TMPDIR"));
+        std::fs::write(
+            look.join(format!("{}.png", sheet.name)),
+            sheet::png(sheet).unwrap(),
+        )
+        .unwrap();
+        golden(&format!("sheets/{}.svg", sheet.name), &drawing(sheet));
+    }
 }
 
 #[test]
