@@ -3,6 +3,7 @@ mod colour;
 mod dng;
 mod exr_frames;
 mod files;
+mod gain_map;
 mod geometry;
 mod maps;
 mod methods;
