@@ -25,7 +25,7 @@ fn timed(numerator: i64, denominator: i64) -> Header {
     }
 }
 
-/// Tag values as seen in published EXIF dumps: 8643856/1000000 is 1/400 s, 1695994/1000000 is f/1.8.
+/// Tag values of a published EXIF dump (SOURCES.md): 8643856/1000000 is 1/400 s, 1695994/1000000 is f/1.8.
 #[test]
 fn apex_values_of_published_dumps() {
     let header = Header {
@@ -54,8 +54,8 @@ fn apex_values_of_published_dumps() {
     );
 }
 
-/// APEX (ASA PH2.12, from memory): Tv 0..10 is 1 s .. 1/1000 s, Av 0..10 is f/1 .. f/32, Ev = Av + Tv; Sv 0..10 in steps
-/// of a doubling with Sv 5 at ISO 100.
+/// The table of APEX (SOURCES.md): Tv 0..10 is 1 s .. 1/1000 s, Av 0..10 is f/1 .. f/32, Ev = Av + Tv; Sv 0..10 in steps of a
+/// doubling with Sv 5 at ISO 100, so that a frame's exposure is Sv - 5 - Ev stops from that of Ev 0 at ISO 100.
 #[test]
 fn apex_table() {
     let times = [
@@ -89,9 +89,14 @@ fn apex_table() {
         let (n, d) = fraction(apertures[tv as usize]);
         let exact = Scale::Aperture.marking(n, d, Series::Third).unwrap();
         assert!((2.0 * exact.log2() - f64::from(tv)).abs() < 1e-9, "Av {tv}");
-        let speed: f64 = speeds[tv as usize].parse().unwrap();
+        let header = Header {
+            sensitivity: Some(speeds[tv as usize].parse().unwrap()),
+            ..timed(1, 1)
+        };
+        let stated = judge("frame", &header, None).stated.unwrap().value;
+        // f/4 and 1 s: Ev 4.
         assert!(
-            ((speed / 3.125).log2() - f64::from(tv)).abs() < 1e-12,
+            (stated - (f64::from(tv) - 5.0 - 4.0)).abs() < 1e-9,
             "Sv {tv}"
         );
     }

@@ -1,8 +1,8 @@
 //! Gain, saturation and dynamic range of a real 8-bit camera from its photon-transfer table, as EMVA 1288 defines them.
 //!
-//! Expected figures: numpy 2.4.6 on the same table (`argmax`, and sums for the two slopes), formulas of EMVA 1288 from
-//! memory: K is the slope of variance over mean between 0 and 70 % of saturation, dark values subtracted; saturation is
-//! where the variance is largest; a dark variance below 0.24 DN^2 counts as 0.24.
+//! Expected figures: numpy 2.4.6 on the same table (`argmax`, and sums for the two slopes) by the definitions of EMVA 1288 release
+//! 4.0 linear: K is the slope of variance over mean between 0 and 70 % of saturation, dark values subtracted; saturation is where
+//! the variance is largest; a dark variance below 0.24 DN^2 counts as 0.24.
 use super::table::{digits, numbers};
 use nalgebra::DMatrix;
 use stopspan_core::statistics::fit::least_squares;

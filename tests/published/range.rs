@@ -8,23 +8,27 @@ const FULL_WELL: f64 = 8000.0;
 /// Read noise 3 e-, 12 bits over the full well: 9 + (8000/4095)^2 / 12 electrons squared.
 const VARIANCE: f64 = 9.0 + (8000.0 / 4095.0) * (8000.0 / 4095.0) / 12.0;
 
-/// EMVA 1288 release 4 linear, from memory: mu_e.min = sqrt(sigma_d^2 + sigma_q^2/K^2 + 1/4) + 1/2, range = saturation over
-/// it. With sigma_d 3 e-, K 0.5 DN/e-, sigma_q^2 = 1/12 DN^2 and 8000 e-: 3.5957 e- and 11.120 stops (66.95 dB).
+/// EMVA 1288 release 4.0 linear, 2.6: `SNR(mu) = mu / sqrt(sigma_d^2 + sigma_q^2/K^2 + mu)` in electrons (equation 21); the absolute
+/// sensitivity threshold is where it is 1, `mu_e.min = sqrt(sigma_d^2 + sigma_q^2/K^2 + 1/4) + 1/2` (equation 27, which the test holds
+/// against 21); dynamic range is saturation over it. With sigma_d 3 e-, K 0.5 DN/e-, sigma_q^2 = 1/12 DN^2 and 8000 e- these
+/// come to 3.5957 e- and 11.120 stops (66.95 dB).
 #[test]
 fn one_exposure_is_the_definition_of_emva_1288() {
     let variance = 9.0 + (1.0 / 12.0) / (0.5 * 0.5);
     let least = f64::sqrt(variance + 0.25) + 0.5;
+    assert!((least / (variance + least).sqrt() - 1.0).abs() < 1e-12);
     assert!((least - 3.5957).abs() < 5e-5);
     let stops = closed_form(8000.0, variance, &[1.0], 1.0).unwrap();
     assert!((stops - (8000.0 / least).log2()).abs() < 1e-9);
     assert!((stops - 11.120).abs() < 5e-4);
 }
 
-/// One exposure has an explicit solution: L = (s^2 + s sqrt(s^2 + 4 v)) / 2.
+/// One exposure has an explicit solution of `L / sqrt(L + v) = s`: L = (s^2 + s sqrt(s^2 + 4 v)) / 2.
 #[test]
 fn one_exposure_at_any_snr() {
     for s in [1.0, 2.0, 3.0, 4.0, 5.0, 10.0, 40.0f64] {
         let least = (s * s + s * (s * s + 4.0 * VARIANCE).sqrt()) / 2.0;
+        assert!((least / (least + VARIANCE).sqrt() / s - 1.0).abs() < 1e-12);
         let stops = closed_form(FULL_WELL, VARIANCE, &[1.0], s).unwrap();
         assert!((stops - (FULL_WELL / least).log2()).abs() < 1e-9, "SNR {s}");
     }
