@@ -307,13 +307,14 @@ proptest! {
         }
     }
 
-    /// Deep samples against the slow twin, where the light is twenty of its uncertainties: a tenth of the standard uncertainty apart at most, which weights looked up by sixteenths
-    /// of an octave at a first estimate leave, and uncertainties to a sixteenth.
+    /// Deep samples against the slow twin, where the light is twenty of its uncertainties: a tenth of the standard uncertainty apart
+    /// at most, which weights looked up by sixteenths of an octave at a first estimate leave, and uncertainties to a sixteenth.
     #[test]
     fn the_merge_is_its_slow_twin(drawn in drawn()) {
         let drawn = Drawn { deep: true, ..drawn };
         let bracket = bracket(drawn.frames(&drawn.radiance(-6.0)), &drawn.stops, drawn.reference);
         let map = merged(&bracket);
+        let mut compared = 0;
         for (at, &value) in map.radiance.indexed_iter() {
             let Some((mean, deviation)) = twin(&samples(&bracket, at)) else {
                 continue;
@@ -324,6 +325,9 @@ proptest! {
             let stated = f64::from(map.statistical[at]);
             prop_assert!((f64::from(value) - mean).abs() <= 0.1 * deviation, "{value} {mean} {deviation}");
             prop_assert!((stated / deviation - 1.0).abs() <= 1.0 / 16.0, "{stated} {deviation}");
+            compared += 1;
         }
+        // A draw without such a place does not count as a case.
+        prop_assume!(compared > 0);
     }
 }

@@ -97,4 +97,5 @@ fn a_rolling_shutter_is_said() {
         "{:?}",
         found.findings
     );
+    assert!(!found.findings.is_empty(), "nothing is said");
 }

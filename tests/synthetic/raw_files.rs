@@ -61,6 +61,20 @@ impl Job {
         let seen = pairs.filter(|(m, t)| **t > least && **t < 3.0 && **m > 0.0);
         seen.map(|(m, t)| f64::from(m / t).log2()).collect()
     }
+
+    /// Share of the samples of green that the reference frame clips (radiance above 1, and below 3) which come out more than half
+    /// a stop too dark.
+    fn lost(&self) -> f64 {
+        let (map, truth) = (self.map(), exr(&self.input().join("truth.exr")));
+        std::fs::remove_file(&self.settings.out).unwrap();
+        let pairs = floats(&map, "G").iter().zip(floats(&truth, "G"));
+        let bright: Vec<f32> = pairs
+            .filter(|(_, t)| (1.1..3.0).contains(*t))
+            .map(|(m, t)| m / t)
+            .collect();
+        assert!(bright.len() > 1000, "{}", bright.len());
+        bright.iter().filter(|r| **r < 0.5f32.sqrt()).count() as f64 / bright.len() as f64
+    }
 }
 
 pub(super) fn exr(file: &Path) -> Content {
@@ -84,6 +98,11 @@ pub(super) fn centre(values: &[f64]) -> (f64, f64) {
 
 /// In register, hand-held, and at mixed sensitivities: the same scene comes out, its colours in the same scale. Deviations are
 /// those of blur and demosaicing at edges, which the median of the scene hardly holds.
+///
+/// Nothing moved but the camera, so that no motion should be found and no light be lost. Hand-held frames, which are demosaiced
+/// first, do not come up to that: motion is found in 62 % of the scene, nearly everywhere that the longest frame clips, and 0.31 %
+/// of the light that the reference clips comes out more than half a stop too dark (0.06 % otherwise, at edges). Their limits are
+/// these figures with a little room; they are to fall when the search for motion is mended.
 #[test]
 fn the_scene_comes_back_still_hand_held_and_at_mixed_sensitivities() {
     let still = scenario();
@@ -99,27 +118,22 @@ fn the_scene_comes_back_still_hand_held_and_at_mixed_sensitivities() {
     let mut mixed = scenario();
     mixed.frames[2].speed = Some(400.0);
     mixed.frames[0].speed = Some(200.0);
-    for (name, scenario, demosaiced) in [
-        ("still", still, false),
-        ("moved", moved, true),
-        ("mixed", mixed, false),
+    // Share of the scene that may be said to have moved, and of bright light that may be lost.
+    for (name, scenario, demosaiced, most_moved, most_lost) in [
+        ("still", still, false, 0.02, 0.001),
+        ("moved", moved, true, 0.63, 0.004),
+        ("mixed", mixed, false, 0.02, 0.001),
     ] {
         let job = Job::new(&scenario);
         let findings = job.findings();
         let first = findings.contains(&Finding::DemosaicedFirst);
         assert_eq!(first, demosaiced, "{name}");
-        // Nothing moved but the camera, and no level was false. (Where hand-held frames are demosaiced first, motion is still
-        // said in three fifths of this scene, nearly everywhere that the longest frame clips; where the reference clips too, the map
-        // loses light there. Departures of blocks that both frames see lie within their variances.)
         let share = findings.iter().find_map(|f| match f {
             Finding::Moved { share } => Some(*share),
             _ => None,
         });
         println!("{name}: {share:?} moved");
-        assert!(
-            demosaiced || share.unwrap_or(0.0) < 0.02,
-            "{name}: {share:?}"
-        );
+        assert!(share.unwrap_or(0.0) < most_moved, "{name}: {share:?}");
         let lie = |f: &Finding| {
             matches!(
                 f,
@@ -127,6 +141,9 @@ fn the_scene_comes_back_still_hand_held_and_at_mixed_sensitivities() {
             )
         };
         assert!(!findings.iter().any(lie), "{name}: {findings:?}");
+        let lost = job.lost();
+        println!("{name}: {lost:.5} of the light above the reference's clip level lost");
+        assert!(lost < most_lost, "{name}: {lost}");
         let middles = ["R", "G", "B"].map(|channel| {
             let (middle, apart) = centre(&job.off(channel, 0.01));
             println!("{name} {channel}: {middle:+.4} stop, spread {apart:.4}");
