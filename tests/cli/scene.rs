@@ -1,4 +1,5 @@
 //! Small brackets with known exposures, as JPEG files with metadata of our own making.
+use crate::published::srgb::to_level;
 use image::{ImageEncoder, Rgb, RgbImage};
 use std::path::{Path, PathBuf};
 
@@ -31,12 +32,9 @@ pub fn frame(exposure: f64, (columns, rows): (u32, u32)) -> RgbImage {
             state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
             let noise = f64::from(state >> 8) / f64::from(1 << 24) - 0.5;
             let light = (radiance(column, row, channel) * exposure).clamp(0.0, 1.0);
-            let level = if light <= 0.003_130_8 {
-                12.92 * light
-            } else {
-                1.055 * light.powf(1.0 / 2.4) - 0.055
-            };
-            *code = (255.0 * level + 2.0 * noise).round().clamp(0.0, 255.0) as u8;
+            *code = (255.0 * to_level(light) + 2.0 * noise)
+                .round()
+                .clamp(0.0, 255.0) as u8;
         }
         Rgb(pixel)
     })

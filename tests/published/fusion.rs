@@ -1,8 +1,9 @@
 //! What exposure fusion (Mertens, Kautz and Van Reeth 2007) keeps of the scene, and what it does not promise: held against
 //! the same wedge and step edges as the operators of a map.
+use super::srgb::to_level;
 use ndarray::{Array3, s};
 use stopspan_core::raster::Pixels;
-use stopspan_core::units::{Primaries, srgb_level};
+use stopspan_core::units::Primaries;
 use stopspan_tone::OutputColour;
 use stopspan_tone::fusion::{FusedFrame, fuse};
 
@@ -14,7 +15,7 @@ fn fused(rows: usize, columns: usize, light: impl Fn(usize, usize) -> f64) -> Ar
             Pixels::U8(Array3::from_shape_fn((rows, columns, 3), |(r, c, k)| {
                 let texture = if (r / 2 + c / 2) % 2 == 0 { 1.05 } else { 0.95 };
                 let light = light(r, c) * texture * [1.0, 0.9, 0.7][k];
-                (255.0 * srgb_level((exposure * light).min(1.0))).round() as u8
+                (255.0 * to_level((exposure * light).min(1.0))).round() as u8
             }))
         })
         .into();

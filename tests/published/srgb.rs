@@ -33,6 +33,19 @@ fn the_library_and_the_simulator_have_the_function_of_the_standard() {
     }
 }
 
+/// To seven decimals, computed by Python from the same formulas.
+#[test]
+fn levels_have_their_values() {
+    for (light, level) in [
+        (0.003_130_8, 0.040_449_9),
+        (0.01, 0.099_852_8),
+        (0.18, 0.461_356_1),
+        (0.5, 0.735_357_0),
+    ] {
+        assert!((to_level(light) - level).abs() < 6e-8, "{light}");
+    }
+}
+
 /// The two formulas are each other's inverse; the standard's rounded constants leave a step of 3e-8 of light at the join.
 #[test]
 fn the_formulas_belong_together() {

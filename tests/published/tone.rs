@@ -209,6 +209,15 @@ fn a_grey_map_is_grey_and_mono_gives_the_same() {
         for (x, y) in a.iter().zip(&b) {
             assert!(x.abs_diff(*y) <= 2, "{operator:?}: {x} {y}");
         }
+        for picture in [a, b] {
+            for pixel in picture.rows() {
+                let (low, high) = (pixel.iter().min(), pixel.iter().max());
+                assert!(
+                    high.unwrap() - low.unwrap() <= 2,
+                    "{operator:?} colours {pixel}"
+                );
+            }
+        }
     }
 }
 

@@ -1,4 +1,5 @@
 //! Colour balance between frames: a drift of known size is found and named, and none is where there is none.
+use crate::published::srgb::to_level as srgb;
 use ndarray::Array3;
 use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
@@ -15,14 +16,6 @@ const READ: f64 = 4.0;
 
 /// How the camera encodes a share of saturation.
 type Encoding = fn(f64) -> f64;
-
-fn srgb(x: f64) -> f64 {
-    if x <= 0.003_130_8 {
-        12.92 * x
-    } else {
-        1.055 * x.powf(1.0 / 2.4) - 0.055
-    }
-}
 
 /// sRGB with an S-curve on top.
 fn contrasty(x: f64) -> f64 {

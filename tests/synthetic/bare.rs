@@ -1,4 +1,5 @@
 //! Frames of which no exposure is known: order, steps, and what is said of the span.
+use crate::published::srgb::to_level;
 use stopspan_core::error::BracketProblem;
 use stopspan_core::finding::Finding;
 use stopspan_core::model::{Bracket, ExposureSource};
@@ -14,7 +15,7 @@ fn bare(stops: &[f64], size: (u32, u32)) -> Result<Bracket, stopspan_core::Error
             let picture = image::RgbImage::from_fn(size.0, size.1, |x, y| {
                 let (u, v) = (f64::from(x) / 31.0, f64::from(y) / 23.0);
                 let light = (4.0 * (u.sin() * v.cos()) - 4.0 + stop).exp2();
-                let level = 255.0 * super::texture::srgb(light.min(1.0));
+                let level = 255.0 * to_level(light.min(1.0));
                 image::Rgb([level.round() as u8; 3])
             });
             let file = folder.path().join(format!("{name}.png"));

@@ -1,5 +1,6 @@
 //! A simulated camera whose own HDR picture has a known curve, known blur and known ghost: each must come back.
 use super::texture::frame;
+use crate::published::srgb::to_level;
 use ndarray::{Array2, Array3};
 use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
@@ -11,7 +12,7 @@ use stopspan_core::raster::{Pixels, Transform};
 use stopspan_core::results::BracketReport;
 use stopspan_core::results::ComparisonWithMarks;
 use stopspan_core::results::{Comparison, Measurement, Quantity, ToneKind};
-use stopspan_core::units::{Primaries, srgb_level};
+use stopspan_core::units::Primaries;
 use stopspan_measure::compare::{ComparisonInput, compare};
 use stopspan_measure::srgb_curve;
 use stopspan_report::sheet;
@@ -97,7 +98,7 @@ pub(super) fn of_texture(own: impl Fn(usize, usize) -> f64, noise: f64) -> Compa
         .into_iter()
         .enumerate()
         .map(|(i, factor)| {
-            let level = |r, c| srgb_level((seen(r, c) * factor).min(1.0));
+            let level = |r, c| to_level((seen(r, c) * factor).min(1.0));
             frame(picture(level, 0.6, 70 + i as u64), factor)
         })
         .collect();
@@ -158,7 +159,7 @@ fn run(ghost: bool) -> ComparisonWithMarks {
         .into_iter()
         .enumerate()
         .map(|(i, factor)| {
-            let level = |r, c| srgb_level((seen(r, c, ghost && i == 2) * factor).min(1.0));
+            let level = |r, c| to_level((seen(r, c, ghost && i == 2) * factor).min(1.0));
             frame(picture(level, 0.6, 40 + i as u64), factor)
         })
         .collect();

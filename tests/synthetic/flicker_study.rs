@@ -1,7 +1,8 @@
 //! Ripple of the light on pictures with structure of their own along the rows, still and hand-held, through JPEG: how often it
 //! is said where there is none, and found where there is some.
 use super::registration::bracket;
-use super::texture::{Texture, frame, srgb};
+use super::texture::{Texture, frame};
+use crate::published::srgb::to_level as srgb;
 use ndarray::{Array2, Array3};
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;

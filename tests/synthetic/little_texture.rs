@@ -1,5 +1,6 @@
 //! Charts with little texture on a tripod: frames that lay still are taken as still, exactly; those that moved are not.
-use super::texture::{frame, srgb};
+use super::texture::frame;
+use crate::published::srgb::to_level as srgb;
 use ndarray::{Array2, Array3};
 use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;

@@ -1,5 +1,6 @@
 //! Registration of frames whose motion is known: own band-limited texture, own sensor noise.
-use super::texture::{Camera, Texture, frame, srgb};
+use super::texture::{Camera, Texture, frame};
+use crate::published::srgb::to_level as srgb;
 use ndarray::Array3;
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;

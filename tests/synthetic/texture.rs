@@ -1,4 +1,5 @@
 //! Band-limited scenes that are known between pixels too, and a camera that takes them.
+use crate::published::srgb::to_level as srgb;
 use ndarray::{Array2, Array3};
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
@@ -83,14 +84,6 @@ impl Texture {
             }
         }
         plane
-    }
-}
-
-pub(super) fn srgb(x: f64) -> f64 {
-    if x <= 0.003_130_8 {
-        12.92 * x
-    } else {
-        1.055 * x.powf(1.0 / 2.4) - 0.055
     }
 }
 

@@ -1,4 +1,5 @@
 //! A made-up bracket for the report's tests: numbers from a simple sensor formula, measured on nothing.
+use crate::published::srgb::to_level;
 use stopspan_core::finding::Finding;
 use stopspan_core::model::NoiseModel;
 use stopspan_core::model::{Closure, ExposureCheck, PairRatio};
@@ -30,13 +31,7 @@ fn radiance(step: usize) -> f64 {
 }
 
 pub fn encoded(x: f64) -> f64 {
-    let x = x.clamp(0.0, 1.0);
-    255.0
-        * if x <= 0.003_130_8 {
-            12.92 * x
-        } else {
-            1.055 * x.powf(1.0 / 2.4) - 0.055
-        }
+    255.0 * to_level(x.clamp(0.0, 1.0))
 }
 
 fn lightness(y: f64) -> f64 {
