@@ -14,6 +14,7 @@ use std::ops::Range;
 use std::sync::Mutex;
 use stopspan_core::model::Bracket;
 use stopspan_core::model::Motion;
+use stopspan_core::model::main_channel;
 use stopspan_core::model::{Noise, NoiseModel};
 use stopspan_core::model::{Planes, Recovered};
 use stopspan_core::model::{RadianceMap, flag};
@@ -235,8 +236,7 @@ impl<'a> Merger<'a> {
             this.systematic_of_the_rest(frames.clone(), (&sums.cell, systematic), flags);
         }
         sums.add_flags(radiance, statistical, flags);
-        // Of the four planes of a mosaic the second green; `main_channel` is the first.
-        if channel == self.channels.len() / 2 {
+        if channel == main_channel(self.channels.len()) {
             for (column, (flags, &cell)) in flags.iter_mut().zip(&sums.cell).enumerate() {
                 let leader = if *flags & flag::MOVED != 0 {
                     this.leader_of(cell, frames.clone().map(|f| f[column]))
