@@ -1,4 +1,4 @@
-//! Pictures and wedge brought together: which crop of which picture, and where the wedge is.
+//! Measures all pictures of a bracket: each is cropped to the wedge, or measured from the noise model alone.
 use crate::bracket_planning::best_on_wedge;
 use crate::calibrate::{CalibrationOutcome, ranges_under_glare};
 use crate::locate::Located;
@@ -12,12 +12,12 @@ use stopspan_core::results::{
     BracketMeasurement, Measurement, PictureKind, PictureMeasurement, RENDERED_FILE, WedgePlace,
 };
 
-/// SNR per pixel below which a step may have darker neighbours that nobody saw: the lower end of what is seen at all by Rose
-/// (1948). The finder sees somewhat deeper, since it looks at means.
+/// SNR per pixel below which a step may have darker neighbours that were not found: the lower end of visibility by Rose
+/// (1948). The finder reaches somewhat deeper, because it averages.
 const SEEN: f64 = 3.0;
 
-/// Measures every picture of a bracket: on the wedge where there is one, from the noise model alone where not. `rendered` is the
-/// rendering of the map, in 8 bits; `camera_at` maps a pixel of the reference frame to one of the camera's HDR picture.
+/// Measures every picture of a bracket: on the wedge if there is one, else from the noise model alone. `rendered` is the
+/// rendering of the map, in 8 bits; `camera_at` maps reference-frame pixels to pixels of the camera's HDR picture.
 pub fn measure_bracket(
     merged: &Merged,
     rendered: &Pixels,
@@ -65,7 +65,7 @@ pub fn measure_bracket(
     }
 }
 
-/// A camera's HDR picture that could not be registered.
+/// Finding for a camera's HDR picture that could not be registered.
 fn not_registered(bracket: &Bracket, camera_at: Option<Transform>) -> Option<Finding> {
     let finished = bracket.camera_hdr.as_ref()?;
     camera_at.is_none().then(|| Finding::RegistrationFailed {
@@ -74,12 +74,12 @@ fn not_registered(bracket: &Bracket, camera_at: Option<Transform>) -> Option<Fin
     })
 }
 
-/// Stated against seen densities in the merge, where they were not fitted.
+/// Finding for stated densities that disagree with those measured in the merge, if they were not fitted.
 fn disagreement(pictures: &Measurement) -> Option<Finding> {
     crate::doubt(&pictures.merge.as_ref()?.patches)
 }
 
-/// Whether the darkest step lies so deep in the merge's noise that the next may not have been seen.
+/// Finding for a darkest step so deep in the merge's noise that a further one may not have been found.
 fn may_go_on(pictures: &Measurement) -> Option<Finding> {
     let patches = &pictures.merge.as_ref()?.patches;
     let darkest = patches.last().filter(|p| p.snr < SEEN)?;
@@ -89,7 +89,7 @@ fn may_go_on(pictures: &Measurement) -> Option<Finding> {
     })
 }
 
-/// Which steps that the merge tells apart the rendering could not keep a code, or a step that is seen, apart.
+/// Adds a finding for steps that the merge resolves and the rendering does not, by code or by visible lightness.
 fn lost_in_rendering(pictures: &mut Measurement) {
     let (Some(merge), Some(rendered)) = (&pictures.merge, &mut pictures.rendered) else {
         return;
@@ -115,7 +115,7 @@ fn lost_in_rendering(pictures: &mut Measurement) {
     }
 }
 
-/// The frames of a bracket cut to the wedge.
+/// The frames of a bracket, cropped to the wedge.
 pub(crate) fn frames(recovered: &Recovered, place: &WedgePlace) -> Vec<Subject> {
     let bracket = &recovered.bracket;
     let all = sources(recovered);
@@ -131,7 +131,7 @@ pub(crate) fn frames(recovered: &Recovered, place: &WedgePlace) -> Vec<Subject> 
     bracket.frames.iter().enumerate().filter_map(cut).collect()
 }
 
-/// Every picture cut to the wedge, in the report's order: frames, the camera's HDR, the merge, the rendering.
+/// Every picture cropped to the wedge, in the report's order: frames, the camera's HDR picture, the merge, the rendering.
 fn subjects(
     merged: &Merged,
     rendered: &Pixels,

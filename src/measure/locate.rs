@@ -1,4 +1,4 @@
-//! Where the wedge is: as the user says it, as a file keeps it, or as it is found in the merge.
+//! The wedge to measure: stated by the user, read from a file, or found in the merge.
 use crate::find;
 use crate::wedge;
 use crate::wedge::{Densities, KeptWedge};
@@ -9,47 +9,48 @@ use stopspan_core::raster::Quad;
 use stopspan_core::results::WedgePlace;
 use stopspan_core::{Error, Setting};
 
-/// Confidence below which a candidate is not even shown.
+/// Confidence below which a candidate is not shown.
 const SHOWN: f64 = 0.15;
 
-/// Where the wedge is and what is known of it, as the user says it; all may be left out.
+/// What the user states about the wedge; every field is optional.
 #[derive(Debug, Clone, Default, PartialEq)]
 pub struct WedgeRequest {
     /// Outer corners in the reference frame, pixels; found automatically if `None`.
     pub corners: Option<Quad>,
-    /// Rows and columns of patches; needed with corners.
+    /// Rows and columns of patches; required with corners.
     pub grid: Option<(usize, usize)>,
-    /// Densities in patch order: numbers, START:STEP, or a file ending in .csv. Kept as text until the number of steps is known.
+    /// Densities in patch order: numbers, START:STEP, or a file ending in .csv. Kept as text until the number of steps is
+    /// known.
     pub densities: Option<String>,
-    /// Standard uncertainty of all densities, density, where the file does not state it.
+    /// Standard uncertainty of all densities, density, if the file does not state it.
     pub density_uncertainty: Option<f64>,
-    /// A wedge kept from another run: corners, grid, order and densities.
+    /// A wedge file from another run: corners, grid, order and densities.
     pub file: Option<PathBuf>,
-    /// A frame of an even source, taken like the bracket.
+    /// A flat-field frame of an even source, taken as the bracket was.
     pub flat_field: Option<PathBuf>,
-    /// Patches run from dark to light.
+    /// True if the patches run from dark to light.
     pub dark_first: bool,
-    /// Every second row runs backwards.
+    /// True if every second row runs backwards.
     pub boustrophedon: bool,
-    /// Do not look for a wedge.
+    /// True to search for no wedge.
     pub none: bool,
 }
 
-/// What was found of a wedge.
+/// Result of locating the wedge.
 #[derive(Debug, Default)]
 pub struct Located {
     /// The wedge to be measured.
     pub place: Option<WedgePlace>,
-    /// A candidate too doubtful, or of another size than was asked for.
+    /// A candidate below the confidence limit, or of another size than requested.
     pub candidate: Option<WedgePlace>,
-    /// True where nobody said how many steps there are: they were counted in the picture.
+    /// True if the number of steps was not stated but counted in the picture.
     pub counted: bool,
     /// Doubts.
     pub findings: Vec<Finding>,
 }
 
-/// What is said of the wedge, from options and files together.
-struct Said {
+/// The stated wedge, from options and files together.
+struct StatedWedge {
     corners: Option<Quad>,
     grid: Option<(usize, usize)>,
     densities: Option<Densities>,
@@ -58,7 +59,7 @@ struct Said {
 }
 
 impl WedgeRequest {
-    /// Whether the files named can be read and make sense, before any picture is decoded.
+    /// Checks that the files can be read and are valid, before any picture is decoded.
     pub fn check(&self) -> Result<(), Error> {
         if let Some(file) = &self.file {
             KeptWedge::read(file)?;
@@ -83,7 +84,7 @@ impl WedgeRequest {
         }
     }
 
-    /// What corners, grid and densities say of each other, before any picture is decoded.
+    /// Checks corners, grid and densities against each other, before any picture is decoded.
     fn check_shape(&self) -> Result<(), Error> {
         if let (Some(corners), None) = (self.corners, &self.file) {
             wedge::place(corners, self.grid.ok_or_else(without_grid)?, None)?;
@@ -103,7 +104,7 @@ impl WedgeRequest {
         csv.then_some(path)
     }
 
-    /// Densities for a grid of `steps` patches, with uncertainties where stated.
+    /// Densities for a grid of `steps` patches, with uncertainties if stated.
     fn densities(&self, steps: usize) -> Result<Option<Densities>, Error> {
         if let Some(file) = self.density_file() {
             return wedge::read_densities(file, steps).map(Some);
@@ -114,7 +115,7 @@ impl WedgeRequest {
         Ok(Some((wedge::parse_densities(text, steps)?, None)))
     }
 
-    /// Steps that a wedge must have for the densities listed; 0 where no list says.
+    /// Smallest number of steps for the listed densities; 0 without a list.
     fn least_steps(&self) -> usize {
         let listed = self.densities(wedge::MOST_STEPS).ok().flatten();
         let series = self.densities.as_ref().is_some_and(|t| t.contains(':'));
@@ -123,8 +124,12 @@ impl WedgeRequest {
             .map_or(0, |(list, _)| list.len())
     }
 
-    fn said(&self, size: (usize, usize), findings: &mut Vec<Finding>) -> Result<Said, Error> {
-        let mut said = Said {
+    fn stated(
+        &self,
+        size: (usize, usize),
+        findings: &mut Vec<Finding>,
+    ) -> Result<StatedWedge, Error> {
+        let mut stated = StatedWedge {
             corners: self.corners,
             grid: self.grid,
             densities: None,
@@ -132,18 +137,18 @@ impl WedgeRequest {
             boustrophedon: self.boustrophedon,
         };
         let Some(file) = &self.file else {
-            return Ok(said);
+            return Ok(stated);
         };
         let kept = KeptWedge::read(file)?;
-        said.grid = Some((kept.grid.rows, kept.grid.columns));
-        said.densities = kept
+        stated.grid = Some((kept.grid.rows, kept.grid.columns));
+        stated.densities = kept
             .densities
             .clone()
             .map(|d| (d, kept.density_uncertainty.clone()));
-        said.dark_first |= kept.dark_first;
-        said.boustrophedon |= kept.boustrophedon;
+        stated.dark_first |= kept.dark_first;
+        stated.boustrophedon |= kept.boustrophedon;
         if (kept.picture.rows, kept.picture.columns) == size {
-            said.corners = Some(kept.quad());
+            stated.corners = Some(kept.quad());
         } else {
             findings.push(Finding::WedgeFileOtherSize {
                 file: file.display().to_string(),
@@ -153,29 +158,29 @@ impl WedgeRequest {
                 rows: size.0,
             });
         }
-        Ok(said)
+        Ok(stated)
     }
 }
 
-/// The wedge as the user gives it, or as it is found in the merge, where all steps show.
+/// The stated wedge, or the one found in the merge, in which all steps are visible.
 pub fn locate(map: &RadianceMap, request: &WedgeRequest) -> Result<Located, Error> {
     let mut located = Located::default();
     if request.none {
         return Ok(located);
     }
     let (rows, columns, _) = map.radiance.dim();
-    let said = request.said((rows, columns), &mut located.findings)?;
-    located.counted = said.grid.is_none();
-    let Some(mut place) = placed(map, (&said, request), &mut located)? else {
+    let stated = request.stated((rows, columns), &mut located.findings)?;
+    located.counted = stated.grid.is_none();
+    let Some(mut place) = placed(map, &stated, request, &mut located)? else {
         return Ok(located);
     };
     let steps = place.rows * place.columns;
-    if said.corners.is_some() {
-        place.dark_first = said.dark_first;
-        place.boustrophedon = said.boustrophedon;
+    if stated.corners.is_some() {
+        place.dark_first = stated.dark_first;
+        place.boustrophedon = stated.boustrophedon;
     }
-    if let Some(densities) = request.densities(steps)?.or(said.densities) {
-        let given = said.corners.is_some() && !said.dark_first;
+    if let Some(densities) = request.densities(steps)?.or(stated.densities) {
+        let given = stated.corners.is_some() && !stated.dark_first;
         known(&mut place, densities, given);
     }
     if let (None, Some(u), Some(d)) = (
@@ -194,7 +199,7 @@ pub fn locate(map: &RadianceMap, request: &WedgeRequest) -> Result<Located, Erro
     Ok(located)
 }
 
-/// A step of the wedge in the middle of patches: they are not the wedge's own.
+/// Finding for step edges in the middle of patches, which show that the grid is wrong.
 fn grid_doubted(map: &RadianceMap, place: &WedgePlace) -> Option<Finding> {
     let steps_within = wedge::steps_within(map.main_channel(), place)?;
     Some(Finding::WedgeGridDoubtful {
@@ -203,8 +208,8 @@ fn grid_doubted(map: &RadianceMap, place: &WedgePlace) -> Option<Finding> {
     })
 }
 
-/// Puts densities in. Which way they run is seen in the picture, or said; a list that runs the other way is turned round. With
-/// corners given and nothing said the list decides.
+/// Attaches known densities, reversing the list if its direction contradicts the picture or the stated order. With corners
+/// given and no order stated the list decides.
 fn known(place: &mut WedgePlace, (mut densities, mut uncertainties): Densities, given: bool) {
     let falling = densities.len() > 1 && densities[0] > densities[densities.len() - 1];
     if given {
@@ -221,10 +226,11 @@ fn known(place: &mut WedgePlace, (mut densities, mut uncertainties): Densities, 
 
 fn placed(
     map: &RadianceMap,
-    (said, request): (&Said, &WedgeRequest),
+    stated: &StatedWedge,
+    request: &WedgeRequest,
     located: &mut Located,
 ) -> Result<Option<WedgePlace>, Error> {
-    match (said.corners, said.grid) {
+    match (stated.corners, stated.grid) {
         (Some(corners), Some(grid)) => Ok(Some(wedge::place(corners, grid, None)?)),
         (Some(_), None) => Err(without_grid()),
         (None, grid) => Ok(find_place(map, (grid, request.least_steps()), located)),

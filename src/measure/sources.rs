@@ -1,4 +1,4 @@
-//! The frames of a bracket as sources of range, and how well their exposures are known.
+//! The frames of a bracket as sources of a usable range, and the uncertainty of their exposures.
 use crate::bracket_planning;
 use crate::bracket_planning::TakenBracket;
 use crate::{MeasureSettings, Source};
@@ -9,7 +9,7 @@ use stopspan_core::model::main_channel;
 use stopspan_core::model::{RadianceMap, Recovered};
 use stopspan_core::results::Scene;
 
-/// The measuring channel of every frame.
+/// The measuring channel of every frame as a source.
 pub(crate) fn sources(recovered: &Recovered) -> Vec<Source> {
     let main = main_channel(recovered.response.curves.len());
     let bracket = &recovered.bracket;
@@ -26,8 +26,8 @@ pub(crate) fn sources(recovered: &Recovered) -> Vec<Source> {
         .collect()
 }
 
-/// True where the response was fitted: then its exponent follows the span of the stated exposures, and an error of the
-/// span scales every range instead of moving single exposures.
+/// True if the response was fitted. Its exponent then follows the span of the stated exposures, and an error of the span
+/// scales every range instead of shifting single exposures.
 fn fitted(recovered: &Recovered) -> bool {
     !matches!(
         recovered.response.method,
@@ -35,7 +35,8 @@ fn fitted(recovered: &Recovered) -> bool {
     )
 }
 
-/// What the span does not take up: all of an exposure where no response was fitted, else that of the measured ones.
+/// Uncertainty of an exposure beyond that of the span, stops: all of it without a fitted response, else that of the
+/// measured exposure.
 fn own_uncertainty(recovered: &Recovered, index: usize) -> f64 {
     let exposure = &recovered.bracket.frames[index].exposure;
     if fitted(recovered) && exposure.source != ExposureSource::Measured {
@@ -44,7 +45,7 @@ fn own_uncertainty(recovered: &Recovered, index: usize) -> f64 {
     exposure.used.standard_uncertainty
 }
 
-/// How the pictures of a bracket are measured.
+/// Settings for measuring the pictures of a bracket.
 pub(crate) fn settings_for(recovered: &Recovered) -> MeasureSettings {
     let mut settings = MeasureSettings::default();
     let frames = &recovered.bracket.frames;
@@ -52,7 +53,7 @@ pub(crate) fn settings_for(recovered: &Recovered) -> MeasureSettings {
         let (low, high) = (first.exposure.used, last.exposure.used);
         let span = high.value - low.value;
         let (u, v) = (low.standard_uncertainty, high.standard_uncertainty);
-        // Exposures that a wedge has pinned share one exponent, and its densities have then been used.
+        // Exposures calibrated on a wedge share one exponent, and its densities have then been used.
         let pinned = frames
             .iter()
             .any(|f| f.exposure.source == ExposureSource::Wedge);
@@ -67,7 +68,7 @@ pub(crate) fn settings_for(recovered: &Recovered) -> MeasureSettings {
     settings
 }
 
-/// What the bracket holds of its scene, by its own noise model.
+/// Shares of the scene that the bracket records, by its own noise model.
 pub(crate) fn scene(recovered: &Recovered, map: &RadianceMap) -> Option<(Scene, Vec<Finding>)> {
     let bracket = &recovered.bracket;
     let names: Vec<String> = bracket.frames.iter().map(|f| f.name()).collect();

@@ -380,24 +380,25 @@ pub const CONFIDENT: f64 = 0.5;
 /// File name of the rendering that a run writes and measures.
 pub const RENDERED_FILE: &str = "picture.jpg";
 
-/// Everything that was measured on a bracket.
+/// Everything measured on a bracket.
 #[derive(Debug, Clone)]
 pub struct BracketMeasurement {
-    /// The wedge that was measured.
+    /// The measured wedge; `None` without one.
     pub wedge: Option<WedgePlace>,
-    /// A wedge candidate too doubtful, or of another grid than was asked for, and not measured.
+    /// Wedge candidate below the confidence limit or of another grid than requested; not measured.
     pub candidate: Option<WedgePlace>,
     /// Result of calibrating against known densities; `None` without them.
     pub calibration: Option<Calibration>,
-    /// The pictures measured.
+    /// Measurements of the pictures.
     pub pictures: Measurement,
     /// The single frame that resolves most steps.
     pub best_on_wedge: Option<BestFrame>,
-    /// What the bracket gains over its best single frame.
+    /// Gain over the best single frame, by SNR.
     pub gain: Vec<BracketGain>,
-    /// What the bracket records of its scene.
+    /// Shares of the scene that the bracket records.
     pub scene: Option<Scene>,
-    /// Reference pixel -> pixel of the camera's HDR picture; `None` without one that could be registered.
+    /// Maps reference-frame pixels to pixels of the camera's HDR picture; `None` without one, or where it could not be
+    /// registered.
     pub camera_at: Option<Transform>,
     /// Doubts.
     pub findings: Vec<Finding>,

@@ -1,4 +1,4 @@
-//! All pictures of one bracket as measured, each in its place: frames, the camera's own picture, merge, rendering.
+//! Measurements of all pictures of one bracket by kind: frames, the camera's own HDR picture, merge, rendering.
 use crate::results::{PictureKind, PictureMeasurement};
 use serde::{Deserialize, Serialize, Serializer};
 

@@ -1,4 +1,4 @@
-//! Known densities applied to a bracket: to the span and the response, to the light over the wedge, to glare.
+//! Calibration of a bracket against known densities: span and response, light over the wedge, glare.
 use super::{CalibrationSettings, FlatField, calibrate, scene_ranges};
 use crate::locate::Located;
 use crate::{Source, bracket, range};
@@ -10,24 +10,24 @@ use stopspan_core::results::{Limit, Measurement, PictureMeasurement, WedgePlace}
 use stopspan_core::units::Estimate;
 use stopspan_core::{Error, Setting};
 
-/// Standard uncertainty of a density where none is stated (common practice, no source).
+/// Standard uncertainty of a density without a stated one, density (common practice, no source).
 const ASSUMED: f64 = 0.02;
 
 /// Result of calibrating against known densities.
 #[derive(Debug, Default)]
 pub struct CalibrationOutcome {
-    /// The figures; `None` without known densities.
+    /// The calibration; `None` without known densities.
     pub calibration: Option<Calibration>,
-    /// Exponent to be taken out of response and exposures (see [`corrected`]); `None` where they stay as they are.
+    /// Exponent by which to correct response and exposures (see [`corrected`]); `None` for no correction.
     pub exponent: Option<Estimate>,
-    /// Relative light at each step to be divided out.
+    /// Relative illumination of each step, lightest first, to divide out.
     pub light: Option<Vec<f64>>,
     /// Doubts.
     pub findings: Vec<Finding>,
 }
 
-/// Fits the known densities of a wedge to the light that the frames recorded on it, and takes the fall-off of the light from a flat field
-/// where there is one.
+/// Fits the known densities of a wedge to the light that the frames recorded on it, with the fall-off of the light from a
+/// flat field if there is one.
 ///
 /// # Errors
 /// [`Error::Request`] for a flat field that does not fit the bracket.
@@ -83,7 +83,7 @@ pub fn by_densities(
     })
 }
 
-/// Largest less smallest used exposure, stops.
+/// Largest minus smallest used exposure, stops.
 fn span(frames: &Recovered) -> f64 {
     let used = || frames.bracket.frames.iter().map(|f| f.exposure.used.value);
     used().fold(f64::MIN, f64::max) - used().fold(f64::INFINITY, f64::min)
@@ -118,8 +118,8 @@ fn flat_light(frames: &Recovered, place: &WedgePlace, flat: &FlatField) -> Resul
     })
 }
 
-/// The same bracket with an exponent taken out of response and exposures: both go to their 1/p-th power (Grossberg and Nayar 2003), so
-/// that one stop of the map is one stop of light. The noise model is that of the response before and has to be estimated again.
+/// The bracket with response and exposures raised to the power 1/p (Grossberg and Nayar 2003), so that one stop of the map
+/// is one stop of light. The noise model belongs to the response before and must be estimated again.
 pub fn corrected(frames: Recovered, exponent: Estimate) -> Recovered {
     let mut frames = frames;
     let p = exponent.value;
@@ -159,9 +159,8 @@ pub fn corrected(frames: Recovered, exponent: Estimate) -> Recovered {
     frames
 }
 
-/// Sets the range of the merge with and without the glare's light into the calibration, and says of every frame's and the
-/// merge's usable range where glare is what lies at its dark end: light below it does not come from its place in the scene,
-/// whatever noise or compression leave.
+/// Adds the merge's ranges with and without glare to the calibration, and marks the usable ranges whose dark end is the
+/// glare: light below it does not come from its position in the scene, whatever the noise or compression.
 pub(crate) fn ranges_under_glare(
     calibration: &mut Calibration,
     frames: &Recovered,
@@ -179,7 +178,7 @@ pub(crate) fn ranges_under_glare(
         return;
     };
     let share = calibration.glare.share;
-    // Light of density 0: what the patches hold against what the densities and the glare say.
+    // Light at density 0: ratio of the light of the patches to the value expected from densities and glare.
     let whites: Vec<f64> = merge
         .patches
         .iter()
@@ -205,7 +204,7 @@ pub(crate) fn ranges_under_glare(
     }
 }
 
-/// Names glare as the limit of every range that is longer than glare leaves, stops.
+/// Marks glare as the limit of every range that is longer than the glare allows.
 fn limit_by_glare(picture: &mut PictureMeasurement, ceiling: f64) {
     for range in &mut picture.usable_stops {
         if range.stops.is_some_and(|s| s > ceiling) {

@@ -11,7 +11,7 @@ use stopspan_core::raster::{Point, Region};
 use stopspan_core::results::{Compared, DoubleEdges, Interval, Quantity, SecondImage};
 
 /// Side of an analysed area, pixels.
-const PLACE: usize = 192;
+const AREA_SIDE: usize = 192;
 /// Distance between neighbouring blocks in it, pixels.
 const HOP: usize = 32;
 /// Largest number of areas analysed.
@@ -35,55 +35,55 @@ struct Second {
 }
 
 /// Result for an area: `None` with too little texture to judge, else its second peak, if any.
-type Told = Option<Option<Second>>;
+type Judgement = Option<Option<Second>>;
 
 /// Searches for a second image in areas over the whole frame.
 pub fn find(map: &RadianceMap, finished: &Overlay, curve: &Curve) -> DoubleEdges {
     let (rows, columns, _) = map.radiance.dim();
-    let across = |length: usize| length / PLACE;
+    let across = |length: usize| length / AREA_SIDE;
     let all: Vec<Region> = (0..across(rows) * across(columns))
         .map(|i| Region {
-            top: i / across(columns) * PLACE,
-            left: i % across(columns) * PLACE,
-            height: PLACE,
-            width: PLACE,
+            top: i / across(columns) * AREA_SIDE,
+            left: i % across(columns) * AREA_SIDE,
+            height: AREA_SIDE,
+            width: AREA_SIDE,
         })
         .collect();
     let stride = all.len().div_ceil(ENOUGH).max(1);
     let spectra = Spectra::new();
-    let told: Vec<Told> = all
+    let judgements: Vec<Judgement> = all
         .par_iter()
         .step_by(stride)
-        .map(|place| look(map, finished, curve, *place, &spectra))
+        .map(|area| judge(map, finished, curve, *area, &spectra))
         .collect();
-    let judged: Vec<Option<Second>> = told.into_iter().flatten().collect();
+    let judged: Vec<Option<Second>> = judgements.into_iter().flatten().collect();
     DoubleEdges {
         judged: judged.len(),
         second: agreed(&judged),
     }
 }
 
-fn look(
+fn judge(
     map: &RadianceMap,
     finished: &Overlay,
     curve: &Curve,
-    place: Region,
+    area: Region,
     spectra: &Spectra,
-) -> Told {
+) -> Judgement {
     let channel = main_channel(map.radiance.dim().2);
-    let both: Vec<Option<[f32; 2]>> = place
+    let both: Vec<Option<[f32; 2]>> = area
         .rows()
-        .flat_map(|r| place.columns().map(move |c| (r, c)))
+        .flat_map(|r| area.columns().map(move |c| (r, c)))
         .map(|(r, c)| {
             let shown = curve.level(map.radiance[[r, c, channel]]);
             Some([shown, finished.levels(r, c)?[1]])
         })
         .collect();
     let mut sums = Sums::default();
-    for top in (0..=PLACE - BLOCK).step_by(HOP) {
-        for left in (0..=PLACE - BLOCK).step_by(HOP) {
+    for top in (0..=AREA_SIDE - BLOCK).step_by(HOP) {
+        for left in (0..=AREA_SIDE - BLOCK).step_by(HOP) {
             let block: Option<Vec<[f32; 2]>> = (top..top + BLOCK)
-                .flat_map(|r| &both[r * PLACE + left..][..BLOCK])
+                .flat_map(|r| &both[r * AREA_SIDE + left..][..BLOCK])
                 .copied()
                 .collect();
             if let Some(block) = block {
@@ -92,22 +92,22 @@ fn look(
         }
     }
     let spread = spectra.spread(&sums)?;
-    tells(&spread.beam).then(|| second(&spread))
+    can_judge(&spread.beam).then(|| second(&spread))
 }
 
 /// True if a second peak four pixels away would be distinct in every direction.
-fn tells(beam: &Array2<f64>) -> bool {
+fn can_judge(beam: &Array2<f64>) -> bool {
     let middle = (BLOCK / 2) as f64;
     let top = beam[[BLOCK / 2, BLOCK / 2]];
     let clear = |k: i32| {
         let (s, c) = (f64::from(k) * std::f64::consts::PI / 12.0).sin_cos();
-        at(beam, middle + 4.0 * s, middle + 4.0 * c) < 0.5 * top
+        bilinear(beam, middle + 4.0 * s, middle + 4.0 * c) < 0.5 * top
     };
     top > 0.0 && (0..24).all(clear)
 }
 
 /// Bilinear interpolation.
-fn at(plane: &Array2<f64>, y: f64, x: f64) -> f64 {
+fn bilinear(plane: &Array2<f64>, y: f64, x: f64) -> f64 {
     let (r, c) = (y.floor(), x.floor());
     let (s, t) = (y - r, x - c);
     let (r, c) = (r as usize, c as usize);
@@ -127,9 +127,9 @@ fn second(spread: &Spread) -> Option<Second> {
     // Side lobe of a single point at this displacement.
     let beside = |(y, x): (f64, f64)| {
         let middle = half as f64;
-        at(beam, middle + y, middle + x).abs() / beam[[half, half]]
+        bilinear(beam, middle + y, middle + x).abs() / beam[[half, half]]
     };
-    let rises = |place: (usize, usize)| kernel[place] / top - beside(off(place));
+    let rises = |at: (usize, usize)| kernel[at] / top - beside(off(at));
     let peak = |&(r, c): &(usize, usize)| {
         let near = kernel.slice(ndarray::s![r - 1..=r + 1, c - 1..=c + 1]);
         let (y, x) = off((r, c));
@@ -141,12 +141,12 @@ fn second(spread: &Spread) -> Option<Second> {
     let (y, x) = off(found);
     let lowest = (1..20)
         .map(|i| f64::from(i) / 20.0)
-        .map(|s| at(kernel, first.0 as f64 + s * y, first.1 as f64 + s * x))
+        .map(|s| bilinear(kernel, first.0 as f64 + s * y, first.1 as f64 + s * x))
         .fold(f64::INFINITY, f64::min);
     let strength = kernel[found] / top;
     let of_points = strength - (1.0 + strength) * beside((y / 2.0, x / 2.0));
     let valley = VALLEY.0.max(VALLEY.1 * of_points);
-    let (from, to) = (finer(kernel, first), finer(kernel, found));
+    let (from, to) = (peak_position(kernel, first), peak_position(kernel, found));
     (rises(found) > HEIGHT && strength - lowest / top > valley).then_some(Second {
         shift: Point {
             x: to.x - from.x,
@@ -157,7 +157,7 @@ fn second(spread: &Spread) -> Option<Second> {
 }
 
 /// Position of a peak between samples, from parabolas through three samples each way.
-fn finer(plane: &Array2<f64>, (r, c): (usize, usize)) -> Point {
+fn peak_position(plane: &Array2<f64>, (r, c): (usize, usize)) -> Point {
     let top = |a: f64, b: f64, c: f64| {
         let bend = a - 2.0 * b + c;
         if bend < 0.0 {

@@ -1,10 +1,10 @@
-//! Densities of a wedge as text, and what any list of densities must be.
+//! Densities of a wedge as text, and validation of a list of densities.
 use stopspan_core::{Error, Setting};
 
-/// Most patches a grid may have.
+/// Largest number of patches of a grid.
 pub const MOST_STEPS: usize = 1000;
 
-/// Finite numbers between separators.
+/// Parses finite numbers between separators.
 pub fn numbers(setting: Setting, text: &str, separator: char) -> Result<Vec<f64>, Error> {
     text.split(separator)
         .map(|word| {
@@ -17,9 +17,9 @@ pub fn numbers(setting: Setting, text: &str, separator: char) -> Result<Vec<f64>
         .collect()
 }
 
-/// Densities from `D1,D2,...` (fewer than `steps` where the last cells of the grid are empty) or `START:STEP` (then one
-/// for each of `steps`). Densities are -log10 of reflectance or transmittance, from -1 to 10, in the order of the patches;
-/// they must rise (lightest first) or fall (darkest first) all along.
+/// Densities from `D1,D2,...` (fewer than `steps` if the last cells of the grid are empty) or `START:STEP` (then one for
+/// each of `steps`). Densities are -log10 of reflectance or transmittance, from -1 to 10, in patch order; they must rise
+/// (lightest first) or fall (darkest first) throughout.
 pub fn parse_densities(text: &str, steps: usize) -> Result<Vec<f64>, Error> {
     let list = if text.contains(':') {
         let v = numbers(Setting::WedgeDensities, text, ':')?;
@@ -38,7 +38,7 @@ pub fn parse_densities(text: &str, steps: usize) -> Result<Vec<f64>, Error> {
     Ok(list)
 }
 
-/// Why a list cannot be the densities of a wedge of at most `steps` patches.
+/// Checks a list of densities for a wedge of at most `steps` patches; the error is the reason in words.
 pub(super) fn check_densities(list: &[f64], steps: usize) -> Result<(), String> {
     if list.len() < 2 || list.len() > steps {
         return Err(format!(
