@@ -14,7 +14,6 @@ mod registering;
 mod rendering;
 mod settings;
 mod sheets;
-mod stated;
 
 pub use batch::Part;
 pub use delivery::{Delivery, PictureFile};

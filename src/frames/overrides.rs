@@ -1,25 +1,30 @@
 //! What the user states about the frames: exposures, the reference, which picture is the camera's own HDR picture.
 use super::exposure::{APERTURE_BELIEVED, SPEED_BELIEVED, TIME_BELIEVED};
+use serde::Serialize;
 use std::path::{Path, PathBuf};
 use stopspan_core::model::Limits;
-use stopspan_core::model::file_name;
+use stopspan_core::model::{file_name, path_text};
 use stopspan_core::units::{ExposureTime, FNumber, IsoSpeed, Stops};
 use stopspan_core::{Error, Setting};
 
 /// Statements of the user; none by default.
-#[derive(Debug, Clone, Default)]
+#[derive(Debug, Clone, Default, Serialize)]
 pub struct Overrides {
     /// Exposures stated or corrected. The last one that matches a file applies.
     pub exposures: Vec<ExposureOverride>,
     /// Reference frame of the bracket that contains it.
+    #[serde(serialize_with = "path_text::one")]
     pub reference: Option<PathBuf>,
     /// The finished HDR pictures. `None`: recognised by evidence. `Some`: exactly these.
+    #[serde(serialize_with = "path_text::many_if")]
     pub camera_hdr: Option<Vec<PathBuf>>,
     /// Pictures that are not finished HDR pictures, whatever the evidence.
+    #[serde(serialize_with = "path_text::many")]
     pub not_hdr: Vec<PathBuf>,
     /// All inputs are one bracket, whatever their capture times.
     pub one_bracket: bool,
     /// Dark frames, to be subtracted from frames of the same exposure time (a single one from all).
+    #[serde(serialize_with = "path_text::many")]
     pub dark_frames: Vec<PathBuf>,
     /// Column and row of a neutral surface in the upright reference frame, pixels, for the white balance of raw
     /// frames.
@@ -29,7 +34,7 @@ pub struct Overrides {
 }
 
 /// The exposure of one file, or of all files that match a pattern, as the user states it. Taken literally.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct ExposureOverride {
     /// A file name, a path, or a pattern of file names with `*` and `?`.
     pub file: String,
@@ -103,6 +108,21 @@ impl ExposureOverride {
 }
 
 impl Overrides {
+    /// Files that are opened beside the inputs. Every field is named, so that a new one is not forgotten here.
+    pub fn files(&self) -> impl Iterator<Item = &Path> {
+        let Overrides {
+            exposures: _,
+            reference: _,
+            camera_hdr: _, // among the inputs, as is `not_hdr`
+            not_hdr: _,
+            one_bracket: _,
+            dark_frames,
+            neutral: _,
+            limits: _,
+        } = self;
+        dark_frames.iter().map(PathBuf::as_path)
+    }
+
     /// The statement about the exposure of `path`; the last one applies.
     pub fn exposure_of(&self, path: &Path) -> Option<&ExposureOverride> {
         self.exposures.iter().rev().find(|e| e.concerns(path))

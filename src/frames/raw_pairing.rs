@@ -69,6 +69,23 @@ fn same_moment(a: &Candidate, b: &Candidate) -> bool {
 }
 
 impl BracketPlan {
+    /// Files that are opened: frames, the camera's own HDR picture, raw files of the same shots. Every field is named, so
+    /// that a new one is not forgotten here.
+    pub fn files(&self) -> impl Iterator<Item = &Path> {
+        let BracketPlan {
+            name: _,
+            frames,
+            reference: _,
+            camera_hdr,
+            raw_beside: _,
+            findings: _,
+        } = self;
+        let own = frames.iter().map(|f| &f.file);
+        let finished = camera_hdr.iter().map(|h| &h.file);
+        let raw = frames.iter().filter_map(|f| f.raw.as_ref());
+        own.chain(finished).chain(raw).map(PathBuf::as_path)
+    }
+
     /// A bracket of the raw files of the same shots, with the exposures of this one; `None` if fewer than two frames
     /// have one.
     pub fn of_raw(&self) -> Option<BracketPlan> {

@@ -1,13 +1,13 @@
 //! Many brackets in one folder: which of them a part of the job does, and which an earlier run has finished.
 //!
 //! A finished bracket leaves `done.json` in its folder, written last: its entry of the report, its section of the page
-//! and a key, the SHA-256 of everything the results depend on (version, settings, the files' bytes). With it a later run can
+//! and a key, the SHA-256 of everything the results depend on: version, settings, and the bytes of every file that was opened. With it a later run can
 //! take the bracket as done; and runs that share a folder need not talk to each other, since each bracket has its own.
 use super::job::BracketDone;
-use super::{Settings, sheets, stated};
+use super::{Settings, sheets};
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
-use std::path::{Path, PathBuf};
+use std::path::Path;
 use stopspan_core::Error;
 use stopspan_core::error::OutputProblem;
 use stopspan_core::model::FileDigest;
@@ -121,35 +121,20 @@ fn all_sums(
     settings: &Settings,
     known: &[FileDigest],
 ) -> Result<Vec<FileDigest>, Error> {
-    let frames = plan.frames.iter().map(|f| &f.file);
-    let wedge = &settings.wedge;
-    let table = wedge.densities.as_ref().map(PathBuf::from);
-    let table = table.filter(|t| t.is_file());
-    let files = frames
-        .chain(plan.camera_hdr.iter().map(|h| &h.file))
-        .chain(&wedge.file)
-        .chain(&wedge.flat_field)
-        .chain(&table);
-    let sum = |file: &PathBuf| {
-        let known = known.iter().find(|k| k.file == *file);
+    let sum = |file: &Path| {
+        let known = known.iter().find(|k| k.file == file);
         let sha256 = known.map_or_else(|| formats::sha256_of(file), |k| Ok(k.sha256));
         Ok(FileDigest {
-            file: file.clone(),
+            file: file.to_owned(),
             sha256: sha256?,
         })
     };
-    files.map(sum).collect()
+    settings.opened_files(plan).into_iter().map(sum).collect()
 }
 
 fn key(plan: &BracketPlan, settings: &Settings, sums: &[FileDigest]) -> String {
-    let Settings {
-        sheets, delivery, ..
-    } = settings;
-    let stated = stated::settings(settings);
-    let text = format!(
-        "{SCHEMA} {:?} {stated:?} {sheets:?} {delivery:?} {plan:?} {sums:?}",
-        Program::this()
-    );
+    let record = serde_json::Value::Object(settings.record());
+    let text = format!("{SCHEMA} {:?} {record} {plan:?} {sums:?}", Program::this());
     hexadecimal(&Sha256::digest(text).into())
 }
 

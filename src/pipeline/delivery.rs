@@ -1,5 +1,6 @@
 //! How finished pictures and maps are written: kinds of files, their settings, what is carried over into them.
 use ndarray::Array3;
+use serde::Serialize;
 use std::borrow::Cow;
 use std::io::{self, Write};
 use std::path::Path;
@@ -25,7 +26,7 @@ const GAIN_BLOCK: usize = 2;
 pub(super) const SOFTWARE: &str = concat!(env!("CARGO_PKG_NAME"), " ", env!("CARGO_PKG_VERSION"));
 
 /// How files are written.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
 pub struct Delivery {
     /// Quality of JPEG files, 1..=100; scales the quantisation tables of ITU-T T.81 annex K. Default 92.
     pub jpeg_quality: u8,

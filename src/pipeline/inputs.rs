@@ -10,7 +10,7 @@ use stopspan_report::{hexadecimal, moment};
 pub(super) fn begin(settings: &Settings, survey: &Survey) -> Report {
     let mut report = Report::new();
     report.made = Some(moment::utc(std::time::SystemTime::now()));
-    report.settings = super::stated::settings(settings);
+    report.settings = settings.record();
     let frames = survey.brackets.iter().flat_map(|b| {
         b.frames
             .iter()

@@ -1,23 +1,29 @@
 //! What can be asked of a run, and what it says while it works.
 use super::batch::Part;
 use super::delivery::Delivery;
-use std::path::PathBuf;
+use serde::Serialize;
+use serde_json::{Map, Value};
+use std::path::{Path, PathBuf};
 use stopspan_core::Error;
 use stopspan_core::raster::Region;
 use stopspan_formats::staged::Outputs;
-use stopspan_frames::Overrides;
+use stopspan_frames::{BracketPlan, Overrides};
 use stopspan_measure::WedgeRequest;
 use stopspan_merge::MotionSettings;
 use stopspan_report::sheet::SheetSettings;
 use stopspan_response::ResponseRequest;
 use stopspan_tone::ToneSettings;
 
-/// All settings of a run.
-#[derive(Debug, Clone)]
+/// All settings of a run. Serialised, they are the record of those that change a figure or a file: what is skipped is where
+/// inputs and results lie (inputs are recorded file by file) and how brackets are shared out, so that the same job gives
+/// the same report in another folder.
+#[derive(Debug, Clone, Serialize)]
 pub struct Settings {
     /// Files or folders.
+    #[serde(skip)]
     pub inputs: Vec<PathBuf>,
     /// Folder for [`super::run`], file for [`super::merge`].
+    #[serde(skip)]
     pub out: PathBuf,
     /// What the user says about the frames.
     pub overrides: Overrides,
@@ -40,11 +46,14 @@ pub struct Settings {
     /// Sheets fit to publish.
     pub sheets: SheetSettings,
     /// Replace results that are there.
+    #[serde(skip)]
     pub overwrite: bool,
     /// Go on from an earlier run into the same folder: brackets it finished with the same inputs and settings are taken as
     /// they are, what it left unfinished is replaced, and the report is written anew.
+    #[serde(skip)]
     pub resume: bool,
     /// Do only some of the brackets, and leave the report to a later run that resumes.
+    #[serde(skip)]
     pub part: Option<Part>,
 }
 
@@ -68,6 +77,39 @@ impl Settings {
             resume: false,
             part: None,
         }
+    }
+
+    /// The record for the report.
+    pub(super) fn record(&self) -> Map<String, Value> {
+        match serde_json::to_value(self) {
+            Ok(Value::Object(record)) => record,
+            Ok(other) => Map::from_iter([("settings".to_owned(), other)]),
+            Err(error) => Map::from_iter([("not-recorded".to_owned(), error.to_string().into())]),
+        }
+    }
+
+    /// Every file that is opened for a bracket: its own, and those that the settings name. Every field is named here and in the
+    /// functions called, so that a new input does not compile until it is listed or left out by name.
+    pub(super) fn opened_files<'a>(&'a self, plan: &'a BracketPlan) -> Vec<&'a Path> {
+        let Settings {
+            inputs: _, // in the plan
+            out: _,
+            overrides,
+            response: _,
+            register: _,
+            motion: _,
+            wedge,
+            edge: _,
+            tone: _,
+            fuse: _,
+            delivery: _,
+            sheets: _,
+            overwrite: _,
+            resume: _,
+            part: _,
+        } = self;
+        let named = overrides.files().chain(wedge.files());
+        plan.files().chain(named).collect()
     }
 
     /// Never over an input, never over a result unless told to.

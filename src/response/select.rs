@@ -1,10 +1,12 @@
 //! The response that is asked for, and whether a bracket is taken as linear instead of being fitted.
 use super::linearity::{linear_evidence, looks_linear};
+use serde::Serialize;
 use stopspan_core::finding::Finding;
 use stopspan_core::model::{Bracket, Clip, ResponseMethod};
 
 /// Response that the user asks for.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize)]
+#[serde(rename_all = "kebab-case")]
 pub enum ResponseRequest {
     /// Fitted to the bracket, unless the frames are linear by evidence.
     #[default]
@@ -32,19 +34,6 @@ impl ResponseRequest {
             ResponseRequest::Linear => ResponseMethod::Linear,
             ResponseRequest::Srgb => ResponseMethod::Srgb,
         }
-    }
-}
-
-impl std::fmt::Display for ResponseRequest {
-    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        f.write_str(match self {
-            ResponseRequest::Fit => "fitted",
-            ResponseRequest::LeastSquaresTable => "least-squares-table",
-            ResponseRequest::Alternating => "alternating",
-            ResponseRequest::Polynomial => "polynomial",
-            ResponseRequest::Linear => "linear",
-            ResponseRequest::Srgb => "srgb",
-        })
     }
 }
 

@@ -1,6 +1,6 @@
 //! The program from outside: help, exit codes, messages, and the files it leaves.
 //!
-//! `scene` makes small brackets, `program` runs the program on them; `help`, `job`, `batch`, `faults` and `bad_input` are the checks.
+//! `scene` makes small brackets, `program` runs the program on them; `help`, `job`, `batch`, `resumed`, `faults` and `bad_input` are the checks.
 mod bad_input;
 mod batch;
 mod faults;
@@ -8,5 +8,6 @@ mod help;
 mod job;
 mod program;
 mod render;
+mod resumed;
 mod scene;
 mod wedge;

@@ -48,7 +48,7 @@ fn a_number_that_is_none_becomes_null() {
 fn the_names_that_others_rely_on_are_there() {
     let text = json::text(&run::report()).unwrap();
     let value: Value = serde_json::from_str(&text).unwrap();
-    assert_eq!(value["schema"], "stopspan-report/1");
+    assert_eq!(value["schema"], "stopspan-report/2");
     let bracket = &value["brackets"][0];
     assert_eq!(bracket["name"], "bench");
     for name in ["frames", "pictures"] {

@@ -107,7 +107,7 @@ fn a_false_response_is_not_taken_for_drift() {
             ResponseRequest::Polynomial,
         ] {
             let named = named(&recovered(&bracket, choice));
-            assert_eq!(named, [], "{choice}");
+            assert_eq!(named, [], "{choice:?}");
         }
     }
 }

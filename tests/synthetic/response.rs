@@ -228,8 +228,8 @@ fn two_frames_are_enough() {
         let found = recovered(&bracket, choice).unwrap();
         assert_eq!(found.response.method, choice.method());
         let error = error_stops(&found, &curve);
-        println!("{choice}: {error:.4} stop");
-        assert!(error < limit, "{choice}: {error}");
+        println!("{choice:?}: {error:.4} stop");
+        assert!(error < limit, "{choice:?}: {error}");
     }
 }
 
@@ -244,16 +244,16 @@ fn too_little_is_refused_with_the_number() {
     let (flat, clipped) = (bracket(&flat), bracket(&clipped));
     for choice in [ResponseRequest::Fit].into_iter().chain(PUBLISHED) {
         let Err(Error::Bracket { problem, .. }) = recovered(&flat, choice) else {
-            panic!("{choice}: one flat colour gave a curve")
+            panic!("{choice:?}: one flat colour gave a curve")
         };
         let BracketProblem::Response { short } = &problem else {
-            panic!("{choice}: {problem}")
+            panic!("{choice:?}: {problem}")
         };
         assert!(short.contains("codes of 256, 16 are needed"), "{short}");
         let Err(Error::Bracket { problem, .. }) = recovered(&clipped, choice) else {
-            panic!("{choice}: clipped frames gave a curve")
+            panic!("{choice:?}: clipped frames gave a curve")
         };
-        assert_eq!(problem, BracketProblem::NothingUsable, "{choice}");
+        assert_eq!(problem, BracketProblem::NothingUsable, "{choice:?}");
     }
 }
 
@@ -280,7 +280,10 @@ fn the_span_comes_from_what_is_stated() {
         let (one, two) = (one.unwrap(), two.unwrap());
         for code in (20..=240).step_by(20).filter(|c| *c != 120) {
             let (a, b) = (log(&one, code), log(&two, code));
-            assert!((b - 2.0 * a).abs() < tolerance, "{choice} {code}: {a} {b}");
+            assert!(
+                (b - 2.0 * a).abs() < tolerance,
+                "{choice:?} {code}: {a} {b}"
+            );
         }
     }
 }

@@ -41,7 +41,7 @@ pub enum Compression {
 }
 
 /// Limits on what a file may claim, checked before memory is allocated.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
 pub struct Limits {
     /// Largest number of pixels (rows x columns).
     pub pixels: u64,

@@ -3,10 +3,10 @@ use crate::results::BracketReport;
 use crate::results::CameraComparison;
 use crate::results::SavedTwice;
 use serde::{Deserialize, Serialize};
-use std::collections::BTreeMap;
+use serde_json::{Map, Value};
 
 /// Name and version of the layout of report.json. Changing or removing a field raises the version; adding one does not.
-pub const SCHEMA: &str = "stopspan-report/1";
+pub const SCHEMA: &str = "stopspan-report/2";
 
 /// Everything one run found: plain data, serialised as report.json. Numbers without a value are `null`.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -18,8 +18,8 @@ pub struct Report {
     /// Moment of the run, UTC, "2031-04-05T10:11:12Z": the only line that differs between reports of the same inputs and
     /// settings. `None` where it was left out.
     pub made: Option<String>,
-    /// Settings as used: name of the option -> value as text, sorted by name.
-    pub settings: BTreeMap<String, String>,
+    /// Settings as used, those that change a figure or a file, sorted by name.
+    pub settings: Map<String, Value>,
     /// Every file that was read, in the order of the input.
     pub inputs: Vec<InputFile>,
     /// One entry per bracket, in the order found.
@@ -45,7 +45,7 @@ impl Report {
             schema: SCHEMA.to_owned(),
             program: Program::this(),
             made: None,
-            settings: BTreeMap::new(),
+            settings: Map::new(),
             inputs: Vec::new(),
             brackets: Vec::new(),
             cameras: None,

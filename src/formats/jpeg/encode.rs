@@ -2,10 +2,12 @@
 use jpeg_encoder::{ColorType, Encoder, EncodingError, SamplingFactor};
 use ndarray::ArrayView3;
 use rayon::prelude::*;
+use serde::Serialize;
 use std::io;
 
 /// Chroma resolution.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
 pub enum Subsampling {
     /// 4:4:4, full resolution.
     Full,

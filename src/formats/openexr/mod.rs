@@ -17,9 +17,11 @@ pub(super) use read::{decode, header};
 pub use write::{Layout, write};
 
 use half::f16;
+use serde::Serialize;
 
 /// Sample type of a channel.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
 pub enum Kind {
     /// 32-bit unsigned integer.
     Uint,
@@ -40,7 +42,8 @@ impl Kind {
 }
 
 /// Compression scheme of the blocks.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize)]
+#[serde(rename_all = "kebab-case")]
 pub enum Scheme {
     /// Differences along a row in byte planes; FLOAT channels keep 16 significant bits.
     #[default]

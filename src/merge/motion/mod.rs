@@ -3,6 +3,7 @@
 //! In reading order: `view`: frames reduced to means of 2 x 2 pixels (4 x 4 in large ones) with their variances and what they can
 //! testify, from `blocks` wherever they lie; `compare` two frames over 3 x 3 blocks, from `squares` block by block; `calibrate` how far the noise model is off on
 //! these very pixels; `regions` from scores to areas; `stand_in` which frame shows them where the reference is clipped.
+use serde::Serialize;
 use stopspan_core::model::Motion;
 mod blocks;
 mod calibrate;
@@ -30,7 +31,7 @@ const LARGE: usize = 8_000_000;
 const MOST_FRAMES: usize = 32;
 
 /// How motion is told from noise.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
 pub struct MotionSettings {
     /// Side of the blocks that are compared, pixels: 2 or 4; `None` for 2, and 4 in frames of 8 megapixels and more, where
     /// the same thing covers more pixels.

@@ -1,6 +1,7 @@
 //! Definitions of terms with their standards, and provenance of the figures.
 use super::super::words::bytes;
 use super::escape;
+use serde_json::Value;
 use std::fmt::Write;
 use stopspan_core::results::Report;
 
@@ -100,12 +101,7 @@ pub(super) fn provenance(out: &mut String, report: &Report) {
     if !report.settings.is_empty() {
         out.push_str("<h3>Settings</h3>\n<dl class=\"settings\">\n");
         for (name, value) in &report.settings {
-            let _ = writeln!(
-                out,
-                "<div><dt>{}</dt><dd>{}</dd></div>",
-                escape(name),
-                escape(value)
-            );
+            setting(out, name, value);
         }
         out.push_str("</dl>\n");
     }
@@ -147,4 +143,21 @@ fn written(out: &mut String, report: &Report) {
         );
     }
     out.push_str("</ul>\n");
+}
+
+/// One setting in the list, or those of a group under its name; nothing for one that is not set.
+fn setting(out: &mut String, name: &str, value: &Value) {
+    let text = match value {
+        Value::Null => return,
+        Value::Object(group) => {
+            for (inner, value) in group {
+                setting(out, &format!("{name}.{inner}"), value);
+            }
+            return;
+        }
+        Value::String(text) => text.clone(),
+        other => other.to_string(),
+    };
+    let (name, text) = (escape(name), escape(&text));
+    let _ = writeln!(out, "<div><dt>{name}</dt><dd>{text}</dd></div>");
 }

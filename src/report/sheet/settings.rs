@@ -1,9 +1,11 @@
 //! Settings of the sheets: size, looks, pictures, places of crops.
 use crate::words::kind_name;
+use serde::Serialize;
 use stopspan_core::results::PictureMeasurement;
 
 /// Light or dark background.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
 pub enum Look {
     /// Dark on light.
     Light,
@@ -22,7 +24,8 @@ impl Look {
 }
 
 /// Centre of a crop.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+#[serde(rename_all = "kebab-case")]
 pub enum CropPlace {
     /// Column and row in the reference frame, pixels from the top left.
     Point(f64, f64),
@@ -39,7 +42,7 @@ pub enum CropPlace {
 }
 
 /// Settings of the sheets.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct SheetSettings {
     /// Columns and rows of a sheet, pixels.
     pub size: (usize, usize),

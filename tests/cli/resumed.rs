@@ -1,0 +1,158 @@
+//! What an old result was made of: a run that resumes takes it only where every file that was opened, and every setting that
+//! changes a figure, is the same.
+use super::program::{Done, maps, program};
+use image::{Rgb, RgbImage};
+use std::path::{Path, PathBuf};
+use stopspan_formats::staged::Outputs;
+use stopspan_simulate::{FileKind, Scenario, write_scenario};
+
+/// Corners of four patches on the small bench.
+const CORNERS: &str = "13,98,147,99,147,110,13,109";
+
+/// Three frames and the camera's own HDR picture, 160 x 120 pixels.
+fn bracket(folder: &Path, files: FileKind, raw_beside: bool) {
+    let text = r#"{ "name": "s", "seed": 4, "size": [160, 120], "scene": { "kind": "bench" }, "camera_hdr": true,
+        "frames": [ { "name": "nominal", "ev": 0.0 }, { "name": "double", "ev": 1.0 }, { "name": "half", "ev": -1.0 } ] }"#;
+    let mut scenario: Scenario = serde_json::from_str(text).unwrap();
+    (scenario.files, scenario.raw_beside) = (files, raw_beside);
+    write_scenario(&scenario, folder, &Outputs::default()).unwrap();
+}
+
+/// A job in a folder of its own: a bracket in `in`, and beside it every other kind of file that can be named.
+struct Job {
+    scratch: tempfile::TempDir,
+}
+
+impl Job {
+    fn new() -> Self {
+        let job = Job {
+            scratch: tempfile::tempdir().unwrap(),
+        };
+        bracket(&job.at("in"), FileKind::Png, false);
+        for (name, level) in [("dark.png", 1), ("flat.png", 128)] {
+            let picture = RgbImage::from_pixel(160, 120, Rgb([level; 3]));
+            picture.save(job.at(name)).unwrap();
+        }
+        let densities = "step,density\n1,0.1\n2,0.4\n3,0.7\n4,1.0\n";
+        std::fs::write(job.at("densities.csv"), densities).unwrap();
+        let wedge = r#"{ "schema": "stopspan-wedge/1", "picture": { "columns": 160, "rows": 120 },
+            "corners": [[13, 98], [147, 99], [147, 110], [13, 109]], "grid": { "rows": 1, "columns": 4 } }"#;
+        std::fs::write(job.at("wedge.json"), wedge).unwrap();
+        job
+    }
+
+    fn at(&self, name: &str) -> PathBuf {
+        self.scratch.path().join(name)
+    }
+
+    /// Runs the job with these options; values that name a file of the folder are made paths.
+    fn run(&self, options: &[&str]) -> Done {
+        let path = |text: &str| match self.at(text) {
+            file if file.exists() => file.to_str().unwrap().to_owned(),
+            _ => text.to_owned(),
+        };
+        let fixed = ["run", "in", "--sheet-look", "none", "--quiet", "--out"];
+        let mut all: Vec<String> = fixed.iter().map(|t| path(t)).collect();
+        all.push(self.at("out").to_str().unwrap().to_owned());
+        all.extend(options.iter().map(|t| path(t)));
+        let all: Vec<&str> = all.iter().map(String::as_str).collect();
+        program(&all)
+    }
+
+    /// Adds a byte to a file, which no reader minds.
+    fn change(&self, name: &str) {
+        let file = self.at(name);
+        let mut bytes = std::fs::read(&file).unwrap();
+        bytes.push(b'\n');
+        std::fs::write(&file, bytes).unwrap();
+    }
+
+    fn map(&self) -> Vec<u8> {
+        std::fs::read(&maps(&self.at("out"))[0]).unwrap()
+    }
+}
+
+/// A job done with these options is taken as done, and no longer when `file` has changed.
+fn refused_after_a_change_of(file: &str, options: &[&str]) {
+    let job = Job::new();
+    job.run(options).expect(0);
+    let map = job.map();
+    let again = [options, &["--resume"]].concat();
+    job.run(&again).expect(0);
+    job.change(file);
+    let done = job.run(&again).expect(1);
+    assert!(done.err.contains("other inputs"), "{file}: {}", done.err);
+    assert!(job.map() == map, "{file}: the old map was replaced");
+}
+
+#[test]
+fn a_changed_frame_is_another_input() {
+    refused_after_a_change_of("in/s_half.png", &["--no-wedge"]);
+}
+
+#[test]
+fn a_changed_camera_hdr_is_another_input() {
+    let options = ["--no-wedge", "--camera-hdr", "in/s_hdr.png"];
+    refused_after_a_change_of("in/s_hdr.png", &options);
+}
+
+#[test]
+fn a_changed_dark_frame_is_another_input() {
+    let options = ["--no-wedge", "--linear", "--dark-frame", "dark.png"];
+    refused_after_a_change_of("dark.png", &options);
+}
+
+#[test]
+fn a_changed_flat_field_is_another_input() {
+    let corners = ["--wedge-corners", CORNERS, "--wedge-grid", "1x4"];
+    let options = [&corners[..], &["--flat-field", "flat.png"]].concat();
+    refused_after_a_change_of("flat.png", &options);
+}
+
+#[test]
+fn changed_densities_are_another_input() {
+    let corners = ["--wedge-corners", CORNERS, "--wedge-grid", "1x4"];
+    let options = [&corners[..], &["--wedge-densities", "densities.csv"]].concat();
+    refused_after_a_change_of("densities.csv", &options);
+}
+
+#[test]
+fn a_changed_wedge_file_is_another_input() {
+    refused_after_a_change_of("wedge.json", &["--wedge-file", "wedge.json"]);
+}
+
+/// The raw files are a bracket of their own, and an input of the finished pictures' bracket too.
+#[test]
+fn a_changed_raw_file_is_another_input_of_both_brackets() {
+    let job = Job::new();
+    std::fs::remove_dir_all(job.at("in")).unwrap();
+    bracket(&job.at("in"), FileKind::default(), true);
+    job.run(&["--no-wedge"]).expect(0);
+    job.change("in/s_half.dng");
+    let done = job.run(&["--no-wedge", "--resume"]).expect(1);
+    assert_eq!(done.err.matches("other inputs").count(), 2, "{}", done.err);
+}
+
+#[test]
+fn other_settings_are_another_job() {
+    let job = Job::new();
+    job.run(&["--no-wedge"]).expect(0);
+    for other in [
+        &["--no-motion"][..],
+        &["--no-register"],
+        &["--jpeg-quality", "80"],
+        &["--tone-exposure", "0.5"],
+        &["--sheet-size", "1280x720"],
+        &["--edge", "10,10,60,60"],
+    ] {
+        let options = [other, &["--no-wedge", "--resume"]].concat();
+        let done = job.run(&options).expect(1);
+        assert!(
+            done.err.contains("other settings"),
+            "{other:?}: {}",
+            done.err
+        );
+    }
+    job.run(&["--no-wedge", "--resume", "--threads", "1"])
+        .expect(0);
+}
