@@ -14,8 +14,6 @@ use stopspan_core::{Error, Setting};
 const SHOWN: f64 = 0.15;
 
 /// What the user states about the wedge; every field is optional.
-#[derive(Debug, Clone, Default, PartialEq)]
-/// Where the wedge is and what is known of it, as the user says it; all may be left out.
 #[derive(Debug, Clone, Default, PartialEq, Serialize)]
 pub struct WedgeRequest {
     /// Outer corners in the reference frame, pixels; found automatically if `None`.
@@ -27,17 +25,11 @@ pub struct WedgeRequest {
     pub densities: Option<String>,
     /// Standard uncertainty of all densities, density, if the file does not state it.
     pub density_uncertainty: Option<f64>,
-<<<<<<< HEAD
     /// A wedge file from another run: corners, grid, order and densities.
+    #[serde(serialize_with = "path_text::one")]
     pub file: Option<PathBuf>,
     /// A flat-field frame of an even source, taken as the bracket was.
-=======
-    /// A wedge kept from another run: corners, grid, order and densities.
     #[serde(serialize_with = "path_text::one")]
-    pub file: Option<PathBuf>,
-    /// A frame of an even source, taken like the bracket.
-    #[serde(serialize_with = "path_text::one")]
->>>>>>> 63d46c8 (Settings are recorded as they are serialised; a bracket is done again when any file that was opened has changed)
     pub flat_field: Option<PathBuf>,
     /// True if the patches run from dark to light.
     pub dark_first: bool,
@@ -70,9 +62,6 @@ struct StatedWedge {
 }
 
 impl WedgeRequest {
-<<<<<<< HEAD
-    /// Checks that the files can be read and are valid, before any picture is decoded.
-=======
     /// Files that are opened. Every field is named, so that a new one is not forgotten here.
     pub fn files(&self) -> impl Iterator<Item = &Path> {
         let WedgeRequest {
@@ -90,8 +79,7 @@ impl WedgeRequest {
         named.chain(self.density_file())
     }
 
-    /// Whether the files named can be read and make sense, before any picture is decoded.
->>>>>>> 63d46c8 (Settings are recorded as they are serialised; a bracket is done again when any file that was opened has changed)
+    /// Checks that the files can be read and are valid, before any picture is decoded.
     pub fn check(&self) -> Result<(), Error> {
         if let Some(file) = &self.file {
             KeptWedge::read(file)?;
