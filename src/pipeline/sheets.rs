@@ -11,6 +11,11 @@ use stopspan_report::sheet::{self, Sheet, SheetSettings};
 
 /// The folder of sheets below that of a bracket or of a run.
 pub(super) const FOLDER: &str = "sheets";
+/// Endings of the files that a sheet is written as; PNG needs a renderer (feature `sheets`).
+const ENDINGS: &[&str] = match cfg!(feature = "sheets") {
+    true => &["svg", "png"],
+    false => &["svg"],
+};
 
 /// Draws and writes the sheets of a bracket.
 pub(super) fn write_bracket(
@@ -47,27 +52,37 @@ fn write(
         return Ok(Vec::new());
     }
     make_folder(folder)?;
-    let pairs: Vec<[OutputFile; 2]> = sheets
+    let written: Vec<Vec<OutputFile>> = sheets
         .par_iter()
         .map(|sheet| {
-            let file = |ending: &str| format!("{}.{ending}", sheet.name);
-            let put = |name: String, bytes: &[u8]| {
-                write_whole(&folder.join(&name), policy, |sink| sink.write_all(bytes))?;
+            let made = ENDINGS.iter().map(|ending| {
+                let name = format!("{}.{ending}", sheet.name);
+                let path = folder.join(&name);
+                match bytes(sheet, ending) {
+                    Some(bytes) => Ok((name, path, bytes)),
+                    None => Err(Error::output(&path, OutputProblem::Unwritable, None)),
+                }
+            });
+            let made: Vec<_> = made.collect::<Result<_, Error>>()?;
+            let files = made.into_iter().map(|(name, path, bytes)| {
+                write_whole(&path, policy, |sink| sink.write_all(&bytes))?;
                 Ok(OutputFile {
                     what: sheet.description.clone(),
                     path: format!("{prefix}/{name}"),
                     bytes: Some(bytes.len() as u64),
                 })
-            };
-            let png = sheet::png(sheet).ok_or_else(|| {
-                let path = folder.join(file("png"));
-                Error::output(&path, OutputProblem::Unwritable, None)
-            })?;
-            Ok([
-                put(file("svg"), sheet.svg().as_bytes())?,
-                put(file("png"), &png)?,
-            ])
+            });
+            files.collect()
         })
         .collect::<Result<_, Error>>()?;
-    Ok(pairs.into_iter().flatten().collect())
+    Ok(written.into_iter().flatten().collect())
+}
+
+/// A sheet as the bytes of a file with this ending; `None` if the drawing could not be rendered.
+fn bytes(sheet: &Sheet, ending: &str) -> Option<Vec<u8>> {
+    match ending {
+        #[cfg(feature = "sheets")]
+        "png" => sheet::png(sheet),
+        _ => Some(sheet.svg().into_bytes()),
+    }
 }

@@ -98,22 +98,8 @@ pub(super) struct Row {
 /// the size is larger than that of `rgb`.
 pub(super) struct Placed {
     pub at: (usize, usize),
-    size: (usize, usize),
-    rgb: Array3<u8>,
-}
-
-impl Placed {
-    /// Rows and columns on the sheet.
-    pub fn size(&self) -> (usize, usize) {
-        self.size
-    }
-
-    /// Pixel at a row and column within [`Placed::size`], from the nearest sample, which preserves noise.
-    pub fn pixel(&self, row: usize, column: usize) -> [u8; 3] {
-        let (high, wide, _) = self.rgb.dim();
-        let (r, c) = (row * high / self.size.0, column * wide / self.size.1);
-        [0, 1, 2].map(|k| self.rgb[[r, c, k]])
-    }
+    pub size: (usize, usize),
+    pub rgb: Array3<u8>,
 }
 
 /// A sheet under construction. Lengths are in units: a sheet of usual shape is at least 1920 units wide and 1080 high, one higher than

@@ -9,6 +9,7 @@ mod crops;
 mod horizontal_axis;
 mod lettering;
 mod range;
+#[cfg(feature = "sheets")]
 mod rasterize;
 mod response;
 mod settings;
@@ -17,6 +18,7 @@ mod wedge;
 
 pub(crate) use crops::room as crop_room;
 pub use crops::{CropCell, CropRow};
+#[cfg(feature = "sheets")]
 pub use rasterize::png;
 pub use settings::{CropPlace, Look, SheetSettings};
 pub use views::crop_rows;

@@ -1,6 +1,6 @@
 //! Rasterization of a sheet: the drawing by an SVG renderer with the program's own typeface, then the pictures pixel for pixel.
 use super::Sheet;
-use super::canvas::{Canvas, TYPEFACE};
+use super::canvas::{Canvas, Placed, TYPEFACE};
 use ndarray::Array3;
 use resvg::{tiny_skia, usvg};
 use std::sync::{Arc, LazyLock};
@@ -45,14 +45,21 @@ fn pixels(canvas: &Canvas) -> Option<Array3<u8>> {
         to.copy_from_slice(&from[..3]);
     }
     for placed in &canvas.pictures {
-        let (high, wide) = placed.size();
+        let (high, wide) = placed.size;
         let (left, top) = placed.at;
         for r in 0..high.min(rows.saturating_sub(top)) {
             for c in 0..wide.min(columns.saturating_sub(left)) {
                 let at = ((top + r) * columns + left + c) * 3;
-                samples[at..at + 3].copy_from_slice(&placed.pixel(r, c));
+                samples[at..at + 3].copy_from_slice(&pixel(placed, r, c));
             }
         }
     }
     Some(rgb)
+}
+
+/// Pixel at a row and a column of a picture on the sheet, from the nearest sample, which preserves noise.
+fn pixel(placed: &Placed, row: usize, column: usize) -> [u8; 3] {
+    let (high, wide, _) = placed.rgb.dim();
+    let (r, c) = (row * high / placed.size.0, column * wide / placed.size.1);
+    [0, 1, 2].map(|k| placed.rgb[[r, c, k]])
 }
