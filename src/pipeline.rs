@@ -14,6 +14,7 @@ mod registering;
 mod rendering;
 mod settings;
 mod sheets;
+pub(crate) mod stages;
 
 pub use batch::Part;
 pub use delivery::{Delivery, PictureFile};
@@ -43,7 +44,7 @@ use stopspan_measure::compare::{self, ComparisonInput};
 use stopspan_merge::{MapSource, banding, before_after, motion, noise};
 use stopspan_report::figure::{self, FigureInput};
 use stopspan_report::{self as report, BracketFigures, sheet};
-use stopspan_response as response;
+use stopspan_response::{self as response, ResponseRequest};
 
 type Progress<'a> = &'a (dyn Fn(Event) + Sync);
 
@@ -84,7 +85,7 @@ pub fn prepare(
     progress(Event::Stage("registering"));
     let registered = registering::register(bracket, settings.register);
     progress(Event::Stage("recovering the response"));
-    let mut recovered = recover(registered, settings)?;
+    let mut recovered = recover(registered, settings.response)?;
     if let Some(how) = &settings.motion {
         progress(Event::Stage("looking for what moved"));
         let Recovered {
@@ -99,11 +100,11 @@ pub fn prepare(
 }
 
 /// Response, exposures and noise of a registered bracket.
-fn recover(registered: Registered, settings: &Settings) -> Result<Recovered, Error> {
+fn recover(registered: Registered, request: ResponseRequest) -> Result<Recovered, Error> {
     let Registered { mut bracket, .. } = registered;
     let clips = frames::clip_levels(&bracket);
     let scales = frames::linear_scales(&bracket);
-    let (request, evidence) = response::select(&bracket, &clips, settings.response);
+    let (request, evidence) = response::select(&bracket, &clips, request);
     bracket.findings.extend(evidence);
     let found = response::recover(&bracket, &clips, scales.as_ref(), request)?;
     let settled = found.exposures.iter().zip(&found.balance);
