@@ -6,14 +6,16 @@ mod simulating;
 mod values;
 mod wedge;
 
-use arguments::{Arguments, Command};
+use arguments::{Arguments, Command, Merge, Run};
 use clap::{CommandFactory, Parser};
+use clap_complete::Shell;
+use look::Render;
+use simulating::Simulate;
 use std::process::ExitCode;
 use stopspan::pipeline;
 use stopspan_core::error::BracketProblem;
 use stopspan_core::{Error, Setting};
 use stopspan_formats::staged::Outputs;
-use stopspan_simulate as simulate;
 use stopspan_simulate::{FileKind, ScenarioSource};
 
 /// Everything asked for was done.
@@ -50,71 +52,86 @@ fn main() -> ExitCode {
 
 fn dispatch(command: Command) -> Result<u8, Error> {
     match command {
-        Command::Run(run) => {
-            let settings = run.settings()?;
-            threads(run.common.threads)?;
-            if run.dry_run {
-                list(&settings)
-            } else {
-                whole_job(&settings, run.common.quiet)
-            }
-        }
-        Command::Merge(merge) => {
-            let settings = merge.settings()?;
-            threads(merge.common.threads)?;
-            let console = console::Console::new(merge.common.quiet);
-            let done = pipeline::merge(&settings, &|event| console.show(&event));
-            console.finish();
-            let prepared = done?;
-            console::say(&format!(
-                "{}: {} frames merged",
-                settings.out.display(),
-                prepared.bracket.frames.len()
-            ));
-            Ok(DONE)
-        }
-        Command::Render(wanted) => {
-            let settings = wanted.settings()?;
-            threads(wanted.threads)?;
-            let console = console::Console::new(wanted.quiet);
-            let done = pipeline::render(&settings, &|event| console.show(&event));
-            console.finish();
-            done?;
-            for path in &settings.out {
-                console::say(&path.display().to_string());
-            }
-            Ok(DONE)
-        }
+        Command::Run(wanted) => run(&wanted),
+        Command::Merge(wanted) => merge(&wanted),
+        Command::Render(wanted) => render(&wanted),
         Command::Measure(wanted) => measure(&wanted),
-        Command::Simulate(wanted) => {
-            let policy = Outputs {
-                overwrite: wanted.overwrite,
-                inputs: Vec::new(),
-            };
-            let source = match &wanted.scenario {
-                path if path.ends_with(".json") => ScenarioSource::File(path.into()),
-                name => ScenarioSource::Named(name.clone()),
-            };
-            let mut scenario = source.load()?;
-            if let Some(format) = wanted.format {
-                scenario.files = format.kind();
-                scenario.camera_hdr &= !matches!(scenario.files, FileKind::Dng { .. });
-            }
-            scenario.raw_beside |= wanted.raw_beside;
-            let (files, _) = simulate::write_scenario(&scenario, &wanted.out, &policy)?;
-            for file in files {
-                console::say(&file.display().to_string());
-            }
-            Ok(DONE)
-        }
-        Command::Completions { shell } => {
-            let mut command = Arguments::command();
-            let mut script = Vec::new();
-            clap_complete::generate(shell, &mut command, "stopspan", &mut script);
-            console::say(String::from_utf8_lossy(&script).trim_end());
-            Ok(DONE)
-        }
+        Command::Simulate(wanted) => simulate(&wanted),
+        Command::Completions { shell } => completions(shell),
     }
+}
+
+/// The whole job, or only the list of what it would be done on.
+fn run(wanted: &Run) -> Result<u8, Error> {
+    let settings = wanted.settings()?;
+    threads(wanted.common.threads)?;
+    if wanted.dry_run {
+        list(&settings)
+    } else {
+        whole_job(&settings, wanted.common.quiet)
+    }
+}
+
+/// One map from the frames given.
+fn merge(wanted: &Merge) -> Result<u8, Error> {
+    let settings = wanted.settings()?;
+    threads(wanted.common.threads)?;
+    let console = console::Console::new(wanted.common.quiet);
+    let done = pipeline::merge(&settings, &|event| console.show(&event));
+    console.finish();
+    let prepared = done?;
+    console::say(&format!(
+        "{}: {} frames merged",
+        settings.out.display(),
+        prepared.bracket.frames.len()
+    ));
+    Ok(DONE)
+}
+
+/// Pictures from a map.
+fn render(wanted: &Render) -> Result<u8, Error> {
+    let settings = wanted.settings()?;
+    threads(wanted.threads)?;
+    let console = console::Console::new(wanted.quiet);
+    let done = pipeline::render(&settings, &|event| console.show(&event));
+    console.finish();
+    done?;
+    for path in &settings.out {
+        console::say(&path.display().to_string());
+    }
+    Ok(DONE)
+}
+
+/// A simulated bracket.
+fn simulate(wanted: &Simulate) -> Result<u8, Error> {
+    let policy = Outputs {
+        overwrite: wanted.overwrite,
+        inputs: Vec::new(),
+    };
+    let source = match &wanted.scenario {
+        path if path.ends_with(".json") => ScenarioSource::File(path.into()),
+        name => ScenarioSource::Named(name.clone()),
+    };
+    let mut scenario = source.load()?;
+    if let Some(format) = wanted.format {
+        scenario.files = format.kind();
+        scenario.camera_hdr &= !matches!(scenario.files, FileKind::Dng { .. });
+    }
+    scenario.raw_beside |= wanted.raw_beside;
+    let (files, _) = stopspan_simulate::write_scenario(&scenario, &wanted.out, &policy)?;
+    for file in files {
+        console::say(&file.display().to_string());
+    }
+    Ok(DONE)
+}
+
+/// Completions for a shell, on standard output.
+fn completions(shell: Shell) -> Result<u8, Error> {
+    let mut command = Arguments::command();
+    let mut script = Vec::new();
+    clap_complete::generate(shell, &mut command, "stopspan", &mut script);
+    console::say(String::from_utf8_lossy(&script).trim_end());
+    Ok(DONE)
 }
 
 /// The steps of a wedge on a map: said, and written where asked for.
