@@ -34,6 +34,8 @@ impl Console {
             Event::Kept => self.bar.set_message("done before"),
             Event::Stage(stage) => self.bar.set_message((*stage).to_string()),
             Event::Failed { error } => self.bar.suspend(|| complain(error)),
+            // The enum may grow.
+            _ => {}
         }
     }
 

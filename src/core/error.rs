@@ -7,6 +7,7 @@ use std::path::PathBuf;
 
 /// What went wrong, in which file, and (through [`Error::advice`]) what to do about it.
 #[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
 pub enum Error {
     /// A file of the user's cannot be used.
     #[error("{}: {problem}", file.display())]

@@ -12,6 +12,7 @@ use stopspan_report::html::Sections;
 
 /// What a run gave.
 #[derive(Debug)]
+#[non_exhaustive]
 pub struct Outcome {
     /// Everything found; the same as report.json holds.
     pub report: Report,

@@ -25,6 +25,7 @@ pub struct MapSettings {
 
 /// What was measured on a map.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[non_exhaustive]
 pub struct MapMeasurement {
     /// Where the wedge is; `None` where none was found.
     pub wedge: Option<WedgePlace>,

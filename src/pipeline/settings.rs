@@ -138,6 +138,7 @@ impl Settings {
 
 /// What a run says while it works.
 #[derive(Debug)]
+#[non_exhaustive]
 pub enum Event<'a> {
     /// Headers are being read.
     Surveying,
