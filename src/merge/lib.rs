@@ -1,21 +1,22 @@
-//! Bracket + response -> [`RadianceMap`]: noise from the bracket itself, inverse-variance weights, uncertainty, flags.
+//! Bracket + response -> [`RadianceMap`](stopspan_core::model::RadianceMap): noise from the bracket itself, inverse-variance weights, uncertainty, flags.
 //!
-//! In reading order: `map` the result, `planes` rows of it channel by channel; [`noise`] the noise model, `noise_windows` what it is fitted to, [`noise_profile`] what a raw file says of it; `weights` the tables of a merge; [`motion`] what moved; [`banding`] light that flickers down the rows; `merger` the merge
-//! itself, with `rows` (scratch), `sampling` (radiance of a row of every frame), `moved` (of one that lies elsewhere) and `sums` under it; `mosaic` the merge of a raw mosaic's planes
-//! made full-colour; [`store`] the map as a file; `open` one read back; `working_space` one in
-//! another RGB space.
+//! In reading order: [`noise`] fits the noise model to `noise_windows`, and [`noise_profile`] compares it with what a raw file
+//! states; `weights` are the tables of a merge; [`motion`] finds what moved; [`banding`] finds light that flickers down the
+//! rows. `merger` is the merge itself: `scratch` its buffers, `sampling` the radiance of a row of every frame, `resample` that
+//! of frames with a transform, `sums` the sums over the frames. `mosaic` makes full-colour maps of merged mosaic planes;
+//! `working_space` converts a map to another RGB space; [`before_after`] merges a detail with and without registration.
 #![cfg_attr(test, allow(clippy::unwrap_used, clippy::expect_used))]
 pub mod banding;
 pub mod before_after;
 mod merger;
 mod mosaic;
 pub mod motion;
-mod moved;
 pub mod noise;
 pub mod noise_profile;
 mod noise_windows;
-mod rows;
+mod resample;
 mod sampling;
+mod scratch;
 mod sums;
 mod weights;
 mod working_space;

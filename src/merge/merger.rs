@@ -1,11 +1,12 @@
-//! The merge: inverse-variance mean of radiances over the frames that see a pixel, row by row.
+//! The merge: inverse-variance mean of radiance over the frames that are usable at a pixel, row by row.
 //!
 //! The first estimate is the Poisson one, the sum of exposures over the sum of times of unclipped frames (Hanji, Zhong
-//! and Mantiuk 2020), with read noise in its weights where samples are deep; weights at that estimate give the variance-optimal mean, which comes within a few per cent of the
-//! Cramer-Rao bound (Aguerrebere, Delon, Gousseau and Muse 2014).
-use super::moved::ROWS;
-use super::rows::Row;
+//! and Mantiuk 2020); for samples of more than 8 bits its weights include read noise. Weights at that estimate give the
+//! variance-optimal mean, which comes within a few per cent of the Cramer-Rao bound (Aguerrebere, Delon, Gousseau and
+//! Muse 2014).
+use super::resample::ROWS;
 use super::sampling::{CLIPPED, Table, table};
+use super::scratch::Scratch;
 use super::sums::{Merged, PIECE};
 use super::weights::{FrameLight, Weights, dark_deviations, first_weights};
 use ndarray::{Array2, Array3};
@@ -22,34 +23,35 @@ use stopspan_core::model::{Response, ResponseCurve};
 use stopspan_core::raster::{Work, dispatch_simd};
 use stopspan_core::units::Primaries;
 
-/// Everything a merge of one bracket needs, ready to give any rows of the map. Rows do not depend on each other, nor on
-/// the number of threads.
+/// The tables for merging one bracket, from which any rows of the map can be computed. The result of a row depends neither
+/// on other rows nor on the number of threads.
 pub struct Merger<'a> {
     pub(super) bracket: &'a Bracket,
     pub(super) channels: Vec<Channel>,
     pub(super) motion: Option<&'a Motion>,
     primaries: Primaries,
-    /// Scratch that nobody uses at the moment.
-    pub(super) idle: Mutex<Vec<Row>>,
+    /// Buffers not in use.
+    pub(super) idle: Mutex<Vec<Scratch>>,
 }
 
-/// What one channel looks up.
+/// Tables of one channel.
 pub(super) struct Channel {
     /// By frame.
     pub(super) tables: Vec<Table>,
+    /// Exposure relative to the reference, by frame.
     factors: Vec<f32>,
     /// Weights of the first estimate, by frame.
     first: Vec<f32>,
     weights: Weights,
     /// Radiance at each frame's clip level: a lower bound where the frame is clipped.
     bounds: Vec<f32>,
-    /// Noise of radiance in the dark, by frame.
+    /// Standard deviation of radiance in the dark, by frame.
     dark: Vec<f32>,
     curve: ResponseCurve,
 }
 
 impl<'a> Merger<'a> {
-    /// Prepares the tables. `response` and `noise` have one entry a channel of the frames.
+    /// Prepares the tables. `response` and `noise` have one entry for each channel of the frames.
     pub fn new(bracket: &'a Bracket, response: &Response, noise: &Noise) -> Self {
         let channels = response
             .curves
@@ -72,13 +74,13 @@ impl<'a> Merger<'a> {
         }
     }
 
-    /// The merge of a bracket that is ready, frames left out where something moved.
+    /// The merge of a bracket whose response and noise are known, with frames excluded where something moved.
     pub fn of(recovered: &'a Recovered) -> Self {
         Merger::new(&recovered.bracket, &recovered.response, &recovered.noise)
             .leaving_out(recovered.motion.as_ref())
     }
 
-    /// The same merge with frames left out where something moved. The motion is of the same bracket.
+    /// The same merge with frames excluded where `motion`, of the same bracket, says so.
     pub fn leaving_out(mut self, motion: Option<&'a Motion>) -> Self {
         self.motion = motion;
         self
@@ -94,7 +96,10 @@ impl<'a> Merger<'a> {
         self.rows(0..self.dim().0)
     }
 
-    /// Some rows of the map (a strip of the same width). Panics if the range leaves the picture.
+    /// Some rows of the map, at full width.
+    ///
+    /// # Panics
+    /// If the range exceeds the rows of the map.
     pub fn rows(&self, range: Range<usize>) -> RadianceMap {
         let (_, columns, channels) = self.dim();
         let shape = (range.len(), columns, channels);
@@ -129,9 +134,9 @@ impl<'a> Merger<'a> {
                 let mut scratch = self.take_scratch();
                 self.merge_rows(rows, &mut scratch, flags);
                 for (channel, merged) in scratch.merged.iter_mut().enumerate() {
-                    spread(&merged.radiance, radiance, (channel, channels));
-                    spread(&merged.statistical, statistical, (channel, channels));
-                    spread(&merged.systematic, systematic, (channel, channels));
+                    interleave(&merged.radiance, radiance, channel, channels);
+                    interleave(&merged.statistical, statistical, channel, channels);
+                    interleave(&merged.systematic, systematic, channel, channels);
                     merged.clear();
                 }
                 self.put_back(scratch);
@@ -139,7 +144,7 @@ impl<'a> Merger<'a> {
         map
     }
 
-    /// The same rows channel by channel, made one after another.
+    /// The same rows channel by channel, computed on this thread.
     pub fn planes(&self, range: Range<usize>) -> Planes {
         let (_, columns, channels) = self.dim();
         let pixels = range.len() * columns;
@@ -171,14 +176,14 @@ impl<'a> Merger<'a> {
         planes
     }
 
-    /// Merges some rows, at most [`ROWS`], and puts them behind what the scratch has merged.
-    fn merge_rows(&self, rows: Range<usize>, scratch: &mut Row, flags: &mut [u16]) {
-        self.read_moved(&rows, &mut scratch.strips);
+    /// Merges at most [`ROWS`] rows, appends them to `scratch.merged` and sets their flags.
+    fn merge_rows(&self, rows: Range<usize>, scratch: &mut Scratch, flags: &mut [u16]) {
+        self.read_resampled(&rows, &mut scratch.resamplers);
         let columns = flags.len() / rows.len().max(1);
         let lines = flags.chunks_exact_mut(columns.max(1)).zip(rows);
         for (i, (flags, row)) in lines.enumerate() {
-            self.sample((row, i), scratch);
-            self.leave_out(row, scratch, flags);
+            self.sample(row, i, scratch);
+            self.exclude_motion(row, scratch, flags);
             for channel in 0..self.channels.len() {
                 for first in (0..flags.len()).step_by(PIECE) {
                     let columns = first..flags.len().min(first + PIECE);
@@ -194,37 +199,37 @@ impl<'a> Merger<'a> {
         }
     }
 
-    /// Merges some columns of one channel of a row into the sums, and adds to their flags.
+    /// Merges some columns of one channel of a row, appends them to `scratch.merged` and adds to their flags.
     #[inline(always)]
     fn merge_piece(
         &self,
         channel: usize,
         columns: Range<usize>,
-        scratch: &mut Row,
+        scratch: &mut Scratch,
         flags: &mut [u16],
     ) {
         let this = &self.channels[channel];
-        let Row {
+        let Scratch {
             samples,
-            energy,
+            noise_gain,
             sums,
             merged,
             ..
         } = scratch;
         let frames = samples.iter().map(|f| &f[channel][columns.clone()]);
-        sums.add_light(frames.clone(), columns.len(), &this.first);
-        let moved = energy.iter().any(|e| !e.is_empty());
-        let energy = energy
+        sums.estimate(frames.clone(), columns.len(), &this.first);
+        let resampled = noise_gain.iter().any(|e| !e.is_empty());
+        let noise_gain = noise_gain
             .iter()
             .map(|e| e.get(columns.clone()).unwrap_or_default());
-        if moved {
-            sums.add_weighted::<true>(frames.clone(), &this.weights, energy);
+        if resampled {
+            sums.add_weighted::<true>(frames.clone(), &this.weights, noise_gain);
         } else {
-            sums.add_weighted::<false>(frames.clone(), &this.weights, energy);
+            sums.add_weighted::<false>(frames.clone(), &this.weights, noise_gain);
         }
         sums.conclude(&mut merged[channel]);
         let [radiance, statistical, systematic] = merged[channel].last(columns.len());
-        // Counted first, which is quick: there are none in most rows.
+        // Most rows have none, and counting is fast.
         let without = sums.weight.iter().filter(|w| **w <= 0.0).count();
         for column in 0..if without > 0 { flags.len() } else { 0 } {
             if sums.weight[column] <= 0.0 {
@@ -233,7 +238,7 @@ impl<'a> Merger<'a> {
             }
         }
         if self.motion.is_some() {
-            this.systematic_of_the_rest(frames.clone(), (&sums.cell, systematic), flags);
+            this.systematic_of_the_rest(frames.clone(), &sums.cell, systematic, flags);
         }
         sums.add_flags(radiance, statistical, flags);
         if channel == main_channel(self.channels.len()) {
@@ -249,12 +254,12 @@ impl<'a> Merger<'a> {
     }
 }
 
-/// Some columns of one channel of a row to be merged.
+/// Runs [`Merger::merge_piece`] in the widest vectors the processor has.
 struct PieceOfRow<'a, 'b> {
     merger: &'a Merger<'b>,
     channel: usize,
     columns: Range<usize>,
-    scratch: &'a mut Row,
+    scratch: &'a mut Scratch,
     flags: &'a mut [u16],
 }
 
@@ -268,10 +273,10 @@ impl Work for PieceOfRow<'_, '_> {
     }
 }
 
-/// Puts one channel of some rows among the others.
+/// Writes one channel of some rows to interleaved pixels.
 #[inline(always)]
-fn spread(from: &[f32], row: &mut [f32], (channel, channels): (usize, usize)) {
-    for (pixel, &value) in row.chunks_exact_mut(channels).zip(from) {
+fn interleave(from: &[f32], out: &mut [f32], channel: usize, channels: usize) {
+    for (pixel, &value) in out.chunks_exact_mut(channels).zip(from) {
         pixel[channel] = value;
     }
 }
@@ -298,11 +303,12 @@ impl Channel {
         }
     }
 
-    /// Systematic uncertainties of the frames that are left where some were left out.
+    /// Recomputes the systematic uncertainty of the remaining frames where frames were excluded for motion.
     fn systematic_of_the_rest<'s>(
         &self,
         frames: impl Iterator<Item = &'s [f32]> + Clone,
-        (cells, systematic): (&[u16], &mut [f32]),
+        cells: &[u16],
+        systematic: &mut [f32],
         flags: &[u16],
     ) {
         for (column, _) in flags
@@ -318,7 +324,7 @@ impl Channel {
         }
     }
 
-    /// The frame with the largest weight among those whose sample counts.
+    /// The frame with the largest weight among those whose sample is usable.
     fn leader_of(&self, cell: u16, samples: impl Iterator<Item = f32>) -> u8 {
         let weight = |(j, s): (usize, f32)| (s < CLIPPED).then(|| (j, self.weights.at(j, cell)));
         let best = samples.enumerate().filter_map(weight);
@@ -330,10 +336,11 @@ impl Channel {
         .min(255) as u8
     }
 
-    /// Where no frame has a weight. All clipped: the true value lies anywhere above the highest bound, and its own size
-    /// stands for the uncertainty. Otherwise frames disagree so much that none has a weight where the others place the
-    /// pixel: the unclipped ones are believed, to no less than what the best of them knows of the dark. Radiance and its
-    /// statistical uncertainty.
+    /// Radiance and its statistical uncertainty at a pixel where no frame has a weight.
+    ///
+    /// If all frames clip, the radiance is the highest of their bounds, with 100 % uncertainty. Otherwise the frames disagree
+    /// so much that none has a weight at the first estimate: that estimate is kept, and its uncertainty is the largest of
+    /// the spread of the frames, a tenth of the value, and the least dark noise of any of them.
     #[cold]
     fn without_weight(&self, samples: impl Iterator<Item = f32> + Clone) -> (f32, f32) {
         let good = samples
@@ -355,6 +362,7 @@ impl Channel {
         (radiance, spread.max(radiance.abs() * 0.1).max(least))
     }
 
+    /// Radiance of a float sample of a frame; [`CLIPPED`] from the clip level on, and for NaN.
     pub(super) fn float(&self, frame: usize, level: f32) -> f32 {
         let level = f64::from(level);
         if level.is_nan() || level >= self.curve.clip_level {

@@ -1,4 +1,4 @@
-//! A merge of the planes of a mosaic made into a full-colour map: demosaiced once, after merging, with its variances.
+//! Full-colour maps of merged mosaic planes: demosaiced once, after merging, together with their variances.
 use super::merger::Merger;
 use ndarray::{Array3, Axis};
 use rayon::prelude::*;
@@ -7,17 +7,18 @@ use stopspan_core::model::{Bracket, Noise, Planes, RadianceMap, Recovered, Sampl
 use stopspan_core::raster::Mosaic;
 use stopspan_core::raster::demosaic::{REACH, Sites, demosaic, demosaic_variance};
 
-/// Rows of a full-colour map that are made at once.
+/// Rows of a full-colour map computed together.
 const STRIP: usize = 64;
 
-/// Gives any rows of a map: of a merger as it is, or of a merger of planes through demosaicing.
+/// Computes any rows of a map, from a merger of full-colour frames or from one of mosaic planes.
 pub struct MapSource<'a> {
     merger: Merger<'a>,
+    /// Pattern of the mosaic, and standard deviation of the darkest merged samples, radiance.
     mosaic: Option<(Mosaic, f32)>,
 }
 
 impl<'a> MapSource<'a> {
-    /// The map of a bracket that is ready: merged as it is, or from the planes of its mosaics.
+    /// The map of a bracket whose response and noise are known: of full-colour frames, or of the planes of mosaics.
     pub fn of(recovered: &'a Recovered) -> Self {
         let merger = Merger::of(recovered);
         match recovered.samples {
@@ -29,7 +30,7 @@ impl<'a> MapSource<'a> {
         }
     }
 
-    /// The map that a merger gives.
+    /// The map of a merger of full-colour frames.
     pub fn plain(merger: Merger<'a>) -> Self {
         MapSource {
             merger,
@@ -79,7 +80,10 @@ impl<'a> MapSource<'a> {
         }
     }
 
-    /// Some rows of the map (a strip of the same width). Panics if the range leaves the picture.
+    /// Some rows of the map, at full width.
+    ///
+    /// # Panics
+    /// If the range exceeds the rows of the map.
     pub fn rows(&self, range: Range<usize>) -> RadianceMap {
         match self.mosaic {
             Some(_) => self.planes(range).map(),
@@ -96,12 +100,7 @@ impl<'a> MapSource<'a> {
     }
 }
 
-/// Some rows of the full-colour map; `merger` merges the planes (as [`Mosaic::split`] orders them), which are half as wide and
-/// high. `noise` is the standard deviation of the darkest merged samples, radiance.
-///
-/// The statistical uncertainty goes through the same filters as the radiance. Neighbouring pixels then share some of their
-/// noise, so that means over a patch are as uncertain as the number of its photosites says, not that of its pixels.
-/// Standard deviation of the darkest merged samples of green, relative radiance: that of the longest exposure.
+/// Standard deviation of the darkest merged samples of green, that of the longest exposure, relative radiance.
 fn dark_deviation(bracket: &Bracket, noise: &Noise) -> f32 {
     let longest = (0..bracket.frames.len())
         .map(|j| bracket.relative_exposure(j))
@@ -110,9 +109,14 @@ fn dark_deviation(bracket: &Bracket, noise: &Noise) -> f32 {
     (read.sqrt() / longest.max(f64::MIN_POSITIVE)) as f32
 }
 
+/// Some rows of the full-colour map. `merger` merges the planes, in the order of [`Mosaic::split`], each half as wide and
+/// high. `noise` is the standard deviation of the darkest merged samples, radiance.
+///
+/// The statistical uncertainty passes through the same filters as the radiance. Neighbouring pixels then share noise, so the
+/// uncertainty of a mean over a patch follows from its number of photosites, not of pixels.
 fn full_colour(merger: &Merger, mosaic: Mosaic, rows: Range<usize>, noise: f32) -> Planes {
     let (down, across, _) = merger.dim();
-    // Whole cells around the rows, one more above and below for the flags.
+    // Whole cells within reach of the filters, for the flags one more above and below.
     let first = rows.start.saturating_sub(REACH) / 2;
     let last = (rows.end + REACH).div_ceil(2).min(down);
     let mut merged = merger.planes(first..last);
@@ -122,9 +126,9 @@ fn full_colour(merger: &Merger, mosaic: Mosaic, rows: Range<usize>, noise: f32) 
         .iter_mut()
         .flatten()
         .for_each(|s| *s *= *s);
-    let how = (across, mosaic);
-    let radiance = demosaic(sites(&merged.radiance, how), within.clone(), noise);
-    let mut statistical = demosaic_variance(sites(&merged.statistical, how), within.clone());
+    let sites = |planes| sites(planes, across, mosaic);
+    let radiance = demosaic(sites(&merged.radiance), within.clone(), noise);
+    let mut statistical = demosaic_variance(sites(&merged.statistical), within.clone());
     statistical.iter_mut().flatten().for_each(|v| *v = v.sqrt());
     Planes {
         columns: 2 * across,
@@ -136,7 +140,8 @@ fn full_colour(merger: &Merger, mosaic: Mosaic, rows: Range<usize>, noise: f32) 
     }
 }
 
-fn sites(planes: &[Vec<f32>], (across, mosaic): (usize, Mosaic)) -> Sites<'_> {
+/// Planes of a mosaic, `across` samples wide.
+fn sites(planes: &[Vec<f32>], across: usize, mosaic: Mosaic) -> Sites<'_> {
     Sites {
         planes: std::array::from_fn(|k| planes.get(k).map_or(&[][..], Vec::as_slice)),
         across,
@@ -144,7 +149,7 @@ fn sites(planes: &[Vec<f32>], (across, mosaic): (usize, Mosaic)) -> Sites<'_> {
     }
 }
 
-/// Systematic uncertainties of the cell a pixel lies in, of red, green and blue.
+/// Systematic uncertainties of red, green and blue: those of the cell that a pixel belongs to.
 fn systematic(planes: &[Vec<f32>], within: Range<usize>, across: usize) -> Vec<Vec<f32>> {
     let [red, one, other, blue] = planes else {
         return Vec::new();
@@ -155,7 +160,7 @@ fn systematic(planes: &[Vec<f32>], within: Range<usize>, across: usize) -> Vec<V
     wide.into()
 }
 
-/// Every sample of some rows of cells twice in its row and for both rows of the cell.
+/// Repeats every cell in two columns and two rows; `within` is a range of output rows.
 fn doubled<T: Copy + Default>(cells: &[T], within: Range<usize>, across: usize) -> Vec<T> {
     let mut out = vec![T::default(); within.len() * 2 * across];
     let lines = out.chunks_exact_mut(2 * across.max(1));
@@ -168,8 +173,8 @@ fn doubled<T: Copy + Default>(cells: &[T], within: Range<usize>, across: usize) 
     out
 }
 
-/// Flags of the cell a pixel lies in. What is clipped in every frame is no more than a bound for all that the filters make of
-/// it, so that flag reaches one cell further.
+/// Flags of the cell that a pixel belongs to. [`flag::CLIPPED_IN_ALL`] extends by one cell: a radiance that the filters
+/// compute from a bound is itself only a bound.
 fn flags(cells: &[u16], within: Range<usize>, across: usize) -> Vec<u16> {
     let mut reached = cells.to_vec();
     if cells.iter().any(|f| f & flag::CLIPPED_IN_ALL != 0) {

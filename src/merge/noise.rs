@@ -1,10 +1,10 @@
-//! Noise of a frame as a function of exposure, estimated from the bracket itself.
+//! Noise model of a bracket: variance as a function of exposure, estimated from the frames themselves.
 //!
 //! Variance of one pixel in units of exposure (1 = green's clip level):
 //! `v(x) = shot x + read + code (dx/dcode)^2`. The first two terms are the photon transfer model (EMVA 1288); the third
-//! is what rounding and compression add in codes, brought through the response. Two frames give variances of radiance
-//! differences in which the scene cancels: `Var(x_a/k_a - x_b/k_b) = v_a/k_a^2 + v_b/k_b^2`; pairs and levels of
-//! different mix separate the terms.
+//! is the variance in codes from rounding and compression, converted by the response. In differences of two frames the
+//! scene cancels: `Var(x_a/k_a - x_b/k_b) = v_a/k_a^2 + v_b/k_b^2`. The terms separate because their proportions differ
+//! between pairs and levels.
 use super::noise_profile;
 use super::noise_windows::{Gate, Group, View, groups_of, pairs_of};
 use rayon::prelude::*;
@@ -14,8 +14,8 @@ use stopspan_core::model::Response;
 use stopspan_core::model::{Bracket, Clip, main_channel};
 use stopspan_core::model::{Noise, NoiseModel, NoiseSource};
 
-/// Estimates the noise of every channel. Never fails: where too few pixels are good in two frames at once, the model is the
-/// one that the raw file states, or else a conservative one, with a finding.
+/// Estimates the noise of every channel. Never fails: with too few usable windows the model is the one that the raw file states,
+/// or else a conservative one, reported as a finding.
 pub fn estimate(bracket: &Bracket, response: &Response, clips: &[Clip]) -> (Noise, Vec<Finding>) {
     let pairs = pairs_of(bracket);
     let curves = response.curves.iter().zip(clips);
@@ -23,10 +23,10 @@ pub fn estimate(bracket: &Bracket, response: &Response, clips: &[Clip]) -> (Nois
         .map(|(curve, clip)| Gate::new(bracket, response.method, curve, clip))
         .collect();
     let views_of = |channel: usize| -> Vec<View> {
-        let how = (&response.curves[channel], &gates[channel]);
+        let (curve, gate) = (&response.curves[channel], &gates[channel]);
         let frames = 0..bracket.frames.len();
         frames
-            .map(|frame| View::new(bracket, how, frame, channel))
+            .map(|frame| View::new(bracket, curve, gate, frame, channel))
             .collect()
     };
     let channels = (0..gates.len()).into_par_iter();
@@ -76,8 +76,8 @@ fn not_measured(
     (noise, vec![finding])
 }
 
-/// JPEG flattens noise smaller than its steps: said where the noise in codes at mid level lies below the r.m.s. of
-/// rounding every coefficient.
+/// Reports that JPEG compression hides the noise: at mid level it is below the r.m.s. error of rounding every coefficient, in
+/// codes, so that quantisation flattens it.
 fn hidden_by_compression(bracket: &Bracket, response: &Response, noise: &Noise) -> Option<Finding> {
     let Compression::Jpeg {
         quantisation_rms, ..
@@ -98,8 +98,8 @@ fn hidden_by_compression(bracket: &Bracket, response: &Response, noise: &Noise) 
     })
 }
 
-/// Non-negative weighted least squares with weights from the fitted variance, by trying every subset of the three terms
-/// (seven of them) and keeping the best that has no negative coefficient.
+/// Non-negative least squares, weighted by the fitted variance: of the seven subsets of the three terms, the best fit
+/// without a negative coefficient.
 fn solve(groups: &[Group]) -> NoiseModel {
     let mut model = NoiseModel::ASSUMED;
     let mut predicted: Vec<f64> = groups.iter().map(|g| g.variance.max(1e-18)).collect();
@@ -129,6 +129,7 @@ fn solve(groups: &[Group]) -> NoiseModel {
     model
 }
 
+/// Least squares with the terms whose bit of `subset` is set; `None` if a coefficient is negative or not finite.
 fn solve_subset(groups: &[Group], predicted: &[f64], subset: usize) -> Option<[f64; 3]> {
     let terms: Vec<usize> = (0..3).filter(|t| subset >> t & 1 == 1).collect();
     let n = terms.len();
@@ -154,6 +155,7 @@ fn solve_subset(groups: &[Group], predicted: &[f64], subset: usize) -> Option<[f
         .then_some(out)
 }
 
+/// Weighted sum of squared relative residuals.
 fn loss(groups: &[Group], predicted: &[f64], found: &[f64; 3]) -> f64 {
     let one = |g: &Group, p: &f64| {
         let fitted = found[0] * g.shot + found[1] * g.read + found[2] * g.code;

@@ -1,19 +1,20 @@
-//! The noise that a raw file states (NoiseProfile), held against the bracket's own photon transfer.
+//! The noise model stated by a raw file (NoiseProfile), compared with the one measured from the bracket.
 use stopspan_core::finding::Finding;
 use stopspan_core::model::Response;
 use stopspan_core::model::{Bracket, main_channel, raw_of};
 use stopspan_core::model::{Noise, NoiseModel};
 
-/// Ratios of measured over stated noise within which the two agree: of the variance per exposure, and of the deviation in the
-/// dark (judgement: three times what a three-frame bracket is good for).
+/// Largest factor between measured and stated shot noise variance (judgement: three times the uncertainty of a measurement
+/// from three frames).
 const SHOT_AGREES: f64 = 1.15;
+/// The same for the standard deviation in the dark.
 const DARK_AGREES: f64 = 1.45;
 
-/// The noise models that the reference's file states, one a channel; `None` where it states none, or where the frames were
-/// developed, which changes noise. A profile of one pair holds for all colours.
+/// The noise models stated by the file of the reference frame, one a channel; `None` if it states none, or if the frames were
+/// developed, which changes the noise. A profile with a single pair applies to all colours.
 ///
-/// The file's variance is `S x + O` of samples that are 0 at black and 1 at white; exposure is `g x`, so that the variance of
-/// exposure e is `g S e + g^2 O`.
+/// The file states the variance `S x + O` of samples x that are 0 at black and 1 at white. Exposure is e = g x, so its
+/// variance is `g S e + g^2 O`.
 pub fn stated(bracket: &Bracket, response: &Response) -> Option<Vec<NoiseModel>> {
     let raw = raw_of(bracket).filter(|raw| !raw.settled)?;
     let first = *raw.noise_profile.first()?;
@@ -34,7 +35,7 @@ pub fn stated(bracket: &Bracket, response: &Response) -> Option<Vec<NoiseModel>>
     Some(models.collect())
 }
 
-/// A finding where measured and stated noise differ by more than [`SHOT_AGREES`] or [`DARK_AGREES`].
+/// A finding if measured and stated noise differ by more than [`SHOT_AGREES`] or [`DARK_AGREES`].
 pub fn difference(noise: &Noise, stated: &[NoiseModel]) -> Option<Finding> {
     let main = main_channel(stated.len());
     let (own, told) = (noise.channels.get(main)?, stated.get(main)?);

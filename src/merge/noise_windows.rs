@@ -1,38 +1,41 @@
-//! What the noise models are fitted to: variances over small windows of one frame or of the difference of two, by level.
+//! Samples for fitting noise models: variances over small windows of one frame, or of the difference of two, by level.
 use rayon::prelude::*;
 use smallvec::SmallVec;
 use stopspan_core::model::{Bracket, Clip};
 use stopspan_core::model::{ResponseCurve, ResponseMethod};
 use stopspan_core::raster::Pixels;
 
-/// Side of the windows that variances are taken over.
+/// Side of the windows that variances are taken over, pixels.
 const SIDE: usize = 8;
-/// Windows looked at per pair, at most.
+/// Approximate number of windows used in each pair.
 const WINDOWS: usize = 8_000;
-/// Windows that one thread looks at together.
+/// Windows in a parallel task.
 const TOGETHER: usize = 512;
-/// Windows a group needs.
+/// Least number of windows in a group.
 const GROUP: usize = 24;
 
-/// One group: mean regressors and the variance found.
+/// Windows of about one radiance of one pair of frames: an observation of the noise model.
 #[derive(Debug, Clone, Copy, Default)]
 pub(super) struct Group {
+    /// Coefficients of the model's shot, read and code variance at the mean radiance.
     pub shot: f64,
     pub read: f64,
     pub code: f64,
+    /// Variance of radiance (or of the difference of two radiances) measured.
     pub variance: f64,
+    /// Number of windows, at most 2000.
     pub weight: f64,
 }
 
-/// Levels between which variances are believed.
+/// Range of levels in which variances are used, fractions of full scale.
 pub(super) struct Gate {
     low: f64,
     high: f64,
 }
 
 impl Gate {
-    /// Encoded levels keep two codes away from the floor, where the response is steep and rounding rules. Deep linear samples
-    /// are as good as any down to the floor itself, and only there the noise in the dark shows.
+    /// The range of one channel. It ends two 8-bit codes above the floor, where the response is steep and rounding dominates;
+    /// linear samples of more than 8 bits are usable down to the floor, and only there is the dark noise measurable.
     pub(super) fn new(
         bracket: &Bracket,
         method: ResponseMethod,
@@ -49,7 +52,8 @@ impl Gate {
     }
 }
 
-/// All pairs of frames. Frames that were moved do not cancel pixel by pixel: each is then looked at by itself.
+/// All pairs of frames. If any frame has a transform, the scene does not cancel pixel by pixel: each frame is then paired
+/// with itself, and analysed alone.
 pub(super) fn pairs_of(bracket: &Bracket) -> Vec<(usize, usize)> {
     let count = bracket.frames.len();
     if bracket.frames.iter().any(|f| f.transform.is_some()) {
@@ -60,21 +64,25 @@ pub(super) fn pairs_of(bracket: &Bracket) -> Vec<(usize, usize)> {
         .collect()
 }
 
-/// One channel of one frame as radiance, no number where a level is not to be believed.
+/// One channel of one frame as radiance, NaN outside the [`Gate`].
 pub(super) struct View<'a> {
     pixels: &'a Pixels,
     channel: usize,
+    /// Exposure relative to the reference frame.
     factor: f64,
+    /// Sensitivity relative to the reference frame.
     gain: f64,
-    /// By code; empty for float samples, which are computed.
+    /// Radiance by code; empty for float samples, which are computed.
     by_code: Vec<f64>,
-    how: (&'a ResponseCurve, &'a Gate),
+    curve: &'a ResponseCurve,
+    gate: &'a Gate,
 }
 
 impl<'a> View<'a> {
     pub(super) fn new(
         bracket: &'a Bracket,
-        how: (&'a ResponseCurve, &'a Gate),
+        curve: &'a ResponseCurve,
+        gate: &'a Gate,
         frame: usize,
         channel: usize,
     ) -> Self {
@@ -85,7 +93,8 @@ impl<'a> View<'a> {
             factor: bracket.channel_exposure(frame, channel),
             gain: bracket.gain(frame),
             by_code: Vec::new(),
-            how,
+            curve,
+            gate,
         };
         let codes = match pixels {
             Pixels::U8(_) => 256,
@@ -98,16 +107,15 @@ impl<'a> View<'a> {
     }
 
     fn radiance(&self, level: f32) -> f64 {
-        let (curve, gate) = self.how;
         let level = f64::from(level);
-        if level < gate.low || level > gate.high {
+        if level < self.gate.low || level > self.gate.high {
             return f64::NAN;
         }
-        curve.exposure_at(level) / self.factor
+        self.curve.exposure_at(level) / self.factor
     }
 
-    /// The window at (row, column) if this frame sees all of it neither black nor clipped.
-    fn window(&self, (top, left): (usize, usize)) -> Option<Seen> {
+    /// The window with this top left corner; `None` unless all of it is inside the gate.
+    fn window(&self, top: usize, left: usize) -> Option<WindowRadiance> {
         let mut seen = [[0.0; SIDE]; SIDE];
         for (k, line) in seen.iter_mut().enumerate() {
             *line = self.line(top + k, left);
@@ -118,7 +126,7 @@ impl<'a> View<'a> {
         Some(seen)
     }
 
-    /// Radiance of neighbours along a row.
+    /// Radiance of one row of a window.
     fn line(&self, row: usize, left: usize) -> [f64; SIDE] {
         let (_, columns, channels) = self.pixels.dim();
         let first = (row * columns + left) * channels + self.channel;
@@ -147,7 +155,8 @@ impl<'a> View<'a> {
     }
 }
 
-/// By channel, of which every one has a view of each frame: groups of all pairs of views. A pair of one and the same is that view by itself.
+/// Groups noise windows per channel for every pair of frames; a pair (j, j) uses frame j alone. `channels` has the views of
+/// all frames, by channel.
 pub(super) fn groups_of(channels: &[Vec<View>], pairs: &[(usize, usize)]) -> Vec<Vec<Group>> {
     let Some(first) = channels.first().and_then(|views| views.first()) else {
         return Vec::new();
@@ -163,10 +172,10 @@ pub(super) fn groups_of(channels: &[Vec<View>], pairs: &[(usize, usize)]) -> Vec
         .map(|places| {
             let mut out: Found = vec![vec![Vec::new(); pairs.len()]; channels.len()];
             for place in places {
-                let place = (place / across * SIDE, place % across * SIDE);
+                let (top, left) = (place / across * SIDE, place % across * SIDE);
                 for (views, out) in channels.iter().zip(&mut out) {
-                    let seen: SmallVec<[Option<Seen>; 4]> =
-                        views.iter().map(|view| view.window(place)).collect();
+                    let seen: SmallVec<[Option<WindowRadiance>; 4]> =
+                        views.iter().map(|view| view.window(top, left)).collect();
                     for (out, &(a, b)) in out.iter_mut().zip(pairs) {
                         let (Some(first), Some(second)) = (&seen[a], &seen[b]) else {
                             continue;
@@ -204,20 +213,22 @@ pub(super) fn groups_of(channels: &[Vec<View>], pairs: &[(usize, usize)]) -> Vec
         .collect()
 }
 
+/// Bins of radiance, half an octave each.
 const BINS: usize = 60;
 
+/// Mean radiance and variance of one window.
 #[derive(Clone, Copy)]
 struct Window {
     radiance: f64,
     variance: f64,
 }
 
-/// Radiances of a window, row after row.
-type Seen = [[f64; SIDE]; SIDE];
+/// Radiance of a window by row and column.
+type WindowRadiance = [[f64; SIDE]; SIDE];
 
-/// Variance of the radiance difference over one window that both frames see neither black nor clipped.
-fn difference(a: &Seen, b: &Seen) -> Option<Window> {
-    // Column by column, so that no sum waits for the one before.
+/// Mean radiance of one window in two frames, and variance of their difference; `None` if the mean is not positive.
+fn difference(a: &WindowRadiance, b: &WindowRadiance) -> Option<Window> {
+    // One accumulator for each column, so that no addition waits for the previous one.
     let (mut sums, mut squares, mut totals) = ([0.0; SIDE], [0.0; SIDE], [0.0; SIDE]);
     for (a, b) in a.iter().zip(b) {
         for k in 0..SIDE {
@@ -237,9 +248,9 @@ fn difference(a: &Seen, b: &Seen) -> Option<Window> {
     })
 }
 
-/// Variance over one window of one frame from second differences along the rows, `x - (left + right) / 2`, whose
-/// variance is 3/2 of a pixel's: a slope cancels, texture does not.
-fn ripple(a: &Seen) -> Option<Window> {
+/// Mean radiance and variance of one window in one frame, from second differences `x - (left + right) / 2` along the rows,
+/// whose variance is 3/2 of a pixel's. A gradient cancels, texture does not.
+fn ripple(a: &WindowRadiance) -> Option<Window> {
     let (mut square, mut total) = (0.0, 0.0);
     for line in a {
         total += line.iter().sum::<f64>();
@@ -256,12 +267,13 @@ fn ripple(a: &Seen) -> Option<Window> {
     })
 }
 
-/// Median variance of a group (moving things and texture out of register fall away) with the regressors at its mean.
+/// Median variance of a group, so that motion and misregistered texture have little influence, with the coefficients of the
+/// model at its mean radiance. `b` is `None` for windows of frame `a` alone.
 fn summarise(mut bin: Vec<Window>, a: &View, b: Option<&View>) -> Group {
-    let (curve, _) = a.how;
+    let curve = a.curve;
     let count = bin.len() as f64;
     let radiance = bin.iter().map(|w| w.radiance).sum::<f64>() / count;
-    // One frame alone still shows its texture: the quietest tenth of the windows shows least of it.
+    // In a frame alone texture adds to the variance: the lowest tenth of the windows has least of it.
     let middle = if b.is_some() {
         bin.len() / 2
     } else {
@@ -273,7 +285,7 @@ fn summarise(mut bin: Vec<Window>, a: &View, b: Option<&View>) -> Group {
         .1
         .variance;
     let freedom = (SIDE * SIDE - 1) as f64;
-    // Wilson and Hilferty (1931): a quantile of chi-square over its mean.
+    // Wilson and Hilferty (1931): quantile of chi-square over its mean.
     let spread: f64 = 2.0 / (9.0 * freedom);
     let variance = median / (1.0 - spread + normal * spread.sqrt()).powi(3);
     let term = |s: &View| {

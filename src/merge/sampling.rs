@@ -1,45 +1,45 @@
-//! Radiance of one row of every frame: looked up where the frame lies still, interpolated in linear light where not.
+//! Radiance of one row of every frame: looked up where a frame has no transform, resampled where it has one.
 use super::merger::Merger;
-use super::moved::Strip;
-use super::rows::Row;
+use super::resample::Resampler;
+use super::scratch::Scratch;
 use super::weights::FrameLight;
 use ndarray::Array3;
 use std::ops::Range;
 use stopspan_core::model::ResponseCurve;
 use stopspan_core::raster::Pixels;
 
-/// Marks a sample that is clipped in its frame.
+/// Radiance of a clipped sample.
 pub(super) const CLIPPED: f32 = f32::INFINITY;
-/// Marks a place that a frame does not cover.
+/// Radiance of a pixel that a frame does not cover.
 pub(super) const UNCOVERED: f32 = f32::NAN;
-/// Marks a sample that is left out because something moved there; no more than one that is not covered.
-pub(super) const LEFT_OUT: f32 = f32::NAN;
+/// Radiance of a sample excluded for motion. Same value (NaN) as [`UNCOVERED`].
+pub(super) const EXCLUDED: f32 = f32::NAN;
 
-/// Code -> radiance for one frame, `CLIPPED` at the clip level. Empty for float samples, which are computed.
+/// Conversion of the codes of one frame to radiance.
 pub(super) struct Table {
+    /// Radiance by code, [`CLIPPED`] from the clip level on. Empty for float samples, which are computed.
     pub(super) radiance: Vec<f32>,
 }
 
 impl Merger<'_> {
-    /// Reads some rows, at most [`super::moved::ROWS`], of every frame that lies elsewhere.
-    pub(super) fn read_moved(&self, rows: &Range<usize>, strips: &mut [Option<Strip>]) {
-        let frames = self.bracket.frames.iter().zip(strips).enumerate();
-        for (j, (frame, strip)) in frames {
-            let (Some(transform), Some(strip)) = (&frame.transform, strip) else {
+    /// Resamples some rows, at most [`super::resample::ROWS`], of every frame with a transform.
+    pub(super) fn read_resampled(&self, rows: &Range<usize>, resamplers: &mut [Option<Resampler>]) {
+        let frames = self.bracket.frames.iter().zip(resamplers).enumerate();
+        for (j, (frame, resampler)) in frames {
+            let (Some(transform), Some(resampler)) = (&frame.transform, resampler) else {
                 continue;
             };
-            let place = (rows.clone(), transform);
             let table = |c: usize| self.channels[c].tables[j].radiance.as_slice();
             match &frame.picture.pixels {
-                Pixels::U8(a) => strip.read(a, place, |c| {
+                Pixels::U8(a) => resampler.read(a, rows, transform, |c| {
                     let table: &[f32; 256] = table(c).try_into().unwrap_or(&[CLIPPED; 256]);
                     move |code: u8| table[usize::from(code)]
                 }),
-                Pixels::U16(a) => strip.read(a, place, |c| {
+                Pixels::U16(a) => resampler.read(a, rows, transform, |c| {
                     let table = table(c);
                     move |code: u16| table[usize::from(code)]
                 }),
-                Pixels::F32(a) => strip.read(a, place, |c| {
+                Pixels::F32(a) => resampler.read(a, rows, transform, |c| {
                     let channel = &self.channels[c];
                     move |level: f32| channel.float(j, level)
                 }),
@@ -47,21 +47,23 @@ impl Merger<'_> {
         }
     }
 
-    /// Radiance of one row of every frame; `moved` is its place among those that [`Self::read_moved`] read, which it takes away.
-    pub(super) fn sample(&self, (row, moved): (usize, usize), scratch: &mut Row) {
+    /// Writes the radiance of row `row` of every frame to the scratch. `resampled` is its index among the rows that
+    /// [`Self::read_resampled`] read; their samples are moved out, not copied.
+    pub(super) fn sample(&self, row: usize, resampled: usize, scratch: &mut Scratch) {
         for (j, out) in scratch.samples.iter_mut().enumerate() {
-            match scratch.strips.get_mut(j) {
-                Some(Some(strip)) => {
-                    let line = &mut strip.lines[moved];
+            match scratch.resamplers.get_mut(j) {
+                Some(Some(resampler)) => {
+                    let line = &mut resampler.lines[resampled];
                     std::mem::swap(out, &mut line.channels);
-                    std::mem::swap(&mut scratch.energy[j], &mut line.energy);
+                    std::mem::swap(&mut scratch.noise_gain[j], &mut line.noise_gain);
                 }
-                _ => self.sample_still(row, j, out),
+                _ => self.sample_unmoved(row, j, out),
             }
         }
     }
 
-    fn sample_still(&self, row: usize, j: usize, out: &mut [Vec<f32>]) {
+    /// Radiance of one row of a frame without a transform, by channel.
+    fn sample_unmoved(&self, row: usize, j: usize, out: &mut [Vec<f32>]) {
         let channels = self.channels.len();
         for (c, (this, out)) in self.channels.iter().zip(out).enumerate() {
             let table = this.tables[j].radiance.as_slice();
@@ -84,7 +86,7 @@ impl Merger<'_> {
     }
 }
 
-/// Rows of an array in standard layout as slices.
+/// Rows of an array in standard layout, as slices of samples.
 trait RowSlice<T> {
     fn row_slice(&self, row: usize) -> &[T];
 }
@@ -105,7 +107,7 @@ fn fill(out: &mut [f32], values: impl Iterator<Item = f32>) {
         .for_each(|(to, value)| *to = value);
 }
 
-/// The table of a frame's codes.
+/// The table of one channel of a frame.
 pub(super) fn table(pixels: &Pixels, curve: &ResponseCurve, frame: &FrameLight) -> Table {
     let entries = match pixels {
         Pixels::U8(_) => 256usize,

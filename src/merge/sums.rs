@@ -1,39 +1,39 @@
-//! What a merge sums over the frames of one channel of a row, in plain loops that the compiler vectorises.
+//! Weighted sums over the frames for one channel of a row, in loops that the compiler vectorises.
 use super::sampling::CLIPPED;
 use super::weights::{GROUP, Weights, cell};
 use stopspan_core::model::flag;
 
-/// Columns that are merged at a time: what is summed for them stays in the fastest memory.
+/// Columns merged together; their sums stay in the cache.
 pub(super) const PIECE: usize = 256;
-/// Stands for samples of frames that are not there, whose weights are zero.
+/// Samples in place of the missing frames of the last group; their weights are 0.
 static NO_LIGHT: [f32; PIECE] = [0.0; PIECE];
-/// Stands for the energy of frames that are read as they are.
-static WHOLE: [f32; PIECE] = [1.0; PIECE];
+/// Noise gain of frames that need no resampling: 1.
+static UNIT_GAIN: [f32; PIECE] = [1.0; PIECE];
 
-/// What is summed over the frames of one channel of a row.
+/// Accumulators over the frames, one element per column.
 #[derive(Default)]
 pub(super) struct Sums {
-    /// Radiance of the frames that are not clipped, weighted for the first estimate.
-    light: Vec<f32>,
-    /// Their weights.
-    pub(super) time: Vec<f32>,
-    /// Cell of the quotient of the two.
+    /// Sum of radiance times the weight of the first estimate, over unclipped frames.
+    first_sum: Vec<f32>,
+    /// Sum of these weights.
+    pub(super) first_weight: Vec<f32>,
+    /// Table cell of the first estimate.
     pub(super) cell: Vec<u16>,
-    /// Weighted radiance.
+    /// Sum of radiance times weight.
     sum: Vec<f32>,
-    /// Weights.
+    /// Sum of weights.
     pub(super) weight: Vec<f32>,
-    /// Frames with a weight.
+    /// Number of frames with a weight.
     used: Vec<u32>,
-    /// Flags seen on the way; as wide as the other sums, so that loops over both are vectorised.
+    /// Flags found while summing; as wide as the other accumulators, so that loops over both are vectorised.
     flags: Vec<u32>,
-    /// Weights of a group of frames, and what [`Weights::group`] has beside them.
-    looked_up: Vec<[f32; GROUP + 1]>,
-    /// What it has beside the first group: systematic uncertainties, negative where a frame is left out for clipping.
-    beside: Vec<f32>,
+    /// Entries of [`Weights::group`] for the current group of frames.
+    table_entries: Vec<[f32; GROUP + 1]>,
+    /// Relative systematic uncertainty; the sign bit marks that a frame was predicted to clip.
+    systematic: Vec<f32>,
 }
 
-/// Merged columns of one channel, piece after piece.
+/// Merged columns of one channel, in the order of merging.
 #[derive(Default)]
 pub(super) struct Merged {
     /// Radiance.
@@ -45,7 +45,7 @@ pub(super) struct Merged {
 }
 
 impl Merged {
-    /// Nothing yet, with room for so many samples.
+    /// No columns, with room for `samples`.
     pub(super) fn with_capacity(samples: usize) -> Self {
         Merged {
             radiance: Vec::with_capacity(samples),
@@ -54,7 +54,7 @@ impl Merged {
         }
     }
 
-    /// The last columns, so many, of radiance, statistical and systematic uncertainty.
+    /// The last `columns` of radiance, statistical and systematic uncertainty.
     #[inline(always)]
     pub(super) fn last(&mut self, columns: usize) -> [&mut [f32]; 3] {
         [
@@ -68,7 +68,7 @@ impl Merged {
         })
     }
 
-    /// Forgets all pieces.
+    /// Removes all columns.
     pub(super) fn clear(&mut self) {
         self.radiance.clear();
         self.statistical.clear();
@@ -76,7 +76,7 @@ impl Merged {
     }
 }
 
-/// Groups of rows of samples; `beyond` fills up the last.
+/// Rows of samples in groups of [`GROUP`]; missing and empty rows are replaced by `beyond`.
 #[inline(always)]
 fn groups<'s>(
     mut rows: impl Iterator<Item = &'s [f32]>,
@@ -94,30 +94,30 @@ fn groups<'s>(
 }
 
 impl Sums {
-    /// Weighted radiance and weights of the first estimate over the frames that are not clipped, and the cell of their quotient.
+    /// Computes the first estimate of radiance over the unclipped frames, as a table cell. `weights` has one entry a frame.
     #[inline(always)]
-    pub(super) fn add_light<'s>(
+    pub(super) fn estimate<'s>(
         &mut self,
         frames: impl Iterator<Item = &'s [f32]>,
         columns: usize,
         weights: &[f32],
     ) {
-        self.light.clear();
-        self.light.resize(columns, 0.0);
-        self.time.clear();
-        self.time.resize(columns, 0.0);
+        self.first_sum.clear();
+        self.first_sum.resize(columns, 0.0);
+        self.first_weight.clear();
+        self.first_weight.resize(columns, 0.0);
         self.flags.clear();
         self.flags.resize(columns, 0);
         for ([a, b, c], weights) in groups(frames, &NO_LIGHT, columns).zip(weights.chunks(GROUP)) {
             let weight: [f32; GROUP] = std::array::from_fn(|k| weights.get(k).map_or(0.0, |w| *w));
             let samples = a.iter().zip(b).zip(c);
             let sums = self
-                .light
+                .first_sum
                 .iter_mut()
-                .zip(&mut self.time)
+                .zip(&mut self.first_weight)
                 .zip(&mut self.flags);
             for (((&a, &b), &c), ((light, time), flags)) in samples.zip(sums) {
-                // Kept apart from where they go, or each frame would be stored.
+                // Local copies, or every frame's sums would be stored to memory.
                 let (mut of_light, mut of_time, mut seen) = (*light, *time, *flags);
                 for (sample, weight) in [a, b, c].into_iter().zip(weight) {
                     let good = sample < CLIPPED;
@@ -129,19 +129,21 @@ impl Sums {
             }
         }
         self.cell.clear();
-        let quotients = self.light.iter().zip(&self.time);
+        let quotients = self.first_sum.iter().zip(&self.first_weight);
         self.cell
             .extend(quotients.map(|(light, time)| cell(light / time) as u16));
     }
 
-    /// Weighted radiance, weights and number of frames used, with the weights of each pixel's cell. `MOVED` says that some frames have an
-    /// energy: what interpolation leaves of the noise variance.
+    /// Sums radiance, weights and number of frames used, with the weights of each pixel's cell.
+    ///
+    /// `noise_gain` is the factor by which resampling changes the noise variance, empty for frames that need none;
+    /// `RESAMPLED` is true if any frame has one.
     #[inline(always)]
-    pub(super) fn add_weighted<'s, const MOVED: bool>(
+    pub(super) fn add_weighted<'s, const RESAMPLED: bool>(
         &mut self,
         frames: impl Iterator<Item = &'s [f32]>,
         weights: &Weights,
-        energy: impl Iterator<Item = &'s [f32]>,
+        noise_gain: impl Iterator<Item = &'s [f32]>,
     ) {
         let columns = self.cell.len();
         self.sum.clear();
@@ -150,27 +152,33 @@ impl Sums {
         self.weight.resize(columns, 0.0);
         self.used.clear();
         self.used.resize(columns, 0);
-        let frames = groups(frames, &NO_LIGHT, columns).zip(groups(energy, &WHOLE, columns));
+        let frames =
+            groups(frames, &NO_LIGHT, columns).zip(groups(noise_gain, &UNIT_GAIN, columns));
         for (group, ([a, b, c], [e, f, g])) in frames.enumerate() {
             let table = weights.group(group);
-            self.looked_up.clear();
-            self.looked_up
+            self.table_entries.clear();
+            self.table_entries
                 .extend(self.cell.iter().map(|&cell| table.at(cell)));
             if group == 0 {
-                self.beside.clear();
-                self.beside.extend(self.looked_up.iter().map(|l| l[GROUP]));
+                self.systematic.clear();
+                self.systematic
+                    .extend(self.table_entries.iter().map(|l| l[GROUP]));
             }
             let samples = a.iter().zip(b).zip(c).zip(e.iter().zip(f).zip(g));
             let sums = self.sum.iter_mut().zip(&mut self.weight);
             let sums = sums.zip(&mut self.used).zip(&mut self.flags);
-            for (((((&a, &b), &c), ((&e, &f), &g)), looked_up), (((sum, total), used), flags)) in
-                samples.zip(&self.looked_up).zip(sums)
+            for (((((&a, &b), &c), ((&e, &f), &g)), entry), (((sum, total), used), flags)) in
+                samples.zip(&self.table_entries).zip(sums)
             {
-                let frames = [(a, e), (b, f), (c, g)].into_iter().zip(looked_up);
+                let frames = [(a, e), (b, f), (c, g)].into_iter().zip(entry);
                 let (mut of_sum, mut of_weight) = (*sum, *total);
                 let (mut count, mut seen) = (*used, *flags);
-                for ((sample, energy), &weight) in frames {
-                    let weight = if MOVED { weight / energy } else { weight };
+                for ((sample, noise_gain), &weight) in frames {
+                    let weight = if RESAMPLED {
+                        weight / noise_gain
+                    } else {
+                        weight
+                    };
                     let good = sample < CLIPPED;
                     of_sum += if good { weight * sample } else { 0.0 };
                     of_weight += if good { weight } else { 0.0 };
@@ -182,8 +190,8 @@ impl Sums {
         }
     }
 
-    /// Puts mean radiance, its standard uncertainty from the weights (no number where there is no weight) and the relative
-    /// systematic uncertainty (1 where every frame is clipped) behind what is merged.
+    /// Appends mean radiance (NaN where no frame has a weight), its standard uncertainty from the weights (then infinite) and
+    /// the relative systematic uncertainty (1 where every frame is clipped) to the merged columns.
     #[inline(always)]
     pub(super) fn conclude(&self, merged: &mut Merged) {
         let sums = self.sum.iter().zip(&self.weight);
@@ -194,30 +202,32 @@ impl Sums {
         merged
             .statistical
             .extend(weights.map(|weight| 1.0 / weight.sqrt()));
-        let both = self.beside.iter().zip(&self.time);
+        let both = self.systematic.iter().zip(&self.first_weight);
         let systematic =
-            |(beside, &time): (&f32, &f32)| if time > 0.0 { beside.abs() } else { 1.0 };
+            |(value, &weight): (&f32, &f32)| if weight > 0.0 { value.abs() } else { 1.0 };
         merged.systematic.extend(both.map(systematic));
     }
 
-    /// Adds this channel's flags to a row's; call after the means.
+    /// Adds this channel's flags to those of the row, from the radiance and statistical uncertainty concluded.
     #[inline(always)]
     pub(super) fn add_flags(&mut self, radiance: &[f32], statistical: &[f32], row: &mut [u16]) {
-        let seen = self.used.iter().zip(&self.time).zip(&self.beside);
+        let seen = self.used.iter().zip(&self.first_weight);
+        let seen = seen.zip(&self.systematic);
         let means = radiance.iter().zip(statistical);
-        for (flags, (((used, time), beside), (radiance, statistical))) in
+        for (flags, (((used, weight), systematic), (radiance, statistical))) in
             self.flags.iter_mut().zip(seen.zip(means))
         {
-            // Where two frames are used, others cover this place.
+            // Missing coverage matters only where a single frame is used.
             let kept = if *used == 1 {
                 !0
             } else {
                 !u32::from(flag::UNCOVERED)
             };
-            let these = (*flags | when(beside.is_sign_negative(), flag::CLIPPED_IN_SOME)) & kept
+            let these = (*flags | when(systematic.is_sign_negative(), flag::CLIPPED_IN_SOME))
+                & kept
                 | when(*used == 1, flag::ONE_FRAME)
                 | when(radiance < statistical, flag::DARK_IN_ALL);
-            *flags = if *time == 0.0 {
+            *flags = if *weight == 0.0 {
                 u32::from(flag::CLIPPED_IN_ALL)
             } else {
                 these
@@ -225,13 +235,14 @@ impl Sums {
         }
         for (out, flags) in row.iter_mut().zip(&self.flags) {
             let all = *out | *flags as u16;
-            // Where frames are left out that is not for want of cover.
+            // Samples excluded for motion are NaN as well: these are not uncovered.
             let moved = (all & flag::MOVED) >> flag::MOVED.trailing_zeros();
             *out = all & !(flag::UNCOVERED * moved);
         }
     }
 }
 
+/// The flag if `so`, else 0.
 #[inline(always)]
 fn when(so: bool, flag: u16) -> u32 {
     if so { u32::from(flag) } else { 0 }

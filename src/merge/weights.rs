@@ -1,8 +1,8 @@
-//! What the merge looks up: weights, systematic uncertainty and the leading frame, all functions of scene radiance alone.
+//! Tables of the merge: weights, systematic uncertainty and the leading frame, all functions of scene radiance alone.
 //!
-//! A weight taken at the *observed* value is correlated with its error and pulls the mean; these are taken at the value
-//! predicted from all frames, and a frame is left out where its prediction plus three standard deviations reaches the
-//! clip level, whatever it happened to show.
+//! A weight taken at the *observed* value is correlated with its error and biases the mean. These are taken at the value
+//! predicted from all frames, and a frame is excluded where its prediction plus three standard deviations reaches the clip
+//! level, whatever its own sample is.
 use stopspan_core::model::Bracket;
 use stopspan_core::model::NoiseModel;
 use stopspan_core::model::ResponseCurve;
@@ -15,7 +15,7 @@ const OCTAVES: usize = 36;
 /// Number of cells.
 pub(crate) const CELLS: usize = CELLS_PER_OCTAVE * OCTAVES;
 
-/// One frame as the weights see it.
+/// Exposure and sensitivity of one frame in one channel.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct FrameLight {
     /// Exposure relative to the reference.
@@ -27,7 +27,7 @@ pub(crate) struct FrameLight {
 }
 
 impl FrameLight {
-    /// Of a frame of a bracket, in one channel.
+    /// Of frame `index` of a bracket, in one channel.
     pub(crate) fn of(bracket: &Bracket, index: usize, channel: usize) -> Self {
         let balance = bracket.frames[index].balance.get(channel);
         let used = |i: usize| bracket.frames[i].exposure.used;
@@ -46,7 +46,7 @@ impl FrameLight {
     }
 }
 
-/// A number a cell, with room for any index of ten bits, so that looking up needs no check.
+/// A table by cell, with room for any ten-bit index, so that a look-up needs no bounds check.
 #[derive(Debug, Clone)]
 pub(crate) struct ByCell<T>(Box<[T; ROOM]>);
 
@@ -63,26 +63,26 @@ impl<T: Copy + Default> ByCell<T> {
         ByCell(out)
     }
 
-    /// The number of a cell.
+    /// The entry of a cell.
     #[inline(always)]
     pub(crate) fn at(&self, cell: u16) -> T {
         self.0[usize::from(cell) % ROOM]
     }
 }
 
-/// Frames whose weights are looked up together.
+/// Number of frames whose weights are looked up together.
 pub(crate) const GROUP: usize = 3;
 
 /// Weights of one channel, by cell.
 #[derive(Debug, Clone)]
 pub(crate) struct Weights {
-    /// By group of frames: inverse variances of radiance, 0 where a frame is left out or there is none. Beside those of the first group:
-    /// the relative systematic standard uncertainty when every frame with a weight contributes, negative where a frame is left out
-    /// because it is predicted to clip.
+    /// By group of frames: inverse variances of radiance, 0 where a frame is excluded or there is none. The last entry of the
+    /// first group is the relative systematic standard uncertainty if every frame with a weight contributes, negative where a
+    /// frame is predicted to clip; that of other groups is 0.
     groups: Vec<ByCell<[f32; GROUP + 1]>>,
-    /// By frame: standard uncertainty of log2 exposure through the response, stops.
+    /// By frame: standard uncertainty of log2 exposure from the response, stops.
     response: Vec<ByCell<f32>>,
-    /// By frame: standard uncertainty of log2 exposure of the frame, stops.
+    /// By frame: standard uncertainty of the frame's log2 exposure, stops.
     ratio: Vec<f32>,
     /// Frame with the largest weight.
     leader: ByCell<u8>,
@@ -105,14 +105,18 @@ fn centre(cell: usize) -> f64 {
 }
 
 impl Weights {
+    /// Tables of one channel, from its response, its noise model and the exposures of its frames.
     pub(crate) fn new(curve: &ResponseCurve, noise: &NoiseModel, frames: &[FrameLight]) -> Self {
         let shortest = position_by(frames, |a, b| a.factor < b.factor);
         let longest = position_by(frames, |a, b| a.factor > b.factor);
         let top = curve.exposure_at(curve.clip_level);
         let of_cell = |cell: usize| -> Vec<f64> {
             let weight = |(j, frame)| {
-                let ends = (j == shortest, j == longest);
-                frame_weight(curve, noise, frame, centre(cell), top, ends)
+                let indispensable = Indispensable {
+                    at_clip: j == shortest,
+                    in_dark: j == longest,
+                };
+                frame_weight(curve, noise, frame, centre(cell), indispensable)
             };
             frames.iter().enumerate().map(weight).collect()
         };
@@ -150,7 +154,7 @@ impl Weights {
         }
     }
 
-    /// Weights of the frames of a group, and what stands beside them.
+    /// Table of a group of frames: their weights, then the signed systematic uncertainty.
     #[inline(always)]
     pub(crate) fn group(&self, group: usize) -> &ByCell<[f32; GROUP + 1]> {
         &self.groups[group]
@@ -161,7 +165,7 @@ impl Weights {
         self.groups[frame / GROUP].at(cell)[frame % GROUP]
     }
 
-    /// Relative systematic uncertainty at a cell when only `frames` contribute; `None` where none of them has a weight.
+    /// Relative systematic uncertainty at a cell if only `frames` contribute; `None` if none of them has a weight.
     pub(crate) fn systematic_of(
         &self,
         cell: u16,
@@ -185,11 +189,12 @@ impl Weights {
     }
 }
 
-/// Weights of the first estimate of radiance, one a frame. Sums of exposures over sums of times weigh by time alone; the noise
-/// of short frames in the dark then pulls their own weights up, and the mean with them (0.02 electrons for three frames
-/// 2 EV apart with 4 electrons of read noise). Weights at one light, that at which photons make as much noise as reading does in the
-/// longest frame, leave a tenth of that. The dark of 8-bit samples is rounded and cut, so that nothing is known of it
-/// there: their weights are the times.
+/// Weights of the first estimate of radiance, one a frame.
+///
+/// A sum of exposures over a sum of times weights frames by time alone. In the dark the noise of short frames then raises
+/// their own weights and biases the mean (0.02 electrons for three frames 2 EV apart with 4 electrons of read noise).
+/// Weights at one radiance, where shot noise equals read noise in the longest frame, leave a tenth of that bias. 8-bit
+/// samples are rounded and clipped in the dark, so their read noise is not known there: their weights are the times.
 pub(crate) fn first_weights(
     curve: &ResponseCurve,
     noise: &NoiseModel,
@@ -212,7 +217,7 @@ pub(crate) fn first_weights(
     }
 }
 
-/// Standard deviations of one pixel's radiance at no light, one a frame.
+/// Standard deviations of the radiance of one pixel in the dark, one a frame.
 pub(crate) fn dark_deviations(
     curve: &ResponseCurve,
     noise: &NoiseModel,
@@ -228,6 +233,7 @@ fn heaviest(weights: &[f64]) -> u8 {
     (0..weights.len()).fold(0, better).min(255) as u8
 }
 
+/// Index of the first frame that no other is better than.
 fn position_by(frames: &[FrameLight], better: fn(&FrameLight, &FrameLight) -> bool) -> usize {
     (1..frames.len()).fold(0, |best, j| {
         if better(&frames[j], &frames[best]) {
@@ -238,43 +244,53 @@ fn position_by(frames: &[FrameLight], better: fn(&FrameLight, &FrameLight) -> bo
     })
 }
 
-/// `k^2 / v(x)` where the frame is usable at this radiance. The shortest frame is never left out for clipping, nor the
-/// longest for darkness: there is nothing to put in their place.
+/// Whether a frame is kept where it clips (the shortest, for nothing could replace it) or is dark (the longest).
+#[derive(Clone, Copy)]
+struct Indispensable {
+    at_clip: bool,
+    in_dark: bool,
+}
+
+/// `k^2 / v(x)` with exposure k and variance v where the frame is usable at this radiance, else 0.
 fn frame_weight(
     curve: &ResponseCurve,
     noise: &NoiseModel,
     frame: &FrameLight,
     radiance: f64,
-    top: f64,
-    (shortest, longest): (bool, bool),
+    indispensable: Indispensable,
 ) -> f64 {
+    let top = curve.exposure_at(curve.clip_level);
     let x = radiance * frame.factor;
     let deviation = deviation(curve, noise, frame, x);
-    if !shortest && x + 3.0 * deviation > top {
+    if !indispensable.at_clip && x + 3.0 * deviation > top {
         return 0.0;
     }
     let level = curve.level_of(x);
-    // At the black end a rounded, rectified level says little of the light: two codes are the usual margin.
-    if !longest && level < curve.floor_level + 2.0 / 255.0 && curve.exposure.len() == 256 {
+    // Rounding and rectification make levels near the floor unreliable: two codes are the usual margin.
+    if !indispensable.in_dark
+        && level < curve.floor_level + 2.0 / 255.0
+        && curve.exposure.len() == 256
+    {
         return 0.0;
     }
-    // Deep samples are cut at the floor: a mean nearer to it than the noise reaches is pulled up. Raw samples, whose black lies
-    // above the floor, never come there.
+    // Samples of more than 8 bits are rectified at the floor, which biases means within three deviations of it. Raw samples,
+    // whose black level is above the floor, are never that near.
     let reach = 3.0 * deviation / curve.slope_at(level);
-    if !longest && level - reach < curve.floor_level && curve.exposure.len() != 256 {
+    if !indispensable.in_dark && level - reach < curve.floor_level && curve.exposure.len() != 256 {
         return 0.0;
     }
     (frame.factor / deviation).powi(2)
 }
 
-/// Standard deviation of one pixel at exposure `x` of a frame.
+/// Standard deviation of the exposure of one pixel at exposure `x` of a frame.
 fn deviation(curve: &ResponseCurve, noise: &NoiseModel, frame: &FrameLight, x: f64) -> f64 {
     let level = curve.level_of(x).min(curve.clip_level);
     let slope = curve.slope_at(level) / 255.0;
     noise.variance(x, frame.gain, slope).max(1e-16).sqrt()
 }
 
-/// Response errors are common to all pixels of a level and add; ratio errors of the frames are independent.
+/// Relative systematic uncertainty: response errors are common to all frames and add linearly, errors of the exposure ratios
+/// are independent and add in quadrature.
 fn systematic(curve: &ResponseCurve, frames: &[FrameLight], weights: &[f64], radiance: f64) -> f64 {
     let total: f64 = weights.iter().sum();
     if total <= 0.0 {

@@ -1,15 +1,16 @@
-//! A map in another RGB space: radiance by the matrix, uncertainties through it.
+//! Converts a map to another RGB space: radiance by the matrix, uncertainties propagated through it.
 use stopspan_core::model::Planes;
 use stopspan_core::raster::{Work, dispatch_simd};
 use stopspan_core::units::Primaries;
 
-/// Pixels done at a time.
+/// Pixels converted together.
 const LANES: usize = 64;
 
-/// Rows of a map in the space of `wanted` primaries; those of one channel, or that are there already, come back as they are.
+/// Converts rows of a map to `wanted` primaries; rows of one channel, or with these primaries already, are returned
+/// unchanged.
 ///
-/// Statistical uncertainties are those of a weighted sum of three channels whose noise is independent; the noise of the new
-/// channels is not independent any more. The systematic one is the weighted mean of the three, weights by amount of light.
+/// Statistical uncertainties are propagated as of independent channels; the noise of the new channels is correlated. The
+/// relative systematic uncertainty is the mean of the three, weighted by their share of the light.
 pub fn in_space(mut planes: Planes, wanted: &Primaries) -> Planes {
     if planes.radiance.len() != 3 || planes.primaries == *wanted {
         return planes;
@@ -23,6 +24,7 @@ pub fn in_space(mut planes: Planes, wanted: &Primaries) -> Planes {
     planes
 }
 
+/// The conversion by a matrix, in the widest vectors the processor has.
 struct Convert<'a> {
     matrix: [[f32; 3]; 3],
     planes: &'a mut Planes,
@@ -52,9 +54,10 @@ impl Work for Convert<'_> {
     }
 }
 
-/// [`LANES`] pixels of three planes; zeros beyond the last.
+/// [`LANES`] pixels of three planes; zeros beyond the end.
 type Lanes = [[f32; LANES]; 3];
 
+/// Pixels from index `at` on.
 #[inline(always)]
 fn some(planes: &[Vec<f32>], at: usize) -> Lanes {
     let mut out = [[0.0; LANES]; 3];
@@ -67,6 +70,7 @@ fn some(planes: &[Vec<f32>], at: usize) -> Lanes {
     out
 }
 
+/// Writes pixels from index `at` on.
 #[inline(always)]
 fn put(from: &Lanes, planes: &mut [Vec<f32>], at: usize) {
     for (from, plane) in from.iter().zip(planes) {
@@ -77,6 +81,7 @@ fn put(from: &Lanes, planes: &mut [Vec<f32>], at: usize) {
     }
 }
 
+/// Converts radiance, statistical and relative systematic uncertainty in place.
 #[inline(always)]
 fn convert(matrix: &[[f32; 3]; 3], light: &mut Lanes, noise: &mut Lanes, common: &mut Lanes) {
     let old = (*light, *noise, *common);

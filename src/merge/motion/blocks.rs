@@ -1,17 +1,17 @@
-//! A row of blocks in a frame that may lie elsewhere: means over the squares they cover, pixels counting by the area covered,
-//! and the largest samples.
+//! Reads a row of blocks of the reference geometry from a frame through its transform: sums over each block's footprint,
+//! pixels weighted by the area covered, and the largest samples.
 use ndarray::Array3;
 use std::ops::{Add, Range, Sub};
 use stopspan_core::raster::{Transform, Work, dispatch_simd, to_i32_fast};
 
-/// Blocks read at a time.
+/// Number of blocks processed together.
 pub(super) const BLOCKS: usize = 64;
-/// Samples along them, for the largest blocks and four channels.
+/// Samples along one pixel row of [`BLOCKS`] blocks, for the largest blocks and four channels.
 const SAMPLES: usize = (4 * BLOCKS + 1) * 4;
 
-/// Samples, and numbers in which those down a block's side are added up exactly.
+/// A sample type, with a type in which the samples down one block add up exactly.
 pub(super) trait Sample: Copy + Default + PartialOrd + Into<f32> + Into<Self::Sum> {
-    /// Of both signs.
+    /// A signed type, for differences of sums as well.
     type Sum: Copy + Default + Add<Output = Self::Sum> + Sub<Output = Self::Sum> + Into<f32>;
 }
 
@@ -27,22 +27,23 @@ impl Sample for f32 {
     type Sum = f32;
 }
 
-/// What a row of blocks covers of a frame.
+/// Sums and maxima of a row of blocks in one frame.
 pub(super) struct Covered {
-    /// By channel: sums of samples over the block's pixels, codes.
+    /// By channel and block: sum of samples, codes.
     pub sums: Vec<Vec<f32>>,
-    /// By channel: largest sample of any pixel covered, codes.
+    /// By channel and block: largest sample of any pixel touched, codes.
     pub peaks: Vec<Vec<f32>>,
-    /// Variance of the mean of independent noise against that of as many whole pixels.
-    pub energy: Vec<f32>,
-    /// Blocks that the frame does not cover whole.
+    /// By block: factor by which interpolation changes the variance of the mean of independent noise; 1 for whole pixels.
+    pub noise_gain: Vec<f32>,
+    /// Blocks that are not entirely inside the frame.
     pub outside: Vec<Range<usize>>,
 }
 
-/// Reads a row of blocks of `SIDE` pixels through the map to the frame.
+/// Reads `blocks` blocks of `SIDE` pixels along block row `row` of the reference, which `transform` maps to the frame.
 pub(super) fn read<T: Sample, const SIDE: usize>(
     samples: &Array3<T>,
-    (row, blocks): (usize, usize),
+    row: usize,
+    blocks: usize,
     transform: &Transform,
 ) -> Covered {
     let (rows, columns, channels) = samples.dim();
@@ -51,7 +52,7 @@ pub(super) fn read<T: Sample, const SIDE: usize>(
     let mut covered = Covered {
         sums: planes(),
         peaks: planes(),
-        energy: vec![1.0; blocks],
+        noise_gain: vec![1.0; blocks],
         outside: Vec::new(),
     };
     let still = *transform == Transform::IDENTITY;
@@ -59,15 +60,16 @@ pub(super) fn read<T: Sample, const SIDE: usize>(
     for first in (0..blocks).step_by(BLOCKS) {
         let count = BLOCKS.min(blocks - first);
         if still {
-            some.lie_still::<SIDE>((row, first));
+            some.place_unmoved::<SIDE>(row, first);
         } else {
-            dispatch_simd(Find::<T, SIDE> {
+            dispatch_simd(Locate::<T, SIDE> {
                 transform,
-                at: (row, first),
+                row,
+                first,
                 frame: (rows, columns),
                 blocks: &mut some,
             });
-            covered.energy[first..first + count].copy_from_slice(&some.energy[..count]);
+            covered.noise_gain[first..first + count].copy_from_slice(&some.noise_gain[..count]);
         }
         let mut from = 0;
         while from < count {
@@ -86,21 +88,22 @@ pub(super) fn read<T: Sample, const SIDE: usize>(
                 run: run.clone(),
                 blocks: &mut some,
             });
-            let to = (first, &mut covered);
             match channels {
-                1 => fold::<T, SIDE, 1>(run, &mut some, to),
-                3 => fold::<T, SIDE, 3>(run, &mut some, to),
-                _ => fold::<T, SIDE, 4>(run, &mut some, to),
+                1 => fold::<T, SIDE, 1>(run, &mut some, first, &mut covered),
+                3 => fold::<T, SIDE, 3>(run, &mut some, first, &mut covered),
+                _ => fold::<T, SIDE, 4>(run, &mut some, first, &mut covered),
             }
         }
     }
     covered
 }
 
+/// Runs [`Fold`] for frames of `C` channels.
 fn fold<T: Sample, const SIDE: usize, const C: usize>(
     run: Range<usize>,
     blocks: &mut Blocks<T>,
-    (first, covered): (usize, &mut Covered),
+    first: usize,
+    covered: &mut Covered,
 ) {
     dispatch_simd(Fold::<T, SIDE, C> {
         run,
@@ -110,23 +113,24 @@ fn fold<T: Sample, const SIDE: usize, const C: usize>(
     });
 }
 
-/// Marks blocks that the frame does not cover.
+/// Position of a block that is not entirely inside the frame.
 const OUTSIDE: i32 = -1;
 
+/// Up to [`BLOCKS`] neighbouring blocks: positions in the frame, and buffers for their sums.
 struct Blocks<T: Sample> {
-    /// First pixel along each axis; [`OUTSIDE`] for both, or for neither.
+    /// First pixel of each block, column and row; both are [`OUTSIDE`], or neither.
     x: [i32; BLOCKS],
     y: [i32; BLOCKS],
-    /// Part of the first pixel that the block leaves out and covers of the one after the last.
+    /// Subpixel offset of each block along the columns and rows, 0..1: the part of its first pixel that it does not cover,
+    /// and of the pixel after its last that it does.
     across: [f32; BLOCKS],
     down: [f32; BLOCKS],
-    energy: [f32; BLOCKS],
-    /// Down every column of samples: the sum of as many as a block is high, by how much the one after them is above the first,
-    /// and the largest of those covered.
+    noise_gain: [f32; BLOCKS],
+    /// Of every column of samples: sum over the height of a block; the sample below minus the first one; largest sample.
     columns: [T::Sum; SAMPLES],
     rise: [T::Sum; SAMPLES],
     largest: [T; SAMPLES],
-    /// The same three over as many pixels to the right as a block is wide.
+    /// The same three combined over the width of a block, beginning at each sample.
     square: [T::Sum; SAMPLES],
     square_rise: [T::Sum; SAMPLES],
     square_largest: [T; SAMPLES],
@@ -139,7 +143,7 @@ impl<T: Sample> Blocks<T> {
             y: [OUTSIDE; BLOCKS],
             across: [0.0; BLOCKS],
             down: [0.0; BLOCKS],
-            energy: [1.0; BLOCKS],
+            noise_gain: [1.0; BLOCKS],
             columns: [T::Sum::default(); SAMPLES],
             rise: [T::Sum::default(); SAMPLES],
             largest: [T::default(); SAMPLES],
@@ -149,15 +153,15 @@ impl<T: Sample> Blocks<T> {
         }
     }
 
-    /// The blocks of a row from one on in a frame that lies where the reference does.
-    fn lie_still<const SIDE: usize>(&mut self, (row, first): (usize, usize)) {
+    /// Positions of the blocks of row `row` from block `first` on in a frame without a transform.
+    fn place_unmoved<const SIDE: usize>(&mut self, row: usize, first: usize) {
         for (k, x) in self.x.iter_mut().enumerate() {
             *x = ((first + k) * SIDE) as i32;
         }
         self.y.fill((row * SIDE) as i32);
     }
 
-    /// The blocks from one on whose samples lie side by side, or that are not covered.
+    /// The run of blocks from `from` on that are adjacent in the frame and interpolated alike, or all outside it.
     fn run<const SIDE: usize>(&self, from: usize, count: usize) -> Range<usize> {
         let like = |k: usize| (self.y[k], self.across[k] > 0.0, self.down[k] > 0.0);
         let outside = self.x[from] == OUTSIDE;
@@ -169,11 +173,11 @@ impl<T: Sample> Blocks<T> {
     }
 }
 
-/// The blocks of a run of `C` channels from what was found down their columns.
+/// Combines the column sums of a run to sums and maxima of blocks, for frames of `C` channels.
 struct Fold<'a, T: Sample, const SIDE: usize, const C: usize> {
     run: Range<usize>,
     blocks: &'a mut Blocks<T>,
-    /// The first of the blocks under work.
+    /// Index in the row of the first of `blocks`.
     first: usize,
     covered: &'a mut Covered,
 }
@@ -230,7 +234,7 @@ impl<T: Sample, const SIDE: usize, const C: usize> Work for Fold<'_, T, SIDE, C>
     }
 }
 
-/// What `SIDE` samples of one channel come to, from each one on.
+/// Combines `SIDE` successive samples of one channel by `both`, beginning at each sample.
 #[inline(always)]
 fn along<V: Copy, const SIDE: usize, const C: usize>(
     from: &[V],
@@ -248,16 +252,17 @@ fn along<V: Copy, const SIDE: usize, const C: usize>(
     }
 }
 
-/// Finds the blocks of a row from one on.
-struct Find<'a, T: Sample, const SIDE: usize> {
+/// Finds the positions of the blocks of row `row` from block `first` on.
+struct Locate<'a, T: Sample, const SIDE: usize> {
     transform: &'a Transform,
-    at: (usize, usize),
+    row: usize,
+    first: usize,
     /// Rows and columns of the frame.
     frame: (usize, usize),
     blocks: &'a mut Blocks<T>,
 }
 
-impl<T: Sample, const SIDE: usize> Work for Find<'_, T, SIDE> {
+impl<T: Sample, const SIDE: usize> Work for Locate<'_, T, SIDE> {
     type Output = ();
 
     #[inline(always)]
@@ -265,15 +270,15 @@ impl<T: Sample, const SIDE: usize> Work for Find<'_, T, SIDE> {
         let Transform([a, b, c]) = self.transform;
         let (side, half) = (SIDE as f64, (SIDE / 2) as f64);
         let (first, y) = (
-            self.at.1 as f64 * side + half,
-            self.at.0 as f64 * side + half,
+            self.first as f64 * side + half,
+            self.row as f64 * side + half,
         );
         let (right, bottom) = (self.frame.1 as f64 - side, self.frame.0 as f64 - side);
         let blocks = self.blocks;
         let places = blocks.x.iter_mut().zip(&mut blocks.y);
         let parts = blocks.across.iter_mut().zip(&mut blocks.down);
-        let all = places.zip(parts).zip(&mut blocks.energy);
-        for (k, (((to_x, to_y), (to_s, to_t)), energy)) in (0i32..).zip(all) {
+        let all = places.zip(parts).zip(&mut blocks.noise_gain);
+        for (k, (((to_x, to_y), (to_s, to_t)), noise_gain)) in (0i32..).zip(all) {
             let x = first + f64::from(k) * side;
             let w = c[0] * x + c[1] * y + c[2];
             let (at_x, s) = split((a[0] * x + a[1] * y + a[2]) / w - half);
@@ -290,22 +295,23 @@ impl<T: Sample, const SIDE: usize> Work for Find<'_, T, SIDE> {
                 let whole = SIDE as f32 - 1.0;
                 ((1.0 - part) * (1.0 - part) + whole + part * part) / SIDE as f32
             };
-            *energy = left(s) * left(t);
+            *noise_gain = left(s) * left(t);
         }
     }
 }
 
-/// The pixel at or before a place, and how far it lies beyond.
+/// Integer and fractional part of a position.
 #[inline(always)]
-fn split(place: f64) -> (f64, f32) {
-    let first = place.floor();
-    (first, (place - first) as f32)
+fn split(position: f64) -> (f64, f32) {
+    let first = position.floor();
+    (first, (position - first) as f32)
 }
 
-/// Adds up the samples of a run of blocks down every column.
+/// Sums the samples of a run of blocks down every column.
 struct AddDown<'a, T: Sample, const SIDE: usize> {
-    /// From the run's first on.
+    /// Samples of the frame from the first of the run on.
     samples: &'a [T],
+    /// Samples of one row of the frame.
     width: usize,
     channels: usize,
     run: Range<usize>,
@@ -344,7 +350,7 @@ impl<T: Sample, const SIDE: usize> Work for AddDown<'_, T, SIDE> {
     }
 }
 
-/// The larger of two numbers: one instruction, where `max` looks for what is no number as well.
+/// The larger of two numbers, in one instruction: unlike `max` it does not check for NaN.
 #[inline(always)]
 fn larger<T: PartialOrd>(a: T, b: T) -> T {
     if b > a { b } else { a }

@@ -1,32 +1,32 @@
-//! Two frames held against each other, block by block and summed over 3 x 3 blocks.
-use super::calibrate::Yardstick;
-use super::squares::{Scratch, Squares};
-use super::view::{Line, View};
+//! Compares pairs of frames: squared differences of blocks, summed over windows of 3 x 3 blocks.
+use super::calibrate::Calibration;
+use super::squares::{RowBuffers, Squares};
+use super::view::{ChannelRows, View};
 use ndarray::Array2;
 use rayon::prelude::*;
 use stopspan_core::raster::dispatch_simd;
 
-/// Steps of a score for one unit of a sum of squares; rounded down.
+/// Scores per unit of a sum of squares; scores are rounded down.
 pub(super) const STEPS: f32 = 2.0;
-/// A score that stands for itself and anything beyond.
+/// Largest score; larger sums are saturated to it.
 pub(super) const FULL: f32 = 255.0;
-/// Rows of blocks that one thread does at a time, at least and at most: the rows at either end are read twice.
+/// Least and largest number of rows of blocks in a parallel task; the rows at its ends are read twice.
 const STRIP: (usize, usize) = (32, 128);
 
-/// Two frames to compare.
+/// Two frames to compare, by index.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct Pair {
-    /// The frame that may be left out.
+    /// The frame that may be excluded.
     pub frame: usize,
-    /// The frame it is held against.
+    /// The frame it is compared with.
     pub base: usize,
-    /// True if the pair counts only where the reference frame gives no more than a bound.
+    /// True if the pair counts only where the reference frame is black or clipped.
     pub beyond: bool,
 }
 
 impl Pair {
-    /// Every frame against the reference; and, where the reference is clipped or black, against its neighbour towards
-    /// the reference.
+    /// The pairs of a bracket of `count` frames: every frame with the reference, then every frame with its neighbour
+    /// towards the reference, for where the reference is black or clipped.
     pub(super) fn of_bracket(count: usize, reference: usize) -> Vec<Pair> {
         let others = (0..count).filter(|&j| j != reference);
         let mut pairs: Vec<Pair> = others
@@ -53,25 +53,25 @@ impl Pair {
     }
 }
 
-/// What comparing a pair gave.
+/// Result of comparing a pair.
 pub(super) struct Scores {
     pub pair: Pair,
-    /// Largest sum of squares over the channels in [`STEPS`], by block, 0..=255.
+    /// Score of the window around each block: the largest sum of squares of any channel times [`STEPS`], 0..=255.
     pub plane: Array2<u8>,
 }
 
-/// Where a frame is clipped in any channel: 1 there, else 0.
-pub(super) fn clipped(line: &Line, out: &mut [f32]) {
+/// Writes 1 for blocks that are clipped in any channel, else 0.
+pub(super) fn clipped(line: &ChannelRows, out: &mut [f32]) {
     out.fill(0.0);
-    for words in line {
-        for (out, most) in out.iter_mut().zip(&words.most) {
-            *out = out.max(1.0 - most);
+    for row in line {
+        for (out, at_most) in out.iter_mut().zip(&row.at_most) {
+            *out = out.max(1.0 - at_most);
         }
     }
 }
 
-/// What is clipped or has a clipped neighbour, of the middle one of three rows.
-pub(super) fn beside(rows: [&[f32]; 3], out: &mut [f32]) {
+/// Writes the largest of the 3 x 3 marks around each block of the middle row: 1 for blocks at or next to a clipped one.
+pub(super) fn near_clipped(rows: [&[f32]; 3], out: &mut [f32]) {
     let last = out.len() - 1;
     let column = |i: usize| rows[0][i].max(rows[1][i]).max(rows[2][i]);
     let (mut before, mut here) = (column(0), column(0));
@@ -82,12 +82,12 @@ pub(super) fn beside(rows: [&[f32]; 3], out: &mut [f32]) {
     }
 }
 
-/// Scores of all pairs over the whole frame.
+/// Scores of all pairs over the whole frame, by parallel strips.
 pub(super) fn scores(
     views: &[View],
     reference: usize,
     pairs: &[Pair],
-    yardsticks: &[Yardstick],
+    calibrations: &[Calibration],
 ) -> Vec<Scores> {
     let (down, across) = views[reference].dim();
     let height = (down / (4 * rayon::current_num_threads())).clamp(STRIP.0, STRIP.1);
@@ -95,7 +95,7 @@ pub(super) fn scores(
         .into_par_iter()
         .map(|strip| {
             let rows = strip * height..((strip + 1) * height).min(down);
-            Strip::new(views, reference, pairs, yardsticks).run(rows)
+            Strip::new(views, reference, pairs, calibrations).run(rows)
         })
         .collect();
     let planes = pairs.iter().enumerate().map(|(p, &pair)| {
@@ -110,21 +110,21 @@ pub(super) fn scores(
     planes.collect()
 }
 
-/// A strip of rows under work: the last three lines of every base and of every pair's squares.
+/// State of a strip that is read row by row: the last three rows of every frame and of every pair's squares.
 struct Strip<'a> {
     views: &'a [View<'a>],
     reference: usize,
     pairs: &'a [Pair],
-    yardsticks: &'a [Yardstick],
-    /// By frame: lines of rows r, modulo 3.
-    lines: Vec<[Line; 3]>,
-    /// By frame: where a channel is clipped in rows r, modulo 3.
+    calibrations: &'a [Calibration],
+    /// By frame: the rows read last, row r at index r modulo 3.
+    lines: Vec<[ChannelRows; 3]>,
+    /// By frame: marks of blocks that are clipped in any channel, row r at index r modulo 3.
     clipped: Vec<[Vec<f32>; 3]>,
-    /// By frame: what is beside a clipped block in the row in hand.
-    beside: Vec<Vec<f32>>,
-    /// By pair, channel: calibrated squares of rows r, modulo 3.
+    /// By frame: marks of blocks of the current row that are at or next to a clipped one.
+    near_clipped: Vec<Vec<f32>>,
+    /// By pair and channel: squared differences over their variance, row r at index r modulo 3.
     squares: Vec<Vec<[Vec<f32>; 3]>>,
-    scratch: Scratch,
+    buffers: RowBuffers,
     sums: Vec<f32>,
     best: Vec<f32>,
 }
@@ -134,29 +134,32 @@ impl<'a> Strip<'a> {
         views: &'a [View<'a>],
         reference: usize,
         pairs: &'a [Pair],
-        yardsticks: &'a [Yardstick],
+        calibrations: &'a [Calibration],
     ) -> Self {
         let across = views[reference].dim().1;
         let three = || [(); 3].map(|()| vec![0.0; across]);
         Strip {
-            lines: views.iter().map(|v| [(); 3].map(|()| v.line())).collect(),
+            lines: views
+                .iter()
+                .map(|v| [(); 3].map(|()| v.empty_rows()))
+                .collect(),
             clipped: views.iter().map(|_| three()).collect(),
-            beside: vec![vec![0.0; across]; views.len()],
+            near_clipped: vec![vec![0.0; across]; views.len()],
             squares: pairs
                 .iter()
                 .map(|_| (0..views[reference].channels()).map(|_| three()).collect())
                 .collect(),
-            scratch: Scratch::new(across),
+            buffers: RowBuffers::new(across),
             sums: vec![0.0; across],
             best: vec![0.0; across],
             views,
             reference,
             pairs,
-            yardsticks,
+            calibrations,
         }
     }
 
-    /// Scores by pair, row after row.
+    /// Scores of some rows of blocks, by pair, row after row.
     fn run(mut self, rows: std::ops::Range<usize>) -> Vec<Vec<u8>> {
         let (down, across) = self.views[self.reference].dim();
         let mut out = vec![Vec::with_capacity(rows.len() * across); self.pairs.len()];
@@ -170,7 +173,7 @@ impl<'a> Strip<'a> {
                 self.read(row + 1);
             }
             self.square(row, down);
-            // The row above is complete now.
+            // The squares below the previous row are known now.
             if row > rows.start {
                 self.sum(row - 1, down, &mut out);
             }
@@ -181,6 +184,7 @@ impl<'a> Strip<'a> {
         out
     }
 
+    /// Reads one row of every frame.
     fn read(&mut self, row: usize) {
         let frames = self.views.iter().zip(&mut self.lines);
         for ((view, lines), marks) in frames.zip(&mut self.clipped) {
@@ -189,40 +193,39 @@ impl<'a> Strip<'a> {
         }
     }
 
+    /// Squares of all pairs in one row; `down` is the number of rows of blocks.
     fn square(&mut self, row: usize, down: usize) {
         let (above, below) = (row.saturating_sub(1) % 3, (row + 1).min(down - 1) % 3);
-        for (marks, beside_it) in self.clipped.iter().zip(&mut self.beside) {
-            beside(
-                [above, row % 3, below].map(|r| marks[r].as_slice()),
-                beside_it,
-            );
+        for (marks, near) in self.clipped.iter().zip(&mut self.near_clipped) {
+            near_clipped([above, row % 3, below].map(|r| marks[r].as_slice()), near);
         }
         for (p, pair) in self.pairs.iter().enumerate() {
-            let near = [pair.frame, pair.base].map(|j| self.beside[j].as_slice());
+            let near = [pair.frame, pair.base].map(|j| self.near_clipped[j].as_slice());
             for (c, squares) in self.squares[p].iter_mut().enumerate() {
                 let base = &self.lines[pair.base];
                 dispatch_simd(Squares {
                     frame: &self.lines[pair.frame][row % 3][c],
                     base: &base[row % 3][c],
                     near,
-                    rows: [above, row % 3, below].map(|r| base[r][c].x.as_slice()),
-                    yardstick: (&self.yardsticks[p], c),
+                    rows: [above, row % 3, below].map(|r| base[r][c].radiance.as_slice()),
+                    calibration: &self.calibrations[p],
+                    channel: c,
                     side: self.views[0].side(),
-                    scratch: &mut self.scratch,
+                    buffers: &mut self.buffers,
                     out: &mut squares[row % 3],
                 });
                 if pair.beyond {
                     let judge = &self.lines[self.reference][row % 3][c];
-                    let seen = judge.least.iter().zip(&judge.most);
-                    for (out, (least, most)) in squares[row % 3].iter_mut().zip(seen) {
-                        *out = if least * most == 0.0 { *out } else { 0.0 };
+                    let seen = judge.at_least.iter().zip(&judge.at_most);
+                    for (out, (at_least, at_most)) in squares[row % 3].iter_mut().zip(seen) {
+                        *out = if at_least * at_most == 0.0 { *out } else { 0.0 };
                     }
                 }
             }
         }
     }
 
-    /// Sums over 3 x 3 blocks; outside the frame the border is repeated.
+    /// Appends the scores of one row; outside the frame the border is repeated.
     fn sum(&mut self, row: usize, down: usize, out: &mut [Vec<u8>]) {
         let rows = [row.saturating_sub(1), row, (row + 1).min(down - 1)].map(|r| r % 3);
         for (pair, out) in self.squares.iter().zip(out) {
@@ -238,7 +241,7 @@ impl<'a> Strip<'a> {
     }
 }
 
-/// The larger of what there is and sums over three neighbours; beyond the ends the last is repeated.
+/// Raises `best` to the sums over three neighbours, where these are larger; the ends are repeated.
 fn largest(values: &[f32], best: &mut [f32]) {
     let last = values.len() - 1;
     for (best, three) in best[1..].iter_mut().zip(values.windows(3)) {

@@ -1,8 +1,9 @@
-//! What moved between the frames, and which frames to leave out there so that the map shows the reference frame's moment.
+//! Finds what moved between the frames, and which frames to exclude there so that the map shows the moment of the reference.
 //!
-//! In reading order: `view`: frames reduced to means of 2 x 2 pixels (4 x 4 in large ones) with their variances and what they can
-//! testify, from `blocks` wherever they lie; `compare` two frames over 3 x 3 blocks, from `squares` block by block; `calibrate` how far the noise model is off on
-//! these very pixels; `regions` from scores to areas; `stand_in` which frame shows them where the reference is clipped.
+//! In reading order: `blocks` sums the samples of a row of blocks through a frame's transform; `view` makes radiance,
+//! variance and bounds of them; `squares` are squared differences of two frames by block, with the noise model corrected
+//! by `calibrate`; `compare` sums them over windows of 3 x 3 blocks; `regions` makes areas of high sums; `stand_in` chooses the
+//! frame to show in areas where the reference is clipped.
 use serde::Serialize;
 use stopspan_core::model::Motion;
 mod blocks;
@@ -23,30 +24,31 @@ use stopspan_core::statistics::significance::chi_square_upper;
 use stopspan_core::{Error, Setting};
 use view::View;
 
-/// Sides of the blocks that motion is looked for in, pixels: in small frames and in large ones.
+/// Sides of the blocks compared in small and in large frames, pixels.
 const SIDES: [usize; 2] = [2, 4];
 /// Pixels from which a frame is large.
 const LARGE: usize = 8_000_000;
-/// Frames that a mask has bits for; of more frames the rest is not looked at.
+/// Number of frames that a mask has bits for; motion is not searched in brackets of more.
 const MOST_FRAMES: usize = 32;
 
-/// How motion is told from noise.
+/// Settings of the search for motion.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
 pub struct MotionSettings {
-    /// Side of the blocks that are compared, pixels: 2 or 4; `None` for 2, and 4 in frames of 8 megapixels and more, where
-    /// the same thing covers more pixels.
+    /// Side of the blocks compared, pixels: 2 or 4. `None` chooses 2, or 4 in frames of 8 megapixels or more, where the same
+    /// object covers more pixels.
     pub side: Option<usize>,
-    /// Share of 3 x 3-block windows of a still frame that may start an area by chance, all channels together (0..1).
+    /// False-alarm rate, 0..1: share of 3 x 3-block windows of a still scene that start an area, all channels together.
     pub seed: f64,
-    /// Share that may widen one.
+    /// Share of such windows that extend an area, 0..1.
     pub grow: f64,
-    /// Pixels by which an area is widened all round, in whole blocks.
+    /// Margin added around an area, pixels; rounded up to whole blocks.
     pub guard: usize,
-    /// Blocks that an area must have to be believed.
+    /// Least number of blocks in an area.
     pub smallest: usize,
-    /// Sum over a window that an area must reach somewhere to be believed: compression leaves weak areas on still scenes.
+    /// Sum over a window, in squared standard deviations, that an area must reach somewhere: compression leaves weak areas
+    /// in still scenes.
     pub peak: f64,
-    /// Sum beyond which an area is believed whatever its size.
+    /// Sum over a window from which an area of any size is accepted.
     pub certain: f64,
 }
 
@@ -64,7 +66,7 @@ impl Default for MotionSettings {
     }
 }
 
-/// Looks for motion as [`find`] does, and adds what it found to the findings of the bracket.
+/// Searches for motion as [`find`] does, and adds the shares of the picture affected to the findings of the bracket.
 ///
 /// # Errors
 /// As [`find`].
@@ -86,15 +88,15 @@ pub fn look(
     Ok(found)
 }
 
-/// Looks for motion in a registered bracket. `None` where nothing moved, or where the frames are too small to tell.
+/// Searches a registered bracket for motion. `None` if nothing moved or the frames are too small to tell.
 ///
-/// A block of frame j is held against the reference frame's: `z^2 = (x_j - x_r)^2 / (v_j + v_r + (u x)^2 + (g d)^2)`
-/// with the variances of the noise model, the uncertainty u of response and exposure ratio, the local gradient g and
-/// what registration leaves, d. The sum over 3 x 3 blocks is chi-square with nine degrees of freedom on a still scene.
-/// A clipped block says no more than "at least", a black one "at most".
+/// A block of frame j is compared with that of the reference frame r: `z^2 = (x_j - x_r)^2 / (v_j + v_r + (u x)^2 + (g d)^2)`
+/// with the variances v of the noise model, the relative uncertainty u of response and exposure ratio, the local gradient
+/// g and the registration error d. For a still scene the sum over 3 x 3 blocks is chi-square with nine degrees of freedom.
+/// A clipped block is a lower bound, a black one an upper bound.
 ///
 /// # Errors
-/// [`Error::Request`] for rates outside 0..1 or blocks of another side than 2 or 4.
+/// [`Error::Request`] for false-alarm rates outside 0..1 or a block side other than 2 or 4.
 pub fn find(
     bracket: &Bracket,
     response: &Response,
@@ -112,20 +114,17 @@ pub fn find(
     };
     let compared = compare_all(bracket, &views);
     Ok(regions::gather(
-        (bracket, side),
-        &views,
-        (compared, &limits),
-        settings,
+        bracket, &views, &compared, &limits, settings,
     ))
 }
 
-/// Sums over a window at which areas start and end.
+/// Sums over a window from which an area starts (`seed`) and is extended (`grow`).
 pub(super) struct Limits {
     pub seed: f64,
     pub grow: f64,
 }
 
-/// Side of the blocks to compare.
+/// Side of the blocks to compare, pixels.
 fn side(bracket: &Bracket, settings: &MotionSettings) -> Result<usize, Error> {
     let (rows, columns, _) = bracket.reference_frame().picture.pixels.dim();
     match settings.side {
@@ -138,7 +137,7 @@ fn side(bracket: &Bracket, settings: &MotionSettings) -> Result<usize, Error> {
     }
 }
 
-/// The frames in blocks; `None` where there is too little, or are too many, to compare.
+/// The frames in blocks; `None` if they are too small, too few or too many to compare.
 fn views<'a>(
     bracket: &'a Bracket,
     response: &Response,
@@ -150,15 +149,15 @@ fn views<'a>(
     if rows < 8 * side || columns < 8 * side || !(2..=MOST_FRAMES).contains(&count) {
         return None;
     }
-    let view = |j| View::new((bracket, j), response, noise, side);
+    let view = |j| View::new(bracket, j, response, noise, side);
     Some((0..count).into_par_iter().map(view).collect())
 }
 
-/// Scores of every pair that decides something.
+/// Scores of all pairs of [`Pair::of_bracket`].
 fn compare_all(bracket: &Bracket, views: &[View]) -> Vec<Scores> {
     let pairs = Pair::of_bracket(views.len(), bracket.reference);
-    let yardsticks = calibrate::measure(views, bracket.reference, &pairs);
-    compare::scores(views, bracket.reference, &pairs, &yardsticks)
+    let calibrations = calibrate::measure(views, bracket.reference, &pairs);
+    compare::scores(views, bracket.reference, &pairs, &calibrations)
 }
 
 /// The sum of nine squares that a share `rate` of still windows exceeds in any of the channels: chi-square with nine

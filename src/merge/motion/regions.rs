@@ -1,4 +1,4 @@
-//! From scores to areas: grown from seeds, small ones dropped, widened by a guard; then a mask of frames by block.
+//! Makes areas of scores (grown from seeds, small ones dropped, a margin added), and of these a mask of frames by block.
 use super::compare::{STEPS, Scores};
 use super::view::View;
 use super::{Limits, MotionSettings, stand_in};
@@ -6,16 +6,18 @@ use ndarray::{Array2, Zip};
 use stopspan_core::model::Bracket;
 use stopspan_core::model::Motion;
 
-/// Masks of all pairs together; `None` where nothing is left out.
+/// The areas of all pairs combined to a mask of the frames to exclude; `None` if there are none.
 pub(super) fn gather(
-    (bracket, side): (&Bracket, usize),
+    bracket: &Bracket,
     views: &[View],
-    (compared, limits): (Vec<Scores>, &Limits),
+    compared: &[Scores],
+    limits: &Limits,
     settings: &MotionSettings,
 ) -> Option<Motion> {
+    let side = views.first()?.side();
     let (down, across) = compared.first()?.plane.dim();
     let mut left_out = Array2::<u32>::zeros((down, across));
-    for scores in &compared {
+    for scores in compared {
         let Some(area) = areas(&scores.plane, limits, settings, side) else {
             continue;
         };
@@ -24,7 +26,7 @@ pub(super) fn gather(
         Zip::from(&mut left_out)
             .and(&area)
             .for_each(|mask, &moved| {
-                // Against a neighbour that is itself left out nothing is shown.
+                // A difference from a neighbour that is itself excluded proves nothing.
                 if moved && !(beyond && *mask & base != 0) {
                     *mask |= bit;
                 }
@@ -46,7 +48,7 @@ pub(super) fn gather(
     })
 }
 
-/// Areas of one pair, widened; `None` without any.
+/// Areas of one pair with their margin; `None` if there are none. `side` is that of a block, pixels.
 fn areas(
     plane: &Array2<u8>,
     limits: &Limits,
@@ -85,16 +87,17 @@ fn areas(
             kept.extend(&area);
         }
     }
-    (!kept.is_empty()).then(|| widened((down, across), &kept, settings.guard.div_ceil(side)))
+    let mut out = Array2::from_elem((down, across), false);
+    mark_around(&mut out, &kept, settings.guard.div_ceil(side));
+    (!kept.is_empty()).then_some(out)
 }
 
-fn widened(dim: (usize, usize), kept: &[(usize, usize)], guard: usize) -> Array2<bool> {
-    let (down, across) = dim;
-    let mut out = Array2::from_elem(dim, false);
+/// Marks the blocks (row, column) and those within `guard` blocks of them.
+fn mark_around(out: &mut Array2<bool>, kept: &[(usize, usize)], guard: usize) {
+    let (down, across) = out.dim();
     for &(r, c) in kept {
         let rows = r.saturating_sub(guard)..(r + guard + 1).min(down);
         let columns = c.saturating_sub(guard)..(c + guard + 1).min(across);
         out.slice_mut(ndarray::s![rows, columns]).fill(true);
     }
-    out
 }

@@ -1,10 +1,10 @@
-//! Squared departures of a row of blocks of one frame from another's, in units of their variance.
-use super::calibrate::Yardstick;
-use super::view::Words;
+//! Squared differences of a row of blocks of two frames, over their variance.
+use super::calibrate::Calibration;
+use super::view::BlockRow;
 use stopspan_core::raster::Work;
 
-/// Squared gradient, radiance^2 per pixel^2: mean square of the differences to the four neighbours, so that ripple from block to
-/// block counts as well as a slope.
+/// Squared gradient at block `i` of the middle row, radiance^2 per pixel^2: mean square of the differences from the four
+/// neighbours, so that alternation from block to block counts as well as a slope. `side` is that of a block, pixels.
 pub(super) fn gradient([above, line, below]: [&[f32]; 3], i: usize, side: usize) -> f32 {
     let here = line[i];
     let left = line[i.saturating_sub(1)] - here;
@@ -13,7 +13,7 @@ pub(super) fn gradient([above, line, below]: [&[f32]; 3], i: usize, side: usize)
     (left * left + right * right + up * up + down * down) / (2 * side * side) as f32
 }
 
-/// The same of a whole row.
+/// [`gradient`] of a whole row.
 #[inline(always)]
 fn gradients(rows: [&[f32]; 3], side: usize, out: &mut [f32]) {
     let [above, line, below] = rows;
@@ -29,17 +29,17 @@ fn gradients(rows: [&[f32]; 3], side: usize, out: &mut [f32]) {
     }
 }
 
-/// Scratch for a row.
-pub(super) struct Scratch {
+/// Buffers for a row of blocks.
+pub(super) struct RowBuffers {
     texture: Vec<f32>,
     expected: Vec<f32>,
     variance: Vec<f32>,
 }
 
-impl Scratch {
+impl RowBuffers {
     pub fn new(blocks: usize) -> Self {
         let new = || vec![0.0; blocks];
-        Scratch {
+        RowBuffers {
             texture: new(),
             expected: new(),
             variance: new(),
@@ -47,16 +47,19 @@ impl Scratch {
     }
 }
 
-/// A row of one channel of two frames to be compared; `near` is 1 beside a clipped block, else 0.
+/// Computes the squares of a row of one channel of two frames.
 pub(super) struct Squares<'a> {
-    pub frame: &'a Words,
-    pub base: &'a Words,
+    pub frame: &'a BlockRow,
+    pub base: &'a BlockRow,
+    /// Of frame and base: 1 next to a clipped block, else 0.
     pub near: [&'a [f32]; 2],
-    /// Radiance of the base above, here and below.
+    /// Radiance of the base in the row above, this one and the row below.
     pub rows: [&'a [f32]; 3],
-    pub yardstick: (&'a Yardstick, usize),
+    pub calibration: &'a Calibration,
+    pub channel: usize,
+    /// Side of a block, pixels.
     pub side: usize,
-    pub scratch: &'a mut Scratch,
+    pub buffers: &'a mut RowBuffers,
     pub out: &'a mut [f32],
 }
 
@@ -65,65 +68,77 @@ impl Work for Squares<'_> {
 
     #[inline(always)]
     fn call(self) {
-        let Scratch {
+        let RowBuffers {
             texture,
             expected,
             variance,
-        } = self.scratch;
-        let (yardstick, channel) = self.yardstick;
+        } = self.buffers;
+        let (calibration, channel) = (self.calibration, self.channel);
         gradients(self.rows, self.side, texture);
-        yardstick.expect(channel, &self.base.x, (expected, variance));
-        add_variance(
-            self.frame,
-            self.base,
-            (texture, yardstick.place(channel)),
+        calibration.expect(channel, &self.base.radiance, expected, variance);
+        let position = Position {
+            texture,
+            squared_residual: calibration.squared_residual(channel),
+        };
+        add_variance(self.frame, self.base, position, variance);
+        let expected = Expected {
+            radiance: expected,
             variance,
-        );
-        squares(
-            self.frame,
-            self.base,
-            self.near,
-            (expected, variance),
-            self.out,
-        );
+        };
+        squares(self.frame, self.base, self.near, expected, self.out);
     }
 }
 
-/// From the factor on the model's variance to the variance of a departure.
+/// Position errors of a row: squared gradients, radiance^2 per pixel^2, and the mean square error, pixels^2.
+struct Position<'a> {
+    texture: &'a [f32],
+    squared_residual: f32,
+}
+
+/// Radiance expected in the frame, and variance of the difference from it.
+struct Expected<'a> {
+    radiance: &'a [f32],
+    variance: &'a [f32],
+}
+
+/// Replaces the factors on the model's variance in `out` by the variance of the difference of the two frames.
 #[inline(always)]
-fn add_variance(frame: &Words, base: &Words, (texture, place): (&[f32], f32), out: &mut [f32]) {
-    let both = frame.v.iter().zip(&base.v).zip(texture);
-    for (out, ((a, b), texture)) in out.iter_mut().zip(both) {
-        *out = (a + b) * *out + place * texture;
+fn add_variance(frame: &BlockRow, base: &BlockRow, position: Position, out: &mut [f32]) {
+    let both = frame.variance.iter().zip(&base.variance);
+    for (out, ((a, b), texture)) in out.iter_mut().zip(both.zip(position.texture)) {
+        *out = (a + b) * *out + position.squared_residual * texture;
     }
 }
 
-/// The squares; 0 where the two cannot testify to a departure.
+/// Squared differences over their variance; 0 where the bounds of the two blocks are compatible.
 #[inline(always)]
 fn squares(
-    frame: &Words,
-    base: &Words,
+    frame: &BlockRow,
+    base: &BlockRow,
     near: [&[f32]; 2],
-    (expected, variance): (&[f32], &[f32]),
+    expected: Expected,
     out: &mut [f32],
 ) {
-    let departures = frame.x.iter().zip(expected).zip(variance);
-    let frame = frame.least.iter().zip(&frame.most).zip(near[0]);
-    let base = base.least.iter().zip(&base.most).zip(near[1]);
+    let differences = frame.radiance.iter().zip(expected.radiance);
+    let differences = differences.zip(expected.variance);
+    let frame = frame.at_least.iter().zip(&frame.at_most).zip(near[0]);
+    let base = base.at_least.iter().zip(&base.at_most).zip(near[1]);
     for ((out, ((x, expected), variance)), (frame, base)) in
-        out.iter_mut().zip(departures).zip(frame.zip(base))
+        out.iter_mut().zip(differences).zip(frame.zip(base))
     {
         let d = x - expected;
-        let (frame, base) = (unsure(frame), unsure(base));
+        let ((at_least, at_most), near) = frame;
+        let frame = near_clipping(*at_least, *at_most, *near);
+        let ((at_least, at_most), near) = base;
+        let base = near_clipping(*at_least, *at_most, *near);
         let above = frame.0 * base.1;
         let below = frame.1 * base.0;
         *out = if d > 0.0 { above } else { below } * d * d / variance;
     }
 }
 
-/// At least and at most, beside a clipped block of the frame (1) or not (0): there compression spreads what clipping did to
-/// the colours, so that an unclipped block says nothing.
+/// The marks `at_least` and `at_most` as [`BlockBound::near_clipping`](super::view::BlockBound::near_clipping) leaves them.
 #[inline(always)]
-fn unsure(((least, most), near): ((&f32, &f32), &f32)) -> (f32, f32) {
-    (least * (1.0 - near * most), most * (1.0 - near))
+fn near_clipping(at_least: f32, at_most: f32, near: f32) -> (f32, f32) {
+    (at_least * (1.0 - near * at_most), at_most * (1.0 - near))
 }

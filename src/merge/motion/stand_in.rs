@@ -1,26 +1,26 @@
-//! Where something moved before what the reference clips: another frame's light, the best exposed that is not clipped there.
+//! Chooses the frame to show where something moved in front of an area that the reference clips: the one with most
+//! exposure that is not clipped there.
 //!
-//! The reference says "at least" there and no more, so the light around what moved comes from frames with less exposure. What
-//! moved is then shown whole as one of them saw it: the reference's own view would leave holes at its clip level, and a second
-//! image where the other frame saw the thing.
+//! A clipped reference gives only a lower bound, so the light around the moving object comes from frames with less exposure.
+//! The object is then taken whole from one of those: taken from the reference it would have holes at the clip level, and
+//! appear a second time where the other frame saw it.
 use super::view::View;
 use ndarray::{Array2, ArrayViewMut1};
 use stopspan_core::model::Bracket;
 
-/// Areas nearer to each other than twice this many blocks are shown by the same frame; as far around them it is looked whether
-/// the reference is clipped.
+/// Width of the surroundings of an area, blocks. Areas whose surroundings touch are shown by the same frame.
 const NEAR: usize = 8;
-/// Share of what is around an area that the reference must have clipped.
+/// Share of the surroundings above which the reference counts as clipped there.
 const MOSTLY: f64 = 0.5;
-/// Share of an area that it must have clipped: a thing a quarter of which is before what the reference clips leaves a sixth of its
-/// places in three frames so, and would there be seen twice.
+/// Share of the area itself above which the reference counts as clipped there. An object of which a quarter lies in front of
+/// clipped background leaves a sixth of its positions in three frames clipped, and would be seen twice there.
 const PARTLY: f64 = 0.1;
-/// Share of an area that a frame may have clipped to stand in there.
+/// Largest share of an area that the frame chosen may have clipped.
 const CLIPPED: f64 = 0.05;
-/// Every so many rows of blocks are counted.
+/// Step of the rows of blocks that are counted.
 const COUNTED: usize = 2;
 
-/// Blocks counted, and those of them that the reference has clipped.
+/// Number of blocks counted, and of those that the reference has clipped.
 #[derive(Default, Clone, Copy)]
 struct Count {
     all: usize,
@@ -33,16 +33,16 @@ impl Count {
     }
 }
 
-/// Areas that belong together.
+/// Counts over areas that are shown by the same frame.
 #[derive(Default, Clone)]
 struct Group {
     inside: Count,
     around: Count,
-    /// By frame: blocks inside that it has clipped or does not cover.
+    /// By frame: number of blocks inside that it has clipped or does not cover.
     of_frame: Vec<usize>,
 }
 
-/// Puts the frame that stands in alone where the reference cannot show what is there: every other bit of the mask is set.
+/// Excludes all frames but one, by setting their bits of the mask, in areas where the reference is clipped.
 pub(super) fn choose(left_out: &mut Array2<u32>, views: &[View], bracket: &Bracket) {
     let labels = labels(&near(left_out));
     let groups = count(&labels, left_out, views, bracket.reference);
@@ -63,6 +63,7 @@ fn all(count: usize) -> u32 {
     u32::MAX >> (32 - count.clamp(1, 32))
 }
 
+/// The frame to show in a group of areas; `None` if the reference is not clipped there, or every other frame is.
 fn stand_in(group: &Group, bracket: &Bracket) -> Option<usize> {
     if !(group.inside.clipped_beyond(PARTLY) || group.around.clipped_beyond(MOSTLY)) {
         return None;
@@ -77,7 +78,7 @@ fn stand_in(group: &Group, bracket: &Bracket) -> Option<usize> {
         .max_by(|&a, &b| exposure(a).total_cmp(&exposure(b)))
 }
 
-/// What lies within [`NEAR`] blocks of what moved, both ways.
+/// Marks the blocks within [`NEAR`] rows and columns of a block with a mask.
 fn near(left_out: &Array2<u32>) -> Array2<bool> {
     let mut out = left_out.mapv(|mask| mask != 0);
     out.rows_mut().into_iter().for_each(widen);
@@ -85,6 +86,7 @@ fn near(left_out: &Array2<u32>) -> Array2<bool> {
     out
 }
 
+/// Marks the elements within [`NEAR`] of a marked one.
 fn widen(mut lane: ArrayViewMut1<bool>) {
     let mut below = vec![0usize];
     for marked in &lane {
@@ -123,7 +125,7 @@ fn labels(marked: &Array2<bool>) -> Array2<u32> {
     labels
 }
 
-/// By label, what every frame has clipped there; entry 0 stays empty.
+/// Counts by label; entry 0 stays empty.
 fn count(
     labels: &Array2<u32>,
     left_out: &Array2<u32>,
@@ -136,7 +138,7 @@ fn count(
         ..Group::default()
     };
     let mut groups = vec![empty; last + 1];
-    let mut lines: Vec<_> = views.iter().map(View::line).collect();
+    let mut lines: Vec<_> = views.iter().map(View::empty_rows).collect();
     for row in (0..labels.nrows()).step_by(COUNTED) {
         if labels.row(row).iter().all(|&l| l == 0) {
             continue;
@@ -146,7 +148,7 @@ fn count(
         }
         let blocks = labels.row(row).into_iter().zip(left_out.row(row));
         for (i, (&label, &mask)) in blocks.enumerate().filter(|(_, (l, _))| **l != 0) {
-            let clipped = |j: usize| lines[j].iter().any(|words| words.most[i] == 0.0);
+            let clipped = |j: usize| lines[j].iter().any(|row| row.at_most[i] == 0.0);
             let group = &mut groups[label as usize];
             let counted = if mask != 0 {
                 &mut group.inside

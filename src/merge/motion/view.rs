@@ -1,4 +1,4 @@
-//! A frame reduced to blocks of 2 x 2 or 4 x 4 pixels: radiance, its variance, and whether a block can say "at least" or "at most".
+//! A frame reduced to blocks of 2 x 2 or 4 x 4 pixels: radiance, its variance, and whether it is a value or a bound.
 use super::blocks::{self, BLOCKS, Sample};
 use ndarray::Array3;
 use std::ops::Range;
@@ -8,148 +8,158 @@ use stopspan_core::model::{Noise, NoiseModel};
 use stopspan_core::model::{Response, ResponseCurve};
 use stopspan_core::raster::{Pixels, Transform, Work, dispatch_simd};
 
-/// Codes (of 255) above the floor below which a block is black, and below the clip level above which a pixel may be
-/// clipped (compression rings around clipped areas).
-const MARGIN: (f64, f64) = (2.0, 3.0);
-
-/// Standard deviation of what JPEG adds to the mean of a block, as a share of the bound that its quantisation sets, for
-/// green; red and blue hang on the coarser chroma as well. Chosen so that the simulated still brackets at hand show no motion.
-const LUMPS: f64 = 0.5;
-/// Place that colours at half the resolution leave open, pixels: halved chroma planes, or a mosaic's photosites.
-const HALVED: f32 = 0.4;
+/// 8-bit codes above the floor up to which a block counts as black.
+const BLACK_MARGIN: f64 = 2.0;
+/// 8-bit codes below the clip level from which a pixel may be clipped: compression rings around clipped areas.
+const CLIP_MARGIN: f64 = 3.0;
+/// Standard deviation that JPEG compression adds to the green mean of a block, over the r.m.s. rounding error of its
+/// quantisation. Chosen so that the simulated still brackets show no motion.
+const COMPRESSION_SHARE: f64 = 0.5;
+/// The same of red and blue over that of green: they depend on the more coarsely quantised chroma as well.
 const CHROMA: f64 = 1.6;
+/// Position error left by colours at half the resolution (subsampled chroma, or the photosites of a mosaic), pixels.
+const HALVED: f32 = 0.4;
 
-/// What one block of one frame says of one channel.
+/// Radiance of one block in one channel, and whether it is a value, a lower or an upper bound.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub(super) struct Word {
+pub(super) struct BlockBound {
     /// Radiance, or the bound on it.
-    pub x: f32,
-    /// Its variance, with what response and exposure ratio leave open.
-    pub v: f32,
-    /// 1 if the radiance is at least `x` (not black), else 0.
-    pub least: f32,
-    /// 1 if the radiance is at most `x` (not clipped), else 0.
-    pub most: f32,
+    pub radiance: f32,
+    /// Variance of the radiance from noise, compression, response and exposure ratio.
+    pub variance: f32,
+    /// 1 if the true radiance is at least `radiance` (the block is not black), else 0.
+    pub at_least: f32,
+    /// 1 if the true radiance is at most `radiance` (the block is not clipped), else 0.
+    pub at_most: f32,
 }
 
-impl Word {
-    /// The same word beside (1) a clipped block of its frame, or not (0): there compression spreads what clipping did to
-    /// the colours, so that an unclipped block says nothing.
+impl BlockBound {
+    /// The bound that is left where `near` is 1, next to a clipped block of the same frame; unchanged where it is 0.
+    ///
+    /// Compression spreads the colour errors of clipping to the neighbours, so an unclipped block there bounds nothing.
     #[inline]
-    pub(super) fn unsure(self, beside: f32) -> Word {
-        Word {
-            least: self.least * (1.0 - beside * self.most),
-            most: self.most * (1.0 - beside),
+    pub(super) fn near_clipping(self, near: f32) -> BlockBound {
+        BlockBound {
+            at_least: self.at_least * (1.0 - near * self.at_most),
+            at_most: self.at_most * (1.0 - near),
             ..self
         }
     }
 }
 
-/// A block that a frame does not cover.
-const NOTHING: Word = Word {
-    x: 0.0,
-    v: 1.0,
-    least: 0.0,
-    most: 0.0,
+/// A block that the frame does not cover: no bound either way.
+const UNKNOWN: BlockBound = BlockBound {
+    radiance: 0.0,
+    variance: 1.0,
+    at_least: 0.0,
+    at_most: 0.0,
 };
 
-/// A row of words, each part of them by itself.
+/// One channel of a row of blocks: the fields of [`BlockBound`], one vector each.
 #[derive(Debug, Clone)]
-pub(super) struct Words {
-    pub x: Vec<f32>,
-    pub v: Vec<f32>,
-    pub least: Vec<f32>,
-    pub most: Vec<f32>,
+pub(super) struct BlockRow {
+    pub radiance: Vec<f32>,
+    pub variance: Vec<f32>,
+    pub at_least: Vec<f32>,
+    pub at_most: Vec<f32>,
 }
 
-impl Words {
+impl BlockRow {
     fn new(blocks: usize) -> Self {
-        Words {
-            x: vec![NOTHING.x; blocks],
-            v: vec![NOTHING.v; blocks],
-            least: vec![NOTHING.least; blocks],
-            most: vec![NOTHING.most; blocks],
+        BlockRow {
+            radiance: vec![UNKNOWN.radiance; blocks],
+            variance: vec![UNKNOWN.variance; blocks],
+            at_least: vec![UNKNOWN.at_least; blocks],
+            at_most: vec![UNKNOWN.at_most; blocks],
         }
     }
 
-    pub fn at(&self, block: usize) -> Word {
-        Word {
-            x: self.x[block],
-            v: self.v[block],
-            least: self.least[block],
-            most: self.most[block],
+    pub fn at(&self, block: usize) -> BlockBound {
+        BlockBound {
+            radiance: self.radiance[block],
+            variance: self.variance[block],
+            at_least: self.at_least[block],
+            at_most: self.at_most[block],
         }
     }
 
-    /// Says nothing of some blocks.
-    fn forget(&mut self, blocks: Range<usize>) {
-        self.x[blocks.clone()].fill(NOTHING.x);
-        self.v[blocks.clone()].fill(NOTHING.v);
-        self.least[blocks.clone()].fill(NOTHING.least);
-        self.most[blocks].fill(NOTHING.most);
+    /// Sets a range of blocks to [`UNKNOWN`].
+    fn clear(&mut self, blocks: Range<usize>) {
+        self.radiance[blocks.clone()].fill(UNKNOWN.radiance);
+        self.variance[blocks.clone()].fill(UNKNOWN.variance);
+        self.at_least[blocks.clone()].fill(UNKNOWN.at_least);
+        self.at_most[blocks].fill(UNKNOWN.at_most);
     }
 }
 
-/// A row of blocks by channel.
-pub(super) type Line = Vec<Words>;
+/// A row of blocks, by channel.
+pub(super) type ChannelRows = Vec<BlockRow>;
 
+/// One frame of a bracket, read as rows of blocks in the geometry of the reference frame.
 pub(super) struct View<'a> {
     pixels: &'a Pixels,
     transform: Transform,
     channels: Vec<Channel>,
-    astray: f32,
+    /// Position error of the frame's colours, pixels.
+    registration_residual: f32,
     /// Side of a block, pixels.
     side: usize,
 }
 
+/// Conversion of one channel from codes to bounds on radiance.
 struct Channel {
     /// Radiance and variance by mean level of a block; empty for float samples.
     table: Vec<[f32; 2]>,
-    /// Entries of the table that are not black and not clipped.
+    /// Entries of the table that are neither black nor clipped.
     between: Range<usize>,
-    /// A pixel at or above this code (as a fraction of full scale) may be clipped.
+    /// Level from which a pixel may be clipped, fraction of full scale.
     clipped: f32,
     light: Light,
 }
 
-/// What it takes to turn a level into a word.
+/// Converts an encoded block mean to radiance, variance and bounds.
 struct Light {
     curve: ResponseCurve,
     noise: NoiseModel,
+    /// Exposure relative to the reference frame.
     factor: f64,
+    /// Sensitivity relative to the reference frame.
     gain: f64,
-    /// Standard uncertainty of log2 exposure against the reference, stops.
+    /// Standard uncertainty of log2 exposure relative to the reference frame, stops.
     ratio_stops: f64,
-    /// What compression leaves of a block's mean, 8-bit codes: it does not average over neighbours.
-    lumps: f64,
-    /// Pixels of a block whose noise is independent.
+    /// Standard deviation that compression leaves in a block mean, 8-bit codes; it does not average out.
+    compression_residual: f64,
+    /// Number of pixels of a block with independent noise.
     independent: f64,
 }
 
 impl Light {
-    fn word(&self, level: f64) -> Word {
+    /// The bound for a mean level, fraction of full scale.
+    fn bound(&self, level: f64) -> BlockBound {
         let curve = &self.curve;
-        let black = curve.floor_level + MARGIN.0 / 255.0;
-        // Clipped is at least the clip level, wherever it is encoded: developed raw frames put it at full scale.
+        let black = curve.floor_level + BLACK_MARGIN / 255.0;
+        // A clipped block gives the clip level as its bound, whatever its code: developed raw frames put it at full scale.
         let seen = level.min(curve.clip_level).max(black);
         let exposure = curve.exposure_at(seen);
         let slope = curve.slope_at(seen) / 255.0;
         let noise = self.noise.variance(exposure, self.gain, slope) / self.independent
-            + (slope * self.lumps).powi(2);
+            + (slope * self.compression_residual).powi(2);
         let stops = self.ratio_stops.powi(2) + curve.uncertainty_at(seen).powi(2);
         let open = (std::f64::consts::LN_2 * exposure).powi(2) * stops;
-        Word {
-            x: (exposure / self.factor) as f32,
-            v: ((noise + open) / (self.factor * self.factor)).max(1e-18) as f32,
-            least: f32::from(level > black),
-            most: f32::from(level < curve.clip_level),
+        BlockBound {
+            radiance: (exposure / self.factor) as f32,
+            variance: ((noise + open) / (self.factor * self.factor)).max(1e-18) as f32,
+            at_least: f32::from(level > black),
+            at_most: f32::from(level < curve.clip_level),
         }
     }
 }
 
 impl<'a> View<'a> {
+    /// The frame of index `frame`, in blocks of `side` pixels.
     pub(super) fn new(
-        (bracket, frame): (&'a Bracket, usize),
+        bracket: &'a Bracket,
+        frame: usize,
         response: &Response,
         noise: &Noise,
         side: usize,
@@ -171,7 +181,11 @@ impl<'a> View<'a> {
                 factor: bracket.channel_exposure(frame, c),
                 gain: bracket.gain(frame),
                 ratio_stops,
-                lumps: lumps(&this.picture.compression, c, response.curves.len()),
+                compression_residual: compression_residual(
+                    &this.picture.compression,
+                    c,
+                    response.curves.len(),
+                ),
                 independent: if demosaiced {
                     (side * side) as f64 / 4.0
                 } else {
@@ -180,13 +194,13 @@ impl<'a> View<'a> {
             };
             let last = entries(&this.picture.pixels, side);
             let entries = if last == 0 { 0..0 } else { 0..last + 1 };
-            let words = entries.map(|i| light.word(i as f64 / last as f64));
-            let words: Vec<Word> = words.collect();
+            let bounds = entries.map(|i| light.bound(i as f64 / last as f64));
+            let bounds: Vec<BlockBound> = bounds.collect();
             Channel {
-                table: words.iter().map(|w| [w.x, w.v]).collect(),
-                between: words.partition_point(|w| w.least == 0.0)
-                    ..words.partition_point(|w| w.most == 1.0),
-                clipped: (curve.clip_level - MARGIN.1 / 255.0) as f32,
+                table: bounds.iter().map(|b| [b.radiance, b.variance]).collect(),
+                between: bounds.partition_point(|b| b.at_least == 0.0)
+                    ..bounds.partition_point(|b| b.at_most == 1.0),
+                clipped: (curve.clip_level - CLIP_MARGIN / 255.0) as f32,
                 light,
             }
         });
@@ -194,10 +208,10 @@ impl<'a> View<'a> {
             pixels: &this.picture.pixels,
             transform: this.transform.unwrap_or(Transform::IDENTITY),
             channels: channels.collect(),
-            astray: if demosaiced {
+            registration_residual: if demosaiced {
                 HALVED
             } else {
-                astray(&this.picture.compression)
+                registration_residual(&this.picture.compression)
             },
             side,
         }
@@ -216,64 +230,69 @@ impl<'a> View<'a> {
         )
     }
 
+    /// Number of channels.
     pub(super) fn channels(&self) -> usize {
         self.channels.len()
     }
 
-    /// Place that the frame's own chroma leaves open, pixels: halved chroma planes put colours up to a pixel astray.
-    pub(super) fn astray(&self) -> f32 {
-        self.astray
+    /// Position error that the frame's own chroma resolution leaves, pixels.
+    pub(super) fn registration_residual(&self) -> f32 {
+        self.registration_residual
     }
 
-    /// A line of the right size.
-    pub(super) fn line(&self) -> Line {
-        vec![Words::new(self.dim().1); self.channels.len()]
+    /// A buffer for [`Self::read`].
+    pub(super) fn empty_rows(&self) -> ChannelRows {
+        vec![BlockRow::new(self.dim().1); self.channels.len()]
     }
 
-    /// Reads one row of blocks of the reference frame's geometry.
-    pub(super) fn read(&self, row: usize, line: &mut Line) {
+    /// Reads one row of blocks, counted in the geometry of the reference frame.
+    pub(super) fn read(&self, row: usize, out: &mut ChannelRows) {
         match self.pixels {
-            Pixels::U8(a) => self.read_from(a, row, line),
-            Pixels::U16(a) => self.read_from(a, row, line),
-            Pixels::F32(a) => self.read_from(a, row, line),
+            Pixels::U8(a) => self.read_from(a, row, out),
+            Pixels::U16(a) => self.read_from(a, row, out),
+            Pixels::F32(a) => self.read_from(a, row, out),
         }
     }
 
-    fn read_from<T: Sample>(&self, samples: &Array3<T>, row: usize, line: &mut Line) {
+    fn read_from<T: Sample>(&self, samples: &Array3<T>, row: usize, out: &mut ChannelRows) {
         let full = self.pixels.full_scale();
         let scale = 1.0 / (full * (self.side * self.side) as f64);
-        let place = (row, self.dim().1);
+        let across = self.dim().1;
         let covered = match self.side {
-            2 => blocks::read::<T, 2>(samples, place, &self.transform),
-            _ => blocks::read::<T, 4>(samples, place, &self.transform),
+            2 => blocks::read::<T, 2>(samples, row, across, &self.transform),
+            _ => blocks::read::<T, 4>(samples, row, across, &self.transform),
         };
-        for (c, words) in line.iter_mut().enumerate() {
+        for (c, bounds) in out.iter_mut().enumerate() {
             dispatch_simd(Fill {
                 channel: &self.channels[c],
                 sums: &covered.sums[c],
                 peaks: &covered.peaks[c],
-                energy: &covered.energy,
+                noise_gain: &covered.noise_gain,
                 scale,
                 full,
-                words,
+                bounds,
             });
             for blocks in &covered.outside {
-                words.forget(blocks.clone());
+                bounds.clear(blocks.clone());
             }
         }
     }
 }
 
-/// Fills a row of words; `scale` makes mean levels of the blocks' sums. One channel after another, whose table stays in the
-/// fastest memory.
+/// Converts the sums of one channel of a row of blocks to bounds. Channels follow one another, so that the table of each
+/// stays in the cache.
 struct Fill<'a> {
     channel: &'a Channel,
+    /// Sums of samples by block, codes.
     sums: &'a [f32],
+    /// Largest sample by block, codes.
     peaks: &'a [f32],
-    energy: &'a [f32],
+    noise_gain: &'a [f32],
+    /// Mean level, fraction of full scale, over the sum of a block.
     scale: f64,
+    /// Code of full scale.
     full: f64,
-    words: &'a mut Words,
+    bounds: &'a mut BlockRow,
 }
 
 impl Work for Fill<'_> {
@@ -281,24 +300,25 @@ impl Work for Fill<'_> {
 
     #[inline(always)]
     fn call(self) {
-        let (channel, words) = (self.channel, self.words);
+        let (channel, row) = (self.channel, self.bounds);
         let last = channel.table.len().saturating_sub(1);
         let limit = f64::from(channel.clipped) * self.full;
-        // Of whole codes those from the next one on.
+        // Integer codes clip from the next code on.
         let limit = if last > 0 { limit.ceil() } else { limit } as f32;
         if last == 0 {
             for (i, &sum) in self.sums.iter().enumerate() {
-                let word = channel.light.word(f64::from(sum) * self.scale);
-                (words.x[i], words.v[i]) = (word.x, word.v);
-                (words.least[i], words.most[i]) = (word.least, word.most);
+                let bound = channel.light.bound(f64::from(sum) * self.scale);
+                (row.radiance[i], row.variance[i]) = (bound.radiance, bound.variance);
+                (row.at_least[i], row.at_most[i]) = (bound.at_least, bound.at_most);
             }
         } else {
             let entry = (self.scale * last as f64) as f32;
             let (from, to) = (channel.between.start as i32, channel.between.end as i32);
             let mut entries = [0i32; BLOCKS];
-            let light = words.x.chunks_mut(BLOCKS).zip(words.v.chunks_mut(BLOCKS));
-            let bounds = words.least.chunks_mut(BLOCKS);
-            let bounds = bounds.zip(words.most.chunks_mut(BLOCKS));
+            let light = row.radiance.chunks_mut(BLOCKS);
+            let light = light.zip(row.variance.chunks_mut(BLOCKS));
+            let bounds = row.at_least.chunks_mut(BLOCKS);
+            let bounds = bounds.zip(row.at_most.chunks_mut(BLOCKS));
             for (sums, ((x, v), (least, most))) in self.sums.chunks(BLOCKS).zip(light.zip(bounds)) {
                 for (to, sum) in entries.iter_mut().zip(sums) {
                     *to = ((sum * entry + 0.5) as i32).min(last as i32);
@@ -312,16 +332,17 @@ impl Work for Fill<'_> {
                 }
             }
         }
-        for (v, energy) in words.v.iter_mut().zip(self.energy) {
-            *v *= energy;
+        for (v, noise_gain) in row.variance.iter_mut().zip(self.noise_gain) {
+            *v *= noise_gain;
         }
-        for (most, &peak) in words.most.iter_mut().zip(self.peaks) {
+        for (most, &peak) in row.at_most.iter_mut().zip(self.peaks) {
             *most = if peak >= limit { 0.0 } else { *most };
         }
     }
 }
 
-fn astray(compression: &Compression) -> f32 {
+/// Position error that the chroma resolution of a file leaves, pixels.
+fn registration_residual(compression: &Compression) -> f32 {
     match compression {
         Compression::Jpeg {
             chroma_subsampled: true,
@@ -331,20 +352,21 @@ fn astray(compression: &Compression) -> f32 {
     }
 }
 
-/// Deviation that compression leaves in the mean of a block, 8-bit codes.
-fn lumps(compression: &Compression, channel: usize, channels: usize) -> f64 {
+/// Standard deviation that compression leaves in the mean of a block, 8-bit codes.
+fn compression_residual(compression: &Compression, channel: usize, channels: usize) -> f64 {
     match compression {
         Compression::Lossless => 0.0,
         Compression::Jpeg {
             quantisation_rms, ..
         } => {
             let chroma = channels == 3 && channel != 1;
-            LUMPS * quantisation_rms * if chroma { CHROMA } else { 1.0 }
+            COMPRESSION_SHARE * quantisation_rms * if chroma { CHROMA } else { 1.0 }
         }
     }
 }
 
-/// Last index of a table over mean levels: exact for bytes, 16 bits for deeper samples, none for floats.
+/// Last index of a table over mean levels: one entry for each sum of 8-bit samples, 16 bits for deeper ones, 0 (no table)
+/// for floats.
 fn entries(pixels: &Pixels, side: usize) -> usize {
     match pixels {
         Pixels::U8(_) => 255 * side * side,

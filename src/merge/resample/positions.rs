@@ -1,37 +1,37 @@
-//! Where the pixels of a row of the reference lie in a frame, and the weights of the pixels around.
+//! Positions of the pixels of a reference row in a frame, and the interpolation weights there.
 use std::ops::Range;
 use stopspan_core::raster::{Transform, to_i32_fast};
 
 /// Columns of a tile.
 pub(super) const COLUMNS: usize = 256;
-/// Places that are summed side by side.
+/// Columns summed together.
 pub(super) const LANES: usize = 32;
-/// Pixels that have weight for a place, along each axis.
+/// Pixels with a weight along each axis.
 pub(super) const TAPS: usize = 4;
-/// Weights of a row, with room for lanes that reach beyond its end.
+/// Length of a row of weights, with room for lanes beyond the end of a tile.
 const ROOM: usize = COLUMNS + LANES;
-/// Distance of which nothing is seen, pixels: a place nearer to a pixel's centre is that centre, so that a neighbour of so little
-/// weight does not make it clipped.
+/// Positions within this distance of a pixel centre (px) snap to it, so that a tap of negligible weight cannot mark the pixel
+/// clipped.
 const NEAR: f64 = 1e-6;
-/// Marks what the frame does not cover.
+/// Source pixel of a position outside the frame.
 const OUTSIDE: i32 = i32::MIN;
 
-/// Places of a row of a tile.
-pub(super) struct Places {
-    /// The pixel at whose centre or beyond a place lies: how many columns after the place itself in the tile, and the row;
-    /// [`OUTSIDE`] for both, or for neither.
+/// Positions of the pixels of one row of a tile in the frame.
+pub(super) struct Positions {
+    /// Source pixel, the last whose centre is not beyond the position: its column less the index in the tile, and its row.
+    /// Both are [`OUTSIDE`], or neither.
     x: [i32; COLUMNS],
     y: [i32; COLUMNS],
-    /// How far beyond its centre, pixels, 0..1.
+    /// Offset of the position from the centre of the source pixel, by axis, pixels, 0..1.
     beyond: [[f32; COLUMNS]; 2],
-    /// Weights of the pixels from the one before on (cubic convolution, Keys 1981).
+    /// Weights of the four pixels from the one before the source pixel on (cubic convolution, Keys 1981).
     pub across: [[f32; ROOM]; TAPS],
     pub down: [[f32; ROOM]; TAPS],
 }
 
-impl Default for Places {
+impl Default for Positions {
     fn default() -> Self {
-        Places {
+        Positions {
             x: [OUTSIDE; COLUMNS],
             y: [OUTSIDE; COLUMNS],
             beyond: [[0.0; COLUMNS]; 2],
@@ -41,15 +41,16 @@ impl Default for Places {
     }
 }
 
-impl Places {
-    /// Finds the places of a row of the reference from a column on, in a frame of so many rows and columns.
+impl Positions {
+    /// Finds the positions of the pixels of row `row` of the reference from column `first` on. `frame` is the number of rows
+    /// and columns of the frame.
     #[inline(always)]
-    pub fn find(&mut self, transform: &Transform, start: (usize, usize), frame: (usize, usize)) {
-        // Without perspective there is nothing to divide by.
+    pub fn find(&mut self, transform: &Transform, row: usize, first: usize, frame: (usize, usize)) {
+        // Without perspective no division is needed.
         if transform.0[2] == [0.0, 0.0, 1.0] {
-            self.find_by::<false>(transform, start, frame);
+            self.find_by::<false>(transform, row, first, frame);
         } else {
-            self.find_by::<true>(transform, start, frame);
+            self.find_by::<true>(transform, row, first, frame);
         }
     }
 
@@ -57,16 +58,17 @@ impl Places {
     fn find_by<const PERSPECTIVE: bool>(
         &mut self,
         transform: &Transform,
-        (row, first): (usize, usize),
+        row: usize,
+        first: usize,
         (rows, columns): (usize, usize),
     ) {
         let Transform([a, b, c]) = transform;
         let (first, y) = (first as f64 + 0.5, row as f64 + 0.5);
         let (right, bottom) = (columns as f64 - 1.0, rows as f64 - 1.0);
         let [beyond_x, beyond_y] = &mut self.beyond;
-        let places = self.x.iter_mut().zip(&mut self.y);
-        let places = places.zip(beyond_x.iter_mut().zip(beyond_y));
-        for (k, ((to_x, to_y), (beyond_x, beyond_y))) in (0i32..).zip(places) {
+        let pixels = self.x.iter_mut().zip(&mut self.y);
+        let pixels = pixels.zip(beyond_x.iter_mut().zip(beyond_y));
+        for (k, ((to_x, to_y), (beyond_x, beyond_y))) in (0i32..).zip(pixels) {
             let x = first + f64::from(k);
             let w = if PERSPECTIVE {
                 c[0] * x + c[1] * y + c[2]
@@ -88,50 +90,50 @@ impl Places {
         }
     }
 
-    /// Weighs the pixels around the places, and says what that leaves of the noise; 1 outside.
+    /// Computes the weights, and writes the factor by which they change the variance of independent noise; 1 outside.
     #[inline(always)]
-    pub fn weigh(&mut self, energy: &mut [f32]) {
+    pub fn weigh(&mut self, noise_gain: &mut [f32]) {
         cubic(&self.beyond[0], &mut self.across);
         cubic(&self.beyond[1], &mut self.down);
-        for (i, (energy, x)) in energy.iter_mut().zip(&self.x).enumerate() {
+        for (i, (noise_gain, x)) in noise_gain.iter_mut().zip(&self.x).enumerate() {
             let squares = |w: &[[f32; ROOM]; TAPS]| {
                 let [a, b, c, d] = [w[0][i], w[1][i], w[2][i], w[3][i]];
                 a * a + b * b + c * c + d * d
             };
             let both = squares(&self.across) * squares(&self.down);
-            *energy = if *x == OUTSIDE { 1.0 } else { both };
+            *noise_gain = if *x == OUTSIDE { 1.0 } else { both };
         }
     }
 
-    /// True if a place lies at a pixel's centre along an axis.
+    /// True if any position is a pixel centre along an axis.
     #[inline(always)]
     pub fn on_centre(&self) -> bool {
         let on = |beyond: &[f32; COLUMNS]| beyond.iter().filter(|t| **t == 0.0).count() > 0;
         self.beyond.iter().any(on)
     }
 
-    /// The pixel (column, row) at whose centre or beyond a place lies; `None` outside.
+    /// The source pixel (column, row) of column `index` of the tile; `None` outside the frame.
     #[inline(always)]
-    pub fn at(&self, place: usize) -> Option<(isize, isize)> {
-        let (x, y) = (self.x[place] as isize, self.y[place] as isize);
-        (self.x[place] != OUTSIDE).then_some((x + place as isize, y))
+    pub fn pixel(&self, index: usize) -> Option<(isize, isize)> {
+        let (x, y) = (self.x[index] as isize, self.y[index] as isize);
+        (self.x[index] != OUTSIDE).then_some((x + index as isize, y))
     }
 
-    /// The places from one on for which the pixels advance one by one, or that lie outside.
+    /// The run of columns from `from` on whose source pixels advance one by one in one row, or are all outside.
     #[inline(always)]
     pub fn run(&self, from: usize, end: usize) -> Range<usize> {
-        let mut places = self.x[from..end].iter().zip(&self.y[from..end]);
+        let mut pixels = self.x[from..end].iter().zip(&self.y[from..end]);
         let like = |(x, y): (&i32, &i32)| *x == self.x[from] && *y == self.y[from];
-        let length = places.position(|place| !like(place));
+        let length = pixels.position(|pixel| !like(pixel));
         from..length.map_or(end, |length| from + length)
     }
 }
 
-/// A place along an axis as the pixel at whose centre or beyond it lies, and how far beyond.
+/// The source pixel of a position along an axis, and the offset from its centre, 0..1.
 #[inline(always)]
-fn split(place: f64) -> (f64, f64) {
-    let at = place - 0.5;
-    let (before, nearest) = (at.floor(), place.floor());
+fn split(position: f64) -> (f64, f64) {
+    let at = position - 0.5;
+    let (before, nearest) = (at.floor(), position.floor());
     let on = (at - nearest).abs() < NEAR;
     let pixel = if on { nearest } else { before };
     (pixel, if on { 0.0 } else { at - before })
@@ -143,7 +145,7 @@ fn cubic(beyond: &[f32; COLUMNS], weights: &mut [[f32; ROOM]; TAPS]) {
     let [a, b, c, d] = weights;
     let weights = a.iter_mut().zip(b).zip(c.iter_mut().zip(d));
     for (((a, b), (c, d)), &t) in weights.zip(beyond) {
-        // Zero at t = 0 alone, which two terms that cancel near 1 are not.
+        // In this form 0 at t = 0 only; expanded, its terms cancel near t = 1 as well.
         *a = -0.5 * t * (1.0 - t) * (1.0 - t);
         *b = (1.5 * t - 2.5) * t * t + 1.0;
         *c = ((-1.5 * t + 2.0) * t + 0.5) * t;
@@ -151,7 +153,7 @@ fn cubic(beyond: &[f32; COLUMNS], weights: &mut [[f32; ROOM]; TAPS]) {
     }
 }
 
-/// Values side by side from an index on; zeros where there are not enough.
+/// `N` successive values from an index on; zeros if there are fewer.
 #[inline(always)]
 pub(super) fn lanes<const N: usize>(from: &[f32], at: usize) -> &[f32; N] {
     let values = from.get(at..).and_then(|values| values.first_chunk());

@@ -1,10 +1,10 @@
-//! Rows against the definition, place by place.
+//! Resampled rows against the definition, pixel by pixel.
 use super::*;
 use proptest::prelude::*;
 use stopspan_core::raster::{Interpolation, Point};
 
-/// The definition: every sample with weight, one after the other, at one place; and the energy. A place within a millionth of a
-/// pixel of a centre is that centre.
+/// The definition: the weighted sum of samples at one position, and its noise gain. A position within a millionth of a pixel
+/// of a centre is that centre.
 fn slow(codes: &Array3<u8>, at: Option<Point>, channel: usize) -> (f32, f32) {
     let (rows, columns, _) = codes.dim();
     let settled = |v: f64| {
@@ -34,8 +34,8 @@ fn slow(codes: &Array3<u8>, at: Option<Point>, channel: usize) -> (f32, f32) {
     (sum, across.energy() * down.energy())
 }
 
-/// Every row read by strips of `height`.
-fn fast(codes: &Array3<u8>, transform: &Transform, height: usize) -> Vec<Line> {
+/// All rows, read `height` at a time.
+fn fast(codes: &Array3<u8>, transform: &Transform, height: usize) -> Vec<ResampledRow> {
     let (rows, columns, channels) = codes.dim();
     let light = |_: usize| {
         |code: u8| match code {
@@ -46,17 +46,17 @@ fn fast(codes: &Array3<u8>, transform: &Transform, height: usize) -> Vec<Line> {
     let mut lines = Vec::new();
     for first in (0..rows).step_by(height) {
         let strip = first..rows.min(first + height);
-        let mut read = Strip::new(columns, channels);
-        read.read(codes, (strip.clone(), transform), light);
+        let mut read = Resampler::new(columns, channels);
+        read.read(codes, &strip, transform, light);
         lines.extend(read.lines.into_iter().take(strip.len()));
     }
     lines
 }
 
-/// Where the lines differ from the definition, if they do.
-fn differs(codes: &Array3<u8>, transform: &Transform, lines: &[Line]) -> Option<String> {
+/// The first pixel that differs from the definition, if any.
+fn differs(codes: &Array3<u8>, transform: &Transform, lines: &[ResampledRow]) -> Option<String> {
     for (row, line) in lines.iter().enumerate() {
-        for (column, energy) in line.energy.iter().enumerate() {
+        for (column, noise_gain) in line.noise_gain.iter().enumerate() {
             let at = transform.apply(Point {
                 x: column as f64 + 0.5,
                 y: row as f64 + 0.5,
@@ -65,9 +65,9 @@ fn differs(codes: &Array3<u8>, transform: &Transform, lines: &[Line]) -> Option<
                 let (fast, (slow, left)) = (values[column], slow(codes, at, c));
                 let same =
                     fast == slow || fast.is_nan() && slow.is_nan() || (fast - slow).abs() < 1e-3;
-                if !same || (energy - left).abs() > 1e-5 {
+                if !same || (noise_gain - left).abs() > 1e-5 {
                     return Some(format!(
-                        "{row} {column} {c}: {fast} {slow}, {energy} {left}"
+                        "{row} {column} {c}: {fast} {slow}, {noise_gain} {left}"
                     ));
                 }
             }
@@ -95,7 +95,8 @@ proptest! {
     }
 }
 
-/// Frames of several tiles, of one channel and of three: the definition again, and the same bits whichever rows are read together.
+/// Frames of several tiles and of one, three and four channels: as by the definition, and the same bits whichever rows are
+/// read together.
 #[test]
 fn tiles_leave_no_trace() {
     let mut random = 1u32;
@@ -109,7 +110,8 @@ fn tiles_leave_no_trace() {
             let lines = fast(&codes, &transform, ROWS);
             assert_eq!(differs(&codes, &transform, &lines), None);
             for (a, b) in lines.iter().zip(fast(&codes, &transform, 7)) {
-                let bits = |l: &Line| l.channels.iter().flatten().map(|v| v.to_bits()).collect();
+                let bits =
+                    |l: &ResampledRow| l.channels.iter().flatten().map(|v| v.to_bits()).collect();
                 let (a, b): (Vec<u32>, Vec<u32>) = (bits(a), bits(&b));
                 assert_eq!(a, b);
             }

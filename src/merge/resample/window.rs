@@ -1,13 +1,13 @@
-//! The part of a frame that a tile reaches into, in light.
-use super::places::{LANES, TAPS};
+//! The part of a frame that a tile needs, converted to radiance.
+use super::positions::{LANES, TAPS};
 use ndarray::Array3;
 use std::ops::Range;
 use stopspan_core::raster::{Point, Transform};
 
-/// A part of a frame channel by channel; beyond the border the outermost pixels are repeated.
+/// A rectangle of a frame, one plane a channel; beyond the border the outermost pixels are repeated.
 #[derive(Default)]
 pub(super) struct Window {
-    /// First row and column; may lie outside the frame.
+    /// First row and column; may be outside the frame.
     top: isize,
     left: isize,
     height: usize,
@@ -18,25 +18,27 @@ pub(super) struct Window {
 }
 
 impl Window {
-    /// Takes in every pixel of the frame that has weight for a tile of the reference.
-    pub fn reach(
+    /// Sets the rectangle to all pixels of a frame of `frame` (rows, columns) with weight in a tile, given by rows and
+    /// columns of the reference.
+    pub fn cover(
         &mut self,
-        (rows, columns, _): (usize, usize, usize),
-        tile: (&Range<usize>, &Range<usize>),
+        frame: (usize, usize),
+        tile_rows: &Range<usize>,
+        tile_columns: &Range<usize>,
         transform: &Transform,
     ) {
+        let (rows, columns) = frame;
         let ends = |range: &Range<usize>| [range.start as f64 + 0.5, range.end as f64 - 0.5];
-        let corners = ends(tile.0).map(|y| ends(tile.1).map(|x| Point { x, y }));
+        let corners = ends(tile_rows).map(|y| ends(tile_columns).map(|x| Point { x, y }));
         let corners = corners.as_flattened().iter();
-        // A map that puts no corner beyond its horizon keeps everything between them.
+        // If no corner lies beyond the horizon of the transform, no point between them does.
         let corners: Option<Vec<Point>> = corners.map(|p| transform.apply(*p)).collect();
         let along = |of: fn(&Point) -> f64, size: usize| {
             let all = (-1, size as isize + 2);
             corners.as_ref().map_or(all, |corners| {
                 let low = corners.iter().map(of).fold(f64::INFINITY, f64::min);
                 let high = corners.iter().map(of).fold(f64::NEG_INFINITY, f64::max);
-                // The pixel before the one at whose centre or beyond a place lies, to the second after it; a thousandth more for
-                // rounding.
+                // From the pixel before the source pixel to the second after it, and a thousandth more for rounding.
                 let inside = |v: f64| v.floor().clamp(all.0 as f64, all.1 as f64) as isize;
                 (inside(low - 1.501), inside(high + 2.501))
             })
@@ -48,12 +50,12 @@ impl Window {
             left,
             height: bottom.saturating_sub(top).max(0) as usize,
             width: right.saturating_sub(left).max(0) as usize,
-            frame: (rows, columns),
+            frame,
             light: std::mem::take(&mut self.light),
         };
     }
 
-    /// Turns the samples into light.
+    /// Converts the samples of the rectangle by `light(channel)`.
     pub fn fill<T: Copy, L: Fn(T) -> f32>(
         &mut self,
         samples: &Array3<T>,
@@ -69,7 +71,7 @@ impl Window {
         let held = |at: isize, size: usize| at.clamp(0, size as isize - 1) as usize;
         let right = self.left + width as isize - 1;
         let (first, last) = (held(self.left, columns), held(right, columns));
-        // Columns of the window that lie in the frame.
+        // Columns of the rectangle inside the frame.
         let before = (first as isize - self.left).clamp(0, width as isize - 1) as usize;
         let end = (before + last - first).min(width - 1);
         for (c, plane) in self.light.chunks_exact_mut(size).enumerate() {
@@ -93,7 +95,7 @@ impl Window {
         }
     }
 
-    /// Samples of a channel, with room for lanes that reach beyond the last.
+    /// Samples of a channel, with room for lanes beyond the last.
     fn size(&self) -> usize {
         self.width * self.height + LANES + TAPS
     }
@@ -104,15 +106,16 @@ impl Window {
         self.light.chunks_exact(self.size())
     }
 
-    /// Index of the first sample that has weight for places at or beyond the centre of a pixel (column, row).
+    /// Index of the first sample with weight for positions whose source pixel is `pixel` (column, row).
     #[inline(always)]
-    pub fn index(&self, (column, row): (isize, isize)) -> usize {
+    pub fn index(&self, pixel: (isize, isize)) -> usize {
+        let (column, row) = pixel;
         let (row, column) = (row - 1 - self.top, column - 1 - self.left);
         row as usize * self.width + column as usize
     }
 }
 
-/// One channel of pixels that have `N`.
+/// Converts one channel of pixels with `N` channels.
 fn channel_of<'a, T: Copy, const N: usize>(
     pixels: &[T],
     channel: usize,
