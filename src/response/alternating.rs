@@ -1,29 +1,50 @@
 //! Response by alternating between radiances and table: Robertson, Borman and Stevenson (1999).
 //!
 //! Given the table `g`, the most likely radiance of a pixel is `x = sum w t g / sum w t^2` over its frames; given the
-//! radiances, the most likely exposure of a code is the mean of `t x` over all pixels with that code. The two are
-//! alternated from a straight line, `g(128) = 1`, until the table stays.
+//! radiances, the most likely exposure of a code is the mean of `t x` over all pixels with that code. The two steps
+//! alternate, beginning with a straight line with `g(128) = 1`, until the table converges.
+//!
+//! # When to choose it
+//!
+//! With `--response alternating`: for comparison with results of the published method. Error against the true curve, stops, on
+//! the 33 simulated brackets of the [crate's table](crate):
+//!
+//! | | this method | default |
+//! |---|---|---|
+//! | median | 0.132 | 0.003 |
+//! | 90th percentile | 0.29 | 0.06 |
+//! | largest | 1.97 | 0.57 |
+//! | sine, +-1 EV | 0.13 | 0.31 |
+//! | sine, +-2 EV | 0.16 | 0.14 |
+//! | sine, 1:2:3 | 0.30 | 0.57 |
+//!
+//! It is nearer to the truth than the default in two of the 33 brackets, both of the sine, whose slope is zero where it clips.
+//! Of the three published methods it is the nearest in four, and it refuses none. Its costs: convergence is slow, because the
+//! table is linked from code to code only by pixels of two frames (the largest error is that of a logarithmic shoulder in
+//! frames of 1:2:3); exposures are taken as stated and colour balance is not measured; and it states no uncertainty, so that
+//! the root mean square residual is given at every code.
+//! The numbers are printed by `cargo test study_of_curves -- --ignored --nocapture`.
 const NODES: usize = 256;
 /// The code of exposure 1.
 const PIN: usize = 128;
 
-/// When to stop.
+/// Stopping criteria of the iteration.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Stop {
-    /// Most rounds, >= 1.
+    /// Largest number of iterations, >= 1.
     pub rounds: usize,
-    /// Sum over all codes of the change of relative exposure below which the table counts as staying.
+    /// Sum over all codes of the change of relative exposure below which the table has converged.
     pub change: f64,
 }
 
-/// Converges slowly: the shape of the table is carried from code to code by pixels that two frames share.
+/// Default criteria. Convergence is slow, because codes are linked only by the pixels of two frames.
 pub(crate) const STOP: Stop = Stop {
     rounds: 1000,
     change: 1e-4,
 };
 
 /// The paper's Gaussian weight `exp(-4 (z - 127.5)^2 / 127.5^2)`, lowered and stretched so that it is 0 at codes 0 and
-/// 255, which say only that there was too little or too much light.
+/// 255, which are bounds and not values.
 fn weight(code: usize) -> f64 {
     let away = (code as f64 - 127.5) / 127.5;
     let edge = (-4.0f64).exp();
@@ -33,8 +54,7 @@ fn weight(code: usize) -> f64 {
 /// Relative exposure at codes 0..=255, 1 at code 128; not made monotone.
 ///
 /// `samples` are the 8-bit codes of single pixels by frame, `times` the relative exposures of the frames (> 0). A code
-/// that no pixel has is filled in on a straight line between its neighbours. `None` without any pixel that counts, or
-/// if code 128 stays dark.
+/// that no pixel has is interpolated linearly. `None` if no pixel has a weight, or code 128 gets exposure 0.
 pub fn fit(samples: &[Vec<u8>], times: &[f64], stop: Stop) -> Option<Vec<f64>> {
     if samples.iter().any(|p| p.len() != times.len())
         || times.iter().any(|&t| t.is_nan() || t <= 0.0)
@@ -44,7 +64,7 @@ pub fn fit(samples: &[Vec<u8>], times: &[f64], stop: Stop) -> Option<Vec<f64>> {
     let weights: Vec<f64> = (0..NODES).map(weight).collect();
     let mut table: Vec<f64> = (0..NODES).map(|z| z.max(1) as f64 / PIN as f64).collect();
     for _ in 0..stop.rounds {
-        let next = turn(samples, times, &weights, &table)?;
+        let next = iterate(samples, times, &weights, &table)?;
         let change: f64 = next.iter().zip(&table).map(|(a, b)| (a - b).abs()).sum();
         table = next;
         if change < stop.change {
@@ -54,8 +74,8 @@ pub fn fit(samples: &[Vec<u8>], times: &[f64], stop: Stop) -> Option<Vec<f64>> {
     table.iter().all(|v| v.is_finite()).then_some(table)
 }
 
-/// One turn: radiances from the table, the table from the radiances.
-fn turn(samples: &[Vec<u8>], times: &[f64], weights: &[f64], table: &[f64]) -> Option<Vec<f64>> {
+/// One iteration: radiances from the table, then the table from the radiances.
+fn iterate(samples: &[Vec<u8>], times: &[f64], weights: &[f64], table: &[f64]) -> Option<Vec<f64>> {
     let (mut sums, mut counts) = (vec![0.0; NODES], vec![0.0f64; NODES]);
     for pixel in samples {
         let (mut above, mut below) = (0.0, 0.0);
@@ -81,7 +101,7 @@ fn turn(samples: &[Vec<u8>], times: &[f64], weights: &[f64], table: &[f64]) -> O
     (pin > 0.0).then(|| filled.iter().map(|v| v / pin).collect())
 }
 
-/// Straight lines between known codes; beyond them, straight to exposure 0 at code 0 and on in proportion.
+/// Linear interpolation between known codes; beyond them, proportional to the code.
 fn fill(known: &[(usize, f64)]) -> Option<Vec<f64>> {
     let (first, last) = (known.first()?, known.last()?);
     let at = |z: usize| {

@@ -1,12 +1,12 @@
-//! Tables of single channels -> response curves on a common scale.
+//! Makes response curves on a common scale of the tables of single channels.
 use super::smooth_table::{NODES, TableFit};
 use stopspan_core::model::main_channel;
 use stopspan_core::model::{Bracket, Clip};
 use stopspan_core::model::{Response, ResponseCurve, ResponseMethod};
 use stopspan_core::raster::Pixels;
 
-/// Tables on a common scale: green's clip level is exposure 1, the other channels are matched to green over the codes
-/// all support, so that neutral codes give neutral exposures.
+/// The response of tables on a common scale: exposure 1 at green's clip level, the other channels matched to green over the
+/// codes that all support, so that neutral codes give neutral exposures.
 pub(super) fn assemble(
     method: ResponseMethod,
     bracket: &Bracket,
@@ -45,13 +45,14 @@ pub(super) fn assemble(
     }
 }
 
+/// The curve of one channel with `entries`; `origin` is the log2 exposure of the table that becomes 1.
 fn curve(fit: &TableFit, clip: &Clip, entries: usize, origin: f64) -> ResponseCurve {
     let last = (entries - 1) as f64;
     let mut exposure: Vec<f64> = (0..entries)
         .map(|i| {
             let code = i as f64 / last * 255.0;
             if code < 0.25 {
-                // Straight to zero light at code 0 from the quarter code that the table's dark end stands for.
+                // Linear to exposure 0 at code 0, from a quarter code, the lowest that the table represents.
                 return (interpolate(&fit.log2_exposure, 0.25) - origin).exp2() * code / 0.25;
             }
             (interpolate(&fit.log2_exposure, code) - origin).exp2()
@@ -72,13 +73,14 @@ fn curve(fit: &TableFit, clip: &Clip, entries: usize, origin: f64) -> ResponseCu
     }
 }
 
+/// Linear interpolation of a table at a fractional code.
 fn interpolate(table: &[f64], code: f64) -> f64 {
     let node = (code.max(0.0) as usize).min(table.len() - 2);
     let t = code - node as f64;
     table[node] + t * (table[node + 1] - table[node])
 }
 
-/// Entries of a response table: one a code for 8 bits, enough for linear interpolation otherwise.
+/// Number of entries of a response table: one a code for 8 bits, else enough for linear interpolation.
 pub(super) fn table_entries(pixels: &Pixels) -> usize {
     match pixels {
         Pixels::U8(_) => 256,

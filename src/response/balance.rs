@@ -1,9 +1,9 @@
-//! Colour balance between frames: what red and blue of one frame received against its green, from the fits of the channels.
+//! Colour balance of the frames: exposure of red and blue relative to green in each frame, from the fits of the channels.
 //!
-//! A channel fitted by itself takes up the whole span that it was told: a false span of that channel is a false exponent of
-//! its curve (Grossberg and Nayar 2003), and a false exposure between the ends shows as it is. Cameras encode their channels
-//! alike, so that neutral levels are neutral light whatever the level; where the three curves are one curve but for an
-//! exponent, that exponent is what the balance did to the span. Where they are not, nothing is concluded.
+//! A channel is fitted by itself to the whole stated span. If its true span differs, its curve gets a wrong exponent
+//! (Grossberg and Nayar 2003); a wrong exposure between the ends is measured directly. Cameras encode their channels alike,
+//! so that neutral levels are neutral light at any level. If the three curves agree up to an exponent, that exponent
+//! therefore gives the change of balance over the span; otherwise nothing is concluded.
 use super::blocks::BlockSamples;
 use super::ratios;
 use super::smooth_table::{NODES, TableFit};
@@ -11,32 +11,34 @@ use stopspan_core::model::ResponseCurve;
 use stopspan_core::statistics::robust::median;
 use stopspan_core::units::Estimate;
 
-/// Root mean square difference of two tables, stops, once exponent and scale are taken out, up to which they are the same curve.
+/// Largest root mean square difference of two tables after fitting exponent and scale, stops, at which they are one curve.
 const SAME_CURVE: f64 = 0.02;
-/// Departures count from this many standard uncertainties.
+/// Least departure that counts, standard uncertainties.
 const SEEN_AT: f64 = 4.0;
-/// And from this many stops: below, nothing is gained and curves of single channels are not that much alike.
+/// Least departure that counts, stops: below it the curves of single channels differ as much.
 const WORTH: f64 = 0.015;
-/// What is left open of an exponent, and of a ratio (stops), however many blocks there are.
+/// Least standard uncertainty of an exponent, however many blocks there are.
 const EXPONENT_FLOOR: f64 = 0.0007;
+/// Least standard uncertainty of an exposure ratio, however many blocks there are, stops.
 const RATIO_FLOOR: f64 = 0.002;
-/// Codes whose errors stand and fall together.
+/// Number of neighbouring codes whose errors are correlated.
 const CODES_ALIKE: f64 = 24.0;
 /// Codes that are compared: the ends of the tables are extrapolated.
 const COMPARED: std::ops::Range<usize> = 12..244;
 
-/// What the channels of every frame received beyond what was stated, against green and most of the frames, log2, stops: one
-/// entry a frame, in it one a channel; green's are 0.
+/// Exposure of the channels of every frame relative to green and to most of the frames, beyond the stated one, stops. One
+/// entry a frame, in it one a channel; green's is 0.
 pub(super) type Balance = Vec<[Estimate; 3]>;
 
-/// The exponent of one table over another and what is left of their difference, stops.
+/// Exponent of one table relative to another.
 struct Alike {
     exponent: Estimate,
-    left: f64,
+    /// Root mean square residual, stops.
+    residual: f64,
 }
 
-/// The balance by three tables fitted each to the whole stated span; `None` where there are not three channels, where
-/// their curves are not one curve, or where nothing departs.
+/// The balance from three tables, each fitted to the whole stated span. `None` unless there are three channels, their curves
+/// agree up to an exponent, and some frame departs.
 pub(super) fn by_tables(fits: &[TableFit], reference: usize) -> Option<Balance> {
     let [red, green, blue] = fits else {
         return None;
@@ -45,11 +47,11 @@ pub(super) fn by_tables(fits: &[TableFit], reference: usize) -> Option<Balance> 
         departures(red, green, reference)?,
         departures(blue, green, reference)?,
     );
-    counted(together(red, blue, reference))
+    if_departing(together(red, blue, reference))
 }
 
-/// The balance by exposure ratios through known curves. Through a false curve the ratio hangs on the level: where darker and
-/// brighter blocks do not agree, nothing is concluded.
+/// The balance from exposure ratios through known curves. `None` if darker and brighter blocks give different ratios, which
+/// they do through a wrong curve.
 pub(super) fn by_ratios(
     samples: &[BlockSamples],
     curves: &[ResponseCurve],
@@ -65,32 +67,40 @@ pub(super) fn by_ratios(
                 if j == reference {
                     return Some(Estimate::new(0.0, 0.0));
                 }
-                let whole = ratio(samples, curves, (c, j, reference), (0.0, 1.0))?;
-                let dark = ratio(samples, curves, (c, j, reference), (0.0, 0.4))?;
-                let bright = ratio(samples, curves, (c, j, reference), (0.1, 1.0))?;
+                let between = |low, high| {
+                    let curves = curves.iter().map(|curve| within(curve, low, high));
+                    let curves: Vec<ResponseCurve> = curves.collect();
+                    ratio(samples, &curves, c, j, reference)
+                };
+                let (whole, dark, bright) =
+                    (between(0.0, 1.0)?, between(0.0, 0.4)?, between(0.1, 1.0)?);
                 let apart = (dark.value - bright.value).abs();
                 (apart < 0.4 * whole.value.abs().max(WORTH)).then_some(whole)
             })
             .collect()
     };
-    counted(together(channel(0)?, channel(2)?, reference))
+    if_departing(together(channel(0)?, channel(2)?, reference))
 }
 
-/// What channel `c` of frame `j` received beyond green, from blocks between two levels (shares of full scale).
+/// A curve supported between two levels (fractions of full scale) only.
+fn within(curve: &ResponseCurve, low: f64, high: f64) -> ResponseCurve {
+    let mut curve = curve.clone();
+    curve.supported.0 = curve.supported.0.max(low);
+    curve.clip_level = curve.clip_level.min(high);
+    curve
+}
+
+/// Exposure ratio of frame `j` to the reference in channel `c`, relative to that in green, stops.
 fn ratio(
     samples: &[BlockSamples],
     curves: &[ResponseCurve],
-    (c, j, reference): (usize, usize, usize),
-    (low, high): (f64, f64),
+    c: usize,
+    j: usize,
+    reference: usize,
 ) -> Option<Estimate> {
     let (first, second) = (j.min(reference), j.max(reference));
     let sign = if j > reference { 1.0 } else { -1.0 };
-    let of = |k: usize| {
-        let mut curve = curves[k].clone();
-        curve.supported.0 = curve.supported.0.max(low);
-        curve.clip_level = curve.clip_level.min(high);
-        ratios::measure(&samples[k..=k], &[curve], first, second)
-    };
+    let of = |k: usize| ratios::measure(&samples[k..=k], &curves[k..=k], first, second);
     let (own, green) = (of(c)?, of(1)?);
     let noise = own
         .standard_uncertainty
@@ -99,8 +109,8 @@ fn ratio(
     Some(Estimate::new(sign * (own.value - green.value), noise))
 }
 
-/// The balance from departures against the reference frame. With three frames or more it is what departs from most of them
-/// (the median) that has drifted, be it the reference; of two frames the reference is right.
+/// The balance from departures from the reference frame. Of three frames or more, those that differ from the median have
+/// drifted, which may be the reference; of two frames the reference is taken as correct.
 fn together(red: Vec<Estimate>, blue: Vec<Estimate>, reference: usize) -> Balance {
     let none = Estimate::new(0.0, 0.0);
     let centred = |channel: Vec<Estimate>| -> Vec<Estimate> {
@@ -126,17 +136,20 @@ fn together(red: Vec<Estimate>, blue: Vec<Estimate>, reference: usize) -> Balanc
     pairs.map(|(r, b)| [r, none, b]).collect()
 }
 
-fn counted(balance: Balance) -> Option<Balance> {
+/// The balance, if any frame departs.
+fn if_departing(balance: Balance) -> Option<Balance> {
     balance.iter().any(departs).then_some(balance)
 }
 
-/// True where a frame's balance is worth a word.
+/// True if the balance of a frame departs significantly.
 pub(super) fn departs(channels: &[Estimate; 3]) -> bool {
     channels
         .iter()
         .any(|d| d.value.abs() > WORTH && d.value.abs() > SEEN_AT * d.standard_uncertainty)
 }
 
+/// Exposure of a channel in every frame relative to green and to the reference frame, stops; `None` unless the two tables
+/// agree up to an exponent.
 fn departures(fit: &TableFit, green: &TableFit, reference: usize) -> Option<Vec<Estimate>> {
     let alike = alike(fit, green)?;
     let gamma = alike.exponent;
@@ -153,10 +166,11 @@ fn departures(fit: &TableFit, green: &TableFit, reference: usize) -> Option<Vec<
             noise(fit).hypot(noise(green)).hypot(turned),
         )
     };
-    (alike.left <= SAME_CURVE).then(|| (0..fit.exposures.len()).map(one).collect())
+    (alike.residual <= SAME_CURVE).then(|| (0..fit.exposures.len()).map(one).collect())
 }
 
-/// Least squares of `fit = offset + exponent * green` over the codes that both support.
+/// Weighted least squares of `fit = offset + exponent * green` over the codes that both tables support; `None` with too little
+/// data or an exponent outside 0.8..1.25.
 fn alike(fit: &TableFit, green: &TableFit) -> Option<Alike> {
     let low = fit.supported.0.max(green.supported.0) as usize;
     let high = fit.supported.1.min(green.supported.1) as usize;
@@ -181,13 +195,13 @@ fn alike(fit: &TableFit, green: &TableFit) -> Option<Alike> {
         return None;
     }
     let gamma = mean(&|p| (p.0 - x) * (p.1 - y)) / spread;
-    let left = mean(&|p| (p.1 - y - gamma * (p.0 - x)).powi(2)).sqrt();
+    let residual = mean(&|p| (p.1 - y - gamma * (p.0 - x)).powi(2)).sqrt();
     let independent = (points.len() as f64 / CODES_ALIKE - 2.0).max(1.0);
-    let uncertainty = (left / (spread * independent).sqrt()).hypot(EXPONENT_FLOOR);
+    let uncertainty = (residual / (spread * independent).sqrt()).hypot(EXPONENT_FLOOR);
     let sane = (0.8..1.25).contains(&gamma);
 
     sane.then_some(Alike {
         exponent: Estimate::new(gamma, uncertainty),
-        left,
+        residual,
     })
 }

@@ -1,28 +1,28 @@
-//! The black offset of linear frames: the level that no light gives, from levels that fail to double with the exposure.
+//! Measures the black offset of linear frames, the level without light.
 //!
-//! Levels `a` and `b` of one place in two linear frames with offset d obey `b - d = k (a - d)`: a straight line of slope k
-//! that meets the diagonal at d. Slope and offset are both fitted, so false times do not pass for an offset. Offsets below
-//! zero are those of cameras that subtract too much and cut the rest.
+//! Levels `a` and `b` of one point in two linear frames with offset d obey `b - d = k (a - d)`, a line of slope k that meets
+//! the diagonal at d. Slope and offset are both fitted, so that wrong exposure times do not appear as an offset. Negative
+//! offsets occur in cameras that subtract too much and clip at zero.
 use super::blocks::BlockSamples;
 use nalgebra::DMatrix;
 use stopspan_core::statistics::fit::least_squares;
 use stopspan_core::units::Estimate;
 
-/// Bins of level, a third of an octave each.
+/// Number of bins of level, a third of an octave each.
 const BINS: usize = 24;
-/// Blocks a bin needs, and bins a pair of frames needs.
+/// Least number of blocks in a bin, and of bins for a pair of frames.
 const ENOUGH: (usize, usize) = (8, 6);
-/// What a bin's mean may be off whatever its blocks say: codes, and share of the level (a sensor bends by about as much).
+/// Minimum uncertainty of a bin mean: 0.1 code plus 0.5 % of the level, for sensor non-linearity.
 const OFF: (f64, f64) = (0.1, 0.005);
-/// A frame must have this much more light than the other for the lines to cross at a sharp angle.
+/// Least exposure ratio of two frames: below it the line meets the diagonal at too small an angle.
 const LEAST_STEP: f64 = 1.3;
-/// Offsets that are believed: 8-bit codes, and standard uncertainties.
+/// Least offset that is significant: 8-bit codes, and standard uncertainties.
 const BELIEVED: (f64, f64) = (0.5, 4.0);
-/// Beyond this many codes the frames are something else.
+/// Largest plausible offset, 8-bit codes: beyond it the frames are not linear.
 const MOST: f64 = 40.0;
 
-/// The black offset of one channel in 8-bit codes (0..=255 scale), with its standard uncertainty from the scatter about the
-/// lines; `None` where none can be told from zero.
+/// The black offset of one channel in codes of 0..=255, with its standard uncertainty from the scatter about the lines; `None`
+/// if it does not differ significantly from zero.
 pub(super) fn measure(samples: &BlockSamples) -> Option<Estimate> {
     let pairs = (1..samples.frames).filter_map(|second| of_pair(samples, second - 1, second));
     let found: Vec<Estimate> = pairs.collect();
@@ -42,6 +42,7 @@ pub(super) fn measure(samples: &BlockSamples) -> Option<Estimate> {
     (told && mean.abs() <= MOST).then(|| Estimate::new(mean, uncertainty))
 }
 
+/// The offset from one pair of frames.
 fn of_pair(samples: &BlockSamples, first: usize, second: usize) -> Option<Estimate> {
     let points = points(samples, first, second);
     if points.len() < ENOUGH.1 {
@@ -64,7 +65,7 @@ fn of_pair(samples: &BlockSamples, first: usize, second: usize) -> Option<Estima
     }
     let offset = level / (1.0 - slope);
     let scale = (fit.chi_square / fit.degrees.max(1) as f64).max(1.0);
-    // d(level / (1 - slope)): both coefficients, and how they go together.
+    // Propagation through level / (1 - slope), with the covariance of the two coefficients.
     let gradient = [offset / (1.0 - slope), 1.0 / (1.0 - slope)];
     let variance: f64 = (0..2)
         .flat_map(|i| (0..2).map(move |j| (i, j)))

@@ -2,33 +2,35 @@
 use ndarray::Array3;
 use stopspan_core::raster::{Pixels, Work, dispatch_simd};
 
-/// Code units used for statistics: full scale is 255, whatever the file's depth.
+/// Code of full scale in which statistics are expressed, whatever the depth of the file.
 pub(crate) const CODES: f64 = 255.0;
 
-/// Mean, variance and largest code of a block.
+/// Mean, variance (codes^2) and largest code of one channel of a block, in codes of 0..=255.
 pub(crate) type Statistics = (f32, f32, f32);
 
-/// The statistics of blocks with their top left corners at (row, column), channel after channel of block after block.
+/// Statistics of the blocks with these top left corners (row, column), by channel within block.
 pub(crate) fn statistics(
     pixels: &Pixels,
-    places: &[(usize, usize)],
+    corners: &[(usize, usize)],
     side: usize,
 ) -> Vec<Statistics> {
     match (pixels, pixels.channels(), side) {
-        (Pixels::U8(codes), 3, 8) => dispatch_simd(OfRows::<_, 3, 24> { codes, places }),
-        (Pixels::U8(codes), 3, _) => of_codes::<_, 3>(codes, places, side),
-        (Pixels::U8(codes), 1, _) => of_codes::<_, 1>(codes, places, side),
-        (Pixels::U16(codes), 4, _) => of_codes::<_, 4>(codes, places, side),
-        (Pixels::U16(codes), 3, _) => of_codes::<_, 3>(codes, places, side),
-        (Pixels::U16(codes), 1, _) => of_codes::<_, 1>(codes, places, side),
+        (Pixels::U8(codes), 3, 8) => dispatch_simd(OfRows::<_, 3, 24> { codes, corners }),
+        (Pixels::U8(codes), 3, _) => of_codes::<_, 3>(codes, corners, side),
+        (Pixels::U8(codes), 1, _) => of_codes::<_, 1>(codes, corners, side),
+        (Pixels::U16(codes), 4, _) => of_codes::<_, 4>(codes, corners, side),
+        (Pixels::U16(codes), 3, _) => of_codes::<_, 3>(codes, corners, side),
+        (Pixels::U16(codes), 1, _) => of_codes::<_, 1>(codes, corners, side),
         (_, channels, _) => {
-            let each = |&at| (0..channels).map(move |channel| of_levels(pixels, at, side, channel));
-            places.iter().flat_map(each).collect()
+            let each = |&(top, left)| {
+                (0..channels).map(move |channel| of_levels(pixels, top, left, side, channel))
+            };
+            corners.iter().flat_map(each).collect()
         }
     }
 }
 
-/// From sums of codes, of their squares, and the largest code of a block of so many pixels.
+/// Statistics from the sum, the sum of squares and the maximum of the codes of `count` pixels.
 #[inline(always)]
 fn summed<T>(count: usize, sum: u32, square: u64, peak: u32) -> Statistics {
     let count = count as f64;
@@ -44,10 +46,10 @@ fn summed<T>(count: usize, sum: u32, square: u64, peak: u32) -> Statistics {
     )
 }
 
-/// Blocks of 8 rows of `LANES` bytes, `CHANNELS` of them a pixel: every byte of a row has sums of its own.
+/// Blocks whose rows are `LANES` bytes long, with `CHANNELS` bytes a pixel. Every byte of a row has its own accumulators.
 struct OfRows<'a, T, const CHANNELS: usize, const LANES: usize> {
     codes: &'a Array3<T>,
-    places: &'a [(usize, usize)],
+    corners: &'a [(usize, usize)],
 }
 
 impl<const CHANNELS: usize, const LANES: usize> Work for OfRows<'_, u8, CHANNELS, LANES> {
@@ -58,8 +60,8 @@ impl<const CHANNELS: usize, const LANES: usize> Work for OfRows<'_, u8, CHANNELS
         let side = LANES / CHANNELS;
         let width = self.codes.dim().1 * CHANNELS;
         let all = self.codes.as_slice().unwrap_or_default();
-        let mut out = Vec::with_capacity(self.places.len() * CHANNELS);
-        for &(top, left) in self.places {
+        let mut out = Vec::with_capacity(self.corners.len() * CHANNELS);
+        for &(top, left) in self.corners {
             let (mut sum, mut square, mut peak) = ([0u16; LANES], [0u32; LANES], [0u8; LANES]);
             for row in top..top + side {
                 let line = &all[row * width + left * CHANNELS..][..LANES];
@@ -85,10 +87,10 @@ impl<const CHANNELS: usize, const LANES: usize> Work for OfRows<'_, u8, CHANNELS
     }
 }
 
-/// Whole numbers all the way, of samples of 8 or 16 bits: 64 codes stay far below 2^32, their squares below 2^53.
+/// Statistics of 8- or 16-bit samples in integers: the sum of 64 codes is far below 2^32, that of their squares below 2^53.
 fn of_codes<T: Copy + Into<u32>, const CHANNELS: usize>(
     codes: &Array3<T>,
-    places: &[(usize, usize)],
+    corners: &[(usize, usize)],
     side: usize,
 ) -> Vec<Statistics> {
     let width = codes.dim().1;
@@ -109,15 +111,11 @@ fn of_codes<T: Copy + Into<u32>, const CHANNELS: usize>(
         }
         std::array::from_fn(|k| summed::<T>(side * side, sum[k], square[k], peak[k]))
     };
-    places.iter().flat_map(one).collect()
+    corners.iter().flat_map(one).collect()
 }
 
-fn of_levels(
-    pixels: &Pixels,
-    (top, left): (usize, usize),
-    side: usize,
-    channel: usize,
-) -> Statistics {
+/// Statistics of one channel of one block of any pixels.
+fn of_levels(pixels: &Pixels, top: usize, left: usize, side: usize, channel: usize) -> Statistics {
     let count = (side * side) as f64;
     let (mut sum, mut square, mut peak) = (0.0f64, 0.0f64, 0.0f32);
     for row in top..top + side {
@@ -137,7 +135,7 @@ fn of_levels(
 mod tests {
     use super::*;
 
-    /// The whole-number way of 8-bit frames against the plain one.
+    /// The integer paths against the general one.
     #[test]
     fn bytes_and_floats_give_one_answer() {
         let codes =

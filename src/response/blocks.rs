@@ -1,7 +1,7 @@
-//! Block means of co-located pixels: the samples that responses, exposure ratios and noise are estimated from.
+//! Means of co-located blocks of pixels: the samples from which response and exposure ratios are estimated.
 //!
-//! A block mean keeps its value through JPEG compression far better than a pixel does, and averages noise before the
-//! curved response is applied to it, so that fits to block means have next to no errors-in-variables bias.
+//! JPEG compression changes the mean of a block far less than single pixels. Averaging also reduces noise before the curved
+//! response is applied, so that fits to block means have almost no errors-in-variables bias.
 use super::block_statistics::statistics;
 use rayon::prelude::*;
 use smallvec::SmallVec;
@@ -13,15 +13,15 @@ use stopspan_core::raster::Point;
 pub struct BlockSamples {
     /// Number of frames.
     pub frames: usize,
-    /// Pixels a block.
+    /// Number of pixels in a block.
     pub pixels: usize,
     /// Block means, codes 0..=255.
     pub mean: Vec<f32>,
-    /// Variance inside the block, codes^2 (noise and texture).
+    /// Variance inside each block, from noise and texture, codes^2.
     pub variance: Vec<f32>,
-    /// Largest code in the block.
+    /// Largest code in each block.
     pub peak: Vec<f32>,
-    /// By block, not by frame: which of 16 x 12 tiles of the picture it lies in.
+    /// One entry a block, not a frame: index of its tile, of 16 x 12 over the picture.
     pub tile: Vec<u16>,
 }
 
@@ -31,7 +31,7 @@ impl BlockSamples {
         self.mean.len() / self.frames.max(1)
     }
 
-    /// At most `a_level` blocks of about one level, evenly spread over those; all of them where there are few.
+    /// At most `a_level` blocks of each bin of level, evenly spread; all blocks if there are few in total.
     pub(crate) fn thinned(&self, a_level: usize) -> BlockSamples {
         if self.len() <= BINS * a_level {
             return self.clone();
@@ -80,18 +80,18 @@ impl BlockSamples {
     }
 }
 
-/// Blocks looked at: enough that a level that fills a three-hundredth of the picture has a hundred of them.
+/// Approximate number of blocks taken: a level that fills one three-hundredth of the picture then has a hundred.
 const BLOCKS_WANTED: usize = 30_000;
 
-/// Bins of level for thinning, over the sum of a block's levels in all frames.
+/// Bins for thinning, by the mean of a block over all frames.
 const BINS: usize = 100;
-/// Side of the smallest blocks that a finely textured scene is cut into.
+/// Side of the smallest blocks, used for finely textured scenes, pixels.
 const SMALLEST: usize = 4;
 
-/// Tiles across and down that blocks are told apart by.
+/// Number of tiles across and down.
 const TILES: (usize, usize) = (16, 12);
 
-/// Side of the blocks for a picture of this many pixels: 8 (a JPEG block) where that leaves enough of them.
+/// Side of the blocks for a picture of this size, pixels: 8 (as JPEG blocks) if that gives enough of them.
 pub(crate) fn block_side(rows: usize, columns: usize) -> usize {
     match rows * columns {
         n if n >= 250_000 => 8,
@@ -102,13 +102,15 @@ pub(crate) fn block_side(rows: usize, columns: usize) -> usize {
 
 /// Largest standard deviation inside a block that a fit uses, codes.
 pub(super) const QUIET_CODES: f64 = 6.0;
-/// Levels told apart, and what counts as enough blocks at a level.
+/// Number of levels at which blocks are counted.
 const LEVELS: usize = 12;
+/// Number of blocks that suffices at a level.
 const ENOUGH: usize = 250;
 
-/// Collects block statistics for every channel of a bracket (frames in register, or carrying their transform).
-/// Blocks lie on the JPEG grid of the reference frame; up to about 30,000 are taken, spread evenly over the picture. They are
-/// halved where the scene is so finely textured that at levels it does show hardly any block is even enough to be used.
+/// Collects block statistics for every channel of a bracket whose frames are in register, or have a transform.
+///
+/// Blocks follow the JPEG grid of the reference frame; about 30,000 are taken, evenly spread over the picture. Their side is
+/// halved for scenes so finely textured that at some level almost no block is uniform enough to be used.
 pub fn collect(bracket: &Bracket) -> Vec<BlockSamples> {
     let (rows, columns, _) = bracket.reference_frame().picture.pixels.dim();
     let mut side = block_side(rows, columns);
@@ -121,7 +123,7 @@ pub fn collect(bracket: &Bracket) -> Vec<BlockSamples> {
     }
 }
 
-/// True if at some level there are blocks enough, but hardly any that is even.
+/// True if some level has enough blocks but almost none of them is uniform.
 fn too_coarse(samples: &BlockSamples) -> bool {
     let (mut all, mut even) = ([0usize; LEVELS], [0usize; LEVELS]);
     let values = samples
@@ -145,7 +147,12 @@ fn collect_of(bracket: &Bracket, side: usize) -> Vec<BlockSamples> {
     let skip = (down * across / BLOCKS_WANTED).max(1);
     let per_row: Vec<Vec<BlockSamples>> = (0..down)
         .into_par_iter()
-        .map(|block_row| row_of_blocks(bracket, block_row, across, side, skip, channels))
+        .map(|row| {
+            // The offset changes from row to row, so that the blocks taken have no preferred direction.
+            let chosen = ((row * 7) % skip..across).step_by(skip);
+            let corners = chosen.map(|column| (row * side, column * side));
+            statistics_at(bracket, corners, side)
+        })
         .collect();
     let joined = |channel: usize| {
         let rows = per_row.iter().map(|row| &row[channel]);
@@ -169,36 +176,33 @@ fn collect_of(bracket: &Bracket, side: usize) -> Vec<BlockSamples> {
     (0..channels).into_par_iter().map(joined).collect()
 }
 
-fn row_of_blocks(
+/// Statistics by channel of blocks with these top left corners (row, column) in the reference; those that leave any frame are
+/// skipped.
+fn statistics_at(
     bracket: &Bracket,
-    block_row: usize,
-    across: usize,
+    corners: impl Iterator<Item = (usize, usize)>,
     side: usize,
-    skip: usize,
-    channels: usize,
 ) -> Vec<BlockSamples> {
+    let (rows, columns, channels) = bracket.reference_frame().picture.pixels.dim();
     let mut out = vec![BlockSamples::default(); channels];
-    let (rows, columns, _) = bracket.reference_frame().picture.pixels.dim();
-    // By frame: where the blocks lie. Offset the chosen columns from row to row, so that the choice has no direction.
-    let mut places: Vec<Vec<(usize, usize)>> = vec![Vec::new(); bracket.frames.len()];
-    for block_column in ((block_row * 7) % skip..across).step_by(skip) {
-        let (top, left) = (block_row * side, block_column * side);
+    let mut positions: Vec<Vec<(usize, usize)>> = vec![Vec::new(); bracket.frames.len()];
+    for (top, left) in corners {
         let frames = bracket.frames.iter();
-        let at: Option<SmallVec<[_; 8]>> = frames.map(|f| place(f, top, left, side)).collect();
+        let at: Option<SmallVec<[_; 8]>> = frames.map(|f| locate(f, top, left, side)).collect();
         let Some(at) = at else { continue };
-        places.iter_mut().zip(at).for_each(|(p, at)| p.push(at));
+        positions.iter_mut().zip(at).for_each(|(p, at)| p.push(at));
         let tile = top * TILES.1 / rows.max(1) * TILES.0 + left * TILES.0 / columns.max(1);
         out.iter_mut().for_each(|o| o.tile.push(tile as u16));
     }
-    let frames = places.len();
+    let frames = positions.len();
     let entries = frames * out.first().map_or(0, |o| o.tile.len());
     for samples in &mut out {
         samples.mean.resize(entries, 0.0);
         samples.variance.resize(entries, 0.0);
         samples.peak.resize(entries, 0.0);
     }
-    for (j, (frame, places)) in bracket.frames.iter().zip(&places).enumerate() {
-        let found = statistics(&frame.picture.pixels, places, side);
+    for (j, (frame, corners)) in bracket.frames.iter().zip(&positions).enumerate() {
+        let found = statistics(&frame.picture.pixels, corners, side);
         for (block, found) in found.chunks_exact(channels.max(1)).enumerate() {
             for (samples, &(mean, variance, peak)) in out.iter_mut().zip(found) {
                 let i = block * frames + j;
@@ -209,9 +213,14 @@ fn row_of_blocks(
     out
 }
 
-/// Where a block of the reference frame lies in `frame`, to whole pixels; `None` if it leaves the picture. Half a pixel
-/// matters little: textured blocks are not used.
-pub(crate) fn place(frame: &Frame, top: usize, left: usize, side: usize) -> Option<(usize, usize)> {
+/// Top left corner (row, column) in `frame` of a block of the reference, rounded to whole pixels; `None` if the block leaves
+/// the frame. Rounding matters little, since textured blocks are not used.
+pub(crate) fn locate(
+    frame: &Frame,
+    top: usize,
+    left: usize,
+    side: usize,
+) -> Option<(usize, usize)> {
     let Some(transform) = &frame.transform else {
         return Some((top, left));
     };

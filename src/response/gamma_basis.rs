@@ -6,8 +6,8 @@
 use nalgebra::{DMatrix, DVector};
 use std::sync::OnceLock;
 
-/// Terms of the polynomial exponent; four fit measured camera curves to about 0.005 of full scale, five leave the rest
-/// to the table that is laid over it.
+/// Number of terms of the polynomial exponent. Four fit measured camera curves to about 0.005 of full scale; with five the
+/// residual is left to the table fitted on top.
 pub(crate) const TERMS: usize = 5;
 
 /// Number of columns of [`row`]: the terms, the sRGB curve and a constant.
@@ -16,7 +16,7 @@ pub(crate) const COLUMNS: usize = TERMS + 2;
 /// The basis functions at a level (fraction of full scale): `B^i log2 B` for i in 0..TERMS, log2 of sRGB's
 /// exposure, then 1.
 pub(crate) fn row(level: f64) -> [f64; COLUMNS] {
-    // A quarter of an 8-bit code stands for level 0, where the logarithm has no value.
+    // At level 0, where the logarithm is undefined, a quarter of an 8-bit code is used instead.
     let level = level.max(0.25 / 255.0);
     let mut out = [1.0; COLUMNS];
     let mut power = level.log2();
@@ -28,21 +28,21 @@ pub(crate) fn row(level: f64) -> [f64; COLUMNS] {
     out
 }
 
-/// The basis at every 8-bit code, worked out once.
+/// The basis at every 8-bit code, computed once.
 pub(crate) fn by_code() -> &'static [[f64; COLUMNS]; 256] {
     static ONCE: OnceLock<[[f64; COLUMNS]; 256]> = OnceLock::new();
     ONCE.get_or_init(|| std::array::from_fn(|code| row(code as f64 / 255.0)))
 }
 
-/// What the coefficients usually are: mean and inverse covariance over [`USUAL`] with S-curves laid over them.
+/// Prior of the coefficients: mean and inverse covariance over the curves of [`USUAL`] combined with S-curves.
 pub(crate) struct Usual {
     pub mean: DVector<f64>,
     pub precision: DMatrix<f64>,
 }
 
 impl Usual {
-    /// The same for a curve as steep as `table` (log2 exposure by 8-bit code): every power of a curve fits the pixels
-    /// as well as the curve, so only its shape is compared with the usual ones.
+    /// The prior scaled to the steepness of `table` (log2 exposure by 8-bit code). Every power of a curve fits the pixels as
+    /// well as the curve itself, so only its shape is compared with the prior.
     pub(crate) fn as_steep_as(&self, table: &[f64]) -> Usual {
         let at = |code: usize| -> f64 {
             let row = by_code()[code].iter();
@@ -62,7 +62,7 @@ impl Usual {
     }
 }
 
-/// Encodings of light (0..=1 to 0..=1) that cameras and standards use, and shoulders like film's.
+/// Encodings of light (0..=1 to 0..=1) used by cameras and standards, and logarithmic shoulders as of film.
 const USUAL: [fn(f64) -> f64; 11] = [
     stopspan_core::units::srgb_level,
     bt709,
@@ -76,12 +76,12 @@ const USUAL: [fn(f64) -> f64; 11] = [
     |x| shoulder(x, 100.0),
     |x| x,
 ];
-/// Weights of `3 y^2 - 2 y^3` laid over each.
+/// Weights of the S-curve `3 y^2 - 2 y^3` combined with each.
 const CONTRASTS: [f64; 4] = [0.0, 0.3, 0.6, 0.9];
-/// How many times wider than its members scatter the family is taken to be: cameras are not bound to it.
+/// Factor on the scatter of the prior, since cameras may use other encodings.
 const WIDER: f64 = 2.0;
 
-/// Halvings of 24 stops in which a curve is inverted: to 2e-6 stop.
+/// Bisections of 24 stops to invert a curve, to 2e-6 stop.
 const HALVINGS: usize = 24;
 
 /// Recommendation ITU-R BT.709.
@@ -102,11 +102,12 @@ fn lightness(y: f64) -> f64 {
     }
 }
 
+/// Logarithmic shoulder of strength `k`.
 fn shoulder(x: f64, k: f64) -> f64 {
     (k * x).ln_1p() / k.ln_1p()
 }
 
-/// The usual coefficients, worked out once.
+/// The prior, computed once.
 pub(crate) fn usual() -> &'static Usual {
     static ONCE: OnceLock<Usual> = OnceLock::new();
     ONCE.get_or_init(|| {
@@ -126,7 +127,7 @@ pub(crate) fn usual() -> &'static Usual {
             let away = (curve - &mean) * WIDER;
             covariance += &away * away.transpose() / count;
         }
-        // A sum of squares and a positive diagonal: it has an inverse.
+        // Positive definite, so the inverse exists.
         let precision = covariance
             .try_inverse()
             .unwrap_or_else(|| DMatrix::identity(COLUMNS, COLUMNS) * 1e-6);
@@ -134,7 +135,7 @@ pub(crate) fn usual() -> &'static Usual {
     })
 }
 
-/// The basis' coefficients nearest to the inverse of an encoding, in log exposure over the levels.
+/// Least-squares coefficients of the inverse of an encoding, in log2 exposure over the levels.
 fn coefficients(encode: impl Fn(f64) -> f64) -> DVector<f64> {
     let mut normal = DMatrix::<f64>::identity(COLUMNS, COLUMNS) * 1e-3;
     let mut right = DVector::<f64>::zeros(COLUMNS);

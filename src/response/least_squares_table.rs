@@ -5,16 +5,36 @@
 //! smoothness weight multiplies the row, as in the program printed with the paper, hence enters the sum squared. Each
 //! radiance occurs in its own pixel's rows alone and is eliminated first, which leaves 255 unknowns for any number of
 //! pixels.
+//!
+//! # When to choose it
+//!
+//! With `--response least-squares-table`: where the program reports that the curve is flat just below its clip level, and for
+//! comparison with results of the published method. Error against the true curve, stops, on the 33 simulated brackets of the
+//! [crate's table](crate):
+//!
+//! | | this method | default |
+//! |---|---|---|
+//! | median | 0.084 | 0.003 |
+//! | 90th percentile | 0.21 | 0.06 |
+//! | largest | 0.36 | 0.57 |
+//! | sine, +-1 EV | 0.17 | 0.31 |
+//! | sine, +-2 EV | 0.10 | 0.14 |
+//! | sine, 1:2:3 | 0.21 | 0.57 |
+//!
+//! It is nearer to the truth than the default only for the sine, whose slope is zero where it clips. Of the three published
+//! methods it is the nearest in 19 of the 33 brackets, and it refuses none. Its costs: exposures are taken as stated and
+//! colour balance is not measured; and it states no uncertainty, so that the root mean square residual is given at every code.
+//! The numbers are printed by `cargo test study_of_curves -- --ignored --nocapture`.
 use nalgebra::{DMatrix, DVector};
 
 const NODES: usize = 256;
 /// The code of log exposure 0.
 const PIN: usize = 128;
 
-/// Smoothness weight where nothing else is said (common practice, no source).
+/// Default smoothness weight (common practice, no source).
 pub(crate) const LAMBDA: f64 = 10.0;
 
-/// Hat weight of a code: the distance to the nearer end of the scale.
+/// Hat weight of a code: its distance from the nearer end of the scale.
 fn hat(code: usize) -> f64 {
     code.min(255 - code) as f64
 }
@@ -28,7 +48,7 @@ pub fn fit(samples: &[Vec<u8>], times: &[f64], lambda: f64) -> Option<Vec<f64>> 
     if samples.len() * times.len().saturating_sub(1) < NODES - 1
         || samples.iter().any(|p| p.len() != times.len())
         || times.iter().any(|&t| t.is_nan() || t <= 0.0)
-        || !samples.iter().any(|pixel| tells(pixel))
+        || !samples.iter().any(|pixel| is_informative(pixel))
     {
         return None;
     }
@@ -39,7 +59,7 @@ pub fn fit(samples: &[Vec<u8>], times: &[f64], lambda: f64) -> Option<Vec<f64>> 
         add_pixel(&mut matrix, &mut right, pixel, &logs);
     }
     add_curvature(&mut matrix, lambda);
-    // The pinned entry is 0: its equation and its column go.
+    // The pinned entry is 0: its equation and column are removed.
     matrix.row_mut(PIN).fill(0.0);
     matrix.column_mut(PIN).fill(0.0);
     matrix[(PIN, PIN)] = 1.0;
@@ -49,14 +69,14 @@ pub fn fit(samples: &[Vec<u8>], times: &[f64], lambda: f64) -> Option<Vec<f64>> 
     finite.then(|| table.as_slice().to_vec())
 }
 
-/// True if a pixel has two different codes that count.
-fn tells(pixel: &[u8]) -> bool {
+/// True if a pixel has two different codes with a weight.
+fn is_informative(pixel: &[u8]) -> bool {
     let mut counting = pixel.iter().filter(|&&c| hat(usize::from(c)) > 0.0);
     let first = counting.next();
     counting.any(|c| Some(c) != first)
 }
 
-/// A pixel's rows with its radiance eliminated: `sum u_j (G(Z_j) - ln t_j - mean)^2` with `u = w^2`.
+/// Adds the rows of a pixel with its radiance eliminated: `sum u_j (G(Z_j) - ln t_j - mean)^2` with `u = w^2`.
 fn add_pixel(matrix: &mut DMatrix<f64>, right: &mut DVector<f64>, pixel: &[u8], logs: &[f64]) {
     let entries: Vec<(usize, f64, f64)> = pixel
         .iter()
@@ -75,6 +95,7 @@ fn add_pixel(matrix: &mut DMatrix<f64>, right: &mut DVector<f64>, pixel: &[u8], 
     }
 }
 
+/// Adds the squared second differences of the table.
 fn add_curvature(matrix: &mut DMatrix<f64>, lambda: f64) {
     for code in 1..NODES - 1 {
         let weight = (lambda * hat(code)).powi(2);

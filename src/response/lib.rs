@@ -1,9 +1,11 @@
-//! [`Bracket`](stopspan_core::model::Bracket) -> [`ResponseCurve`] per channel, exposure ratios, how well it fits.
+//! [`Bracket`](stopspan_core::model::Bracket) -> [`ResponseCurve`](stopspan_core::model::ResponseCurve) per channel, exposure ratios, how well it fits.
 //!
-//! In reading order: [`curve`](ResponseCurve) the result; `blocks` the samples with `block_statistics` under them, `steady` those of them where nothing moved; `smooth_table` the default estimator with
-//! `gamma_basis` under it; `select` whether frames are taken as linear, by `linearity`; `balance` what single channels of a frame received; the published methods [`least_squares_table`], [`alternating`] and [`polynomial`] on `pixels`,
-//! run by `published`; `assemble` makes curves of tables; `unfitted` responses that are known, `black_offset` what linear levels begin at; `ratios` exposures measured
-//! from pixels; `refusal` says when there is too little; `recover` chooses and decides.
+//! In reading order: `select` decides whether frames are taken as linear, on the evidence of `linearity`. `blocks` collects the
+//! samples, with `block_statistics`; `steady` removes those where something moved. `smooth_table` is the default estimator,
+//! with the prior of `gamma_basis`; `balance` measures the colour balance of single frames. The published methods
+//! [`least_squares_table`], [`alternating`] and [`polynomial`] are run by `published` on the samples of `pixels`. `assemble` makes
+//! curves of tables; `fixed_response` has the responses that are not fitted, with `black_offset`; `ratios` measures exposure
+//! ratios; `refusal` refuses brackets with too little data. `recover` runs all of it.
 //!
 //! Why the smooth table is the default: root mean square error of log2 exposure over codes 10 to 245 of green, stops, on
 //! 33 simulated brackets of 480 x 360 pixels with noise (eleven curves: sRGB, four powers, S-curves, logarithmic
@@ -17,8 +19,8 @@
 //! | polynomial | 0.077 | refused in 6 of 33 |
 //! | alternating | 0.132 | 0.29 |
 //!
-//! Its 95 % bars hold the truth at 95.1 % of the codes. It loses to the least-squares table on the sine, which is level
-//! where it clips: 0.31, 0.14 and 0.57 stop for the three steps against 0.17, 0.10 and 0.21.
+//! Its 95 % uncertainty bars contain the truth at 95.1 % of the codes. The least-squares table is more accurate on the sine,
+//! whose slope is zero where it clips: 0.17, 0.10 and 0.21 stop for the three steps against 0.31, 0.14 and 0.57.
 #![cfg_attr(test, allow(clippy::unwrap_used, clippy::expect_used))]
 pub mod alternating;
 mod assemble;
@@ -26,6 +28,7 @@ mod balance;
 mod black_offset;
 mod block_statistics;
 mod blocks;
+mod fixed_response;
 mod gamma_basis;
 pub mod least_squares_table;
 mod linearity;
@@ -38,18 +41,17 @@ mod refusal;
 mod select;
 mod smooth_table;
 mod steady;
-mod unfitted;
 
 #[cfg(test)]
 mod fixtures;
 
 pub use blocks::{BlockSamples, collect};
+pub use fixed_response::known;
 pub use linearity::{LevelRatio, LinearTest, linear_evidence, looks_linear};
 pub use recover::{Recovered, recover};
 pub use select::{ResponseRequest, select};
-pub use unfitted::known;
 
-/// Works out what every fit starts from, so that the first need not wait for it. To be called while frames are read.
+/// Computes the prior that every fit uses, so that the first fit need not wait for it. Call it while frames are read.
 pub fn make_ready() {
     gamma_basis::usual();
     gamma_basis::by_code();

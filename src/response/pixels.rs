@@ -1,29 +1,29 @@
-//! Single pixels for the published methods: from even places, usable in two frames, spread over all codes.
+//! Single pixels for the published methods: from uniform blocks, usable in at least two frames, spread over all codes.
 use super::block_statistics::{self, CODES};
 use super::blocks;
 use rayon::prelude::*;
 use stopspan_core::model::Bracket;
 use stopspan_core::raster::Pixels;
 
-/// Places looked at.
-const PLACES_WANTED: usize = 30_000;
-/// Pixels taken of one code in one frame before the code counts as served.
-const SERVED: usize = 40;
-/// Largest standard deviation around a pixel, codes: beyond it the frames need not show the same place.
+/// Approximate number of blocks examined.
+const BLOCKS_WANTED: usize = 30_000;
+/// Number of pixels that suffices for one code of one frame.
+const ENOUGH: usize = 40;
+/// Largest standard deviation inside a block, codes: beyond it small registration errors change the code of a pixel.
 const UNEVEN: f32 = 6.0;
 
-/// 8-bit codes by channel, pixel and frame; deeper frames are rounded to 8 bits.
+/// 8-bit codes by channel, pixel and frame; samples of more than 8 bits are rounded.
 pub(crate) fn collect(bracket: &Bracket) -> Vec<Vec<Vec<u8>>> {
     let (rows, columns, channels) = bracket.reference_frame().picture.pixels.dim();
     let side = blocks::block_side(rows, columns);
     let (down, across) = (rows / side, columns / side);
-    let skip = (down * across / PLACES_WANTED).max(1);
+    let skip = (down * across / BLOCKS_WANTED).max(1);
     let found: Vec<Vec<(usize, Vec<u8>)>> = (0..down)
         .into_par_iter()
         .map(|row| {
             let columns = ((row * 7) % skip..across).step_by(skip);
             columns
-                .flat_map(|column| at_place(bracket, (row * side, column * side), side))
+                .flat_map(|column| middle_of_block(bracket, row * side, column * side, side))
                 .collect()
         })
         .collect();
@@ -35,18 +35,24 @@ pub(crate) fn collect(bracket: &Bracket) -> Vec<Vec<Vec<u8>>> {
     all.into_iter().map(|c| spread(c, frames)).collect()
 }
 
-/// The middle pixel of a block, by channel, where the block is even and neither black nor clipped in two frames.
-fn at_place(bracket: &Bracket, place: (usize, usize), side: usize) -> Vec<(usize, Vec<u8>)> {
+/// Channel and codes by frame of the middle pixel of a block, for channels in which the block is uniform, and neither black
+/// nor clipped in at least two frames.
+fn middle_of_block(
+    bracket: &Bracket,
+    top: usize,
+    left: usize,
+    side: usize,
+) -> Vec<(usize, Vec<u8>)> {
     let frames = &bracket.frames;
-    let places: Option<Vec<_>> = frames
+    let corners: Option<Vec<_>> = frames
         .iter()
-        .map(|f| blocks::place(f, place.0, place.1, side))
+        .map(|f| blocks::locate(f, top, left, side))
         .collect();
-    let Some(places) = places else {
+    let Some(corners) = corners else {
         return Vec::new();
     };
     let channels = bracket.reference_frame().picture.pixels.channels();
-    let views = frames.iter().zip(&places);
+    let views = frames.iter().zip(&corners);
     let views: Vec<_> = views
         .map(|(frame, &at)| {
             let pixels = &frame.picture.pixels;
@@ -73,6 +79,7 @@ fn at_place(bracket: &Bracket, place: (usize, usize), side: usize) -> Vec<(usize
     (0..channels).filter_map(of_channel).collect()
 }
 
+/// Code of a sample, 0..=255.
 fn code(pixels: &Pixels, row: usize, column: usize, channel: usize) -> u8 {
     let at = [row, column, channel];
     match pixels {
@@ -83,14 +90,14 @@ fn code(pixels: &Pixels, row: usize, column: usize, channel: usize) -> u8 {
     }
 }
 
-/// Only pixels that bring a code not yet served in its frame.
+/// Keeps a pixel only if some frame has fewer than [`ENOUGH`] pixels of its code so far.
 fn spread(pixels: Vec<Vec<u8>>, frames: usize) -> Vec<Vec<u8>> {
-    let mut served = vec![[0usize; 256]; frames];
+    let mut counts = vec![[0usize; 256]; frames];
     let mut kept = Vec::new();
     for pixel in pixels {
-        let mut codes = served.iter().zip(&pixel);
-        if codes.any(|(frame, &code)| frame[usize::from(code)] < SERVED) {
-            for (frame, &code) in served.iter_mut().zip(&pixel) {
+        let mut codes = counts.iter().zip(&pixel);
+        if codes.any(|(frame, &code)| frame[usize::from(code)] < ENOUGH) {
+            for (frame, &code) in counts.iter_mut().zip(&pixel) {
                 frame[usize::from(code)] += 1;
             }
             kept.push(pixel);
@@ -108,7 +115,7 @@ mod tests {
         let mut pixels = vec![vec![100, 200]; 5000];
         pixels.push(vec![7, 14]);
         let kept = spread(pixels, 2);
-        assert_eq!(kept.len(), SERVED + 1);
+        assert_eq!(kept.len(), ENOUGH + 1);
         assert_eq!(kept.last().unwrap(), &[7, 14]);
     }
 }

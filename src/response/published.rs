@@ -1,4 +1,4 @@
-//! The published methods, run on a bracket: pixels in, tables out, made monotone, with how far they are off.
+//! Runs the published methods on a bracket: collects pixels, makes the tables monotone, measures their residuals.
 use super::blocks::BlockSamples;
 use super::smooth_table::{NODES, TableFit};
 use super::{alternating, least_squares_table, pixels, polynomial};
@@ -7,12 +7,12 @@ use stopspan_core::model::Bracket;
 use stopspan_core::model::ResponseMethod;
 use stopspan_core::statistics::isotonic;
 
-/// Least step from code to code after the table was made monotone, stops.
+/// Least step from code to code of a table made monotone, stops.
 const LEAST_STEP: f64 = 1e-6;
-/// Least exposure a method may give, against its exposure at the middle code: 2^-20.
+/// Least exposure of a table relative to that at code 128; smaller ones are raised to it.
 const DARKEST: f64 = 1e-6;
 
-/// One table a channel by the method asked for, exposures held as stated (stops). `None` if a channel has too little
+/// One table a channel by a published method, with exposures held as stated (stops). `None` if a channel has too little data
 /// for the method, or the method is not a published one.
 pub(super) fn fit(
     method: ResponseMethod,
@@ -25,12 +25,13 @@ pub(super) fn fit(
         .zip(blocks)
         .map(|(pixels, blocks)| {
             let table = exposures(method, pixels, stated)?;
-            Some(judge(log_table(&table, pixels)?, pixels, blocks, stated))
+            let table = log_table(&table, pixels)?;
+            Some(with_residual(table, pixels, blocks, stated))
         })
         .collect()
 }
 
-/// Relative exposure at every code as the method gives it.
+/// Relative exposure at every code as the method returns it.
 fn exposures(method: ResponseMethod, pixels: &[Vec<u8>], stated: &[f64]) -> Option<Vec<f64>> {
     let first = stated.first()?;
     let times: Vec<f64> = stated.iter().map(|e| (e - first).exp2()).collect();
@@ -45,7 +46,7 @@ fn exposures(method: ResponseMethod, pixels: &[Vec<u8>], stated: &[f64]) -> Opti
     }
 }
 
-/// How many pixels have each code, all frames.
+/// Number of pixels with each code, in all frames.
 fn counts(pixels: &[Vec<u8>]) -> Vec<f64> {
     let mut counts = vec![0.0; NODES];
     for &code in pixels.iter().flatten() {
@@ -54,7 +55,7 @@ fn counts(pixels: &[Vec<u8>]) -> Vec<f64> {
     counts
 }
 
-/// log2 exposure, 0 at code 128, strictly rising: the nearest monotone table, codes weighted by their pixels.
+/// log2 exposure, 0 at code 128, strictly increasing: the nearest monotone table, codes weighted by their number of pixels.
 fn log_table(exposures: &[f64], pixels: &[Vec<u8>]) -> Option<Vec<f64>> {
     let middle = exposures[128];
     let logs: Vec<f64> = exposures
@@ -69,12 +70,17 @@ fn log_table(exposures: &[f64], pixels: &[Vec<u8>]) -> Option<Vec<f64>> {
     Some(table.map(|(code, g)| g - origin + step(code)).collect())
 }
 
-/// A table with what can be said of its quality. The methods state no uncertainty: the root mean square residual of
-/// block means stands for it at every code alike.
-fn judge(table: Vec<f64>, pixels: &[Vec<u8>], blocks: &BlockSamples, stated: &[f64]) -> TableFit {
+/// A table with its residual and coverage. The methods state no uncertainty: the root mean square residual of block means is
+/// used at every code.
+fn with_residual(
+    table: Vec<f64>,
+    pixels: &[Vec<u8>],
+    blocks: &BlockSamples,
+    stated: &[f64],
+) -> TableFit {
     let residual_stops = residual(&table, blocks, stated);
     let mut coverage = counts(pixels);
-    // The end codes stand for whatever lies beyond them.
+    // The end codes include everything that is crushed or clipped.
     coverage[0] = 0.0;
     coverage[255] = 0.0;
     let seen = |code: &usize| coverage[*code] > 0.0;
@@ -92,7 +98,7 @@ fn judge(table: Vec<f64>, pixels: &[Vec<u8>], blocks: &BlockSamples, stated: &[f
     }
 }
 
-/// Root mean square departure of block means from their own mean log exposure over the frames, stops.
+/// Root mean square residual of the log2 exposure of block means about their mean over the frames, stops.
 fn residual(table: &[f64], blocks: &BlockSamples, stated: &[f64]) -> f64 {
     let (mut square, mut count) = (0.0, 0.0f64);
     for block in 0..blocks.len() {

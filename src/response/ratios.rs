@@ -1,18 +1,18 @@
-//! Exposure ratios measured from pixels through a response, pair by pair, and whether they close over triples.
+//! Exposure ratios of pairs of frames measured through a response, and their closure over triples.
 //!
-//! Weighted means of log2 exposure differences of co-located blocks, as in Hanji and Mantiuk (2023); for a response that
-//! was fitted to the same frames the ratios carry its exponent, hence the metadata's span.
+//! A ratio is the weighted mean of the log2 exposure differences of co-located blocks, as in Hanji and Mantiuk (2023). If the
+//! response was fitted to the same frames, the ratios depend on its exponent, hence on the span in the metadata.
 use super::blocks::BlockSamples;
 use rayon::prelude::*;
 use stopspan_core::model::ResponseCurve;
 use stopspan_core::model::{Closure, ExposureCheck, PairRatio};
 use stopspan_core::units::Estimate;
 
-/// Relative exposure a block must show above the floor and below the clip level to be counted, codes.
+/// Least distance of a usable block from black, and of its largest sample from the clip level, codes.
 const MARGIN: (f64, f64) = (6.0, 4.0);
 
-/// log2 exposure difference (second - first) over the blocks both frames saw well, all channels, with its standard
-/// uncertainty from the scatter; blocks beyond 4 robust deviations are dropped. `None` with fewer than 30 blocks.
+/// log2 exposure difference (second - first) over the blocks usable in both frames, of all channels together, with its
+/// standard uncertainty from the scatter. Blocks beyond 4 robust deviations are dropped. `None` with fewer than 30 blocks.
 pub(crate) fn measure(
     samples: &[BlockSamples],
     curves: &[ResponseCurve],
@@ -53,14 +53,14 @@ pub(crate) fn measure(
     Some(Estimate::new(mean, scatter))
 }
 
-/// Measures all pairs and closures. `names` and `exposures` (stated, used) in frame order.
+/// Measures all pairs and closures. `names`, `stated` and `used` exposures have one entry a frame.
 pub(crate) fn check(
     samples: &[BlockSamples],
     curves: &[ResponseCurve],
     names: &[String],
-    exposures: (&[Estimate], &[Estimate]),
+    stated: &[Estimate],
+    used: &[Estimate],
 ) -> ExposureCheck {
-    let (stated, used) = exposures;
     let mut out = ExposureCheck::default();
     let count = names.len();
     let mut measured = vec![vec![None; count]; count];
@@ -108,9 +108,11 @@ pub(crate) fn check(
     out
 }
 
-/// log2 exposure and its derivative at fractional codes, for quick look-up.
+/// Fast look-up of log2 exposure and its slope at fractional codes.
 struct LogTable {
+    /// log2 exposure at 1025 equally spaced levels.
     log2: Vec<f64>,
+    /// Range of usable codes.
     low: f64,
     high: f64,
 }
@@ -127,7 +129,7 @@ impl LogTable {
         }
     }
 
-    /// log2 exposure of a block mean and the variance of that, stops^2; `None` if too near black or clipping.
+    /// log2 exposure of a block mean and its variance, stops^2; `None` if it is too near black or clipping, or too noisy.
     fn look(&self, samples: &BlockSamples, index: usize) -> Option<(f64, f64)> {
         let code = f64::from(samples.mean[index]);
         let deviation = f64::from(samples.variance[index]).sqrt();
@@ -139,7 +141,7 @@ impl LogTable {
         let slope = (self.log2[node + 1] - self.log2[node]) * 1024.0 / 255.0;
         let value =
             self.log2[node] + (place - node as f64) * (self.log2[node + 1] - self.log2[node]);
-        // A twentieth of a code is what JPEG and texture leave in a block mean whatever its noise.
+        // JPEG and texture leave a twentieth of a code in a block mean, however low its noise.
         let variance =
             (0.05f64.powi(2) + deviation * deviation / samples.pixels as f64) * slope * slope;
         (deviation * slope < 0.3).then_some((value, variance))

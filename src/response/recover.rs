@@ -1,4 +1,4 @@
-//! Which response, and which exposures: fits, checks stated exposures against pixels, decides, refuses.
+//! Recovers response and exposures: fits, compares stated exposures with the pixels, and refuses brackets with too little data.
 use super::assemble::assemble;
 use super::balance::{self, Balance};
 use super::blocks::{self, BlockSamples};
@@ -6,7 +6,7 @@ use super::ratios;
 use super::refusal::{FEWEST_BLOCKS, note_thin, refuse, refuse_flat};
 use super::select::ResponseRequest;
 use super::smooth_table::{self, TableFit};
-use super::{published, steady, unfitted};
+use super::{fixed_response, published, steady};
 use rayon::prelude::*;
 use stopspan_core::Error;
 use stopspan_core::finding::Finding;
@@ -15,30 +15,31 @@ use stopspan_core::model::LinearScales;
 use stopspan_core::model::{Bracket, Clip, Exposure, ExposureSource, Response, UNCHANGED};
 use stopspan_core::units::Estimate;
 
-/// A response, the exposures to use, and what was found on the way.
+/// A response, the exposures to use, and findings.
 #[derive(Debug, Clone)]
 pub struct Recovered {
     /// The response.
     pub response: Response,
-    /// One a frame: stated, used, and where that comes from.
+    /// One a frame: stated and used exposure, and the source of the latter.
     pub exposures: Vec<Exposure>,
-    /// One a frame: what its channels received against green beyond its exposure, see [`Frame`](stopspan_core::model::Frame).
+    /// One a frame: exposure of its channels relative to green, stops, see [`Frame`](stopspan_core::model::Frame).
     pub balance: Vec<[Estimate; 3]>,
-    /// Stated against measured.
+    /// Stated exposure ratios compared with measured ones.
     pub check: ExposureCheck,
     /// Doubts.
     pub findings: Vec<Finding>,
 }
 
-/// Departure, in combined standard uncertainties, at which a stated exposure counts as false.
+/// Departure of stated from measured exposure at which the stated one counts as false, combined standard uncertainties.
 const FALSE_AT: f64 = 3.0;
 
-/// Recovers the response of a registered bracket and settles its exposures. `scales` are those of raw frames, whose response
-/// is known; `None` for other frames.
+/// Recovers the response of a registered bracket, and decides between stated and measured exposures. `clips` has one entry a
+/// channel; `scales` are those of raw frames, whose response is known, `None` for other frames.
 ///
 /// # Errors
-/// [`stopspan_core::error::BracketProblem::Response`] if the data cannot support a curve (the message says which number was short);
-/// [`stopspan_core::error::BracketProblem::NothingUsable`] if no block is usable at all.
+/// [`BracketProblem::Response`](stopspan_core::error::BracketProblem::Response) if the data cannot support a curve, with the
+/// number that is too small; [`BracketProblem::NothingUsable`](stopspan_core::error::BracketProblem::NothingUsable) if no block
+/// is usable.
 pub fn recover(
     bracket: &Bracket,
     clips: &[Clip],
@@ -50,9 +51,9 @@ pub fn recover(
     let mut findings = Vec::new();
     let (response, used, balance) = match request {
         ResponseRequest::Linear => {
-            unfitted::linear(bracket, &samples, (clips, scales), &stated, &mut findings)
+            fixed_response::linear(bracket, &samples, clips, scales, &mut findings)
         }
-        ResponseRequest::Srgb => (unfitted::srgb(bracket, clips), stated.clone(), None),
+        ResponseRequest::Srgb => (fixed_response::srgb(bracket, clips), stated.clone(), None),
         ResponseRequest::Fit
         | ResponseRequest::LeastSquaresTable
         | ResponseRequest::Alternating
@@ -70,7 +71,7 @@ pub fn recover(
             if fits.iter().any(|f| f.samples < FEWEST_BLOCKS) {
                 return Err(refuse(bracket, &samples));
             }
-            note_thin(&fits, (&samples[..], clips), &mut findings);
+            note_thin(&fits, &samples, clips, &mut findings);
             if bracket.frames[0].exposure.source != ExposureSource::Guessed {
                 findings.push(span(&stated));
             }
@@ -79,7 +80,7 @@ pub fn recover(
     };
     let names: Vec<String> = bracket.frames.iter().map(|f| f.name()).collect();
     note_balance(&names, balance.as_ref(), &mut findings);
-    let check = ratios::check(&samples, &response.curves, &names, (&stated, &used));
+    let check = ratios::check(&samples, &response.curves, &names, &stated, &used);
     note_closures(&check, &mut findings);
     let exposures = bracket
         .frames
@@ -109,7 +110,7 @@ pub fn recover(
     })
 }
 
-/// The span is never estimated, whatever the method.
+/// Reports the exposure span from the first to the last frame, which no method estimates: it is always the stated one.
 fn span(stated: &[Estimate]) -> Finding {
     let (first, last) = (stated[0], stated[stated.len() - 1]);
     Finding::SpanFromMetadata {
@@ -118,6 +119,7 @@ fn span(stated: &[Estimate]) -> Finding {
     }
 }
 
+/// Reports frames whose colour balance departs.
 fn note_balance(names: &[String], balance: Option<&Balance>, findings: &mut Vec<Finding>) {
     for (frame, channels) in names.iter().zip(balance.into_iter().flatten()) {
         if balance::departs(channels) {
@@ -132,9 +134,10 @@ fn note_balance(names: &[String], balance: Option<&Balance>, findings: &mut Vec<
     }
 }
 
+/// Reports triples of frames whose measured exposure ratios do not add up.
 fn note_closures(check: &ExposureCheck, findings: &mut Vec<Finding>) {
     for c in &check.closures {
-        // 0.01 stop is what block means through a fitted curve leave on sound brackets.
+        // Block means through a fitted curve leave 0.01 stop even in consistent brackets.
         let limit = FALSE_AT * c.closure.standard_uncertainty.hypot(0.01);
         if c.closure.value.abs() > limit {
             findings.push(Finding::ClosureFails {
@@ -148,7 +151,7 @@ fn note_closures(check: &ExposureCheck, findings: &mut Vec<Finding>) {
     }
 }
 
-/// The stated exposure, or what the pixels say where the two cannot both be true; their weighted mean otherwise.
+/// The weighted mean of stated and measured exposure, or the measured one alone (with a finding) if they are incompatible.
 pub(super) fn settle(
     frame: &str,
     stated: Estimate,
@@ -178,16 +181,16 @@ pub(super) fn settle(
     )
 }
 
-/// Blocks of about one level that the first and the last fit see: more do not lower the residual, which is systematic by
-/// then.
+/// Number of blocks of a level in the first fit.
 const FIRST_A_LEVEL: usize = 60;
+/// Number of blocks of a level in the last fit; more do not reduce its residual, which is systematic by then.
 const LAST_A_LEVEL: usize = 120;
 
 /// Tables, exposures and the balance of the default method.
 type Fitted = (Vec<TableFit>, Vec<Estimate>, Option<Balance>);
 
-/// The default method: exposures between the two ends are estimated, judged against the stated ones, and the table is
-/// fitted once more with all of them held, from where the first fit ended, to more blocks.
+/// The default method. Exposures between the two ends are estimated and settled with the stated ones; then the table is
+/// fitted again to more blocks with all exposures held, starting from the first fit.
 fn smooth(
     bracket: &Bracket,
     samples: &[BlockSamples],
@@ -206,7 +209,7 @@ fn smooth(
     let free = fit_channels(&thinned(FIRST_A_LEVEL), &values, &ends)
         .ok_or_else(|| refuse(bracket, samples))?;
     let balance = balance::by_tables(&free, bracket.reference);
-    // With a balance that drifts, the exposure of a frame is green's.
+    // If the colour balance drifts, green defines the exposure of a frame.
     let judged = if balance.is_some() {
         &free[1..=1]
     } else {
@@ -223,7 +226,7 @@ fn smooth(
     Ok((fits, used, balance))
 }
 
-/// The tables once more, with the exposures of every channel held.
+/// Fits the tables again with the exposures of every channel held.
 fn fit_settled(
     samples: &[BlockSamples],
     used: &[Estimate],
@@ -243,6 +246,7 @@ fn fit_settled(
     samples.par_iter().enumerate().map(fit).collect()
 }
 
+/// Fits the table of every channel; `held` marks the exposures that are not estimated.
 fn fit_channels(
     samples: &[BlockSamples],
     exposures: &[f64],
@@ -252,8 +256,9 @@ fn fit_channels(
     samples.par_iter().map(fit).collect()
 }
 
-/// The exposure of frame `j` over all channels: statistical uncertainty, scatter between channels, and 0.4 % of a stop
-/// per stop from the nearest held frame for what the smoothness of the curve decides.
+/// The exposure of frame `j` averaged over the channels; `None` if it is held. Its uncertainty combines that of the fits, the
+/// scatter between channels, and 0.4 % of the distance to the nearer end of the span, because the smoothness of the curve
+/// influences it.
 fn combine(fits: &[TableFit], j: usize, stated: &[f64], held: bool) -> Option<Estimate> {
     if held {
         return None;

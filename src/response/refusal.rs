@@ -1,4 +1,4 @@
-//! Whether a bracket can support a curve at all, and doubts where the curve leans on little.
+//! Refuses brackets that cannot support a response curve, and reports curves that rest on little data.
 use super::blocks::{BlockSamples, QUIET_CODES};
 use super::smooth_table::TableFit;
 use rayon::prelude::*;
@@ -7,16 +7,16 @@ use stopspan_core::error::BracketProblem;
 use stopspan_core::finding::Finding;
 use stopspan_core::model::{Bracket, Clip};
 
-/// Blocks below which a fit is refused (Debevec and Malik (1997) ask N (P - 1) > 255, so 128 for three frames).
+/// Least number of blocks for a fit (Debevec and Malik (1997) ask N (P - 1) > 255, so 128 for three frames).
 pub(super) const FEWEST_BLOCKS: usize = 128;
-/// Range of codes below which a fit is refused: one flat colour ties a code to a code and says nothing of those between.
+/// Least range of codes for a fit: a single flat colour relates one code of each frame, and determines none between them.
 const FEWEST_CODES: f32 = 16.0;
 
-/// Codes a stop just below the clip level, over the most anywhere, below which the curve counts as flat there (judgement:
-/// sRGB keeps 0.97, a strong S-curve 0.7, a sine 0.55).
+/// Least [`flatness`] of a curve that is not reported as flat below its clip level (judgement: sRGB has 0.97, a strong S-curve
+/// 0.7, a sine 0.55).
 const FLAT: f64 = 0.6;
 
-/// How flat a table ends: codes a stop from 11 to 5 codes below the clip level, over the most over as many codes.
+/// Slope just below clipping (codes per stop, 11 to 5 codes below) divided by the steepest slope of the table.
 fn flatness(fit: &TableFit, clip: &Clip) -> f64 {
     const CODES: usize = 6;
     let table = &fit.log2_exposure;
@@ -27,7 +27,7 @@ fn flatness(fit: &TableFit, clip: &Clip) -> f64 {
     (least / stops(last)).min(1.0)
 }
 
-/// Refuses a bracket of which no frame has usable blocks over [`FEWEST_CODES`] codes, in any channel.
+/// Refuses a bracket if in some channel the usable blocks of no frame span [`FEWEST_CODES`] codes.
 ///
 /// # Errors
 /// [`BracketProblem::Response`] with the range found; [`BracketProblem::NothingUsable`] if no block is usable.
@@ -46,7 +46,7 @@ pub(super) fn refuse_flat(bracket: &Bracket, samples: &[BlockSamples]) -> Result
     Err(bracket_error(bracket, BracketProblem::Response { short }))
 }
 
-/// The widest range of block means in any frame, all but a hundredth at either end, codes.
+/// Widest range of block means in any frame, without the hundredth at either end, codes.
 fn range_of_codes(samples: &BlockSamples) -> f32 {
     let mut widest: f32 = 0.0;
     for frame in 0..samples.frames {
@@ -66,12 +66,12 @@ fn range_of_codes(samples: &BlockSamples) -> f32 {
     widest
 }
 
-/// True if a frame's block is neither black nor clipped.
+/// True if the block of one frame with index `i` is neither black nor clipped.
 fn sees(samples: &BlockSamples, i: usize) -> bool {
     samples.mean[i] > 3.0 && samples.peak[i] <= 254.0
 }
 
-/// Blocks that two frames see.
+/// Blocks that are neither black nor clipped in at least two frames.
 fn usable(samples: &BlockSamples) -> impl Iterator<Item = usize> {
     (0..samples.len()).filter(|block| {
         let views = block * samples.frames..(block + 1) * samples.frames;
@@ -79,7 +79,7 @@ fn usable(samples: &BlockSamples) -> impl Iterator<Item = usize> {
     })
 }
 
-/// The error of a bracket with too few usable blocks.
+/// The error for a bracket to which no curve could be fitted, with the number that is too small.
 pub(super) fn refuse(bracket: &Bracket, samples: &[BlockSamples]) -> Error {
     let usable = samples.iter().map(|s| usable(s).count()).min().unwrap_or(0);
     let problem = if usable == 0 {
@@ -102,7 +102,7 @@ pub(super) fn refuse(bracket: &Bracket, samples: &[BlockSamples]) -> Error {
     bracket_error(bracket, problem)
 }
 
-/// What is said where noise or texture leaves too few blocks; `None` where enough are even.
+/// The message if noise or texture leaves too few uniform blocks; `None` if there are enough.
 fn uneven(samples: &BlockSamples) -> Option<String> {
     let mut deviations: Vec<f32> = usable(samples)
         .map(|block| {
@@ -136,11 +136,12 @@ fn bracket_error(bracket: &Bracket, problem: BracketProblem) -> Error {
     }
 }
 
-/// Warns where the fit leans on little: code coverage below 80 % of 10..=245, little overlap, or a curve so flat below the
-/// clip level that codes say little of the light there and its smoothness decides.
+/// Reports fits that rest on little data: less than 80 % of codes 10..=245 covered, little overlap of the frames, or a curve
+/// so flat below the clip level that its smoothness determines it there.
 pub(super) fn note_thin(
     fits: &[TableFit],
-    (samples, clips): (&[BlockSamples], &[Clip]),
+    samples: &[BlockSamples],
+    clips: &[Clip],
     findings: &mut Vec<Finding>,
 ) {
     let ends = fits

@@ -1,25 +1,25 @@
-//! Blocks where something moved, told from their levels alone and taken out before anything is fitted.
+//! Removes blocks where something moved, recognised from their levels alone, before a response is fitted.
 //!
-//! Two frames of one still scene map levels onto levels along one rising curve, whatever the response (the comparametric
-//! relation of Mann and Picard 1995). It is measured here as a rising curve through medians in which every tile of the
-//! picture has one vote a level, so that one large evenly coloured thing that moved cannot outvote the rest.
+//! In two frames of a still scene the levels are related by one increasing curve, whatever the response (the comparametric
+//! relation of Mann and Picard 1995). Here it is an increasing curve through weighted medians, in which every tile of the
+//! picture has equal total weight at a level, so that one large uniform object that moved cannot dominate.
 use super::blocks::BlockSamples;
 use rayon::prelude::*;
 use stopspan_core::statistics::isotonic::increasing;
 
-/// Bins over the levels of the frame with less exposure.
+/// Number of bins of the level in the frame with less exposure.
 const BINS: usize = 64;
-/// Tiles that must vote in a bin.
-const VOTES: f64 = 6.0;
-/// Blocks must lie beyond this many robust standard deviations, and this many codes more, to be taken out.
+/// Least total weight of a bin, in tiles.
+const TILES: f64 = 6.0;
+/// Distance from the curve at which a block is removed: robust standard deviations, plus codes.
 const BEYOND: (f64, f64) = (6.0, 2.0);
-/// Largest standard deviation inside a block that is judged, codes.
+/// Largest standard deviation inside a block that is examined, codes.
 const TEXTURE_CODES: f32 = 8.0;
-/// If fewer blocks than this share are left, the scene is not one scene and nothing is taken out.
+/// Least share of blocks that must remain; otherwise nothing is removed.
 const LEFT: f64 = 0.5;
 
-/// The blocks that no pair of neighbouring frames finds moved; the samples of all channels as they were if that would
-/// leave fewer than half.
+/// Removes the blocks in which any pair of neighbouring frames shows motion in any channel. Returns the samples unchanged if
+/// fewer than half would remain.
 pub(super) fn keep(samples: Vec<BlockSamples>) -> Vec<BlockSamples> {
     let blocks = samples.first().map_or(0, BlockSamples::len);
     let of_channel = |channel: &BlockSamples| {
@@ -45,15 +45,17 @@ pub(super) fn keep(samples: Vec<BlockSamples>) -> Vec<BlockSamples> {
     samples.iter().map(|s| s.only(&still)).collect()
 }
 
-/// One block seen by both frames of a pair.
+/// One block that is usable in both frames of a pair.
 struct Seen {
     block: u32,
     bin: u32,
+    /// Levels in the first and the second frame, codes.
     levels: (f32, f32),
+    /// Inverse of the number of blocks of its tile and bin.
     weight: f32,
 }
 
-/// Marks the blocks in which the frames `first` and the next depart from what maps one onto the other.
+/// Marks the blocks whose levels in frame `first` and the next are too far from the curve that relates them.
 fn mark(samples: &BlockSamples, first: usize, moved: &mut [bool]) {
     let seen = seen(samples, first);
     let Some(curve) = curve(&seen) else {
@@ -76,6 +78,7 @@ fn mark(samples: &BlockSamples, first: usize, moved: &mut [bool]) {
     }
 }
 
+/// The blocks usable in frame `first` and the next.
 fn seen(samples: &BlockSamples, first: usize) -> Vec<Seen> {
     let tiles = (0..samples.len()).map(|block| tile(samples, block)).max();
     let tiles = tiles.map_or(0, |most| most + 1);
@@ -109,26 +112,28 @@ fn seen(samples: &BlockSamples, first: usize) -> Vec<Seen> {
     out
 }
 
+/// Tile of a block, or the block itself if tiles are not known.
 fn tile(samples: &BlockSamples, block: usize) -> usize {
     samples.tile.get(block).map_or(block, |&tile| tile.into())
 }
 
-/// Points (level, level of the next frame) of the rising curve through the bins' medians.
+/// Points (level, level in the next frame) of the increasing curve through the medians of the bins; `None` with fewer than
+/// four.
 fn curve(seen: &[Seen]) -> Option<Vec<(f64, f64)>> {
     let mut bins: Vec<Vec<(f32, f32)>> = vec![Vec::new(); BINS];
-    let mut places = [0f64; BINS];
+    let mut level_sums = [0f64; BINS];
     for s in seen {
         bins[s.bin as usize].push((s.levels.1, s.weight));
-        places[s.bin as usize] += f64::from(s.weight * s.levels.0);
+        level_sums[s.bin as usize] += f64::from(s.weight * s.levels.0);
     }
     let mut points = Vec::new();
     let mut weights = Vec::new();
-    for (mut bin, place) in bins.into_iter().zip(places) {
+    for (mut bin, sum) in bins.into_iter().zip(level_sums) {
         let total = total(&bin);
-        if total < VOTES {
+        if total < TILES {
             continue;
         }
-        points.push((place / total, f64::from(weighted_median(&mut bin, total)?)));
+        points.push((sum / total, f64::from(weighted_median(&mut bin, total)?)));
         weights.push(total);
     }
     let rising = increasing(&points.iter().map(|p| p.1).collect::<Vec<_>>(), &weights)?;
@@ -138,11 +143,12 @@ fn curve(seen: &[Seen]) -> Option<Vec<(f64, f64)>> {
     (points.len() >= 4).then_some(points)
 }
 
+/// Sum of the weights of (value, weight).
 fn total(values: &[(f32, f32)]) -> f64 {
     values.iter().map(|v| f64::from(v.1)).sum()
 }
 
-/// The first of (value, weight), in order, at which half of the weight is reached.
+/// Weighted median of (value, weight); `total` is the sum of the weights.
 fn weighted_median(values: &mut [(f32, f32)], total: f64) -> Option<f32> {
     values.sort_unstable_by(|a, b| a.0.total_cmp(&b.0));
     let mut sum = 0.0;
@@ -153,14 +159,14 @@ fn weighted_median(values: &mut [(f32, f32)], total: f64) -> Option<f32> {
     middle.map(|v| v.0)
 }
 
-/// The curve between its points; `None` beyond them.
+/// Interpolates the curve at a level; `None` beyond its ends.
 fn at(curve: &[(f64, f64)], level: f64) -> Option<f64> {
     let upper = curve.partition_point(|p| p.0 < level);
     let (a, b) = (curve.get(upper.checked_sub(1)?)?, curve.get(upper)?);
     Some(a.1 + (level - a.0) / (b.0 - a.0).max(1e-9) * (b.1 - a.1))
 }
 
-/// How far a block may lie off the curve, codes, by eighths of the levels; `None` with fewer than 30 blocks.
+/// Largest distance from the curve of a still block, codes, by eighth of the level range; `None` with fewer than 30 blocks.
 fn limits(seen: &[Seen], away: &[Option<f32>]) -> Vec<Option<f64>> {
     let mut groups: Vec<Vec<(f32, f32)>> = vec![Vec::new(); BINS / 8];
     for (s, away) in seen.iter().zip(away) {

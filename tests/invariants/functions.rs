@@ -42,10 +42,6 @@ const STILL_TOO_WIDE: &[&str] = &[
     "src/report/sheet/wedge.rs: mark:",
     "src/report/sheet/wedge.rs: names:",
     "src/report/sheet/wedge.rs: row:",
-    "src/response/balance.rs: ratio:",
-    "src/response/blocks.rs: row_of_blocks:",
-    "src/response/smooth_table/sight.rs: sight:",
-    "src/response/unfitted.rs: linear:",
     "tests/synthetic/finder_charts.rs: of_shape:",
     "tests/synthetic/in_camera.rs: write:",
 ];

@@ -1,15 +1,19 @@
-//! The default response estimator: a table of log exposure, least squares on block means, smooth around a generalised
-//! gamma curve.
+//! The default response estimator: a table of log exposure by least squares on block means, smooth about a generalised gamma
+//! curve.
 //!
-//! The observation equation and the curvature penalty are those of Debevec and Malik (1997); the differences are that
-//! the samples are block means with weights from their own noise at the level *predicted* from all frames; that the
-//! curvature is measured in stops of exposure and only of what departs from a generalised gamma curve (Ng, Chang and
-//! Tsui 2007), whose coefficients are held near those of published encodings where no sample says otherwise, so that the
-//! ends without samples stay sane; and that exposures between the two ends are estimated together with the table. The span from the first to
-//! the last frame is never estimated: if a curve and a span fit the pixels, so does every power of both (Grossberg and
-//! Nayar 2003).
+//! The observation equation and the curvature penalty are those of Debevec and Malik (1997), with these differences:
 //!
-//! In reading order: `spread` the noise inside blocks, `sight` the observations, `system` the equations, `state` the table they give.
+//! - Samples are block means, weighted by their own noise at the level *predicted* from all frames.
+//! - Curvature is measured in stops of exposure, of the departure from a generalised gamma curve (Ng, Chang and Tsui 2007).
+//!   A prior holds its coefficients near those of published encodings where there are no samples, so that the ends of the
+//!   table stay plausible.
+//! - Exposures between the first and the last frame are estimated together with the table.
+//!
+//! The span from the first to the last frame is never estimated: if a curve and a span fit the pixels, so does every power of
+//! both (Grossberg and Nayar 2003).
+//!
+//! In reading order: `spread` estimates the noise inside blocks, `sight` selects and weights the observations, `system` sets up
+//! and solves the equations, `state` holds the table.
 mod sight;
 mod spread;
 mod state;
@@ -24,11 +28,11 @@ use system::System;
 pub(crate) const NODES: usize = 256;
 /// The entry held at log exposure 0 while fitting.
 const PIN: usize = 128;
-/// Rounds of reweighting; the table moves by less than 0.001 stop after the fourth.
+/// Rounds of reweighting; after the fourth the table changes by less than 0.001 stop.
 const ROUNDS: usize = 4;
-/// Rounds that suffice from a table fitted to the same samples; the first of them knows the noise already.
+/// Rounds when starting from a table fitted to the same samples, whose noise is known already.
 const WARM_ROUNDS: usize = 2;
-/// Blocks without which nothing is solved.
+/// Least number of blocks for a fit.
 const FEWEST: usize = 16;
 
 /// A fitted table for one channel.
@@ -40,21 +44,20 @@ pub(crate) struct TableFit {
     pub uncertainty: Vec<f64>,
     /// log2 exposure of each frame, same origin as the stated ones.
     pub exposures: Vec<f64>,
-    /// Standard uncertainty of each, stops; 0 for those held.
+    /// Standard uncertainty of the exposures, stops; 0 for those held.
     pub exposure_uncertainty: Vec<f64>,
-    /// Lowest and highest code that samples supported.
+    /// Lowest and highest code supported by samples.
     pub supported: (f64, f64),
-    /// Blocks used (valid in two frames or more).
+    /// Number of blocks used (usable in two frames or more).
     pub samples: usize,
     /// Root mean square residual, stops.
     pub residual_stops: f64,
-    /// How many blocks support each code.
+    /// Number of samples at each code.
     pub coverage: Vec<f64>,
 }
 
-/// Fits one channel. `stated` are log2 exposures in increasing order; `held[j]` says which are not estimated (at least
-/// the first and the last); `start` is an earlier fit to the same samples, which saves rounds. `None` if there is too
-/// little to solve for.
+/// Fits one channel. `stated` are log2 exposures in increasing order; `held` marks those that are not estimated (at least the
+/// first and the last); `start` is an earlier fit to the same samples, which saves rounds. `None` with too little data.
 pub(crate) fn fit(
     samples: &BlockSamples,
     stated: &[f64],

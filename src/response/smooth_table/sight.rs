@@ -1,4 +1,4 @@
-//! Which blocks the table is fitted to in which frame, where on the table they lie and with what weight.
+//! Observations of the fit: which blocks are used in which frame, their position on the table and their weight.
 use super::NODES;
 use super::spread::Spread;
 use super::state::State;
@@ -6,27 +6,28 @@ use crate::blocks::{BlockSamples, QUIET_CODES};
 use rayon::prelude::*;
 use smallvec::SmallVec;
 
-/// Lowest code predicted for a block to be used: below it the black end rectifies noise.
+/// Lowest predicted code of a block that is used: below it noise is rectified at black.
 const LOWEST_CODE: f64 = 3.0;
-/// Texture inside a block above this many stops makes its mean code depend on the curve's bend.
+/// Largest texture of a block, standard deviation in stops: with more, its mean code depends on the curvature of the response.
 const TEXTURE_STOPS: f64 = 0.2;
-/// Of the variance of a block's texture (stops^2), what is left in its log exposure after the correction for the bend.
+/// Error of the log exposure of a block after the correction for curvature, over the variance of its texture (stops^2).
 const TEXTURE_LEAVES: f64 = 0.3;
 /// Largest standard deviation inside a block, codes.
 pub(super) const TEXTURE_CODES: f64 = QUIET_CODES;
-/// What compression, rounding and texture leave in the mean of any number of blocks of one level and frame, codes.
+/// Error common to all blocks of one level and frame, from compression, rounding and texture, codes.
 const COMMON_CODES: f64 = 0.05;
-/// Codes over which that is the same.
+/// Number of codes over which that error is the same.
 const COMMON_RANGE: usize = 8;
-/// Blocks that one thread looks at together.
+/// Blocks in a parallel task.
 const TOGETHER: usize = 1024;
 
-/// One sample's part in one frame.
+/// One block in one frame, as an observation of the table.
 #[derive(Clone, Copy)]
 pub(super) struct Sighting {
     frame: u16,
     node: u16,
     fraction: f32,
+    /// Inverse variance of its log2 exposure, 1/stops^2.
     pub weight: f64,
 }
 
@@ -43,7 +44,7 @@ impl Sighting {
         self.node.into()
     }
 
-    /// How far the block's code lies on the way to the next entry, 0..1.
+    /// Position of the block's code between that entry and the next, 0..1.
     #[inline]
     pub(super) fn fraction(&self) -> f64 {
         self.fraction.into()
@@ -56,10 +57,10 @@ impl Sighting {
     }
 }
 
-/// The sightings of all blocks that at least two frames see, block behind block.
+/// The observations of all blocks that are usable in at least two frames, block after block.
 pub(super) struct Sightings {
     all: Vec<Sighting>,
-    /// Where each block's end.
+    /// Index after the last observation of each block.
     ends: Vec<usize>,
 }
 
@@ -69,12 +70,12 @@ impl Sightings {
         self.ends.len()
     }
 
-    /// All of them.
+    /// All observations.
     pub(super) fn all(&self) -> &[Sighting] {
         &self.all
     }
 
-    /// The sightings of one block after another.
+    /// The observations block by block.
     pub(super) fn blocks(&self) -> impl Iterator<Item = &[Sighting]> {
         let mut first = 0;
         self.ends.iter().map(move |&end| {
@@ -98,19 +99,19 @@ impl Sightings {
     }
 }
 
-/// What a round takes from the table of the round before.
+/// Slopes and noise from the previous round.
 struct Known<'a> {
-    /// Stops a code.
+    /// Slope of the table by code, stops per code.
     slopes: Vec<f64>,
-    /// Codes a variance.
+    /// Correction of a mean code for curvature by code, codes per code^2 of variance.
     bends: Vec<f64>,
     spread: &'a Spread,
 }
 
 impl Known<'_> {
-    /// Variance inside a block beyond the noise of its level, stops^2, as the frame shows it that shows least: what the
-    /// scene itself varies, which is the same in all frames. A frame's own variance would not do as a limit in that
-    /// frame: it grows with the level, so blocks whose noise went down would pass more often than those it lifted.
+    /// Texture of a block: variance in excess of the noise of its level, stops^2, in the frame where it is least. The texture
+    /// of the scene is the same in all frames. The variance of each frame is no criterion for that frame: it increases with
+    /// the level, so blocks with negative noise would pass more often than those with positive noise.
     fn texture(&self, samples: &BlockSamples, block: usize, codes: &[f64]) -> f64 {
         let views = samples.frames * block..samples.frames * (block + 1);
         let excess = views.enumerate().filter_map(|(frame, i)| {
@@ -122,8 +123,8 @@ impl Known<'_> {
         excess.fold(f64::INFINITY, f64::min)
     }
 
-    /// Lowers the weights of a level and frame so that together they never claim more than what is common to them
-    /// allows: [`COMMON_CODES`], and the correction for the curve's bend by its own size.
+    /// Reduces the weights of each level and frame so that the variance of their mean is no less than that of their common
+    /// error: [`COMMON_CODES`], and the size of the correction for curvature.
     fn share_what_is_common(&self, sightings: &mut [Sighting]) {
         let noise = &self.spread.noise;
         let mut total = vec![[0.0; NODES / COMMON_RANGE]; noise.len()];
@@ -138,16 +139,17 @@ impl Known<'_> {
         }
     }
 
-    /// What one frame says of a block (statistics at index `i`), predicted to lie at `code`; `None` if it is too near
-    /// black or clipping, or too textured.
+    /// The observation with index `i` (of a block in a frame), whose predicted code is `code`; `None` if it is too near black
+    /// or clipping, or too textured. `texture` is that of the block, stops^2; `bend` applies the correction for curvature.
     fn sight(
         &self,
         samples: &BlockSamples,
         i: usize,
-        (frame, code): (usize, f64),
+        code: f64,
         texture: f64,
         bend: bool,
     ) -> Option<Sighting> {
+        let frame = i % samples.frames;
         let (mean, variance) = (f64::from(samples.mean[i]), f64::from(samples.variance[i]));
         let node = node_of(code);
         let spread = self.spread.noise[frame][node].sqrt();
@@ -163,9 +165,9 @@ impl Known<'_> {
         } else {
             0.0
         };
-        let place = (mean + bent).clamp(0.0, 254.999);
-        let lower = place as usize;
-        // Noise of the mean, plus what texture leaves after the correction (in codes).
+        let corrected = (mean + bent).clamp(0.0, 254.999);
+        let lower = corrected as usize;
+        // Variance of the mean from noise, plus the error that texture leaves after the correction, codes^2.
         let deviation = 0.05f64.powi(2)
             + spread * spread / samples.pixels as f64
             + (0.01 * spread * spread).powi(2)
@@ -173,14 +175,14 @@ impl Known<'_> {
         Some(Sighting {
             frame: frame as u16,
             node: lower as u16,
-            fraction: (place - lower as f64) as f32,
+            fraction: (corrected - lower as f64) as f32,
             weight: 1.0 / (deviation * self.slopes[node] * self.slopes[node]),
         })
     }
 }
 
 impl State {
-    /// Which blocks are usable in which frame, and with what weight.
+    /// The observations of one round with their weights.
     pub(super) fn sight(&self, samples: &BlockSamples, round: usize, spread: &Spread) -> Sightings {
         let known = Known {
             slopes: self.slopes(),
@@ -193,7 +195,7 @@ impl State {
                 let mut out = Sightings::with_room_for(TOGETHER, samples.frames);
                 let first = part * TOGETHER;
                 for block in first..samples.len().min(first + TOGETHER) {
-                    self.sight_block(samples, block, (round, &known), &mut out);
+                    self.sight_block(samples, block, round, &known, &mut out);
                 }
                 out
             })
@@ -204,11 +206,13 @@ impl State {
         sightings
     }
 
+    /// Appends the observations of a block, if at least two frames give one.
     fn sight_block(
         &self,
         samples: &BlockSamples,
         block: usize,
-        (round, known): (usize, &Known),
+        round: usize,
+        known: &Known,
         out: &mut Sightings,
     ) {
         let predicted = if round == 0 {
@@ -227,9 +231,11 @@ impl State {
             return;
         }
         let first = out.all.len();
-        out.all.extend(views.enumerate().filter_map(|(frame, i)| {
-            known.sight(samples, i, (frame, codes[frame]), texture, round > 0)
-        }));
+        out.all.extend(
+            views
+                .enumerate()
+                .filter_map(|(frame, i)| known.sight(samples, i, codes[frame], texture, round > 0)),
+        );
         if out.all.len() < first + 2 {
             out.all.truncate(first);
             return;
@@ -240,7 +246,7 @@ impl State {
         out.ends.push(out.all.len());
     }
 
-    /// Log2 scene exposure of a block from all frames that saw it neither black nor clipped.
+    /// log2 scene exposure of a block from all frames in which it is neither black nor clipped.
     fn predict(&self, samples: &BlockSamples, block: usize, slopes: &[f64]) -> Option<f64> {
         let (mut sum, mut total) = (0.0, 0.0);
         for frame in 0..samples.frames {
@@ -257,7 +263,7 @@ impl State {
         (total > 0.0).then(|| sum / total)
     }
 
-    /// Huber's weights at three standard deviations, for blocks where something moved.
+    /// Reduces the weights of residuals beyond three standard deviations (after Huber), for blocks where something moved.
     fn discount_outlier(&self, sightings: &mut [Sighting]) {
         let total: f64 = sightings.iter().map(|s| s.weight).sum();
         let value = |s: &Sighting| self.at(s.code()) - self.exposures[s.frame()];
@@ -271,6 +277,7 @@ impl State {
     }
 }
 
+/// Nearest table entry of a code.
 fn node_of(code: f64) -> usize {
     code.round().clamp(0.0, 255.0) as usize
 }

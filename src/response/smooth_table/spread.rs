@@ -1,23 +1,23 @@
-//! How much the pixels inside blocks vary, by frame and level: noise with the texture that is common.
+//! Variance of the pixels inside blocks by frame and level: noise, with the texture typical of the scene.
 use super::NODES;
 use super::sight::TEXTURE_CODES;
 use crate::blocks::BlockSamples;
 
-/// Bins of level.
+/// Number of bins of level.
 const BINS: usize = 32;
-/// Blocks a bin needs.
+/// Least number of blocks in a bin.
 const ENOUGH: usize = 10;
 
 /// Variances inside blocks by frame and code, codes^2.
 pub(super) struct Spread {
     /// Medians.
     pub noise: Vec<Vec<f64>>,
-    /// What one block in five has less: blocks with little texture.
+    /// Lowest fifths, of blocks with little texture.
     pub quiet: Vec<Vec<f64>>,
 }
 
 impl Spread {
-    /// One code everywhere, before anything is known.
+    /// The initial value, 1 code^2 everywhere.
     pub(super) fn unknown(frames: usize) -> Self {
         let one = vec![vec![1.0; NODES]; frames];
         Spread {
@@ -26,7 +26,7 @@ impl Spread {
         }
     }
 
-    /// As the samples show it.
+    /// Measured from the samples.
     pub(super) fn of(samples: &BlockSamples) -> Self {
         let frames = (0..samples.frames).map(|frame| {
             let mut bins = by_level(samples, frame);
@@ -37,6 +37,7 @@ impl Spread {
     }
 }
 
+/// Variances of the unclipped blocks of one frame, by bin of level.
 fn by_level(samples: &BlockSamples, frame: usize) -> Vec<Vec<f32>> {
     let mut bins: Vec<Vec<f32>> = vec![Vec::new(); BINS];
     for i in (frame..samples.mean.len()).step_by(samples.frames) {
@@ -48,12 +49,12 @@ fn by_level(samples: &BlockSamples, frame: usize) -> Vec<Vec<f32>> {
     bins
 }
 
-/// The variance that one block in `part` has less, by code; that of all levels where a level has too few blocks.
+/// The quantile `1 / part` of the variances, by code; the mean over all bins where a bin has too few blocks.
 fn by_code(bins: &mut [Vec<f32>], part: usize) -> Vec<f64> {
     let quantile = |values: &mut Vec<f32>| {
-        let place = values.len() / part;
+        let index = values.len() / part;
         (values.len() >= ENOUGH)
-            .then(|| f64::from(*values.select_nth_unstable_by(place, f32::total_cmp).1))
+            .then(|| f64::from(*values.select_nth_unstable_by(index, f32::total_cmp).1))
     };
     let found: Vec<Option<f64>> = bins.iter_mut().map(quantile).collect();
     let count = found.iter().flatten().count().max(1) as f64;

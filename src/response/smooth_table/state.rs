@@ -1,4 +1,4 @@
-//! The table between two rounds of the fit, and the finished table.
+//! State of the fit between two rounds, and the final table.
 use super::sight::{Sighting, Sightings};
 use super::system::System;
 use super::{NODES, PIN, TableFit};
@@ -7,22 +7,26 @@ use crate::gamma_basis::COLUMNS;
 use nalgebra::DVector;
 use stopspan_core::statistics::isotonic;
 
-/// Errors of neighbouring blocks and codes are alike, which the equations do not know: their standard uncertainties are
-/// raised by this factor, so that on simulated brackets 95 % bands hold the truth at about 95 % of the codes.
+/// Factor on the standard uncertainties of the equations, which ignore that errors of neighbouring blocks and codes are
+/// correlated: with it, 95 % bands contain the truth at about 95 % of the codes of simulated brackets.
 const BLOCKS_ALIKE: f64 = 1.5;
-/// What clipping, rounding and compression move a code's place on the curve by, whatever the samples, codes.
+/// Least standard uncertainty of the code of a table entry, from clipping, rounding and compression, codes.
 const LEFT_CODES: f64 = 0.1;
 
+/// Table and exposures of the last round.
 pub(super) struct State {
+    /// log2 exposure by code, 0 at code 128.
     pub table: Vec<f64>,
-    /// The smooth curve that slopes and bends are read from.
+    /// The generalised gamma curve nearest to the table, from which slopes and curvature are taken.
     pub parametric: Vec<f64>,
+    /// log2 exposure of each frame.
     pub exposures: Vec<f64>,
+    /// Number of samples at each code.
     pub coverage: Vec<f64>,
 }
 
 impl State {
-    /// IEC 61966-2-1 as the first guess.
+    /// Starts from the sRGB curve (IEC 61966-2-1).
     pub(super) fn start(stated: &[f64]) -> Self {
         let table: Vec<f64> = (0..NODES)
             .map(|i| stopspan_core::units::srgb_exposure((i as f64).max(0.25) / 255.0).log2())
@@ -37,7 +41,7 @@ impl State {
         }
     }
 
-    /// A table fitted before as the first guess.
+    /// Starts from an earlier fit.
     pub(super) fn from_fit(fit: &TableFit, stated: &[f64]) -> Self {
         let table = rising(&fit.log2_exposure);
         let mut state = State {
@@ -50,13 +54,14 @@ impl State {
         state
     }
 
+    /// log2 exposure at a fractional code.
     pub(super) fn at(&self, code: f64) -> f64 {
         let node = (code.clamp(0.0, 254.999) as usize).min(NODES - 2);
         let t = code - node as f64;
         self.table[node] * (1.0 - t) + self.table[node + 1] * t
     }
 
-    /// Code predicted for a log2 exposure; quickest if it is not far from `near`.
+    /// Code of a log2 exposure, by a linear search that starts at code `near`.
     pub(super) fn code_of(&self, log2: f64, near: f64) -> f64 {
         let below = |node: usize| self.table[node] < log2;
         let mut upper = (near as usize).min(NODES);
@@ -76,6 +81,7 @@ impl State {
         upper as f64 - 1.0 + (log2 - a) / (b - a).max(1e-12)
     }
 
+    /// Slope by code, stops per code.
     pub(super) fn slopes(&self) -> Vec<f64> {
         slope_of(&self.parametric)
             .into_iter()
@@ -83,8 +89,8 @@ impl State {
             .collect()
     }
 
-    /// `-(g''/g') / 2`: what the mean code of a textured block must be raised by, per variance, to be the code of its
-    /// mean exposure (second order of Taylor's expansion).
+    /// `(g''/g') / 2` by code, for linear exposure g: what has to be added to the mean code of a textured block, per code^2 of
+    /// variance, to give the code of its mean exposure (second-order Taylor expansion).
     pub(super) fn bends(&self) -> Vec<f64> {
         let linear: Vec<f64> = self.parametric.iter().map(|g| g.exp2()).collect();
         let first = slope_of(&linear);
@@ -96,6 +102,7 @@ impl State {
             .collect()
     }
 
+    /// Takes over the solution of a round.
     pub(super) fn take(&mut self, solution: &DVector<f64>, sightings: &Sightings, frames: usize) {
         self.table = rising(&solution.as_slice()[..NODES]);
         self.exposures = solution.as_slice()[NODES..NODES + frames].to_vec();
@@ -107,7 +114,7 @@ impl State {
         self.fit_parametric();
     }
 
-    /// The generalised gamma curve nearest to the table where it is supported.
+    /// Fits the generalised gamma curve to the table, weighted by coverage.
     fn fit_parametric(&mut self) {
         let usual = gamma_basis::usual().as_steep_as(&self.table);
         let mut normal = usual.precision;
@@ -130,6 +137,7 @@ impl State {
         }
     }
 
+    /// The final table with its uncertainties.
     pub(super) fn finish(self, system: &System, sightings: &Sightings) -> TableFit {
         let frames = self.exposures.len();
         let (residual_stops, reduced) = self.residual(sightings);
@@ -169,7 +177,7 @@ impl State {
         )
     }
 
-    /// Codes between which all but one sample in a thousand lie, at either end.
+    /// Range of codes that excludes one sample in a thousand at either end.
     fn supported(&self) -> (usize, usize) {
         let total: f64 = self.coverage.iter().sum();
         let (mut sum, mut low, mut high) = (0.0, 0, NODES - 1);
@@ -186,6 +194,7 @@ impl State {
     }
 }
 
+/// Central differences, one-sided at the ends.
 fn slope_of(values: &[f64]) -> Vec<f64> {
     let last = values.len() - 1;
     (0..values.len())
@@ -196,8 +205,8 @@ fn slope_of(values: &[f64]) -> Vec<f64> {
         .collect()
 }
 
-/// The nearest table that rises strictly: the nearest that does not fall, then a hair of slope. Numbers that are not
-/// finite stay as they are, for the solver to refuse.
+/// The nearest non-decreasing table, made strictly increasing by a tiny slope. Values that are not finite are kept for the
+/// solver to refuse.
 fn rising(values: &[f64]) -> Vec<f64> {
     let pooled = isotonic::increasing(values, &vec![1.0; values.len()]);
     let pooled = pooled.unwrap_or_else(|| values.to_vec());

@@ -1,4 +1,4 @@
-//! The linear equations of one round: table, exposures and the generalised gamma curve's coefficients as unknowns.
+//! The linear equations of one round, for the table, the exposures and the coefficients of the generalised gamma curve.
 use super::sight::{Sighting, Sightings};
 use super::{NODES, PIN};
 use crate::gamma_basis;
@@ -9,16 +9,19 @@ use nalgebra::{DMatrix, DVector};
 /// uncertainties.
 const STIFFNESS: f64 = 1e4;
 
+/// Normal equations, factorised.
 pub(super) struct System {
-    /// The lower factor of the equations; those of what is fixed say so and nothing else.
+    /// Lower Cholesky factor of the matrix; rows and columns of fixed unknowns are those of the identity.
     factor: DMatrix<f64>,
-    /// Their right side.
+    /// Right-hand side.
     right: DVector<f64>,
+    /// Values of the fixed unknowns.
     fixed: Vec<Option<f64>>,
 }
 
 impl System {
-    /// Normal equations of all sightings, the curvature and what is held; `None` if they leave something open.
+    /// Normal equations of all observations, the curvature penalty, the prior and the held exposures; `None` if they are
+    /// singular.
     pub(super) fn assemble(
         parametric: &[f64],
         sightings: &Sightings,
@@ -27,7 +30,7 @@ impl System {
     ) -> Option<System> {
         let frames = stated.len();
         let size = NODES + frames + COLUMNS;
-        // Symmetric: what lies above the diagonal is not read.
+        // Symmetric: only the lower triangle is used.
         let mut matrix = DMatrix::<f64>::zeros(size, size);
         sightings.blocks().for_each(|b| add_block(&mut matrix, b));
         add_curvature(&mut matrix, parametric, frames);
@@ -66,19 +69,19 @@ impl System {
         })
     }
 
-    /// All unknowns, the held ones among them; `None` if they come out infinite.
+    /// All unknowns, including the fixed ones; `None` if any is not finite.
     pub(super) fn solve(&self) -> Option<DVector<f64>> {
         let half = self.factor.solve_lower_triangular(&self.right)?;
         let found = self.factor.tr_solve_lower_triangular(&half)?;
         found.iter().all(|v| v.is_finite()).then_some(found)
     }
 
-    /// Square root of the inverse's diagonal, times the square root of the residual variance; 0 for what is fixed.
+    /// Square roots of the diagonal of the inverse times the residual variance; 0 for fixed unknowns.
     pub(super) fn standard_uncertainty(&self, variance: f64) -> Vec<f64> {
         let size = self.fixed.len();
         let mut out = vec![0.0; size];
-        // The inverse is K'K with K the inverse of the lower factor: its diagonal are the columns' squared lengths. A column of K
-        // begins at the diagonal.
+        // The inverse is K'K, with K the inverse of the lower factor, so its diagonal is the squared length of the columns of K,
+        // whose elements above the diagonal are 0.
         let open = self.fixed.iter().enumerate().filter(|(_, v)| v.is_none());
         for (column, _) in open {
             let rest = size - column;
@@ -92,7 +95,7 @@ impl System {
     }
 }
 
-/// One entry of the row `a_j` of a sighting: which unknown, its coefficient, the same times the weight, and which sighting.
+/// One coefficient of the row `a_j` of an observation: index of the unknown, coefficient, coefficient times weight, and j.
 type Entry = (usize, f64, f64, usize);
 
 /// `sum_j w a_j a_j' - (sum_j w a_j)(sum_j w a_j)' / sum_j w`, on and below the diagonal: the block's own log exposure is
@@ -120,7 +123,7 @@ fn add_block(matrix: &mut DMatrix<f64>, block: &[Sighting]) {
     }
 }
 
-/// Squared second differences, by stops, of the table less its generalised gamma curve.
+/// Adds the penalty: squared second differences, with respect to stops, of the table minus its generalised gamma curve.
 fn add_curvature(matrix: &mut DMatrix<f64>, scale: &[f64], frames: usize) {
     let basis = gamma_basis::by_code();
     for i in 0..NODES - 2 {

@@ -1,4 +1,4 @@
-//! Responses that are not fitted: linear, with exposures measured in full, and sRGB.
+//! Responses that are not fitted: linear (with exposures measured from the pixels) and sRGB.
 use super::assemble::table_entries;
 use super::balance::{self, Balance};
 use super::black_offset;
@@ -10,7 +10,7 @@ use stopspan_core::model::{Bracket, Clip, LinearScales};
 use stopspan_core::model::{Response, ResponseCurve, ResponseMethod};
 use stopspan_core::units::{Estimate, srgb_exposure};
 
-/// IEC 61966-2-1 for every channel, exposure 1 at the clip level.
+/// The sRGB curve (IEC 61966-2-1) for every channel, with exposure 1 at the clip level.
 pub(super) fn srgb(bracket: &Bracket, clips: &[Clip]) -> Response {
     let curve = |clip: &Clip| {
         let at_clip = srgb_exposure(clip.clip_level);
@@ -34,8 +34,7 @@ pub(super) fn srgb(bracket: &Bracket, clips: &[Clip]) -> Response {
     }
 }
 
-/// Exposure proportional to what the level is above `black`, `per_level` of it for every level; levels are fractions of full
-/// scale. As many entries as the depth of the samples asks for.
+/// The curve `exposure = per_level (level - black)`, levels in fractions of full scale, as a table of `entries`.
 fn straight(clip: &Clip, black: f64, per_level: f64, entries: usize) -> ResponseCurve {
     let mut curve = ResponseCurve {
         floor_level: clip.floor_level,
@@ -48,7 +47,7 @@ fn straight(clip: &Clip, black: f64, per_level: f64, entries: usize) -> Response
     curve
 }
 
-/// The curves of raw frames, by their scales.
+/// The linear curves of raw frames with these scales.
 fn of_raw(bracket: &Bracket, clips: &[Clip], scales: &LinearScales) -> Vec<ResponseCurve> {
     let entries = table_entries(&bracket.reference_frame().picture.pixels);
     let curves = clips.iter().zip(&scales.scales);
@@ -56,7 +55,7 @@ fn of_raw(bracket: &Bracket, clips: &[Clip], scales: &LinearScales) -> Vec<Respo
     curves.collect()
 }
 
-/// The response of raw frames whose exposures are settled.
+/// The linear response of raw frames, without a check of their exposures.
 pub fn known(bracket: &Bracket, clips: &[Clip], scales: &LinearScales) -> Response {
     Response {
         method: ResponseMethod::Linear,
@@ -66,7 +65,7 @@ pub fn known(bracket: &Bracket, clips: &[Clip], scales: &LinearScales) -> Respon
     }
 }
 
-/// Straight lines above the black offset that the pixels show, exposure 1 at the clip level.
+/// Linear curves above the black offset measured from the pixels, with exposure 1 at the clip level.
 fn measured(
     bracket: &Bracket,
     samples: &[BlockSamples],
@@ -90,14 +89,16 @@ fn measured(
     curves.collect()
 }
 
-/// Level above the black offset proportional to exposure; exposures as the pixels say them where the stated ones are false.
+/// The linear response, exposures settled between stated and measured ones, and the colour balance. `scales` are those of raw
+/// frames; without them the black offset is measured.
 pub(super) fn linear(
     bracket: &Bracket,
     samples: &[BlockSamples],
-    (clips, scales): (&[Clip], Option<&LinearScales>),
-    stated: &[Estimate],
+    clips: &[Clip],
+    scales: Option<&LinearScales>,
     findings: &mut Vec<Finding>,
 ) -> (Response, Vec<Estimate>, Option<Balance>) {
+    let stated: Vec<Estimate> = bracket.frames.iter().map(|f| f.exposure.stated).collect();
     let curves = match scales {
         Some(scales) => {
             findings.extend(scales.findings.iter().cloned());
@@ -107,7 +108,7 @@ pub(super) fn linear(
     };
     let origin = bracket.reference;
     let balance = balance::by_ratios(samples, &curves, origin);
-    // With a balance that drifts, the exposure of a frame is green's.
+    // If the colour balance drifts, green defines the exposure of a frame.
     let judged = match &balance {
         Some(_) => 1..2,
         None => 0..samples.len(),
