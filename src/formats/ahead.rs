@@ -1,5 +1,4 @@
-//! Syncs a large file to the disk while the rest of it is still being written, so that little is left to wait for at
-//! the end.
+//! Syncs a large file to the disk while the rest of it is still being written, which shortens the final wait.
 use std::fs::File;
 use std::io::{self, Seek, SeekFrom, Write};
 use std::sync::mpsc::{SyncSender, TrySendError, sync_channel};

@@ -1,5 +1,4 @@
-//! A zlib stream (RFC 1950, RFC 1951) for planes of noisy bytes: Huffman codes made for the data, runs of zeros, and
-//! stored blocks where no code would save anything.
+//! Deflate for planes of noisy bytes (RFC 1950, RFC 1951): Huffman codes made for the data, or stored blocks.
 //!
 //! Noise contains no repeats worth finding except zeros, so none are searched for. The lowest bytes of its samples
 //! are close to random, so they are stored, which takes almost no time.

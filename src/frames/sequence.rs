@@ -1,5 +1,4 @@
-//! Splits a run of consecutive pictures into bursts: where a bracket ends and the next begins, and which picture
-//! after a complete burst fits no step.
+//! Splits a run of consecutive pictures into bursts, and finds the finished picture of each.
 
 /// Largest difference of equal exposures, stops: half of the smallest step of cameras (a third), rounded down.
 pub(crate) const SAME: f64 = 0.15;

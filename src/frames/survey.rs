@@ -1,5 +1,4 @@
-//! A survey of the inputs, sorted into brackets, before anything is decoded: the output of a dry run and the input of
-//! [`load`](super::load).
+//! A survey of the inputs, sorted into brackets from their headers alone; [`load`](super::load) decodes them.
 use super::exposure::judge;
 use super::listing::{Skipped, list};
 use super::moment::moment;

@@ -1,5 +1,4 @@
-//! Base and detail decomposition (Durand and Dorsey 2002): a bilateral filter of log luminance whose base is
-//! compressed.
+//! Base and detail by a bilateral filter of log luminance, the base compressed (Durand and Dorsey 2002).
 //!
 //! The range kernel is Tukey's biweight, which the paper discusses beside the Gaussian. It is zero beyond its width,
 //! so nothing leaks across larger edges and these show no halo at any compression.

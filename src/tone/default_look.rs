@@ -1,5 +1,7 @@
-//! The default look: the exposure of the reference frame, adjusted towards the mean level of natural pictures; raised
-//! contrast about mid grey, linear shadows, a soft shoulder; mild local compression.
+//! The default look: an exposure, a tone curve and mild local compression chosen by statistics and by eye.
+//!
+//! The exposure is that of the reference frame, adjusted towards the mean level of natural pictures. The curve raises
+//! contrast about mid grey, is linear in the shadows and has a soft shoulder.
 //!
 //! The statistics of natural pictures are those that Yeganeh and Wang (2013) collected from some 3000 photographs for
 //! their naturalness measure: a mean of 116 of 255 codes, and more local contrast than one global curve leaves a

@@ -1,5 +1,4 @@
-//! Local gain: the effect of a filter on the small plane, transferred to full resolution along the edges of the
-//! scene.
+//! Local gain: the effect of a filter on the small plane, transferred to full resolution along edges.
 use ndarray::Array2;
 
 /// Radius of the fit's window, pixels of the small plane.

@@ -1,5 +1,4 @@
-//! Luminance above reference white: the PQ signal (BT.2100), mapping to a display's peak (BT.2390), and operators
-//! extended to it.
+//! Luminance above reference white: PQ (BT.2100), mapping to a display's peak (BT.2390), extended operators.
 use super::paint::Coding;
 
 /// Luminance of reference white: diffuse white and graphics (ITU-R BT.2408), cd/m^2.

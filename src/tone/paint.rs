@@ -1,5 +1,4 @@
-//! Converts rows of pixels to codes through a look and a curve, several pixels at a time; all but the table look-ups
-//! use wide vectors.
+//! Converts rows of pixels to codes through a look and a curve, in wide vectors except for table look-ups.
 use super::colour::{Mixing, display_colour};
 use super::curve::Curve;
 use super::scene::{REACH, luminance};

@@ -1,5 +1,7 @@
-//! Pixels in memory, in reading order: encoded pixels, colour filter mosaics and their demosaicing, regions,
-//! pyramids, transforms, sampling, and loops compiled for the vectors of the machine.
+//! Pixels in memory and what is computed on them.
+//!
+//! In reading order: encoded pixels, colour filter mosaics and their demosaicing, points and regions, pyramids,
+//! transforms, interpolation, and loops compiled for the vectors of the machine.
 //!
 //! Arrays are `ndarray`s of shape (rows, columns, channels) in standard (row-major) layout, so that hot loops can use
 //! slices. There are 1 (mono) or 3 (R, G, B) channels, or the 4 planes of a mosaic.

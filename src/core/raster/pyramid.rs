@@ -1,5 +1,4 @@
-//! Gaussian pyramids: a plane reduced to half and expanded to double size with the five-tap binomial kernel of Burt
-//! and Adelson (1983).
+//! Gaussian pyramids: halving and doubling a plane with the kernel of Burt and Adelson (1983).
 use ndarray::Array2;
 use rayon::prelude::*;
 

@@ -1,5 +1,4 @@
-//! Monotone curves: weighted isotonic regression by the pool adjacent violators algorithm (Barlow, Bartholomew,
-//! Bremner and Brunk 1972).
+//! Monotone curves: isotonic regression by pooling violators (Barlow, Bartholomew, Bremner and Brunk 1972).
 use super::finite;
 
 /// The non-decreasing list closest to `values` in weighted least squares; same length and unit. Weights are >= 0, at

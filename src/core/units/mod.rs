@@ -1,5 +1,7 @@
-//! Quantities as types, in reading order: camera settings and the exposure they give; stops and densities; values with a
-//! standard uncertainty; the sRGB transfer function; RGB spaces by their primaries.
+//! Quantities as types.
+//!
+//! In reading order: camera settings and the exposure they give; values with a standard uncertainty; stops and
+//! densities; RGB colour spaces by their primaries; the sRGB transfer function.
 mod camera;
 mod estimate;
 mod light;

@@ -1,5 +1,4 @@
-//! The older encoding of gain map metadata: attributes of an XMP packet (ISO 16684-1), one or three values a
-//! property.
+//! The older encoding of gain map metadata, as attributes of an XMP packet (ISO 16684-1).
 use super::metadata::{ChannelGain, GainMetadata};
 
 /// Namespace of the properties.

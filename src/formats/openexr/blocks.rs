@@ -1,5 +1,4 @@
-//! Encodes rows of channels as one block of an OpenEXR file, by PXR24 (differences along a row in byte planes) or by
-//! ZIP.
+//! Encodes rows of channels as one block of an OpenEXR file, by PXR24 or by ZIP.
 use super::ChannelRows;
 use crate::deflate::zlib;
 use crate::huffman::{Code, Counts, Stream};

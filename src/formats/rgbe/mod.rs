@@ -1,5 +1,6 @@
-//! Radiance RGBE pictures (Ward 1991): linear R, G, B with a shared exponent, run-length coded. Reading is here,
-//! writing in `write`.
+//! Radiance RGBE pictures (Ward 1991): reading; writing is in `write`.
+//!
+//! Pixels are linear R, G, B with a shared exponent, run-length coded.
 //!
 //! On reading, mantissa m and exponent e give `m / 256 * 2^(e - 128)`. On writing the mantissa is rounded to the
 //! nearest such value, so a round trip is unbiased; its error is at most 1/2 unit of the 8-bit mantissa of the

@@ -1,5 +1,4 @@
-//! Reads TIFF 6.0 and BigTIFF: 8 and 16-bit, 32-bit unsigned and floating point, grey and RGB, in strips, tiles or
-//! planes.
+//! Reads TIFF 6.0 and BigTIFF: grey and RGB, 8 and 16-bit, 32-bit unsigned, floating point.
 use crate::fault::Fault;
 use crate::metadata;
 use crate::read::{Decoded, drop_alpha, hold_against};

@@ -1,5 +1,4 @@
-//! Writes 16-bit grey and RGB as TIFF 6.0: horizontal differences in strips, deflated in parallel, with ICC profile
-//! and EXIF.
+//! Writes 16-bit grey and RGB as TIFF 6.0, with ICC profile and EXIF, in strips deflated in parallel.
 use crate::Carried;
 use crate::deflate::zlib;
 use exif::{Context, Field, Value};

@@ -1,5 +1,4 @@
-//! The filters of gradient-corrected linear interpolation (Malvar, He and Cutler 2004), and their squares for
-//! variances.
+//! The filters of gradient-corrected linear interpolation (Malvar, He and Cutler 2004), and their squares.
 
 /// Ratio of neighbours, after allowance for noise, above which they count as an edge.
 const EDGE: f32 = 4.0;

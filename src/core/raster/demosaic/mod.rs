@@ -1,5 +1,4 @@
-//! Demosaicing by gradient-corrected linear interpolation (Malvar, He and Cutler 2004), clamped to the neighbours at
-//! edges.
+//! Demosaicing by gradient-corrected linear interpolation (Malvar, He and Cutler 2004), clamped at edges.
 //!
 //! The corrections have negative lobes. Next to a sample hundreds of times brighter, which occurs in linear pictures
 //! of wide range, they would overshoot below zero. There the result is clamped to the range of the neighbours of its
