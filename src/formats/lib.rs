@@ -4,8 +4,6 @@
 //! one module for each format; what pictures written have in common (EXIF fields, deflate and Huffman coding, ICC
 //! profiles, previews); radiance maps as files; writing under a temporary name.
 #![cfg_attr(test, allow(clippy::unwrap_used, clippy::expect_used))]
-mod ahead;
-
 mod fault;
 mod metadata;
 mod orientation;
@@ -29,6 +27,7 @@ mod preview;
 pub mod map_file;
 mod read_map;
 
+mod background_sync;
 pub mod staged;
 mod temporary;
 

@@ -124,7 +124,7 @@ fn examine(file: &mut BufReader<File>, limits: &Limits) -> Result<(Format, Heade
     let format = sniff(&first).ok_or(InputProblem::UnknownFormat)?;
     if format == Format::Tiff {
         if let Some(header) = dng::header(file, limits)? {
-            return settle(Format::Dng, header, limits);
+            return check_header(Format::Dng, header, limits);
         }
         file.seek(SeekFrom::Start(0))?;
     }
@@ -135,15 +135,19 @@ fn examine(file: &mut BufReader<File>, limits: &Limits) -> Result<(Format, Heade
         Format::OpenExr => openexr::header(file),
         Format::Rgbe => rgbe::header(file),
     }?;
-    settle(format, header, limits)
+    check_header(format, header, limits)
 }
 
 /// Checks the size against the limits and exchanges rows and columns if orientation asks for it.
-fn settle(format: Format, mut header: Header, limits: &Limits) -> Result<(Format, Header), Fault> {
+fn check_header(
+    format: Format,
+    mut header: Header,
+    limits: &Limits,
+) -> Result<(Format, Header), Fault> {
     if header.columns == 0 || header.rows == 0 {
         return Err(Fault::damaged("a picture without columns or rows"));
     }
-    hold_against(header.columns as u64, header.rows as u64, limits)?;
+    check_size(header.columns as u64, header.rows as u64, limits)?;
     if swaps_sides(header.orientation.unwrap_or(1)) {
         std::mem::swap(&mut header.columns, &mut header.rows);
     }
@@ -151,7 +155,7 @@ fn settle(format: Format, mut header: Header, limits: &Limits) -> Result<(Format
 }
 
 /// Refuses a picture with more pixels than the limits allow.
-pub(super) fn hold_against(columns: u64, rows: u64, limits: &Limits) -> Result<(), Fault> {
+pub(super) fn check_size(columns: u64, rows: u64, limits: &Limits) -> Result<(), Fault> {
     if columns.saturating_mul(rows) > limits.pixels {
         return Err(InputProblem::TooLarge {
             columns,

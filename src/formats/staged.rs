@@ -1,5 +1,5 @@
 //! Writes results atomically: under a temporary name in the same folder, then renamed.
-use super::ahead::Ahead;
+use super::background_sync::BackgroundSync;
 pub use super::temporary::abandon;
 pub use super::temporary::remove_leftovers;
 use super::temporary::{Temporary, folder_of, remove_leftovers_of, unless_abandoned};
@@ -65,7 +65,7 @@ pub fn write_whole_seekable(
     let unwritable = |e: io::Error| Error::output(path, OutputProblem::Unwritable, Some(e));
     remove_leftovers_of(path);
     let (temporary, file) = Temporary::beside(path).map_err(unwritable)?;
-    let mut sink = BufWriter::with_capacity(1 << 20, Ahead::new(file));
+    let mut sink = BufWriter::with_capacity(1 << 20, BackgroundSync::new(file));
     fill(&mut sink).map_err(unwritable)?;
     let file = sink.into_inner().map_err(|e| unwritable(e.into_error()))?;
     // Keeps the lock until the file has its final name.

@@ -3,7 +3,7 @@
 //! Differences of two samples are negative as often as positive. A known black level is added, so that none is
 //! clipped. The noise of a dark frame enters every frame it is subtracted from, but not the differences between
 //! frames from which noise is estimated; averages of several dark frames are therefore better.
-use super::exposure::judge;
+use super::exposure::parse_exposure;
 use ndarray::Array3;
 use std::path::{Path, PathBuf};
 use stopspan_core::finding::Finding;
@@ -73,7 +73,9 @@ pub(super) fn subtract(
 
 fn read(file: &Path, limits: &Limits) -> Result<Dark, Error> {
     let picture = read_picture(file, limits)?;
-    let seconds = judge(&file_name(file), &picture.header, None).settings.time;
+    let seconds = parse_exposure(&file_name(file), &picture.header, None)
+        .settings
+        .time;
     Ok(Dark {
         seconds: seconds.map(|t| t.0),
         picture,

@@ -74,7 +74,11 @@ pub struct ParsedExposure {
 }
 
 /// Exposure from the tags of one file. What the user states takes precedence and is taken literally.
-pub fn judge(frame: &str, header: &Header, said: Option<&ExposureOverride>) -> ParsedExposure {
+pub fn parse_exposure(
+    frame: &str,
+    header: &Header,
+    said: Option<&ExposureOverride>,
+) -> ParsedExposure {
     let mut doubts = Doubts {
         frame,
         said: said.is_some(),

@@ -20,6 +20,7 @@ pub mod settle;
 mod camera_hdr;
 mod listing;
 mod moment;
+mod raw_pairing;
 mod sequence;
 mod sorting;
 
@@ -35,7 +36,6 @@ mod dark;
 mod develop;
 mod raw_frames;
 mod raw_levels;
-mod raw_pairing;
 pub mod temperature;
 
 #[cfg(test)]
@@ -43,7 +43,7 @@ mod fixtures;
 
 pub use clipping::clip_levels;
 pub use develop::{develop, mosaic_of, samples, split};
-pub use exposure::{ParsedExposure, judge};
+pub use exposure::{ParsedExposure, parse_exposure};
 pub use listing::{SkipReason, Skipped};
 pub use load::load;
 pub use overrides::{ExposureOverride, Overrides};

@@ -76,7 +76,7 @@ pub fn load(plan: &BracketPlan, overrides: &Overrides) -> Result<Bracket, Error>
     // Settings for raw frames do not apply to the pictures that the camera saved beside them.
     let beside = plan.raw_beside.is_some();
     let neutral = overrides.neutral.filter(|_| !beside);
-    raw_frames::settle(&mut frames, index, neutral, &mut findings)?;
+    raw_frames::unify(&mut frames, index, neutral, &mut findings)?;
     let darks: &[PathBuf] = if beside { &[] } else { &overrides.dark_frames };
     dark::subtract(&mut frames, darks, &overrides.limits, &mut findings)?;
     check_alike(&frames)?;

@@ -13,7 +13,7 @@ use stopspan_core::{Error, Setting};
 /// # Errors
 /// [`Error::Request`] for a neutral position outside the frame, clipped or without light, or if the frames have no
 /// raw colour.
-pub(super) fn settle(
+pub(super) fn unify(
     frames: &mut [Frame],
     reference: usize,
     neutral: Option<(f64, f64)>,

@@ -1,5 +1,5 @@
 //! A survey of the inputs, sorted into brackets from their headers alone; [`load`](super::load) decodes them.
-use super::exposure::judge;
+use super::exposure::parse_exposure;
 use super::listing::{Skipped, list};
 use super::moment::moment;
 use super::overrides::Overrides;
@@ -125,7 +125,7 @@ fn read_headers(files: &[PathBuf], overrides: &Overrides) -> (Vec<Candidate>, Ve
             Ok(Candidate {
                 file: file.clone(),
                 format,
-                judged: judge(&file_name(file), &header, said),
+                judged: parse_exposure(&file_name(file), &header, said),
                 moment: moment(&header),
                 header,
             })

@@ -20,7 +20,7 @@ const BAND: usize = 16;
 /// rendered as black, infinite radiance as the largest representable. The codes do not depend on the number of
 /// threads.
 pub fn render(map: &RadianceMap, settings: &ToneSettings) -> Array3<u16> {
-    let (map, settings) = (standard(map), settings.clamped());
+    let (map, settings) = (in_standard_layout(map), settings.clamped());
     if map.radiance.is_empty() {
         return Array3::zeros((map.radiance.dim().0, map.radiance.dim().1, 3));
     }
@@ -44,7 +44,7 @@ pub struct BrightPicture {
 /// BT.2408). Tones up to mid grey are as in [`render`]; lighter ones are extended instead of compressed, and limited
 /// to the peak after ITU-R BT.2390. Negative, NaN and infinite radiance is treated as in [`render`].
 pub fn render_bright(map: &RadianceMap, settings: &ToneSettings, peak: f64) -> BrightPicture {
-    let (map, settings) = (standard(map), settings.clamped());
+    let (map, settings) = (in_standard_layout(map), settings.clamped());
     let (rows, columns, _) = map.radiance.dim();
     let codes = if map.radiance.is_empty() {
         Array3::zeros((rows, columns, 3))
@@ -106,7 +106,7 @@ pub fn bright_gain(
     peak: f64,
     (block, offset): (usize, f64),
 ) -> Array2<f32> {
-    let (map, settings, block) = (standard(map), settings.clamped(), block.max(1));
+    let (map, settings, block) = (in_standard_layout(map), settings.clamped(), block.max(1));
     let (rows, columns, channels) = map.radiance.dim();
     let shape = (rows.div_ceil(block), columns.div_ceil(block));
     let mut out = Array2::zeros(shape);
@@ -148,7 +148,7 @@ pub fn bright_gain(
 }
 
 /// The map with its radiance in standard layout.
-fn standard(map: &RadianceMap) -> Cow<'_, RadianceMap> {
+fn in_standard_layout(map: &RadianceMap) -> Cow<'_, RadianceMap> {
     if map.radiance.is_standard_layout() {
         return Cow::Borrowed(map);
     }

@@ -3,7 +3,7 @@ use stopspan_core::finding::Finding;
 use stopspan_core::model::{Header, Rational};
 use stopspan_frames::markings::{Scale, Series};
 use stopspan_frames::settle::settle;
-use stopspan_frames::{ParsedExposure, judge};
+use stopspan_frames::{ParsedExposure, parse_exposure};
 
 fn rational(numerator: i64, denominator: i64) -> Option<Rational> {
     Some(Rational {
@@ -13,7 +13,10 @@ fn rational(numerator: i64, denominator: i64) -> Option<Rational> {
 }
 
 fn time_of(header: &Header) -> Option<f64> {
-    judge("frame", header, None).settings.time.map(|t| t.0)
+    parse_exposure("frame", header, None)
+        .settings
+        .time
+        .map(|t| t.0)
 }
 
 fn timed(numerator: i64, denominator: i64) -> Header {
@@ -33,7 +36,7 @@ fn apex_values_of_published_dumps() {
         aperture_value: rational(1_695_994, 1_000_000),
         ..Header::default()
     };
-    let judged = judge("frame", &header, None);
+    let judged = parse_exposure("frame", &header, None);
     let (time, aperture) = (
         judged.settings.time.unwrap().0,
         judged.settings.aperture.unwrap().0,
@@ -75,7 +78,7 @@ fn apex_table() {
                 sensitivity: Some(100.0),
                 ..Header::default()
             };
-            let judged = judge("frame", &header, None);
+            let judged = parse_exposure("frame", &header, None);
             let ev = judged.settings.exposure_value().unwrap();
             assert!(
                 (ev - f64::from(av + tv)).abs() < 1e-9,
@@ -168,7 +171,7 @@ type Case = (&'static [(i64, i64)], &'static [f64]);
 fn settled(times: &[(i64, i64)]) -> Vec<ParsedExposure> {
     let mut frames: Vec<ParsedExposure> = times
         .iter()
-        .map(|(n, d)| judge("frame", &timed(*n, *d), None))
+        .map(|(n, d)| parse_exposure("frame", &timed(*n, *d), None))
         .collect();
     settle(&mut frames);
     frames
@@ -221,7 +224,7 @@ fn apertures_and_speeds_are_replaced_too() {
         };
         let mut frames: Vec<ParsedExposure> = settings
             .iter()
-            .map(|s| judge("frame", &header(*s), None))
+            .map(|s| parse_exposure("frame", &header(*s), None))
             .collect();
         settle(&mut frames);
         let snapped = |f: &Finding| matches!(f, Finding::SettingSnapped { .. });
@@ -295,7 +298,7 @@ fn the_finer_of_two_times_is_used() {
     let found = time_of(&both(1, 80, (6_357_552, 1_000_000))).unwrap();
     assert!((1.0 / found - 82.0).abs() < 1e-3, "1/{}", 1.0 / found);
     // further apart than 1/6 EV: ExposureTime, and said
-    let judged = judge("frame", &both(1, 60, (7, 1)), None);
+    let judged = parse_exposure("frame", &both(1, 60, (7, 1)), None);
     assert_eq!(judged.settings.time.unwrap().0, 1.0 / 60.0);
     assert!(
         judged
@@ -317,7 +320,7 @@ fn zero_infinite_absurd_and_missing_are_told_apart() {
         (4000, 1),
         (i64::MIN, -1),
     ] {
-        let judged = judge("frame", &timed(n, d), None);
+        let judged = parse_exposure("frame", &timed(n, d), None);
         assert_eq!(
             (judged.settings.time, judged.stated),
             (None, None),
@@ -330,7 +333,7 @@ fn zero_infinite_absurd_and_missing_are_told_apart() {
             judged.findings
         );
     }
-    let missing = judge(
+    let missing = parse_exposure(
         "frame",
         &Header {
             exposure_time: None,
@@ -342,7 +345,7 @@ fn zero_infinite_absurd_and_missing_are_told_apart() {
         matches!(&missing.findings[..], [Finding::TagMissing { tag, .. }] if tag == "ExposureTime")
     );
     for speed in [0.0, -1.0, f64::NAN, f64::INFINITY, 2e7, 65535.0] {
-        let judged = judge(
+        let judged = parse_exposure(
             "frame",
             &Header {
                 sensitivity: Some(speed),
@@ -362,7 +365,10 @@ fn zero_infinite_absurd_and_missing_are_told_apart() {
         aperture_value: rational(0, 1),
         ..timed(1, 60)
     };
-    assert_eq!(judge("frame", &header, None).settings.aperture, None);
+    assert_eq!(
+        parse_exposure("frame", &header, None).settings.aperture,
+        None
+    );
 }
 
 #[test]
@@ -373,8 +379,10 @@ fn a_setting_missing_in_one_frame_never_counts_as_another_value() {
         ..timed(1, d)
     };
     let bracket = |headers: &[Header]| {
-        let mut frames: Vec<ParsedExposure> =
-            headers.iter().map(|h| judge("frame", h, None)).collect();
+        let mut frames: Vec<ParsedExposure> = headers
+            .iter()
+            .map(|h| parse_exposure("frame", h, None))
+            .collect();
         settle(&mut frames);
         frames
     };

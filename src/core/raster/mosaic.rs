@@ -39,7 +39,7 @@ impl Mosaic {
     }
 
     /// The mosaic as seen from a pixel of this one, taken as the first.
-    pub fn from(&self, row: usize, column: usize) -> Self {
+    pub fn shifted(&self, row: usize, column: usize) -> Self {
         Mosaic {
             colours: std::array::from_fn(|s| self.colour(row + s / 2, column + s % 2) as u8),
         }
@@ -104,8 +104,8 @@ mod tests {
                 assert_eq!(split[[0, 0, plane]], first[plane], "{colours:?}");
                 assert_eq!(split[[1, 2, plane]], first[plane] + 24, "{colours:?}");
             }
-            assert_eq!(mosaic.from(1, 1).from(1, 1), mosaic);
-            assert_eq!(mosaic.from(0, 1).colour(0, 0), mosaic.colour(0, 1));
+            assert_eq!(mosaic.shifted(1, 1).shifted(1, 1), mosaic);
+            assert_eq!(mosaic.shifted(0, 1).colour(0, 0), mosaic.colour(0, 1));
         }
         for other in [[0, 0, 1, 2], [0, 1, 2, 1], [0, 1, 1, 3], [1, 1, 0, 2]] {
             assert_eq!(Mosaic::new(other), None, "{other:?}");

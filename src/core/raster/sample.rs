@@ -40,7 +40,7 @@ impl Taps {
     /// Sum of squared weights: the factor on the variance of uncorrelated noise along this axis. For a plane multiply
     /// the sums of both axes.
     #[inline]
-    pub fn energy(&self) -> f32 {
+    pub fn noise_gain(&self) -> f32 {
         self.weights().iter().map(|w| w * w).sum()
     }
 }
@@ -138,7 +138,7 @@ pub struct Sampled {
     pub value: f32,
     /// Noise gain of the kernel at this point: factor on the variance of uncorrelated noise. 0.25 for linear
     /// interpolation half-way between four pixels, 1 at the centre of a pixel.
-    pub energy: f32,
+    pub noise_gain: f32,
 }
 
 /// Interpolates a plane at a point. `None` if the point, or a pixel with weight, is outside the plane.
@@ -168,7 +168,7 @@ pub fn sample(plane: ArrayView2<f32>, at: Point, interpolation: Interpolation) -
     }
     Some(Sampled {
         value,
-        energy: across.energy() * down.energy(),
+        noise_gain: across.noise_gain() * down.noise_gain(),
     })
 }
 
@@ -189,7 +189,7 @@ mod tests {
         for kind in ALL {
             let p = Point { x: 4.5, y: 3.5 };
             let s = sample(plane.view(), p, kind).unwrap();
-            assert!((s.value - plane[[3, 4]]).abs() < 1e-5 && (s.energy - 1.0).abs() < 1e-6);
+            assert!((s.value - plane[[3, 4]]).abs() < 1e-5 && (s.noise_gain - 1.0).abs() < 1e-6);
             for i in 0..20 {
                 let taps = kind.taps(5.0 + f64::from(i) * 0.05);
                 assert!((taps.weights().iter().sum::<f32>() - 1.0).abs() < 1e-6);
@@ -230,10 +230,10 @@ mod tests {
     #[test]
     fn energy_is_the_variance_left() {
         let half = Interpolation::Linear.taps(3.0);
-        assert!((half.energy() * half.energy() - 0.25).abs() < 1e-6);
+        assert!((half.noise_gain() * half.noise_gain() - 0.25).abs() < 1e-6);
         // Keys' kernel half-way between pixels: (-1, 9, 9, -1)/16.
         let cubic = Interpolation::Cubic.taps(3.0);
-        assert!((cubic.energy() - 164.0 / 256.0).abs() < 1e-6);
+        assert!((cubic.noise_gain() - 164.0 / 256.0).abs() < 1e-6);
     }
 
     #[test]

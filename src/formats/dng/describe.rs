@@ -145,7 +145,7 @@ impl Layout {
             compression: d.number(COMPRESSION).unwrap_or(1),
             active: (active.top, active.left),
             crop,
-            mosaic: mosaic.map(|m| m.from(crop.top - active.top, crop.left - active.left)),
+            mosaic: mosaic.map(|m| m.shifted(crop.top - active.top, crop.left - active.left)),
         })
     }
 }

@@ -11,7 +11,7 @@ mod opcodes;
 
 use super::fault::Fault;
 use super::metadata;
-use super::read::{Decoded, hold_against};
+use super::read::{Decoded, check_size};
 use super::sniff::UNKNOWN_FAMILY;
 use describe::{Directories, Kind, Layout};
 use directory::{Directory, Structure};
@@ -47,7 +47,7 @@ pub(super) fn header(
         Ok(Kind::NotRaw) | Err(_) => return Ok(None),
     };
     let layout = Layout::read(&all.raw)?;
-    hold_against(layout.columns as u64, layout.rows as u64, limits)?;
+    check_size(layout.columns as u64, layout.rows as u64, limits)?;
     let mut header = Header {
         columns: layout.crop.width,
         rows: layout.crop.height,

@@ -4,7 +4,7 @@ use super::metadata::{ChannelGain, GainMetadata};
 use super::xmp;
 use crate::fault::Fault;
 use crate::orientation::upright;
-use crate::read::hold_against;
+use crate::read::check_size;
 use crate::{jpeg, read_header};
 use ndarray::{Array3, Axis};
 use rayon::prelude::*;
@@ -92,7 +92,7 @@ fn together(
     limits: &Limits,
 ) -> Result<Array3<f32>, Fault> {
     let size = jpeg::header(&mut Cursor::new(map))?;
-    hold_against(size.columns as u64, size.rows as u64, limits)?;
+    check_size(size.columns as u64, size.rows as u64, limits)?;
     let (base, map) = rayon::join(|| samples(bytes, limits), || samples(map, limits));
     let (base, map) = (base?, map?);
     let (rows, columns, channels) = base.dim();

@@ -1,7 +1,7 @@
 //! Reads TIFF 6.0 and BigTIFF: grey and RGB, 8 and 16-bit, 32-bit unsigned, floating point.
 use crate::fault::Fault;
 use crate::metadata;
-use crate::read::{Decoded, drop_alpha, hold_against};
+use crate::read::{Decoded, check_size, drop_alpha};
 use exif::{Context, Field, In, Value as ExifValue};
 use ndarray::Array3;
 use std::io::{BufRead, Cursor, Read, Seek, SeekFrom};
@@ -25,7 +25,7 @@ const MAKER_NOTE: u16 = 0x927c;
 /// locates the samples, because it would report damage first.
 pub(crate) fn header(file: &mut (impl BufRead + Seek), limits: &Limits) -> Result<Header, Fault> {
     if let Some((columns, rows)) = claimed_size(file) {
-        hold_against(columns, rows, limits)?;
+        check_size(columns, rows, limits)?;
     }
     file.seek(SeekFrom::Start(0))?;
     let mut decoder = Decoder::new(file).map_err(fault)?;

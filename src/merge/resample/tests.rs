@@ -25,13 +25,13 @@ fn slow(codes: &Array3<u8>, at: Option<Point>, channel: usize) -> (f32, f32) {
             let c = (across.first + k as isize).clamp(0, columns as isize - 1) as usize;
             if wx * wy != 0.0 {
                 match codes[[r, c, channel]] {
-                    255 => return (CLIPPED, across.energy() * down.energy()),
+                    255 => return (CLIPPED, across.noise_gain() * down.noise_gain()),
                     code => sum += wx * wy * f32::from(code),
                 }
             }
         }
     }
-    (sum, across.energy() * down.energy())
+    (sum, across.noise_gain() * down.noise_gain())
 }
 
 /// All rows, read `height` at a time.

@@ -15,7 +15,7 @@ pub(super) enum Kind {
 }
 
 /// Samples of the 5 x 5 neighbourhood that the filters use.
-pub(super) struct Parts {
+pub(super) struct Neighbourhood {
     pub centre: f32,
     pub above_below: [f32; 2],
     pub beside: [f32; 2],
@@ -26,7 +26,7 @@ pub(super) struct Parts {
 
 /// Red, green and blue of a pixel from its neighbourhood; of a blue pixel blue, green and red.
 pub(super) trait Filter: Copy + Send + Sync {
-    fn apply(self, parts: &Parts, kind: Kind) -> [f32; 3];
+    fn apply(self, parts: &Neighbourhood, kind: Kind) -> [f32; 3];
 }
 
 #[inline(always)]
@@ -45,7 +45,7 @@ impl Filter for Estimate {
     /// The five filters of the paper's figure 2, each written as the mean of the neighbours of that colour plus a
     /// correction.
     #[inline(always)]
-    fn apply(self, p: &Parts, kind: Kind) -> [f32; 3] {
+    fn apply(self, p: &Neighbourhood, kind: Kind) -> [f32; 3] {
         let floor = self.floor;
         let centre = extremes([p.centre, p.far[0], p.far[1], p.far[2], p.far[3]]);
         match kind {
@@ -128,7 +128,7 @@ pub(super) struct Variance;
 impl Filter for Variance {
     /// The squared weights of the same filters.
     #[inline(always)]
-    fn apply(self, p: &Parts, kind: Kind) -> [f32; 3] {
+    fn apply(self, p: &Neighbourhood, kind: Kind) -> [f32; 3] {
         match kind {
             Kind::Coloured => {
                 let far = sum(p.far);

@@ -11,7 +11,7 @@ mod filters;
 mod tests;
 
 use super::{Mosaic, Work, dispatch_simd};
-use filters::{Estimate, Filter, Kind, Parts, Variance};
+use filters::{Estimate, Filter, Kind, Neighbourhood, Variance};
 use rayon::prelude::*;
 use std::ops::Range;
 
@@ -176,7 +176,7 @@ impl<F: Filter> HalfRow<'_, F> {
             .zip(second.as_chunks_mut::<LANES>().0)
             .zip(third.as_chunks_mut::<LANES>().0);
         for (i, ((first, second), third)) in outs.enumerate() {
-            let found = some(self.near, i * LANES, self.side, kind, self.filter);
+            let found = filter_lanes(self.near, i * LANES, self.side, kind, self.filter);
             (*first, *second, *third) = (found[0], found[1], found[2]);
         }
     }
@@ -185,7 +185,7 @@ impl<F: Filter> HalfRow<'_, F> {
 /// The colours of [`LANES`] pixels of a half row. Results go into arrays of their own, so the compiler can rule out
 /// overlap with the samples read.
 #[inline(always)]
-fn some<F: Filter>(
+fn filter_lanes<F: Filter>(
     near: &[[&[f32]; 2]; 5],
     at: usize,
     side: usize,
@@ -201,7 +201,7 @@ fn some<F: Filter>(
     let corners = [other(1, 0), other(1, 1), other(3, 0), other(3, 1)];
     let mut out = [[0.0; LANES]; 3];
     for i in 0..LANES {
-        let parts = Parts {
+        let parts = Neighbourhood {
             centre: centre[i],
             above_below: [above[i], below[i]],
             beside: [left[i], right[i]],

@@ -8,7 +8,7 @@ use std::thread::JoinHandle;
 const PART: u64 = 1 << 24;
 
 /// A file being written.
-pub(super) struct Ahead {
+pub(super) struct BackgroundSync {
     file: File,
     /// Bytes written since the last sync.
     new: u64,
@@ -21,9 +21,9 @@ struct Disk {
     thread: JoinHandle<io::Result<()>>,
 }
 
-impl Ahead {
+impl BackgroundSync {
     pub(super) fn new(file: File) -> Self {
-        Ahead {
+        BackgroundSync {
             file,
             new: 0,
             disk: None,
@@ -67,7 +67,7 @@ impl Disk {
     }
 }
 
-impl Write for Ahead {
+impl Write for BackgroundSync {
     fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
         let written = self.file.write(bytes)?;
         self.new += written as u64;
@@ -82,7 +82,7 @@ impl Write for Ahead {
     }
 }
 
-impl Seek for Ahead {
+impl Seek for BackgroundSync {
     fn seek(&mut self, to: SeekFrom) -> io::Result<u64> {
         self.file.seek(to)
     }
