@@ -128,7 +128,7 @@ mod tests {
             levels[0] < 0.8 * NATURAL && levels[15] > NATURAL,
             "{levels:?}"
         );
-        // and never by more than the rule says
+        // and never by more than the rule allows
         assert!(
             levels[0] > 0.59 * NATURAL && levels[15] < 1.2 * NATURAL,
             "{levels:?}"

@@ -45,25 +45,44 @@ impl<T: Coding> Brush<'_, T> {
     pub fn row(&self, from: &[f32], channels: usize, logs: &[f32], to: &mut [u16]) {
         let to = to.as_chunks_mut::<3>().0;
         match channels {
-            3 => dispatch_simd(Row(self, from.as_chunks::<3>().0, logs, to)),
-            _ => dispatch_simd(Row(self, from.as_chunks::<1>().0, logs, to)),
+            3 => self.pixels(from.as_chunks::<3>().0, logs, to),
+            _ => self.pixels(from.as_chunks::<1>().0, logs, to),
         }
+    }
+
+    fn pixels<const CHANNELS: usize>(
+        &self,
+        from: &[[f32; CHANNELS]],
+        logs: &[f32],
+        to: &mut [[u16; 3]],
+    ) {
+        dispatch_simd(Row {
+            brush: self,
+            from,
+            logs,
+            to,
+        });
     }
 }
 
-struct Row<'a, T, const CHANNELS: usize>(
-    &'a Brush<'a, T>,
-    &'a [[f32; CHANNELS]],
-    &'a [f32],
-    &'a mut [[u16; 3]],
-);
+struct Row<'a, T, const CHANNELS: usize> {
+    brush: &'a Brush<'a, T>,
+    from: &'a [[f32; CHANNELS]],
+    logs: &'a [f32],
+    to: &'a mut [[u16; 3]],
+}
 
 impl<T: Coding, const CHANNELS: usize> Work for Row<'_, T, CHANNELS> {
     type Output = ();
 
     #[inline(always)]
     fn call(self) {
-        let Row(brush, from, logs, to) = self;
+        let Row {
+            brush,
+            from,
+            logs,
+            to,
+        } = self;
         let pieces = from.chunks(LANES).zip(logs.chunks(LANES));
         for ((from, logs), to) in pieces.zip(to.chunks_mut(LANES)) {
             let mut piece = Piece::new(from, logs);

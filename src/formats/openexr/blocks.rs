@@ -74,16 +74,11 @@ fn fill(data: &mut [u8], codes: &mut [u32], strips: &[&ChannelRows], row: usize)
         let (planes, after) = rest.split_at_mut(planes_of(strip) * columns);
         let place = place.clone();
         match strip {
-            ChannelRows::Uint(v) => dispatch_simd(Apart(&v[place], |&v| v, codes, planes)),
+            ChannelRows::Uint(v) => split_bytes(&v[place], |&v| v, codes, planes),
             ChannelRows::Half(v) => {
-                dispatch_simd(Apart(
-                    &v[place],
-                    |v: &f16| v.to_bits().into(),
-                    codes,
-                    planes,
-                ));
+                split_bytes(&v[place], |v: &f16| v.to_bits().into(), codes, planes);
             }
-            ChannelRows::Float(v) => dispatch_simd(Apart(&v[place], |&v| to_24(v), codes, planes)),
+            ChannelRows::Float(v) => split_bytes(&v[place], |&v| to_24(v), codes, planes),
         }
         rest = after;
     }
@@ -98,15 +93,34 @@ fn planes_of(strip: &ChannelRows) -> usize {
     }
 }
 
-/// Samples, their codes, scratch space for codes, and the byte planes to be filled.
-struct Apart<'a, T, C: Fn(&T) -> u32>(&'a [T], C, &'a mut [u32], &'a mut [u8]);
+/// Fills the byte planes of some samples, whose codes are `code` of each; `codes` is scratch space.
+fn split_bytes<T, C: Fn(&T) -> u32>(samples: &[T], code: C, codes: &mut [u32], planes: &mut [u8]) {
+    dispatch_simd(SplitBytes {
+        samples,
+        code,
+        codes,
+        planes,
+    });
+}
 
-impl<T, C: Fn(&T) -> u32> Work for Apart<'_, T, C> {
+struct SplitBytes<'a, T, C> {
+    samples: &'a [T],
+    code: C,
+    codes: &'a mut [u32],
+    planes: &'a mut [u8],
+}
+
+impl<T, C: Fn(&T) -> u32> Work for SplitBytes<'_, T, C> {
     type Output = ();
 
     #[inline(always)]
     fn call(self) {
-        let Apart(samples, code, codes, planes) = self;
+        let SplitBytes {
+            samples,
+            code,
+            codes,
+            planes,
+        } = self;
         let pairs = codes.iter_mut().zip(samples);
         pairs.for_each(|(to, sample)| *to = code(sample));
         differences(codes, planes);

@@ -119,7 +119,7 @@ fn scanline(row: [&[f32]; 3], out: &mut Vec<u8>) {
     let width = row[0].len();
     let coded = |x: usize| shared_exponent(row.map(|plane| plane[x]));
     if !(8..=0x7fff).contains(&width) {
-        out.extend((0..width).flat_map(coded)); // the new coding cannot say such widths
+        out.extend((0..width).flat_map(coded)); // the new coding cannot represent such widths
         return;
     }
     let mut planes = vec![0; 4 * width];
@@ -240,7 +240,7 @@ mod tests {
             .step_by(7919)
             .map(f32::from_bits)
             .collect();
-        // halves of the last step, what rounds up to the next exponent, and what is no light
+        // half steps, values that round up to the next exponent, and values that are not light
         usual.extend((0..512).map(|i| (i as f32 + 0.5) / 256.0));
         usual.extend((0..512).map(|i| ((i as f32 + 0.5) / 256.0).next_down()));
         usual.extend([0.0, -0.0, -1.0, f32::NAN, f32::INFINITY, USUAL]);
