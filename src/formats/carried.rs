@@ -37,7 +37,7 @@ impl Carried {
     pub fn of(header: &Header, software: &str, place: bool) -> Self {
         let mut fields = match &header.exif {
             Some(block) => copied(block, place),
-            None => stated(header),
+            None => fields_of_header(header),
         };
         fields.retain(|f| f.ifd_num == In::PRIMARY);
         fields.push(field(Tag::Orientation, Value::Short(vec![1])));
@@ -98,7 +98,7 @@ fn copied(block: &[u8], place: bool) -> Vec<Field> {
 }
 
 /// The same fields for a picture without an EXIF block, such as a radiance map.
-fn stated(header: &Header) -> Vec<Field> {
+fn fields_of_header(header: &Header) -> Vec<Field> {
     let ratio = |r: Option<Rational>| {
         let r = r?;
         Some(Value::Rational(vec![exif::Rational {

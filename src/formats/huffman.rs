@@ -136,13 +136,13 @@ impl Code {
             }
         }
         Code {
-            words: words(&lengths),
+            words: canonical_words(&lengths),
         }
     }
 }
 
 /// The words of a canonical code with these lengths (RFC 1951, 3.2.2).
-fn words(lengths: &[u32; SYMBOLS]) -> [(u16, u8); SYMBOLS] {
+fn canonical_words(lengths: &[u32; SYMBOLS]) -> [(u16, u8); SYMBOLS] {
     let mut next = [0u16; LONGEST as usize + 1];
     let mut first = 0;
     for length in 1..=LONGEST {

@@ -5,7 +5,7 @@ use std::path::Path;
 use stopspan_core::Error;
 use stopspan_core::error::InputProblem;
 use stopspan_core::model::RadianceMap;
-use stopspan_core::model::colour::stated;
+use stopspan_core::model::colour::stated_colour;
 use stopspan_core::model::{Format, Header, Limits};
 use stopspan_core::raster::Pixels;
 
@@ -53,7 +53,7 @@ fn opened(
         }
         Some(Format::Jpeg) => {
             let file = gain_map::read(path, limits)?.ok_or_else(|| no_radiance(path))?;
-            RadianceMap::of_radiance(file.light, stated(&header).primaries)
+            RadianceMap::of_radiance(file.light, stated_colour(&header).primaries)
         }
         _ => return Err(no_radiance(path)),
     };

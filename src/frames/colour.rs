@@ -3,7 +3,7 @@ use stopspan_core::Error;
 use stopspan_core::error::BracketProblem;
 use stopspan_core::finding::Finding;
 use stopspan_core::model::Frame;
-use stopspan_core::model::colour::{StatedColour, stated, words};
+use stopspan_core::model::colour::{StatedColour, colour_name, stated_colour};
 
 /// Compares the colour spaces of frames, because channels of different primaries cannot be merged. An ICC profile
 /// that could not be used becomes a finding.
@@ -12,7 +12,10 @@ use stopspan_core::model::colour::{StatedColour, stated, words};
 /// [`BracketProblem::ColourSpaces`] if two frames differ.
 /// [`BracketProblem::ColourSpaces`] where two frames differ.
 pub(super) fn check(frames: &[Frame], findings: &mut Vec<Finding>) -> Result<(), Error> {
-    let colours: Vec<StatedColour> = frames.iter().map(|f| stated(&f.picture.header)).collect();
+    let colours: Vec<StatedColour> = frames
+        .iter()
+        .map(|f| stated_colour(&f.picture.header))
+        .collect();
     let grey = frames.iter().all(|f| f.picture.pixels.channels() == 1);
     let Some(first) = colours.first().filter(|_| !grey) else {
         return Ok(());
@@ -23,7 +26,7 @@ pub(super) fn check(frames: &[Frame], findings: &mut Vec<Finding>) -> Result<(),
                 frame: frame.name(),
                 reason: format!(
                     "{reason}; the frame was taken as {}",
-                    words(&colour.primaries)
+                    colour_name(&colour.primaries)
                 ),
             });
         }
@@ -33,8 +36,8 @@ pub(super) fn check(frames: &[Frame], findings: &mut Vec<Finding>) -> Result<(),
         Some(other) => Err(Error::Bracket {
             files: frames.iter().map(|f| f.picture.file.clone()).collect(),
             problem: BracketProblem::ColourSpaces {
-                first: words(&first.primaries),
-                other: words(&other.primaries),
+                first: colour_name(&first.primaries),
+                other: colour_name(&other.primaries),
             },
         }),
     }

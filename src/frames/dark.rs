@@ -61,7 +61,7 @@ pub(super) fn subtract(
                 format!("{name} has another size than the frames"),
             ));
         }
-        take(&mut frame.picture, &dark.picture.pixels);
+        subtract_one(&mut frame.picture, &dark.picture.pixels);
         findings.push(Finding::DarkSubtracted {
             frame: frame.name(),
             dark: file_name(&dark.picture.file),
@@ -97,7 +97,7 @@ fn fitting(darks: &[Dark], seconds: Option<f64>) -> Option<&Dark> {
 }
 
 /// Subtracts the dark frame and adds the black level.
-fn take(picture: &mut Picture, dark: &Pixels) {
+fn subtract_one(picture: &mut Picture, dark: &Pixels) {
     let channels = picture.pixels.channels();
     if let (Some(raw), Pixels::U16(samples), Pixels::U16(dark)) =
         (&picture.raw, &mut picture.pixels, dark)

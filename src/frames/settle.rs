@@ -169,19 +169,24 @@ fn replace(member: &mut ParsedExposure, scale: Scale, exact: f64) {
 }
 
 fn fill_aperture(members: &mut [ParsedExposure]) {
-    fill(members, Scale::Aperture, "FNumber", |v| {
+    fill_missing(members, Scale::Aperture, "FNumber", |v| {
         format!("f/{v} as in the other frames")
     });
 }
 
 fn fill_speed(members: &mut [ParsedExposure]) {
-    fill(members, Scale::Speed, "PhotographicSensitivity", |v| {
+    fill_missing(members, Scale::Speed, "PhotographicSensitivity", |v| {
         format!("ISO {v} as in the other frames")
     });
 }
 
 /// If all frames that state a setting agree, the others are assumed to have it too.
-fn fill(members: &mut [ParsedExposure], scale: Scale, tag: &str, words: impl Fn(f64) -> String) {
+fn fill_missing(
+    members: &mut [ParsedExposure],
+    scale: Scale,
+    tag: &str,
+    words: impl Fn(f64) -> String,
+) {
     let known: Vec<Stated> = members.iter_mut().filter_map(|m| *pick(m, scale)).collect();
     let Some(first) = known.first().copied() else {
         return;

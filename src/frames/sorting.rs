@@ -254,7 +254,7 @@ fn attach(clusters: Vec<Cluster>, finished: Vec<FinishedCandidate>, anywhere: bo
         clusters,
         finished: Vec::new(),
     };
-    let places = places(&sorted.clusters, &finished);
+    let places = ranks(&sorted.clusters, &finished);
     let mut pairs = Vec::new();
     for (f, (picture, _)) in finished.iter().enumerate() {
         for (c, cluster) in sorted.clusters.iter().enumerate() {
@@ -277,7 +277,7 @@ fn attach(clusters: Vec<Cluster>, finished: Vec<FinishedCandidate>, anywhere: bo
 }
 
 /// Rank of every file by folder and name.
-fn places(clusters: &[Cluster], finished: &[FinishedCandidate]) -> BTreeMap<PathBuf, usize> {
+fn ranks(clusters: &[Cluster], finished: &[FinishedCandidate]) -> BTreeMap<PathBuf, usize> {
     let frames = clusters.iter().flat_map(|c| &c.frames);
     let mut files: Vec<PathBuf> = frames
         .chain(finished.iter().map(|f| &f.0))

@@ -80,7 +80,7 @@ impl Encoder {
 /// Light outside 0..=1 is clamped.
 impl Coding for Encoder {
     #[inline(always)]
-    fn place(&self, light: f32) -> (u32, f32) {
+    fn locate(&self, light: f32) -> (u32, f32) {
         let position = light.clamp(0.0, 1.0) * STEPS as f32;
         let index = (position as i32).min(STEPS as i32 - 1);
         (index as u32, position - index as f32)

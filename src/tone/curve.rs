@@ -48,14 +48,14 @@ impl Curve {
     /// Display luminance and saturation factor at a log2 luminance.
     #[inline(always)]
     pub fn at(&self, log: f32) -> (f32, f32) {
-        let (index, t) = self.place(log);
+        let (index, t) = self.locate(log);
         let [a, b] = self.entries(index);
         (a[0] + t * (b[0] - a[0]), a[1] + t * (b[1] - a[1]))
     }
 
     /// Index of the table entry below a log2 luminance, and the fraction 0..=1 towards the next.
     #[inline(always)]
-    pub fn place(&self, log: f32) -> (u32, f32) {
+    pub fn locate(&self, log: f32) -> (u32, f32) {
         let position = (log + REACH).clamp(0.0, 2.0 * REACH) * STEPS;
         let index = (position as i32).min((2.0 * REACH * STEPS) as i32 - 1);
         (index as u32, position - index as f32)

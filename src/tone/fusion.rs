@@ -54,7 +54,7 @@ pub fn fuse(frames: &[FusedFrame], primaries: Primaries, output: OutputColour) -
             }
         }
     }
-    finish(&sums.map(collapsed), primaries, output)
+    encode(&sums.map(collapsed), primaries, output)
 }
 
 /// Levels of one channel in the reference frame's geometry; NaN outside the frame. Linear float samples are encoded
@@ -202,7 +202,7 @@ fn collapsed(mut levels: Vec<Array2<f32>>) -> Array2<f32> {
 }
 
 /// Levels 0..=1 in the frames' colour space -> codes of the output's.
-fn finish([r, g, b]: &[Array2<f32>; 3], primaries: Primaries, output: OutputColour) -> Array3<u16> {
+fn encode([r, g, b]: &[Array2<f32>; 3], primaries: Primaries, output: OutputColour) -> Array3<u16> {
     let (rows, columns) = r.dim();
     let same = primaries.near(&output.primaries());
     let mixing = Mixing::new(primaries, output.primaries());

@@ -43,7 +43,7 @@ impl Gain {
     pub fn across(&self, columns: usize) -> Vec<(u32, f32)> {
         let blocks = self.slope.ncols();
         let at = |column: usize| {
-            let (left, _, t) = place(column, self.block, blocks);
+            let (left, _, t) = neighbouring_blocks(column, self.block, blocks);
             (left as u32, t)
         };
         (0..if blocks == 0 { 0 } else { columns }).map(at).collect()
@@ -62,7 +62,7 @@ impl Gain {
         if rows == 0 || columns == 0 {
             return;
         }
-        let (top, below, t) = place(row, self.block, rows);
+        let (top, below, t) = neighbouring_blocks(row, self.block, rows);
         lines.clear();
         // Repeats the last, so that every block has a right neighbour.
         lines.extend((0..=columns).map(|c| {
@@ -82,7 +82,7 @@ impl Gain {
 
 /// Indices of the two blocks whose centres enclose that of a pixel, and the fraction towards the second.
 #[inline]
-fn place(pixel: usize, block: usize, blocks: usize) -> (usize, usize, f32) {
+fn neighbouring_blocks(pixel: usize, block: usize, blocks: usize) -> (usize, usize, f32) {
     let at = (pixel as f32 + 0.5) / block as f32 - 0.5;
     let first = at.max(0.0) as usize;
     let first = first.min(blocks - 1);

@@ -130,7 +130,7 @@ impl Signal {
 /// Light below 0 and NaN give black.
 impl Coding for Signal {
     #[inline(always)]
-    fn place(&self, light: f32) -> (u32, f32) {
+    fn locate(&self, light: f32) -> (u32, f32) {
         let cell = (1 << 23) / STEPS;
         let low = f32::from_bits(FIRST << 23);
         let place = light.max(low).to_bits() - (FIRST << 23);

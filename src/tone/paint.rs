@@ -13,14 +13,14 @@ type Lane = [f32; LANES];
 pub(super) trait Coding: Sync {
     /// Index of the table entry below a light (relative to reference white), and the fraction 0..=1 towards the next;
     /// NaN for NaN.
-    fn place(&self, light: f32) -> (u32, f32);
+    fn locate(&self, light: f32) -> (u32, f32);
     /// Codes before rounding, by table entry.
     fn entries(&self) -> &[f32];
 
     /// Code of one light; black for light below the table and NaN.
     #[inline(always)]
     fn code(&self, light: f32) -> u16 {
-        let (index, t) = self.place(light);
+        let (index, t) = self.locate(light);
         let pair = &self.entries()[index as usize..][..2];
         rounded(pair[0], pair[1], t)
     }
@@ -134,7 +134,7 @@ impl Piece {
     fn tones(&mut self, curve: &Curve) {
         let (mut index, mut way) = ([0u32; LANES], [0.0; LANES]);
         for i in 0..LANES {
-            (index[i], way[i]) = curve.place(self.logs[i]);
+            (index[i], way[i]) = curve.locate(self.logs[i]);
         }
         let mut ends = [[0.0; LANES]; 4];
         for i in 0..LANES {
@@ -172,7 +172,7 @@ impl Piece {
 fn coded(coding: &impl Coding, light: &Lane) -> [u16; LANES] {
     let (mut index, mut way) = ([0u32; LANES], [0.0; LANES]);
     for i in 0..LANES {
-        (index[i], way[i]) = coding.place(light[i]);
+        (index[i], way[i]) = coding.locate(light[i]);
     }
     let entries = coding.entries();
     let (mut a, mut b) = ([0.0; LANES], [0.0; LANES]);

@@ -1,7 +1,7 @@
 //! A frame with its exposure, and a bracket of frames.
 use crate::finding::Finding;
 use crate::model::Picture;
-use crate::model::colour::stated;
+use crate::model::colour::stated_colour;
 use crate::raster::Transform;
 use crate::units::{Estimate, ExposureSettings, Primaries};
 use serde::{Deserialize, Serialize};
@@ -92,7 +92,7 @@ impl Finished {
 
     /// RGB primaries as the file states them.
     pub fn primaries(&self) -> Primaries {
-        stated(&self.picture.header).primaries
+        stated_colour(&self.picture.header).primaries
     }
 }
 
@@ -129,7 +129,9 @@ impl Bracket {
     /// RGB primaries of the frames, as the reference frame's file states them.
     pub fn primaries(&self) -> Primaries {
         let reference = self.frames.get(self.reference);
-        reference.map_or(Primaries::SRGB, |f| stated(&f.picture.header).primaries)
+        reference.map_or(Primaries::SRGB, |f| {
+            stated_colour(&f.picture.header).primaries
+        })
     }
 
     /// Exposure of frame `index` relative to the reference frame, a factor: `2^(used_i - used_reference)`.

@@ -14,7 +14,7 @@ pub struct StatedColour {
 /// The colour space a header states. The file's own chromaticities come first, then its ICC profile. Without either,
 /// interoperability index R03 with ColorSpace "uncalibrated" means Adobe RGB (DCF 2.0, optional colour space);
 /// everything else is taken as sRGB.
-pub fn stated(header: &Header) -> StatedColour {
+pub fn stated_colour(header: &Header) -> StatedColour {
     let of = |primaries| StatedColour {
         primaries,
         ignored: None,
@@ -37,7 +37,7 @@ pub fn stated(header: &Header) -> StatedColour {
 }
 
 /// Name of a colour space, or its chromaticities if it has none.
-pub fn words(primaries: &Primaries) -> String {
+pub fn colour_name(primaries: &Primaries) -> String {
     match primaries.name() {
         Some(name) => name.to_owned(),
         None => {

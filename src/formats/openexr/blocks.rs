@@ -16,14 +16,14 @@ pub(super) fn block(strips: &[&ChannelRows], rows: Range<usize>, columns: usize)
     let mut codes = vec![0; columns];
     // The middle row determines the Huffman codes of the block.
     let middle = (rows.start + rows.end) / 2;
-    fill(&mut data, &mut codes, strips, middle);
+    fill_row(&mut data, &mut codes, strips, middle);
     let suited: Vec<Option<Code>> = (0..KINDS)
         .map(|kind| suited(&data, &pieces, kind))
         .collect();
     let raw: usize = strips.iter().map(|s| s.kind().bytes()).sum::<usize>() * columns * rows.len();
     let mut stream = Stream::new(raw * 2 / 3);
     for row in rows.clone() {
-        fill(&mut data, &mut codes, strips, row);
+        fill_row(&mut data, &mut codes, strips, row);
         let coded = |(range, kind): &(Range<usize>, usize)| (range.clone(), suited[*kind].as_ref());
         stream.write(&data, pieces.iter().map(coded));
     }
@@ -66,7 +66,7 @@ fn suited(data: &[u8], pieces: &[(Range<usize>, usize)], kind: usize) -> Option<
 }
 
 /// Fills the byte planes of one row of all channels; `codes` is scratch space for a row.
-fn fill(data: &mut [u8], codes: &mut [u32], strips: &[&ChannelRows], row: usize) {
+fn fill_row(data: &mut [u8], codes: &mut [u32], strips: &[&ChannelRows], row: usize) {
     let columns = codes.len();
     let place = row * columns..(row + 1) * columns;
     let mut rest = data;

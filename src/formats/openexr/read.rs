@@ -238,7 +238,7 @@ impl<S: Read + Seek> Opened<S> {
             .map(|c| empty(c.sample_type, rows * columns))
             .collect();
         self.lines(|channel, start, samples| {
-            place(planes.get_mut(channel), start, samples).ok_or_else(outside)
+            copy_line(planes.get_mut(channel), start, samples).ok_or_else(outside)
         })?;
         let names = channels.iter().map(|c| c.name.to_string());
         Ok(Content {
@@ -327,7 +327,7 @@ fn halves(bytes: &[u8]) -> impl Iterator<Item = f16> {
 }
 
 /// Copies a line into its plane; `None` if it exceeds the plane.
-fn place(plane: Option<&mut ChannelRows>, start: usize, bytes: &[u8]) -> Option<()> {
+fn copy_line(plane: Option<&mut ChannelRows>, start: usize, bytes: &[u8]) -> Option<()> {
     match plane? {
         ChannelRows::Uint(v) => {
             let to = v.get_mut(start..start + bytes.len() / 4)?.iter_mut();

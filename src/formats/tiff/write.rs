@@ -115,9 +115,9 @@ pub fn encode16(
     let mut offsets = Vec::with_capacity(strips.len());
     let lengths: Vec<u32> = strips.iter().map(|s| s.len() as u32).collect();
     for strip in strips {
-        offsets.push(place(&out)?);
+        offsets.push(end_offset(&out)?);
         out.extend(strip);
-        even(&mut out);
+        pad_to_even(&mut out);
     }
     let mut first = vec![
         Entry::long(256, &[width]),
@@ -134,12 +134,12 @@ pub fn encode16(
         Entry::short(339, &vec![1; channels]),
     ];
     first.extend(icc.map(|profile| Entry::bytes(34675, 7, profile.to_vec())));
-    first.extend(of(carried, Context::Tiff));
+    first.extend(entries_of(carried, Context::Tiff));
     for (pointer, context) in [
         (EXIF_DIRECTORY, Context::Exif),
         (GPS_DIRECTORY, Context::Gps),
     ] {
-        let entries = of(carried, context);
+        let entries = entries_of(carried, context);
         if !entries.is_empty() {
             let at = directory(&mut out, entries)?;
             first.push(Entry::long(pointer, &[at]));
@@ -151,7 +151,7 @@ pub fn encode16(
 }
 
 /// The copied fields that belong to one directory.
-fn of(carried: &Carried, context: Context) -> Vec<Entry> {
+fn entries_of(carried: &Carried, context: Context) -> Vec<Entry> {
     let fields = carried.fields().iter();
     fields
         .filter(|f| f.tag.context() == context)
@@ -183,22 +183,22 @@ fn directory(out: &mut Vec<u8>, mut entries: Vec<Entry>) -> io::Result<u32> {
             value.resize(4, 0);
             table.extend(value);
         } else {
-            table.extend(place(out)?.to_le_bytes());
+            table.extend(end_offset(out)?.to_le_bytes());
             out.extend(entry.bytes);
-            even(out);
+            pad_to_even(out);
         }
     }
     table.extend([0; 4]); // no further directory
-    let at = place(out)?;
+    let at = end_offset(out)?;
     out.extend(table);
     Ok(at)
 }
 
-fn place(out: &[u8]) -> io::Result<u32> {
+fn end_offset(out: &[u8]) -> io::Result<u32> {
     u32::try_from(out.len()).map_err(|_| invalid("a file beyond 4 GiB"))
 }
 
-fn even(out: &mut Vec<u8>) {
+fn pad_to_even(out: &mut Vec<u8>) {
     if out.len() % 2 == 1 {
         out.push(0);
     }
