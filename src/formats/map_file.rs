@@ -33,7 +33,7 @@ const LAYERS: [(&str, Kind); 3] = [
 
 /// Storage options of a map.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Stored {
+pub struct MapStorage {
     /// Attributes of the file's header.
     pub attributes: Attributes,
     /// Sample type of radiance: FLOAT, or HALF, which has 11 significant bits between 2^-14 and 65504.
@@ -42,9 +42,9 @@ pub struct Stored {
     pub scheme: Scheme,
 }
 
-impl Default for Stored {
+impl Default for MapStorage {
     fn default() -> Self {
-        Stored {
+        MapStorage {
             attributes: Attributes::default(),
             samples: Kind::Float,
             scheme: Scheme::Pxr24,
@@ -52,21 +52,27 @@ impl Default for Stored {
     }
 }
 
-/// Writes a map whose rows `strip` delivers; the file is complete or not there at all. `shape` is (rows, columns,
-/// channels) with 1 or 3 channels. `strip` is called for 16 rows at a time (the last may be fewer) from several
-/// threads, so the map need not be in memory as a whole. The bytes depend neither on the number of threads nor on the
-/// time.
+/// A map that is computed strip by strip, so that it need not be in memory as a whole.
+#[derive(Debug, Clone, Copy)]
+pub struct Strips<F> {
+    /// Rows, columns, channels; 1 or 3 channels.
+    pub shape: (usize, usize, usize),
+    /// Computes some rows of the map; called from several threads.
+    pub rows: F,
+}
+
+/// Writes a map; the file is complete or not there at all. `map` is asked for 16 rows at a time (the last may be fewer).
+/// The bytes depend neither on the number of threads nor on the time.
 ///
 /// # Errors
 /// [`Error::Output`]: as [`openexr::write`].
 pub fn write_exr(
     path: &Path,
     policy: &Outputs,
-    how: &Stored,
-    shape: (usize, usize, usize),
-    strip: impl Fn(Range<usize>) -> Planes + Sync,
+    how: &MapStorage,
+    map: &Strips<impl Fn(Range<usize>) -> Planes + Sync>,
 ) -> Result<(), Error> {
-    let (rows, columns, channels) = shape;
+    let (rows, columns, channels) = map.shape;
     let mut named: Vec<Channel> = LAYERS
         .iter()
         .flat_map(|(layer, kind)| {
@@ -84,7 +90,7 @@ pub fn write_exr(
         scheme: how.scheme,
     };
     openexr::write(path, policy, &layout, |rows| {
-        channels_of(strip(rows), how.samples)
+        channels_of((map.rows)(rows), how.samples)
     })
 }
 
@@ -264,11 +270,12 @@ mod tests {
         }
     }
 
-    fn write(path: &Path, map: &RadianceMap, how: &Stored) {
-        write_exr(path, &Outputs::default(), how, map.radiance.dim(), |rows| {
-            Planes::of_rows(map, rows)
-        })
-        .unwrap();
+    fn write(path: &Path, map: &RadianceMap, how: &MapStorage) {
+        let strips = Strips {
+            shape: map.radiance.dim(),
+            rows: |rows| Planes::of_rows(map, rows),
+        };
+        write_exr(path, &Outputs::default(), how, &strips).unwrap();
     }
 
     fn close(back: &Array3<f32>, wanted: &Array3<f32>, relative: f32, floor: f32) {
@@ -288,7 +295,7 @@ mod tests {
         {
             let path = folder.path().join(format!("{n}.exr"));
             let map = map(rows, columns, channels);
-            write(&path, &map, &Stored::default());
+            write(&path, &map, &MapStorage::default());
             let back = read_exr(&path, &Limits::default()).unwrap();
             close(&back.radiance, &map.radiance, 1.0 / 65536.0, 0.0);
             close(
@@ -318,10 +325,10 @@ mod tests {
             (Kind::Float, Scheme::Zip, 0.0, 0.0),
         ] {
             let path = folder.path().join(format!("{samples:?}{scheme:?}.exr"));
-            let how = Stored {
+            let how = MapStorage {
                 samples,
                 scheme,
-                ..Stored::default()
+                ..MapStorage::default()
             };
             write(&path, &map, &how);
             let back = read_exr(&path, &Limits::default()).unwrap();
@@ -340,7 +347,7 @@ mod tests {
                 .num_threads(threads)
                 .build()
                 .unwrap();
-            pool.install(|| write(&path, &map, &Stored::default()));
+            pool.install(|| write(&path, &map, &MapStorage::default()));
             std::fs::read(path).unwrap()
         });
         assert_eq!(files[0], files[1]);

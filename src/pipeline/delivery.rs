@@ -166,8 +166,8 @@ impl Finished<'_> {
     }
 
     fn with_gain_map(&self, base: &gain_map::BasePicture, how: &Delivery) -> io::Result<Vec<u8>> {
-        let block = (GAIN_BLOCK, gain_map::OFFSET);
-        let gain = tone::bright_gain(self.map, self.tone, how.peak, block);
+        let offset = gain_map::OFFSET;
+        let gain = tone::bright_gain(self.map, self.tone, how.peak, GAIN_BLOCK, offset);
         gain_map::encode(base, &gain, (how.peak / REFERENCE_WHITE).log2())
     }
 

@@ -13,7 +13,7 @@ use stopspan_core::results::{OutputFile, Report};
 use stopspan_core::units::Primaries;
 use stopspan_core::{Error, Setting};
 use stopspan_formats::map_file;
-use stopspan_formats::map_file::Stored;
+use stopspan_formats::map_file::{MapStorage, Strips};
 use stopspan_formats::openexr::Attributes;
 use stopspan_formats::rgbe;
 use stopspan_formats::staged::{Outputs, write_whole};
@@ -206,12 +206,12 @@ pub(super) fn write_map(
     let rows = |range| in_space(rows(range), &space);
     match ending.as_deref() {
         Some("exr") => {
-            let how = Stored {
+            let how = MapStorage {
                 attributes: attributes(bracket),
                 samples: delivery.map_samples,
                 scheme: delivery.map_scheme,
             };
-            map_file::write_exr(path, policy, &how, shape, rows)
+            map_file::write_exr(path, policy, &how, &Strips { shape, rows })
         }
         Some("hdr") => write_whole(path, policy, |sink| {
             let head = rgbe::Head {

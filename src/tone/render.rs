@@ -104,7 +104,8 @@ pub fn bright_gain(
     map: &RadianceMap,
     settings: &ToneSettings,
     peak: f64,
-    (block, offset): (usize, f64),
+    block: usize,
+    offset: f64,
 ) -> Array2<f32> {
     let (map, settings, block) = (in_standard_layout(map), settings.clamped(), block.max(1));
     let (rows, columns, channels) = map.radiance.dim();

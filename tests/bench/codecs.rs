@@ -106,12 +106,12 @@ impl Bench {
 
     fn write(&self) {
         let file = self.folder.path().join("map.exr");
-        let shape = self.map.radiance.dim();
-        let none = map_file::Stored::default();
-        map_file::write_exr(&file, &self.policy(), &none, shape, |rows| {
-            strip(&self.map, rows)
-        })
-        .unwrap();
+        let strips = map_file::Strips {
+            shape: self.map.radiance.dim(),
+            rows: |rows| strip(&self.map, rows),
+        };
+        let none = map_file::MapStorage::default();
+        map_file::write_exr(&file, &self.policy(), &none, &strips).unwrap();
     }
 
     /// Reads the written map back once, so that nothing wrong is timed.

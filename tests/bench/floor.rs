@@ -12,7 +12,7 @@ use stopspan_core::model::{Planes, RadianceMap};
 use stopspan_formats::jpeg;
 use stopspan_formats::jpeg::Subsampling;
 use stopspan_formats::map_file;
-use stopspan_formats::map_file::Stored;
+use stopspan_formats::map_file::{MapStorage, Strips};
 use stopspan_formats::staged::{Outputs, write_whole};
 use stopspan_formats::{png, read_picture, rgbe};
 use stopspan_tone as tone;
@@ -75,9 +75,12 @@ fn cpu_seconds() -> f64 {
 }
 
 fn write_map(folder: &Path, map: &RadianceMap) {
-    let (none, out) = (Stored::default(), folder.join("map.exr"));
-    let strip = |rows: std::ops::Range<usize>| Planes::of_rows(map, rows);
-    map_file::write_exr(&out, &Outputs::default(), &none, map.radiance.dim(), strip).unwrap();
+    let (none, out) = (MapStorage::default(), folder.join("map.exr"));
+    let strips = Strips {
+        shape: map.radiance.dim(),
+        rows: |rows| Planes::of_rows(map, rows),
+    };
+    map_file::write_exr(&out, &Outputs::default(), &none, &strips).unwrap();
 }
 
 fn write_rest(folder: &Path, map: &RadianceMap, codes: &Array3<u16>) {

@@ -79,8 +79,12 @@ impl Bench {
             inputs: self.files.clone(),
         };
         let file = self.folder.path().join("map.exr");
-        let shape = (ROWS, COLUMNS, 3);
-        map_file::write_exr(&file, &policy, &map_file::Stored::default(), shape, strip).unwrap();
+        let strips = map_file::Strips {
+            shape: (ROWS, COLUMNS, 3),
+            rows: strip,
+        };
+        let none = map_file::MapStorage::default();
+        map_file::write_exr(&file, &policy, &none, &strips).unwrap();
     }
 
     /// What was written comes back within the rounding of the file.

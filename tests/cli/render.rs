@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use stopspan_core::model::{Limits, profile_primaries};
 use stopspan_core::model::{Planes, RadianceMap};
 use stopspan_core::units::Primaries;
-use stopspan_formats::map_file::{Stored, write_exr};
+use stopspan_formats::map_file::{MapStorage, Strips, write_exr};
 use stopspan_formats::open;
 use stopspan_formats::staged::Outputs;
 use stopspan_formats::{read_header, read_picture, rgbe};
@@ -13,11 +13,12 @@ use stopspan_tone::{ToneSettings, render_bright};
 
 fn write(path: &Path, radiance: Array3<f32>) {
     let map = RadianceMap::of_radiance(radiance, Primaries::SRGB);
-    let (policy, how) = (Outputs::default(), Stored::default());
-    write_exr(path, &policy, &how, map.radiance.dim(), |rows| {
-        Planes::of_rows(&map, rows)
-    })
-    .unwrap();
+    let (policy, how) = (Outputs::default(), MapStorage::default());
+    let strips = Strips {
+        shape: map.radiance.dim(),
+        rows: |rows| Planes::of_rows(&map, rows),
+    };
+    write_exr(path, &policy, &how, &strips).unwrap();
 }
 
 /// A row of `steps` grey patches 0.15 density apart, with a little noise, on mid grey.

@@ -79,7 +79,7 @@ fn gain_leads_from_one_picture_to_the_other() {
             render(&map, &settings),
             render_bright(&map, &settings, 1000.0),
         );
-        let gain = bright_gain(&map, &settings, 1000.0, (1, offset));
+        let gain = bright_gain(&map, &settings, 1000.0, 1, offset);
         assert!(bright.lightest <= 1000.5 && bright.average < bright.lightest);
         let (of_709, of_2020) = (Primaries::SRGB.to_xyz()[1], Primaries::BT_2020.to_xyz()[1]);
         for ((r, c), gain) in gain.indexed_iter() {
@@ -121,7 +121,7 @@ fn order_is_kept_above_white() {
 fn a_gain_map_file_comes_back() {
     let (map, settings) = (scene(), ToneSettings::default());
     let codes = stopspan_tone::to_8_bit(&render(&map, &settings));
-    let gain = bright_gain(&map, &settings, 1000.0, (2, gain_map::OFFSET));
+    let gain = bright_gain(&map, &settings, 1000.0, 2, gain_map::OFFSET);
     let base = gain_map::BasePicture {
         samples: codes.view(),
         quality: 100,
@@ -139,7 +139,7 @@ fn a_gain_map_file_comes_back() {
     let Pixels::U8(plain) = read_picture(&path, &Limits::default()).unwrap().pixels else {
         panic!("not 8 bits");
     };
-    let full = bright_gain(&map, &settings, 1000.0, (1, gain_map::OFFSET));
+    let full = bright_gain(&map, &settings, 1000.0, 1, gain_map::OFFSET);
     let (mut sum, mut count) = (0.0, 0);
     for ((r, c, k), light) in back.light.indexed_iter() {
         let base = to_linear(f64::from(plain[[r, c, k]]) / 255.0) + gain_map::OFFSET;
