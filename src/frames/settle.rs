@@ -44,7 +44,7 @@ pub fn settle(members: &mut [ParsedExposure]) {
     drop_unknowable(members);
 }
 
-/// Standard uncertainty of a time that is equal in all frames or occurs once: that of rounding as written.
+/// Standard uncertainty of a time that is equal in all frames, or the only one: that of rounding as written.
 fn alone(time: Option<&Stated>) -> f64 {
     match time.and_then(|t| t.written) {
         Some((n, d)) if is_marking_of(Scale::Time, n, d) => MARKING_STOPS,

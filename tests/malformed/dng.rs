@@ -7,7 +7,7 @@ use stopspan_core::error::InputProblem;
 use stopspan_core::finding::Finding;
 use stopspan_core::model::{Limits, Picture};
 use stopspan_formats::{read_header, read_picture};
-use stopspan_frames::judge;
+use stopspan_frames::parse_exposure;
 
 fn bytes(name: &str) -> Vec<u8> {
     let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/reference/dng");
@@ -191,7 +191,7 @@ fn zero_settings_are_findings_not_errors() {
     let file = folder.path().join("frame.dng");
     std::fs::write(&file, &bytes).unwrap();
     let header = read_header(&file, &Limits::default()).unwrap();
-    let judged = judge("frame.dng", &header, None);
+    let judged = parse_exposure("frame.dng", &header, None);
     assert_eq!(judged.stated, None);
     for wanted in ["ExposureTime", "FNumber", "PhotographicSensitivity"] {
         let said = judged

@@ -4,7 +4,7 @@ use crate::published::srgb::{to_level, to_linear};
 use ndarray::Array3;
 use std::path::Path;
 use stopspan_core::model::RadianceMap;
-use stopspan_core::model::colour::stated;
+use stopspan_core::model::colour::stated_colour;
 use stopspan_core::model::{Header, profile_primaries};
 use stopspan_core::raster::Pixels;
 use stopspan_core::results::Quantity;
@@ -91,12 +91,18 @@ fn a_profile_without_primaries_is_named_and_tags_decide() {
         interoperability: Some(index.into()),
         ..Header::default()
     };
-    let both = stated(&header(Some(profile), "R03"));
+    let both = stated_colour(&header(Some(profile), "R03"));
     assert_eq!(both.primaries, Primaries::ADOBE_RGB);
     assert!(both.ignored.is_some());
-    assert_eq!(stated(&header(None, "R03")).primaries, Primaries::ADOBE_RGB);
-    assert_eq!(stated(&header(None, "R98")).primaries, Primaries::SRGB);
-    let p3 = stated(&header(Some(file("display_p3.icc")), "R03"));
+    assert_eq!(
+        stated_colour(&header(None, "R03")).primaries,
+        Primaries::ADOBE_RGB
+    );
+    assert_eq!(
+        stated_colour(&header(None, "R98")).primaries,
+        Primaries::SRGB
+    );
+    let p3 = stated_colour(&header(Some(file("display_p3.icc")), "R03"));
     assert_eq!(p3.primaries, Primaries::DISPLAY_P3);
 }
 
