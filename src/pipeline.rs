@@ -24,7 +24,7 @@ pub use rendering::{RenderSettings, render};
 pub use settings::{Event, Settings};
 pub use stopspan_measure::WedgeRequest;
 
-use delivery::Finished;
+use delivery::RenderingToWrite;
 use job::{BracketDone, only_bracket};
 use ndarray::Array3;
 use std::borrow::Cow;
@@ -34,6 +34,7 @@ use stopspan_core::model::{Bracket, DisplayConversion, Merged, Recovered, Regist
 use stopspan_core::raster::Pixels;
 use stopspan_core::results::{BracketMeasurement, ComparisonWithMarks};
 use stopspan_formats as formats;
+use stopspan_formats::map_file::Strips;
 use stopspan_formats::staged::Outputs;
 use stopspan_frames as frames;
 use stopspan_frames::BracketPlan;
@@ -63,9 +64,12 @@ pub fn merge(settings: &Settings, progress: Progress) -> Result<Recovered, Error
     products::write_map(
         &settings.out,
         &policy,
-        (&recovered.bracket, &settings.delivery),
-        source.dim(),
-        |rows| source.planes(rows),
+        &recovered.bracket,
+        &settings.delivery,
+        &Strips {
+            shape: source.dim(),
+            rows: |rows| source.planes(rows),
+        },
     )?;
     Ok(recovered)
 }
@@ -183,8 +187,7 @@ fn one_bracket(
                 settings.out.join(&plan.name),
             );
             let bracket = &merged.frames.bracket;
-            let how = (&finished, &settings.delivery);
-            products::write_bracket(&folder, policy, bracket, &merged.map, how, place.as_ref())
+            products::write_bracket(&folder, policy, bracket, &finished, place.as_ref())
         },
         || look(&merged, &picture, (located, calibrated), settings),
     );
@@ -242,14 +245,15 @@ impl Picture {
         }
     }
 
-    fn finished<'a>(&'a self, merged: &'a Merged, settings: &'a Settings) -> Finished<'a> {
+    fn finished<'a>(&'a self, merged: &'a Merged, settings: &'a Settings) -> RenderingToWrite<'a> {
         let bracket = &merged.frames.bracket;
-        Finished {
+        RenderingToWrite {
             map: &merged.map,
             tone: &settings.tone,
             codes: &self.codes,
             eight: Some(&self.eight),
             header: &bracket.reference_frame().picture.header,
+            delivery: &settings.delivery,
         }
     }
 

@@ -10,7 +10,7 @@ use std::time::SystemTime;
 use stopspan_core::Error;
 use stopspan_core::error::{BracketProblem, InputProblem};
 use stopspan_core::finding::Finding;
-use stopspan_core::model::{Bracket, Finished, Frame, file_name};
+use stopspan_core::model::{Bracket, CameraPicture, Frame, file_name};
 use stopspan_core::model::{Limits, Picture};
 use stopspan_formats as formats;
 
@@ -246,9 +246,9 @@ fn finished(
     plan: &FinishedPlan,
     read: Result<Picture, Error>,
     findings: &mut Vec<Finding>,
-) -> Option<Finished> {
+) -> Option<CameraPicture> {
     match read {
-        Ok(picture) => Some(Finished {
+        Ok(picture) => Some(CameraPicture {
             picture,
             evidence: plan.evidence.clone(),
         }),

@@ -5,8 +5,9 @@ use crate::locate::Located;
 use crate::sources::{scene, settings_for, sources};
 use crate::{MeasureSettings, Source, Subject, range};
 use stopspan_core::finding::Finding;
-use stopspan_core::model::main_channel;
-use stopspan_core::model::{Bracket, Finished, Frame, Homography, Merged, Recovered};
+use stopspan_core::model::{
+    Bracket, CameraPicture, Frame, Homography, Merged, Recovered, main_channel,
+};
 use stopspan_core::raster::{Pixels, Transform};
 use stopspan_core::results::{
     BracketMeasurement, Measurement, PictureKind, PictureMeasurement, RENDERED_FILE, WedgePlace,
@@ -163,7 +164,11 @@ fn subjects(
     out
 }
 
-fn camera_hdr(finished: &Finished, transform: Transform, place: &WedgePlace) -> Option<Subject> {
+fn camera_hdr(
+    finished: &CameraPicture,
+    transform: Transform,
+    place: &WedgePlace,
+) -> Option<Subject> {
     let at = Homography::of_transform(Some(transform));
     let pixels = &finished.picture.pixels;
     let (rows, columns, _) = pixels.dim();

@@ -221,7 +221,7 @@ pub fn locate(map: &RadianceMap, request: &WedgeRequest) -> Result<Located, Erro
 
 /// Finding for step edges in the middle of patches, which show that the grid is wrong.
 fn grid_doubted(map: &RadianceMap, place: &WedgePlace) -> Option<Finding> {
-    let steps_within = wedge::steps_within(map.main_channel(), place)?;
+    let steps_within = wedge::steps_within(map.main_radiance(), place)?;
     Some(Finding::WedgeGridDoubtful {
         steps_within,
         patches: place.rows * place.columns,
@@ -269,7 +269,7 @@ fn find_place(
     (grid, least): (Option<(usize, usize)>, usize),
     located: &mut Located,
 ) -> Option<WedgePlace> {
-    let (seen, ends) = match find::candidate(&map.main_channel()) {
+    let (seen, ends) = match find::candidate(&map.main_radiance()) {
         Some(found) => (Some(found.place), found.ends),
         None => (None, Vec::new()),
     };

@@ -5,11 +5,10 @@ use crate::{MeasureSettings, Source};
 use stopspan_core::finding::Finding;
 use stopspan_core::model::ExposureSource;
 use stopspan_core::model::ResponseMethod;
-use stopspan_core::model::main_channel;
-use stopspan_core::model::{RadianceMap, Recovered};
+use stopspan_core::model::{RadianceMap, Recovered, main_channel};
 use stopspan_core::results::Scene;
 
-/// The measuring channel of every frame as a source.
+/// The main channel of every frame as a source.
 pub(crate) fn sources(recovered: &Recovered) -> Vec<Source> {
     let main = main_channel(recovered.response.curves.len());
     let bracket = &recovered.bracket;

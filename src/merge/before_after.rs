@@ -1,8 +1,7 @@
 //! A detail of the map merged without registration and with it, to show what registration did.
 use super::merger::Merger;
 use ndarray::{Array3, s};
-use stopspan_core::model::main_channel;
-use stopspan_core::model::{Bracket, Frame, Merged, Motion, Picture, RadianceMap};
+use stopspan_core::model::{Bracket, Frame, Merged, Motion, Picture, RadianceMap, main_channel};
 use stopspan_core::raster::{Pixels, Point};
 
 /// Rows and columns of the detail.

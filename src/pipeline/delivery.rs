@@ -90,7 +90,7 @@ impl PictureFile {
 }
 
 /// A rendering about to be written.
-pub(super) struct Finished<'a> {
+pub(super) struct RenderingToWrite<'a> {
     /// The map.
     pub map: &'a RadianceMap,
     /// Its look.
@@ -101,21 +101,18 @@ pub(super) struct Finished<'a> {
     pub eight: Option<&'a Pixels>,
     /// Of the reference frame, or of the map.
     pub header: &'a Header,
+    /// Settings of the files.
+    pub delivery: &'a Delivery,
 }
 
-impl Finished<'_> {
+impl RenderingToWrite<'_> {
     /// Writes the picture as `kind`, with its profile and what is carried over.
-    pub fn write(
-        &self,
-        path: &Path,
-        kind: PictureFile,
-        policy: &Outputs,
-        how: &Delivery,
-    ) -> Result<(), Error> {
-        write_whole(path, policy, |sink| self.put(sink, kind, how))
+    pub fn write(&self, path: &Path, kind: PictureFile, policy: &Outputs) -> Result<(), Error> {
+        write_whole(path, policy, |sink| self.put(sink, kind))
     }
 
-    fn put(&self, sink: &mut dyn Write, kind: PictureFile, how: &Delivery) -> io::Result<()> {
+    fn put(&self, sink: &mut dyn Write, kind: PictureFile) -> io::Result<()> {
+        let how = self.delivery;
         let srgb = self.tone.output == OutputColour::Srgb;
         let icc = if srgb {
             srgb_profile()
@@ -151,9 +148,9 @@ impl Finished<'_> {
                     icc: &icc,
                     exif,
                 };
-                self.with_gain_map(&base, how)
+                self.with_gain_map(&base)
             }
-            PictureFile::PqPng => return self.pq(sink, how),
+            PictureFile::PqPng => return self.pq(sink),
         };
         sink.write_all(&bytes?)
     }
@@ -165,7 +162,8 @@ impl Finished<'_> {
         }
     }
 
-    fn with_gain_map(&self, base: &gain_map::BasePicture, how: &Delivery) -> io::Result<Vec<u8>> {
+    fn with_gain_map(&self, base: &gain_map::BasePicture) -> io::Result<Vec<u8>> {
+        let how = self.delivery;
         let offset = gain_map::OFFSET;
         let gain = tone::bright_gain(self.map, self.tone, how.peak, GAIN_BLOCK, offset);
         gain_map::encode(base, &gain, (how.peak / REFERENCE_WHITE).log2())
@@ -173,7 +171,8 @@ impl Finished<'_> {
 
     /// Code points of ITU-T H.273: 9 is BT.2020, 16 is PQ. No display is known to have been looked at: the one stated has
     /// the primaries of the signal, the peak asked for, and the smallest black that can be stated.
-    fn pq(&self, sink: &mut dyn Write, how: &Delivery) -> io::Result<()> {
+    fn pq(&self, sink: &mut dyn Write) -> io::Result<()> {
+        let how = self.delivery;
         let picture = tone::render_bright(self.map, self.tone, how.peak);
         let carried = Carried::of(self.header, SOFTWARE, how.place).coloured(false);
         let exif = carried.block();

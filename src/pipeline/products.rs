@@ -1,6 +1,6 @@
 //! The files a run leaves: map, picture, report; each written whole or not at all.
 use super::batch::DoneBracket;
-use super::delivery::{Delivery, Finished, SOFTWARE, kind_of};
+use super::delivery::{Delivery, RenderingToWrite, SOFTWARE, kind_of};
 use rayon::prelude::*;
 use std::ops::Range;
 use std::path::Path;
@@ -129,11 +129,11 @@ pub(super) fn write_bracket(
     folder: &Path,
     policy: &Outputs,
     bracket: &Bracket,
-    map: &RadianceMap,
-    (rendered, delivery): (&Finished, &Delivery),
+    rendered: &RenderingToWrite,
     wedge: Option<&WedgePlace>,
 ) -> Result<Vec<OutputFile>, Error> {
     make_folder(folder)?;
+    let (map, delivery) = (rendered.map, rendered.delivery);
     let new = Mutex::new(Vec::new());
     let file = |what: &str, name: &str, write: &dyn Fn(&Path) -> Result<(), Error>| {
         let path = folder.join(name);
@@ -151,9 +151,11 @@ pub(super) fn write_bracket(
     let maps = || {
         MAPS.par_iter().map(|(what, name, rows_of)| {
             file(what, name, &|path| {
-                let how = (bracket, delivery);
-                let rows = |rows| rows_of(map, rows);
-                write_map(path, policy, how, map.radiance.dim(), rows)
+                let strips = Strips {
+                    shape: map.radiance.dim(),
+                    rows: |rows| rows_of(map, rows),
+                };
+                write_map(path, policy, bracket, delivery, &strips)
             })
         })
     };
@@ -162,7 +164,7 @@ pub(super) fn write_bracket(
             .par_iter()
             .map(|(what, name, bright)| {
                 file(what, name, &|path| {
-                    rendered.write(path, kind_of(path, *bright)?, policy, delivery)
+                    rendered.write(path, kind_of(path, *bright)?, policy)
                 })
             })
     };
@@ -195,15 +197,15 @@ pub(super) fn write_bracket(
 pub(super) fn write_map(
     path: &Path,
     policy: &Outputs,
-    (bracket, delivery): (&Bracket, &Delivery),
-    shape: (usize, usize, usize),
-    rows: impl Fn(Range<usize>) -> Planes + Sync,
+    bracket: &Bracket,
+    delivery: &Delivery,
+    map: &Strips<impl Fn(Range<usize>) -> Planes + Sync>,
 ) -> Result<(), Error> {
     let ending = path
         .extension()
         .map(|e| e.to_string_lossy().to_ascii_lowercase());
     let space = written_in(bracket);
-    let rows = |range| in_space(rows(range), &space);
+    let (shape, rows) = (map.shape, |range| in_space((map.rows)(range), &space));
     match ending.as_deref() {
         Some("exr") => {
             let how = MapStorage {

@@ -1,5 +1,5 @@
 //! The picture of a bracket; and a map that is a file already, rendered again.
-use super::delivery::{Delivery, Finished, kind_of};
+use super::delivery::{Delivery, RenderingToWrite, kind_of};
 use super::settings::{Event, Settings};
 use ndarray::Array3;
 use std::path::PathBuf;
@@ -78,15 +78,16 @@ pub fn render(settings: &RenderSettings, progress: &(dyn Fn(Event) + Sync)) -> R
     progress(Event::Stage("rendering"));
     let codes = tone::render(&opened.map, &settings.tone);
     progress(Event::Stage("writing"));
-    let finished = Finished {
+    let finished = RenderingToWrite {
         map: &opened.map,
         tone: &settings.tone,
         codes: &codes,
         eight: None,
         header: &opened.header,
+        delivery: &settings.delivery,
     };
     let paths = settings.out.iter();
-    paths.into_iter().try_for_each(|path| {
-        finished.write(path, kind_of(path, bright)?, &policy, &settings.delivery)
-    })
+    paths
+        .into_iter()
+        .try_for_each(|path| finished.write(path, kind_of(path, bright)?, &policy))
 }

@@ -5,7 +5,7 @@ use ndarray::{ArrayView2, Axis, s};
 use sha2::{Digest, Sha256};
 use stopspan_core::model::main_channel;
 use stopspan_core::model::{
-    Clip, FileDigest, Frame, Merged, NoiseSource, RadianceMap, Recovered, flag,
+    Clip, FileDigest, Frame, Merged, NoiseSource, RadianceMap, Recovered, flag, main_channel,
 };
 use stopspan_core::raster::Pixels;
 use stopspan_core::results::{

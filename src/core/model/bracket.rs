@@ -74,17 +74,16 @@ pub fn file_name(path: &std::path::Path) -> String {
     )
 }
 
-/// A picture the camera finished from the same scene: its own HDR picture, or another rendering to be compared with
-/// the map.
+/// A finished picture of the same scene: the camera's own HDR picture, or a rendering of the map.
 #[derive(Debug, Clone)]
-pub struct Finished {
+pub struct CameraPicture {
     /// The decoded file.
     pub picture: Picture,
     /// Why it was taken for one, in words.
     pub evidence: String,
 }
 
-impl Finished {
+impl CameraPicture {
     /// The file's name without its folder.
     pub fn name(&self) -> String {
         file_name(&self.picture.file)
@@ -106,7 +105,7 @@ pub struct Bracket {
     /// Index of the reference frame (geometry and moment of the map).
     pub reference: usize,
     /// The camera's own HDR picture of the scene, if there is one.
-    pub camera_hdr: Option<Finished>,
+    pub camera_hdr: Option<CameraPicture>,
     /// Findings so far.
     pub findings: Vec<Finding>,
 }

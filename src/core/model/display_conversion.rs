@@ -1,7 +1,7 @@
 //! Codes of a file as an sRGB page shows them: files in other primaries are converted, raw frames balanced and coded, sRGB's
 //! stay as they are.
 use super::Frame;
-use super::Raw;
+use super::{Raw, main_channel};
 use crate::raster::Pixels;
 use crate::units::{Matrix, Primaries, apply, srgb_exposure, srgb_level};
 use rayon::prelude::*;
@@ -82,7 +82,7 @@ impl DisplayConversion {
 fn scales(raw: &Raw) -> Option<[(f64, f64); 3]> {
     let gains = raw.gains();
     let last = gains.len().checked_sub(1)?;
-    let main = raw.black.len() / 2;
+    let main = main_channel(raw.black.len());
     let span = raw.white.get(main)? - raw.black.get(main)?;
     (last == 0 || last == 2)
         .then(|| [0, 1, 2].map(|k| (raw.black[k.min(last)], gains[k.min(last)] / span)))

@@ -56,7 +56,7 @@ impl RadianceMap {
     }
 
     /// Radiance of the [`main_channel`]: green, or the only one.
-    pub fn main_channel(&self) -> ArrayView2<'_, f32> {
+    pub fn main_radiance(&self) -> ArrayView2<'_, f32> {
         let channel = main_channel(self.radiance.dim().2);
         self.radiance.index_axis(Axis(2), channel)
     }

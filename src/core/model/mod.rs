@@ -34,7 +34,7 @@ mod display_conversion;
 mod exposure_check;
 mod stages;
 
-pub use bracket::{Bracket, Exposure, ExposureSource, Finished, Frame, UNCHANGED, file_name};
+pub use bracket::{Bracket, CameraPicture, Exposure, ExposureSource, Frame, UNCHANGED, file_name};
 pub use channel::main_channel;
 pub use clip::Clip;
 pub use display_conversion::DisplayConversion;

@@ -2,8 +2,7 @@
 use super::registered;
 use super::{BracketFigures, DISAGREES, GHOST, SOURCE_LIMIT, Strip, source_stride, strip};
 use ndarray::{Array2, Array3, s};
-use stopspan_core::model::main_channel;
-use stopspan_core::model::{DisplayConversion, Merged, RadianceMap, Recovered, flag};
+use stopspan_core::model::{DisplayConversion, Merged, RadianceMap, Recovered, flag, main_channel};
 use stopspan_core::raster::{Pixels, Point, Transform};
 use stopspan_core::results::{
     BracketMeasurement, ComparisonWithMarks, PictureKind, PictureMeasurement,
@@ -50,6 +49,7 @@ fn ghosts(frames: &Recovered, compare: &ComparisonWithMarks, at: Transform) -> O
     if compare.marks.is_empty() {
         return None;
     }
+    let main = main_channel(channels);
     Some(Array3::from_shape_fn((rows, columns, 3), |(r, c, k)| {
         let place = at.apply(Point {
             x: (c * compare.step) as f64 + 0.5,
@@ -57,11 +57,7 @@ fn ghosts(frames: &Recovered, compare: &ComparisonWithMarks, at: Transform) -> O
         });
         let inside = |v: f64, end: usize| (v.max(0.0) as usize).min(end - 1);
         let level = place.map_or(0.0, |p| {
-            pixels.level(
-                inside(p.y, whole),
-                inside(p.x, wide),
-                main_channel(channels),
-            )
+            pixels.level(inside(p.y, whole), inside(p.x, wide), main)
         });
         // Pale grey, on which the marks are visible in light and dark areas.
         let grey = 90.0 + 0.55 * 255.0 * level;

@@ -1,8 +1,7 @@
 //! Pictures for the page on registration and motion.
 use super::GHOST;
 use ndarray::Array3;
-use stopspan_core::model::main_channel;
-use stopspan_core::model::{Bracket, Frame, Motion, Recovered};
+use stopspan_core::model::{Bracket, Frame, Motion, Recovered, main_channel};
 use stopspan_core::raster::{Pixels, Point, Quad, Transform};
 
 /// Pictures of the displacement of the frames of a bracket, and of motion in the scene.
@@ -74,10 +73,9 @@ pub(super) fn of_frames(
 /// The main channel as a grey picture, 8-bit RGB.
 fn grey(pixels: &Pixels) -> Array3<u8> {
     let (rows, columns, channels) = pixels.dim();
+    let main = main_channel(channels);
     Array3::from_shape_fn((rows, columns, 3), |(r, c, _)| {
-        (pixels.level(r, c, main_channel(channels)) * 255.0)
-            .round()
-            .clamp(0.0, 255.0) as u8
+        (pixels.level(r, c, main) * 255.0).round().clamp(0.0, 255.0) as u8
     })
 }
 
