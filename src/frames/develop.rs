@@ -16,7 +16,7 @@ pub fn mosaic_of(bracket: &Bracket) -> Option<Mosaic> {
     raw_of(bracket)?.mosaic
 }
 
-/// What the pixels of frames are that were decoded and, where they are mosaics, [split](split()).
+/// Meaning of the pixels of decoded frames whose mosaics, if any, have been [split](split()).
 pub fn samples(bracket: &Bracket) -> Samples {
     mosaic_of(bracket).map_or(Samples::Pictures, Samples::Planes)
 }

@@ -1,5 +1,4 @@
-//! Codes of a file as an sRGB page shows them: files in other primaries are converted, raw frames balanced and coded, sRGB's
-//! stay as they are.
+//! Converts codes of a file to sRGB for display: from other primaries, and from raw levels.
 use super::Frame;
 use super::{Raw, main_channel};
 use crate::raster::Pixels;
@@ -7,19 +6,19 @@ use crate::units::{Matrix, Primaries, apply, srgb_exposure, srgb_level};
 use rayon::prelude::*;
 use std::borrow::Cow;
 
-/// From the codes of a file to those of sRGB (IEC 61966-2-1), 8 bits.
+/// Conversion from the codes of a file to 8-bit sRGB (IEC 61966-2-1).
 #[derive(Debug, Clone, Copy)]
 pub struct DisplayConversion {
-    /// Linear light of the file's primaries -> that of sRGB; `None` where they are the same.
+    /// Linear RGB of the file -> linear sRGB; `None` for the identity.
     to_srgb: Option<Matrix>,
-    /// Adobe RGB (1998) is coded by a power of 563/256 instead of sRGB's curve.
+    /// True for Adobe RGB (1998), whose transfer function is the power 563/256 instead of sRGB's.
     power: bool,
-    /// Level of no light and light per level, of red, green and blue, where levels are linear.
+    /// Black level and light per level of red, green and blue, if levels are linear.
     linear: Option<[(f64, f64); 3]>,
 }
 
 impl DisplayConversion {
-    /// For a file of these primaries.
+    /// Conversion for a file of these primaries.
     pub fn of(primaries: &Primaries) -> Self {
         DisplayConversion {
             to_srgb: (!primaries.near(&Primaries::SRGB)).then(|| primaries.to(&Primaries::SRGB)),
@@ -28,7 +27,8 @@ impl DisplayConversion {
         }
     }
 
-    /// For a frame of a bracket in these primaries. Raw levels are balanced, white where green clips.
+    /// Conversion for a frame of a bracket of these primaries. Raw levels are white-balanced; white is where green
+    /// clips.
     pub fn of_frame(frame: &Frame, primaries: &Primaries) -> Self {
         DisplayConversion {
             linear: frame.picture.raw.as_deref().and_then(scales),
@@ -36,7 +36,7 @@ impl DisplayConversion {
         }
     }
 
-    /// The code of R, G, B at a pixel; mono is grey.
+    /// 8-bit sRGB of a pixel; mono gives grey.
     pub fn pixel(&self, pixels: &Pixels, row: usize, column: usize) -> [u8; 3] {
         let last = pixels.channels() - 1;
         if let (None, None, Pixels::U8(codes)) = (&self.linear, &self.to_srgb, pixels) {
@@ -45,7 +45,7 @@ impl DisplayConversion {
         self.code([0, 1, 2].map(|k| pixels.level(row, column, k.min(last))))
     }
 
-    /// A whole picture; one that is shown as it is stays where it is.
+    /// Converts a picture; borrows it if nothing changes.
     pub fn picture<'a>(&self, picture: &'a Pixels) -> Cow<'a, Pixels> {
         let (Some(_), Pixels::U8(codes)) = (&self.to_srgb, picture) else {
             return Cow::Borrowed(picture);
@@ -78,7 +78,7 @@ impl DisplayConversion {
     }
 }
 
-/// Black and light per level of raw frames of one or three channels.
+/// Black level and light per level of raw frames of one or three channels.
 fn scales(raw: &Raw) -> Option<[(f64, f64); 3]> {
     let gains = raw.gains();
     let last = gains.len().checked_sub(1)?;

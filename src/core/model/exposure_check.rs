@@ -1,26 +1,26 @@
-//! Stated exposures against those measured from the pixels.
+//! Comparison of stated exposures with those measured from pixels.
 use crate::units::Estimate;
 use serde::{Deserialize, Serialize};
 
-/// Exposure ratios: stated against measured.
+/// Exposure ratios, stated and measured.
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
 pub struct ExposureCheck {
-    /// One entry per pair of frames.
+    /// One entry for each pair of frames.
     pub pairs: Vec<PairRatio>,
-    /// One entry per triple of frames: the sum of the ratios around the triple.
+    /// One entry for each triple of frames.
     pub closures: Vec<Closure>,
 }
 
-/// The exposure ratio of two frames in stops, `second` over `first`.
+/// Exposure ratio of two frames, `second` over `first`, in stops.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct PairRatio {
-    /// File with less exposure.
+    /// File name of the frame with less exposure.
     pub first: String,
-    /// File with more exposure.
+    /// File name of the frame with more exposure.
     pub second: String,
     /// Stated ratio, stops.
     pub stated: Estimate,
-    /// Ratio measured from the pixels, stops; `None` where too few pixels are usable in both frames.
+    /// Ratio measured from pixels, stops; `None` if too few are usable in both frames.
     pub measured: Option<Estimate>,
     /// Ratio used by the merge, stops.
     pub used_stops: f64,
@@ -29,7 +29,7 @@ pub struct PairRatio {
 /// Closure of three measured ratios: 0 in a consistent bracket.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Closure {
-    /// The three files, least exposure first.
+    /// File names of the three frames, by increasing exposure.
     pub files: [String; 3],
     /// `e12 + e23 - e13`, stops, with its standard uncertainty.
     pub closure: Estimate,

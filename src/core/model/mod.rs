@@ -4,9 +4,8 @@
 //! ICC profile: [`profile_primaries`]) and its [`main_channel`]; a [`Frame`] with its [`Exposure`], and a [`Bracket`]
 //! of frames; [`Clip`] levels and the [`LinearScale`] of raw levels; the [`Response`]; the [`Noise`] model; the
 //! [`Registration`] of the frames and the [`Motion`] between them; the [`RadianceMap`], and rows of it as [`Planes`];
-//! paths in records ([`path_text`]);
-//! a [`Homography`]; the [`DisplayConversion`] of a file's codes to sRGB; stated against measured exposures ([`ExposureCheck`]); what a bracket
-//! is after each stage ([`Registered`], [`Recovered`], [`Merged`]).
+//! a [`Homography`]; the [`DisplayConversion`] of codes to sRGB; the [`ExposureCheck`]; the bracket after each stage
+//! ([`Registered`], [`Recovered`], [`Merged`]); paths in records ([`path_text`]).
 pub mod path_text;
 mod picture;
 mod raw;

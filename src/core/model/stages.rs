@@ -1,9 +1,9 @@
-//! What a bracket is after each stage: registered, recovered, merged. Each is made of the one before it and then stays as it is.
+//! A bracket after each stage: registered, recovered, merged. Each is made from the one before.
 use super::{Bracket, Clip, ExposureCheck, Motion, Noise, RadianceMap, Registration, Response};
 use crate::raster::Mosaic;
 use std::path::PathBuf;
 
-/// A file that was decoded.
+/// SHA-256 of a file that was decoded.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct FileDigest {
     /// The file.
@@ -12,57 +12,58 @@ pub struct FileDigest {
     pub sha256: [u8; 32],
 }
 
-/// What the pixels of a bracket's frames are.
+/// Meaning of the pixels of a bracket's frames.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Samples {
     /// Pictures of one or three channels.
     Pictures,
-    /// The four planes of a raw mosaic, half as wide and high as the frames. The merge demosaics its sums.
+    /// The four planes of a raw mosaic, half the width and height of the frames; they are demosaiced after merging.
     Planes(Mosaic),
 }
 
-/// A bracket whose frames lie in register.
+/// A bracket in register.
 #[derive(Debug, Clone)]
 pub struct Registered {
-    /// The frames, with their transforms; frames that could not be registered are left out.
+    /// The frames with their transforms; frames that could not be registered are excluded.
     pub bracket: Bracket,
-    /// What the pixels of the frames are.
+    /// Meaning of the pixels of the frames.
     pub samples: Samples,
-    /// How the frames lie against the reference; `None` where registration was not asked for.
+    /// Registration of the frames; `None` if it was not requested.
     pub registration: Option<Registration>,
-    /// The noise that the raw files state, where the frames were demosaiced before registration; `None` elsewhere: it is measured.
+    /// Noise according to the raw files, if the frames were demosaiced before registration; otherwise `None`, and the
+    /// noise is measured.
     pub stated_noise: Option<Noise>,
-    /// Every file that was decoded, frames that were left out afterwards among them.
+    /// All files that were decoded, including frames excluded later.
     pub files: Vec<FileDigest>,
 }
 
-/// A bracket ready to be merged: response, noise and motion known, exposures settled.
+/// A bracket ready to be merged: response, noise, motion and exposures are known.
 #[derive(Debug, Clone)]
 pub struct Recovered {
-    /// The frames, with the exposures to use and their transforms.
+    /// The frames with their transforms and the exposures to use.
     pub bracket: Bracket,
-    /// What the pixels of the frames are.
+    /// Meaning of the pixels of the frames.
     pub samples: Samples,
-    /// Clip and floor levels, one a channel.
+    /// Clip and floor levels, one entry a channel.
     pub clips: Vec<Clip>,
     /// The response.
     pub response: Response,
     /// The noise model.
     pub noise: Noise,
-    /// Stated against measured exposures.
+    /// Comparison of stated and measured exposures.
     pub check: ExposureCheck,
-    /// What moved between the frames; `None` where nothing did, or where it was not looked for.
+    /// Motion between the frames; `None` if there was none, or if it was not looked for.
     pub motion: Option<Motion>,
-    /// How the frames lie against the reference; `None` where registration was not asked for.
+    /// Registration of the frames; `None` if it was not requested.
     pub registration: Option<Registration>,
-    /// Every file that was decoded, frames that were left out afterwards among them.
+    /// All files that were decoded, including frames excluded later.
     pub files: Vec<FileDigest>,
 }
 
-/// A bracket and the map that was merged from it.
+/// A bracket and the map merged from it.
 #[derive(Debug, Clone)]
 pub struct Merged {
-    /// The frames, one by one: as they were merged, or demosaiced where the map was merged from planes.
+    /// The frames as they were merged; demosaiced, if the map was merged from planes.
     pub frames: Recovered,
     /// The radiance map.
     pub map: RadianceMap,
