@@ -3,7 +3,6 @@ use crate::words::headline;
 use ndarray::parallel::prelude::*;
 use ndarray::{ArrayView2, Axis, s};
 use sha2::{Digest, Sha256};
-use stopspan_core::model::main_channel;
 use stopspan_core::model::{
     Clip, FileDigest, Frame, Merged, NoiseSource, RadianceMap, Recovered, flag, main_channel,
 };
