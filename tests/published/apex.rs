@@ -96,7 +96,7 @@ fn apex_table() {
             sensitivity: Some(speeds[tv as usize].parse().unwrap()),
             ..timed(1, 1)
         };
-        let stated = judge("frame", &header, None).stated.unwrap().value;
+        let stated = parse_exposure("frame", &header, None).stated.unwrap().value;
         // f/4 and 1 s: Ev 4.
         assert!(
             (stated - (f64::from(tv) - 5.0 - 4.0)).abs() < 1e-9,
