@@ -12,11 +12,12 @@ fn rational(numerator: i64, denominator: i64) -> Option<Rational> {
     })
 }
 
-fn time_of(header: &Header) -> Option<f64> {
+fn parsed(header: &Header) -> ParsedExposure {
     parse_exposure("frame", header, None)
-        .settings
-        .time
-        .map(|t| t.0)
+}
+
+fn time_of(header: &Header) -> Option<f64> {
+    parsed(header).settings.time.map(|t| t.0)
 }
 
 fn timed(numerator: i64, denominator: i64) -> Header {
@@ -36,7 +37,7 @@ fn apex_values_of_published_dumps() {
         aperture_value: rational(1_695_994, 1_000_000),
         ..Header::default()
     };
-    let judged = parse_exposure("frame", &header, None);
+    let judged = parsed(&header);
     let (time, aperture) = (
         judged.settings.time.unwrap().0,
         judged.settings.aperture.unwrap().0,
@@ -78,7 +79,7 @@ fn apex_table() {
                 sensitivity: Some(100.0),
                 ..Header::default()
             };
-            let judged = parse_exposure("frame", &header, None);
+            let judged = parsed(&header);
             let ev = judged.settings.exposure_value().unwrap();
             assert!(
                 (ev - f64::from(av + tv)).abs() < 1e-9,
@@ -96,7 +97,7 @@ fn apex_table() {
             sensitivity: Some(speeds[tv as usize].parse().unwrap()),
             ..timed(1, 1)
         };
-        let stated = parse_exposure("frame", &header, None).stated.unwrap().value;
+        let stated = parsed(&header).stated.unwrap().value;
         // f/4 and 1 s: Ev 4.
         assert!(
             (stated - (f64::from(tv) - 5.0 - 4.0)).abs() < 1e-9,
@@ -169,10 +170,8 @@ fn numbers_beside_the_markings_are_their_own() {
 type Case = (&'static [(i64, i64)], &'static [f64]);
 
 fn settled(times: &[(i64, i64)]) -> Vec<ParsedExposure> {
-    let mut frames: Vec<ParsedExposure> = times
-        .iter()
-        .map(|(n, d)| parse_exposure("frame", &timed(*n, *d), None))
-        .collect();
+    let mut frames: Vec<ParsedExposure> =
+        times.iter().map(|(n, d)| parsed(&timed(*n, *d))).collect();
     settle(&mut frames);
     frames
 }
@@ -222,10 +221,8 @@ fn apertures_and_speeds_are_replaced_too() {
             sensitivity: Some(speed),
             ..timed(1, 60)
         };
-        let mut frames: Vec<ParsedExposure> = settings
-            .iter()
-            .map(|s| parse_exposure("frame", &header(*s), None))
-            .collect();
+        let mut frames: Vec<ParsedExposure> =
+            settings.iter().map(|s| parsed(&header(*s))).collect();
         settle(&mut frames);
         let snapped = |f: &Finding| matches!(f, Finding::SettingSnapped { .. });
         assert!(frames.iter().any(|f| f.findings.iter().any(snapped)));
@@ -298,7 +295,7 @@ fn the_finer_of_two_times_is_used() {
     let found = time_of(&both(1, 80, (6_357_552, 1_000_000))).unwrap();
     assert!((1.0 / found - 82.0).abs() < 1e-3, "1/{}", 1.0 / found);
     // further apart than 1/6 EV: ExposureTime, and said
-    let judged = parse_exposure("frame", &both(1, 60, (7, 1)), None);
+    let judged = parsed(&both(1, 60, (7, 1)));
     assert_eq!(judged.settings.time.unwrap().0, 1.0 / 60.0);
     assert!(
         judged
@@ -320,7 +317,7 @@ fn zero_infinite_absurd_and_missing_are_told_apart() {
         (4000, 1),
         (i64::MIN, -1),
     ] {
-        let judged = parse_exposure("frame", &timed(n, d), None);
+        let judged = parsed(&timed(n, d));
         assert_eq!(
             (judged.settings.time, judged.stated),
             (None, None),
@@ -333,14 +330,10 @@ fn zero_infinite_absurd_and_missing_are_told_apart() {
             judged.findings
         );
     }
-    let missing = parse_exposure(
-        "frame",
-        &Header {
-            exposure_time: None,
-            ..timed(1, 1)
-        },
-        None,
-    );
+    let missing = parsed(&Header {
+        exposure_time: None,
+        ..timed(1, 1)
+    });
     assert!(
         matches!(&missing.findings[..], [Finding::TagMissing { tag, .. }] if tag == "ExposureTime")
     );
@@ -365,10 +358,7 @@ fn zero_infinite_absurd_and_missing_are_told_apart() {
         aperture_value: rational(0, 1),
         ..timed(1, 60)
     };
-    assert_eq!(
-        parse_exposure("frame", &header, None).settings.aperture,
-        None
-    );
+    assert_eq!(parsed(&header).settings.aperture, None);
 }
 
 #[test]
@@ -379,10 +369,7 @@ fn a_setting_missing_in_one_frame_never_counts_as_another_value() {
         ..timed(1, d)
     };
     let bracket = |headers: &[Header]| {
-        let mut frames: Vec<ParsedExposure> = headers
-            .iter()
-            .map(|h| parse_exposure("frame", h, None))
-            .collect();
+        let mut frames: Vec<ParsedExposure> = headers.iter().map(parsed).collect();
         settle(&mut frames);
         frames
     };
