@@ -2,7 +2,7 @@
 use super::super::html::escape;
 use super::super::words::distinguishing_part;
 use super::axis::Axis;
-use super::marks::Mark;
+use super::marks::{Mark, Series};
 use std::fmt::Write;
 
 /// Width of a chart in its own units; one unit is about one CSS pixel on a wide screen.
@@ -52,6 +52,20 @@ impl Chart {
             top: 10.0 + lines * LEGEND_LINE,
             body: String::new(),
             legend,
+        }
+    }
+
+    /// Starts a chart of series of points, each with its name in the legend.
+    pub fn of_series(caption: Caption, x: Axis, y: Axis, series: &[Series]) -> Self {
+        let legend = series.iter().map(|s| (s.mark, s.name.to_owned()));
+        Chart::new(caption, x, y, legend.collect())
+    }
+
+    /// Adds the series: lines with a shape at each point.
+    pub fn draw_series(&mut self, series: &[Series]) {
+        for one in series {
+            self.line(one.mark, &one.points);
+            self.points(one.mark, &one.points);
         }
     }
 

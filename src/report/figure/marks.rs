@@ -22,6 +22,13 @@ pub(crate) struct Mark {
     pub shape: &'static str,
 }
 
+/// One series of a chart: its mark, its name in the legend, and its points (x, y).
+pub(crate) struct Series<'a> {
+    pub mark: Mark,
+    pub name: &'a str,
+    pub points: Vec<(f64, f64)>,
+}
+
 /// Mark of a picture: of a frame by its index `place` among the frames, of any other by its kind.
 pub(crate) fn of_picture(kind: PictureKind, place: usize) -> Mark {
     const CLASSES: [&str; 6] = ["s0", "s1", "s2", "s3", "s4", "s5"];

@@ -30,7 +30,7 @@ pub(crate) use picture::{jpeg_uri, png_uri, reduced};
 pub(crate) use range::{range, ranged};
 pub use registered::{Outline, Registered};
 pub(crate) use response::{
-    by_support, levels as response_levels, response, samples as response_samples,
+    Sample, by_support, levels as response_levels, response, samples as response_samples,
 };
 pub(crate) use scene::scene;
 pub(crate) use snr::snr;

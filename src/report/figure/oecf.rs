@@ -1,13 +1,10 @@
 //! Opto-electronic conversion function: green code against log2 exposure on the wedge (after ISO 14524, which uses log10).
 use super::axis::Axis;
 use super::chart::{Caption, Chart};
-use super::marks::{Mark, of_picture};
+use super::marks::{Series, of_picture};
 use stopspan_core::results::BracketReport;
 use stopspan_core::results::{PictureKind, PictureMeasurement};
 use stopspan_core::units::Density;
-
-/// Mark, name and points (log2 exposure, green code).
-type Series<'a> = (Mark, &'a str, Vec<(f64, f64)>);
 
 /// Chart of code against exposure for every picture with codes; `None` without densities or codes.
 pub(crate) fn oecf(bracket: &BracketReport, id: &str) -> Option<String> {
@@ -17,13 +14,14 @@ pub(crate) fn oecf(bracket: &BracketReport, id: &str) -> Option<String> {
         .pictures
         .iter()
         .enumerate()
-        .map(|(i, p)| {
-            let points = points(p, exposure(bracket, p) - reference);
-            (of_picture(p.kind, i), p.file.as_str(), points)
+        .map(|(i, p)| Series {
+            mark: of_picture(p.kind, i),
+            name: &p.file,
+            points: points(p, exposure(bracket, p) - reference),
         })
-        .filter(|s| !s.2.is_empty())
+        .filter(|s| !s.points.is_empty())
         .collect();
-    let all = || series.iter().flat_map(|s| &s.2);
+    let all = || series.iter().flat_map(|s| &s.points);
     let x = Axis::linear(
         "log2 exposure, stops (density 0 in the reference = 0)",
         all().map(|p| p.0),
@@ -34,17 +32,11 @@ pub(crate) fn oecf(bracket: &BracketReport, id: &str) -> Option<String> {
         title: "Opto-electronic conversion function".to_owned(),
         description: format!(
             "Mean green code of each step against its exposure, for {}. Frames that obey one response curve lie on one line.",
-            series.iter().map(|s| s.1).collect::<Vec<_>>().join(", ")
+            series.iter().map(|s| s.name).collect::<Vec<_>>().join(", ")
         ),
     };
-    let legend = series
-        .iter()
-        .map(|(mark, name, _)| (*mark, (*name).to_owned()));
-    let mut chart = Chart::new(caption, x, Axis { high: 255.0, ..y }, legend.collect());
-    for (mark, _, points) in &series {
-        chart.line(*mark, points);
-        chart.points(*mark, points);
-    }
+    let mut chart = Chart::of_series(caption, x, Axis { high: 255.0, ..y }, &series);
+    chart.draw_series(&series);
     Some(chart.finish())
 }
 
@@ -60,6 +52,7 @@ fn exposure(bracket: &BracketReport, picture: &PictureMeasurement) -> f64 {
     own.map_or(0.0, |f| f.exposure.used.value)
 }
 
+/// Points (log2 exposure, green code) of the steps with a code and a density.
 fn points(picture: &PictureMeasurement, stops: f64) -> Vec<(f64, f64)> {
     let seen = picture.patches.iter();
     seen.filter_map(|p| {

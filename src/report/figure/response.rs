@@ -15,7 +15,7 @@ pub(crate) fn response(bracket: &BracketReport, id: &str) -> Option<String> {
     let curves = &bracket.response.as_ref()?.curves;
     let x = levels(curves)?;
     let lines: Vec<_> = curves.iter().map(|c| samples(c, &x)).collect();
-    let depths = lines.iter().flatten().map(|s| s.1);
+    let depths = lines.iter().flatten().map(|s| s.stops);
     let y = Axis::linear("exposure, stops from clipping", depths.chain([0.0]))?;
     let looks: Vec<_> = (0..curves.len())
         .map(|c| of_channel(c, curves.len()))
@@ -30,7 +30,10 @@ pub(crate) fn response(bracket: &BracketReport, id: &str) -> Option<String> {
     for ((mark, _), line) in looks.iter().zip(&lines) {
         let band: Vec<_> = line
             .iter()
-            .map(|(level, stops, u)| (*level, stops - 1.96 * u, stops + 1.96 * u))
+            .map(|s| {
+                let half = 1.96 * s.uncertainty;
+                (s.code, s.stops - half, s.stops + half)
+            })
             .collect();
         chart.band(*mark, &band);
     }
@@ -53,9 +56,18 @@ pub(crate) fn levels(curves: &[ResponseCurve]) -> Option<Axis> {
     Some(Axis { high, ..x })
 }
 
-/// Samples of a curve on the axis of levels, every n-th entry: (8-bit code, log2 exposure, standard uncertainty in stops). Omits
-/// entries that are not finite or below [`DEEPEST`].
-pub(crate) fn samples(curve: &ResponseCurve, levels: &Axis) -> Vec<(f64, f64, f64)> {
+/// One sample of a response curve.
+pub(crate) struct Sample {
+    /// Level, 8-bit code.
+    pub code: f64,
+    /// log2 exposure, stops from clipping.
+    pub stops: f64,
+    /// Standard uncertainty of `stops`.
+    pub uncertainty: f64,
+}
+
+/// Samples of a curve on the axis of levels: every n-th entry, without those that are not finite or below [`DEEPEST`].
+pub(crate) fn samples(curve: &ResponseCurve, levels: &Axis) -> Vec<Sample> {
     let last = curve.exposure.len().saturating_sub(1).max(1);
     let stride = last.div_ceil(POINTS).max(1);
     let entries = curve
@@ -65,17 +77,21 @@ pub(crate) fn samples(curve: &ResponseCurve, levels: &Axis) -> Vec<(f64, f64, f6
         .enumerate();
     entries
         .filter(|(i, _)| i % stride == 0 || *i == last)
-        .map(|(i, (e, u))| (i as f64 / last as f64 * 255.0, e.log2(), *u))
-        .filter(|(level, ..)| *level <= levels.high)
-        .filter(|(_, stops, u)| stops.is_finite() && u.is_finite() && *stops >= DEEPEST)
+        .map(|(i, (e, u))| Sample {
+            code: i as f64 / last as f64 * 255.0,
+            stops: e.log2(),
+            uncertainty: *u,
+        })
+        .filter(|s| s.code <= levels.high)
+        .filter(|s| s.stops.is_finite() && s.uncertainty.is_finite() && s.stops >= DEEPEST)
         .collect()
 }
 
 /// Splits samples into points (8-bit code, log2 exposure) below, within and above the levels that the data support. Neighbouring
 /// parts share a point.
-pub(crate) fn by_support(line: &[(f64, f64, f64)], curve: &ResponseCurve) -> [Vec<(f64, f64)>; 3] {
+pub(crate) fn by_support(line: &[Sample], curve: &ResponseCurve) -> [Vec<(f64, f64)>; 3] {
     let (low, high) = (255.0 * curve.supported.0, 255.0 * curve.supported.1);
-    let points: Vec<(f64, f64)> = line.iter().map(|s| (s.0, s.1)).collect();
+    let points: Vec<(f64, f64)> = line.iter().map(|s| (s.code, s.stops)).collect();
     let first = points.partition_point(|p| p.0 < low);
     let end = points.partition_point(|p| p.0 <= high).max(first);
     let last = end.saturating_sub(1).max(first);
@@ -114,14 +130,19 @@ mod tests {
             let axis = levels(std::slice::from_ref(&curve)).unwrap();
             assert_eq!((axis.low, axis.high), (0.0, high), "{clip}");
             let last = samples(&curve, &axis).pop().unwrap();
-            assert!(last.0 <= high && last.0 > high - 2.0, "{clip}: {last:?}");
+            assert!(last.code <= high && last.code > high - 2.0, "{clip}");
         }
     }
 
     #[test]
     fn the_parts_of_a_line_meet_and_leave_nothing_out() {
-        let line: Vec<(f64, f64, f64)> =
-            (0..=10).map(|i| (25.5 * f64::from(i), 0.0, 0.0)).collect();
+        let line: Vec<Sample> = (0..=10)
+            .map(|i| Sample {
+                code: 25.5 * f64::from(i),
+                stops: 0.0,
+                uncertainty: 0.0,
+            })
+            .collect();
         for (supported, lengths) in [
             ((0.15, 0.85), [3, 7, 3]),
             ((0.0, 1.0), [1, 11, 1]),

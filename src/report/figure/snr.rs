@@ -2,7 +2,7 @@
 use super::super::words::significant;
 use super::axis::Axis;
 use super::chart::{Caption, Chart};
-use super::marks::{Mark, of_picture};
+use super::marks::{Series, of_picture};
 use stopspan_core::results::BracketReport;
 use stopspan_core::results::{Measurement, Patch};
 
@@ -20,7 +20,7 @@ pub(crate) fn snr(bracket: &BracketReport, id: &str) -> Option<String> {
         .all(|p| p.density.is_some());
     let place = |p: &Patch| p.density.filter(|_| dense).unwrap_or(p.step as f64);
     let series = series(pictures, place);
-    let points = || series.iter().flat_map(|s| &s.2);
+    let points = || series.iter().flat_map(|s| &s.points);
     let name = if dense {
         "density"
     } else {
@@ -28,46 +28,42 @@ pub(crate) fn snr(bracket: &BracketReport, id: &str) -> Option<String> {
     };
     let x = Axis::linear(name, points().map(|p| p.0))?;
     let y = Axis::log("SNR of one pixel", points().map(|p| p.1).chain([0.8, 20.0]))?;
-    let legend = series
-        .iter()
-        .map(|(mark, name, _)| (*mark, (*name).to_owned()));
     let caption = Caption {
         id: format!("{id}-snr"),
         title: "SNR against density".to_owned(),
         description: describe(&series),
     };
-    let mut chart = Chart::new(caption, x, y, legend.collect());
+    let mut chart = Chart::of_series(caption, x, y, &series);
     chart.rule(1.0, "SNR 1");
     chart.rule(10.0, "SNR 10");
-    for (mark, _, points) in &series {
-        chart.line(*mark, points);
-        chart.points(*mark, points);
-    }
+    chart.draw_series(&series);
     Some(chart.finish())
 }
 
-/// Mark, name and points (density or step, SNR).
-type Series<'a> = (Mark, &'a str, Vec<(f64, f64)>);
-
+/// SNR of every picture at the positions that `place` gives its steps; pictures without a point are omitted.
 fn series<'a>(pictures: &'a Measurement, place: impl Fn(&Patch) -> f64) -> Vec<Series<'a>> {
     let all = pictures.iter().enumerate().map(|(i, picture)| {
         let seen = picture
             .patches
             .iter()
             .filter(|p| p.clipped_share <= CLIPPED && p.snr.is_finite() && p.snr >= LOWEST);
-        let points = seen.map(|p| (place(p), p.snr)).collect();
-        (of_picture(picture.kind, i), picture.file.as_str(), points)
+        Series {
+            mark: of_picture(picture.kind, i),
+            name: &picture.file,
+            points: seen.map(|p| (place(p), p.snr)).collect(),
+        }
     });
-    all.filter(|s: &Series| !s.2.is_empty()).collect()
+    all.filter(|s| !s.points.is_empty()).collect()
 }
 
 fn describe(series: &[Series]) -> String {
     let ends: Vec<String> = series
         .iter()
-        .filter_map(|(_, name, points)| {
-            let (first, last) = (points.first()?, points.last()?);
+        .filter_map(|one| {
+            let (first, last) = (one.points.first()?, one.points.last()?);
             Some(format!(
-                "{name} from {} to {}",
+                "{} from {} to {}",
+                one.name,
                 significant(first.1, 2),
                 significant(last.1, 2)
             ))

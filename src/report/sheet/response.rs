@@ -2,7 +2,7 @@
 use super::canvas::{Anchor, Canvas, MARGIN, Type};
 use super::horizontal_axis::HorizontalAxis;
 use crate::figure::axis::Axis;
-use crate::figure::{by_support, response_levels, response_samples};
+use crate::figure::{Sample, by_support, response_levels, response_samples};
 use crate::words::method_words;
 use stopspan_core::results::BracketReport;
 
@@ -14,7 +14,7 @@ pub(super) fn draw(mut canvas: Canvas, bracket: &BracketReport) -> Option<Canvas
     let x = response_levels(&response.curves)?;
     let curves = response.curves.iter();
     let lines: Vec<_> = curves.map(|c| response_samples(c, &x)).collect();
-    let depths = lines.iter().flatten().map(|s| s.1);
+    let depths = lines.iter().flatten().map(|s| s.stops);
     let y = Axis::linear("exposure, stops from clipping", depths.chain([0.0]))?;
     let (top, bottom) = canvas.frame(
         "Response curve",
@@ -43,7 +43,7 @@ pub(super) fn draw(mut canvas: Canvas, bracket: &BracketReport) -> Option<Canvas
     };
     for ((channel, _), line) in looks.iter().zip(&lines) {
         let colour = canvas.colours.channels[*channel];
-        let edge = |sign: f64| move |s: &(f64, f64, f64)| (s.0, s.1 + sign * 1.96 * s.2);
+        let edge = |sign: f64| move |s: &Sample| (s.code, s.stops + sign * 1.96 * s.uncertainty);
         let mut area = plot.path(line.iter().map(edge(1.0)));
         area.push_str(
             &plot
