@@ -24,7 +24,7 @@
 //! It is nearer to the truth than the default only for the sine, whose slope is zero where it clips. Of the three published
 //! methods it is the nearest in 19 of the 33 brackets, and it refuses none. Its costs: exposures are taken as stated and
 //! colour balance is not measured; and it states no uncertainty, so that the root mean square residual is given at every code.
-//! The numbers are printed by `cargo test study_of_curves -- --ignored --nocapture`.
+//! The numbers are printed by `cargo test --release study_of_curves -- --ignored --nocapture`.
 use nalgebra::{DMatrix, DVector};
 
 const NODES: usize = 256;

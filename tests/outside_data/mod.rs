@@ -2,7 +2,7 @@
 //!
 //! The folder is named by STOPSPAN_OUTSIDE_DATA, or is `../shared/data` beside the project. As it may be absent, every test here is
 //! ignored, so that none counts as passed without its data; `.ci/run` runs them where the folder is:
-//! `cargo test outside_data -- --ignored`. Without the data they fail.
+//! `cargo test --release outside_data -- --ignored`. Without the data they fail.
 mod gain_map;
 mod real_bracket;
 mod real_bracket_map;

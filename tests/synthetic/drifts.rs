@@ -45,7 +45,7 @@ fn large_drifts_are_found_or_refused() {
     assert_eq!(strangers(0..4), 0, "unrelated scenes placed");
 }
 
-/// `cargo test study_of_two_hundred_drifts -- --ignored --nocapture`
+/// `cargo test --release study_of_two_hundred_drifts -- --ignored --nocapture`
 #[test]
 #[ignore = "about two minutes"]
 fn study_of_two_hundred_drifts() {
@@ -56,7 +56,7 @@ fn study_of_two_hundred_drifts() {
 }
 
 /// Other seeds than the method was mended with, and pairs of unrelated scenes, most of which share few tones: none may be
-/// placed wrongly. `cargo test study_of_other_drifts -- --ignored --nocapture`
+/// placed wrongly. `cargo test --release study_of_other_drifts -- --ignored --nocapture`
 #[test]
 #[ignore = "some minutes"]
 fn study_of_other_drifts() {

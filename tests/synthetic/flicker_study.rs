@@ -209,7 +209,7 @@ fn ripple_is_found_beside_structure() {
     }
 }
 
-/// `cargo test study_of_ripple -- --ignored --nocapture`
+/// `cargo test --release study_of_ripple -- --ignored --nocapture`
 #[test]
 #[ignore = "some minutes"]
 fn study_of_ripple() {
