@@ -1,13 +1,13 @@
-//! Putting a registration to use: a bracket whose frames know their place, and pictures moved for the eye.
+//! Application of a registration: transforms written into the bracket, and pictures resampled for display.
 use ndarray::Array3;
 use rayon::prelude::*;
 use stopspan_core::model::Bracket;
 use stopspan_core::model::Registration;
 use stopspan_core::raster::{Interpolation, Pixels, Point, Transform};
 
-/// Writes each frame's transform into the bracket and adds the registration's findings; frames that stay where they are
-/// keep `None`. Frames that could not be registered are taken out, as they would smear the map, as long as two frames
-/// are left. The pixels are not touched: the merge resamples linear radiance.
+/// Writes each frame's transform into the bracket and adds the registration's findings. Frames without displacement keep `None`.
+/// Frames that could not be registered would blur the radiance map; they are removed if at least two frames remain. Pixels are
+/// unchanged: the merge resamples linear radiance.
 pub fn apply(mut bracket: Bracket, registration: &Registration) -> Bracket {
     for (frame, placement) in bracket.frames.iter_mut().zip(&registration.placements) {
         let moved = placement.found && placement.transform != Transform::IDENTITY;
@@ -33,22 +33,23 @@ pub fn apply(mut bracket: Bracket, registration: &Registration) -> Bracket {
     bracket
 }
 
-/// A picture moved into the reference's geometry, for looking at (before and after, outlines): encoded samples
-/// interpolated as they are, outside filled with 0. Whole-pixel transforms copy samples unchanged. No figure may be
-/// taken from a picture interpolated here; the merge resamples radiance.
+/// Resamples a picture to the geometry of the reference frame, for display only (comparisons, outlines). Encoded samples are
+/// interpolated with a cubic kernel; pixels without a source are 0. Shifts by whole pixels copy samples unchanged. No figure may be
+/// derived from the result; the merge resamples radiance.
 pub fn warp(pixels: &Pixels, transform: &Transform) -> Pixels {
     match pixels {
-        Pixels::U8(a) => Pixels::U8(moved(a, transform, f32::from, |v| {
+        Pixels::U8(a) => Pixels::U8(resampled(a, transform, f32::from, |v| {
             (v + 0.5).clamp(0.0, 255.0) as u8
         })),
-        Pixels::U16(a) => Pixels::U16(moved(a, transform, f32::from, |v| {
+        Pixels::U16(a) => Pixels::U16(resampled(a, transform, f32::from, |v| {
             (v + 0.5).clamp(0.0, 65535.0) as u16
         })),
-        Pixels::F32(a) => Pixels::F32(moved(a, transform, |v| v, |v| v)),
+        Pixels::F32(a) => Pixels::F32(resampled(a, transform, |v| v, |v| v)),
     }
 }
 
-fn moved<T: Copy + Default + Send + Sync>(
+/// [`warp`] for one sample type; `value` and `sample` convert to and from `f32`.
+fn resampled<T: Copy + Default + Send + Sync>(
     from: &Array3<T>,
     transform: &Transform,
     value: impl Fn(T) -> f32 + Sync,
@@ -65,8 +66,8 @@ fn moved<T: Copy + Default + Send + Sync>(
         .for_each(|(r, line)| {
             for (c, pixel) in line.chunks_exact_mut(channels).enumerate() {
                 if let Some((x, y)) = whole {
-                    let place = (r.checked_add_signed(y), c.checked_add_signed(x));
-                    if let (Some(row), Some(column)) = place
+                    let source = (r.checked_add_signed(y), c.checked_add_signed(x));
+                    if let (Some(row), Some(column)) = source
                         && row < rows
                         && column < columns
                     {
@@ -88,6 +89,7 @@ fn moved<T: Copy + Default + Send + Sync>(
     out
 }
 
+/// Calls `put(channel, value)` with the interpolated values at a point, pixels; not at all if the kernel extends beyond the array.
 fn interpolate<T: Copy>(
     from: &Array3<T>,
     at: Point,

@@ -1,24 +1,25 @@
-//! The camera's own HDR picture registered to the reference frame.
-use super::{place_at_any_scale, register};
+//! Registration of the camera's own HDR picture to the reference frame.
+use super::{locate_at_any_scale, register};
 use stopspan_core::model::{Bracket, CameraPicture, Frame};
 use stopspan_core::raster::Transform;
 
-/// Where a reference pixel lies in the camera's own picture: registered like a frame where it has a frame's size, else, or
-/// where that fails, at any scale.
-pub fn place_camera_picture(bracket: &Bracket, finished: &CameraPicture) -> Option<Transform> {
+/// The transform from pixels of the reference frame to pixels of the camera's own HDR picture. A picture of the frame's size is
+/// registered like a frame; otherwise, or if that fails, its scale is searched too. `None` if both fail.
+pub fn locate_camera_picture(bracket: &Bracket, picture: &CameraPicture) -> Option<Transform> {
     let reference = bracket.reference_frame();
-    like_a_frame(reference, finished).or_else(|| {
-        let placement = place_at_any_scale(reference, &finished.picture.pixels)?;
+    locate_as_frame(reference, picture).or_else(|| {
+        let placement = locate_at_any_scale(reference, &picture.picture.pixels)?;
         Some(placement.transform)
     })
 }
 
-fn like_a_frame(reference: &Frame, finished: &CameraPicture) -> Option<Transform> {
-    if reference.picture.pixels.dim() != finished.picture.pixels.dim() {
+/// Registers a picture of the frame's size like a frame; `None` for other sizes or if registration fails.
+fn locate_as_frame(reference: &Frame, picture: &CameraPicture) -> Option<Transform> {
+    if reference.picture.pixels.dim() != picture.picture.pixels.dim() {
         return None;
     }
     let frame = Frame {
-        picture: finished.picture.clone(),
+        picture: picture.picture.clone(),
         transform: None,
         ..reference.clone()
     };

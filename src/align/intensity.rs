@@ -1,37 +1,39 @@
-//! The intensity map: which level of one frame corresponds to which level of another, from pairs of pixels.
+//! The intensity map: level of a frame as a function of the level of the reference frame, from pairs of pixels.
 use super::refine::look_up_row;
 use ndarray::Array2;
 use stopspan_core::raster::Transform;
 use stopspan_core::statistics::isotonic::increasing;
 
-/// Bins over the reference's levels.
+/// Number of bins over the levels of the reference frame.
 const BINS: usize = 96;
-/// Entries of the table.
+/// Number of intervals of the table.
 const TABLE: usize = 1024;
-/// Pairs a bin needs.
-const ENOUGH: usize = 12;
-/// Places from which every second row is left out.
-const MANY: usize = 100_000;
-/// Pairs in all that a map needs.
-const ENOUGH_IN_ALL: usize = 200;
+/// Minimum number of pairs in a bin.
+const MIN_PAIRS_PER_BIN: usize = 12;
+/// Number of pixels above which every second row is skipped.
+const MANY_PIXELS: usize = 100_000;
+/// Minimum total number of pairs.
+const MIN_PAIRS: usize = 200;
 
-/// A rising map from levels of the reference to levels of a frame (the comparametric relation of Mann and Picard
-/// 1995), valid between two levels.
+/// Non-decreasing map from levels of the reference frame to levels of a frame (the comparametric relation of Mann and Picard 1995),
+/// valid from level `low` to `high` of the reference frame.
 #[derive(Debug, Clone)]
 pub(super) struct IntensityMap {
+    /// Levels of the frame at equidistant levels 0..=1 of the reference frame, `TABLE + 1` entries.
     table: Vec<f32>,
     low: f32,
     high: f32,
 }
 
 impl IntensityMap {
-    /// Measures the map on small luma planes through a (small) map: the median of the frame's levels for each bin of
-    /// the reference's, from places without much texture, made to rise. `None` with too few pairs.
+    /// Measures the map on small luma planes, the frame's mapped by `map` (pixels of these planes): the median level of the frame for
+    /// each bin of levels of the reference frame, from pixels with little texture, followed by an isotonic fit. `None` with too few
+    /// pairs.
     pub fn measure(reference: &Array2<f32>, frame: &Array2<f32>, map: &Transform) -> Option<Self> {
         let bins = collect(reference, frame, map);
-        let mut points: Vec<(f32, f32, f64)> = Vec::new();
+        let mut points: Vec<BinMedian> = Vec::new();
         for mut pairs in bins {
-            if pairs.len() < ENOUGH {
+            if pairs.len() < MIN_PAIRS_PER_BIN {
                 continue;
             }
             let count = pairs.len();
@@ -41,25 +43,29 @@ impl IntensityMap {
                 .select_nth_unstable_by(middle, |a, b| a.1.total_cmp(&b.1))
                 .1
                 .1;
-            points.push((at, median, count as f64));
+            points.push(BinMedian {
+                reference: at,
+                frame: median,
+                count: count as f64,
+            });
         }
-        let pairs: f64 = points.iter().map(|p| p.2).sum();
-        if points.len() < 4 || pairs < ENOUGH_IN_ALL as f64 {
+        let pairs: f64 = points.iter().map(|p| p.count).sum();
+        if points.len() < 4 || pairs < MIN_PAIRS as f64 {
             return None;
         }
         let (medians, counts): (Vec<f64>, Vec<f64>) =
-            points.iter().map(|p| (f64::from(p.1), p.2)).unzip();
+            points.iter().map(|p| (f64::from(p.frame), p.count)).unzip();
         for (point, value) in points.iter_mut().zip(increasing(&medians, &counts)?) {
-            point.1 = value as f32;
+            point.frame = value as f32;
         }
-        let (low, high) = (points[0].0, points[points.len() - 1].0);
+        let (low, high) = (points[0].reference, points[points.len() - 1].reference);
         let table = (0..=TABLE)
             .map(|i| interpolate(&points, i as f32 / TABLE as f32))
             .collect();
         Some(IntensityMap { table, low, high })
     }
 
-    /// The frame's level for a level of the reference, and the slope there; NaN outside what was measured.
+    /// Level of the frame for a level of the reference frame, and the slope there; NaN outside the measured range.
     #[inline]
     pub fn at(&self, level: f32) -> (f32, f32) {
         if !(level >= self.low && level <= self.high) {
@@ -75,12 +81,24 @@ impl IntensityMap {
     }
 }
 
+/// Median level of one bin.
+#[derive(Clone, Copy)]
+struct BinMedian {
+    /// Mean level of the reference frame.
+    reference: f32,
+    /// Median level of the frame.
+    frame: f32,
+    /// Number of pairs.
+    count: f64,
+}
+
+/// Pairs of levels (reference frame, frame) of pixels with little texture, by bin.
 fn collect(reference: &Array2<f32>, frame: &Array2<f32>, map: &Transform) -> Vec<Vec<(f32, f32)>> {
     let (rows, columns) = reference.dim();
     let mut bins = vec![Vec::new(); BINS];
     let mut line = vec![0f32; columns];
-    // Of many rows every second one says as much.
-    let step = if rows * columns > MANY { 2 } else { 1 };
+    // Of many rows every second one suffices.
+    let step = if rows * columns > MANY_PIXELS { 2 } else { 1 };
     for r in (1..rows.saturating_sub(1)).step_by(step) {
         look_up_row(frame, map, r, &mut line);
         for c in 1..columns.saturating_sub(1) {
@@ -90,19 +108,20 @@ fn collect(reference: &Array2<f32>, frame: &Array2<f32>, map: &Transform) -> Vec
             if here <= super::signal::CRUSHED || here >= super::signal::CLIPPED || texture > 0.15 {
                 continue;
             }
-            let seen = line[c];
-            if seen > super::signal::CRUSHED && seen < super::signal::CLIPPED {
-                bins[((here * BINS as f32) as usize).min(BINS - 1)].push((here, seen));
+            let there = line[c];
+            if there > super::signal::CRUSHED && there < super::signal::CLIPPED {
+                bins[((here * BINS as f32) as usize).min(BINS - 1)].push((here, there));
             }
         }
     }
     bins
 }
 
-fn interpolate(points: &[(f32, f32, f64)], at: f32) -> f32 {
+/// Level of the frame at level `at` of the reference frame, linearly between the bins and extrapolated beyond.
+fn interpolate(points: &[BinMedian], at: f32) -> f32 {
     let after = points
-        .partition_point(|p| p.0 < at)
+        .partition_point(|p| p.reference < at)
         .clamp(1, points.len() - 1);
     let (a, b) = (points[after - 1], points[after]);
-    a.1 + (at - a.0) / (b.0 - a.0).max(1e-6) * (b.1 - a.1)
+    a.frame + (at - a.reference) / (b.reference - a.reference).max(1e-6) * (b.frame - a.frame)
 }

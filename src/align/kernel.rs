@@ -1,22 +1,23 @@
-//! Interpolation for places that matter to thousandths of a pixel.
+//! Windowed-sinc interpolation for registration to thousandths of a pixel.
 use ndarray::Array2;
 use std::sync::LazyLock;
 
-/// Phases the kernel is tabulated for, per pixel.
+/// Number of tabulated phases per pixel.
 const PHASES: usize = 1024;
-/// Taps of the kernel.
+/// Number of taps per axis.
 pub(super) const TAPS: usize = 8;
-/// Shape of the Kaiser window: below 0.25 cycles a pixel it moves no wave by more than 0.002 px, where cubic
-/// convolution moves them by up to 0.045 px.
+/// Shape parameter of the Kaiser window. Up to 0.25 cycles per pixel the kernel displaces no sine wave by more than 0.002 pixel;
+/// cubic convolution displaces them by up to 0.045 pixel.
 const SHAPE: f64 = 6.5;
 
-/// A windowed sinc (Kaiser 1974), for places that matter to thousandths of a pixel.
+/// Sinc kernel with a Kaiser window (Kaiser 1974), tabulated.
 pub(super) struct Kernel {
+    /// Weights per phase, each set with sum 1.
     weights: Vec<[f32; TAPS]>,
 }
 
 impl Kernel {
-    /// The one there is.
+    /// The shared kernel, computed on first use.
     pub fn get() -> &'static Self {
         static KERNEL: LazyLock<Kernel> = LazyLock::new(Kernel::new);
         &KERNEL
@@ -47,7 +48,7 @@ impl Kernel {
         Kernel { weights }
     }
 
-    /// First sample and weights for a position (centre of sample i at i + 0.5).
+    /// First sample and weights for a position, pixels (centre of sample i at i + 0.5).
     #[inline]
     pub fn taps(&self, position: f64) -> (isize, &[f32; TAPS]) {
         let at = (position - 0.5).clamp(-1e6, 1e6);
@@ -59,7 +60,7 @@ impl Kernel {
         )
     }
 
-    /// The plane's value at a point; NaN outside.
+    /// Value of the plane at (x, y), pixels; NaN where the kernel extends beyond the plane.
     #[inline]
     pub fn value(&self, plane: &Array2<f32>, x: f64, y: f64) -> f32 {
         let ((left, across), (top, down)) = (self.taps(x), self.taps(y));
@@ -83,7 +84,7 @@ impl Kernel {
     }
 }
 
-/// Modified Bessel function of the first kind and order zero, by its series.
+/// Modified Bessel function of the first kind and order zero, by its power series.
 fn bessel(x: f64) -> f64 {
     let (mut sum, mut term) = (1.0, 1.0);
     for k in 1..40 {
@@ -100,7 +101,7 @@ fn bessel(x: f64) -> f64 {
 mod tests {
     use super::*;
 
-    /// A wave of up to 0.25 cycles a pixel keeps its place to 0.002 px (phase of the interpolated wave).
+    /// The phase of an interpolated sine wave of up to 0.25 cycles per pixel is right to 0.0025 pixel.
     #[test]
     fn waves_stay_in_place() {
         let kernel = Kernel::new();

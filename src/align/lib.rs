@@ -1,9 +1,12 @@
-//! Bracket -> bracket in register, without knowing exposures or response.
+//! Registration of the frames of a bracket, for unknown exposures and response curve.
 //!
-//! In reading order: luma made small and independent of exposure by ranks (`signal`); a shift and a turn, coarse to fine
-//! (`refine`), from identity or, for large drifts, from a phase-correlation search (`search`); the intensity map between
-//! two frames (`intensity`); tiles at full resolution (`tiles`, `tile`, `tile_sums`, looked for in a `source`, from `patch`es by a fine `kernel`); the simplest motion they support (`model`); the
-//! order of it all and the verdict ([`register`]); a finished picture of another size (`other_scale`); putting it to use ([`apply`], [`warp`]).
+//! In reading order: reduced luma, and its ranks, which do not depend on exposure (`signal`); coarse-to-fine estimation of shift and
+//! rotation (`refine`), from the identity or, for large displacements, from a phase-correlation search (`search`); the relation
+//! of the levels of two frames (`intensity`); tiles at full resolution: their choice (`tiles`), the search for one (`tile`, with its
+//! sums in `tile_sums`), and the samples it needs (`patch`, `source`, `kernel`); the simplest motion model that describes the tiles
+//! (`model`); the order of these steps and the criteria of acceptance ([`register`]); raw frames without displacement
+//! (`stationary`); a finished picture of another size (`other_scale`) and the camera's own HDR picture (`camera_picture`);
+//! application of the result ([`apply`], [`warp`]).
 #![cfg_attr(test, allow(clippy::unwrap_used, clippy::expect_used))]
 mod apply;
 mod camera_picture;
@@ -17,13 +20,13 @@ mod register;
 mod search;
 mod signal;
 mod source;
-mod still;
+mod stationary;
 mod tile;
 mod tile_sums;
 mod tiles;
 
 pub use apply::{apply, warp};
-pub use camera_picture::place_camera_picture;
-pub use other_scale::place_at_any_scale;
+pub use camera_picture::locate_camera_picture;
+pub use other_scale::locate_at_any_scale;
 pub use register::{in_register, register};
-pub use still::lying_still;
+pub use stationary::register_stationary;

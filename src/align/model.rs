@@ -1,29 +1,34 @@
-//! From matched tiles to a motion: robust fits of nested models, and the simplest one the tiles support.
+//! Motion of a frame from its matched tiles: robust fits of nested models, and selection of the simplest adequate one.
 use super::tile::Match;
 use nalgebra::{DMatrix, DVector, Matrix2, Vector2};
 use stopspan_core::model::MotionModel;
 use stopspan_core::raster::{Point, Transform};
 
-/// A movement smaller than this many pixels (root mean square over the tiles) beside whole pixels is not worth
-/// interpolating for.
-const NOT_WORTH: f64 = 0.05;
-/// Standard deviation added to every tile's own, pixels: what aliasing and compression do to the best of tiles.
+/// Largest difference (root mean square over the tiles, pixels) between a motion and a whole-pixel shift for which frames are not
+/// interpolated.
+const WHOLE_PIXEL_TOLERANCE: f64 = 0.05;
+/// Standard deviation added in quadrature to that of every tile, pixels: the effect of aliasing and compression on the best tiles.
 const TILE_FLOOR: f64 = 0.003;
-/// Gauss-Newton steps of a fit.
+/// Maximum number of Gauss-Newton steps of a fit.
 const STEPS: usize = 30;
+/// Final scale of the robust weights, pixels.
+const FINAL_SCALE: f64 = 0.05;
+/// Robust weight above which a tile counts as used by a fit.
+pub(super) const USED_WEIGHT: f64 = 0.25;
 
 /// A fitted motion.
 #[derive(Debug, Clone)]
 pub(super) struct Fit {
     pub model: MotionModel,
+    /// From the reference frame to the frame.
     pub map: Transform,
     /// Robust weight 0..=1 of each match.
     pub weights: Vec<f64>,
-    /// Standard uncertainty of the place of a pixel, root mean square over the frame's corners, pixels.
+    /// Standard uncertainty of a pixel's position, root mean square over the frame's corners, pixels.
     pub uncertainty: f64,
 }
 
-/// Frame geometry the models are expressed in.
+/// Size of a frame, pixels; model parameters are relative to its centre and half its diagonal.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Extent {
     pub rows: usize,
@@ -38,8 +43,9 @@ impl Extent {
         }
     }
 
-    /// Largest distance over the corners between where two maps put them, pixels; infinite where undefined.
-    pub fn apart(self, a: &Transform, b: &Transform) -> f64 {
+    /// Largest distance between the images of a corner under two maps, over the four corners, pixels; infinite where a map is
+    /// undefined.
+    pub fn max_corner_distance(self, a: &Transform, b: &Transform) -> f64 {
         let gap = |&p: &Point| match (a.apply(p), b.apply(p)) {
             (Some(p), Some(q)) => (p.x - q.x).hypot(p.y - q.y),
             _ => f64::INFINITY,
@@ -57,7 +63,8 @@ impl Extent {
     }
 }
 
-/// d place / d parameters in the reference at `p`, for coordinates relative to the centre over the radius.
+/// Derivatives of position with respect to the parameters of `model` at point `p` of the reference frame, one per parameter. The
+/// parameters are displacements in pixels at the frame's corners.
 fn generators(model: MotionModel, p: Point, extent: Extent) -> Vec<Vector2<f64>> {
     let (centre, scale) = (extent.centre(), extent.radius());
     let (u, v) = ((p.x - centre.x) / scale, (p.y - centre.y) / scale);
@@ -77,8 +84,8 @@ fn generators(model: MotionModel, p: Point, extent: Extent) -> Vec<Vector2<f64>>
         .collect()
 }
 
-/// The small map with the given parameters (pixels at the frame's radius).
-fn small_map(model: MotionModel, step: &DVector<f64>, extent: Extent) -> Transform {
+/// The transform close to the identity with the parameters `step`, in the units of [`generators`].
+fn incremental_map(model: MotionModel, step: &DVector<f64>, extent: Extent) -> Transform {
     let (centre, scale) = (extent.centre(), extent.radius());
     if model != MotionModel::Homography {
         let turn = if step.len() > 2 { step[2] / scale } else { 0.0 };
@@ -104,7 +111,7 @@ fn small_map(model: MotionModel, step: &DVector<f64>, extent: Extent) -> Transfo
     back.after(&inner).after(&to)
 }
 
-/// d frame place / d reference place.
+/// Jacobian of `map` at `p`, by differences over one pixel.
 fn derivative(map: &Transform, p: Point) -> Option<Matrix2<f64>> {
     let at = map.apply(p)?;
     let right = map.apply(Point {
@@ -123,99 +130,126 @@ fn derivative(map: &Transform, p: Point) -> Option<Matrix2<f64>> {
     ))
 }
 
+/// Measured minus mapped position of a tile, pixels; `None` where the map is undefined.
 pub(super) fn residual(map: &Transform, m: &Match) -> Option<Vector2<f64>> {
     let p = map.apply(m.at)?;
     Some(Vector2::new(m.to.x - p.x, m.to.y - p.y))
 }
 
-/// Distance in pixels between where the map puts a tile and where it was found; infinite where undefined.
+/// Length of the [`residual`] of a tile, pixels; infinite where the map is undefined.
 pub(super) fn distance(map: &Transform, m: &Match) -> f64 {
     residual(map, m).map_or(f64::INFINITY, |r| r.norm())
 }
 
+/// Inverse covariance of a tile's position, per square pixel, with [`TILE_FLOOR`] and `extra` (standard deviations, pixels) added.
 fn information(m: &Match, extra: f64) -> Option<Matrix2<f64>> {
     let [xx, xy, yy] = m.covariance;
     let add = TILE_FLOOR * TILE_FLOOR + extra * extra;
     Matrix2::new(xx + add, xy, xy, yy + add).try_inverse()
 }
 
-/// Standard uncertainty of a shift of all tiles together, both axes, pixels.
+/// Standard uncertainty of a common shift of all tiles, both axes combined, pixels; infinite if undetermined.
 pub(super) fn shift_uncertainty(matches: &[Match]) -> f64 {
-    let whole: Matrix2<f64> = matches.iter().filter_map(|m| information(m, 0.0)).sum();
-    whole
+    let total: Matrix2<f64> = matches.iter().filter_map(|m| information(m, 0.0)).sum();
+    total
         .try_inverse()
         .map_or(f64::INFINITY, |c| c.trace().max(0.0).sqrt())
 }
 
-/// One step's parameters and normal matrix. With a scale the weights are renewed and the scale is added to each tile's
-/// standard deviation; without, they stand.
-fn gauss_newton(
+/// State of the iterative fit of one model.
+struct Iteration {
     model: MotionModel,
-    matches: &[Match],
-    (map, weights, scale): (&Transform, &mut [f64], Option<f64>),
     extent: Extent,
-) -> Option<(DVector<f64>, DMatrix<f64>)> {
-    let n = model.parameters();
-    let mut normal = DMatrix::identity(n, n) * 1e-9;
-    let mut vector = DVector::zeros(n);
-    for (m, weight) in matches.iter().zip(weights) {
-        let (Some(r), Some(j), Some(info)) = (
-            residual(map, m),
-            derivative(map, m.at),
-            information(m, scale.unwrap_or(0.0)),
-        ) else {
-            continue;
-        };
-        if scale.is_some() {
-            let d2 = (r.transpose() * info * r)[(0, 0)];
-            *weight = 1.0 / ((1.0 + d2 / 4.0) * (1.0 + d2 / 4.0));
-        }
-        let rows: Vec<Vector2<f64>> = generators(model, m.at, extent)
-            .iter()
-            .map(|g| j * g)
-            .collect();
-        for a in 0..n {
-            let weighted = info * rows[a] * *weight;
-            vector[a] += weighted.dot(&r);
-            for b in 0..n {
-                normal[(a, b)] += weighted.dot(&rows[b]);
-            }
-        }
-    }
-    let step = normal.clone().cholesky()?.solve(&vector);
-    step.norm().is_finite().then_some((step, normal))
+    map: Transform,
+    /// Robust weight 0..=1 of each match.
+    weights: Vec<f64>,
 }
 
-/// Fits `model` from `start` by iteratively reweighted Gauss-Newton; the weights are those of Geman and McClure (1987),
-/// their scale shrinking from `from` to `to` pixels so that a minority of wrong tiles drops out.
-pub(super) fn fit(
+/// One Gauss-Newton step.
+struct Step {
+    /// Parameters of the step, in the units of [`generators`].
+    parameters: DVector<f64>,
+    /// Normal matrix; its inverse is the covariance of the parameters.
+    normal: DMatrix<f64>,
+}
+
+impl Iteration {
+    /// Takes one Gauss-Newton step. With a scale (pixels) the weights are recomputed first, and the scale is added to the
+    /// standard deviation of each tile; without, the weights are kept. `None` if the matches do not determine the parameters.
+    fn advance(&mut self, matches: &[Match], scale: Option<f64>) -> Option<Step> {
+        let step = self.gauss_newton(matches, scale)?;
+        let increment = incremental_map(self.model, &step.parameters, self.extent);
+        self.map = self.map.after(&increment);
+        Some(step)
+    }
+
+    /// The step from the current map, not yet taken; recomputes the weights if there is a scale.
+    fn gauss_newton(&mut self, matches: &[Match], scale: Option<f64>) -> Option<Step> {
+        let n = self.model.parameters();
+        let mut normal = DMatrix::identity(n, n) * 1e-9;
+        let mut vector = DVector::zeros(n);
+        for (m, weight) in matches.iter().zip(&mut self.weights) {
+            let (Some(r), Some(j), Some(info)) = (
+                residual(&self.map, m),
+                derivative(&self.map, m.at),
+                information(m, scale.unwrap_or(0.0)),
+            ) else {
+                continue;
+            };
+            if scale.is_some() {
+                let d2 = (r.transpose() * info * r)[(0, 0)];
+                *weight = 1.0 / ((1.0 + d2 / 4.0) * (1.0 + d2 / 4.0));
+            }
+            let rows: Vec<Vector2<f64>> = generators(self.model, m.at, self.extent)
+                .iter()
+                .map(|g| j * g)
+                .collect();
+            for a in 0..n {
+                let weighted = info * rows[a] * *weight;
+                vector[a] += weighted.dot(&r);
+                for b in 0..n {
+                    normal[(a, b)] += weighted.dot(&rows[b]);
+                }
+            }
+        }
+        let parameters = normal.clone().cholesky()?.solve(&vector);
+        parameters
+            .norm()
+            .is_finite()
+            .then_some(Step { parameters, normal })
+    }
+}
+
+/// Fits `model` from `start` by iteratively reweighted Gauss-Newton. The weights are those of Geman and McClure (1987). Their
+/// scale decreases from `scale` to [`FINAL_SCALE`] pixels, so that a minority of outlying tiles loses its weight.
+fn fit(
     model: MotionModel,
     matches: &[Match],
     start: Transform,
-    (from, to): (f64, f64),
+    mut scale: f64,
     extent: Extent,
 ) -> Option<Fit> {
-    let mut map = start;
-    let mut scale = from;
-    let mut weights = vec![0.0; matches.len()];
+    let mut iteration = Iteration {
+        model,
+        extent,
+        map: start,
+        weights: vec![0.0; matches.len()],
+    };
     for _ in 0..STEPS {
-        let (step, _) = gauss_newton(model, matches, (&map, &mut weights, Some(scale)), extent)?;
-        map = map.after(&small_map(model, &step, extent));
-        if scale <= to && step.norm() < 1e-3 {
+        let step = iteration.advance(matches, Some(scale))?;
+        if scale <= FINAL_SCALE && step.parameters.norm() < 1e-3 {
             break;
         }
-        scale = (0.6 * scale).max(to);
+        scale = (0.6 * scale).max(FINAL_SCALE);
     }
-    // With the wrong tiles out, each tile counts by its own uncertainty.
+    // Without the outliers, each tile is weighted by its own uncertainty.
     let mut normal = DMatrix::zeros(0, 0);
     for _ in 0..3 {
-        let (step, matrix) = gauss_newton(model, matches, (&map, &mut weights, None), extent)?;
-        map = map.after(&small_map(model, &step, extent));
-        normal = matrix;
+        normal = iteration.advance(matches, None)?.normal;
     }
     let n = model.parameters();
     let covariance = normal.try_inverse()?;
-    let spread = extent.corners().into_iter().map(|p| {
+    let variances = extent.corners().into_iter().map(|p| {
         let g = generators(model, p, extent);
         let mut sum = 0.0;
         for a in 0..n {
@@ -225,16 +259,16 @@ pub(super) fn fit(
         }
         sum
     });
-    let uncertainty = (spread.sum::<f64>() / 4.0).sqrt();
+    let uncertainty = (variances.sum::<f64>() / 4.0).sqrt();
     Some(Fit {
         model,
-        map,
-        weights,
+        map: iteration.map,
+        weights: iteration.weights,
         uncertainty,
     })
 }
 
-/// Weighted sum of squared residuals in units of each tile's own uncertainty, over tiles with weight.
+/// Weighted sum of squared residuals, each normalised by the tile's own covariance.
 fn chi_square(map: &Transform, matches: &[Match], weights: &[f64]) -> f64 {
     let term = |(m, w): (&Match, &f64)| {
         let (r, info) = (residual(map, m)?, information(m, 0.0)?);
@@ -243,62 +277,53 @@ fn chi_square(map: &Transform, matches: &[Match], weights: &[f64]) -> f64 {
     matches.iter().zip(weights).filter_map(term).sum()
 }
 
-/// The simplest model the matches support, refined from `start` (a shift and a turn); the homography from `general`.
+/// Fits shift, shift with rotation and (from 16 matches) homography, and selects the simplest model that describes the matches.
+/// Fits without projective terms start from `start`, a shift and rotation; the homography starts from `general`. `None` if the
+/// matches determine no shift and rotation.
 pub(super) fn choose(
     matches: &[Match],
-    (start, general): (Transform, Transform),
+    start: Transform,
+    general: Transform,
     extent: Extent,
 ) -> Option<Fit> {
-    let turned = fit(
-        MotionModel::ShiftAndTurn,
-        matches,
-        start,
-        (2.0, 0.05),
-        extent,
-    )?;
-    let used = turned.weights.iter().filter(|&&w| w > 0.25).count();
+    let rotated = fit(MotionModel::ShiftAndTurn, matches, start, 2.0, extent)?;
+    let used = |f: &Fit| f.weights.iter().filter(|&&w| w > USED_WEIGHT).count();
     let mut fits = Vec::new();
-    // A shift alone has to be looked for where no turn is needed.
-    let (x, y, _) = turned.map.movement(extent.centre())?;
+    // The shift is fitted by itself: it is preferred where no rotation is needed.
+    let (x, y, _) = rotated.map.movement(extent.centre())?;
     fits.extend(fit(
         MotionModel::Shift,
         matches,
         Transform::shift(x, y),
-        (0.5, 0.05),
+        0.5,
         extent,
     ));
     if matches.len() >= 16 {
-        // Started afresh: the turned fit may have left out the tiles that only a general map explains.
-        let general = fit(
-            MotionModel::Homography,
-            matches,
-            general,
-            (2.0, 0.05),
-            extent,
-        );
-        // A general map must not buy its better fit by leaving tiles out.
-        let kept = |f: &Fit| f.weights.iter().filter(|&&w| w > 0.25).count();
-        fits.extend(general.filter(|g| kept(g) >= 16 && kept(g) + 1 >= used));
+        // With fresh weights: the fit with rotation may have rejected the tiles that only a homography describes.
+        let general = fit(MotionModel::Homography, matches, general, 2.0, extent);
+        // The homography must not fit better by rejecting more tiles.
+        fits.extend(general.filter(|g| used(g) >= 16 && used(g) + 1 >= used(&rotated)));
     }
-    fits.push(turned);
+    fits.push(rotated);
     let best = fits.iter().max_by_key(|f| f.model)?.clone();
     let count: f64 = 2.0 * best.weights.iter().sum::<f64>();
     let freedom = (count - best.model.parameters() as f64).max(1.0);
-    let unit = (chi_square(&best.map, matches, &best.weights) / freedom).max(1e-3);
-    // Twice the price that Schwarz (1978) sets on a parameter: tiles err in common, not only by noise.
-    let price = 2.0 * count.max(2.0).ln();
+    let reduced = (chi_square(&best.map, matches, &best.weights) / freedom).max(1e-3);
+    // Twice the penalty per parameter of Schwarz (1978), because errors of tiles are not independent.
+    let penalty = 2.0 * count.max(2.0).ln();
     let cost = |f: &Fit| {
-        chi_square(&f.map, matches, &best.weights) / unit + f.model.parameters() as f64 * price
+        chi_square(&f.map, matches, &best.weights) / reduced + f.model.parameters() as f64 * penalty
     };
     let mut chosen = fits
         .into_iter()
         .min_by(|a, b| cost(a).total_cmp(&cost(b)))?;
-    chosen.uncertainty *= unit.sqrt();
-    Some(whole(&chosen, matches, extent).unwrap_or(chosen))
+    chosen.uncertainty *= reduced.sqrt();
+    Some(whole_pixels(&chosen, matches, extent).unwrap_or(chosen))
 }
 
-/// The same motion as whole pixels, where that is as good.
-fn whole(fit: &Fit, matches: &[Match], extent: Extent) -> Option<Fit> {
+/// The fit rounded to a shift by whole pixels, if the difference is within [`WHOLE_PIXEL_TOLERANCE`] or, for uncertain fits, up to
+/// twice that.
+fn whole_pixels(fit: &Fit, matches: &[Match], extent: Extent) -> Option<Fit> {
     let (x, y, _) = fit.map.movement(extent.centre())?;
     let map = Transform::shift(x.round(), y.round());
     let (mut sum, mut weights) = (0.0, 0.0);
@@ -307,14 +332,15 @@ fn whole(fit: &Fit, matches: &[Match], extent: Extent) -> Option<Fit> {
         sum += w * ((p.x - q.x).powi(2) + (p.y - q.y).powi(2));
         weights += w;
     }
-    let beside = (sum / f64::max(weights, 1e-9)).sqrt();
-    let allowed = NOT_WORTH.max((2.0 * fit.uncertainty).min(2.0 * NOT_WORTH));
+    let difference = (sum / f64::max(weights, 1e-9)).sqrt();
+    let allowed =
+        WHOLE_PIXEL_TOLERANCE.max((2.0 * fit.uncertainty).min(2.0 * WHOLE_PIXEL_TOLERANCE));
     let model = if (x.round(), y.round()) == (0.0, 0.0) {
         MotionModel::Identity
     } else {
         MotionModel::WholePixels
     };
-    (beside < allowed && weights > 1.0).then(|| Fit {
+    (difference < allowed && weights > 1.0).then(|| Fit {
         model,
         map,
         ..fit.clone()

@@ -1,5 +1,5 @@
-//! A finished picture of another size, crop or scale laid over the reference: the scale searched by phase correlation, then
-//! registered like a frame through a copy in the reference's geometry, which serves that alone.
+//! Registration of a finished picture of another size, crop or scale to the reference frame: search for the scale by phase
+//! correlation, then registration of a copy resampled to the geometry of the reference frame. The copy has no other use.
 use super::register::register;
 use super::search::{peaks, prepared, spectrum};
 use super::signal::Small;
@@ -9,26 +9,43 @@ use stopspan_core::model::Placement;
 use stopspan_core::model::{Bracket, Frame};
 use stopspan_core::raster::{Pixels, Point, Transform, reduce};
 
-/// Longest side of the plane in which the scale is searched, and in which it is made finer.
-const SIDES: [usize; 2] = [160, 384];
-/// Ratio of neighbouring scales tried, and of the finer ones.
-const RATIOS: [f64; 2] = [1.015, 1.003];
-/// Finer scales tried either way.
-const FINER: i32 = 6;
-/// What the picture may show across, in widths of the reference: from a part of it to slightly more.
-const SEEN: (f64, f64) = (0.45, 1.12);
-/// Passes of registration: the second starts where the first ended.
+/// One pass of the search for the scale.
+struct ScaleSearch {
+    /// Maximum longer side of the reference plane, pixels.
+    side: usize,
+    /// Ratio of neighbouring scales.
+    ratio: f64,
+}
+
+/// First pass, over all scales.
+const COARSE: ScaleSearch = ScaleSearch {
+    side: 160,
+    ratio: 1.015,
+};
+/// Second pass, around the best scale of the first.
+const FINE: ScaleSearch = ScaleSearch {
+    side: 384,
+    ratio: 1.003,
+};
+/// Number of finer scales tried to either side.
+const FINE_STEPS: i32 = 6;
+/// Smallest field of view of the picture, in widths of the reference frame.
+const MIN_FIELD: f64 = 0.45;
+/// Largest field of view of the picture, in widths of the reference frame.
+const MAX_FIELD: f64 = 1.12;
+/// Passes of registration; each starts from the result of the one before.
 const PASSES: usize = 2;
 
-/// Where a reference pixel lies in `picture`, whatever its size; the similarity found is made a full plane motion by the
-/// registration of frames, whose verdict it has to pass. `None` where no scale brings the two into register.
-pub fn place_at_any_scale(reference: &Frame, picture: &Pixels) -> Option<Placement> {
+/// Registers `picture`, of any size, to the reference frame. The transform maps pixels of the reference frame to pixels of
+/// `picture`. A scale and shift are searched first and then refined as a frame's motion is, by the same criteria of acceptance.
+/// `None` if the two cannot be registered at any scale.
+pub fn locate_at_any_scale(reference: &Frame, picture: &Pixels) -> Option<Placement> {
     let fixed = &reference.picture.pixels;
     let mut map = similarity(fixed, picture)?;
     let mut last = None;
     for _ in 0..PASSES {
         let mut copy = reference.clone();
-        copy.picture.pixels = seen_through(picture, &map, fixed.dim());
+        copy.picture.pixels = resampled(picture, &map, fixed.dim());
         let pair = Bracket {
             name: String::new(),
             frames: vec![reference.clone(), copy],
@@ -46,52 +63,55 @@ pub fn place_at_any_scale(reference: &Frame, picture: &Pixels) -> Option<Placeme
     last
 }
 
-/// The scale and shift of the highest phase correlation, coarse then fine.
+/// Scale and shift with the highest phase correlation, coarse to fine, as a map from `fixed` to `picture` in pixels of both.
 fn similarity(fixed: &Pixels, picture: &Pixels) -> Option<Transform> {
     let widths = picture.columns() as f64 / fixed.columns() as f64;
-    // Its pixels per pixel of the reference.
-    let (least, most) = (widths / SEEN.1, widths / SEEN.0);
-    let steps = ((most / least).ln() / RATIOS[0].ln()).ceil() as i32;
-    let coarse = (0..=steps).map(|i| least * RATIOS[0].powi(i)).collect();
-    let (scale, _) = best((fixed, picture), SIDES[0], coarse)?;
-    let fine = (-FINER..=FINER).map(|i| scale * RATIOS[1].powi(i));
-    best((fixed, picture), SIDES[1], fine.collect()).map(|b| b.1)
+    // Pixels of the picture per pixel of the reference frame.
+    let (least, most) = (widths / MAX_FIELD, widths / MIN_FIELD);
+    let steps = ((most / least).ln() / COARSE.ratio.ln()).ceil() as i32;
+    let coarse = (0..=steps).map(|i| least * COARSE.ratio.powi(i)).collect();
+    let (scale, _) = best_scale(fixed, picture, COARSE.side, coarse)?;
+    let fine = (-FINE_STEPS..=FINE_STEPS).map(|i| scale * FINE.ratio.powi(i));
+    best_scale(fixed, picture, FINE.side, fine.collect()).map(|b| b.1)
 }
 
-fn best(
-    (fixed, picture): (&Pixels, &Pixels),
+/// The one of `scales` (pixels of `picture` per pixel of `fixed`) with the highest phase correlation, and its map in pixels of both.
+/// `side` is the maximum longer side of the reference plane. `None` if a plane is smaller than 24 pixels.
+fn best_scale(
+    fixed: &Pixels,
+    picture: &Pixels,
     side: usize,
     scales: Vec<f64>,
 ) -> Option<(f64, Transform)> {
-    let (a, pitch) = small(fixed, side);
-    let (b, other) = small(picture, 2 * side);
+    let (a, pitch) = reduced_luma(fixed, side);
+    let (b, other) = reduced_luma(picture, 2 * side);
     let (rows, columns) = a.dim();
     if rows.min(columns) < 24 || b.nrows().min(b.ncols()) < 24 {
         return None;
     }
     let size = rows.max(columns).next_power_of_two();
-    let still = spectrum(&prepared(&a, 0.0), size);
+    let reference = spectrum(&prepared(&a, 0.0), size);
     let tried = scales.into_par_iter().filter_map(|scale| {
-        let small = about_middles((&a, &b), scale * pitch / other);
-        let seen = looked_up(&b, &small, (rows, columns));
-        let turned = spectrum(&prepared(&seen, 0.0), size);
-        let (score, x, y) = peaks(&still, &turned, size, rows.max(columns))
+        let scaling = scaling_about_centres(&a, &b, scale * pitch / other);
+        let scaled = resampled_plane(&b, &scaling, (rows, columns));
+        let scaled = spectrum(&prepared(&scaled, 0.0), size);
+        let peak = peaks(&reference, &scaled, size, rows.max(columns))
             .into_iter()
-            .max_by(|p, q| p.0.total_cmp(&q.0))?;
-        let in_small = small.after(&Transform::shift(x, y));
-        Some((score, scale, in_small))
+            .max_by(|p, q| p.height.total_cmp(&q.height))?;
+        let map = scaling.after(&Transform::shift(peak.columns, peak.rows));
+        Some((peak.height, scale, map))
     });
     let (_, scale, map) = tried
         .collect::<Vec<_>>()
         .into_iter()
         .max_by(|p, q| p.0.total_cmp(&q.0))?;
-    // From pixels of the small planes to those of the pictures.
+    // From pixels of the reduced planes to those of the pictures.
     let zoom = |f: f64| Transform([[f, 0.0, 0.0], [0.0, f, 0.0], [0.0, 0.0, 1.0]]);
     Some((scale, zoom(other).after(&map).after(&zoom(1.0 / pitch))))
 }
 
-/// Luma with its longest side at most `side`, and the pixels of the picture that one of its pixels spans.
-fn small(pixels: &Pixels, side: usize) -> (Array2<f32>, f64) {
+/// Luma reduced to a longer side of at most `side` pixels, and the side of its pixels in pixels of the picture.
+fn reduced_luma(pixels: &Pixels, side: usize) -> (Array2<f32>, f64) {
     let small = Small::new(pixels);
     let (mut plane, mut pitch) = (small.luma, small.block as f64);
     while plane.nrows().max(plane.ncols()) > side {
@@ -101,8 +121,8 @@ fn small(pixels: &Pixels, side: usize) -> (Array2<f32>, f64) {
     (plane, pitch)
 }
 
-/// The map that scales about the middles of two planes.
-fn about_middles((a, b): (&Array2<f32>, &Array2<f32>), scale: f64) -> Transform {
+/// The map from plane `a` to plane `b` that scales by `scale` and maps centre to centre.
+fn scaling_about_centres(a: &Array2<f32>, b: &Array2<f32>, scale: f64) -> Transform {
     let middle = |n: usize| n as f64 / 2.0;
     let offset = |to: usize, from: usize| middle(to) - scale * middle(from);
     Transform([
@@ -112,15 +132,16 @@ fn about_middles((a, b): (&Array2<f32>, &Array2<f32>), scale: f64) -> Transform 
     ])
 }
 
-fn looked_up(plane: &Array2<f32>, map: &Transform, shape: (usize, usize)) -> Array2<f32> {
+/// The plane resampled bilinearly through `map` to `shape` (rows, columns); its mean outside.
+fn resampled_plane(plane: &Array2<f32>, map: &Transform, shape: (usize, usize)) -> Array2<f32> {
     let mean = plane.mean().unwrap_or(0.0);
     Array2::from_shape_fn(shape, |(r, c)| {
         super::refine::look_up(plane, map, r, c).unwrap_or(mean)
     })
 }
 
-/// The picture as the reference sees it, between its pixels; black outside. For registration alone.
-fn seen_through(picture: &Pixels, map: &Transform, shape: (usize, usize, usize)) -> Pixels {
+/// The picture resampled bilinearly through `map` to `shape` (rows, columns, channels), 8 bits; 0 outside. For registration only.
+fn resampled(picture: &Pixels, map: &Transform, shape: (usize, usize, usize)) -> Pixels {
     let (rows, columns, channels) = picture.dim();
     let level = |r: f64, c: f64, k: usize| {
         let inside = r >= 0.0 && c >= 0.0 && r < rows as f64 && c < columns as f64;

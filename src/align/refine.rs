@@ -1,18 +1,18 @@
-//! Coarse to fine: a shift and a turn by Gauss-Newton on the rank planes, gain and offset free (after Lucas and Kanade
-//! 1981; the free gain and offset make the measure the correlation of Evangelidis and Psarakis 2008).
+//! Coarse-to-fine estimation of shift and rotation by Gauss-Newton on the rank planes, with free gain and offset (after Lucas and
+//! Kanade 1981; with gain and offset free, the criterion is the correlation of Evangelidis and Psarakis 2008).
 use nalgebra::{Matrix5, Vector5};
 use ndarray::Array2;
 use rayon::prelude::*;
 use stopspan_core::raster::{Point, Transform, Work, dispatch_simd, to_i32_fast};
 
-/// Steps at one pyramid level at most.
+/// Maximum number of steps at one pyramid level.
 const STEPS: usize = 12;
-/// A step that moves no corner by more than this many pixels of the level ends the level.
+/// Displacement of the corners by a step, pixels of the level, below which the level is finished.
 const SMALL_STEP: f64 = 0.01;
-/// Rows a parallel task sums up.
+/// Number of rows per parallel task.
 const BAND: usize = 16;
 
-/// Sums of one Gauss-Newton step.
+/// Normal equations of one Gauss-Newton step, and the number of pixels in them.
 #[derive(Clone, Copy)]
 struct Sums {
     matrix: Matrix5<f64>,
@@ -20,17 +20,24 @@ struct Sums {
     count: f64,
 }
 
-/// Refines `start` (full-size pixels) over the pyramids of two rank planes whose finest level is smaller than the
-/// frames by `block`, from level `from` down to 0. Returns the map and the correlation reached, or `None` where the
-/// overlap or the texture is too little to go on.
+/// Linear relation of levels: level of the frame = `gain` * level of the reference frame + `offset`.
+#[derive(Clone, Copy)]
+pub(super) struct GainOffset {
+    pub gain: f64,
+    pub offset: f64,
+}
+
+/// Refines `start` (full-size pixels) over the pyramids of two rank planes, from the coarsest level to the finest. A pixel of the
+/// finest level covers `block` x `block` pixels of the frames. Returns the map (full-size pixels) and the correlation coefficient
+/// reached, or `None` if overlap or texture is insufficient.
 pub(super) fn refine(
     reference: &[Array2<f32>],
     frame: &[Array2<f32>],
-    (block, from): (usize, usize),
+    block: usize,
     start: Transform,
 ) -> Option<(Transform, f64)> {
     let mut map = start;
-    for level in (0..=from.min(reference.len() - 1)).rev() {
+    for level in (0..reference.len()).rev() {
         let scale = 1.0 / (block << level) as f64;
         map =
             refine_level(&reference[level], &frame[level], map.scaled(scale))?.scaled(1.0 / scale);
@@ -40,6 +47,8 @@ pub(super) fn refine(
     Some((map, score))
 }
 
+/// Refines `start` (pixels of the level) on one pyramid level. `None` if less than a fifth of the plane overlaps or the normal
+/// equations are singular.
 fn refine_level(
     reference: &Array2<f32>,
     frame: &Array2<f32>,
@@ -52,20 +61,23 @@ fn refine_level(
     };
     let radius = centre.x.hypot(centre.y);
     let mut map = start;
-    let (mut gain, mut offset) = (1.0, 0.0);
+    let mut levels = GainOffset {
+        gain: 1.0,
+        offset: 0.0,
+    };
     let mut limit = 0.5;
     for _ in 0..STEPS {
-        let sums = sum_up(reference, frame, &map, (gain, offset, limit));
+        let sums = sum_up(reference, frame, &map, levels, limit);
         if sums.count < 0.2 * (rows * columns) as f64 {
             return None;
         }
         let step = sums.matrix.cholesky()?.solve(&sums.vector);
-        // The step moves the point looked up in the frame: first turn and shift in the reference, then the map.
+        // The step applies in the reference frame: first its rotation and shift, then the map.
         let turn = step[0].clamp(-0.05, 0.05);
         let by = Transform::turn(centre, turn.to_degrees(), step[1], step[2]);
         map = map.after(&by);
-        gain += step[3];
-        offset += step[4];
+        levels.gain += step[3];
+        levels.offset += step[4];
         let moved = turn.abs() * radius + step[1].hypot(step[2]);
         limit = (0.6 * limit).max(0.12);
         if !moved.is_finite() {
@@ -78,13 +90,15 @@ fn refine_level(
     Some(map)
 }
 
-/// Normal equations for (turn, columns, rows, gain, offset); residuals beyond `limit` weigh less (Huber).
+/// Normal equations for (rotation, columns, rows, gain, offset). Residuals above `limit` have reduced weight (Huber).
 fn sum_up(
     reference: &Array2<f32>,
     frame: &Array2<f32>,
     map: &Transform,
-    (gain, offset, limit): (f64, f64, f64),
+    levels: GainOffset,
+    limit: f64,
 ) -> Sums {
+    let GainOffset { gain, offset } = levels;
     let (rows, columns) = reference.dim();
     let starts: Vec<usize> = (1..rows.saturating_sub(1)).step_by(BAND).collect();
     let parts: Vec<Sums> = starts
@@ -100,12 +114,12 @@ fn sum_up(
             for r in start..(start + BAND).min(rows - 1) {
                 look_up_row(frame, map, r, &mut line);
                 for c in 1..columns - 1 {
-                    let seen = line[c];
-                    if seen.is_nan() {
+                    let there = line[c];
+                    if there.is_nan() {
                         continue;
                     }
                     let here = reference[[r, c]];
-                    let residual = f64::from(here) * gain + offset - f64::from(seen);
+                    let residual = f64::from(here) * gain + offset - f64::from(there);
                     let weight = if residual.abs() > limit {
                         limit / residual.abs()
                     } else {
@@ -146,7 +160,8 @@ fn sum_up(
     total
 }
 
-/// The frame's value where pixel (row, column) of the reference lies in it, linearly interpolated.
+/// Value of the frame at the mapped centre of pixel (row, column) of the reference frame, bilinearly interpolated; `None` outside
+/// the frame.
 #[inline]
 pub(super) fn look_up(
     frame: &Array2<f32>,
@@ -170,7 +185,7 @@ pub(super) fn look_up(
     Some(top + t * (below - top))
 }
 
-/// The frame's values along a row of the reference, as [`look_up`] gives them; no number where it gives none.
+/// Values of the frame along a row of the reference frame, as [`look_up`] returns them; NaN for `None`.
 pub(super) fn look_up_row(frame: &Array2<f32>, map: &Transform, row: usize, out: &mut [f32]) {
     match frame.as_slice() {
         Some(samples) if *map == Transform::IDENTITY => {
@@ -181,7 +196,7 @@ pub(super) fn look_up_row(frame: &Array2<f32>, map: &Transform, row: usize, out:
                 out.iter_mut().zip(line).for_each(|(out, v)| *out = *v);
             }
         }
-        Some(samples) => dispatch_simd(RowSeen {
+        Some(samples) => dispatch_simd(RowLookUp {
             samples,
             dim: frame.dim(),
             map,
@@ -195,28 +210,30 @@ pub(super) fn look_up_row(frame: &Array2<f32>, map: &Transform, row: usize, out:
     }
 }
 
-struct RowSeen<'a> {
+/// [`look_up_row`] for a frame in standard layout.
+struct RowLookUp<'a> {
     samples: &'a [f32],
+    /// Rows and columns of the frame.
     dim: (usize, usize),
     map: &'a Transform,
     row: usize,
     out: &'a mut [f32],
 }
 
-impl Work for RowSeen<'_> {
+impl Work for RowLookUp<'_> {
     type Output = ();
 
     #[inline(always)]
     fn call(self) {
-        const TOGETHER: usize = 128;
+        const BATCH: usize = 128;
         let Transform([a, b, c]) = self.map;
         let (rows, columns) = self.dim;
         let (right, bottom) = (columns as f64 - 1.0, rows as f64 - 1.0);
         let y = self.row as f64 + 0.5;
-        let (mut index, mut parts) = ([0i32; TOGETHER], [(0f32, 0f32); TOGETHER]);
-        for (first, out) in (0..).step_by(TOGETHER).zip(self.out.chunks_mut(TOGETHER)) {
-            let places = index.iter_mut().zip(&mut parts);
-            for (k, (index, part)) in (first..).zip(places).take(out.len()) {
+        let (mut index, mut fractions) = ([0i32; BATCH], [(0f32, 0f32); BATCH]);
+        for (first, out) in (0..).step_by(BATCH).zip(self.out.chunks_mut(BATCH)) {
+            let positions = index.iter_mut().zip(&mut fractions);
+            for (k, (index, fraction)) in (first..).zip(positions).take(out.len()) {
                 let x = f64::from(k) + 0.5;
                 let w = c[0] * x + c[1] * y + c[2];
                 let at_x = (a[0] * x + a[1] * y + a[2]) / w - 0.5;
@@ -224,11 +241,11 @@ impl Work for RowSeen<'_> {
                 let inside =
                     (w > 1e-9) & (at_x >= 0.0) & (at_y >= 0.0) & (at_x < right) & (at_y < bottom);
                 let (column, line) = (at_x.floor(), at_y.floor());
-                *part = ((at_x - column) as f32, (at_y - line) as f32);
-                let place = to_i32_fast(line * columns as f64 + column);
-                *index = if inside { place } else { -1 };
+                *fraction = ((at_x - column) as f32, (at_y - line) as f32);
+                let sample = to_i32_fast(line * columns as f64 + column);
+                *index = if inside { sample } else { -1 };
             }
-            for (out, (&index, &(s, t))) in out.iter_mut().zip(index.iter().zip(&parts)) {
+            for (out, (&index, &(s, t))) in out.iter_mut().zip(index.iter().zip(&fractions)) {
                 let Ok(at) = usize::try_from(index) else {
                     *out = f32::NAN;
                     continue;
@@ -245,8 +262,8 @@ impl Work for RowSeen<'_> {
     }
 }
 
-/// Correlation coefficient of the reference and the frame looked up through the map, over their overlap. `None` if
-/// that is less than a fifth of the plane or without contrast.
+/// Correlation coefficient, -1..=1, of the reference plane and the mapped frame over their overlap, from every second row and
+/// column. `None` if the overlap is less than a fifth of the plane, or without contrast.
 pub(super) fn correlation(
     reference: &Array2<f32>,
     frame: &Array2<f32>,
@@ -258,9 +275,9 @@ pub(super) fn correlation(
     for r in (0..rows).step_by(2) {
         look_up_row(frame, map, r, &mut line);
         for c in (0..columns).step_by(2) {
-            let seen = line[c];
-            if !seen.is_nan() {
-                let (a, b) = (f64::from(reference[[r, c]]), f64::from(seen));
+            let there = line[c];
+            if !there.is_nan() {
+                let (a, b) = (f64::from(reference[[r, c]]), f64::from(there));
                 for (sum, term) in s.iter_mut().zip([1.0, a, b, a * a, b * b, a * b]) {
                     *sum += term;
                 }
@@ -279,7 +296,7 @@ mod tests {
 
     proptest! {
         #[test]
-        fn rows_are_those_of_single_places(
+        fn rows_equal_single_look_ups(
             degrees in prop_oneof![Just(0.0), -8.0..8.0f64],
             x in prop_oneof![(-3i32..4).prop_map(f64::from), -30.0..30.0f64],
             y in prop_oneof![(-3i32..4).prop_map(f64::from), -30.0..30.0f64],
@@ -291,9 +308,9 @@ mod tests {
             for row in 0..40 {
                 let mut line = vec![0.0; 300];
                 look_up_row(&frame, &map, row, &mut line);
-                for (c, seen) in line.into_iter().enumerate() {
-                    let alone = look_up(&frame, &map, row, c).unwrap_or(f32::NAN);
-                    prop_assert!(seen == alone || seen.is_nan() && alone.is_nan(), "{row} {c}: {seen} {alone}");
+                for (c, value) in line.into_iter().enumerate() {
+                    let single = look_up(&frame, &map, row, c).unwrap_or(f32::NAN);
+                    prop_assert!(value == single || value.is_nan() && single.is_nan(), "{row} {c}: {value} {single}");
                 }
             }
         }

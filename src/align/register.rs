@@ -1,9 +1,9 @@
-//! The order of registration: still or not, from identity, a search where that fails, tiles, model, verdict.
+//! Registers the frames of a bracket: test for no motion, refinement from the identity, search, tiles, model, acceptance.
 use super::intensity::IntensityMap;
 use super::kernel::Kernel;
-use super::model::{Extent, Fit, choose, distance, residual, shift_uncertainty};
+use super::model::{Extent, Fit, USED_WEIGHT, choose, distance, residual, shift_uncertainty};
 use super::signal::{Small, pyramid, ranks};
-use super::tile::{Looked, Match, REACH, Tile, tally};
+use super::tile::{Match, REACH, Tile, TileSearch, tally};
 use super::{refine, search, tiles};
 use nalgebra::Matrix2;
 use rayon::prelude::*;
@@ -15,31 +15,32 @@ use stopspan_core::model::{Placement, Registration, TileResidual};
 use stopspan_core::raster::Point;
 use stopspan_core::raster::Transform;
 
-/// Share of the tiles found that must agree with the motion.
-const AGREEING: f64 = 0.5;
-/// A tile agrees when it lies within this many pixels of where the motion puts it, or within three times its own
-/// uncertainty.
-const AGREES: f64 = 0.5;
-/// Tiles off, and their share of all, from which it is said.
-const OFF: (usize, f64) = (4, 0.05);
-/// Correlation of the small rank planes below which tiles need not be looked at.
-const LEAST_SCORE: f64 = 0.3;
-/// Tiles found that a frame must have to be plainly still.
-const ENOUGH: usize = 12;
-/// Tiles that must agree at least.
-const LEAST: usize = 4;
-/// Of tiles with texture so many must be there for each that is not, where little else shows that a frame lay still.
-const OUTVOTED: usize = 4;
-/// Candidates of the search that are followed up.
+/// Minimum share, 0..=1, of the matched tiles that must agree with the fitted motion.
+const MIN_AGREEING_SHARE: f64 = 0.5;
+/// Largest residual of a tile that agrees with a motion whatever its uncertainty, pixels.
+const AGREEMENT_RADIUS: f64 = 0.5;
+/// Minimum number of deviating tiles for [`Finding::OutOfRegister`].
+const MIN_DEVIATING_TILES: usize = 4;
+/// Minimum share, 0..=1, of deviating tiles among the matched tiles for [`Finding::OutOfRegister`].
+const MIN_DEVIATING_SHARE: f64 = 0.05;
+/// Minimum correlation of the small rank planes, -1..=1, for a motion to be tested on tiles.
+const MIN_CORRELATION: f64 = 0.3;
+/// Minimum number of matched tiles for a frame to be accepted as stationary without refinement or search.
+const MIN_STATIONARY_TILES: usize = 12;
+/// Minimum number of tiles that must agree with a motion.
+const MIN_AGREEING_TILES: usize = 4;
+/// Minimum ratio of agreeing to other textured tiles for a frame in which no motion was found to be accepted as stationary.
+const STATIONARY_MAJORITY: usize = 4;
+/// Number of candidates of the phase-correlation search that are refined.
 const CANDIDATES: usize = 3;
 
-/// Registers every frame of a bracket against its reference, whatever their exposures and response; the same bracket
-/// gives the same result on any number of threads. Never fails as a whole: a frame whose motion cannot be established
-/// has `found == false` and a [`Finding::RegistrationFailed`].
+/// Registers every frame of a bracket against its reference frame. Exposures and response curve need not be known. The result
+/// does not depend on the number of threads. A frame whose motion cannot be established has `found == false` and a
+/// [`Finding::RegistrationFailed`]; the other frames are registered all the same.
 pub fn register(bracket: &Bracket) -> Registration {
     let reference = &bracket.reference_frame().picture;
     let fixed = Small::new(&reference.pixels);
-    let placed: Vec<Result<Placement, &str>> = bracket
+    let registered: Vec<Result<Placement, &str>> = bracket
         .frames
         .par_iter()
         .enumerate()
@@ -47,16 +48,16 @@ pub fn register(bracket: &Bracket) -> Registration {
             if i == bracket.reference {
                 return Ok(Placement::still());
             }
-            place(reference, &fixed, &frame.picture)
+            register_frame(reference, &fixed, &frame.picture)
         })
         .collect();
     let mut findings = Vec::new();
-    let placed = bracket.frames.iter().zip(placed);
-    let placements = placed
-        .map(|(frame, placed)| match placed {
+    let registered = bracket.frames.iter().zip(registered);
+    let placements = registered
+        .map(|(frame, result)| match result {
             Ok(placement) => {
-                findings.extend(displaced(&frame.name(), &placement));
-                findings.extend(out_of_register(&frame.name(), &placement));
+                findings.extend(displacement_finding(&frame.name(), &placement));
+                findings.extend(out_of_register_finding(&frame.name(), &placement));
                 placement
             }
             Err(reason) => {
@@ -74,8 +75,9 @@ pub fn register(bracket: &Bracket) -> Registration {
     }
 }
 
-/// True if no corner of a registered frame lies farther than `near` pixels from that of the reference.
-pub fn in_register(bracket: &Bracket, registration: &Registration, near: f64) -> bool {
+/// True if every registered frame has its corners within `tolerance` pixels of those of the reference frame. Frames that could
+/// not be registered are ignored.
+pub fn in_register(bracket: &Bracket, registration: &Registration, tolerance: f64) -> bool {
     let (rows, columns, _) = bracket.reference_frame().picture.pixels.dim();
     let corners = [(0, 0), (0, columns), (rows, 0), (rows, columns)].map(|(y, x)| Point {
         x: x as f64,
@@ -84,13 +86,14 @@ pub fn in_register(bracket: &Bracket, registration: &Registration, near: f64) ->
     registration.placements.iter().all(|p| {
         let near = |c: &Point| {
             let at = p.transform.apply(*c);
-            at.is_some_and(|at| (at.x - c.x).hypot(at.y - c.y) <= near)
+            at.is_some_and(|at| (at.x - c.x).hypot(at.y - c.y) <= tolerance)
         };
         !p.found || corners.iter().all(near)
     })
 }
 
-fn displaced(frame: &str, placement: &Placement) -> Option<Finding> {
+/// A [`Finding::Displaced`] unless the motion is the identity.
+fn displacement_finding(frame: &str, placement: &Placement) -> Option<Finding> {
     let (columns, rows, degrees) = placement.movement;
     (placement.model != MotionModel::Identity).then(|| Finding::Displaced {
         frame: frame.into(),
@@ -101,16 +104,17 @@ fn displaced(frame: &str, placement: &Placement) -> Option<Finding> {
     })
 }
 
-/// Said where several tiles lie more than half a pixel off the motion, beyond their own uncertainty: one plane does not
-/// describe the frame there.
-fn out_of_register(frame: &str, placement: &Placement) -> Option<Finding> {
-    let off = |t: &&TileResidual| {
+/// A [`Finding::OutOfRegister`] if several tiles deviate from the motion by more than [`AGREEMENT_RADIUS`] and by more than four
+/// times their standard uncertainty. The motion model then does not describe those parts of the frame.
+fn out_of_register_finding(frame: &str, placement: &Placement) -> Option<Finding> {
+    let deviates = |t: &&TileResidual| {
         let distance = t.columns.hypot(t.rows);
-        distance > AGREES && distance > 4.0 * t.standard_uncertainty
+        distance > AGREEMENT_RADIUS && distance > 4.0 * t.standard_uncertainty
     };
-    let tiles = placement.tiles.iter().filter(off).count();
-    let enough = tiles >= OFF.0 && tiles as f64 >= OFF.1 * placement.tiles.len() as f64;
-    let largest = placement.tiles.iter().filter(off);
+    let tiles = placement.tiles.iter().filter(deviates).count();
+    let enough = tiles >= MIN_DEVIATING_TILES
+        && tiles as f64 >= MIN_DEVIATING_SHARE * placement.tiles.len() as f64;
+    let largest = placement.tiles.iter().filter(deviates);
     enough.then(|| Finding::OutOfRegister {
         frame: frame.into(),
         tiles,
@@ -119,8 +123,13 @@ fn out_of_register(frame: &str, placement: &Placement) -> Option<Finding> {
     })
 }
 
-/// Registers one picture against another; the error says why it cannot be done.
-fn place(reference: &Picture, fixed: &Small, frame: &Picture) -> Result<Placement, &'static str> {
+/// Registers `frame` against `reference`, whose reduced luma is `fixed`. The error is the reason in words, for
+/// [`Finding::RegistrationFailed`].
+fn register_frame(
+    reference: &Picture,
+    fixed: &Small,
+    frame: &Picture,
+) -> Result<Placement, &'static str> {
     if reference.pixels.dim() != frame.pixels.dim() {
         return Err("the frames differ in size");
     }
@@ -134,12 +143,13 @@ fn place(reference: &Picture, fixed: &Small, frame: &Picture) -> Result<Placemen
         fixed,
         moving: &moving,
     };
-    if let Some(placement) = pair.plainly_still() {
+    if let Some(placement) = pair.clearly_stationary() {
         return Ok(placement);
     }
-    pair.place_anywhere()
+    pair.find_motion()
 }
 
+/// Reference frame and the frame to register, at full resolution and reduced.
 struct Pair<'a> {
     reference: &'a Picture,
     frame: &'a Picture,
@@ -147,7 +157,7 @@ struct Pair<'a> {
     moving: &'a Small,
 }
 
-/// Rank planes of the two, finest first.
+/// Pyramids of the rank planes of reference frame and frame, finest level first.
 type Pyramids = [Vec<ndarray::Array2<f32>>; 2];
 
 impl Pair<'_> {
@@ -158,62 +168,67 @@ impl Pair<'_> {
         }
     }
 
-    /// Cells along the longer side that a motion is found by.
+    /// Number of tiles along the longer side for fitting a motion.
     fn cells(&self) -> usize {
-        tiles::cells(self.fixed.block).0
+        tiles::density(self.fixed.block).motion
     }
 
-    /// The levels of the two frames that belong together where `map` puts them.
-    fn levels(&self, map: &Transform) -> Option<IntensityMap> {
+    /// Level of the frame as a function of the level of the reference frame, measured with the frame mapped by `map` (full-size
+    /// pixels).
+    fn intensity_map(&self, map: &Transform) -> Option<IntensityMap> {
         let small = map.scaled(1.0 / self.fixed.block as f64);
         IntensityMap::measure(&self.fixed.luma, &self.moving.luma, &small)
     }
 
-    /// Placed where it is if a few tiles all over the frame are there, with hardly one astray: what a tripod's frames cost.
-    fn plainly_still(&self) -> Option<Placement> {
+    /// The identity if a sparse set of tiles over the whole frame shows no motion, and next to no tile is missing. This is the
+    /// fast path for frames from a tripod.
+    fn clearly_stationary(&self) -> Option<Placement> {
         let here = Transform::IDENTITY;
-        let levels = self.levels(&here)?;
-        let (_, few) = tiles::cells(self.fixed.block);
-        let places = tiles::places(self.fixed, self.moving, &here, few);
-        // Every fourth first: a frame that is plainly elsewhere need not be looked at any more.
+        let levels = self.intensity_map(&here)?;
+        let few = tiles::density(self.fixed.block).stationary;
+        let corners = tiles::corners(self.fixed, self.moving, &here, few);
+        // Every fourth tile first: they suffice to reject a frame with an obvious displacement.
         let (some, rest): (Vec<_>, Vec<_>) =
-            places.iter().enumerate().partition(|(i, _)| i % 4 == 0);
-        let look = |places: &[(usize, &(usize, usize))]| {
-            self.look(places.iter().map(|(_, place)| **place), &here, &levels)
+            corners.iter().enumerate().partition(|(i, _)| i % 4 == 0);
+        let search = |corners: &[(usize, &(usize, usize))]| {
+            self.search_tiles(corners.iter().map(|(_, corner)| **corner), &here, &levels)
         };
-        let first = look(&some);
-        let (matches, seen) = tally(&first);
-        let astray = |m: &Match| distance(&here, m) >= AGREES;
-        if matches.iter().any(astray) || 10 * (seen - matches.len()) > places.len() {
+        let first = search(&some);
+        let (matches, usable) = tally(&first);
+        let displaced = |m: &Match| distance(&here, m) >= AGREEMENT_RADIUS;
+        if matches.iter().any(displaced) || 10 * (usable - matches.len()) > corners.len() {
             return None;
         }
-        let (mut first, mut rest) = (first.into_iter(), look(&rest).into_iter());
-        let in_order = (0..places.len()).filter_map(|i| {
+        let (mut first, mut rest) = (first.into_iter(), search(&rest).into_iter());
+        let in_order = (0..corners.len()).filter_map(|i| {
             if i % 4 == 0 {
                 first.next()
             } else {
                 rest.next()
             }
         });
-        let (matches, seen) = tally(&in_order.collect::<Vec<_>>());
-        if matches.len() < ENOUGH || 10 * matches.len() < 9 * seen {
+        let (matches, usable) = tally(&in_order.collect::<Vec<_>>());
+        if matches.len() < MIN_STATIONARY_TILES || 10 * matches.len() < 9 * usable {
             return None;
         }
-        let fit = choose(&matches, (here, here), self.extent())?;
-        let near = matches.iter().all(|m| distance(&here, m) < AGREES);
+        let fit = choose(&matches, here, here, self.extent())?;
+        let near = matches
+            .iter()
+            .all(|m| distance(&here, m) < AGREEMENT_RADIUS);
         if fit.model != MotionModel::Identity || !near {
             return None;
         }
-        judge(&fit, &matches, seen, self.extent())
+        accept(&fit, &matches, usable, self.extent())
     }
 
-    /// Placed where it is though there is little to place it by, where no motion was found from here: of the tiles with
-    /// texture at least four of five must be there. What a lens shades stays with it, but bends too little within a tile to be texture.
-    fn hardly_seen_still(&self) -> Option<Placement> {
+    /// The identity for a frame with little texture in which refinement from the identity found no motion: at least four of five
+    /// textured tiles must be at their place. Lens shading, which does not move with the scene, varies too little within a tile to
+    /// count as texture.
+    fn stationary_by_majority(&self) -> Option<Placement> {
         let here = Transform::IDENTITY;
-        let (matches, seen) = self.matches(&here, &self.levels(&here)?, self.cells());
-        let there = matches.iter().filter(|m| agrees(&here, m)).count();
-        if there < LEAST || there < OUTVOTED * (seen - there) {
+        let (matches, usable) = self.matches(&here, &self.intensity_map(&here)?, self.cells());
+        let agree = matches.iter().filter(|m| agrees(&here, m)).count();
+        if agree < MIN_AGREEING_TILES || agree < STATIONARY_MAJORITY * (usable - agree) {
             return None;
         }
         let fit = Fit {
@@ -228,16 +243,18 @@ impl Pair<'_> {
         placement(&fit, &matches, self.extent())
     }
 
-    fn place_anywhere(&self) -> Result<Placement, &'static str> {
+    /// Refines from the identity and, if that fails, from the candidates of a search over large displacements. The error is the
+    /// reason in words.
+    fn find_motion(&self) -> Result<Placement, &'static str> {
         let Some([a, b]) = ranks(&self.fixed.luma, &self.moving.luma) else {
             return Err("the frames share too few tones that neither has clipped");
         };
         let pyramids = [pyramid(a), pyramid(b)];
         let mut tried = Vec::new();
-        if let Some(placement) = self.place_from(&pyramids, Transform::IDENTITY, &mut tried) {
+        if let Some(placement) = self.register_from(&pyramids, Transform::IDENTITY, &mut tried) {
             return Ok(placement);
         }
-        if let Some(placement) = self.hardly_seen_still() {
+        if let Some(placement) = self.stationary_by_majority() {
             return Ok(placement);
         }
         let [a, b] = &pyramids;
@@ -245,80 +262,89 @@ impl Pair<'_> {
         let scale = (self.fixed.block << level) as f64;
         search::candidates(&a[level], &b[level], scale, CANDIDATES)
             .into_iter()
-            .find_map(|start| self.place_from(&pyramids, start, &mut tried))
+            .find_map(|start| self.register_from(&pyramids, start, &mut tried))
             .ok_or("no motion brings enough of the frame into register")
     }
 
-    /// From a first guess to a placement; `None` if what comes out does not hold, or leads where `tried` has been.
-    fn place_from(
+    /// Registers the frame from the initial estimate `start`. Adds the refined map to `tried`. `None` if the result is not
+    /// accepted, or if a map within one pixel of the refined one has been tried already.
+    fn register_from(
         &self,
         [a, b]: &Pyramids,
         start: Transform,
         tried: &mut Vec<Transform>,
     ) -> Option<Placement> {
         let block = self.fixed.block;
-        let (map, score) = refine::refine(a, b, (block, a.len() - 1), start)?;
+        let (map, score) = refine::refine(a, b, block, start)?;
         let extent = self.extent();
-        if score < LEAST_SCORE || tried.iter().any(|t| extent.apart(t, &map) < 1.0) {
+        if score < MIN_CORRELATION
+            || tried
+                .iter()
+                .any(|t| extent.max_corner_distance(t, &map) < 1.0)
+        {
             return None;
         }
         tried.push(map);
-        let levels = self.levels(&map)?;
-        let (mut matches, mut seen) = self.matches(&map, &levels, self.cells());
-        let mut fit = choose(&matches, (map, map), extent)?;
+        let levels = self.intensity_map(&map)?;
+        let (mut matches, mut usable) = self.matches(&map, &levels, self.cells());
+        let mut fit = choose(&matches, map, map, extent)?;
         if fit.model == MotionModel::Homography {
-            // Tiles beyond the reach of the shift and turn come within it.
-            (matches, seen) = self.matches(&fit.map, &levels, self.cells());
-            fit = choose(&matches, (map, fit.map), extent)?;
+            // From the homography, tiles come within search range that were beyond it from the shift and rotation.
+            (matches, usable) = self.matches(&fit.map, &levels, self.cells());
+            fit = choose(&matches, map, fit.map, extent)?;
         }
-        judge(&fit, &matches, seen, extent)
+        accept(&fit, &matches, usable, extent)
     }
 
-    /// The tiles found in the frame, and how many could be seen.
+    /// The tiles found in the frame, and the number of tiles that had enough usable texture to be found (see [`tally`]).
     fn matches(&self, map: &Transform, levels: &IntensityMap, cells: usize) -> (Vec<Match>, usize) {
-        let places = tiles::places(self.fixed, self.moving, map, cells);
-        tally(&self.look(places.into_iter(), map, levels))
+        let corners = tiles::corners(self.fixed, self.moving, map, cells);
+        tally(&self.search_tiles(corners.into_iter(), map, levels))
     }
 
-    /// Looks for the tiles at these places.
-    fn look(
+    /// Searches the frame for the tiles with these top-left corners (row, column) in the reference frame.
+    fn search_tiles(
         &self,
-        places: impl Iterator<Item = (usize, usize)>,
+        corners: impl Iterator<Item = (usize, usize)>,
         map: &Transform,
         levels: &IntensityMap,
-    ) -> Vec<Looked> {
+    ) -> Vec<TileSearch> {
         let size = tiles::size(self.fixed.block);
         let kernel = Kernel::get();
-        let places: Vec<(usize, usize)> = places.collect();
-        let look = |&place: &(usize, usize)| {
-            let tile = Tile::cut(&self.reference.pixels, place, size, levels);
+        let corners: Vec<(usize, usize)> = corners.collect();
+        let search = |&corner: &(usize, usize)| {
+            let tile = Tile::cut(&self.reference.pixels, corner, size, levels);
             tile.find(&self.frame.pixels, map, kernel)
         };
-        places.par_iter().map(look).collect()
+        corners.par_iter().map(search).collect()
     }
 }
 
-/// True if the tile lies within half a pixel of where the map puts it, or within three times its own uncertainty, which
-/// along an edge is large.
+/// True if the tile was found within [`AGREEMENT_RADIUS`] of its position under `map`, enlarged by three times its own standard
+/// uncertainty in each direction. Along an edge that uncertainty is large.
 fn agrees(map: &Transform, m: &Match) -> bool {
     let [xx, xy, yy] = m.covariance.map(|v| 9.0 * v);
-    let own = AGREES * AGREES;
-    let allowed = Matrix2::new(xx + own, xy, xy, yy + own).try_inverse();
+    let floor = AGREEMENT_RADIUS * AGREEMENT_RADIUS;
+    let allowed = Matrix2::new(xx + floor, xy, xy, yy + floor).try_inverse();
     let off = residual(map, m).zip(allowed);
-    // It was not looked for farther off.
+    // Tiles are searched within REACH only.
     off.is_some_and(|(r, allowed)| (r.transpose() * allowed * r)[(0, 0)] < 1.0 && r.norm() < REACH)
 }
 
-fn judge(fit: &Fit, matches: &[Match], seen: usize, extent: Extent) -> Option<Placement> {
+/// The placement of an accepted fit. `None` if too few of the matched or of the `usable` tiles agree with it, or if its standard
+/// uncertainty is above 0.5 pixel.
+fn accept(fit: &Fit, matches: &[Match], usable: usize, extent: Extent) -> Option<Placement> {
     let agree = matches.iter().filter(|m| agrees(&fit.map, m)).count();
-    let enough =
-        agree >= LEAST && agree as f64 >= AGREEING * matches.len() as f64 && 3 * agree >= seen;
+    let enough = agree >= MIN_AGREEING_TILES
+        && agree as f64 >= MIN_AGREEING_SHARE * matches.len() as f64
+        && 3 * agree >= usable;
     if !enough || fit.uncertainty > 0.5 {
         return None;
     }
     placement(fit, matches, extent)
 }
 
+/// Registration of the frame by `fit`, with the residuals of all matches.
 fn placement(fit: &Fit, matches: &[Match], extent: Extent) -> Option<Placement> {
     let sigma = |m: &Match| ((m.covariance[0] + m.covariance[2]) / 2.0).sqrt();
     let tiles: Vec<TileResidual> = matches
@@ -331,7 +357,7 @@ fn placement(fit: &Fit, matches: &[Match], extent: Extent) -> Option<Placement> 
                 columns: m.to.x - p.x,
                 rows: m.to.y - p.y,
                 standard_uncertainty: sigma(m).min(REACH),
-                used: weight > 0.25,
+                used: weight > USED_WEIGHT,
             })
         })
         .collect();

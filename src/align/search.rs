@@ -1,19 +1,19 @@
-//! Large drifts: phase correlation (Kuglin and Hines 1975) of the rank planes over a fan of angles.
+//! Search for large displacements: phase correlation (Kuglin and Hines 1975) of the rank planes at a series of rotations.
 use super::model::Extent;
 use ndarray::Array2;
 use rayon::prelude::*;
 use rustfft::{FftPlanner, num_complex::Complex32};
 use stopspan_core::raster::{Point, Transform};
 
-/// Longest side of the plane that is searched.
+/// Maximum longer side of the plane that is searched, pixels.
 const SIDE: usize = 256;
-/// Angles tried: -ANGLES..=ANGLES half degrees.
+/// Rotations tried: -ANGLES..=ANGLES, in units of half a degree.
 const ANGLES: i32 = 8;
-/// Shifts up to this share of the longer side are believed.
-const REACH: f64 = 0.2;
+/// Maximum shift along either axis, as a share of the longer side.
+const MAX_SHIFT: f64 = 0.2;
 
-/// Candidate maps (full-size pixels), best first, at most `count`. `level` is the pyramid level used, whose pixels are
-/// `scale` pixels of the frame.
+/// At most `count` candidate maps (full-size pixels) between two rank planes, highest correlation first. A pixel of the planes has a
+/// side of `scale` pixels of the frame.
 pub(super) fn candidates(
     reference: &Array2<f32>,
     frame: &Array2<f32>,
@@ -27,17 +27,20 @@ pub(super) fn candidates(
         .into_par_iter()
         .flat_map_iter(|i| {
             let degrees = 0.5 * f64::from(i);
-            let turned = spectrum(&prepared(frame, degrees), size);
-            peaks(&fixed, &turned, size, columns.max(rows))
+            let rotated = spectrum(&prepared(frame, degrees), size);
+            peaks(&fixed, &rotated, size, columns.max(rows))
                 .into_iter()
-                .map(move |(score, x, y)| (score, map_for(degrees, x, y, (rows, columns))))
+                .map(move |peak| (peak.height, map_for(degrees, &peak, (rows, columns))))
         })
         .collect();
     found.sort_by(|a, b| b.0.total_cmp(&a.0));
     let extent = Extent { rows, columns };
     let mut kept: Vec<Transform> = Vec::new();
     for (_, map) in found {
-        if kept.iter().all(|k| extent.apart(k, &map) > 3.0) {
+        if kept
+            .iter()
+            .all(|k| extent.max_corner_distance(k, &map) > 3.0)
+        {
             kept.push(map);
         }
         if kept.len() == count {
@@ -47,7 +50,7 @@ pub(super) fn candidates(
     kept.iter().map(|m| m.scaled(scale)).collect()
 }
 
-/// The pyramid level to search: the first whose longest side is at most 256.
+/// The pyramid level to search: the finest whose longer side is at most [`SIDE`].
 pub(super) fn level(pyramid: &[Array2<f32>]) -> usize {
     pyramid
         .iter()
@@ -55,7 +58,7 @@ pub(super) fn level(pyramid: &[Array2<f32>]) -> usize {
         .unwrap_or(pyramid.len() - 1)
 }
 
-/// The plane turned back by `degrees` about its centre, made free of slow variation, and faded out at the borders.
+/// The plane rotated back by `degrees` about its centre, high-pass filtered, and tapered to 0 towards its borders.
 pub(super) fn prepared(plane: &Array2<f32>, degrees: f64) -> Array2<f32> {
     let (rows, columns) = plane.dim();
     let centre = Point {
@@ -64,21 +67,21 @@ pub(super) fn prepared(plane: &Array2<f32>, degrees: f64) -> Array2<f32> {
     };
     let map = Transform::turn(centre, degrees, 0.0, 0.0);
     let mean = plane.mean().unwrap_or(0.0);
-    let turned = Array2::from_shape_fn((rows, columns), |(r, c)| {
+    let rotated = Array2::from_shape_fn((rows, columns), |(r, c)| {
         super::refine::look_up(plane, &map, r, c).unwrap_or(mean)
     });
-    let blurred = smooth(&turned);
-    let fade = |i: usize, n: usize| {
+    let blurred = smooth(&rotated);
+    let taper = |i: usize, n: usize| {
         let t = ((i as f32 + 0.5) / n as f32).min(1.0 - (i as f32 + 0.5) / n as f32);
         let t = (t / 0.15).min(1.0);
         t * t * (3.0 - 2.0 * t)
     };
     Array2::from_shape_fn((rows, columns), |(r, c)| {
-        (turned[[r, c]] - blurred[[r, c]]) * fade(r, rows) * fade(c, columns)
+        (rotated[[r, c]] - blurred[[r, c]]) * taper(r, rows) * taper(c, columns)
     })
 }
 
-/// Three octaves down and up again.
+/// Low-pass filter: four pyramid levels down and up again.
 fn smooth(plane: &Array2<f32>) -> Array2<f32> {
     use stopspan_core::raster::{expand, reduce};
     let mut sizes = Vec::new();
@@ -93,6 +96,7 @@ fn smooth(plane: &Array2<f32>) -> Array2<f32> {
     small
 }
 
+/// Fourier transform of every row of a square, in place; the inverse is not normalised.
 fn transform_rows(data: &mut [Complex32], size: usize, inverse: bool) {
     let mut planner = FftPlanner::new();
     let fft = if inverse {
@@ -103,6 +107,7 @@ fn transform_rows(data: &mut [Complex32], size: usize, inverse: bool) {
     fft.process(data);
 }
 
+/// Transposes a square in place.
 fn transpose(data: &mut [Complex32], size: usize) {
     for r in 0..size {
         for c in r + 1..size {
@@ -111,6 +116,7 @@ fn transpose(data: &mut [Complex32], size: usize) {
     }
 }
 
+/// Two-dimensional spectrum of a plane padded with zeros to `size` x `size`, transposed.
 pub(super) fn spectrum(plane: &Array2<f32>, size: usize) -> Vec<Complex32> {
     let mut data = vec![Complex32::default(); size * size];
     for ((r, c), &v) in plane.indexed_iter() {
@@ -122,13 +128,19 @@ pub(super) fn spectrum(plane: &Array2<f32>, size: usize) -> Vec<Complex32> {
     data
 }
 
-/// The two highest peaks: (height, columns, rows) of the frame against the reference.
-pub(super) fn peaks(
-    a: &[Complex32],
-    b: &[Complex32],
-    size: usize,
-    side: usize,
-) -> Vec<(f32, f64, f64)> {
+/// Peak of a phase correlation.
+pub(super) struct Peak {
+    /// Height, arbitrary units.
+    pub height: f32,
+    /// Shift of the frame against the reference along columns, pixels of the planes.
+    pub columns: f64,
+    /// The same along rows.
+    pub rows: f64,
+}
+
+/// The two highest peaks of the phase correlation of spectra `a` (reference) and `b` (frame), for planes with a longer side of
+/// `side` pixels padded to `size`.
+pub(super) fn peaks(a: &[Complex32], b: &[Complex32], size: usize, side: usize) -> Vec<Peak> {
     let total: f32 = a.iter().map(|v| v.norm_sqr()).sum::<f32>() / a.len() as f32;
     let mut data: Vec<Complex32> = a
         .iter()
@@ -136,10 +148,10 @@ pub(super) fn peaks(
         .enumerate()
         .map(|(i, (&p, &q))| {
             let cross = q * p.conj();
-            // Whitened, except where there is nothing but noise; fine detail, which the turn between the angles
-            // tried blurs, fades out.
-            let fade = low_pass(i / size, size) * low_pass(i % size, size);
-            cross * (fade / (cross.norm() + 0.02 * total + 1e-12))
+            // Whitened, with a floor for frequencies without signal. High frequencies are attenuated: rotations between the
+            // angles tried decorrelate them.
+            let gain = low_pass(i / size, size) * low_pass(i % size, size);
+            cross * (gain / (cross.norm() + 0.02 * total + 1e-12))
         })
         .collect();
     transform_rows(&mut data, size, true);
@@ -152,36 +164,40 @@ pub(super) fn peaks(
             i as f64
         }
     };
-    let reach = REACH * side as f64;
-    let mut found: Vec<(f32, f64, f64)> = Vec::new();
+    let reach = MAX_SHIFT * side as f64;
+    let mut found: Vec<Peak> = Vec::new();
     for _ in 0..2 {
         let best = data
             .iter()
             .enumerate()
-            // The first transform ran along rows before the transposition: index = column * size + row, twice over.
-            .map(|(i, v)| (v.re, signed(i % size), signed(i / size)))
-            .filter(|&(_, x, y)| x.abs() <= reach && y.abs() <= reach)
-            .filter(|&(_, x, y)| {
-                found
-                    .iter()
-                    .all(|f| (f.1 - x).abs().max((f.2 - y).abs()) > 3.0)
+            // Transposed by both the forward and the inverse transform, so that the index is row * size + column.
+            .map(|(i, v)| Peak {
+                height: v.re,
+                columns: signed(i % size),
+                rows: signed(i / size),
             })
-            .max_by(|p, q| p.0.total_cmp(&q.0));
+            .filter(|p| p.columns.abs() <= reach && p.rows.abs() <= reach)
+            .filter(|p| {
+                let apart = |f: &Peak| (f.columns - p.columns).abs().max((f.rows - p.rows).abs());
+                found.iter().all(|f| apart(f) > 3.0)
+            })
+            .max_by(|p, q| p.height.total_cmp(&q.height));
         found.extend(best);
     }
     found
 }
 
+/// Gaussian low-pass factor, 0..=1, of frequency index `i` of `size`, with 1/e at 0.2 cycles per pixel.
 fn low_pass(i: usize, size: usize) -> f32 {
     let f = i.min(size - i) as f32 / size as f32;
     (-(f / 0.2) * (f / 0.2)).exp()
 }
 
-/// The map of a frame that, turned back by `degrees`, lies (x, y) off the reference.
-fn map_for(degrees: f64, x: f64, y: f64, (rows, columns): (usize, usize)) -> Transform {
+/// The map to a frame that, rotated back by `degrees`, is shifted by `shift` against a reference of `rows` x `columns` pixels.
+fn map_for(degrees: f64, shift: &Peak, (rows, columns): (usize, usize)) -> Transform {
     let centre = Point {
         x: columns as f64 / 2.0,
         y: rows as f64 / 2.0,
     };
-    Transform::turn(centre, degrees, 0.0, 0.0).after(&Transform::shift(x, y))
+    Transform::turn(centre, degrees, 0.0, 0.0).after(&Transform::shift(shift.columns, shift.rows))
 }

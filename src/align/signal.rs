@@ -1,28 +1,28 @@
-//! What registration looks at: luma of the frames, small, and made independent of exposure by ranks.
+//! Luma of frames for registration: reduced planes, ranks that do not depend on exposure, and pyramids.
 use ndarray::{Array2, Array3};
 use rayon::prelude::*;
 use stopspan_core::raster::{Pixels, Work, dispatch_simd, reduce};
 
-/// Longest side of the small luma plane, pixels.
+/// Maximum longer side of the small luma plane, pixels.
 const SMALL_SIDE: usize = 640;
-/// Levels of the histogram behind the ranks.
-const LEVELS: usize = 1024;
-/// A sample at or above this level may be clipped; JPEG rings around clipped places.
+/// Number of bins of the histogram from which ranks are computed.
+const BINS: usize = 1024;
+/// Level, 0..=1, from which a sample may be clipped, with an allowance for JPEG ringing near clipped areas.
 pub(super) const CLIPPED: f32 = 250.0 / 255.0;
-/// Luma at or below this level is crushed, or lost in JPEG's quantisation.
+/// Level, 0..=1, up to which luma is crushed to black or lost in JPEG quantisation.
 pub(super) const CRUSHED: f32 = 3.0 / 255.0;
-/// Share of a frame whose tones must be left: what the tiles then make of it decides, this only saves looking.
-const LEAST_SHARED: f32 = 0.01;
+/// Minimum share of ranks, 0..=1, neither clipped nor crushed in either frame. Only an early exit; the tiles decide.
+const MIN_SHARED_RANKS: f32 = 0.01;
 
-/// Luma of one pixel in levels 0..=1: `0.299 R + 0.587 G + 0.114 B` of the encoded samples (ITU-R BT.601), the plane
-/// that JPEG keeps at full resolution; and the largest of its samples.
+/// Luma of one pixel and the largest of its samples, levels 0..=1. Luma is `0.299 R + 0.587 G + 0.114 B` of the encoded samples
+/// (ITU-R BT.601), the component that JPEG stores at full resolution.
 #[inline]
 fn luma_and_peak(pixel: [f32; 3]) -> (f32, f32) {
     let [r, g, b] = pixel;
     (0.299 * r + 0.587 * g + 0.114 * b, r.max(g).max(b))
 }
 
-/// Level by code.
+/// Level, 0..=1, of each 8-bit code.
 static LEVELS_OF_BYTES: [f32; 256] = {
     let mut levels = [0.0; 256];
     let mut code = 0;
@@ -33,7 +33,7 @@ static LEVELS_OF_BYTES: [f32; 256] = {
     levels
 };
 
-/// Calls `visit(column, luma, peak)` for columns `from..to` of a row, both in levels.
+/// Calls `visit(column, luma, peak)` for the given columns of a row. `luma` and the largest sample `peak` are levels 0..=1.
 #[inline]
 pub(super) fn visit_row(
     pixels: &Pixels,
@@ -43,7 +43,8 @@ pub(super) fn visit_row(
 ) {
     fn each<T: Copy>(
         array: &Array3<T>,
-        (row, columns): (usize, std::ops::Range<usize>),
+        row: usize,
+        columns: std::ops::Range<usize>,
         level: impl Fn(T) -> f32,
         visit: &mut impl FnMut(usize, f32, f32),
     ) {
@@ -66,21 +67,23 @@ pub(super) fn visit_row(
     match pixels {
         Pixels::U8(a) => each(
             a,
-            (row, columns),
+            row,
+            columns,
             |v| LEVELS_OF_BYTES[usize::from(v)],
             &mut visit,
         ),
-        Pixels::U16(a) => each(a, (row, columns), |v| f32::from(v) / 65535.0, &mut visit),
-        Pixels::F32(a) => each(a, (row, columns), finite, &mut visit),
+        Pixels::U16(a) => each(a, row, columns, |v| f32::from(v) / 65535.0, &mut visit),
+        Pixels::F32(a) => each(a, row, columns, finite_or_zero, &mut visit),
     }
 }
 
-fn finite(v: f32) -> f32 {
+/// `v`, or 0 if it is infinite or NaN.
+fn finite_or_zero(v: f32) -> f32 {
     if v.is_finite() { v } else { 0.0 }
 }
 
 trait RowSlice<T> {
-    /// All samples of a row, where the array is in standard layout.
+    /// All samples of a row, or `None` if the array is not in standard layout.
     fn row_slice(&self, row: usize) -> Option<&[T]>;
 }
 
@@ -93,7 +96,7 @@ impl<T> RowSlice<T> for Array3<T> {
     }
 }
 
-/// A frame's luma averaged over blocks.
+/// Luma of a frame averaged over square blocks.
 pub(super) struct Small {
     /// Mean luma in levels 0..=1.
     pub luma: Array2<f32>,
@@ -102,7 +105,8 @@ pub(super) struct Small {
 }
 
 impl Small {
-    /// Averages whole blocks (a remainder at the right and bottom edge is left out).
+    /// Averages over the smallest block that reduces the longer side to at most [`SMALL_SIDE`]. Incomplete blocks at the right and
+    /// bottom edges are omitted.
     pub fn new(pixels: &Pixels) -> Self {
         let (rows, columns) = (pixels.rows(), pixels.columns());
         let block = rows.max(columns).div_ceil(SMALL_SIDE).max(1);
@@ -130,8 +134,8 @@ impl Small {
     }
 }
 
-/// Sums of luma down the given rows (at most 257), for the usual case of 8-bit RGB: the samples are summed as whole
-/// numbers and made luma once. False, and nothing done, for other pixels.
+/// Sums luma over the given rows (at most 257) per column, for 8-bit RGB: the samples are summed as integers and converted to luma
+/// once. Returns false without any effect for other pixels.
 fn sum_bytes(pixels: &Pixels, rows: std::ops::Range<usize>, sums: &mut [f32]) -> bool {
     let Pixels::U8(array) = pixels else {
         return false;
@@ -153,7 +157,7 @@ fn sum_bytes(pixels: &Pixels, rows: std::ops::Range<usize>, sums: &mut [f32]) ->
     true
 }
 
-/// A row of bytes added to those above it.
+/// Adds a row of bytes to sums per column and channel.
 struct AddBytes<'a> {
     row: &'a [u8],
     sums: &'a mut [u16],
@@ -170,16 +174,17 @@ impl Work for AddBytes<'_> {
     }
 }
 
+/// Cumulative distribution of the luma of a plane.
 struct Histogram {
-    /// Share of the plane below each level, `LEVELS + 1` entries.
+    /// Share of the pixels, 0..=1, below each bin's lower bound, `BINS + 1` entries.
     below: Vec<f32>,
 }
 
 impl Histogram {
     fn new(luma: &Array2<f32>) -> Self {
-        let mut counts = vec![0u32; LEVELS];
+        let mut counts = vec![0u32; BINS];
         for &v in luma {
-            counts[((v * LEVELS as f32) as usize).min(LEVELS - 1)] += 1;
+            counts[((v * BINS as f32) as usize).min(BINS - 1)] += 1;
         }
         let total = luma.len().max(1) as f32;
         let mut below = vec![0.0];
@@ -191,22 +196,23 @@ impl Histogram {
         Histogram { below }
     }
 
+    /// Share of the pixels, 0..=1, below a level 0..=1, linear within a bin.
     fn share_below(&self, level: f32) -> f32 {
-        let position = (level * LEVELS as f32).clamp(0.0, LEVELS as f32);
-        let index = (position as usize).min(LEVELS - 1);
+        let position = (level * BINS as f32).clamp(0.0, BINS as f32);
+        let index = (position as usize).min(BINS - 1);
         let (a, b) = (self.below[index], self.below[index + 1]);
         a + (position - index as f32) * (b - a)
     }
 }
 
-/// Two frames' luma replaced by ranks (share of the frame that is darker), cut to the ranks that neither frame has
-/// clipped or crushed and stretched to 0..=1: the same picture whatever the exposure and the response, as long as both
-/// show about the same scene. `None` if less than 1 % of the ranks are left.
+/// Replaces the luma of two frames by ranks (share of darker pixels), limited to the ranks that are neither clipped nor crushed in
+/// either frame and rescaled to 0..=1. For the same scene, ranks depend neither on the exposure nor on the response curve. `None` if
+/// less than 1 % of the ranks remain.
 pub(super) fn ranks(a: &Array2<f32>, b: &Array2<f32>) -> Option<[Array2<f32>; 2]> {
     let (first, second) = (Histogram::new(a), Histogram::new(b));
     let low = first.share_below(CRUSHED).max(second.share_below(CRUSHED));
     let high = first.share_below(CLIPPED).min(second.share_below(CLIPPED));
-    if high - low < LEAST_SHARED {
+    if high - low < MIN_SHARED_RANKS {
         return None;
     }
     let rank = |luma: &Array2<f32>, histogram: &Histogram| {
@@ -215,7 +221,7 @@ pub(super) fn ranks(a: &Array2<f32>, b: &Array2<f32>) -> Option<[Array2<f32>; 2]
     Some([rank(a, &first), rank(b, &second)])
 }
 
-/// A pyramid, finest first, down to a longest side of about 64.
+/// Pyramid of a plane, finest level first, reduced while the longer side is above 80 pixels and the shorter above 24.
 pub(super) fn pyramid(plane: Array2<f32>) -> Vec<Array2<f32>> {
     let mut levels = vec![plane];
     while let Some(last) = levels.last() {
@@ -233,7 +239,7 @@ mod tests {
     use super::*;
 
     #[test]
-    fn bytes_are_summed_like_any_other_pixels() {
+    fn bytes_are_summed_like_other_pixels() {
         let codes = Array3::from_shape_fn((1300, 700, 3), |(r, c, k)| {
             ((r * 31 + c * 7 + k * 83) % 256) as u8
         });

@@ -1,97 +1,103 @@
-//! One tile: where a patch of the reference lies in a frame, to a small fraction of a pixel.
+//! Search for one tile: subpixel position in a frame of a patch of the reference frame, with its covariance.
 use super::intensity::IntensityMap;
 use super::kernel::Kernel;
 use super::patch::Patch;
+use super::refine::GainOffset;
 use super::source::Source;
-use super::tile_sums::{Sums, texture_alone};
+use super::tile_sums::{Sums, texture_energy};
 use nalgebra::{Matrix2, Matrix4, Vector2};
 use ndarray::Array2;
 use stopspan_core::raster::{Pixels, Point, Transform};
 
-/// A tile is looked for within this many pixels of where it is expected.
+/// Search range around the expected position of a tile, pixels.
 pub(super) const REACH: f64 = 3.0;
-/// Gauss-Newton steps at most.
+/// Maximum number of Gauss-Newton steps.
 const STEPS: usize = 10;
-/// Share of a tile's pixels that must be usable.
-const LEAST_SEEN: f64 = 0.05;
-/// A step below this many pixels ends the search.
+/// Minimum share, 0..=1, of usable pixels in a tile.
+const MIN_USABLE_SHARE: f64 = 0.05;
+/// Length of a step at which the search has converged, pixels.
 const SMALL_STEP: f64 = 5e-4;
-/// A tile that cannot be placed to this many pixels (standard uncertainty, in the direction it knows best) shows nothing to
-/// be placed by.
-const PLACED: f64 = 1.0 / 3.0;
-/// Standard uncertainty of a place along an edge or where noise alone has gradients, pixels: as good as unknown.
+/// Largest standard uncertainty, pixels, in the best determined direction, at which a tile counts as textured.
+const MAX_UNCERTAINTY: f64 = 1.0 / 3.0;
+/// Standard uncertainty, pixels, of a position in a direction without texture, as along an edge: practically unknown.
 const UNKNOWN: f64 = 100.0;
 
-/// Where a tile was found.
+/// Position at which a tile was found.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Match {
-    /// Centre of the tile in the reference.
+    /// Centre of the tile in the reference frame, pixels.
     pub at: Point,
-    /// The same place in the frame.
+    /// Corresponding point in the frame, pixels.
     pub to: Point,
-    /// Covariance of `to` from noise, pixels squared: xx, xy, yy; the noise times the inverse of the summed squared
-    /// gradients, as in the bound of Robinson and Milanfar (2004), less those that noise alone has.
+    /// Covariance of `to` due to noise, pixels squared: xx, xy, yy. Noise variance times the inverse of the summed squared
+    /// gradients, as in the bound of Robinson and Milanfar (2004), after subtraction of the gradients of noise.
     pub covariance: [f64; 3],
-    /// Share of the frame's variance in the tile that the reference explains, at most 1.
+    /// Coefficient of determination: share of the frame's variance in the tile that the reference explains, at most 1.
     pub explained: f64,
 }
 
-/// A tile looked for.
+/// Outcome of the search for a tile.
 #[derive(Debug, Clone, Copy)]
-pub(super) enum Looked {
-    /// Too little of it is neither clipped, crushed nor outside, or it shows nothing but noise.
-    Unseen,
-    /// It was not there.
-    Lost(Lost),
-    /// It was found.
+pub(super) enum TileSearch {
+    /// Too few pixels are usable (not clipped, crushed or outside the frame), or the tile has no texture beyond noise.
+    Unusable,
+    /// Not within the search range, or the search did not converge.
+    Missing(MissingTile),
+    /// Found.
     Found(Match),
 }
 
-/// A tile that was not there. Whether it could have been seen hangs on the noise, which it does not tell by itself.
+/// A tile that was not found. Whether it has enough texture to be found depends on the noise, of which its own residuals give only
+/// an upper limit.
 #[derive(Debug, Clone, Copy)]
-pub(super) struct Lost {
-    /// Variance of the noise as its residuals show it, where they were least.
+pub(super) struct MissingTile {
+    /// Smallest noise variance estimated from the residuals of any step, levels squared.
     pub noise: f64,
-    /// Largest sum of squared gradients of the reference in any direction, where both frames could be seen.
+    /// Largest sum of squared gradients of the reference over all directions, from pixels usable in both frames.
     gradients: f64,
-    /// Pixels so.
+    /// Number of those pixels.
     count: f64,
 }
 
-impl Lost {
+impl MissingTile {
     fn at(sums: &Sums) -> Self {
         let [xx, xy, yy] = sums.own;
-        Lost {
+        MissingTile {
             noise: sums.noise(),
             gradients: Matrix2::new(xx, xy, xy, yy).symmetric_eigenvalues().max(),
             count: sums.count,
         }
     }
 
-    /// True if its gradients are beyond those of noise of this variance and would have placed it.
-    pub fn could_be_seen(&self, noise: f64) -> bool {
-        let texture = texture_alone(self.gradients, noise, self.count);
-        texture > noise / (PLACED * PLACED)
+    /// True if its gradients, after subtraction of those of noise with this variance (levels squared), suffice to locate it to
+    /// [`MAX_UNCERTAINTY`].
+    pub fn is_textured(&self, noise: f64) -> bool {
+        let texture = texture_energy(self.gradients, noise, self.count);
+        texture > noise / (MAX_UNCERTAINTY * MAX_UNCERTAINTY)
     }
 }
 
-/// Noise variance of the darkest part of a frame over that of most of it, about.
-const NOISIER: f64 = 8.0;
+/// Typical ratio of the noise variance in the darkest parts of a frame to that in most of it.
+const DARK_NOISE_RATIO: f64 = 8.0;
 
-/// The reference's side of a tile, ready to be looked for in a frame.
+/// A tile of the reference frame, prepared for the search in another frame.
 pub(super) struct Tile {
+    /// First row in the reference frame.
     pub(super) top: usize,
+    /// First column in the reference frame.
     pub(super) left: usize,
+    /// Side, pixels.
     pub(super) size: usize,
-    /// Smoothed luma with one pixel of margin, mapped to the frame's levels.
+    /// Smoothed luma with a margin of one pixel, mapped to levels of the frame.
     pub(super) luma: Array2<f32>,
-    /// Weight a pixel: inverse of the noise variance of the difference, both frames' noise taken equal in levels; NaN
-    /// where the pixel cannot be used.
+    /// Weight per pixel: inverse noise variance of the difference of the two frames, relative to that of the frame, if their noise
+    /// is equal in levels. NaN for unusable pixels.
     pub(super) weight: Array2<f32>,
 }
 
 impl Tile {
-    /// Cuts the tile of `size` pixels a side at (top, left), which must lie inside the frame.
+    /// Cuts the tile of `size` x `size` pixels at (top, left), which must lie inside the frame. `levels` maps levels of the
+    /// reference frame to those of the frame to be searched.
     pub fn cut(
         reference: &Pixels,
         (top, left): (usize, usize),
@@ -128,65 +134,70 @@ impl Tile {
         }
     }
 
-    /// Looks for the tile in `frame` within [`REACH`] of where `map` puts it.
-    pub fn find(&self, frame: &Pixels, map: &Transform, kernel: &Kernel) -> Looked {
+    /// Searches `frame` for the tile within [`REACH`] of its position under `map`, by Gauss-Newton with free gain and offset.
+    pub fn find(&self, frame: &Pixels, map: &Transform, kernel: &Kernel) -> TileSearch {
         let Some(source) = Source::around(self, frame, map) else {
-            return Looked::Unseen;
+            return TileSearch::Unusable;
         };
-        let (mut x, mut y, mut gain, mut offset) = (0.0, 0.0, 1.0, 0.0);
-        let mut lost: Option<Lost> = None;
+        let (mut x, mut y) = (0.0, 0.0);
+        let mut levels = GainOffset {
+            gain: 1.0,
+            offset: 0.0,
+        };
+        let mut missing: Option<MissingTile> = None;
         for step in 0..STEPS {
-            let seen = source.seen(self, map, (x, y), kernel);
-            let sums = Sums::new(self, &seen, gain, offset);
-            if sums.count < LEAST_SEEN * (self.size * self.size) as f64 {
-                return Looked::Unseen;
+            let samples = source.resample(self, map, (x, y), kernel);
+            let sums = Sums::new(self, &samples, levels);
+            if sums.count < MIN_USABLE_SHARE * (self.size * self.size) as f64 {
+                return TileSearch::Unusable;
             }
-            let lost = lost.get_or_insert_with(|| Lost::at(&sums));
-            lost.noise = lost.noise.min(sums.noise());
+            let missing = missing.get_or_insert_with(|| MissingTile::at(&sums));
+            missing.noise = missing.noise.min(sums.noise());
             let Some((by, inverse)) = sums.step() else {
-                return Looked::Unseen;
+                return TileSearch::Unusable;
             };
             let length = by[0].hypot(by[1]);
             if !length.is_finite() {
-                return Looked::Unseen;
+                return TileSearch::Unusable;
             }
             let short = (1.0 / length).min(1.0);
             x += by[0] * short;
             y += by[1] * short;
-            gain = (gain + by[2]).clamp(0.5, 2.0);
-            offset += by[3];
+            levels.gain = (levels.gain + by[2]).clamp(0.5, 2.0);
+            levels.offset += by[3];
             if x.hypot(y) > REACH {
-                return Looked::Lost(*lost);
+                return TileSearch::Missing(*missing);
             }
             if length < SMALL_STEP || (step + 1 == STEPS && length < 0.02) {
                 return self.found(map, (x, y), &sums, &inverse);
             }
         }
-        lost.map_or(Looked::Unseen, Looked::Lost)
+        missing.map_or(TileSearch::Unusable, TileSearch::Missing)
     }
 
+    /// The match at displacement (x, y), pixels, from the expected position. `inverse` is the inverse of the normal matrix.
     fn found(
         &self,
         map: &Transform,
         (x, y): (f64, f64),
         sums: &Sums,
         inverse: &Matrix4<f64>,
-    ) -> Looked {
+    ) -> TileSearch {
         let noise = sums.noise();
         let Some(own) = sums.information(inverse) else {
-            return Looked::Unseen;
+            return TileSearch::Unusable;
         };
-        // In the direction of an edge nothing is known: no place off the expected one is claimed there.
+        // Along an edge the position is undetermined and stays at the expected one.
         let known = own.eigenvalues.map(|v| v / noise.max(1e-15));
-        if known.max() < 1.0 / (PLACED * PLACED) {
-            return Looked::Unseen;
+        if known.max() < 1.0 / (MAX_UNCERTAINTY * MAX_UNCERTAINTY) {
+            return TileSearch::Unusable;
         }
         let along = own.eigenvectors.transpose() * Vector2::new(x, y);
-        let held = along.zip_map(&known, |d, k| d * k / (k + 1.0 / (REACH * REACH)));
-        let by = own.eigenvectors * held;
-        let spread = known.map(|k| 1.0 / (k + 1.0 / (UNKNOWN * UNKNOWN)));
+        let shrunk = along.zip_map(&known, |d, k| d * k / (k + 1.0 / (REACH * REACH)));
+        let by = own.eigenvectors * shrunk;
+        let variances = known.map(|k| 1.0 / (k + 1.0 / (UNKNOWN * UNKNOWN)));
         let covariance =
-            own.eigenvectors * Matrix2::from_diagonal(&spread) * own.eigenvectors.transpose();
+            own.eigenvectors * Matrix2::from_diagonal(&variances) * own.eigenvectors.transpose();
         let at = self.centre();
         let to = map.apply(Point {
             x: at.x + by[0],
@@ -198,34 +209,36 @@ impl Tile {
             covariance: [covariance[(0, 0)], covariance[(0, 1)], covariance[(1, 1)]],
             explained: 1.0 - sums.squares / sums.variance.max(1e-12),
         };
-        to.map_or(Looked::Unseen, |to| Looked::Found(found(to)))
+        to.map_or(TileSearch::Unusable, |to| TileSearch::Found(found(to)))
     }
 }
 
-/// The tiles that were found, and how many could be seen.
-pub(super) fn tally(looked: &[Looked]) -> (Vec<Match>, usize) {
-    let lost = looked.iter().filter_map(|l| match l {
-        Looked::Lost(lost) => Some(*lost),
+/// The reliable matches, and the number of usable tiles: those found, reliable or not, and those missing that have texture.
+pub(super) fn tally(searched: &[TileSearch]) -> (Vec<Match>, usize) {
+    let missing = searched.iter().filter_map(|t| match t {
+        TileSearch::Missing(missing) => Some(*missing),
         _ => None,
     });
-    let found = looked.iter().filter(|l| matches!(l, Looked::Found(_)));
-    let seen = found.count() + could_be_seen(lost.collect());
-    let good = |m: &Match| m.explained > 0.2 && m.covariance.iter().all(|v| v.is_finite());
-    let found = looked.iter().filter_map(|l| match l {
-        Looked::Found(m) if good(m) => Some(*m),
+    let found = searched
+        .iter()
+        .filter(|t| matches!(t, TileSearch::Found(_)));
+    let usable = found.count() + count_textured(missing.collect());
+    let reliable = |m: &Match| m.explained > 0.2 && m.covariance.iter().all(|v| v.is_finite());
+    let found = searched.iter().filter_map(|t| match t {
+        TileSearch::Found(m) if reliable(m) => Some(*m),
         _ => None,
     });
-    (found.collect(), seen)
+    (found.collect(), usable)
 }
 
-/// How many of the tiles that were not there could have been seen. Their noise is what their residuals show where they fitted
-/// best, but not much more than most of them have.
-fn could_be_seen(lost: Vec<Lost>) -> usize {
-    let mut noise: Vec<f64> = lost.iter().map(|l| l.noise).collect();
+/// Number of missing tiles with enough texture to be found. The noise variance of a tile is that of its own residuals, limited to
+/// between the lower quartile over all missing tiles and [`DARK_NOISE_RATIO`] times that quartile.
+fn count_textured(missing: Vec<MissingTile>) -> usize {
+    let mut noise: Vec<f64> = missing.iter().map(|t| t.noise).collect();
     noise.sort_by(f64::total_cmp);
     let Some(&low) = noise.get(noise.len() / 4) else {
         return 0;
     };
-    let seen = |l: &&Lost| l.could_be_seen(l.noise.clamp(low, NOISIER * low));
-    lost.iter().filter(seen).count()
+    let textured = |t: &&MissingTile| t.is_textured(t.noise.clamp(low, DARK_NOISE_RATIO * low));
+    missing.iter().filter(textured).count()
 }

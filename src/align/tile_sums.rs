@@ -1,69 +1,73 @@
-//! What a tile sums up: the normal equations of its place, the noise in them, and what of the gradients is texture.
+//! Sums over the pixels of a tile: normal equations of its position, noise variance, and gradient energy beyond noise.
+use super::refine::GainOffset;
 use super::tile::Tile;
 use nalgebra::{Matrix4, SymmetricEigen, U2, Vector4};
 use ndarray::Array2;
 use stopspan_core::raster::{Work, dispatch_simd};
 
-/// What smoothing by [1 2 1]/4 both ways leaves of white noise's variance. Slow texture sees all of the noise, so the
-/// uncertainty is stated for that.
+/// Variance of white noise after smoothing by [1 2 1]/4 along both axes, relative to before. Uncertainties are stated for texture
+/// of low spatial frequency, on which the unsmoothed noise acts in full.
 pub(super) const SMOOTHED: f64 = 0.140_625;
-/// Mean square of half the difference of two neighbours, smoothed so, over white noise's variance: [1 2 0 -2 -1]/8 across
-/// and [1 2 1]/4 along, 10/64 * 6/16.
-const SLOPES: f64 = 0.058_593_75;
-/// Neighbouring slopes of noise hang together: of so many only one is independent, for the spread of their mean square.
-const ALIKE: f64 = 3.85;
-/// Gradients count as texture from this many standard deviations above what noise has by chance.
-const ABOVE_CHANCE: f64 = 3.0;
+/// Mean square gradient (half the difference of the two neighbours) of white noise after that smoothing, relative to the variance
+/// before: [1 2 0 -2 -1]/8 across and [1 2 1]/4 along, 10/64 * 6/16.
+const NOISE_GRADIENT: f64 = 0.058_593_75;
+/// Number of pixels per statistically independent gradient of smoothed noise, for the variance of the mean square.
+const PIXELS_PER_INDEPENDENT: f64 = 3.85;
+/// Threshold above the expected gradient energy of noise, in its standard deviations, from which gradients count as texture.
+const SIGNIFICANCE: f64 = 3.0;
 
-/// What of a sum of squared gradients is beyond `share` a pixel, what noise has, and its chance; 0 where nothing is.
-fn beyond(sum: f64, share: f64, count: f64) -> f64 {
-    let noise = share * count;
-    let chance = ABOVE_CHANCE * (2.0 * ALIKE / count.max(1.0)).sqrt();
-    if sum > (1.0 + chance) * noise {
+/// A sum of squared gradients over `count` pixels minus that of noise, `per_pixel` each; 0 if the excess is not significant.
+fn excess(sum: f64, per_pixel: f64, count: f64) -> f64 {
+    let noise = per_pixel * count;
+    let threshold = SIGNIFICANCE * (2.0 * PIXELS_PER_INDEPENDENT / count.max(1.0)).sqrt();
+    if sum > (1.0 + threshold) * noise {
         sum - noise
     } else {
         0.0
     }
 }
 
-/// What of the reference's own squared gradients is texture, for noise of this variance in the difference of the two frames.
-pub(super) fn texture_alone(gradients: f64, noise: f64, count: f64) -> f64 {
-    beyond(gradients, SLOPES * noise / 2.0, count)
+/// Sum of the reference's squared gradients over `count` pixels that is due to texture, for a noise variance `noise` of the
+/// difference of the two frames; 0 if not significant.
+pub(super) fn texture_energy(gradients: f64, noise: f64, count: f64) -> f64 {
+    excess(gradients, NOISE_GRADIENT * noise / 2.0, count)
 }
 
-/// Normal equations of one step for (columns, rows, gain, offset), with the mean gradient of both sides: efficient
-/// second-order minimisation (Benhimane and Malis 2004).
+/// Normal equations of one step for (columns, rows, gain, offset), from the mean gradient of both frames: efficient second-order
+/// minimisation (Benhimane and Malis 2004).
 pub(super) struct Sums {
     pub matrix: Matrix4<f64>,
     pub vector: Vector4<f64>,
+    /// Number of usable pixels.
     pub count: f64,
-    /// Weighted sum of squared residuals.
+    /// Weighted sum of squared residuals, levels squared.
     pub squares: f64,
     /// Weighted sum of squared deviations of the frame from its mean.
     pub variance: f64,
-    /// Weighted squared gradients of the reference alone: xx, xy, yy.
+    /// Weighted sums of products of the reference's gradients: xx, xy, yy.
     pub own: [f64; 3],
 }
 
 impl Sums {
-    /// Variance of the noise before smoothing, as the residuals show it.
+    /// Noise variance before smoothing, levels squared, estimated from the residuals.
     pub fn noise(&self) -> f64 {
         self.squares / (self.count - 4.0).max(1.0) / SMOOTHED
     }
 
-    /// What the tile knows of its place (columns, rows) whatever gain and offset are, over the noise: summed squared
-    /// gradients, less those that noise alone has in directions where there are more. `inverse` is that of the matrix.
+    /// Information on the position (columns, rows), times the noise variance, with gain and offset marginalised: summed squared
+    /// gradients along the principal directions, minus those of noise; 0 in directions without significant texture. `inverse` is
+    /// the inverse of `matrix`.
     pub fn information(&self, inverse: &Matrix4<f64>) -> Option<SymmetricEigen<f64, U2>> {
-        let of_place = inverse.fixed_view::<2, 2>(0, 0).into_owned();
-        let mut own = of_place.try_inverse()?.symmetric_eigen();
+        let position = inverse.fixed_view::<2, 2>(0, 0).into_owned();
+        let mut own = position.try_inverse()?.symmetric_eigen();
         let noise = self.noise();
-        let texture = |sum: f64| beyond(sum, SLOPES / 2.0 * noise, self.count);
+        let texture = |sum: f64| excess(sum, NOISE_GRADIENT / 2.0 * noise, self.count);
         own.eigenvalues.apply(|v| *v = texture(*v));
         Some(own)
     }
 
-    /// The step to take, and the inverse of the matrix. Where the gradients of one direction are those of noise, as along an
-    /// edge, no step is taken that way: it would follow the noise.
+    /// The step (columns, rows, gain, offset), and the inverse of the matrix. No step is taken in a direction without significant
+    /// texture, as along an edge, where it would follow the noise. `None` if the matrix is singular.
     pub fn step(&self) -> Option<(Vector4<f64>, Matrix4<f64>)> {
         let inverse = self.matrix.try_inverse()?;
         let mut step = inverse * self.vector;
@@ -72,23 +76,24 @@ impl Sums {
             return Some((step, inverse));
         }
         let known = own.eigenvectors.column(own.eigenvalues.imax()).into_owned();
-        let place = known * known.dot(&step.fixed_rows::<2>(0));
-        // Gain and offset that belong to this place.
+        let shift = known * known.dot(&step.fixed_rows::<2>(0));
+        // Gain and offset for this shift.
         let rest = self.matrix.fixed_view::<2, 2>(2, 2).try_inverse()?;
-        let with = self.matrix.fixed_view::<2, 2>(2, 0) * place;
-        let light = rest * (self.vector.fixed_rows::<2>(2) - with);
-        step.fixed_rows_mut::<2>(0).copy_from(&place);
-        step.fixed_rows_mut::<2>(2).copy_from(&light);
+        let with = self.matrix.fixed_view::<2, 2>(2, 0) * shift;
+        let levels = rest * (self.vector.fixed_rows::<2>(2) - with);
+        step.fixed_rows_mut::<2>(0).copy_from(&shift);
+        step.fixed_rows_mut::<2>(2).copy_from(&levels);
         Some((step, inverse))
     }
 
-    pub fn new(tile: &Tile, seen: &Array2<f32>, gain: f64, offset: f64) -> Self {
+    /// Sums over the tile and `samples` of the frame at its pixels and a margin of one pixel, for the current `levels`.
+    pub fn new(tile: &Tile, samples: &Array2<f32>, levels: GainOffset) -> Self {
         let [own, other, weight] =
-            [&tile.luma, seen, &tile.weight].map(|plane| plane.as_slice().unwrap_or_default());
-        let sums = dispatch_simd(Adding {
+            [&tile.luma, samples, &tile.weight].map(|plane| plane.as_slice().unwrap_or_default());
+        let sums = dispatch_simd(TileAccumulation {
             planes: [own, other, weight],
             size: tile.size,
-            light: (gain, offset),
+            levels,
         });
         let [
             normal @ ..,
@@ -105,9 +110,9 @@ impl Sums {
             first,
             second,
         ] = sums;
-        let place = |i: usize, j: usize| i * (7 - i) / 2 + j;
+        let index = |i: usize, j: usize| i * (7 - i) / 2 + j;
         Sums {
-            matrix: Matrix4::from_fn(|i, j| normal[place(i.min(j), i.max(j))]),
+            matrix: Matrix4::from_fn(|i, j| normal[index(i.min(j), i.max(j))]),
             vector: Vector4::new(vx, vy, vg, vo),
             count,
             squares,
@@ -117,20 +122,21 @@ impl Sums {
     }
 }
 
-/// Pixels that are added up side by side.
+/// Number of pixels accumulated in parallel.
 const LANES: usize = 16;
-/// Sums over a tile.
+/// Number of sums over a tile.
 const SUMS: usize = 22;
 
-/// Adds up the pixels of a tile: the reference's luma and the frame's, one pixel wider all round, and the weights.
-struct Adding<'a> {
+/// Accumulates the sums over the pixels of a tile.
+struct TileAccumulation<'a> {
+    /// Luma of the reference frame, luma of the frame, and weights, each with a margin of one pixel.
     planes: [&'a [f32]; 3],
+    /// Side of the tile, pixels.
     size: usize,
-    /// Gain and offset.
-    light: (f64, f64),
+    levels: GainOffset,
 }
 
-impl Work for Adding<'_> {
+impl Work for TileAccumulation<'_> {
     type Output = [f64; SUMS];
 
     #[inline(always)]
@@ -148,7 +154,7 @@ impl Work for Adding<'_> {
                     below: lanes(below, from),
                 });
                 for l in 0..LANES {
-                    let terms = terms(&here, l, self.light);
+                    let terms = terms(&here, l, self.levels);
                     for (sums, term) in sums.iter_mut().zip(terms) {
                         sums[l] += term;
                     }
@@ -159,7 +165,7 @@ impl Work for Adding<'_> {
     }
 }
 
-/// Pixels next to each other with those around them.
+/// Neighbouring pixels of a row with their neighbours on all sides.
 struct Lanes {
     above: [f32; LANES],
     row: [f32; LANES + 2],
@@ -167,7 +173,7 @@ struct Lanes {
 }
 
 impl Lanes {
-    /// A pixel, and the slopes of the plane there.
+    /// Value and gradient (along columns, along rows) at pixel `l`.
     #[inline(always)]
     fn at(&self, l: usize) -> (f64, f32, f32) {
         let x = 0.5 * (self.row[l + 2] - self.row[l]);
@@ -176,7 +182,7 @@ impl Lanes {
     }
 }
 
-/// Values from a place on; no number beyond the last that takes part.
+/// `N` values of a row from index `at`; NaN beyond its end.
 #[inline(always)]
 fn lanes<const N: usize>(row: &[f32], at: usize) -> [f32; N] {
     let mut out = [f32::NAN; N];
@@ -188,15 +194,16 @@ fn lanes<const N: usize>(row: &[f32], at: usize) -> [f32; N] {
     out
 }
 
-/// What one pixel adds.
+/// Contribution of pixel `l` to each sum.
 #[inline(always)]
-fn terms(planes: &[Lanes; 3], l: usize, (gain, offset): (f64, f64)) -> [f64; SUMS] {
+fn terms(planes: &[Lanes; 3], l: usize, levels: GainOffset) -> [f64; SUMS] {
+    let GainOffset { gain, offset } = levels;
     let ((here, ax, ay), (there, bx, by)) = (planes[0].at(l), planes[1].at(l));
     let residual = gain * here + offset - there;
     let (ax, ay) = (f64::from(ax), f64::from(ay));
     let gx = 0.5 * (ax * gain + f64::from(bx));
     let gy = 0.5 * (ay * gain + f64::from(by));
-    // One test for all: any sample that may not be used is no number.
+    // Unusable samples are NaN, so that one test covers them all.
     let weight = f64::from(planes[2].row[l + 1]);
     let good = (residual + gx + gy + weight).is_finite();
     let used = |v: f64| if good { v } else { 0.0 };

@@ -1,16 +1,31 @@
-//! Where to look: tiles spread over the frame, in each cell the place with most texture that both frames show.
+//! Choice of tiles: a grid of cells over the frame, and in each cell the tile with most texture usable in both frames.
 use super::refine::look_up_row;
 use super::signal::{CLIPPED, CRUSHED, Small};
 use ndarray::Array2;
 use rayon::prelude::*;
 use stopspan_core::raster::Transform;
 
-/// Cells along the longer side at most: to find a motion, and to see that there is none.
-const CELLS: (usize, usize) = (16, 8);
-/// The same where tiles are of the largest size, which are placed twice as well as the smallest.
-const LARGE_CELLS: (usize, usize) = (12, 6);
+/// Maximum number of cells along the longer side of a frame.
+#[derive(Clone, Copy)]
+pub(super) struct Density {
+    /// For fitting a motion.
+    pub motion: usize,
+    /// For showing that there is none.
+    pub stationary: usize,
+}
 
-/// Side of a tile in pixels of the frame, for a small plane of blocks of `block` pixels.
+/// For tiles of up to 48 pixels.
+const SMALL_TILES: Density = Density {
+    motion: 16,
+    stationary: 8,
+};
+/// For tiles of 64 pixels, whose standard uncertainty is half that of the smallest.
+const LARGE_TILES: Density = Density {
+    motion: 12,
+    stationary: 6,
+};
+
+/// Side of a tile in pixels of the frame, if `block` is the side of a block of the small plane (see [`Small`]).
 pub(super) fn size(block: usize) -> usize {
     match block {
         1 => 32,
@@ -19,18 +34,18 @@ pub(super) fn size(block: usize) -> usize {
     }
 }
 
-/// Cells along the longer side at most, for a small plane of blocks of `block` pixels: those that a motion is found by, and
-/// those that show that there is none.
-pub(super) fn cells(block: usize) -> (usize, usize) {
+/// Density of tiles for this side of a block, pixels of the frame.
+pub(super) fn density(block: usize) -> Density {
     if size(block) == 64 {
-        LARGE_CELLS
+        LARGE_TILES
     } else {
-        CELLS
+        SMALL_TILES
     }
 }
 
-/// Top-left corners (row, column) of the tiles to look for, one a cell, at most `most` cells along the longer side.
-pub(super) fn places(
+/// Top-left corners (row, column), pixels of the reference frame, of the tiles to search: at most one per cell, from at most `most`
+/// cells along the longer side. `map` (full-size pixels) is the expected motion of the frame.
+pub(super) fn corners(
     fixed: &Small,
     moving: &Small,
     map: &Transform,
@@ -41,7 +56,7 @@ pub(super) fn places(
     let (rows, columns) = texture.dim();
     let sums = Integral::new(&texture);
     let side = (size(block) / block).max(1);
-    // One block of margin for gradients and smoothing.
+    // A margin of one block for gradients and smoothing.
     let (high, wide) = (rows.saturating_sub(2), columns.saturating_sub(2));
     if high < side || wide < side {
         return Vec::new();
@@ -59,8 +74,7 @@ pub(super) fn places(
                 .flat_map(|r| (left..=right - side).step_by(stride).map(move |c| (r, c)))
                 .map(|(r, c)| (sums.window(r, c, side), r, c))
                 .max_by(|a, b| a.0.total_cmp(&b.0));
-            if let Some((energy, r, c)) = best.filter(|b| b.0 > 0.0) {
-                let _ = energy;
+            if let Some((_, r, c)) = best.filter(|b| b.0 > 0.0) {
                 found.push((r * block, c * block));
             }
         }
@@ -68,11 +82,12 @@ pub(super) fn places(
     found
 }
 
-/// Gradient energy of the reference where both frames show tones that are neither clipped nor crushed, else 0.
+/// Squared gradient of the reference plane, limited to 0.02, at pixels that are neither clipped nor crushed in either frame;
+/// elsewhere 0. `map` is in pixels of the small planes.
 fn texture(fixed: &Small, moving: &Small, map: &Transform) -> Array2<f32> {
     let (luma, other) = (&fixed.luma, &moving.luma);
     let (rows, columns) = luma.dim();
-    let seen = |v: f32| v > CRUSHED && v < CLIPPED;
+    let usable = |v: f32| v > CRUSHED && v < CLIPPED;
     let mut texture = Array2::zeros((rows, columns));
     let Some(all) = texture.as_slice_mut().filter(|all| !all.is_empty()) else {
         return texture;
@@ -86,7 +101,7 @@ fn texture(fixed: &Small, moving: &Small, map: &Transform) -> Array2<f32> {
             }
             look_up_row(other, map, r, line);
             for c in 1..columns - 1 {
-                if seen(luma[[r, c]]) && seen(line[c]) {
+                if usable(luma[[r, c]]) && usable(line[c]) {
                     let x = luma[[r, c + 1]] - luma[[r, c - 1]];
                     let y = luma[[r + 1, c]] - luma[[r - 1, c]];
                     out[c] = (x * x + y * y).min(0.02);
@@ -116,6 +131,7 @@ impl Integral {
         Integral { sums }
     }
 
+    /// Sum over the square of `side` pixels whose top-left corner is (row, column).
     fn window(&self, row: usize, column: usize, side: usize) -> f64 {
         let (r, c) = (row + side, column + side);
         self.sums[[r, c]] + self.sums[[row, column]] - self.sums[[row, c]] - self.sums[[r, column]]

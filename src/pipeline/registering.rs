@@ -37,7 +37,7 @@ pub(super) fn register(mut bracket: Bracket, wanted: bool) -> Registered {
     }
     // Planes have half the pixels of a frame.
     let near = TO_THE_PIXEL / 2.0;
-    if let Some(found) = align::lying_still(&bracket, near) {
+    if let Some(found) = align::register_stationary(&bracket, near) {
         return planes(bracket, Some(found));
     }
     let found = align::register(&bracket);

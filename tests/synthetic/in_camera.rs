@@ -262,7 +262,7 @@ fn another_scene_is_not_laid_over() {
         ndarray::Array3::from_shape_vec(shape, picture.into_raw()).unwrap()
     };
     let reference = super::texture::frame(read("a.png"), 1.0);
-    let found = stopspan_align::place_at_any_scale(
+    let found = stopspan_align::locate_at_any_scale(
         &reference,
         &stopspan_core::raster::Pixels::U8(read("b.png")),
     );

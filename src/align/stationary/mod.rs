@@ -1,9 +1,9 @@
-//! Whether raw frames lie still: the shift of tiles by one linear fit in light itself, where no response stands between.
+//! Test whether raw frames are displaced: shift of tiles by one linear fit in radiance, without a response curve.
 //!
-//! Linear frames differ by a factor and an offset, so that near to where they are a tile's shift d solves
-//! `a - b = g d + q m + o` for the reference a, the frame b over its exposure, their mean m and its gradient g
-//! (Lucas and Kanade 1981). Noise adds to the squares of g what it adds to those of half the difference of the two gradients; that is
-//! taken off, for else tiles of noise alone would lie still.
+//! Linear frames differ by a factor and an offset. For small displacements, the shift d of a tile therefore solves
+//! `a - b = g d + q m + o`, with the reference frame a, the frame b divided by its relative exposure, their mean m and its gradient g
+//! (Lucas and Kanade 1981). Noise adds as much to the squared gradients g as it does to the squares of half the difference of the two
+//! frames' gradients. That is subtracted; without it, tiles that contain only noise would appear stationary.
 #[cfg(test)]
 mod tests;
 
@@ -15,33 +15,37 @@ use stopspan_core::model::{Bracket, raw_of};
 use stopspan_core::model::{Placement, Registration, TileResidual};
 use stopspan_core::raster::{Pixels, Point};
 
-/// Side of a tile, pixels of a plane.
+/// Side of a tile, pixels of a colour plane.
 const SIDE: usize = 48;
-/// Pixels around it that smoothing and its mask need.
+/// Margin around a tile for smoothing and the mask, pixels.
 const MARGIN: usize = 4;
-/// Tiles along each axis, at most.
+/// Maximum number of tiles along each axis.
 const CELLS: usize = 12;
-/// Share of a tile's pixels that must be usable.
-const LEAST_SEEN: f64 = 0.25;
-/// Exposures with noise beside the photons', fraction of clipping (weights alone hang on it).
-const DARK: f32 = 1e-3;
-/// Means over 7 x 7 pixels below this share of the clip level are far from it, whatever their noise; single samples may come nearer.
-const FAR: (f32, f32) = (0.85, 0.97);
-/// Tiles less certain than this say nothing, pixels.
-const CERTAIN: f64 = 0.15;
-/// Tiles that must be seen, and those of each of two quarters of the frame at least (what a frame has clipped is not taken from it).
-const ENOUGH: (usize, usize) = (12, 2);
-/// Share of the tiles that must be where they were.
-const AGREEING: f64 = 0.9;
+/// Minimum share, 0..=1, of usable pixels in a tile.
+const MIN_USABLE_SHARE: f64 = 0.25;
+/// Exposure, relative to clipping of the reference frame, at which read noise is taken to equal photon noise. Affects weights only.
+const READ_NOISE_LEVEL: f32 = 1e-3;
+/// Upper limit of the mean over 7 x 7 pixels for unclipped pixels, as a share of the clip level.
+const MAX_MEAN: f32 = 0.85;
+/// Upper limit of single samples for unclipped pixels, as a share of the clip level.
+const MAX_SAMPLE: f32 = 0.97;
+/// Standard uncertainty from which tiles are ignored, pixels.
+const MAX_UNCERTAINTY: f64 = 0.15;
+/// Minimum number of usable tiles in the frame.
+const MIN_TILES: usize = 12;
+/// Minimum number of stationary tiles in each of two quadrants. Not in all four, because a frame may be clipped in some.
+const MIN_TILES_OF_QUADRANT: usize = 2;
+/// Minimum share, 0..=1, of stationary tiles.
+const MIN_STATIONARY_SHARE: f64 = 0.9;
 
-/// The placements of a bracket of raw planes all of whose frames plainly lie where the reference does, to `within` pixels;
-/// `None` where they do not, or where that cannot be told.
-pub fn lying_still(bracket: &Bracket, within: f64) -> Option<Registration> {
+/// Registers a bracket of raw colour planes whose frames all coincide with the reference frame to `tolerance` pixels of a plane: every
+/// transform is the identity. `None` if a frame is displaced, or if there are too few usable tiles to tell.
+pub fn register_stationary(bracket: &Bracket, tolerance: f64) -> Option<Registration> {
     let placements = (0..bracket.frames.len()).map(|j| {
         if j == bracket.reference {
             return Some(Placement::still());
         }
-        place(bracket, j, within)
+        stationary_placement(bracket, j, tolerance)
     });
     Some(Registration {
         placements: placements.collect::<Option<_>>()?,
@@ -49,7 +53,8 @@ pub fn lying_still(bracket: &Bracket, within: f64) -> Option<Registration> {
     })
 }
 
-fn place(bracket: &Bracket, frame: usize, within: f64) -> Option<Placement> {
+/// Placement of one frame if it is stationary.
+fn stationary_placement(bracket: &Bracket, frame: usize, tolerance: f64) -> Option<Placement> {
     let views = [bracket.reference, frame].map(|j| View::new(bracket, j));
     let [Some(a), Some(b)] = views else {
         return None;
@@ -63,19 +68,19 @@ fn place(bracket: &Bracket, frame: usize, within: f64) -> Option<Placement> {
         let cells = (size / wanted).min(CELLS);
         (0..cells).map(move |i| (size - wanted) * i / (cells - 1).max(1) + MARGIN)
     };
-    let places: Vec<(usize, usize)> = starts(rows)
+    let corners: Vec<(usize, usize)> = starts(rows)
         .flat_map(|top| starts(columns).map(move |left| (top, left)))
         .collect();
-    let tiles: Vec<TileResidual> = places
+    let tiles: Vec<TileResidual> = corners
         .par_iter()
-        .filter_map(|&place| tile(&a, &b, place))
-        .filter(|t| t.standard_uncertainty < CERTAIN)
+        .filter_map(|&corner| tile_shift(&a, &b, corner))
+        .filter(|t| t.standard_uncertainty < MAX_UNCERTAINTY)
         .collect();
-    still(&tiles, (rows, columns), within).then(|| {
+    is_stationary(&tiles, (rows, columns), tolerance).then(|| {
         let squares = tiles.iter().map(|t| t.columns.powi(2) + t.rows.powi(2));
         let mean = squares.sum::<f64>() / tiles.len() as f64;
         Placement {
-            standard_uncertainty: average(tiles.iter()).2,
+            standard_uncertainty: mean_shift(tiles.iter()).standard_uncertainty,
             residual: Some(mean.sqrt()),
             tiles,
             ..Placement::still()
@@ -83,30 +88,38 @@ fn place(bracket: &Bracket, frame: usize, within: f64) -> Option<Placement> {
     })
 }
 
-/// True if nearly all tiles are where they were, in at least two quarters of the frame, and no quarter is off as a whole.
-fn still(tiles: &[TileResidual], (rows, columns): (usize, usize), within: f64) -> bool {
+/// True if at least [`MIN_STATIONARY_SHARE`] of the tiles are stationary, at least two quadrants of the frame have enough of these, and
+/// their mean shift exceeds `tolerance` (pixels) significantly in no quadrant.
+fn is_stationary(tiles: &[TileResidual], (rows, columns): (usize, usize), tolerance: f64) -> bool {
     let near =
-        |t: &&TileResidual| t.columns.hypot(t.rows) <= within.max(3.5 * t.standard_uncertainty);
+        |t: &&TileResidual| t.columns.hypot(t.rows) <= tolerance.max(3.5 * t.standard_uncertainty);
     let agree = tiles.iter().filter(near).count();
-    if tiles.len() < ENOUGH.0 || (agree as f64) < AGREEING * tiles.len() as f64 {
+    if tiles.len() < MIN_TILES || (agree as f64) < MIN_STATIONARY_SHARE * tiles.len() as f64 {
         return false;
     }
     let half = (columns as f64 / 2.0, rows as f64 / 2.0);
-    let quarters = [(false, false), (false, true), (true, false), (true, true)];
-    let seen = quarters.map(|(right, lower)| {
+    let quadrants = [(false, false), (false, true), (true, false), (true, true)];
+    let verdicts = quadrants.map(|(right, lower)| {
         let mine = |t: &&TileResidual| (t.at.x > half.0) == right && (t.at.y > half.1) == lower;
         let mine = tiles.iter().filter(mine).filter(near);
-        if mine.clone().count() < ENOUGH.1 {
+        if mine.clone().count() < MIN_TILES_OF_QUADRANT {
             return None;
         }
-        let (x, y, uncertainty) = average(mine);
-        Some(x.hypot(y) <= within + 2.0 * uncertainty)
+        let mean = mean_shift(mine);
+        Some(mean.columns.hypot(mean.rows) <= tolerance + 2.0 * mean.standard_uncertainty)
     });
-    seen.iter().flatten().count() >= 2 && seen.iter().flatten().all(|still| *still)
+    verdicts.iter().flatten().count() >= 2 && verdicts.iter().flatten().all(|still| *still)
 }
 
-/// Mean shift of tiles by inverse variance, a fiftieth of a pixel granted to each, and its standard uncertainty.
-fn average<'t>(tiles: impl Iterator<Item = &'t TileResidual>) -> (f64, f64, f64) {
+/// Mean shift of several tiles, pixels.
+struct MeanShift {
+    columns: f64,
+    rows: f64,
+    standard_uncertainty: f64,
+}
+
+/// Mean shift weighted by inverse variance, with 0.02 pixel added in quadrature to the standard uncertainty of each tile.
+fn mean_shift<'t>(tiles: impl Iterator<Item = &'t TileResidual>) -> MeanShift {
     let (mut x, mut y, mut total) = (0.0, 0.0, 0.0);
     for tile in tiles {
         let weight = 1.0 / (tile.standard_uncertainty.powi(2) + 4e-4);
@@ -114,19 +127,26 @@ fn average<'t>(tiles: impl Iterator<Item = &'t TileResidual>) -> (f64, f64, f64)
         y += weight * tile.rows;
         total += weight;
     }
-    (x / total, y / total, 1.0 / total.sqrt())
+    MeanShift {
+        columns: x / total,
+        rows: y / total,
+        standard_uncertainty: 1.0 / total.sqrt(),
+    }
 }
 
-/// Green of one frame's planes in light of the reference frame.
+/// The green planes of one frame, with their conversion to exposures of the reference frame.
 struct View<'a> {
     pixels: &'a Pixels,
+    /// Black level.
     black: f32,
-    /// Level beyond which samples may be clipped.
+    /// Clip level.
     clip: f32,
+    /// Exposure, relative to clipping of the reference frame, per level above black.
     per_level: f32,
 }
 
 impl<'a> View<'a> {
+    /// `None` unless the bracket has four planes with their raw levels.
     fn new(bracket: &'a Bracket, frame: usize) -> Option<Self> {
         let raw = raw_of(bracket)?;
         let (black, white) = (raw.black.get(1)?, raw.white.get(1)?);
@@ -139,7 +159,7 @@ impl<'a> View<'a> {
         })
     }
 
-    /// Mean of the two greens over a rectangle, and where it is far from clipping.
+    /// Smoothed mean of the two green planes over a square, as relative exposure, and a mask of pixels certainly unclipped.
     fn cut(&self, (top, left): (usize, usize), side: usize) -> (Array2<f32>, Array2<bool>) {
         let limit = |share: f32| (self.clip - self.black) * share;
         let level = |r: usize, c: usize, k| self.pixels.level(top + r, left + c, k);
@@ -147,21 +167,21 @@ impl<'a> View<'a> {
             0.5 * (level(r, c, 1) + level(r, c, 2)) - self.black
         });
         let means = box_means(&green);
-        let mut far = means.mapv(|mean| mean < limit(FAR.0));
+        let mut unclipped = means.mapv(|mean| mean < limit(MAX_MEAN));
         for ((r, c), &v) in green.indexed_iter() {
-            if v >= limit(FAR.1) {
+            if v >= limit(MAX_SAMPLE) {
                 let near = ndarray::s![
                     r.saturating_sub(2)..(r + 3).min(side),
                     c.saturating_sub(2)..(c + 3).min(side)
                 ];
-                far.slice_mut(near).fill(false);
+                unclipped.slice_mut(near).fill(false);
             }
         }
-        (smooth(&green) * self.per_level, far)
+        (smooth(&green) * self.per_level, unclipped)
     }
 }
 
-/// Means over 7 x 7 pixels, fewer at the border.
+/// Means over 7 x 7 pixels, over fewer at the border.
 fn box_means(from: &Array2<f32>) -> Array2<f32> {
     let along = |from: &Array2<f32>| {
         let (rows, columns) = from.dim();
@@ -174,7 +194,7 @@ fn box_means(from: &Array2<f32>) -> Array2<f32> {
     along(&along(from))
 }
 
-/// Smoothed by [1 2 1]/4 both ways; the border stays as it is.
+/// Smooths by [1 2 1]/4 along both axes; border samples are repeated beyond the border.
 fn smooth(from: &Array2<f32>) -> Array2<f32> {
     let along = |from: &Array2<f32>| {
         let (rows, columns) = from.dim();
@@ -186,16 +206,17 @@ fn smooth(from: &Array2<f32>) -> Array2<f32> {
     along(&along(from))
 }
 
-/// Where the tile at (top, left) lies in the frame; `None` where too little of it can be seen or it has no texture.
-fn tile(a: &View, b: &View, (top, left): (usize, usize)) -> Option<TileResidual> {
+/// Shift of frame `b` against the reference frame `a` in the tile at (top, left), with its uncertainty. `None` if the tile has too few
+/// usable pixels or too little texture.
+fn tile_shift(a: &View, b: &View, (top, left): (usize, usize)) -> Option<TileResidual> {
     let side = SIDE + 2 * MARGIN;
     let corner = (top - MARGIN, left - MARGIN);
-    let ((a, seen_a), (b, seen_b)) = (a.cut(corner, side), b.cut(corner, side));
+    let ((a, usable_a), (b, usable_b)) = (a.cut(corner, side), b.cut(corner, side));
     let (mut matrix, mut noise) = (Matrix4::zeros(), Matrix4::zeros());
     let (mut vector, mut squares, mut count) = (Vector4::zeros(), 0.0, 0.0);
     for (r, c) in (MARGIN..side - MARGIN).flat_map(|r| (MARGIN..side - MARGIN).map(move |c| (r, c)))
     {
-        if !(seen_a[[r, c]] && seen_b[[r, c]]) {
+        if !(usable_a[[r, c]] && usable_b[[r, c]]) {
             continue;
         }
         let slope = |v: &Array2<f32>| {
@@ -206,26 +227,26 @@ fn tile(a: &View, b: &View, (top, left): (usize, usize)) -> Option<TileResidual>
         let (of_a, of_b) = (slope(&a), slope(&b));
         let (here, there) = (a[[r, c]], b[[r, c]]);
         let mean = 0.5 * (here + there);
-        let weight = f64::from(1.0 / (mean.max(0.0) + DARK));
+        let weight = f64::from(1.0 / (mean.max(0.0) + READ_NOISE_LEVEL));
         let half = |k: usize, sign: f64| 0.5 * (of_a[k] + sign * of_b[k]);
         let row = Vector4::new(half(0, 1.0), half(1, 1.0), f64::from(mean), 1.0);
-        let chance = Vector4::new(half(0, -1.0), half(1, -1.0), 0.0, 0.0);
+        let difference_row = Vector4::new(half(0, -1.0), half(1, -1.0), 0.0, 0.0);
         let difference = f64::from(here - there);
         matrix += weight * row * row.transpose();
-        noise += weight * chance * chance.transpose();
+        noise += weight * difference_row * difference_row.transpose();
         vector += weight * difference * row;
         squares += weight * difference * difference;
         count += 1.0;
     }
-    if count < LEAST_SEEN * (SIDE * SIDE) as f64 {
+    if count < MIN_USABLE_SHARE * (SIDE * SIDE) as f64 {
         return None;
     }
     let inverse = (matrix - noise).try_inverse()?;
     let found = inverse * vector;
-    let left_over = (squares - found.dot(&vector)).max(0.0) / (count - 4.0) / SMOOTHED;
-    let variance = (inverse[(0, 0)] + inverse[(1, 1)]) / 2.0 * left_over;
-    let certain = inverse[(0, 0)] > 0.0 && inverse[(1, 1)] > 0.0 && variance.is_finite();
-    certain.then(|| TileResidual {
+    let residual_variance = (squares - found.dot(&vector)).max(0.0) / (count - 4.0) / SMOOTHED;
+    let variance = (inverse[(0, 0)] + inverse[(1, 1)]) / 2.0 * residual_variance;
+    let determined = inverse[(0, 0)] > 0.0 && inverse[(1, 1)] > 0.0 && variance.is_finite();
+    determined.then(|| TileResidual {
         at: Point {
             x: (left + SIDE / 2) as f64,
             y: (top + SIDE / 2) as f64,
