@@ -1,10 +1,12 @@
 //! Everything a report is made of, as plain data: `measure` and the other stages fill it, `report` draws it.
 //!
-//! In reading order: the [measurement](PictureMeasurement) of one picture, of all pictures of a bracket ([`Measurement`]),
-//! and the gain of the bracket ([`BracketGain`]); the [`Scene`] and advised brackets; calibration against known densities
-//! ([`Calibration`]); the camera's HDR picture against the merge ([`Comparison`]); raw files of the same shots
-//! ([`RawComparison`], [`SavedTwice`]); the entry of a bracket ([`BracketReport`]); comparison of cameras
-//! ([`CameraComparison`]); the whole [`Report`].
+//! In reading order: the place of the wedge ([`WedgePlace`]); the [measurement](PictureMeasurement) of one picture, of all
+//! pictures of a bracket ([`Measurement`]), and the gain of the bracket ([`BracketGain`]); the [`Scene`] and advised
+//! brackets; calibration against known densities ([`Calibration`]); the camera's HDR picture against the merge
+//! ([`Comparison`]); raw files of the same shots ([`RawComparison`], [`SavedTwice`]); the entry of a bracket
+//! ([`BracketReport`]); comparison of cameras ([`CameraComparison`]); the whole [`Report`].
+mod wedge_place;
+
 mod gain;
 mod measurement;
 mod pictures;
@@ -33,12 +35,13 @@ pub use comparison::{
 };
 pub use gain::BracketGain;
 pub use measurement::{
-    BracketMeasurement, CONFIDENT, DecidingQuantity, JoinReason, Joined, JoinedBecause,
-    LevelCounts, Limit, NormalisedStops, Pair, Patch, PictureKind, PictureMeasurement,
-    RENDERED_FILE, UnitCell, UsableStops, VisualWhite, WedgePlace,
+    BracketMeasurement, DecidingQuantity, JoinReason, Joined, JoinedBecause, LevelCounts, Limit,
+    NormalisedStops, Pair, Patch, PictureKind, PictureMeasurement, RENDERED_FILE, UsableStops,
+    VisualWhite,
 };
 pub use pictures::Measurement;
 pub use raw_comparison::{CurveFromRaw, CurvePoint, RawComparison, RawPair};
 pub use report::{Failed, InputFile, Program, Report, SCHEMA, UnusedFile};
 pub use saved_twice::{SavedTwice, SavedTwiceRow};
 pub use scene::{Advice, AdvisedFrame, BestFrame, Criterion, Histogram, Scene, SharesAtSnr};
+pub use wedge_place::{CONFIDENT, UnitCell, WedgePlace};
