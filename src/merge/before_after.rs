@@ -2,7 +2,7 @@
 use super::merger::Merger;
 use ndarray::{Array3, s};
 use stopspan_core::model::{Bracket, Frame, Merged, Motion, Picture, RadianceMap, main_channel};
-use stopspan_core::raster::{Pixels, Point};
+use stopspan_core::raster::{Pixels, Point, Region};
 
 /// Rows and columns of the detail.
 const DETAIL: (usize, usize) = (320, 480);
@@ -18,33 +18,36 @@ pub fn detail(merged: &Merged) -> Option<[Array3<f32>; 2]> {
         return None;
     }
     let (rows, columns, _) = map.radiance.dim();
-    let size = (DETAIL.0.min(rows), DETAIL.1.min(columns));
-    let places = (0..TRIED.0 * TRIED.1).map(|i| {
+    let (height, width) = (DETAIL.0.min(rows), DETAIL.1.min(columns));
+    let windows = (0..TRIED.0 * TRIED.1).map(|i| {
         let (down, across) = (i / TRIED.1, i % TRIED.1);
-        (
-            (rows - size.0) * down / (TRIED.0 - 1),
-            (columns - size.1) * across / (TRIED.1 - 1),
-        )
+        Region {
+            top: (rows - height) * down / (TRIED.0 - 1),
+            left: (columns - width) * across / (TRIED.1 - 1),
+            height,
+            width,
+        }
     });
-    let best = places.max_by(|&a, &b| {
-        let moved = |at| {
+    let best = windows.max_by(|a, b| {
+        let moved = |window| {
             frames
                 .motion
                 .as_ref()
-                .map_or(0.0, |m| moved(m, columns, at, size))
+                .map_or(0.0, |m| moved(m, columns, window))
         };
-        let worth = |at| {
-            let seen = texture(map, at, size) * displacement(bracket, at, size).min(20.0);
-            seen * (1.0 + 8.0 * moved(at)).min(3.0)
+        let worth = |window| {
+            let seen = texture(map, window) * displacement(bracket, window).min(20.0);
+            seen * (1.0 + 8.0 * moved(window)).min(3.0)
         };
         worth(a).total_cmp(&worth(b))
     })?;
-    let ((top, left), (high, wide)) = (best, size);
-    let window = s![top..top + high, left..left + wide, ..];
-    let after = map.radiance.slice(window).to_owned();
+    let after = map
+        .radiance
+        .slice(s![best.rows(), best.columns(), ..])
+        .to_owned();
     let as_they_lay = Bracket {
         name: String::new(),
-        frames: bracket.frames.iter().map(|f| cut(f, best, size)).collect(),
+        frames: bracket.frames.iter().map(|f| cut(f, &best)).collect(),
         reference: bracket.reference,
         camera_hdr: None,
         findings: Vec::new(),
@@ -54,8 +57,8 @@ pub fn detail(merged: &Merged) -> Option<[Array3<f32>; 2]> {
 }
 
 /// A window of a frame where it lay.
-fn cut(frame: &Frame, (top, left): (usize, usize), (high, wide): (usize, usize)) -> Frame {
-    let window = s![top..top + high, left..left + wide, ..];
+fn cut(frame: &Frame, window: &Region) -> Frame {
+    let window = s![window.rows(), window.columns(), ..];
     let from = &frame.picture;
     Frame {
         picture: Picture {
@@ -75,28 +78,28 @@ fn cut(frame: &Frame, (top, left): (usize, usize), (high, wide): (usize, usize))
 }
 
 /// Share of a window where something moved, about, in a picture `columns` wide.
-fn moved(
-    motion: &Motion,
-    columns: usize,
-    (top, left): (usize, usize),
-    (high, wide): (usize, usize),
-) -> f64 {
-    let rows = (top..top + high).step_by(4);
+fn moved(motion: &Motion, columns: usize, window: &Region) -> f64 {
+    let rows = window.rows().step_by(4);
+    let inside = window.columns();
     let of_row = |row| {
         let ranges = motion.moved_in(row, columns);
-        ranges.map(|r| r.end.min(left + wide).saturating_sub(r.start.max(left)))
+        ranges.map(|r| {
+            let (start, end) = (r.start.max(inside.start), r.end.min(inside.end));
+            end.saturating_sub(start)
+        })
     };
     let count: usize = rows.clone().flat_map(of_row).sum();
-    count as f64 / (rows.count() * wide).max(1) as f64
+    count as f64 / (rows.count() * window.width).max(1) as f64
 }
 
 /// Mean difference of neighbours in a window of the map, stops, each counted up to one.
-fn texture(map: &RadianceMap, (top, left): (usize, usize), (high, wide): (usize, usize)) -> f64 {
+fn texture(map: &RadianceMap, window: &Region) -> f64 {
     let channel = main_channel(map.radiance.dim().2);
     let log = |r: usize, c: usize| map.radiance[[r, c, channel]].max(1e-6).log2();
     let mut sum = 0.0;
-    for row in (top..top + high - 1).step_by(4) {
-        for column in (left..left + wide - 1).step_by(4) {
+    let (rows, columns) = (window.rows(), window.columns());
+    for row in (rows.start..rows.end - 1).step_by(4) {
+        for column in (columns.start..columns.end - 1).step_by(4) {
             let here = log(row, column);
             let steps = [log(row, column + 1), log(row + 1, column)];
             sum += steps.map(|s| (s - here).abs().min(1.0)).iter().sum::<f32>();
@@ -106,10 +109,10 @@ fn texture(map: &RadianceMap, (top, left): (usize, usize), (high, wide): (usize,
 }
 
 /// Largest displacement of a frame at the middle of a window, pixels.
-fn displacement(bracket: &Bracket, (top, left): (usize, usize), size: (usize, usize)) -> f64 {
+fn displacement(bracket: &Bracket, window: &Region) -> f64 {
     let at = Point {
-        x: (left + size.1 / 2) as f64,
-        y: (top + size.0 / 2) as f64,
+        x: (window.left + window.width / 2) as f64,
+        y: (window.top + window.height / 2) as f64,
     };
     let of = |f: &Frame| {
         let to = f.transform?.apply(at)?;
