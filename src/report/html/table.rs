@@ -6,7 +6,7 @@ use super::super::words::{
 use super::escape;
 use std::fmt::Write;
 use stopspan_core::results::{BracketReport, FrameEntry};
-use stopspan_core::results::{JoinReason, PictureMeasurement, UsableStops};
+use stopspan_core::results::{JoinReason, Pair, Patch, PictureMeasurement, UsableStops};
 use stopspan_core::units::Estimate;
 
 /// A table under construction. It escapes the text of every cell; callers do not.
@@ -241,6 +241,7 @@ pub(super) fn steps(out: &mut String, bracket: &BracketReport) {
     out.push_str("</details>\n");
 }
 
+/// Writes every step of one picture as a table: each step alone, and against the next darker one.
 fn steps_of(out: &mut String, picture: &PictureMeasurement) {
     let smallest = picture
         .patches
@@ -270,60 +271,67 @@ fn steps_of(out: &mut String, picture: &PictureMeasurement) {
     );
     for patch in &picture.patches {
         let pair = picture.pairs.iter().find(|p| p.step == patch.step);
-        let by = pair.map_or_else(none, |p| {
-            let names = [
-                (p.by_noise, "noise"),
-                (p.by_code == Some(true), "code"),
-                (p.by_visual, "visual"),
-                (p.by_mean, "mean"),
-            ];
-            let list: Vec<&str> = names.iter().filter(|n| n.0).map(|n| n.1).collect();
-            if list.is_empty() {
-                "none".to_owned()
-            } else {
-                list.join(", ")
-            }
-        });
-        let reason = pair.and_then(|p| Some((p.reason?, p.decided_by, p.limit)));
-        let reason = reason.map_or_else(String::new, |(reason, by, limit)| match reason {
-            JoinReason::Clipped | JoinReason::Crushed => {
-                format!(
-                    "{}, {} over {}",
-                    reason_name(reason),
-                    percent(by),
-                    percent(limit)
-                )
-            }
-            _ => format!(
-                "{}, {} under {}",
-                reason_name(reason),
-                decimal(by, 2),
-                decimal(limit, 0)
-            ),
-        });
-        table.row(
-            &patch.step.to_string(),
-            "",
-            &[
-                patch.density.map_or_else(none, |d| decimal(d, 2)),
-                patch.code.map_or_else(none, |c| decimal(c[1], 1)),
-                if patch.clipped_share > 0.01 {
-                    none()
-                } else {
-                    significant(patch.snr, 3)
-                },
-                percent(patch.clipped_share),
-                pair.map_or_else(none, |p| decimal(p.separation, 2)),
-                pair.and_then(|p| p.code_difference)
-                    .map_or_else(none, |d| decimal(d, 1)),
-                pair.map_or_else(none, |p| decimal(p.lightness_difference, 2)),
-                pair.map_or_else(none, |p| decimal(p.jnd_difference, 1)),
-                by,
-                reason,
-            ],
-        );
+        table.row(&patch.step.to_string(), "", &cells_of_step(patch, pair));
     }
     table.finish(out);
+}
+
+/// Cells of the row of one step; `pair` is the step with the next darker one, `None` for the darkest.
+fn cells_of_step(patch: &Patch, pair: Option<&Pair>) -> [String; 10] {
+    let snr = if patch.clipped_share > 0.01 {
+        none()
+    } else {
+        significant(patch.snr, 3)
+    };
+    [
+        patch.density.map_or_else(none, |d| decimal(d, 2)),
+        patch.code.map_or_else(none, |c| decimal(c[1], 1)),
+        snr,
+        percent(patch.clipped_share),
+        pair.map_or_else(none, |p| decimal(p.separation, 2)),
+        pair.and_then(|p| p.code_difference)
+            .map_or_else(none, |d| decimal(d, 1)),
+        pair.map_or_else(none, |p| decimal(p.lightness_difference, 2)),
+        pair.map_or_else(none, |p| decimal(p.jnd_difference, 1)),
+        pair.map_or_else(none, criteria_met),
+        pair.map_or_else(String::new, why_joined),
+    ]
+}
+
+/// The criteria that tell the steps of a pair apart, as "noise, visual"; "none" if no criterion does.
+fn criteria_met(pair: &Pair) -> String {
+    let names = [
+        (pair.by_noise, "noise"),
+        (pair.by_code == Some(true), "code"),
+        (pair.by_visual, "visual"),
+        (pair.by_mean, "mean"),
+    ];
+    let list: Vec<&str> = names.iter().filter(|n| n.0).map(|n| n.1).collect();
+    if list.is_empty() {
+        "none".to_owned()
+    } else {
+        list.join(", ")
+    }
+}
+
+/// Why noise does not tell the steps of a pair apart, with the deciding number and its limit; empty if it does.
+fn why_joined(pair: &Pair) -> String {
+    let (by, limit) = (pair.decided_by, pair.limit);
+    match pair.reason {
+        None => String::new(),
+        Some(reason @ (JoinReason::Clipped | JoinReason::Crushed)) => format!(
+            "{}, {} over {}",
+            reason_name(reason),
+            percent(by),
+            percent(limit)
+        ),
+        Some(reason) => format!(
+            "{}, {} under {}",
+            reason_name(reason),
+            decimal(by, 2),
+            decimal(limit, 0)
+        ),
+    }
 }
 
 /// Writes noise model and coverage of the map, as collapsed tables.
