@@ -12,7 +12,7 @@ use stopspan_core::Error;
 use stopspan_core::finding::Finding;
 use stopspan_core::model::ExposureCheck;
 use stopspan_core::model::LinearScales;
-use stopspan_core::model::{Bracket, Clip, Exposure, ExposureSource, Response, UNCHANGED};
+use stopspan_core::model::{Bracket, Clip, Exposure, ExposureSource, Frame, Response, UNCHANGED};
 use stopspan_core::units::Estimate;
 
 /// A response, the exposures to use, and findings.
@@ -86,20 +86,7 @@ pub fn recover(
         .frames
         .iter()
         .zip(&used)
-        .map(|(frame, &used)| {
-            let moved = (used.value - frame.exposure.stated.value).abs() > 1e-9;
-            let guessed = frame.exposure.source == ExposureSource::Guessed;
-            let source = if moved && !guessed {
-                ExposureSource::Measured
-            } else {
-                frame.exposure.source
-            };
-            Exposure {
-                stated: frame.exposure.stated,
-                used,
-                source,
-            }
-        })
+        .map(|(frame, &used)| exposure(frame, used))
         .collect();
     Ok(Recovered {
         response,
@@ -108,6 +95,23 @@ pub fn recover(
         check,
         findings,
     })
+}
+
+/// The exposure of a frame. Its source is "measured" if the used exposure differs from the stated one and the latter was not
+/// guessed.
+fn exposure(frame: &Frame, used: Estimate) -> Exposure {
+    let moved = (used.value - frame.exposure.stated.value).abs() > 1e-9;
+    let guessed = frame.exposure.source == ExposureSource::Guessed;
+    let source = if moved && !guessed {
+        ExposureSource::Measured
+    } else {
+        frame.exposure.source
+    };
+    Exposure {
+        stated: frame.exposure.stated,
+        used,
+        source,
+    }
 }
 
 /// Reports the exposure span from the first to the last frame, which no method estimates: it is always the stated one.
