@@ -31,11 +31,82 @@ fn job(input: &Path, out: &Path, more: &[&str]) -> Done {
 /// Corners of the bench's wedge at this size.
 const GOOD: &str = "38,294,442,299,442,328,38,323";
 
-#[test]
-fn every_mistake_about_the_wedge_is_named() {
-    let scratch = tempfile::tempdir().unwrap();
-    let input = scratch.path().join("in");
+const CORNERS: &str = "--wedge-corners";
+const GRID: &str = "--wedge-grid";
+const DENSITIES: &str = "--wedge-densities";
+const UNCERTAINTY: &str = "--wedge-density-uncertainty";
+
+/// Arguments with a mistake, and words that the message must contain.
+type Mistake<'a> = (&'a [&'a str], &'a [&'a str]);
+
+/// Runs the program on the bench in `scratch` with each mistake: it fails, and names it.
+fn are_named(scratch: &Path, mistakes: &[Mistake]) {
+    let input = scratch.join("in");
     bench(&input);
+    for (index, (arguments, words)) in mistakes.iter().enumerate() {
+        let out = scratch.join(format!("out{index}"));
+        let done = job(&input, &out, arguments);
+        assert_ne!(done.code, 0, "{arguments:?}\n{}", done.said());
+        for word in *words {
+            assert!(
+                done.said().contains(word),
+                "{arguments:?}: \"{word}\" in\n{}",
+                done.said()
+            );
+        }
+    }
+}
+
+#[test]
+fn every_mistake_about_corners_and_grid_is_named() {
+    let mistakes: [Mistake; 8] = [
+        (
+            &[CORNERS, "-90,294,442,299,442,328,38,323", GRID, "1x21"],
+            &[CORNERS, "outside"],
+        ),
+        (
+            &[CORNERS, "300,294,760,299,760,328,300,323", GRID, "1x21"],
+            &[CORNERS, "outside", "whole wedge"],
+        ),
+        (
+            &[CORNERS, "38,294,442,328,442,299,38,323", GRID, "1x21"],
+            &[CORNERS, "cross"],
+        ),
+        (
+            &[CORNERS, "38,294,38,294,38,294,38,294", GRID, "1x21"],
+            &[CORNERS, "line"],
+        ),
+        (
+            &[CORNERS, "38,294,442,299", GRID, "1x21"],
+            &[CORNERS, "4 numbers"],
+        ),
+        (&[CORNERS, GOOD], &[CORNERS, GRID]),
+        (&[CORNERS, GOOD, GRID, "1x99"], &[CORNERS, "pixels"]),
+        (&[CORNERS, GOOD, GRID, "21"], &[GRID, "ROWSxCOLS"]),
+    ];
+    are_named(tempfile::tempdir().unwrap().path(), &mistakes);
+}
+
+#[test]
+fn every_mistake_about_densities_is_named() {
+    let mistakes: [Mistake; 4] = [
+        (
+            &[CORNERS, GOOD, GRID, "1x5", DENSITIES, "1,2,3,4,5,6"],
+            &[DENSITIES, "6 densities", "5 patches"],
+        ),
+        (
+            &[CORNERS, GOOD, GRID, "1x21", DENSITIES, "0.1,0.3,0.2"],
+            &[DENSITIES, "rise or fall"],
+        ),
+        (&[UNCERTAINTY, "0.9"], &["uncertainty"]),
+        (&[UNCERTAINTY, "0"], &["uncertainty"]),
+    ];
+    are_named(tempfile::tempdir().unwrap().path(), &mistakes);
+}
+
+#[test]
+fn every_mistake_in_a_file_about_the_wedge_is_named() {
+    let scratch = tempfile::tempdir().unwrap();
     let file = |name: &str, text: &str| {
         let path = scratch.path().join(name);
         std::fs::write(&path, text).unwrap();
@@ -48,81 +119,25 @@ fn every_mistake_about_the_wedge_is_named() {
     let other = file("other.json", "{ \"schema\": \"something-else\" }");
     let missing = scratch.path().join("none.csv");
     let missing = missing.to_str().unwrap();
-    let grid = "--wedge-grid";
-    let corners = "--wedge-corners";
-    let densities = "--wedge-densities";
-    let cases: [(&[&str], &[&str]); 16] = [
+    let mistakes: [Mistake; 7] = [
         (
-            &[corners, "-90,294,442,299,442,328,38,323", grid, "1x21"],
-            &[corners, "outside"],
+            &[DENSITIES, &letters],
+            &[DENSITIES, "letters.csv", "line 2", "black"],
+        ),
+        (&[DENSITIES, &gap], &[DENSITIES, "gap.csv", "line 3"]),
+        (
+            &[DENSITIES, &headless],
+            &[DENSITIES, "headless.csv", "step,density"],
         ),
         (
-            &[corners, "300,294,760,299,760,328,300,323", grid, "1x21"],
-            &[corners, "outside", "whole wedge"],
-        ),
-        (
-            &[corners, "38,294,442,328,442,299,38,323", grid, "1x21"],
-            &[corners, "cross"],
-        ),
-        (
-            &[corners, "38,294,38,294,38,294,38,294", grid, "1x21"],
-            &[corners, "line"],
-        ),
-        (
-            &[corners, "38,294,442,299", grid, "1x21"],
-            &[corners, "4 numbers"],
-        ),
-        (&[corners, GOOD], &[corners, grid]),
-        (&[corners, GOOD, grid, "1x99"], &[corners, "pixels"]),
-        (&[corners, GOOD, grid, "21"], &[grid, "ROWSxCOLS"]),
-        (
-            &[corners, GOOD, grid, "1x5", densities, "1,2,3,4,5,6"],
-            &[densities, "6 densities", "5 patches"],
-        ),
-        (
-            &[corners, GOOD, grid, "1x21", densities, "0.1,0.3,0.2"],
-            &[densities, "rise or fall"],
-        ),
-        (
-            &[densities, &letters],
-            &[densities, "letters.csv", "line 2", "black"],
-        ),
-        (&[densities, &gap], &[densities, "gap.csv", "line 3"]),
-        (
-            &[densities, &headless],
-            &[densities, "headless.csv", "step,density"],
-        ),
-        (
-            &[densities, missing],
-            &[densities, "none.csv", "cannot be read"],
+            &[DENSITIES, missing],
+            &[DENSITIES, "none.csv", "cannot be read"],
         ),
         (&["--wedge-file", &broken], &["--wedge-file", "broken.json"]),
         (&["--wedge-file", &other], &["--wedge-file", "other.json"]),
+        (&["--flat-field", missing], &["none.csv"]),
     ];
-    for (index, (arguments, words)) in cases.iter().enumerate() {
-        let out = scratch.path().join(format!("out{index}"));
-        let done = job(&input, &out, arguments);
-        assert_ne!(done.code, 0, "{arguments:?}\n{}", done.said());
-        for word in *words {
-            assert!(
-                done.said().contains(word),
-                "{arguments:?}: \"{word}\" in\n{}",
-                done.said()
-            );
-        }
-    }
-    for (arguments, word) in [
-        (["--wedge-density-uncertainty", "0.9"], "uncertainty"),
-        (["--wedge-density-uncertainty", "0"], "uncertainty"),
-        (["--flat-field", missing], "none.csv"),
-    ] {
-        let done = job(&input, &scratch.path().join("more"), &arguments);
-        assert!(
-            done.code != 0 && done.said().contains(word),
-            "{}",
-            done.said()
-        );
-    }
+    are_named(scratch.path(), &mistakes);
 }
 
 #[test]
