@@ -174,49 +174,56 @@ fn false_names_empty_files_and_folders_are_told_apart() {
     }
 }
 
+/// Rows and columns that a header claims; a JPEG header cannot claim more than 65 535.
+const GIGANTIC: u32 = 100_000;
+
+/// Rewrites the header of a valid file so that it claims `GIGANTIC` rows and columns (JPEG: as many as it can).
+fn claim(ending: &str, content: &mut Vec<u8>) {
+    match ending {
+        "jpg" => {
+            let frame = content.windows(2).position(|w| w == [0xff, 0xc0]).unwrap();
+            content[frame + 5..frame + 9].fill(0xff);
+        }
+        "png" => {
+            content[16..20].copy_from_slice(&GIGANTIC.to_be_bytes());
+            content[20..24].copy_from_slice(&GIGANTIC.to_be_bytes());
+            let sum = crc(&content[12..29]);
+            content[29..33].copy_from_slice(&sum.to_be_bytes());
+        }
+        "hdr" => {
+            let text = String::from_utf8_lossy(&content[..100]).into_owned();
+            let size = text.find("-Y").unwrap();
+            content.truncate(size);
+            content.extend(b"-Y 100000 +X 100000\n");
+        }
+        "exr" => {
+            for name in ["dataWindow\0box2i\0", "displayWindow\0box2i\0"] {
+                let place = content
+                    .windows(name.len())
+                    .position(|w| w == name.as_bytes())
+                    .unwrap();
+                let high = place + name.len() + 4 + 8;
+                content[high..high + 4].copy_from_slice(&(GIGANTIC - 1).to_le_bytes());
+                content[high + 4..high + 8].copy_from_slice(&(GIGANTIC - 1).to_le_bytes());
+            }
+        }
+        _ => {
+            for tag in [256u16, 257] {
+                let entry = tiff_entry(content, tag);
+                content[entry + 2..entry + 4].copy_from_slice(&4u16.to_le_bytes());
+                content[entry + 8..entry + 12].copy_from_slice(&GIGANTIC.to_le_bytes());
+            }
+        }
+    }
+}
+
 /// Headers that claim 100 000 x 100 000 (JPEG: its largest, 65 535 x 65 535) are refused from the header alone.
 #[test]
 fn gigantic_claims_cost_no_memory() {
     let folder = tempfile::tempdir().unwrap();
-    let big = 100_000u32;
     let mut claims = 0;
     for (ending, mut content) in files(folder.path()) {
-        match ending {
-            "jpg" => {
-                let frame = content.windows(2).position(|w| w == [0xff, 0xc0]).unwrap();
-                content[frame + 5..frame + 9].fill(0xff);
-            }
-            "png" => {
-                content[16..20].copy_from_slice(&big.to_be_bytes());
-                content[20..24].copy_from_slice(&big.to_be_bytes());
-                let sum = crc(&content[12..29]);
-                content[29..33].copy_from_slice(&sum.to_be_bytes());
-            }
-            "hdr" => {
-                let text = String::from_utf8_lossy(&content[..100]).into_owned();
-                let size = text.find("-Y").unwrap();
-                content.truncate(size);
-                content.extend(b"-Y 100000 +X 100000\n");
-            }
-            "exr" => {
-                for name in ["dataWindow\0box2i\0", "displayWindow\0box2i\0"] {
-                    let place = content
-                        .windows(name.len())
-                        .position(|w| w == name.as_bytes())
-                        .unwrap();
-                    let high = place + name.len() + 4 + 8;
-                    content[high..high + 4].copy_from_slice(&(big - 1).to_le_bytes());
-                    content[high + 4..high + 8].copy_from_slice(&(big - 1).to_le_bytes());
-                }
-            }
-            _ => {
-                for tag in [256u16, 257] {
-                    let entry = tiff_entry(&content, tag);
-                    content[entry + 2..entry + 4].copy_from_slice(&4u16.to_le_bytes());
-                    content[entry + 8..entry + 12].copy_from_slice(&big.to_le_bytes());
-                }
-            }
-        }
+        claim(ending, &mut content);
         let file = folder.path().join(format!("big.{ending}"));
         std::fs::write(&file, &content).unwrap();
         let found = problem(&file, &Limits::default());

@@ -1,11 +1,13 @@
 //! Files written here and read by other libraries, and the other way round: `image` (with its own PNG, TIFF, Radiance
 //! and OpenEXR readers), `png`, `tiff`, `exr`, `jpeg-encoder`. Radiance maps and previews stand in `maps`.
 use super::samples::{bytes, raw, read, waves, words};
+use ::png::{BitDepth, ColorType};
 use stopspan_core::model::{Compression, Format, Limits};
 use stopspan_core::raster::Pixels;
 use stopspan_formats::jpeg;
 use stopspan_formats::jpeg::Subsampling;
 use stopspan_formats::{png, read_picture, srgb_profile};
+use tiff::encoder::{self, TiffEncoder, colortype};
 
 #[test]
 fn jpeg_stripes_decode_like_one_jpeg_without_stripes() {
@@ -145,29 +147,29 @@ fn png_written_here_is_read_alike_by_image() {
     }
 }
 
-#[test]
-fn png_of_every_kind_is_read_and_transparency_dropped() {
-    use ::png::{BitDepth, ColorType};
-    let folder = tempfile::tempdir().unwrap();
-    let encode = |kind, depth, data: &[u8], palette: Option<&[u8]>| {
-        let mut file = Vec::new();
-        let mut encoder = ::png::Encoder::new(&mut file, 2, 2);
-        encoder.set_color(kind);
-        encoder.set_depth(depth);
-        if let Some(colours) = palette {
-            encoder.set_palette(colours.to_vec());
-        }
-        encoder
-            .write_header()
-            .unwrap()
-            .write_image_data(data)
-            .unwrap();
-        file
-    };
-    let cases: [(&str, Vec<u8>, Vec<u8>); 4] = [
+/// A PNG of 2 x 2 pixels from another library's writer.
+fn png_file(kind: ColorType, depth: BitDepth, data: &[u8], palette: Option<&[u8]>) -> Vec<u8> {
+    let mut file = Vec::new();
+    let mut encoder = ::png::Encoder::new(&mut file, 2, 2);
+    encoder.set_color(kind);
+    encoder.set_depth(depth);
+    if let Some(colours) = palette {
+        encoder.set_palette(colours.to_vec());
+    }
+    encoder
+        .write_header()
+        .unwrap()
+        .write_image_data(data)
+        .unwrap();
+    file
+}
+
+/// PNG files of up to 8 bits: kind, content, and the samples that are to be read from it.
+fn small_pngs() -> [(&'static str, Vec<u8>, Vec<u8>); 4] {
+    [
         (
             "one bit",
-            encode(
+            png_file(
                 ColorType::Grayscale,
                 BitDepth::One,
                 &[0b1000_0000, 0b0100_0000],
@@ -177,7 +179,7 @@ fn png_of_every_kind_is_read_and_transparency_dropped() {
         ),
         (
             "gray and alpha",
-            encode(
+            png_file(
                 ColorType::GrayscaleAlpha,
                 BitDepth::Eight,
                 &[1, 9, 2, 9, 3, 9, 4, 9],
@@ -187,7 +189,7 @@ fn png_of_every_kind_is_read_and_transparency_dropped() {
         ),
         (
             "palette",
-            encode(
+            png_file(
                 ColorType::Indexed,
                 BitDepth::Eight,
                 &[0, 1, 1, 0],
@@ -197,7 +199,7 @@ fn png_of_every_kind_is_read_and_transparency_dropped() {
         ),
         (
             "RGB and alpha",
-            encode(
+            png_file(
                 ColorType::Rgba,
                 BitDepth::Eight,
                 &[1, 2, 3, 0, 4, 5, 6, 0, 7, 8, 9, 0, 10, 11, 12, 0],
@@ -205,14 +207,19 @@ fn png_of_every_kind_is_read_and_transparency_dropped() {
             ),
             (1..=12).collect(),
         ),
-    ];
-    for (name, file, wanted) in cases {
+    ]
+}
+
+#[test]
+fn png_of_every_kind_is_read_and_transparency_dropped() {
+    let folder = tempfile::tempdir().unwrap();
+    for (name, file, wanted) in small_pngs() {
         let Pixels::U8(back) = read(folder.path(), "a.png", &file).pixels else {
             panic!("not 8-bit")
         };
         assert_eq!(raw(back.view()), wanted, "{name}");
     }
-    let wide = encode(
+    let wide = png_file(
         ColorType::Rgba,
         BitDepth::Sixteen,
         &(0..32).collect::<Vec<u8>>(),
@@ -224,68 +231,75 @@ fn png_of_every_kind_is_read_and_transparency_dropped() {
     assert_eq!(raw(back.view())[..4], [0x0001, 0x0203, 0x0405, 0x0809]);
 }
 
+const TIFF_ROWS: usize = 37;
+const TIFF_COLUMNS: usize = 21;
+
+/// A TIFF of `TIFF_ROWS` x `TIFF_COLUMNS` pixels from another library's writer.
+fn tiff_file<K: colortype::ColorType>(
+    compression: encoder::Compression,
+    samples: &[K::Inner],
+) -> Vec<u8>
+where
+    [K::Inner]: encoder::TiffValue,
+{
+    let mut out = std::io::Cursor::new(Vec::new());
+    TiffEncoder::new(&mut out)
+        .unwrap()
+        .with_compression(compression)
+        .write_image::<K>(TIFF_COLUMNS as u32, TIFF_ROWS as u32, samples)
+        .unwrap();
+    out.into_inner()
+}
+
+/// TIFF files of every depth, and the samples that are to be read from each.
+fn tiffs_of_every_depth(compression: encoder::Compression) -> [(Vec<u8>, Pixels); 5] {
+    let eight = bytes(TIFF_ROWS, TIFF_COLUMNS, 3);
+    let sixteen = words(TIFF_ROWS, TIFF_COLUMNS, 3);
+    let gray = words(TIFF_ROWS, TIFF_COLUMNS, 1);
+    let float = waves(TIFF_ROWS, TIFF_COLUMNS, 3, |v| v as f32 * 20.0 - 1.0);
+    let long = waves(TIFF_ROWS, TIFF_COLUMNS, 3, |v| (v * 4_294_967_295.0) as u32);
+    [
+        (
+            tiff_file::<colortype::RGB8>(compression, &raw(eight.view())),
+            Pixels::U8(eight),
+        ),
+        (
+            tiff_file::<colortype::RGB16>(compression, &raw(sixteen.view())),
+            Pixels::U16(sixteen),
+        ),
+        (
+            tiff_file::<colortype::Gray16>(compression, &raw(gray.view())),
+            Pixels::U16(gray),
+        ),
+        (
+            tiff_file::<colortype::RGB32Float>(compression, &raw(float.view())),
+            Pixels::F32(float),
+        ),
+        (
+            tiff_file::<colortype::RGB32>(compression, &raw(long.view())),
+            Pixels::F32(long.mapv(|v| (f64::from(v) / 4_294_967_295.0) as f32)),
+        ),
+    ]
+}
+
 #[test]
 fn tiff_of_every_depth_is_read_from_another_writer() {
-    use tiff::encoder::{TiffEncoder, colortype};
+    use encoder::Compression as C;
     let folder = tempfile::tempdir().unwrap();
-    let (rows, columns) = (37usize, 21usize);
-    let (w, h) = (columns as u32, rows as u32);
-    macro_rules! file {
-        ($kind:ty, $compression:expr, $data:expr) => {{
-            let mut out = std::io::Cursor::new(Vec::new());
-            TiffEncoder::new(&mut out)
-                .unwrap()
-                .with_compression($compression)
-                .write_image::<$kind>(w, h, &$data)
-                .unwrap();
-            out.into_inner()
-        }};
-    }
-    use tiff::encoder::Compression as C;
-    let eight = bytes(rows, columns, 3);
-    let sixteen = words(rows, columns, 3);
-    let gray = words(rows, columns, 1);
-    let float = waves(rows, columns, 3, |v| v as f32 * 20.0 - 1.0);
-    let long = waves(rows, columns, 3, |v| (v * 4_294_967_295.0) as u32);
     for compression in [
         C::Uncompressed,
         C::Lzw,
         C::Deflate(Default::default()),
         C::Packbits,
     ] {
-        let files = [
-            (
-                file!(colortype::RGB8, compression, raw(eight.view())),
-                Pixels::U8(eight.clone()),
-            ),
-            (
-                file!(colortype::RGB16, compression, raw(sixteen.view())),
-                Pixels::U16(sixteen.clone()),
-            ),
-            (
-                file!(colortype::Gray16, compression, raw(gray.view())),
-                Pixels::U16(gray.clone()),
-            ),
-            (
-                file!(colortype::RGB32Float, compression, raw(float.view())),
-                Pixels::F32(float.clone()),
-            ),
-            (
-                file!(colortype::RGB32, compression, raw(long.view())),
-                Pixels::F32(long.mapv(|v| (f64::from(v) / 4_294_967_295.0) as f32)),
-            ),
-        ];
-        for (content, wanted) in files {
+        for (content, wanted) in tiffs_of_every_depth(compression) {
             let picture = read(folder.path(), "a.tif", &content);
             assert_eq!(picture.format, Format::Tiff);
             assert_eq!(picture.pixels, wanted);
         }
     }
-    let not_finite = file!(
-        colortype::Gray32Float,
-        C::Uncompressed,
-        vec![f32::NAN; rows * columns]
-    );
+    let not_finite =
+        tiff_file::<colortype::Gray32Float>(C::Uncompressed, &[f32::NAN; TIFF_ROWS * TIFF_COLUMNS]);
     let file = folder.path().join("nan.tif");
     std::fs::write(&file, not_finite).unwrap();
     assert!(read_picture(&file, &Limits::default()).is_err());
