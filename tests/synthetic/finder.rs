@@ -1,5 +1,5 @@
 //! The wedge finder on simulated charts of every kind it promises to find, and on scenes without a wedge.
-use super::finder_charts::{CANVAS, Canvas, Chart, chart, of_shape, scene};
+use super::finder_charts::{CANVAS, Canvas, Chart, PatchGrid, chart, of_shape, scene};
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use stopspan_core::raster::Point;
@@ -85,12 +85,23 @@ fn of_aspect(seed: u64, aspect: f64, canvas: Canvas) -> Chart {
     let steps = steps[rng.random_range(0..steps.len())];
     let most = (length / steps as f64).min(breadth / aspect).min(110.0);
     let along = rng.random_range(least..=most.max(least));
-    let (across, fall_off) = (along * aspect, 0.0..0.4);
-    if row {
-        of_shape(&mut rng, (1, steps), (along, across), (fall_off, canvas))
+    let across = along * aspect;
+    let grid = if row {
+        PatchGrid {
+            rows: 1,
+            columns: steps,
+            width: along,
+            height: across,
+        }
     } else {
-        of_shape(&mut rng, (steps, 1), (across, along), (fall_off, canvas))
-    }
+        PatchGrid {
+            rows: steps,
+            columns: 1,
+            width: across,
+            height: along,
+        }
+    };
+    of_shape(&mut rng, &grid, 0.0..0.4, canvas)
 }
 
 /// Charts of these aspects found with their number of steps, found short with the end in doubt, and found wrong in silence.

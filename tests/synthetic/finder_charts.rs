@@ -74,18 +74,35 @@ pub(super) fn chart(seed: u64) -> Chart {
     } else {
         pw *= aspect
     }
-    of_shape(&mut rng, (rows, columns), (pw, ph), (0.0..0.4, CANVAS))
+    let grid = PatchGrid {
+        rows,
+        columns,
+        width: pw,
+        height: ph,
+    };
+    of_shape(&mut rng, &grid, 0.0..0.4, CANVAS)
 }
 
-/// One chart of patches of a given size (pixels along and down), its light falling off by a share within `fall_off` towards
+/// A grid of patches.
+pub(super) struct PatchGrid {
+    pub rows: usize,
+    pub columns: usize,
+    /// Width of a patch, pixels.
+    pub width: f64,
+    /// Height of a patch, pixels.
+    pub height: f64,
+}
+
+/// One chart of given patches, its light falling off by a share within `fall_off` towards
 /// the corners of the canvas; the rest at random.
 pub(super) fn of_shape(
     rng: &mut ChaCha8Rng,
-    (rows, columns): (usize, usize),
-    (pw, ph): (f64, f64),
-    (fall_off, canvas): (Range<f64>, Canvas),
+    grid: &PatchGrid,
+    fall_off: Range<f64>,
+    canvas: Canvas,
 ) -> Chart {
-    let (w, h) = (pw * columns as f64, ph * rows as f64);
+    let (rows, columns) = (grid.rows, grid.columns);
+    let (w, h) = (grid.width * columns as f64, grid.height * rows as f64);
     let corners = placed((w, h), canvas, rng);
     let paint = Paint::random(rng, (rows, columns), &corners);
     let background = fractal(rng, canvas.0, canvas.1, 0.75);

@@ -101,14 +101,14 @@ fn cameras_sizes_and_formats_are_kept_apart() {
     }
 }
 
-#[test]
-fn the_cameras_own_hdr_picture_by_tag_and_by_place() {
+/// HDR pictures of a camera: tags of each, and a part of the evidence by which it is to be recognised.
+fn hdr_pictures() -> [(&'static str, Tags); 5] {
     let fourth = Tags {
         bias: Some(0),
         moment: Some(200),
         ..PLAIN
     };
-    let cases = [
+    [
         (
             "CompositeImage 3",
             Tags {
@@ -136,11 +136,15 @@ fn the_cameras_own_hdr_picture_by_tag_and_by_place() {
             Tags {
                 composite: Some(3),
                 size: (12, 8),
-                ..fourth.clone()
+                ..fourth
             },
         ),
-    ];
-    for (evidence, tags) in cases {
+    ]
+}
+
+#[test]
+fn the_cameras_own_hdr_picture_by_tag_and_by_place() {
+    for (evidence, tags) in hdr_pictures() {
         let folder = tempfile::tempdir().unwrap();
         burst(folder.path(), "Box", 0, &HALF_NOMINAL_DOUBLE);
         let hdr = picture(folder.path(), "last.jpg", &tags);

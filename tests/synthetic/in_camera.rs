@@ -22,19 +22,32 @@ fn light(y: f64, x: f64, sigma: f64) -> f64 {
     0.05 + 0.15 * 0.5 * (1.0 + libm::erf(distance / (sigma * 2f64.sqrt())))
 }
 
-/// Writes a picture whose pixel (row, column) shows the reference's pixels at `origin + (row, column) / scale`.
-fn write(
-    file: &Path,
-    (rows, columns): (usize, usize),
-    level: &dyn Fn(f64, f64) -> f64,
-    (scale, origin, seed): (f64, (f64, f64), u64),
-) {
+/// Part of the reference frame that a picture shows: its pixel (row, column) shows the reference's pixels at
+/// `origin + (row, column) / scale`.
+struct View {
+    /// Rows and columns of the picture.
+    size: (usize, usize),
+    scale: f64,
+    /// Row and column of its corner in the reference frame.
+    origin: (f64, f64),
+}
+
+/// The whole reference frame.
+const WHOLE: View = View {
+    size: SIZE,
+    scale: 1.0,
+    origin: (0.0, 0.0),
+};
+
+/// Writes a picture of a view with noise; `level` gives its levels by row and column of the reference frame.
+fn write(file: &Path, view: &View, level: &dyn Fn(f64, f64) -> f64, seed: u64) {
     let mut random = ChaCha8Rng::seed_from_u64(seed);
     let noise = Normal::new(0.0, 0.7).unwrap();
+    let (rows, columns) = view.size;
     let mut picture = RgbImage::new(columns as u32, rows as u32);
     for (c, r, pixel) in picture.enumerate_pixels_mut() {
-        let place = |i: u32, from: f64| from + (f64::from(i) + 0.5) / scale;
-        let value = 255.0 * level(place(r, origin.0), place(c, origin.1));
+        let place = |i: u32, from: f64| from + (f64::from(i) + 0.5) / view.scale;
+        let value = 255.0 * level(place(r, view.origin.0), place(c, view.origin.1));
         let code = |v: f64| v.round().clamp(0.0, 255.0) as u8;
         *pixel = Rgb([0; 3].map(|_: u8| code(value + noise.sample(&mut random))));
     }
@@ -49,28 +62,27 @@ fn in_disc(y: f64, x: f64) -> bool {
     (y - DISC.0).hypot(x - DISC.1) < DISC.2
 }
 
-/// How the camera made its picture: size, pixels a pixel of the frames, its corner in the frames, whether a ghost is in it.
+/// How the camera made its picture.
 struct Own {
-    size: (usize, usize),
-    scale: f64,
-    origin: (f64, f64),
+    view: View,
+    /// True if a ghost is in it.
     ghost: bool,
     /// Displacement of a second exposure, rows and columns, of which four tenths are mixed in.
     shake: Option<(f64, f64)>,
 }
 
 const AS_LARGE: Own = Own {
-    size: SIZE,
-    scale: 1.0,
-    origin: (0.0, 0.0),
+    view: WHOLE,
     ghost: false,
     shake: None,
 };
 /// Nine tenths of the frame, 0.8 times as large.
 const CROP: Own = Own {
-    size: (346, 460),
-    scale: 0.8,
-    origin: (20.0, 31.0),
+    view: View {
+        size: (346, 460),
+        scale: 0.8,
+        origin: (20.0, 31.0),
+    },
     ghost: false,
     shake: None,
 };
@@ -88,7 +100,7 @@ fn write_all(folder: &Path, own: &Own) {
             to_level((factor * seen).min(1.0))
         };
         let file = folder.join(format!("frame_{i}.png"));
-        write(&file, SIZE, &level, (1.0, (0.0, 0.0), i as u64));
+        write(&file, &WHOLE, &level, i as u64);
     }
     let level = |y: f64, x: f64| {
         let plain = curve(light(y, x, SIGMA.0));
@@ -98,8 +110,7 @@ fn write_all(folder: &Path, own: &Own) {
             None => plain,
         }
     };
-    let how = (own.scale, own.origin, 9);
-    write(&folder.join("own.png"), own.size, &level, how);
+    write(&folder.join("own.png"), &own.view, &level, 9);
 }
 
 /// The comparison that the program writes, and its page.
@@ -253,9 +264,14 @@ fn another_scene_is_not_laid_over() {
     let scratch = tempfile::tempdir().unwrap();
     let file = |name: &str| scratch.path().join(name);
     let plain = |y: f64, x: f64| to_level(light(y, x, SIGMA.1));
-    write(&file("a.png"), SIZE, &plain, (1.0, (0.0, 0.0), 1));
+    write(&file("a.png"), &WHOLE, &plain, 1);
     let other = |y: f64, x: f64| to_level(elsewhere(y, x));
-    write(&file("b.png"), (350, 460), &other, (0.8, (0.0, 0.0), 2));
+    let smaller = View {
+        size: (350, 460),
+        scale: 0.8,
+        origin: (0.0, 0.0),
+    };
+    write(&file("b.png"), &smaller, &other, 2);
     let read = |name: &str| {
         let picture = image::open(file(name)).unwrap().to_rgb8();
         let shape = (picture.height() as usize, picture.width() as usize, 3);

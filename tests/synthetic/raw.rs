@@ -46,50 +46,54 @@ struct Made {
     findings: Vec<stopspan_core::finding::Finding>,
 }
 
-/// A mono bracket, or one behind a mosaic, merged as the pipeline does; `black` and `white` are what the file says.
-fn merged(exposures: &[f64], seed: u64, (black, white): (f64, f64)) -> Made {
+/// A raw frame of 16-bit codes; `black` and `white` are the codes that the file states.
+fn frame(file: String, codes: &Array3<u16>, exposure: f64, (black, white): (f64, f64)) -> Frame {
     let sensor = sensor();
-    let light = Array3::from_shape_fn((ROWS, COLUMNS, 1), |(_, c, _)| light_of(level_at(c)) as f32);
-    let mosaic = Mosaic::new([0, 1, 1, 2]).unwrap();
     let dark = sensor.variance(0.0) / sensor.full_well.powi(2);
+    let level = |code: f64| code * 4.0 / 65535.0;
+    let stated = Estimate::new(exposure.log2(), 0.01);
+    Frame {
+        picture: Picture {
+            file: PathBuf::from(file),
+            format: Format::Dng,
+            pixels: Pixels::U16(codes.mapv(|c| 4 * c)),
+            raw: Some(Box::new(Raw {
+                mosaic: Some(Mosaic::new([0, 1, 1, 2]).unwrap()),
+                black: vec![level(black); 4],
+                white: vec![level(white); 4],
+                code: level(1.0),
+                noise_profile: vec![(1.0 / sensor.full_well, dark)],
+                ..Raw::default()
+            })),
+            compression: Compression::Lossless,
+            header: Header::default(),
+            file_bytes: 0,
+            sha256: None,
+            damaged: false,
+        },
+        settings: ExposureSettings::default(),
+        exposure: Exposure {
+            stated,
+            used: stated,
+            source: ExposureSource::Metadata,
+        },
+        bias: None,
+        balance: stopspan_core::model::UNCHANGED,
+        transform: None,
+    }
+}
+
+/// A raw bracket behind a mosaic, split into its planes; `levels` are the black and white codes that the files state.
+fn bracket(exposures: &[f64], seed: u64, levels: (f64, f64)) -> Bracket {
+    let light = Array3::from_shape_fn((ROWS, COLUMNS, 1), |(_, c, _)| light_of(level_at(c)) as f32);
     let frames = exposures.iter().enumerate().map(|(i, &exposure)| {
         let shot = Shot {
             relative_exposure: exposure,
             seed: seed * 10 + i as u64,
             first_row: 0,
         };
-        let codes = raw_codes(&light, &shot, &sensor).unwrap();
-        let level = |code: f64| code * 4.0 / 65535.0;
-        let stated = Estimate::new(exposure.log2(), 0.01);
-        Frame {
-            picture: Picture {
-                file: PathBuf::from(format!("{i}.dng")),
-                format: Format::Dng,
-                pixels: Pixels::U16(codes.mapv(|c| 4 * c)),
-                raw: Some(Box::new(Raw {
-                    mosaic: Some(mosaic),
-                    black: vec![level(black); 4],
-                    white: vec![level(white); 4],
-                    code: level(1.0),
-                    noise_profile: vec![(1.0 / sensor.full_well, dark)],
-                    ..Raw::default()
-                })),
-                compression: Compression::Lossless,
-                header: Header::default(),
-                file_bytes: 0,
-                sha256: None,
-                damaged: false,
-            },
-            settings: ExposureSettings::default(),
-            exposure: Exposure {
-                stated,
-                used: stated,
-                source: ExposureSource::Metadata,
-            },
-            bias: None,
-            balance: stopspan_core::model::UNCHANGED,
-            transform: None,
-        }
+        let codes = raw_codes(&light, &shot, &sensor()).unwrap();
+        frame(format!("{i}.dng"), &codes, exposure, levels)
     });
     let reference = exposures.iter().position(|&e| e == 1.0).unwrap();
     let mut bracket = Bracket {
@@ -100,6 +104,12 @@ fn merged(exposures: &[f64], seed: u64, (black, white): (f64, f64)) -> Made {
         findings: Vec::new(),
     };
     frames::split(&mut bracket);
+    bracket
+}
+
+/// A bracket merged as the pipeline does; `levels` are the black and white codes that the files state.
+fn merged(exposures: &[f64], seed: u64, levels: (f64, f64)) -> Made {
+    let mut bracket = bracket(exposures, seed, levels);
     let clips = frames::clip_levels(&bracket);
     let found = response::recover(
         &bracket,

@@ -76,6 +76,62 @@ fn tone() -> ToneCurve {
     }
 }
 
+fn quantities() -> Vec<Compared> {
+    vec![
+        row(
+            Quantity::LevelsNoise,
+            "steps",
+            near(19.0, 0.0),
+            near(21.0, 0.0),
+        ),
+        row(
+            Quantity::UsableStops1,
+            "stops",
+            near(11.1, 0.3),
+            near(11.3, 0.3),
+        ),
+        row(
+            Quantity::Mtf50,
+            "cycles/pixel",
+            near(0.36, 0.004),
+            near(0.31, 0.003),
+        ),
+        row(
+            Quantity::Ghosts,
+            "share",
+            near(0.004, 0.001),
+            near(0.0, 0.0),
+        ),
+    ]
+}
+
+fn edge() -> Edge {
+    Edge {
+        region: REGION,
+        degrees: 5.1,
+        contrast: 3.2,
+        given: false,
+        camera_hdr: response("bench_hdr.jpg", 0.36),
+        merge: response("merge", 0.31),
+        single: Some(response("bench_double.jpg", 0.32)),
+    }
+}
+
+fn ghosts() -> Ghosts {
+    Ghosts {
+        share: 0.004,
+        places: vec![Ghost {
+            region: REGION,
+            pixels: 2500,
+            mixed: 0.5,
+            frame: "bench_double.jpg".into(),
+            explained: 0.93,
+            residual: 0.08,
+        }],
+        unexplained: 0.001,
+    }
+}
+
 /// The camera's picture against the merge: sharper, a tie in range, one ghost.
 pub fn comparison() -> Comparison {
     Comparison {
@@ -84,53 +140,9 @@ pub fn comparison() -> Comparison {
         scale: 1.0,
         resampled: false,
         tone: Some(tone()),
-        quantities: vec![
-            row(
-                Quantity::LevelsNoise,
-                "steps",
-                near(19.0, 0.0),
-                near(21.0, 0.0),
-            ),
-            row(
-                Quantity::UsableStops1,
-                "stops",
-                near(11.1, 0.3),
-                near(11.3, 0.3),
-            ),
-            row(
-                Quantity::Mtf50,
-                "cycles/pixel",
-                near(0.36, 0.004),
-                near(0.31, 0.003),
-            ),
-            row(
-                Quantity::Ghosts,
-                "share",
-                near(0.004, 0.001),
-                near(0.0, 0.0),
-            ),
-        ],
-        edges: vec![Edge {
-            region: REGION,
-            degrees: 5.1,
-            contrast: 3.2,
-            given: false,
-            camera_hdr: response("bench_hdr.jpg", 0.36),
-            merge: response("merge", 0.31),
-            single: Some(response("bench_double.jpg", 0.32)),
-        }],
-        ghosts: Ghosts {
-            share: 0.004,
-            places: vec![Ghost {
-                region: REGION,
-                pixels: 2500,
-                mixed: 0.5,
-                frame: "bench_double.jpg".into(),
-                explained: 0.93,
-                residual: 0.08,
-            }],
-            unexplained: 0.001,
-        },
+        quantities: quantities(),
+        edges: vec![edge()],
+        ghosts: ghosts(),
         double_edges: Some(DoubleEdges {
             judged: 24,
             second: Some(SecondImage {
