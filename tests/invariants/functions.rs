@@ -133,7 +133,7 @@ fn no_function_is_longer_than_60_lines() {
 
 #[test]
 fn no_function_takes_more_than_five_things() {
-    let mut wide = beyond(MOST_ARGUMENTS, |f| f.arguments);
+    let wide = beyond(MOST_ARGUMENTS, |f| f.arguments);
     assert!(wide.is_empty(), "too many arguments: {wide:#?}");
 }
 
