@@ -6,7 +6,7 @@
 //!
 //! # When to choose it
 //!
-//! With `--response alternating`: for comparison with results of the published method. Error against the true curve, stops, on
+//! Response setting `alternating`: for comparison with results of the published method. Error against the true curve, stops, on
 //! the 33 simulated brackets of the [crate's table](crate):
 //!
 //! | | this method | default |
@@ -23,7 +23,7 @@
 //! table is linked from code to code only by pixels of two frames (the largest error is that of a logarithmic shoulder in
 //! frames of 1:2:3); exposures are taken as stated and colour balance is not measured; and it states no uncertainty, so that
 //! the root mean square residual is given at every code.
-//! The numbers are printed by `cargo test --release study_of_curves -- --ignored --nocapture`.
+//! The numbers are printed by the ignored test `study_of_curves`.
 const NODES: usize = 256;
 /// The code of exposure 1.
 const PIN: usize = 128;

@@ -8,7 +8,7 @@
 //!
 //! # When to choose it
 //!
-//! With `--response least-squares-table`: where the program reports that the curve is flat just below its clip level, and for
+//! Response setting `least-squares-table`: where the program reports that the curve is flat just below its clip level, and for
 //! comparison with results of the published method. Error against the true curve, stops, on the 33 simulated brackets of the
 //! [crate's table](crate):
 //!
@@ -24,7 +24,7 @@
 //! It is nearer to the truth than the default only for the sine, whose slope is zero where it clips. Of the three published
 //! methods it is the nearest in 19 of the 33 brackets, and it refuses none. Its costs: exposures are taken as stated and
 //! colour balance is not measured; and it states no uncertainty, so that the root mean square residual is given at every code.
-//! The numbers are printed by `cargo test --release study_of_curves -- --ignored --nocapture`.
+//! The numbers are printed by the ignored test `study_of_curves`.
 use nalgebra::{DMatrix, DVector};
 
 const NODES: usize = 256;

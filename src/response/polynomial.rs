@@ -7,7 +7,7 @@
 //!
 //! # When to choose it
 //!
-//! With `--response polynomial`: for comparison with results of the published method. Error against the true curve, stops, on
+//! Response setting `polynomial`: for comparison with results of the published method. Error against the true curve, stops, on
 //! the 33 simulated brackets of the [crate's table](crate):
 //!
 //! | | this method | default |
@@ -20,7 +20,7 @@
 //! nearest in 10 of the 33 brackets. Its costs: it refuses the power of 2.6 and the sine at all three steps, where no
 //! order gives an increasing curve; exposures are taken as stated and colour balance is not measured; and it states
 //! no uncertainty, so that the root mean square residual is given at every code.
-//! The numbers are printed by `cargo test --release study_of_curves -- --ignored --nocapture`.
+//! The numbers are printed by the ignored test `study_of_curves`.
 use nalgebra::{DMatrix, DVector};
 
 /// Highest order tried, as in the paper.
