@@ -3,6 +3,7 @@ mod arguments;
 mod console;
 mod look;
 mod simulating;
+mod survey_text;
 mod values;
 mod wedge;
 
@@ -182,7 +183,7 @@ fn threads(count: Option<u16>) -> Result<(), Error> {
 
 fn list(settings: &pipeline::Settings) -> Result<u8, Error> {
     let survey = pipeline::survey(settings)?;
-    console::say(stopspan_frames::words(&survey).trim_end());
+    console::say(survey_text::SurveyText(&survey).to_string().trim_end());
     Ok(
         match (survey.brackets.is_empty(), survey.failed.is_empty()) {
             (true, _) => NOTHING_DONE,

@@ -6,7 +6,6 @@ use super::bracket::view;
 use super::escape;
 use super::table::{Table, none};
 use std::fmt::Write;
-use stopspan_core::finding::Finding;
 use stopspan_core::results::BracketReport;
 
 /// Maximum side of the pictures, pixels.
@@ -25,10 +24,9 @@ pub(super) fn register(out: &mut String, bracket: &BracketReport, pictures: &Bra
         outlines(out, bracket, registered);
     }
     if let Some(marked) = &registered.moved {
-        let elsewhere = bracket
-            .findings
-            .iter()
-            .any(|f| matches!(f, Finding::OtherMoment { .. }));
+        let reference = bracket.frames.iter().position(|f| f.reference);
+        let left_out = reference.and_then(|index| registered.left_out.get(index));
+        let elsewhere = left_out.is_some_and(|share| *share > 0.0);
         let text = format!(
             "Tinted: {} of the pixels, where something moved and frames were left out, so that the map shows the reference frame's moment{}.",
             percent(moved),

@@ -1,8 +1,7 @@
 //! Headline of a bracket: steps told apart and usable range of the single frames, the camera's HDR picture and the merge.
 use super::number;
-use stopspan_core::finding::Finding;
-use stopspan_core::results::BracketReport;
-use stopspan_core::results::{Measurement, PictureMeasurement};
+use stopspan_core::model::ExposureSource;
+use stopspan_core::results::{BracketReport, FrameEntry, Measurement, PictureMeasurement};
 
 /// Maximum number of frames whose numbers are listed; of more frames the lowest and the highest are given.
 const LISTED: usize = 4;
@@ -12,8 +11,8 @@ const LISTED: usize = 4;
 /// sentence on the comparison with the camera's HDR picture follows if there is one.
 pub fn headline(bracket: &BracketReport) -> String {
     let mut answer = pictures(bracket);
-    let guessed = |f: &Finding| matches!(f, Finding::SpanUnknown { .. });
-    if bracket.findings.iter().any(guessed) {
+    let guessed = |f: &FrameEntry| f.exposure.source == ExposureSource::Guessed;
+    if bracket.frames.iter().any(guessed) {
         answer.push_str(" No exposure is known: all stops are relative to a guessed span.");
     }
     match bracket.comparison.as_ref().and_then(super::comparison) {
