@@ -1,4 +1,4 @@
-//! Picture files -> [`Bracket`]: exposure from metadata, sorting a folder into brackets, decoding, clipping.
+//! Picture files -> [`Bracket`](stopspan_core::model::Bracket): exposure from metadata, sorting a folder into brackets, decoding, clipping.
 //!
 //! In reading order: check that frames share a [`colour`] space; exposure from the tags of one file ([`exposure`])
 //! and of a whole bracket ([`settle`], [`markings`]); what the user states ([`overrides`]); files among the inputs
