@@ -3,7 +3,6 @@ mod arguments;
 mod console;
 mod look;
 mod simulating;
-mod survey_text;
 mod values;
 mod wedge;
 
@@ -183,7 +182,7 @@ fn threads(count: Option<u16>) -> Result<(), Error> {
 
 fn list(settings: &pipeline::Settings) -> Result<u8, Error> {
     let survey = pipeline::survey(settings)?;
-    console::say(survey_text::SurveyText(&survey).to_string().trim_end());
+    console::say(stopspan_frames::words(&survey).trim_end());
     Ok(
         match (survey.brackets.is_empty(), survey.failed.is_empty()) {
             (true, _) => NOTHING_DONE,

@@ -3,7 +3,7 @@
 //! In reading order: check that frames share a [`colour`] space; exposure from the tags of one file ([`exposure`])
 //! and of a whole bracket ([`settle`], [`markings`]); what the user states ([`overrides`]); files among the inputs
 //! (`listing`) and their assignment to brackets (`moment`, `camera_hdr`, `sequence`, `sorting`, `raw_pairing` for
-//! shots saved as raw too); the [`survey()`] that results; [`load()`], with exposures from
+//! shots saved as raw too); the [`survey()`] that results, as text in [`words()`]; [`load()`], with exposures from
 //! pixels where none is known (`exposure_from_pixels`); [`clipping`].
 //!
 //! For raw and other linear frames: `raw_frames` (common white balance, colours and black level), `dark` (dark frame
@@ -27,6 +27,7 @@ mod sorting;
 mod exposure_from_pixels;
 mod load;
 mod survey;
+mod words;
 
 pub mod clipping;
 
@@ -48,3 +49,4 @@ pub use load::load;
 pub use overrides::{ExposureOverride, Overrides};
 pub use raw_levels::linear_scales;
 pub use survey::{BracketPlan, Failed, FinishedPlan, FramePlan, Survey, survey};
+pub use words::words;

@@ -1,22 +1,23 @@
 //! A survey as a table for a terminal.
+use super::survey::{BracketPlan, FramePlan, Survey};
 use std::fmt;
 use stopspan_core::model::file_name;
 use stopspan_core::units::ExposureSettings;
-use stopspan_frames::{BracketPlan, FramePlan, Survey};
 
-/// Every bracket with its frames, then the pictures of no bracket, what was passed over, what failed.
-pub struct SurveyText<'a>(pub &'a Survey);
+/// The survey in words: every bracket with its frames, then what belongs to none, what was passed over, what failed.
+pub fn words(survey: &Survey) -> String {
+    survey.to_string()
+}
 
-impl fmt::Display for SurveyText<'_> {
+impl fmt::Display for Survey {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let survey = self.0;
-        for plan in &survey.brackets {
-            bracket(f, plan)?;
+        for bracket in &self.brackets {
+            write!(f, "{bracket}")?;
         }
-        if survey.brackets.is_empty() {
+        if self.brackets.is_empty() {
             writeln!(f, "no bracket found")?;
         }
-        for picture in &survey.camera_hdr {
+        for picture in &self.camera_hdr {
             let name = picture.file.display();
             writeln!(
                 f,
@@ -24,10 +25,10 @@ impl fmt::Display for SurveyText<'_> {
                 picture.evidence
             )?;
         }
-        for single in &survey.singles {
+        for single in &self.singles {
             writeln!(f, "single: {}", single.display())?;
         }
-        for skipped in &survey.skipped {
+        for skipped in &self.skipped {
             writeln!(
                 f,
                 "passed over: {} ({})",
@@ -35,35 +36,41 @@ impl fmt::Display for SurveyText<'_> {
                 skipped.reason.words()
             )?;
         }
-        for failed in &survey.failed {
+        for failed in &self.failed {
             writeln!(f, "cannot be used: {}; {}", failed.problem, failed.advice)?;
         }
         Ok(())
     }
 }
 
-fn bracket(f: &mut fmt::Formatter<'_>, plan: &BracketPlan) -> fmt::Result {
-    writeln!(f, "bracket {}: {} frames", plan.name, plan.frames.len())?;
-    let names = plan.frames.iter().map(|p| file_name(&p.file));
-    let width = names.map(|name| name.chars().count()).max().unwrap_or(0);
-    for (index, frame) in plan.frames.iter().enumerate() {
-        let mark = if index == plan.reference {
-            "  reference"
-        } else {
-            ""
-        };
-        let name = file_name(&frame.file);
-        writeln!(f, "  {name:width$}  {}{mark}", row(frame))?;
+impl fmt::Display for BracketPlan {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        writeln!(f, "bracket {}: {} frames", self.name, self.frames.len())?;
+        let width = self
+            .frames
+            .iter()
+            .map(|p| file_name(&p.file).chars().count())
+            .max();
+        for (index, frame) in self.frames.iter().enumerate() {
+            let mark = if index == self.reference {
+                "  reference"
+            } else {
+                ""
+            };
+            let name = file_name(&frame.file);
+            let pad = width.unwrap_or(0);
+            writeln!(f, "  {name:pad$}  {}{mark}", row(frame))?;
+        }
+        if let Some(hdr) = &self.camera_hdr {
+            writeln!(
+                f,
+                "  {}  finished HDR picture ({})",
+                file_name(&hdr.file),
+                hdr.evidence
+            )?;
+        }
+        Ok(())
     }
-    if let Some(hdr) = &plan.camera_hdr {
-        writeln!(
-            f,
-            "  {}  finished HDR picture ({})",
-            file_name(&hdr.file),
-            hdr.evidence
-        )?;
-    }
-    Ok(())
 }
 
 fn row(frame: &FramePlan) -> String {
