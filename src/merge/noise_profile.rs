@@ -35,7 +35,8 @@ pub fn stated(bracket: &Bracket, response: &Response) -> Option<Vec<NoiseModel>>
     Some(models.collect())
 }
 
-/// A finding if measured and stated noise differ by more than a factor of 1.15 in the variance per exposure or 1.45 in the deviation in the dark.
+/// A finding if measured and stated noise differ by more than a factor of 1.15 in the variance per exposure, or 1.45 in the deviation
+/// in the dark.
 pub fn difference(noise: &Noise, stated: &[NoiseModel]) -> Option<Finding> {
     let main = main_channel(stated.len());
     let (own, told) = (noise.channels.get(main)?, stated.get(main)?);
