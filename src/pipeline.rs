@@ -281,10 +281,9 @@ fn look(
     BracketFigures,
 ) {
     let frames = &merged.frames;
-    let finished = frames.bracket.camera_hdr.as_ref();
-    let camera_at =
-        finished.and_then(|f| stopspan_align::locate_camera_picture(&frames.bracket, f));
+    let camera_at = stopspan_align::locate_camera_picture(&frames.bracket);
     let measured = measure::measure_bracket(merged, &picture.eight, camera_at, located, calibrated);
+    let finished = frames.bracket.camera_hdr.as_ref();
     let compared = finished.zip(camera_at).map(|(finished, placement)| {
         compare::compare(&ComparisonInput {
             file: &finished.name(),

@@ -46,13 +46,7 @@ pub fn locate_at_any_scale(reference: &Frame, picture: &Pixels) -> Option<Placem
     for _ in 0..PASSES {
         let mut copy = reference.clone();
         copy.picture.pixels = resampled(picture, &map, fixed.dim());
-        let pair = Bracket {
-            name: String::new(),
-            frames: vec![reference.clone(), copy],
-            reference: 0,
-            camera_hdr: None,
-            findings: Vec::new(),
-        };
+        let pair = Bracket::new("", vec![reference.clone(), copy], 0);
         let placement = register(&pair).placements.pop().filter(|p| p.found)?;
         map = map.after(&placement.transform);
         last = Some(Placement {

@@ -45,13 +45,11 @@ pub fn detail(merged: &Merged) -> Option<[Array3<f32>; 2]> {
         .radiance
         .slice(s![best.rows(), best.columns(), ..])
         .to_owned();
-    let as_they_lay = Bracket {
-        name: String::new(),
-        frames: bracket.frames.iter().map(|f| cut(f, &best)).collect(),
-        reference: bracket.reference,
-        camera_hdr: None,
-        findings: Vec::new(),
-    };
+    let as_they_lay = Bracket::new(
+        "",
+        bracket.frames.iter().map(|f| cut(f, &best)).collect(),
+        bracket.reference,
+    );
     let before = Merger::new(&as_they_lay, &frames.response, &frames.noise).whole();
     Some([before.radiance, after])
 }

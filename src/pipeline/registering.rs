@@ -97,9 +97,10 @@ fn demosaic_first(bracket: &mut Bracket, mosaic: Mosaic, found: &Registration) -
 
 /// The frames of a bracket for all that looks at them one by one: demosaiced where they are planes.
 pub(super) fn demosaiced(recovered: Recovered) -> Recovered {
-    let (Samples::Planes(mosaic), Some(scales)) =
-        (recovered.samples, frames::linear_scales(&recovered.bracket))
-    else {
+    let Samples::Planes(mosaic) = recovered.samples else {
+        return recovered;
+    };
+    let Some(scales) = frames::linear_scales(&recovered.bracket) else {
         return recovered;
     };
     let Recovered {

@@ -69,9 +69,7 @@ pub fn merge(recovered: Recovered) -> Result<Merged, Error> {
 #[doc = include_str!("example/end.txt")]
 /// ```
 pub fn measure(merged: &Merged, rendered: &Array3<u16>, wedge: Located) -> BracketMeasurement {
-    let bracket = &merged.frames.bracket;
-    let camera = bracket.camera_hdr.as_ref();
-    let camera_at = camera.and_then(|f| stopspan_align::locate_camera_picture(bracket, f));
+    let camera_at = stopspan_align::locate_camera_picture(&merged.frames.bracket);
     let eight = Pixels::U8(stopspan_tone::to_8_bit(rendered));
     measure_bracket(
         merged,

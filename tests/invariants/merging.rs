@@ -94,13 +94,11 @@ fn bracket(pixels: Vec<Pixels>, stops: &[f64], reference: usize) -> Bracket {
         frame.picture.pixels = pixels;
         frame
     };
-    Bracket {
-        name: "drawn".into(),
-        frames: pixels.into_iter().zip(stops).map(one).collect(),
+    Bracket::new(
+        "drawn",
+        pixels.into_iter().zip(stops).map(one).collect(),
         reference,
-        camera_hdr: None,
-        findings: Vec::new(),
-    }
+    )
 }
 
 /// A linear response and the noise of [`Drawn::frames`], rounding included.

@@ -47,13 +47,7 @@ fn pairs_lie_nearer_than_by_phase_correlation_and_ecc() {
             y: rows as f64 / 2.0,
         };
         let truth = Transform::turn(centre, row[2], row[0], row[1]);
-        let found = register(&Bracket {
-            name: "pair".into(),
-            frames: vec![first, second],
-            reference: 0,
-            camera_hdr: None,
-            findings: Vec::new(),
-        });
+        let found = register(&Bracket::new("pair", vec![first, second], 0));
         let placement = &found.placements[1];
         let error = apart(&placement.transform, &truth, (rows, columns));
         println!(

@@ -206,13 +206,7 @@ pub(crate) fn with_merge(
         radiance,
     };
     let reference = frames.len() / 2;
-    let bracket = Bracket {
-        name: "simulated".into(),
-        frames,
-        reference,
-        camera_hdr: None,
-        findings: Vec::new(),
-    };
+    let bracket = Bracket::new("simulated", frames, reference);
     let response = Response {
         method: ResponseMethod::Srgb,
         curves: vec![srgb_curve(); 3],

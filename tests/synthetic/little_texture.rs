@@ -77,13 +77,7 @@ fn registered(scenes: [Array2<f64>; 3], stops: f64, seed: u64) -> Registration {
     let frames = scenes.iter().zip([-stops, 0.0, stops]).enumerate();
     let frames =
         frames.map(|(i, (scene, ev))| capture(scene, 0.5 * f64::exp2(ev), 10 * seed + i as u64));
-    register(&Bracket {
-        name: "little texture".into(),
-        frames: frames.collect(),
-        reference: 1,
-        camera_hdr: None,
-        findings: Vec::new(),
-    })
+    register(&Bracket::new("little texture", frames.collect(), 1))
 }
 
 fn still(found: &Registration) -> bool {

@@ -41,13 +41,7 @@ pub(super) fn bracket(
         frame.picture.pixels = Pixels::U16(levels);
         frames.push(frame);
     }
-    Bracket {
-        name: "motion".into(),
-        frames,
-        reference: stops.len() / 2,
-        camera_hdr: None,
-        findings: Vec::new(),
-    }
+    Bracket::new("motion", frames, stops.len() / 2)
 }
 
 pub(super) fn known() -> (Response, Noise) {

@@ -8,13 +8,7 @@ use stopspan_core::model::{MotionModel, Registration};
 use stopspan_core::raster::{Pixels, Transform};
 
 fn bracket(frames: Vec<Frame>, reference: usize) -> Bracket {
-    Bracket {
-        name: "out of register".into(),
-        frames,
-        reference,
-        camera_hdr: None,
-        findings: Vec::new(),
-    }
+    Bracket::new("out of register", frames, reference)
 }
 
 const CAMERA: Camera = Camera {

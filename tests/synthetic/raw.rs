@@ -1,12 +1,11 @@
 //! Raw brackets of known gain and read noise: how near the merge comes to what the photons allow.
 use ndarray::{Array3, s};
-use std::path::PathBuf;
 use stopspan_core::model::Response;
-use stopspan_core::model::{Bracket, Exposure, ExposureSource, Frame};
-use stopspan_core::model::{Compression, Format, Header, Picture, Raw};
+use stopspan_core::model::{Bracket, Frame};
+use stopspan_core::model::{Format, Raw};
 use stopspan_core::model::{NoiseModel, RadianceMap};
 use stopspan_core::raster::{Mosaic, Pixels};
-use stopspan_core::units::{Estimate, ExposureSettings};
+use stopspan_core::units::Estimate;
 use stopspan_frames as frames;
 use stopspan_merge::{Merger, noise, noise_profile};
 use stopspan_response as response;
@@ -51,36 +50,18 @@ fn frame(file: String, codes: &Array3<u16>, exposure: f64, (black, white): (f64,
     let sensor = sensor();
     let dark = sensor.variance(0.0) / sensor.full_well.powi(2);
     let level = |code: f64| code * 4.0 / 65535.0;
-    let stated = Estimate::new(exposure.log2(), 0.01);
-    Frame {
-        picture: Picture {
-            file: PathBuf::from(file),
-            format: Format::Dng,
-            pixels: Pixels::U16(codes.mapv(|c| 4 * c)),
-            raw: Some(Box::new(Raw {
-                mosaic: Some(Mosaic::new([0, 1, 1, 2]).unwrap()),
-                black: vec![level(black); 4],
-                white: vec![level(white); 4],
-                code: level(1.0),
-                noise_profile: vec![(1.0 / sensor.full_well, dark)],
-                ..Raw::default()
-            })),
-            compression: Compression::Lossless,
-            header: Header::default(),
-            file_bytes: 0,
-            sha256: None,
-            damaged: false,
-        },
-        settings: ExposureSettings::default(),
-        exposure: Exposure {
-            stated,
-            used: stated,
-            source: ExposureSource::Metadata,
-        },
-        bias: None,
-        balance: stopspan_core::model::UNCHANGED,
-        transform: None,
-    }
+    let exposure = Estimate::new(exposure.log2(), 0.01);
+    let mut frame = Frame::of_pixels(file, Pixels::U16(codes.mapv(|c| 4 * c)), exposure);
+    frame.picture.format = Format::Dng;
+    frame.picture.raw = Some(Box::new(Raw {
+        mosaic: Some(Mosaic::new([0, 1, 1, 2]).unwrap()),
+        black: vec![level(black); 4],
+        white: vec![level(white); 4],
+        code: level(1.0),
+        noise_profile: vec![(1.0 / sensor.full_well, dark)],
+        ..Raw::default()
+    }));
+    frame
 }
 
 /// A raw bracket behind a mosaic, split into its planes; `levels` are the black and white codes that the files state.
@@ -96,13 +77,7 @@ fn bracket(exposures: &[f64], seed: u64, levels: (f64, f64)) -> Bracket {
         frame(format!("{i}.dng"), &codes, exposure, levels)
     });
     let reference = exposures.iter().position(|&e| e == 1.0).unwrap();
-    let mut bracket = Bracket {
-        name: "raw".into(),
-        frames: frames.collect(),
-        reference,
-        camera_hdr: None,
-        findings: Vec::new(),
-    };
+    let mut bracket = Bracket::new("raw", frames.collect(), reference);
     frames::split(&mut bracket);
     bracket
 }

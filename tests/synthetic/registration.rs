@@ -10,13 +10,7 @@ use stopspan_core::model::{MotionModel, Placement};
 use stopspan_core::raster::{Pixels, Point, Transform};
 
 pub(super) fn bracket(frames: Vec<Frame>, reference: usize) -> Bracket {
-    Bracket {
-        name: "synthetic".into(),
-        frames,
-        reference,
-        camera_hdr: None,
-        findings: Vec::new(),
-    }
+    Bracket::new("synthetic", frames, reference)
 }
 
 /// Largest distance over the corners between two maps, pixels.

@@ -4,10 +4,9 @@ use ndarray::{Array2, Array3};
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, Normal};
-use stopspan_core::model::{Compression, Format, Header, Picture};
-use stopspan_core::model::{Exposure, ExposureSource, Frame};
+use stopspan_core::model::Frame;
 use stopspan_core::raster::{Pixels, Point, Transform};
-use stopspan_core::units::{Estimate, ExposureSettings};
+use stopspan_core::units::Estimate;
 
 /// log2 radiance as a sum of cosines whose size falls with frequency as in
 /// natural scenes: known between pixels too; standard deviation
@@ -120,27 +119,7 @@ impl Camera {
 }
 
 pub(crate) fn frame(codes: Array3<u8>, exposure: f64) -> Frame {
-    let stated = Estimate::new(exposure.log2(), 0.01);
-    Frame {
-        picture: Picture {
-            file: format!("exposure_{exposure:.3}.png").into(),
-            format: Format::Png,
-            raw: None,
-            pixels: Pixels::U8(codes),
-            compression: Compression::Lossless,
-            header: Header::default(),
-            file_bytes: 0,
-            sha256: None,
-            damaged: false,
-        },
-        settings: ExposureSettings::default(),
-        exposure: Exposure {
-            stated,
-            used: stated,
-            source: ExposureSource::Metadata,
-        },
-        bias: None,
-        balance: stopspan_core::model::UNCHANGED,
-        transform: None,
-    }
+    let file = format!("exposure_{exposure:.3}.png");
+    let exposure = Estimate::new(exposure.log2(), 0.01);
+    Frame::of_pixels(file, Pixels::U8(codes), exposure)
 }

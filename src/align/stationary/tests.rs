@@ -4,10 +4,10 @@ use ndarray::Array3;
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Distribution, StandardNormal};
-use stopspan_core::model::{Compression, Format, Header, Picture, Raw};
-use stopspan_core::model::{Exposure, ExposureSource, Frame, UNCHANGED};
+use stopspan_core::model::Frame;
+use stopspan_core::model::{Format, Raw};
 use stopspan_core::raster::Mosaic;
-use stopspan_core::units::{Estimate, ExposureSettings};
+use stopspan_core::units::Estimate;
 
 const SIZE: (usize, usize) = (400, 480);
 
@@ -50,45 +50,21 @@ fn frame(
             * 4
     });
     let level = |code: f64| 4.0 * code / 65_535.0;
-    let stated = Estimate::new(exposure.log2(), 0.01);
-    Frame {
-        picture: Picture {
-            file: "frame.dng".into(),
-            format: Format::Dng,
-            pixels: Pixels::U16(codes),
-            raw: Some(Box::new(Raw {
-                mosaic: Mosaic::new([0, 1, 1, 2]),
-                black: vec![level(512.0); 4],
-                white: vec![level(16_383.0); 4],
-                code: level(1.0),
-                ..Raw::default()
-            })),
-            compression: Compression::Lossless,
-            header: Header::default(),
-            file_bytes: 0,
-            sha256: None,
-            damaged: false,
-        },
-        settings: ExposureSettings::default(),
-        exposure: Exposure {
-            stated,
-            used: stated,
-            source: ExposureSource::Metadata,
-        },
-        bias: None,
-        balance: UNCHANGED,
-        transform: None,
-    }
+    let exposure = Estimate::new(exposure.log2(), 0.01);
+    let mut frame = Frame::of_pixels("frame.dng", Pixels::U16(codes), exposure);
+    frame.picture.format = Format::Dng;
+    frame.picture.raw = Some(Box::new(Raw {
+        mosaic: Mosaic::new([0, 1, 1, 2]),
+        black: vec![level(512.0); 4],
+        white: vec![level(16_383.0); 4],
+        code: level(1.0),
+        ..Raw::default()
+    }));
+    frame
 }
 
 fn bracket(frames: Vec<Frame>) -> Bracket {
-    Bracket {
-        name: "raw".into(),
-        frames,
-        reference: 0,
-        camera_hdr: None,
-        findings: Vec::new(),
-    }
+    Bracket::new("raw", frames, 0)
 }
 
 fn pair(seed: u64, to: impl Fn(f64, f64) -> (f64, f64)) -> Bracket {

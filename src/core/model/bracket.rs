@@ -1,10 +1,11 @@
 //! A frame with its exposure, and a bracket of frames.
 use crate::finding::Finding;
-use crate::model::Picture;
 use crate::model::colour::stated_colour;
-use crate::raster::Transform;
+use crate::model::{Compression, Format, Header, Picture};
+use crate::raster::{Pixels, Transform};
 use crate::units::{Estimate, ExposureSettings, Primaries};
 use serde::{Deserialize, Serialize};
+use std::path::PathBuf;
 
 /// Where the exposure used for a frame comes from.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
@@ -60,6 +61,32 @@ pub struct Frame {
 }
 
 impl Frame {
+    /// A frame of pixels that come from no file: lossless, without metadata, in place, with `exposure` (log2, stops) stated and used.
+    pub fn of_pixels(name: impl Into<PathBuf>, pixels: Pixels, exposure: Estimate) -> Self {
+        Frame {
+            picture: Picture {
+                file: name.into(),
+                format: Format::Png,
+                pixels,
+                raw: None,
+                compression: Compression::Lossless,
+                header: Header::default(),
+                file_bytes: 0,
+                sha256: None,
+                damaged: false,
+            },
+            settings: ExposureSettings::default(),
+            exposure: Exposure {
+                stated: exposure,
+                used: exposure,
+                source: ExposureSource::Metadata,
+            },
+            bias: None,
+            balance: UNCHANGED,
+            transform: None,
+        }
+    }
+
     /// The file's name without its folder.
     pub fn name(&self) -> String {
         crate::model::file_name(&self.picture.file)
@@ -111,6 +138,17 @@ pub struct Bracket {
 }
 
 impl Bracket {
+    /// A bracket of frames alone: no picture of the camera's own, no findings.
+    pub fn new(name: impl Into<String>, frames: Vec<Frame>, reference: usize) -> Self {
+        Bracket {
+            name: name.into(),
+            frames,
+            reference,
+            camera_hdr: None,
+            findings: Vec::new(),
+        }
+    }
+
     /// Sensitivity of a frame relative to the reference frame: ratio of the ISO speeds; 1 where either is unknown.
     pub fn gain(&self, index: usize) -> f64 {
         let speed = |i: usize| self.frames[i].settings.speed.map(|s| s.0);
