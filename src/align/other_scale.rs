@@ -1,12 +1,12 @@
 //! Registration of a finished picture of another size, crop or scale to the reference frame: search for the scale by phase
 //! correlation, then registration of a copy resampled to the geometry of the reference frame. The copy has no other use.
-use super::register::register;
+use super::register::register_picture;
 use super::search::{peaks, prepared, spectrum};
 use super::signal::Small;
 use ndarray::{Array2, Array3};
 use rayon::prelude::*;
+use stopspan_core::model::Frame;
 use stopspan_core::model::Placement;
-use stopspan_core::model::{Bracket, Frame};
 use stopspan_core::raster::{Pixels, Point, Transform, reduce};
 
 /// One pass of the search for the scale.
@@ -44,10 +44,7 @@ pub fn locate_at_any_scale(reference: &Frame, picture: &Pixels) -> Option<Placem
     let mut map = similarity(fixed, picture)?;
     let mut last = None;
     for _ in 0..PASSES {
-        let mut copy = reference.clone();
-        copy.picture.pixels = resampled(picture, &map, fixed.dim());
-        let pair = Bracket::new("", vec![reference.clone(), copy], 0);
-        let placement = register(&pair).placements.pop().filter(|p| p.found)?;
+        let placement = register_picture(fixed, &resampled(picture, &map, fixed.dim()))?;
         map = map.after(&placement.transform);
         last = Some(Placement {
             transform: map,

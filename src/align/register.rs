@@ -8,12 +8,8 @@ use super::{refine, search, tiles};
 use nalgebra::Matrix2;
 use rayon::prelude::*;
 use stopspan_core::finding::Finding;
-use stopspan_core::model::Bracket;
-use stopspan_core::model::MotionModel;
-use stopspan_core::model::Picture;
-use stopspan_core::model::{Placement, Registration, TileResidual};
-use stopspan_core::raster::Point;
-use stopspan_core::raster::Transform;
+use stopspan_core::model::{Bracket, MotionModel, Placement, Registration, TileResidual};
+use stopspan_core::raster::{Pixels, Point, Transform};
 
 /// Minimum share, 0..=1, of the matched tiles that must agree with the fitted motion.
 const MIN_AGREEING_SHARE: f64 = 0.5;
@@ -38,8 +34,8 @@ const CANDIDATES: usize = 3;
 /// does not depend on the number of threads. A frame whose motion cannot be established has `found == false` and a
 /// [`Finding::RegistrationFailed`]; the other frames are registered all the same.
 pub fn register(bracket: &Bracket) -> Registration {
-    let reference = &bracket.reference_frame().picture;
-    let fixed = Small::new(&reference.pixels);
+    let reference = &bracket.reference_frame().picture.pixels;
+    let fixed = Small::new(reference);
     let registered: Vec<Result<Placement, &str>> = bracket
         .frames
         .par_iter()
@@ -48,7 +44,7 @@ pub fn register(bracket: &Bracket) -> Registration {
             if i == bracket.reference {
                 return Ok(Placement::still());
             }
-            register_frame(reference, &fixed, &frame.picture)
+            register_frame(reference, &fixed, &frame.picture.pixels)
         })
         .collect();
     let mut findings = Vec::new();
@@ -123,20 +119,28 @@ fn out_of_register_finding(frame: &str, placement: &Placement) -> Option<Finding
     })
 }
 
+/// Registers one picture against another of its size by the same criteria as a frame; `None` if no motion can be established.
+pub(super) fn register_picture(reference: &Pixels, picture: &Pixels) -> Option<Placement> {
+    // Pictures of other sizes are refused before the reference is reduced for them.
+    let same_size = reference.dim() == picture.dim();
+    let place = || register_frame(reference, &Small::new(reference), picture).ok();
+    same_size.then(place).flatten()
+}
+
 /// Registers `frame` against `reference`, whose reduced luma is `fixed`. The error is the reason in words, for
 /// [`Finding::RegistrationFailed`].
 fn register_frame(
-    reference: &Picture,
+    reference: &Pixels,
     fixed: &Small,
-    frame: &Picture,
+    frame: &Pixels,
 ) -> Result<Placement, &'static str> {
-    if reference.pixels.dim() != frame.pixels.dim() {
+    if reference.dim() != frame.dim() {
         return Err("the frames differ in size");
     }
     if fixed.luma.nrows().min(fixed.luma.ncols()) < 24 {
         return Err("the frames are too small to find a motion in");
     }
-    let moving = Small::new(&frame.pixels);
+    let moving = Small::new(frame);
     let pair = Pair {
         reference,
         frame,
@@ -151,8 +155,8 @@ fn register_frame(
 
 /// Reference frame and the frame to register, at full resolution and reduced.
 struct Pair<'a> {
-    reference: &'a Picture,
-    frame: &'a Picture,
+    reference: &'a Pixels,
+    frame: &'a Pixels,
     fixed: &'a Small,
     moving: &'a Small,
 }
@@ -163,8 +167,8 @@ type Pyramids = [Vec<ndarray::Array2<f32>>; 2];
 impl Pair<'_> {
     fn extent(&self) -> Extent {
         Extent {
-            rows: self.reference.pixels.rows(),
-            columns: self.reference.pixels.columns(),
+            rows: self.reference.rows(),
+            columns: self.reference.columns(),
         }
     }
 
@@ -313,8 +317,8 @@ impl Pair<'_> {
         let kernel = Kernel::get();
         let corners: Vec<(usize, usize)> = corners.collect();
         let search = |&corner: &(usize, usize)| {
-            let tile = Tile::cut(&self.reference.pixels, corner, size, levels);
-            tile.find(&self.frame.pixels, map, kernel)
+            let tile = Tile::cut(self.reference, corner, size, levels);
+            tile.find(self.frame, map, kernel)
         };
         corners.par_iter().map(search).collect()
     }
