@@ -42,7 +42,7 @@ use stopspan_measure as measure;
 use stopspan_measure::Located;
 use stopspan_measure::calibrate::{CalibrationOutcome, FlatField, by_densities, corrected};
 use stopspan_measure::compare::{self, ComparisonInput};
-use stopspan_merge::{MapSource, banding, before_after, motion, noise};
+use stopspan_merge::{MapSource, banding, before_after, motion, noise, uncertainty};
 use stopspan_report::figure::{self, FigureInput};
 use stopspan_report::{self as report, BracketFigures, sheet};
 use stopspan_response::{self as response, ResponseRequest};
@@ -100,6 +100,7 @@ pub fn prepare(
         } = &mut recovered;
         recovered.motion = motion::look(bracket, response, noise, how)?;
     }
+    recovered.disagreement = uncertainty::observe(&recovered);
     Ok(recovered)
 }
 
@@ -129,6 +130,7 @@ fn recover(registered: Registered, request: ResponseRequest) -> Result<Recovered
         response: found.response,
         noise,
         check: found.check,
+        disagreement: None,
         motion: None,
         registration: registered.registration,
         files: registered.files,
@@ -171,6 +173,7 @@ fn one_bracket(
             progress(Event::Stage("merging by the wedge's exposures"));
             let mut frames = corrected(merged.frames, exponent);
             frames.noise = noise::estimate(&frames.bracket, &frames.response, &frames.clips).0;
+            frames.disagreement = uncertainty::observe(&frames);
             let map = MapSource::of(&frames).whole();
             (Merged { frames, map }, None)
         }

@@ -1,7 +1,7 @@
 //! Bracket + response -> [`RadianceMap`](stopspan_core::model::RadianceMap): noise from the bracket itself, inverse-variance weights, uncertainty, flags.
 //!
 //! In reading order: [`noise`] fits the noise model to `noise_windows`, and [`noise_profile`] compares it with what a raw file
-//! states; `weights` are the tables of a merge; [`motion`] finds what moved; [`banding`] finds light that flickers down the
+//! states; `weights` are the tables of a merge; [`uncertainty`] corrects its uncertainties by what the frames disagree by; [`motion`] finds what moved; [`banding`] finds light that flickers down the
 //! rows. `merger` is the merge itself: `scratch` its buffers, `sampling` the radiance of a row of every frame, `resample` that
 //! of frames with a transform, `sums` the sums over the frames. `mosaic` makes full-colour maps of merged mosaic planes;
 //! `working_space` converts a map to another RGB space; [`before_after`] merges a detail with and without registration.
@@ -18,6 +18,7 @@ mod resample;
 mod sampling;
 mod scratch;
 mod sums;
+pub mod uncertainty;
 mod weights;
 mod working_space;
 

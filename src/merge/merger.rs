@@ -8,14 +8,14 @@ use super::resample::ROWS;
 use super::sampling::{CLIPPED, Table, table};
 use super::scratch::Scratch;
 use super::sums::{Merged, PIECE};
+use super::uncertainty::{Corrections, MergedChannel, blocks_of};
 use super::weights::{FrameLight, Weights, dark_deviations, first_weights};
 use ndarray::{Array2, Array3};
 use rayon::prelude::*;
 use std::ops::Range;
 use std::sync::Mutex;
-use stopspan_core::model::Bracket;
-use stopspan_core::model::Motion;
 use stopspan_core::model::main_channel;
+use stopspan_core::model::{BlockClass, Bracket, Disagreement, Motion};
 use stopspan_core::model::{Noise, NoiseModel};
 use stopspan_core::model::{Planes, Recovered};
 use stopspan_core::model::{RadianceMap, flag};
@@ -29,6 +29,7 @@ pub struct Merger<'a> {
     pub(super) bracket: &'a Bracket,
     pub(super) channels: Vec<Channel>,
     pub(super) motion: Option<&'a Motion>,
+    disagreement: Option<&'a Disagreement>,
     primaries: Primaries,
     /// Buffers not in use.
     pub(super) idle: Mutex<Vec<Scratch>>,
@@ -48,6 +49,11 @@ pub(super) struct Channel {
     /// Standard deviation of radiance in the dark, by frame.
     dark: Vec<f32>,
     curve: ResponseCurve,
+    noise: NoiseModel,
+    /// Exposure and sensitivity by frame.
+    lights: Vec<FrameLight>,
+    /// What the uncertainties are corrected by, if the frames were found to disagree.
+    corrections: Option<Corrections>,
 }
 
 impl<'a> Merger<'a> {
@@ -69,6 +75,7 @@ impl<'a> Merger<'a> {
             bracket,
             channels,
             motion: None,
+            disagreement: None,
             primaries: bracket.primaries(),
             idle: Mutex::default(),
         }
@@ -78,6 +85,16 @@ impl<'a> Merger<'a> {
     pub fn of(recovered: &'a Recovered) -> Self {
         Merger::new(&recovered.bracket, &recovered.response, &recovered.noise)
             .leaving_out(recovered.motion.as_ref())
+            .disagreeing(recovered.disagreement.as_ref())
+    }
+
+    /// The same merge with its uncertainties corrected by what the frames, of the same bracket, disagree by.
+    fn disagreeing(mut self, seen: Option<&'a Disagreement>) -> Self {
+        self.disagreement = seen;
+        for (index, channel) in self.channels.iter_mut().enumerate() {
+            channel.corrections = seen.map(|s| Corrections::new(s, index, &channel.view()));
+        }
+        self
     }
 
     /// The same merge with frames excluded where `motion`, of the same bracket, says so.
@@ -189,6 +206,7 @@ impl<'a> Merger<'a> {
                     let columns = first..flags.len().min(first + PIECE);
                     dispatch_simd(PieceOfRow {
                         merger: self,
+                        row,
                         channel,
                         columns: columns.clone(),
                         scratch,
@@ -203,8 +221,8 @@ impl<'a> Merger<'a> {
     #[inline(always)]
     fn merge_piece(
         &self,
-        channel: usize,
-        columns: Range<usize>,
+        (channel, columns): (usize, Range<usize>),
+        blocks: &[BlockClass],
         scratch: &mut Scratch,
         flags: &mut [u16],
     ) {
@@ -229,6 +247,9 @@ impl<'a> Merger<'a> {
         }
         sums.conclude(&mut merged[channel]);
         let [radiance, statistical, systematic] = merged[channel].last(columns.len());
+        if let Some(corrections) = &this.corrections {
+            corrections.correct_statistical(blocks, &sums.cell, statistical);
+        }
         // Most rows have none, and counting is fast.
         let without = sums.weight.iter().filter(|w| **w <= 0.0).count();
         for column in 0..if without > 0 { flags.len() } else { 0 } {
@@ -239,6 +260,9 @@ impl<'a> Merger<'a> {
         }
         if self.motion.is_some() {
             this.systematic_of_the_rest(frames.clone(), &sums.cell, systematic, flags);
+        }
+        if let Some(corrections) = &this.corrections {
+            corrections.correct_systematic(blocks, &sums.cell, systematic);
         }
         sums.add_flags(radiance, statistical, flags);
         if channel == main_channel(self.channels.len()) {
@@ -254,9 +278,44 @@ impl<'a> Merger<'a> {
     }
 }
 
+/// For comparing frames.
+impl Merger<'_> {
+    /// Classes of the blocks that some columns of a row lie in; none without a known disagreement.
+    fn blocks(&self, row: usize, columns: &Range<usize>) -> &[BlockClass] {
+        let all = self.disagreement.map(|seen| &seen.blocks);
+        all.map_or(&[], |all| blocks_of(all, row, columns))
+    }
+
+    /// Writes the table cells of some columns, at most [`PIECE`], of one channel of the row in the scratch.
+    pub(super) fn cells(
+        &self,
+        channel: usize,
+        columns: Range<usize>,
+        scratch: &mut Scratch,
+        out: &mut [u16],
+    ) {
+        let (samples, sums) = (&scratch.samples, &mut scratch.sums);
+        let frames = samples.iter().map(|f| &f[channel][columns.clone()]);
+        sums.estimate(frames, columns.len(), &self.channels[channel].first);
+        out.copy_from_slice(&sums.cell);
+    }
+
+    /// Whether two frames both have a weight at a cell.
+    pub(super) fn usable_in_both(&self, channel: usize, pair: [usize; 2], cell: u16) -> bool {
+        let weights = &self.channels[channel].weights;
+        pair.iter().all(|j| weights.at(*j, cell) > 0.0)
+    }
+
+    /// See [`MergedChannel::per_code`].
+    pub(super) fn per_code(&self, channel: usize, frame: usize, level: f64) -> f64 {
+        self.channels[channel].view().per_code(frame, level)
+    }
+}
+
 /// Runs [`Merger::merge_piece`] in the widest vectors the processor has.
 struct PieceOfRow<'a, 'b> {
     merger: &'a Merger<'b>,
+    row: usize,
     channel: usize,
     columns: Range<usize>,
     scratch: &'a mut Scratch,
@@ -268,8 +327,10 @@ impl Work for PieceOfRow<'_, '_> {
 
     #[inline(always)]
     fn call(self) {
+        let blocks = self.merger.blocks(self.row, &self.columns);
+        let place = (self.channel, self.columns);
         self.merger
-            .merge_piece(self.channel, self.columns, self.scratch, self.flags);
+            .merge_piece(place, blocks, self.scratch, self.flags);
     }
 }
 
@@ -300,6 +361,19 @@ impl Channel {
             bounds: frames.iter().map(bound).collect(),
             dark: dark_deviations(curve, noise, frames),
             curve: curve.clone(),
+            noise: *noise,
+            lights: frames.to_vec(),
+            corrections: None,
+        }
+    }
+
+    /// What its corrections are made of.
+    fn view(&self) -> MergedChannel<'_> {
+        MergedChannel {
+            curve: &self.curve,
+            noise: &self.noise,
+            frames: &self.lights,
+            weights: &self.weights,
         }
     }
 

@@ -54,7 +54,7 @@ const ROOM: usize = 1024;
 const _: () = assert!(CELLS <= ROOM);
 
 impl<T: Copy + Default> ByCell<T> {
-    fn new(of: impl Fn(usize) -> T) -> Self {
+    pub(crate) fn new(of: impl Fn(usize) -> T) -> Self {
         let mut out = Box::new([T::default(); ROOM]);
         out.iter_mut()
             .take(CELLS)
@@ -98,7 +98,7 @@ pub(crate) fn cell(radiance: f32) -> usize {
 }
 
 /// The radiance in the middle of a cell.
-fn centre(cell: usize) -> f64 {
+pub(crate) fn centre(cell: usize) -> f64 {
     let octave = (cell / CELLS_PER_OCTAVE) as i32 + LOWEST_OCTAVE;
     let within = (cell % CELLS_PER_OCTAVE) as f64 + 0.5;
     f64::from(octave).exp2() * (1.0 + within / CELLS_PER_OCTAVE as f64)

@@ -123,6 +123,7 @@ pub(super) fn demosaiced(recovered: Recovered) -> Recovered {
         clips,
         response,
         noise,
+        disagreement: None,
         motion: None,
         check: recovered.check,
         registration: recovered.registration,

@@ -69,6 +69,7 @@ fn jpeg_tables_profile_and_exif_are_read_from_the_markers() {
     let Compression::Jpeg {
         quantisation_rms,
         dc_step,
+        luminance_steps,
         chroma_subsampled,
     } = picture.compression
     else {
@@ -86,6 +87,12 @@ fn jpeg_tables_profile_and_exif_are_read_from_the_markers() {
         "{quantisation_rms}"
     );
     assert_eq!(dc_step, 16);
+    let steps: Vec<f64> = luminance_steps
+        .as_flattened()
+        .iter()
+        .map(|q| f64::from(*q))
+        .collect();
+    assert_eq!(steps, table, "in the order of T.81, Table K.1");
     assert!(chroma_subsampled);
 }
 

@@ -2,8 +2,8 @@
 //!
 //! In reading order: a [`Picture`] read from a file, the meaning of its [`Raw`] samples, its [`colour`] space (by its
 //! ICC profile: [`profile_primaries`]) and its [`main_channel`]; a [`Frame`] with its [`Exposure`], and a [`Bracket`]
-//! of frames; [`Clip`] levels and the [`LinearScale`] of raw levels; the [`Response`]; the [`Noise`] model; the
-//! [`Registration`] of the frames and the [`Motion`] between them; the [`RadianceMap`], and rows of it as [`Planes`];
+//! of frames; [`Clip`] levels and the [`LinearScale`] of raw levels; the [`Response`]; the [`Noise`] model and the [`Disagreement`] of
+//! the frames; the [`Registration`] of the frames and the [`Motion`] between them; the [`RadianceMap`], and rows of it as [`Planes`];
 //! a [`Homography`]; the [`DisplayConversion`] of codes to sRGB; the [`ExposureCheck`]; the bracket after each stage
 //! ([`Registered`], [`Recovered`], [`Merged`]); paths in records ([`path_text`]).
 pub mod path_text;
@@ -20,6 +20,7 @@ mod linear_scale;
 
 mod noise;
 mod response;
+mod uncertainty;
 
 mod motion;
 mod registration;
@@ -52,3 +53,6 @@ pub use raw::{CameraColour, ColourCalibration, Raw};
 pub use registration::{MotionModel, Placement, Registration, TileResidual};
 pub use response::{Response, ResponseCurve, ResponseMethod};
 pub use stages::{FileDigest, Merged, Recovered, Registered, Samples};
+pub use uncertainty::{
+    ACTIVITIES, BLOCK, BlockClass, ByLevel, COLOURS, ChannelTerms, Disagreement, LEVELS,
+};

@@ -35,6 +35,8 @@ pub enum Compression {
         quantisation_rms: f64,
         /// First entry of the luminance table: 8 times the quantisation step of a block mean, codes.
         dc_step: u16,
+        /// The luminance table: quantisation steps of the coefficients, codes, by vertical and horizontal frequency.
+        luminance_steps: [[u16; 8]; 8],
         /// True if the chroma planes are smaller than the luminance plane.
         chroma_subsampled: bool,
     },

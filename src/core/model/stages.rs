@@ -1,5 +1,7 @@
 //! A bracket after each stage: registered, recovered, merged. Each is made from the one before.
-use super::{Bracket, Clip, ExposureCheck, Motion, Noise, RadianceMap, Registration, Response};
+use super::{
+    Bracket, Clip, Disagreement, ExposureCheck, Motion, Noise, RadianceMap, Registration, Response,
+};
 use crate::raster::Mosaic;
 use std::path::PathBuf;
 
@@ -50,6 +52,8 @@ pub struct Recovered {
     pub response: Response,
     /// The noise model.
     pub noise: Noise,
+    /// What the frames disagree by beyond it; `None` for linear frames, whose noise model is complete, and until it is known.
+    pub disagreement: Option<Disagreement>,
     /// Comparison of stated and measured exposures.
     pub check: ExposureCheck,
     /// Motion between the frames; `None` if there was none, or if it was not looked for.

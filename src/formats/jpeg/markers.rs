@@ -163,9 +163,22 @@ impl Markers {
         Some(Compression::Jpeg {
             quantisation_rms: (squares / 64.0 / 12.0).sqrt(),
             dc_step: table[0],
+            luminance_steps: in_place(&table),
             chroma_subsampled: subsampled,
         })
     }
+}
+
+/// A table in the order of frequencies, from the order in which it is stored: along diagonals, T.81 Figure A.6.
+fn in_place(stored: &[u16; 64]) -> [[u16; 8]; 8] {
+    let mut places: Vec<(usize, usize)> = (0..64).map(|k| (k / 8, k % 8)).collect();
+    // Odd diagonals run downwards, even ones upwards.
+    places.sort_by_key(|&(v, u)| (v + u, if (v + u) % 2 == 1 { v } else { u }));
+    let mut out = [[0; 8]; 8];
+    for ((v, u), step) in places.into_iter().zip(stored) {
+        out[v][u] = *step;
+    }
+    out
 }
 
 fn next_marker(file: &mut impl BufRead) -> Result<u8, Fault> {

@@ -1,0 +1,80 @@
+//! What the frames of a bracket disagree by: the terms of a map's uncertainty that no noise model of a single frame has.
+use ndarray::Array2;
+
+/// Number of levels, equally spaced from 0 to full scale, at which terms are known; linear between them.
+pub const LEVELS: usize = 9;
+/// Number of classes of activity: how much a block of pixels varies.
+pub const ACTIVITIES: usize = 5;
+/// Number of classes of colour: neutral, and six hues.
+pub const COLOURS: usize = 7;
+/// Side of the blocks that have a class, pixels.
+pub const BLOCK: usize = 8;
+
+/// Classes of one block of [`BLOCK`] x [`BLOCK`] pixels.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct BlockClass {
+    /// Local variation, 0 (least) to [`ACTIVITIES`] - 1: fifths of the picture.
+    pub activity: u8,
+    /// 0 neutral, 1..=6 a sixth of the hue circle each.
+    pub colour: u8,
+}
+
+/// A quantity by level: values at [`LEVELS`] levels, linear between them.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct ByLevel(pub [f64; LEVELS]);
+
+impl ByLevel {
+    /// The two levels around `level` (fraction of full scale) and their shares.
+    pub fn shares(level: f64) -> [(usize, f64); 2] {
+        let place = level.clamp(0.0, 1.0) * (LEVELS - 1) as f64;
+        let first = (place as usize).min(LEVELS - 2);
+        let beyond = place - first as f64;
+        [(first, 1.0 - beyond), (first + 1, beyond)]
+    }
+
+    /// The value at a level, fraction of full scale.
+    pub fn at(&self, level: f64) -> f64 {
+        let parts = Self::shares(level).map(|(i, share)| share * self.0[i]);
+        parts[0] + parts[1]
+    }
+}
+
+/// Terms of one channel.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct ChannelTerms {
+    /// By class of activity: variance of one pixel of one frame at the reference frame's sensitivity, 8-bit codes squared. Noise,
+    /// rounding and all that coding adds or takes away and that differs from frame to frame.
+    pub independent: [ByLevel; ACTIVITIES],
+    /// By class of colour: mean square of what means over 16 x 16 pixels of one frame are off by beyond their noise, ln exposure
+    /// squared: one curve a channel is only nearly true.
+    pub systematic: [ByLevel; COLOURS],
+}
+
+/// Disagreement of the frames of a bracket, by level, activity and colour.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Disagreement {
+    /// Classes of the blocks of the reference frame, from its top left corner; blocks at the right and the bottom may be cut.
+    pub blocks: Array2<BlockClass>,
+    /// One entry a channel.
+    pub channels: Vec<ChannelTerms>,
+    /// By frame and class of activity: mean square of the detail that all frames lose alike in compression, 8-bit codes squared.
+    pub lost: Vec<[ByLevel; ACTIVITIES]>,
+    /// Mean step between neighbouring exposures, natural logarithm; the error of one step adds up along the curve.
+    pub step: f64,
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn between_levels_a_quantity_is_linear() {
+        let mut values = ByLevel::default();
+        for (i, v) in values.0.iter_mut().enumerate() {
+            *v = i as f64;
+        }
+        for (level, wanted) in [(0.0, 0.0), (0.3, 2.4), (1.0, 8.0), (1.2, 8.0), (-0.1, 0.0)] {
+            assert!((values.at(level) - wanted).abs() < 1e-12, "{level}");
+        }
+    }
+}

@@ -1,0 +1,234 @@
+//! Activity and colour of every block of the reference frame.
+//!
+//! What coding and noise reduction take away depends on how much a place varies, and how far one response curve a channel
+//! is true depends on its colour. Both are known per block of 8 x 8 pixels, from the frame that shows it best.
+use ndarray::{Array2, Array3};
+use rayon::prelude::*;
+use stopspan_core::model::{
+    ACTIVITIES, BLOCK, BlockClass, Bracket, Frame, Response, ResponseCurve, main_channel,
+};
+use stopspan_core::raster::{Pixels, Point};
+
+/// Blocks whose mean or whose highest sample comes nearer than this to the clip level, 8-bit codes, are taken from another frame.
+const FROM_CLIPPING: f64 = 3.0;
+/// The same above the floor.
+const FROM_FLOOR: f64 = 4.0;
+/// Least difference between the largest and the smallest channel of a colour, as a share of the largest.
+const COLOURED: f64 = 0.12;
+/// About so many blocks decide where the classes of activity begin.
+const SAMPLED: usize = 20_000;
+
+/// Sums over the pixels of a block in one frame, fractions of full scale.
+#[derive(Clone, Copy)]
+struct Sums {
+    /// Mean of every channel; all alike for frames of one channel.
+    mean: [f64; 3],
+    /// Variance of the main channel.
+    variance: f64,
+    /// Highest sample of the main channel.
+    highest: f64,
+}
+
+/// Activity, relative standard deviation of exposure, and colour of one block.
+#[derive(Clone, Copy)]
+struct Block {
+    activity: f32,
+    colour: u8,
+}
+
+/// The classes of all blocks of the reference frame.
+pub(super) fn classes(bracket: &Bracket, response: &Response) -> Array2<BlockClass> {
+    let (rows, columns, channels) = bracket.reference_frame().picture.pixels.dim();
+    let shape = (rows.div_ceil(BLOCK), columns.div_ceil(BLOCK));
+    let curve = &response.curves[main_channel(channels)];
+    let slopes = relative_slopes(curve);
+    let order = by_distance(bracket);
+    let places: Vec<Block> = (0..shape.0 * shape.1)
+        .into_par_iter()
+        .with_min_len(shape.1)
+        .map(|i| {
+            let corner = [i / shape.1 * BLOCK, i % shape.1 * BLOCK];
+            best_view(bracket, &order, curve, &slopes, corner)
+        })
+        .collect();
+    let edges = edges(&places);
+    let class = |block: &Block| BlockClass {
+        activity: edges.partition_point(|edge| block.activity >= *edge) as u8,
+        colour: block.colour,
+    };
+    Array2::from_shape_fn(shape, |(r, c)| class(&places[r * shape.1 + c]))
+}
+
+/// Indices of the frames, the reference first, then by the distance of their exposures from its.
+fn by_distance(bracket: &Bracket) -> Vec<usize> {
+    let apart = |j: usize| bracket.relative_exposure(j).log2().abs();
+    let mut order: Vec<usize> = (0..bracket.frames.len()).collect();
+    order.sort_by(|&a, &b| apart(a).total_cmp(&apart(b)));
+    order.sort_by_key(|&j| j != bracket.reference);
+    order
+}
+
+/// d ln exposure / d level of a curve at 256 levels.
+fn relative_slopes(curve: &ResponseCurve) -> Vec<f64> {
+    let at = |i: usize| {
+        let level = i as f64 / 255.0;
+        curve.slope_at(level) / curve.exposure_at(level).max(1e-9)
+    };
+    (0..256).map(at).collect()
+}
+
+/// A block as the first frame in `order` shows it that neither clips nor crushes it; as the reference does, where none is left.
+fn best_view(
+    bracket: &Bracket,
+    order: &[usize],
+    curve: &ResponseCurve,
+    slopes: &[f64],
+    corner: [usize; 2],
+) -> Block {
+    let mut first = None;
+    for &j in order {
+        let Some(sums) = sums_of(&bracket.frames[j], corner) else {
+            continue;
+        };
+        let main = sums.mean[1];
+        let bright = curve.clip_level - FROM_CLIPPING / 255.0;
+        let shown = sums.highest < bright && main > curve.floor_level + FROM_FLOOR / 255.0;
+        let node = (main * 255.0).round().clamp(0.0, 255.0) as usize;
+        let block = Block {
+            activity: (sums.variance.max(0.0).sqrt() * slopes[node]) as f32,
+            colour: colour(sums.mean),
+        };
+        if shown {
+            return block;
+        }
+        first.get_or_insert(block);
+    }
+    first.unwrap_or(Block {
+        activity: 0.0,
+        colour: 0,
+    })
+}
+
+/// The block of `frame` where the reference frame has one with the top left corner `corner` (row, column); `None` outside.
+fn sums_of(frame: &Frame, corner: [usize; 2]) -> Option<Sums> {
+    let [mut row, mut column] = corner;
+    if let Some(transform) = frame.transform {
+        let half = BLOCK as f64 / 2.0;
+        let centre = transform.apply(Point {
+            x: column as f64 + half,
+            y: row as f64 + half,
+        })?;
+        let start = |v: f64| (v - half).round();
+        if start(centre.x) < 0.0 || start(centre.y) < 0.0 {
+            return None;
+        }
+        (row, column) = (start(centre.y) as usize, start(centre.x) as usize);
+    }
+    match &frame.picture.pixels {
+        Pixels::U8(a) => sums(a, row, column, 255.0),
+        Pixels::U16(a) => sums(a, row, column, 65535.0),
+        Pixels::F32(a) => sums(a, row, column, 1.0),
+    }
+}
+
+/// Sums over one block of samples with this full scale; `None` if it begins outside.
+fn sums<T: Copy + Into<f32>>(
+    samples: &Array3<T>,
+    row: usize,
+    column: usize,
+    full: f32,
+) -> Option<Sums> {
+    let (rows, columns, channels) = samples.dim();
+    if row >= rows || column >= columns {
+        return None;
+    }
+    let (high, wide) = (BLOCK.min(rows - row), BLOCK.min(columns - column));
+    let all = samples.as_slice()?;
+    let main = main_channel(channels);
+    let (mut total, mut square, mut highest) = ([0.0f32; 3], 0.0f32, 0.0f32);
+    // About the first sample, so that single precision is enough for the squares.
+    let zero: f32 = all[(row * columns + column) * channels + main].into();
+    for r in row..row + high {
+        let first = (r * columns + column) * channels;
+        for pixel in all[first..first + wide * channels].chunks_exact(channels) {
+            let green: f32 = pixel[main].into();
+            total[0] += pixel[0].into();
+            total[1] += green;
+            total[2] += pixel[channels.min(3) - 1].into();
+            square += (green - zero) * (green - zero);
+            highest = highest.max(green);
+        }
+    }
+    let count = (high * wide) as f32;
+    let mean = total.map(|t| f64::from(t / count / full));
+    let about = f64::from((total[1] / count - zero) / full);
+    Some(Sums {
+        mean,
+        variance: f64::from(square / count / full / full) - about * about,
+        highest: f64::from(highest / full),
+    })
+}
+
+/// 0 for a neutral colour, else 1 + the sixth of the hue circle, from encoded red, green and blue.
+fn colour([red, green, blue]: [f64; 3]) -> u8 {
+    let (high, low) = (red.max(green).max(blue), red.min(green).min(blue));
+    let chroma = high - low;
+    if chroma <= COLOURED * high {
+        return 0;
+    }
+    let hue = if high == red {
+        (green - blue) / chroma
+    } else if high == green {
+        2.0 + (blue - red) / chroma
+    } else {
+        4.0 + (red - green) / chroma
+    };
+    // Sixths are centred on red, yellow, green, cyan, blue and magenta.
+    1 + (hue + 6.5).rem_euclid(6.0).min(5.0) as u8
+}
+
+/// Where the classes above the first begin: fifths of the blocks.
+fn edges(blocks: &[Block]) -> Vec<f32> {
+    let step = (blocks.len() / SAMPLED).max(1);
+    let sampled = blocks.iter().step_by(step).map(|b| b.activity);
+    let mut values: Vec<f32> = sampled.filter(|a| *a > 0.0).collect();
+    values.sort_by(f32::total_cmp);
+    let fifth = |k: usize| values.get(values.len() * k / ACTIVITIES).copied();
+    (1..ACTIVITIES).filter_map(fifth).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn hues_are_sorted_by_sixths_and_greys_are_neutral() {
+        for (rgb, wanted) in [
+            ([0.5, 0.5, 0.5], 0),
+            ([0.5, 0.46, 0.48], 0),
+            ([0.8, 0.2, 0.2], 1),
+            ([0.8, 0.8, 0.2], 2),
+            ([0.2, 0.8, 0.2], 3),
+            ([0.2, 0.8, 0.8], 4),
+            ([0.2, 0.2, 0.8], 5),
+            ([0.8, 0.2, 0.8], 6),
+            ([0.8, 0.2, 0.25], 1),
+        ] {
+            assert_eq!(colour(rgb), wanted, "{rgb:?}");
+        }
+    }
+
+    #[test]
+    fn the_variance_of_a_block_is_that_of_its_samples() {
+        let samples = Array3::from_shape_fn((8, 9, 3), |(r, c, k)| (r * 20 + c * 3 + k) as u8);
+        let found = sums(&samples, 0, 1, 255.0).unwrap();
+        let values: Vec<f64> = (0..64)
+            .map(|i| f64::from(samples[(i / 8, i % 8 + 1, 1)]) / 255.0)
+            .collect();
+        let mean = values.iter().sum::<f64>() / 64.0;
+        let variance = values.iter().map(|v| (v - mean).powi(2)).sum::<f64>() / 64.0;
+        assert!((found.variance - variance).abs() < 1e-7);
+        assert!((found.mean[1] - mean).abs() < 1e-7);
+        assert!(sums(&samples, 8, 0, 255.0).is_none());
+    }
+}

@@ -1,0 +1,210 @@
+//! The uncertainty that the frames of a bracket show by disagreeing.
+//!
+//! A noise model fitted to flat places of single frames misses what lossy coding and a camera's processing do to detail, and what one
+//! response curve a channel cannot describe. Differences between registered frames show the sum of all that frames do not share. In
+//! reading order: `activity` sorts blocks of the picture by detail and colour; `differences` compares frames on sampled
+//! rows; `separate` resolves mean squares of differences into one variance by level; `coding` estimates the detail that
+//! compression takes from all frames alike; `tables` turns the terms into factors that a merge looks up.
+//!
+//! What a camera does to every frame alike, such as sharpening and noise reduction, no difference between them shows: it is not
+//! included.
+mod activity;
+mod coding;
+mod differences;
+mod separate;
+mod tables;
+
+pub(crate) use tables::{Corrections, MergedChannel, blocks_of};
+
+use crate::merger::Merger;
+use crate::weights::{CELLS, centre};
+use differences::{AreaDifference, COARSE, Differences, PairDifferences, TOGETHER};
+use rayon::prelude::*;
+use separate::{Observation, Separation};
+use stopspan_core::model::{
+    ACTIVITIES, Bracket, ByLevel, COLOURS, ChannelTerms, Disagreement, Recovered, Response,
+    ResponseMethod, Samples,
+};
+
+/// Variance of rounding to whole codes (uniform over one code).
+const ROUNDING: f64 = 1.0 / 12.0;
+/// Least number of pixels of one pair, activity and radiance for a mean square.
+const FEWEST_PIXELS: f64 = 200.0;
+/// Least number of areas for a systematic term of one colour.
+const FEWEST_AREAS: f64 = 60.0;
+
+/// What the frames disagree by. `None` for a single frame, and for linear frames, whose noise model is complete.
+pub fn observe(recovered: &Recovered) -> Option<Disagreement> {
+    let Recovered {
+        bracket, response, ..
+    } = recovered;
+    let linear = response.method == ResponseMethod::Linear;
+    let planes = matches!(recovered.samples, Samples::Planes(_));
+    if linear || planes || bracket.frames.len() < 2 {
+        return None;
+    }
+    let blocks = activity::classes(bracket, response);
+    let merger = Merger::of(recovered);
+    let seen = differences::observe(&merger, &blocks);
+    let channel = |c: usize| terms(&merger, response, &seen, c);
+    let channels: Option<Vec<ChannelTerms>> = (0..response.curves.len())
+        .into_par_iter()
+        .map(channel)
+        .collect();
+    let lost = bracket.frames.par_iter().map(|f| coding::lost(f, &blocks));
+    let lost = lost.collect();
+    Some(Disagreement {
+        channels: channels?,
+        lost,
+        step: mean_step(bracket),
+        blocks,
+    })
+}
+
+/// Mean step between neighbouring exposures that differ, natural logarithm; that of one stop if none do.
+fn mean_step(bracket: &Bracket) -> f64 {
+    let frames = 0..bracket.frames.len();
+    let mut exposures: Vec<f64> = frames.map(|j| bracket.relative_exposure(j).ln()).collect();
+    exposures.sort_by(f64::total_cmp);
+    let steps = exposures.windows(2).map(|w| w[1] - w[0]);
+    let steps: Vec<f64> = steps.filter(|s| *s > 0.05).collect();
+    if steps.is_empty() {
+        return std::f64::consts::LN_2;
+    }
+    steps.iter().sum::<f64>() / steps.len() as f64
+}
+
+/// The terms of one channel; `None` if no pair of frames shows anything.
+fn terms(
+    merger: &Merger,
+    response: &Response,
+    seen: &Differences,
+    channel: usize,
+) -> Option<ChannelTerms> {
+    let curve = &response.curves[channel];
+    let level = |frame: usize, coarse: usize| {
+        let middle = (coarse * TOGETHER + TOGETHER / 2).min(CELLS - 1);
+        curve.level_of(centre(middle) * merger.bracket.channel_exposure(frame, channel))
+    };
+    let view = View {
+        merger,
+        seen,
+        channel,
+        level: &level,
+    };
+    let pairs = seen.pairs.iter().zip(&seen.channels[channel]);
+    let mut independent: [Separation; ACTIVITIES] = Default::default();
+    let mut systematic: [Separation; COLOURS] = Default::default();
+    for (pair, differences) in pairs {
+        view.add_pixels(*pair, differences, &mut independent);
+        view.add_areas(*pair, differences, &mut systematic);
+    }
+    let rounded = merger.bracket.reference_frame().picture.pixels.bits() == 8;
+    let floor = if rounded { ROUNDING } else { 0.0 };
+    let independent = nearest_known(independent.map(|s| s.solve()))?;
+    let mut all = Separation::default();
+    systematic.iter().for_each(|s| all.join(s));
+    let usual = all.solve().unwrap_or_default();
+    let of_colour = |s: Separation| match s.samples >= FEWEST_AREAS {
+        true => s.solve().unwrap_or(usual),
+        false => usual,
+    };
+    Some(ChannelTerms {
+        independent: independent.map(|v| ByLevel(v.0.map(|x| x.max(floor)))),
+        systematic: systematic.map(of_colour),
+    })
+}
+
+/// Each class's own value, or that of the nearest class that has one; `None` if none has.
+fn nearest_known(found: [Option<ByLevel>; ACTIVITIES]) -> Option<[ByLevel; ACTIVITIES]> {
+    let nearest = |class: usize| {
+        let known = (0..ACTIVITIES).filter(|k| found[*k].is_some());
+        known.min_by_key(|k| k.abs_diff(class))
+    };
+    let mut out = [ByLevel::default(); ACTIVITIES];
+    for (class, value) in out.iter_mut().enumerate() {
+        *value = found[nearest(class)?]?;
+    }
+    Some(out)
+}
+
+/// One channel of the differences, and the levels at which frames show a radiance.
+struct View<'a> {
+    merger: &'a Merger<'a>,
+    seen: &'a Differences,
+    channel: usize,
+    /// Level of a frame at a coarse cell.
+    level: &'a (dyn Fn(usize, usize) -> f64 + Sync),
+}
+
+impl View<'_> {
+    /// Adds what the pixels of one pair differ by to the equations of their classes.
+    fn add_pixels(
+        &self,
+        pair: [usize; 2],
+        differences: &PairDifferences,
+        sums: &mut [Separation; ACTIVITIES],
+    ) {
+        for (class, sums) in differences.pixels.iter().zip(sums) {
+            for (cell, squares) in class.iter().enumerate() {
+                if squares.count < FEWEST_PIXELS || squares.sum <= 0.0 {
+                    continue;
+                }
+                let levels = pair.map(|j| (self.level)(j, cell));
+                sums.add(&Observation {
+                    levels,
+                    factors: std::array::from_fn(|k| {
+                        let gain = self.seen.noise_gain[pair[k]];
+                        gain * self.merger.per_code(self.channel, pair[k], levels[k])
+                    }),
+                    mean_square: squares.sum / squares.count,
+                    expected: squares.sum / squares.count,
+                    samples: squares.count,
+                });
+            }
+        }
+    }
+
+    /// Adds what the means of areas of one pair differ by, beyond their noise and the mean difference of the pair.
+    fn add_areas(
+        &self,
+        pair: [usize; 2],
+        differences: &PairDifferences,
+        sums: &mut [Separation; COLOURS],
+    ) {
+        let areas = &differences.areas;
+        let mut means: Vec<f64> = areas.iter().map(|a| a.mean).collect();
+        let Some(offset) = middle(&mut means) else {
+            return;
+        };
+        let spread = |a: &AreaDifference| (a.mean - offset).powi(2);
+        let expected = areas.iter().map(spread).sum::<f64>() / areas.len() as f64;
+        let mut groups = vec![[[0.0f64; 2]; COARSE]; COLOURS];
+        for area in areas {
+            let group = &mut groups[area.colour][area.cell.min(COARSE - 1)];
+            let apart = area.mean - offset;
+            group[0] += 1.0;
+            group[1] += apart * apart - area.noise;
+        }
+        for (group, sums) in groups.iter().zip(sums) {
+            for (cell, [count, square]) in group.iter().enumerate() {
+                if *count < 4.0 {
+                    continue;
+                }
+                sums.add(&Observation {
+                    levels: pair.map(|j| (self.level)(j, cell)),
+                    factors: [1.0, 1.0],
+                    mean_square: square / count,
+                    expected: expected.max(1e-12),
+                    samples: *count,
+                });
+            }
+        }
+    }
+}
+
+/// The median.
+fn middle(values: &mut [f64]) -> Option<f64> {
+    let half = values.len() / 2;
+    (!values.is_empty()).then(|| *values.select_nth_unstable_by(half, f64::total_cmp).1)
+}

@@ -1,0 +1,155 @@
+//! Factors of a merge's uncertainties by block and radiance.
+use crate::weights::{ByCell, FrameLight, Weights, cell, centre};
+use ndarray::Array2;
+use stopspan_core::model::{
+    ACTIVITIES, BLOCK, BlockClass, ByLevel, COLOURS, Disagreement, NoiseModel, ResponseCurve,
+};
+
+/// Systematic differences that neighbouring frames share do not show between them: with simulated brackets the stated part covers
+/// what it should with this factor.
+const SHARED: f64 = 1.5;
+
+/// What one channel of a merge corrects its uncertainties by.
+#[derive(Debug, Clone)]
+pub(crate) struct Corrections {
+    /// By activity: factor of the standard uncertainty from noise.
+    statistical: Vec<ByCell<f32>>,
+    /// By colour: relative systematic variance to add.
+    systematic: Vec<ByCell<f32>>,
+}
+
+/// One channel of a merge.
+pub(crate) struct MergedChannel<'a> {
+    pub(crate) curve: &'a ResponseCurve,
+    pub(crate) noise: &'a NoiseModel,
+    pub(crate) frames: &'a [FrameLight],
+    pub(crate) weights: &'a Weights,
+}
+
+impl MergedChannel<'_> {
+    /// Relative exposure per code at the level of a frame, squared, times the frame's variance over that at the reference's sensitivity.
+    pub(crate) fn per_code(&self, frame: usize, level: f64) -> f64 {
+        let curve = self.curve;
+        let light = &self.frames[frame];
+        let x = curve.exposure_at(level).max(1e-9);
+        let slope = curve.slope_at(level) / 255.0;
+        let variance = |gain: f64| self.noise.variance(x, gain, slope);
+        (slope / x).powi(2) * variance(light.gain) / variance(1.0).max(1e-300)
+    }
+
+    /// Level of a frame at a cell, fraction of full scale.
+    fn level(&self, frame: usize, cell: usize) -> f64 {
+        self.curve
+            .level_of(centre(cell) * self.frames[frame].factor)
+    }
+
+    /// Weight of a frame at a cell, inverse variance of radiance.
+    fn weight_of(&self, frame: usize, cell: usize) -> f64 {
+        f64::from(self.weights.at(frame, cell as u16))
+    }
+
+    /// Sum of the weights at a cell.
+    fn weight(&self, cell: usize) -> f64 {
+        (0..self.frames.len())
+            .map(|j| self.weight_of(j, cell))
+            .sum()
+    }
+
+    /// Share of every frame in the mean at a cell; `None` where no frame has a weight.
+    fn shares(&self, cell: usize) -> Option<Vec<f64>> {
+        let (total, frames) = (self.weight(cell), 0..self.frames.len());
+        (total > 0.0).then(|| frames.map(|j| self.weight_of(j, cell) / total).collect())
+    }
+}
+
+impl Corrections {
+    /// Tables of channel `index` of a merge.
+    pub(crate) fn new(seen: &Disagreement, index: usize, merged: &MergedChannel) -> Self {
+        let terms = &seen.channels[index];
+        // The scale of a map is that of its middle levels.
+        let usual = cell(merged.curve.exposure_at(0.5) as f32);
+        let statistical = |activity: usize| {
+            ByCell::new(|cell| {
+                let Some(shares) = merged.shares(cell) else {
+                    return 1.0;
+                };
+                let relative = shares.iter().enumerate().map(|(j, share)| {
+                    let level = merged.level(j, cell);
+                    let per_code = merged.per_code(j, level);
+                    let own = share * share * per_code * terms.independent[activity].at(level);
+                    let lost = seen.lost.get(j).map_or(0.0, |l| l[activity].at(level));
+                    (own, share * (per_code * lost).sqrt())
+                });
+                // What frames lose alike adds up, what each has of its own adds in quadrature.
+                let (own, lost) = relative.fold((0.0, 0.0), |a, b| (a.0 + b.0, a.1 + b.1));
+                let variance = (own + lost * lost) * centre(cell).powi(2);
+                (variance * merged.weight(cell)).sqrt() as f32
+            })
+        };
+        let systematic = |colour: usize| {
+            ByCell::new(|cell| {
+                let Some(shares) = merged.shares(cell) else {
+                    return 0.0;
+                };
+                let by_level: &ByLevel = &terms.systematic[colour];
+                let root = |(j, share): (usize, &f64)| {
+                    share * by_level.at(merged.level(j, cell)).max(0.0).sqrt()
+                };
+                let local: f64 = shares.iter().enumerate().map(root).sum();
+                let away = (centre(cell) / centre(usual)).ln() / seen.step;
+                ((SHARED * local).powi(2) + (local * away).powi(2)) as f32
+            })
+        };
+        Corrections {
+            statistical: (0..ACTIVITIES).map(statistical).collect(),
+            systematic: (0..COLOURS).map(systematic).collect(),
+        }
+    }
+
+    /// Corrects statistical uncertainties of one piece of a row. `blocks` are the classes of its blocks.
+    #[inline(always)]
+    pub(crate) fn correct_statistical(
+        &self,
+        blocks: &[BlockClass],
+        cells: &[u16],
+        statistical: &mut [f32],
+    ) {
+        let pieces = statistical.chunks_mut(BLOCK).zip(cells.chunks(BLOCK));
+        for ((values, cells), block) in pieces.zip(blocks) {
+            let table = &self.statistical[usize::from(block.activity)];
+            for (value, &cell) in values.iter_mut().zip(cells) {
+                *value *= table.at(cell);
+            }
+        }
+    }
+
+    /// Adds the systematic part of one piece of a row.
+    #[inline(always)]
+    pub(crate) fn correct_systematic(
+        &self,
+        blocks: &[BlockClass],
+        cells: &[u16],
+        systematic: &mut [f32],
+    ) {
+        let pieces = systematic.chunks_mut(BLOCK).zip(cells.chunks(BLOCK));
+        for ((values, cells), block) in pieces.zip(blocks) {
+            let table = &self.systematic[usize::from(block.colour)];
+            for (value, &cell) in values.iter_mut().zip(cells) {
+                *value = (*value * *value + table.at(cell)).sqrt().min(1.0);
+            }
+        }
+    }
+}
+
+/// The classes of the blocks that a piece of a row lies in.
+pub(crate) fn blocks_of<'a>(
+    all: &'a Array2<BlockClass>,
+    row: usize,
+    columns: &std::ops::Range<usize>,
+) -> &'a [BlockClass] {
+    let line = row / BLOCK * all.dim().1;
+    let piece = line + columns.start / BLOCK..line + columns.end.div_ceil(BLOCK);
+    all.as_slice()
+        .and_then(|s| s.get(piece))
+        .unwrap_or_default()
+}
