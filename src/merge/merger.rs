@@ -248,7 +248,7 @@ impl<'a> Merger<'a> {
         sums.conclude(&mut merged[channel]);
         let [radiance, statistical, systematic] = merged[channel].last(columns.len());
         if let Some(corrections) = &this.corrections {
-            corrections.correct_statistical(blocks, &sums.cell, statistical);
+            corrections.correct_statistical(blocks, &sums.cell, radiance, statistical);
         }
         // Most rows have none, and counting is fast.
         let without = sums.weight.iter().filter(|w| **w <= 0.0).count();

@@ -1,7 +1,7 @@
 //! What the frames of a bracket disagree by: the terms of a map's uncertainty that no noise model of a single frame has.
 use ndarray::Array2;
 
-/// Number of levels, equally spaced from 0 to full scale, at which terms are known; linear between them.
+/// Number of levels at which terms are known; see [`ByLevel`].
 pub const LEVELS: usize = 9;
 /// Number of classes of activity: how much a block of pixels varies.
 pub const ACTIVITIES: usize = 5;
@@ -10,23 +10,31 @@ pub const COLOURS: usize = 7;
 /// Side of the blocks that have a class, pixels.
 pub const BLOCK: usize = 8;
 
-/// Classes of one block of [`BLOCK`] x [`BLOCK`] pixels.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+/// One block of [`BLOCK`] x [`BLOCK`] pixels.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub struct BlockClass {
     /// Local variation, 0 (least) to [`ACTIVITIES`] - 1: fifths of the picture.
     pub activity: u8,
     /// 0 neutral, 1..=6 a sixth of the hue circle each.
     pub colour: u8,
+    /// By channel: relative standard uncertainty of a pixel from detail that the files of all frames show alike, and not as it is.
+    pub alike: [f32; 3],
 }
 
-/// A quantity by level: values at [`LEVELS`] levels, linear between them.
+/// A quantity by level: values at [`LEVELS`] levels whose square roots are equally spaced from 0 to full scale, for terms change fastest
+/// in the dark; linear in the root between them.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub struct ByLevel(pub [f64; LEVELS]);
 
 impl ByLevel {
+    /// Place of a level (fraction of full scale) among the values, 0 to [`LEVELS`] - 1.
+    pub fn place(level: f64) -> f64 {
+        level.clamp(0.0, 1.0).sqrt() * (LEVELS - 1) as f64
+    }
+
     /// The two levels around `level` (fraction of full scale) and their shares.
     pub fn shares(level: f64) -> [(usize, f64); 2] {
-        let place = level.clamp(0.0, 1.0) * (LEVELS - 1) as f64;
+        let place = Self::place(level);
         let first = (place as usize).min(LEVELS - 2);
         let beyond = place - first as f64;
         [(first, 1.0 - beyond), (first + 1, beyond)]
@@ -48,6 +56,8 @@ pub struct ChannelTerms {
     /// By class of colour: mean square of what means over 16 x 16 pixels of one frame are off by beyond their noise, ln exposure
     /// squared: one curve a channel is only nearly true.
     pub systematic: [ByLevel; COLOURS],
+    /// Median radiance of what was compared: a map's scale is relative, so that errors that add up along the curve begin here.
+    pub middle: f64,
 }
 
 /// Disagreement of the frames of a bracket, by level, activity and colour.
@@ -68,12 +78,12 @@ mod tests {
     use super::*;
 
     #[test]
-    fn between_levels_a_quantity_is_linear() {
+    fn between_levels_a_quantity_is_linear_in_the_root() {
         let mut values = ByLevel::default();
         for (i, v) in values.0.iter_mut().enumerate() {
             *v = i as f64;
         }
-        for (level, wanted) in [(0.0, 0.0), (0.3, 2.4), (1.0, 8.0), (1.2, 8.0), (-0.1, 0.0)] {
+        for (level, wanted) in [(0.0, 0.0), (0.09, 2.4), (1.0, 8.0), (1.2, 8.0), (-0.1, 0.0)] {
             assert!((values.at(level) - wanted).abs() < 1e-12, "{level}");
         }
     }

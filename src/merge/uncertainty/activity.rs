@@ -5,7 +5,8 @@
 use ndarray::{Array2, Array3};
 use rayon::prelude::*;
 use stopspan_core::model::{
-    ACTIVITIES, BLOCK, BlockClass, Bracket, Frame, Response, ResponseCurve, main_channel,
+    ACTIVITIES, BLOCK, BlockClass, Bracket, Compression, Frame, Response, ResponseCurve,
+    main_channel,
 };
 use stopspan_core::raster::{Pixels, Point};
 
@@ -15,6 +16,9 @@ const FROM_CLIPPING: f64 = 3.0;
 const FROM_FLOOR: f64 = 4.0;
 /// Least difference between the largest and the smallest channel of a colour, as a share of the largest.
 const COLOURED: f64 = 0.12;
+/// Relative error of detail, a share of its standard deviation, that a camera's processing leaves in all frames alike: sharpening,
+/// noise reduction. Found with simulated cameras; no difference between frames shows it.
+const PROCESSED: f64 = 0.1;
 /// About so many blocks decide where the classes of activity begin.
 const SAMPLED: usize = 20_000;
 
@@ -29,32 +33,86 @@ struct Sums {
     highest: f64,
 }
 
-/// Activity, relative standard deviation of exposure, and colour of one block.
-#[derive(Clone, Copy)]
+/// One block, its class of activity not known yet.
+#[derive(Clone, Copy, Default)]
 struct Block {
+    /// Relative standard deviation of exposure.
     activity: f32,
     colour: u8,
+    alike: [f32; 3],
+}
+
+/// The curves of a bracket, as blocks are judged by them.
+struct Curves<'a> {
+    main: &'a ResponseCurve,
+    /// By channel: d ln exposure / d level at 256 levels.
+    slopes: Vec<Vec<f64>>,
+}
+
+impl<'a> Curves<'a> {
+    fn new(response: &'a Response) -> Self {
+        let slopes = |curve: &ResponseCurve| {
+            let at = |i: usize| {
+                let level = i as f64 / 255.0;
+                curve.slope_at(level) / curve.exposure_at(level).max(1e-9)
+            };
+            (0..256).map(at).collect()
+        };
+        Curves {
+            main: &response.curves[main_channel(response.curves.len())],
+            slopes: response.curves.iter().map(slopes).collect(),
+        }
+    }
+
+    /// d ln exposure / d level of a channel; of the only one, if there is one.
+    fn slope(&self, channel: usize, level: f64) -> f64 {
+        let node = (level * 255.0).round().clamp(0.0, 255.0) as usize;
+        self.slopes[channel.min(self.slopes.len() - 1)][node]
+    }
+
+    /// A block with these sums. `halved` is true if its chroma has half the resolution.
+    ///
+    /// Detail that is grey in the scene, d ln exposure, moves the code of a channel by d / slope. Where chroma has half the resolution, fine
+    /// detail moves every channel by the mean of that instead: its relative error is the departure of slope over mean from 1.
+    fn block(&self, sums: &Sums, halved: bool) -> Block {
+        let detail = sums.variance.max(0.0).sqrt() * self.slope(1, sums.mean[1]);
+        let slopes: [f64; 3] = std::array::from_fn(|c| self.slope(c, sums.mean[c]));
+        let mean = slopes.iter().map(|s| 1.0 / s.max(1e-9)).sum::<f64>() / 3.0;
+        let alike = slopes.map(|slope| {
+            let chroma = if halved {
+                (slope * mean - 1.0).clamp(-1.0, 1.0)
+            } else {
+                0.0
+            };
+            (detail.min(1.0) * chroma.hypot(PROCESSED)) as f32
+        });
+        Block {
+            activity: detail as f32,
+            colour: colour(sums.mean),
+            alike,
+        }
+    }
 }
 
 /// The classes of all blocks of the reference frame.
 pub(super) fn classes(bracket: &Bracket, response: &Response) -> Array2<BlockClass> {
-    let (rows, columns, channels) = bracket.reference_frame().picture.pixels.dim();
+    let (rows, columns, _) = bracket.reference_frame().picture.pixels.dim();
     let shape = (rows.div_ceil(BLOCK), columns.div_ceil(BLOCK));
-    let curve = &response.curves[main_channel(channels)];
-    let slopes = relative_slopes(curve);
+    let curves = Curves::new(response);
     let order = by_distance(bracket);
     let places: Vec<Block> = (0..shape.0 * shape.1)
         .into_par_iter()
         .with_min_len(shape.1)
         .map(|i| {
             let corner = [i / shape.1 * BLOCK, i % shape.1 * BLOCK];
-            best_view(bracket, &order, curve, &slopes, corner)
+            best_view(bracket, &order, &curves, corner)
         })
         .collect();
     let edges = edges(&places);
     let class = |block: &Block| BlockClass {
         activity: edges.partition_point(|edge| block.activity >= *edge) as u8,
         colour: block.colour,
+        alike: block.alike,
     };
     Array2::from_shape_fn(shape, |(r, c)| class(&places[r * shape.1 + c]))
 }
@@ -68,45 +126,35 @@ fn by_distance(bracket: &Bracket) -> Vec<usize> {
     order
 }
 
-/// d ln exposure / d level of a curve at 256 levels.
-fn relative_slopes(curve: &ResponseCurve) -> Vec<f64> {
-    let at = |i: usize| {
-        let level = i as f64 / 255.0;
-        curve.slope_at(level) / curve.exposure_at(level).max(1e-9)
-    };
-    (0..256).map(at).collect()
-}
-
 /// A block as the first frame in `order` shows it that neither clips nor crushes it; as the reference does, where none is left.
-fn best_view(
-    bracket: &Bracket,
-    order: &[usize],
-    curve: &ResponseCurve,
-    slopes: &[f64],
-    corner: [usize; 2],
-) -> Block {
+fn best_view(bracket: &Bracket, order: &[usize], curves: &Curves, corner: [usize; 2]) -> Block {
     let mut first = None;
     for &j in order {
         let Some(sums) = sums_of(&bracket.frames[j], corner) else {
             continue;
         };
-        let main = sums.mean[1];
-        let bright = curve.clip_level - FROM_CLIPPING / 255.0;
-        let shown = sums.highest < bright && main > curve.floor_level + FROM_FLOOR / 255.0;
-        let node = (main * 255.0).round().clamp(0.0, 255.0) as usize;
-        let block = Block {
-            activity: (sums.variance.max(0.0).sqrt() * slopes[node]) as f32,
-            colour: colour(sums.mean),
-        };
+        let main = curves.main;
+        let bright = main.clip_level - FROM_CLIPPING / 255.0;
+        let dark = main.floor_level + FROM_FLOOR / 255.0;
+        let shown = sums.highest < bright && sums.mean[1] > dark;
+        let block = curves.block(&sums, is_halved(&bracket.frames[j]));
         if shown {
             return block;
         }
         first.get_or_insert(block);
     }
-    first.unwrap_or(Block {
-        activity: 0.0,
-        colour: 0,
-    })
+    first.unwrap_or_default()
+}
+
+/// Whether a frame's chroma has less resolution than its luminance.
+fn is_halved(frame: &Frame) -> bool {
+    matches!(
+        frame.picture.compression,
+        Compression::Jpeg {
+            chroma_subsampled: true,
+            ..
+        }
+    )
 }
 
 /// The block of `frame` where the reference frame has one with the top left corner `corner` (row, column); `None` outside.

@@ -10,7 +10,7 @@ use stopspan_core::raster::Pixels;
 
 /// Share of the lost energy that two frames lose alike. Found with simulated brackets of JPEG quality 85 to 97: the
 /// covariance of the errors of two frames over the energy that each loses is 0.4 to 0.6; the rest is noise that each lost of its own.
-const ALIKE: f64 = 0.5;
+const ALIKE: f64 = 1.0 / 3.0;
 /// About so many blocks of a frame are transformed.
 const SAMPLED: usize = 6_000;
 /// Least number of blocks for a share of zeros.
@@ -77,8 +77,7 @@ fn count(frame: &Frame, classes: &Array2<BlockClass>, steps: &[f64; 64]) -> Zero
         };
         let block = luminance(pixels, row, column);
         let coefficients = transform(&cosines, &block);
-        let mean = coefficients[0] / 8.0 / 255.0;
-        let level = (mean * (LEVELS - 1) as f64).round() as usize;
+        let level = ByLevel::place(coefficients[0] / 8.0 / 255.0).round() as usize;
         let (level, activity) = (level.min(LEVELS - 1), usize::from(class.activity));
         out.blocks[level][activity] += 1.0;
         let zeros = out.zeros[level][activity].iter_mut();

@@ -30,6 +30,10 @@ use stopspan_core::model::{
 const ROUNDING: f64 = 1.0 / 12.0;
 /// Least number of pixels of one pair, activity and radiance for a mean square.
 const FEWEST_PIXELS: f64 = 200.0;
+/// Least number of areas of one pair, colour and radiance.
+const FEWEST_IN_GROUP: usize = 8;
+/// Median of the square of a standard normal variable.
+const MEDIAN_SQUARE: f64 = 0.4549;
 /// Least number of areas for a systematic term of one colour.
 const FEWEST_AREAS: f64 = 60.0;
 
@@ -105,14 +109,31 @@ fn terms(
     let mut all = Separation::default();
     systematic.iter().for_each(|s| all.join(s));
     let usual = all.solve().unwrap_or_default();
-    let of_colour = |s: Separation| match s.samples >= FEWEST_AREAS {
+    let of_colour = |s: Separation| match s.samples() >= FEWEST_AREAS {
         true => s.solve().unwrap_or(usual),
         false => usual,
     };
     Some(ChannelTerms {
         independent: independent.map(|v| ByLevel(v.0.map(|x| x.max(floor)))),
         systematic: systematic.map(of_colour),
+        middle: median_radiance(&seen.channels[channel]),
     })
+}
+
+/// Radiance that half of the compared pixels lie below.
+fn median_radiance(pairs: &[PairDifferences]) -> f64 {
+    let mut counts = [0.0; COARSE];
+    for class in pairs.iter().flat_map(|p| &p.pixels) {
+        let both = counts.iter_mut().zip(class);
+        both.for_each(|(sum, squares)| *sum += squares.count);
+    }
+    let half = 0.5 * counts.iter().sum::<f64>();
+    let mut below = 0.0;
+    let reached = counts.iter().position(|count| {
+        below += count;
+        below >= half
+    });
+    centre(reached.unwrap_or(0) * TOGETHER + TOGETHER / 2)
 }
 
 /// Each class's own value, or that of the nearest class that has one; `None` if none has.
@@ -151,14 +172,13 @@ impl View<'_> {
                     continue;
                 }
                 let levels = pair.map(|j| (self.level)(j, cell));
-                sums.add(&Observation {
+                sums.add(Observation {
                     levels,
                     factors: std::array::from_fn(|k| {
                         let gain = self.seen.noise_gain[pair[k]];
                         gain * self.merger.per_code(self.channel, pair[k], levels[k])
                     }),
                     mean_square: squares.sum / squares.count,
-                    expected: squares.sum / squares.count,
                     samples: squares.count,
                 });
             }
@@ -177,30 +197,31 @@ impl View<'_> {
         let Some(offset) = middle(&mut means) else {
             return;
         };
-        let spread = |a: &AreaDifference| (a.mean - offset).powi(2);
-        let expected = areas.iter().map(spread).sum::<f64>() / areas.len() as f64;
-        let mut groups = vec![[[0.0f64; 2]; COARSE]; COLOURS];
+        let mut groups: Vec<Vec<&AreaDifference>> = vec![Vec::new(); COARSE * COLOURS];
         for area in areas {
-            let group = &mut groups[area.colour][area.cell.min(COARSE - 1)];
-            let apart = area.mean - offset;
-            group[0] += 1.0;
-            group[1] += apart * apart - area.noise;
+            groups[area.colour * COARSE + area.cell.min(COARSE - 1)].push(area);
         }
-        for (group, sums) in groups.iter().zip(sums) {
-            for (cell, [count, square]) in group.iter().enumerate() {
-                if *count < 4.0 {
-                    continue;
-                }
-                sums.add(&Observation {
-                    levels: pair.map(|j| (self.level)(j, cell)),
-                    factors: [1.0, 1.0],
-                    mean_square: square / count,
-                    expected: expected.max(1e-12),
-                    samples: *count,
-                });
+        for (i, group) in groups.iter().enumerate() {
+            if group.len() < FEWEST_IN_GROUP {
+                continue;
             }
+            sums[i / COARSE].add(Observation {
+                levels: pair.map(|j| (self.level)(j, i % COARSE)),
+                factors: [1.0, 1.0],
+                mean_square: beyond_noise(group.iter().copied(), offset),
+                samples: group.len() as f64,
+            });
         }
     }
+}
+
+/// Variance of mean differences about `offset` beyond that of their noise, from medians: leaves and people that moved unnoticed have
+/// little influence. At least 0.
+fn beyond_noise<'a>(areas: impl Iterator<Item = &'a AreaDifference>, offset: f64) -> f64 {
+    let (mut squares, mut noise): (Vec<f64>, Vec<f64>) =
+        areas.map(|a| ((a.mean - offset).powi(2), a.noise)).unzip();
+    let square = middle(&mut squares).unwrap_or(0.0) / MEDIAN_SQUARE;
+    (square - middle(&mut noise).unwrap_or(0.0)).max(0.0)
 }
 
 /// The median.

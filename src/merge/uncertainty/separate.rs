@@ -4,20 +4,19 @@
 //! levels V is determined (Lawson and Hanson 1974: least squares with non-negative coefficients; solved by coordinates here).
 use stopspan_core::model::{ByLevel, LEVELS};
 
-/// Weight of smoothness, second differences over the mean of V, against that of one well-known observation.
+/// Weight of smoothness, second differences over V itself, against that of one well-known observation.
 const SMOOTHNESS: f64 = 10.0;
+/// Rounds of reweighting: the variance of a mean square is proportional to the square of what it is the mean of.
+const ROUNDS: usize = 6;
 /// Rounds over all coordinates; nine unknowns settle to 1e-6 in fewer than 200.
-const ROUNDS: usize = 400;
+const SWEEPS: usize = 300;
+/// Least expectation, a share of the mean: below it an observation gets no further weight.
+const LEAST: f64 = 1e-3;
 
-/// Normal equations of one [`ByLevel`].
+/// The equations of one [`ByLevel`].
 #[derive(Debug, Clone, Default)]
 pub(super) struct Separation {
-    normal: [[f64; LEVELS]; LEVELS],
-    right: [f64; LEVELS],
-    /// Sums of weight, of weighted coefficient and of weighted observation.
-    totals: [f64; 3],
-    /// Number of samples behind the observations.
-    pub(super) samples: f64,
+    observations: Vec<Observation>,
 }
 
 /// Mean square of the differences of two frames at one scene radiance.
@@ -29,79 +28,108 @@ pub(super) struct Observation {
     pub(super) factors: [f64; 2],
     /// Mean square difference.
     pub(super) mean_square: f64,
-    /// What the mean square is expected to be about: its standard deviation is proportional to this, > 0.
-    pub(super) expected: f64,
     /// Number of samples it is the mean of.
     pub(super) samples: f64,
 }
 
-impl Separation {
-    /// Adds one observation, weighted by its relative precision.
-    pub(super) fn add(&mut self, seen: &Observation) {
+impl Observation {
+    /// Coefficients of the unknowns.
+    fn row(&self) -> [f64; LEVELS] {
         let mut row = [0.0; LEVELS];
-        for (level, factor) in seen.levels.iter().zip(seen.factors) {
+        for (level, factor) in self.levels.iter().zip(self.factors) {
             for (i, share) in ByLevel::shares(*level) {
                 row[i] += share * factor;
             }
         }
-        let weight = seen.samples.min(5000.0) / (seen.expected * seen.expected);
-        for (i, &a) in row.iter().enumerate() {
-            self.right[i] += weight * a * seen.mean_square;
-            for (k, &b) in row.iter().enumerate() {
-                self.normal[i][k] += weight * a * b;
-            }
-        }
-        self.samples += seen.samples;
-        self.totals[0] += weight;
-        self.totals[1] += weight * row.iter().sum::<f64>();
-        self.totals[2] += weight * seen.mean_square;
+        row
     }
 
-    /// All observations of both.
+    /// What it would be by `found`.
+    fn predicted(&self, found: &[f64; LEVELS]) -> f64 {
+        self.row().iter().zip(found).map(|(a, v)| a * v).sum()
+    }
+}
+
+impl Separation {
+    /// Adds one observation.
+    pub(super) fn add(&mut self, seen: Observation) {
+        self.observations.push(seen);
+    }
+
+    /// Adds all observations of another.
     pub(super) fn join(&mut self, other: &Separation) {
-        let rows = self.normal.iter_mut().flatten();
-        rows.zip(other.normal.iter().flatten())
-            .for_each(|(a, b)| *a += b);
-        let right = self.right.iter_mut().zip(&other.right);
-        right.for_each(|(a, b)| *a += b);
-        let totals = self.totals.iter_mut().zip(&other.totals);
-        totals.for_each(|(a, b)| *a += b);
-        self.samples += other.samples;
+        self.observations.extend(&other.observations);
     }
 
-    /// The quantity by level; `None` without an observation.
+    /// Number of samples behind the observations.
+    pub(super) fn samples(&self) -> f64 {
+        self.observations.iter().map(|o| o.samples).sum()
+    }
+
+    /// The quantity by level; `None` without an observation above 0.
     pub(super) fn solve(&self) -> Option<ByLevel> {
-        let [weight, factor, square] = self.totals;
-        if weight <= 0.0 || factor <= 0.0 {
+        let sum = |of: fn(&Observation) -> f64| -> f64 {
+            self.observations.iter().map(|o| o.samples * of(o)).sum()
+        };
+        let usual = sum(|o| o.mean_square) / sum(|o| o.factors[0] + o.factors[1]);
+        if !(usual.is_finite() && usual > 0.0) {
             return None;
-        }
-        let usual = square / factor;
-        let mut normal = self.normal;
-        let smooth = (SMOOTHNESS / usual.max(1e-300)).powi(2);
-        for i in 1..LEVELS - 1 {
-            let bend = [(i - 1, -1.0), (i, 2.0), (i + 1, -1.0)];
-            for (a, x) in bend {
-                for (b, y) in bend {
-                    normal[a][b] += smooth * x * y;
-                }
-            }
         }
         let mut found = [usual; LEVELS];
         for _ in 0..ROUNDS {
-            for i in 0..LEVELS {
-                let others: f64 = (0..LEVELS)
-                    .filter(|k| *k != i)
-                    .map(|k| normal[i][k] * found[k])
-                    .sum();
-                if normal[i][i] > 0.0 {
-                    found[i] = ((self.right[i] - others) / normal[i][i]).max(0.0);
+            let (mut normal, right) = self.equations(&found, usual);
+            smooth(&mut normal, &found, usual);
+            for _ in 0..SWEEPS {
+                sweep(&normal, &right, &mut found);
+            }
+        }
+        let finite = found.iter().all(|v| v.is_finite());
+        finite.then_some(ByLevel(found))
+    }
+
+    /// Normal equations with the weights that `found` gives.
+    fn equations(&self, found: &[f64; LEVELS], usual: f64) -> (Normal, [f64; LEVELS]) {
+        let (mut normal, mut right) = ([[0.0; LEVELS]; LEVELS], [0.0; LEVELS]);
+        for seen in &self.observations {
+            let row = seen.row();
+            let expected = seen.predicted(found);
+            let least = LEAST * usual * row.iter().sum::<f64>();
+            let weight = seen.samples.min(5000.0) / expected.max(least).powi(2);
+            for (i, &a) in row.iter().enumerate() {
+                right[i] += weight * a * seen.mean_square;
+                for (k, &b) in row.iter().enumerate() {
+                    normal[i][k] += weight * a * b;
                 }
             }
         }
-        found
-            .iter()
-            .all(|v| v.is_finite())
-            .then_some(ByLevel(found))
+        (normal, right)
+    }
+}
+
+type Normal = [[f64; LEVELS]; LEVELS];
+
+/// Adds the penalty on second differences relative to the values.
+fn smooth(normal: &mut Normal, found: &[f64; LEVELS], usual: f64) {
+    for i in 1..LEVELS - 1 {
+        let size = found[i - 1..=i + 1].iter().sum::<f64>() / 3.0;
+        let weight = (SMOOTHNESS / size.max(LEAST * usual)).powi(2);
+        let bend = [(i - 1, -1.0), (i, 2.0), (i + 1, -1.0)];
+        for (a, x) in bend {
+            for (b, y) in bend {
+                normal[a][b] += weight * x * y;
+            }
+        }
+    }
+}
+
+/// One round over the coordinates, each set to its best value that is not negative.
+fn sweep(normal: &Normal, right: &[f64; LEVELS], found: &mut [f64; LEVELS]) {
+    for i in 0..LEVELS {
+        let all: f64 = (0..LEVELS).map(|k| normal[i][k] * found[k]).sum();
+        let own = normal[i][i];
+        if own > 0.0 {
+            found[i] = (found[i] + (right[i] - all) / own).max(0.0);
+        }
     }
 }
 
@@ -117,11 +145,10 @@ mod tests {
             let levels = [0.02 * f64::from(i), (0.02 * f64::from(i) + 0.2).min(1.0)];
             let factors = [1.0, 0.5];
             let mean_square = factors[0] * truth(levels[0]) + factors[1] * truth(levels[1]);
-            sums.add(&Observation {
+            sums.add(Observation {
                 levels,
                 factors,
                 mean_square,
-                expected: mean_square,
                 samples: 1000.0,
             });
         }
@@ -139,11 +166,10 @@ mod tests {
     fn nothing_comes_out_negative() {
         let mut sums = Separation::default();
         for (level, mean_square) in [(0.1, 5.0), (0.5, 0.001), (0.9, 5.0)] {
-            sums.add(&Observation {
+            sums.add(Observation {
                 levels: [level, level + 0.1],
                 factors: [1.0, 1.0],
                 mean_square,
-                expected: mean_square,
                 samples: 500.0,
             });
         }

@@ -1,5 +1,5 @@
 //! Factors of a merge's uncertainties by block and radiance.
-use crate::weights::{ByCell, FrameLight, Weights, cell, centre};
+use crate::weights::{ByCell, FrameLight, Weights, centre};
 use ndarray::Array2;
 use stopspan_core::model::{
     ACTIVITIES, BLOCK, BlockClass, ByLevel, COLOURS, Disagreement, NoiseModel, ResponseCurve,
@@ -7,11 +7,13 @@ use stopspan_core::model::{
 
 /// Systematic differences that neighbouring frames share do not show between them: with simulated brackets the stated part covers
 /// what it should with this factor.
-const SHARED: f64 = 1.5;
+const SHARED: f64 = 1.2;
 
 /// What one channel of a merge corrects its uncertainties by.
 #[derive(Debug, Clone)]
 pub(crate) struct Corrections {
+    /// The channel.
+    index: usize,
     /// By activity: factor of the standard uncertainty from noise.
     statistical: Vec<ByCell<f32>>,
     /// By colour: relative systematic variance to add.
@@ -66,8 +68,6 @@ impl Corrections {
     /// Tables of channel `index` of a merge.
     pub(crate) fn new(seen: &Disagreement, index: usize, merged: &MergedChannel) -> Self {
         let terms = &seen.channels[index];
-        // The scale of a map is that of its middle levels.
-        let usual = cell(merged.curve.exposure_at(0.5) as f32);
         let statistical = |activity: usize| {
             ByCell::new(|cell| {
                 let Some(shares) = merged.shares(cell) else {
@@ -96,29 +96,33 @@ impl Corrections {
                     share * by_level.at(merged.level(j, cell)).max(0.0).sqrt()
                 };
                 let local: f64 = shares.iter().enumerate().map(root).sum();
-                let away = (centre(cell) / centre(usual)).ln() / seen.step;
+                let away = (centre(cell) / terms.middle).ln() / seen.step;
                 ((SHARED * local).powi(2) + (local * away).powi(2)) as f32
             })
         };
         Corrections {
+            index: index.min(2),
             statistical: (0..ACTIVITIES).map(statistical).collect(),
             systematic: (0..COLOURS).map(systematic).collect(),
         }
     }
 
-    /// Corrects statistical uncertainties of one piece of a row. `blocks` are the classes of its blocks.
+    /// Corrects statistical uncertainties of one piece of a row. `blocks` are its blocks.
     #[inline(always)]
     pub(crate) fn correct_statistical(
         &self,
         blocks: &[BlockClass],
         cells: &[u16],
+        radiance: &[f32],
         statistical: &mut [f32],
     ) {
         let pieces = statistical.chunks_mut(BLOCK).zip(cells.chunks(BLOCK));
-        for ((values, cells), block) in pieces.zip(blocks) {
+        for (((values, cells), radiance), block) in pieces.zip(radiance.chunks(BLOCK)).zip(blocks) {
             let table = &self.statistical[usize::from(block.activity)];
-            for (value, &cell) in values.iter_mut().zip(cells) {
-                *value *= table.at(cell);
+            let alike = block.alike[self.index];
+            for ((value, &cell), radiance) in values.iter_mut().zip(cells).zip(radiance) {
+                let (own, shared) = (*value * table.at(cell), alike * radiance);
+                *value = (own * own + shared * shared).sqrt();
             }
         }
     }
