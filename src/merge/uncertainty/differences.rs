@@ -19,11 +19,18 @@ const AREA: usize = 16;
 /// Least share of an area that both frames must show.
 const FULL: f32 = 0.75;
 
-/// Number and sum of squares of differences.
+/// Number of differences and sum of their absolute values, which what moved unnoticed influences less than it does squares.
 #[derive(Debug, Clone, Copy, Default)]
-pub(super) struct Squares {
+pub(super) struct Spread {
     pub(super) count: f64,
     pub(super) sum: f64,
+}
+
+impl Spread {
+    /// Mean square of normal differences with this mean absolute value: pi/2 times its square.
+    pub(super) fn mean_square(&self) -> f64 {
+        std::f64::consts::FRAC_PI_2 * (self.sum / self.count.max(1.0)).powi(2)
+    }
 }
 
 /// Mean difference of two frames over one area.
@@ -43,7 +50,7 @@ pub(super) struct AreaDifference {
 #[derive(Debug, Clone)]
 pub(super) struct PairDifferences {
     /// By class of activity and coarse cell: differences of pixels.
-    pub(super) pixels: Vec<[Squares; COARSE]>,
+    pub(super) pixels: Vec<[Spread; COARSE]>,
     /// Of areas of 16 x 16.
     pub(super) areas: Vec<AreaDifference>,
 }
@@ -51,7 +58,7 @@ pub(super) struct PairDifferences {
 impl PairDifferences {
     fn new() -> Self {
         PairDifferences {
-            pixels: vec![[Squares::default(); COARSE]; ACTIVITIES],
+            pixels: vec![[Spread::default(); COARSE]; ACTIVITIES],
             areas: Vec::new(),
         }
     }
@@ -171,7 +178,7 @@ fn observe_strip(
                     let coarse = usize::from(cell) / TOGETHER;
                     let pixels = &mut out[channel][p].pixels[usize::from(class.activity)][coarse];
                     pixels.count += 1.0;
-                    pixels.sum += f64::from(square);
+                    pixels.sum += f64::from(difference.abs());
                     if let Some(area) = areas[channel][p].get_mut(column / AREA) {
                         area.count += 1.0;
                         area.sum += difference;

@@ -32,10 +32,13 @@ const ROUNDING: f64 = 1.0 / 12.0;
 const FEWEST_PIXELS: f64 = 200.0;
 /// Least number of areas of one pair, colour and radiance.
 const FEWEST_IN_GROUP: usize = 8;
+/// The mean difference of a pair, which is the error of its exposures and not the curve's, is taken where both frames have more than
+/// this level: the curve is least certain in the dark.
+const WELL_SHOWN: f64 = 24.0 / 255.0;
 /// Median of the square of a standard normal variable.
 const MEDIAN_SQUARE: f64 = 0.4549;
-/// Least number of areas for a systematic term of one colour.
-const FEWEST_AREAS: f64 = 60.0;
+/// Least number of areas for the mean difference of a pair.
+const FEWEST_AREAS: usize = 60;
 
 /// What the frames disagree by. `None` for a single frame, and for linear frames, whose noise model is complete.
 pub fn observe(recovered: &Recovered) -> Option<Disagreement> {
@@ -105,16 +108,12 @@ fn terms(
     }
     let rounded = merger.bracket.reference_frame().picture.pixels.bits() == 8;
     let floor = if rounded { ROUNDING } else { 0.0 };
-    let independent = nearest_known(independent.map(|s| s.solve()))?;
-    let mut all = Separation::default();
-    systematic.iter().for_each(|s| all.join(s));
-    let usual = all.solve().unwrap_or_default();
-    let of_colour = |s: Separation| match s.samples() >= FEWEST_AREAS {
-        true => s.solve().unwrap_or(usual),
-        false => usual,
-    };
+    let in_all = pooled(&independent).solve(None)?;
+    let usual = pooled(&systematic).solve(None).unwrap_or_default();
+    let own = |s: Separation| s.solve(Some(&in_all)).unwrap_or(in_all);
+    let of_colour = |s: Separation| s.solve(Some(&usual)).unwrap_or(usual);
     Some(ChannelTerms {
-        independent: independent.map(|v| ByLevel(v.0.map(|x| x.max(floor)))),
+        independent: independent.map(|s| ByLevel(own(s).0.map(|v| v.max(floor)))),
         systematic: systematic.map(of_colour),
         middle: median_radiance(&seen.channels[channel]),
     })
@@ -125,7 +124,7 @@ fn median_radiance(pairs: &[PairDifferences]) -> f64 {
     let mut counts = [0.0; COARSE];
     for class in pairs.iter().flat_map(|p| &p.pixels) {
         let both = counts.iter_mut().zip(class);
-        both.for_each(|(sum, squares)| *sum += squares.count);
+        both.for_each(|(sum, spread)| *sum += spread.count);
     }
     let half = 0.5 * counts.iter().sum::<f64>();
     let mut below = 0.0;
@@ -136,17 +135,11 @@ fn median_radiance(pairs: &[PairDifferences]) -> f64 {
     centre(reached.unwrap_or(0) * TOGETHER + TOGETHER / 2)
 }
 
-/// Each class's own value, or that of the nearest class that has one; `None` if none has.
-fn nearest_known(found: [Option<ByLevel>; ACTIVITIES]) -> Option<[ByLevel; ACTIVITIES]> {
-    let nearest = |class: usize| {
-        let known = (0..ACTIVITIES).filter(|k| found[*k].is_some());
-        known.min_by_key(|k| k.abs_diff(class))
-    };
-    let mut out = [ByLevel::default(); ACTIVITIES];
-    for (class, value) in out.iter_mut().enumerate() {
-        *value = found[nearest(class)?]?;
-    }
-    Some(out)
+/// The observations of all classes.
+fn pooled(classes: &[Separation]) -> Separation {
+    let mut all = Separation::default();
+    classes.iter().for_each(|s| all.join(s));
+    all
 }
 
 /// One channel of the differences, and the levels at which frames show a radiance.
@@ -167,8 +160,8 @@ impl View<'_> {
         sums: &mut [Separation; ACTIVITIES],
     ) {
         for (class, sums) in differences.pixels.iter().zip(sums) {
-            for (cell, squares) in class.iter().enumerate() {
-                if squares.count < FEWEST_PIXELS || squares.sum <= 0.0 {
+            for (cell, spread) in class.iter().enumerate() {
+                if spread.count < FEWEST_PIXELS || spread.sum <= 0.0 {
                     continue;
                 }
                 let levels = pair.map(|j| (self.level)(j, cell));
@@ -178,8 +171,8 @@ impl View<'_> {
                         let gain = self.seen.noise_gain[pair[k]];
                         gain * self.merger.per_code(self.channel, pair[k], levels[k])
                     }),
-                    mean_square: squares.sum / squares.count,
-                    samples: squares.count,
+                    mean_square: spread.mean_square(),
+                    samples: spread.count,
                 });
             }
         }
@@ -193,10 +186,13 @@ impl View<'_> {
         sums: &mut [Separation; COLOURS],
     ) {
         let areas = &differences.areas;
-        let mut means: Vec<f64> = areas.iter().map(|a| a.mean).collect();
-        let Some(offset) = middle(&mut means) else {
-            return;
+        let well_shown = |a: &&AreaDifference| {
+            let levels = pair.map(|j| (self.level)(j, a.cell));
+            levels.iter().all(|level| *level > WELL_SHOWN)
         };
+        let mut means: Vec<f64> = areas.iter().filter(well_shown).map(|a| a.mean).collect();
+        let enough = means.len() >= FEWEST_AREAS;
+        let offset = middle(&mut means).filter(|_| enough).unwrap_or(0.0);
         let mut groups: Vec<Vec<&AreaDifference>> = vec![Vec::new(); COARSE * COLOURS];
         for area in areas {
             groups[area.colour * COARSE + area.cell.min(COARSE - 1)].push(area);

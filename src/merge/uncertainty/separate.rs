@@ -6,6 +6,10 @@ use stopspan_core::model::{ByLevel, LEVELS};
 
 /// Weight of smoothness, second differences over V itself, against that of one well-known observation.
 const SMOOTHNESS: f64 = 10.0;
+/// Weight of first differences in the same sense: beyond the observations the quantity stays what it was.
+const LEVEL: f64 = 1.0;
+/// Number of samples whose weight a value known beforehand has.
+const NEAR: f64 = 20.0;
 /// Rounds of reweighting: the variance of a mean square is proportional to the square of what it is the mean of.
 const ROUNDS: usize = 6;
 /// Rounds over all coordinates; nine unknowns settle to 1e-6 in fewer than 200.
@@ -61,13 +65,9 @@ impl Separation {
         self.observations.extend(&other.observations);
     }
 
-    /// Number of samples behind the observations.
-    pub(super) fn samples(&self) -> f64 {
-        self.observations.iter().map(|o| o.samples).sum()
-    }
-
-    /// The quantity by level; `None` without an observation above 0.
-    pub(super) fn solve(&self) -> Option<ByLevel> {
+    /// The quantity by level; `None` without an observation above 0. At levels that no observation reaches it is `near`, or else stays
+    /// as at the nearest.
+    pub(super) fn solve(&self, near: Option<&ByLevel>) -> Option<ByLevel> {
         let sum = |of: fn(&Observation) -> f64| -> f64 {
             self.observations.iter().map(|o| o.samples * of(o)).sum()
         };
@@ -77,8 +77,13 @@ impl Separation {
         }
         let mut found = [usual; LEVELS];
         for _ in 0..ROUNDS {
-            let (mut normal, right) = self.equations(&found, usual);
+            let (mut normal, mut right) = self.equations(&found, usual);
             smooth(&mut normal, &found, usual);
+            for (i, value) in near.iter().flat_map(|n| n.0.iter().enumerate()) {
+                let value = value.max(LEAST * usual);
+                normal[i][i] += NEAR / (value * value);
+                right[i] += NEAR / value;
+            }
             for _ in 0..SWEEPS {
                 sweep(&normal, &right, &mut found);
             }
@@ -108,16 +113,25 @@ impl Separation {
 
 type Normal = [[f64; LEVELS]; LEVELS];
 
-/// Adds the penalty on second differences relative to the values.
+/// Adds the penalties on second and first differences relative to the values.
 fn smooth(normal: &mut Normal, found: &[f64; LEVELS], usual: f64) {
     for i in 1..LEVELS - 1 {
         let size = found[i - 1..=i + 1].iter().sum::<f64>() / 3.0;
         let weight = (SMOOTHNESS / size.max(LEAST * usual)).powi(2);
-        let bend = [(i - 1, -1.0), (i, 2.0), (i + 1, -1.0)];
-        for (a, x) in bend {
-            for (b, y) in bend {
-                normal[a][b] += weight * x * y;
-            }
+        add_square(normal, &[(i - 1, -1.0), (i, 2.0), (i + 1, -1.0)], weight);
+    }
+    for i in 1..LEVELS {
+        let size = 0.5 * (found[i - 1] + found[i]);
+        let weight = (LEVEL / size.max(LEAST * usual)).powi(2);
+        add_square(normal, &[(i - 1, -1.0), (i, 1.0)], weight);
+    }
+}
+
+/// Adds `weight` times the square of a linear combination of the unknowns.
+fn add_square(normal: &mut Normal, combination: &[(usize, f64)], weight: f64) {
+    for (a, x) in combination {
+        for (b, y) in combination {
+            normal[*a][*b] += weight * x * y;
         }
     }
 }
@@ -152,14 +166,14 @@ mod tests {
                 samples: 1000.0,
             });
         }
-        let found = sums.solve().unwrap();
+        let found = sums.solve(None).unwrap();
         for level in [0.1, 0.4, 0.8] {
             assert!(
                 (found.at(level) / truth(level) - 1.0).abs() < 0.02,
                 "{found:?}"
             );
         }
-        assert!(Separation::default().solve().is_none());
+        assert!(Separation::default().solve(None).is_none());
     }
 
     #[test]
@@ -173,6 +187,6 @@ mod tests {
                 samples: 500.0,
             });
         }
-        assert!(sums.solve().unwrap().0.iter().all(|v| *v >= 0.0));
+        assert!(sums.solve(None).unwrap().0.iter().all(|v| *v >= 0.0));
     }
 }

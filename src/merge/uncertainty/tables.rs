@@ -7,7 +7,7 @@ use stopspan_core::model::{
 
 /// Systematic differences that neighbouring frames share do not show between them: with simulated brackets the stated part covers
 /// what it should with this factor.
-const SHARED: f64 = 1.2;
+const SHARED: f64 = 1.5;
 
 /// What one channel of a merge corrects its uncertainties by.
 #[derive(Debug, Clone)]
@@ -92,12 +92,12 @@ impl Corrections {
                     return 0.0;
                 };
                 let by_level: &ByLevel = &terms.systematic[colour];
-                let root = |(j, share): (usize, &f64)| {
-                    share * by_level.at(merged.level(j, cell)).max(0.0).sqrt()
+                let of_frame = |(j, share): (usize, &f64)| {
+                    share * share * by_level.at(merged.level(j, cell)).max(0.0)
                 };
-                let local: f64 = shares.iter().enumerate().map(root).sum();
+                let local: f64 = shares.iter().enumerate().map(of_frame).sum();
                 let away = (centre(cell) / terms.middle).ln() / seen.step;
-                ((SHARED * local).powi(2) + (local * away).powi(2)) as f32
+                (local * (SHARED * SHARED + away * away)) as f32
             })
         };
         Corrections {
