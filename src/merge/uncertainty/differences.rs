@@ -13,7 +13,7 @@ pub(super) const TOGETHER: usize = 4;
 /// Number of these.
 pub(super) const COARSE: usize = CELLS / TOGETHER;
 /// About so many rows are looked at.
-const SAMPLED_ROWS: usize = 400;
+const SAMPLED_ROWS: usize = 240;
 /// Side of the areas whose means are compared, pixels.
 const AREA: usize = 16;
 /// Least share of an area that both frames must show.

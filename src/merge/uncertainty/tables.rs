@@ -116,13 +116,25 @@ impl Corrections {
         radiance: &[f32],
         statistical: &mut [f32],
     ) {
-        let pieces = statistical.chunks_mut(BLOCK).zip(cells.chunks(BLOCK));
-        for (((values, cells), radiance), block) in pieces.zip(radiance.chunks(BLOCK)).zip(blocks) {
+        let by_block = |value: &mut f32, cell: u16, radiance: f32, block: &BlockClass| {
             let table = &self.statistical[usize::from(block.activity)];
-            let alike = block.alike[self.index];
-            for ((value, &cell), radiance) in values.iter_mut().zip(cells).zip(radiance) {
-                let (own, shared) = (*value * table.at(cell), alike * radiance);
-                *value = (own * own + shared * shared).sqrt();
+            let (own, shared) = (*value * table.at(cell), block.alike[self.index] * radiance);
+            *value = (own * own + shared * shared).sqrt();
+        };
+        // Arrays of a fixed length, so that the loop over them is vectorised.
+        let (values, rest) = statistical.as_chunks_mut::<BLOCK>();
+        let whole = values.len();
+        let inputs = cells.as_chunks::<BLOCK>().0.iter();
+        let inputs = inputs.zip(radiance.as_chunks::<BLOCK>().0).zip(blocks);
+        for (values, ((cells, radiance), block)) in values.iter_mut().zip(inputs) {
+            for k in 0..BLOCK {
+                by_block(&mut values[k], cells[k], radiance[k], block);
+            }
+        }
+        if let Some(block) = blocks.get(whole) {
+            let cut = cells.iter().zip(radiance).skip(whole * BLOCK);
+            for (value, (&cell, &radiance)) in rest.iter_mut().zip(cut) {
+                by_block(value, cell, radiance, block);
             }
         }
     }
@@ -135,11 +147,22 @@ impl Corrections {
         cells: &[u16],
         systematic: &mut [f32],
     ) {
-        let pieces = systematic.chunks_mut(BLOCK).zip(cells.chunks(BLOCK));
-        for ((values, cells), block) in pieces.zip(blocks) {
+        let by_block = |value: &mut f32, cell: u16, block: &BlockClass| {
             let table = &self.systematic[usize::from(block.colour)];
-            for (value, &cell) in values.iter_mut().zip(cells) {
-                *value = (*value * *value + table.at(cell)).sqrt().min(1.0);
+            *value = (*value * *value + table.at(cell)).sqrt().min(1.0);
+        };
+        let (values, rest) = systematic.as_chunks_mut::<BLOCK>();
+        let whole = values.len();
+        let inputs = cells.as_chunks::<BLOCK>().0.iter().zip(blocks);
+        for (values, (cells, block)) in values.iter_mut().zip(inputs) {
+            for k in 0..BLOCK {
+                by_block(&mut values[k], cells[k], block);
+            }
+        }
+        if let Some(block) = blocks.get(whole) {
+            let cut = cells.iter().skip(whole * BLOCK);
+            for (value, &cell) in rest.iter_mut().zip(cut) {
+                by_block(value, cell, block);
             }
         }
     }
