@@ -70,7 +70,8 @@ pub enum Finding {
         exact: f64,
         difference_stops: f64,
     },
-    /// The stated exposure of a frame disagrees with the pixels. `used` says which one the merge uses.
+    /// The stated exposure of a frame disagrees with the pixels. Both are relative to the reference frame, stops; `used_measured`
+    /// tells which one the merge uses.
     StatedExposureFalse {
         frame: String,
         stated_stops: f64,

@@ -16,6 +16,9 @@ pub const APERTURE_BELIEVED: (f64, f64) = (0.5, 128.0);
 pub const SPEED_BELIEVED: (f64, f64) = (1.0, 1e7);
 /// Largest difference at which ExposureTime and ShutterSpeedValue agree, EV.
 pub const TIMES_AGREE: f64 = 1.0 / 6.0;
+/// Largest difference at which ShutterSpeedValue repeats ExposureTime, stops: an eleventh of the smallest difference
+/// (0.0114) between a marking and the power of two it denotes, where the two are not equal.
+pub const TIME_REPEATED: f64 = 1e-3;
 /// Standard uncertainty of a time that is not a nominal marking, stops (electronic shutter; judgement).
 pub const TRUE_TIME_STOPS: f64 = 0.01;
 
@@ -227,7 +230,7 @@ fn believable_zero(
 }
 
 /// Time in use if both ExposureTime and ShutterSpeedValue are present. If they agree, the APEX value is the more
-/// precise one, unless it is merely the other rounded to its last digit.
+/// precise one, unless it is merely the other rounded or cut off to its last digit.
 fn finer_time(header: &Header, direct: f64, apex: f64, doubts: &mut Doubts) -> Stated {
     let apart = (apex / direct).log2().abs();
     if apart > TIMES_AGREE {
@@ -238,13 +241,21 @@ fn finer_time(header: &Header, direct: f64, apex: f64, doubts: &mut Doubts) -> S
         });
         return as_written(direct, header.exposure_time);
     }
-    let denominator = header.shutter_speed_value.map_or(1, |r| r.denominator);
-    let last_digit = 0.5 / denominator.unsigned_abs() as f64 + 1e-9;
-    if apart <= last_digit {
+    let repeats = header
+        .shutter_speed_value
+        .is_some_and(|tag| apart <= TIME_REPEATED || is_written(-direct.log2(), tag));
+    if repeats {
         as_written(direct, header.exposure_time)
     } else {
         from_apex(apex, header.shutter_speed_value)
     }
+}
+
+/// True if `tag` is `value` rounded to the nearest multiple of the tag's unit, or cut off towards zero.
+fn is_written(value: f64, tag: Rational) -> bool {
+    let units = value * tag.denominator as f64;
+    let written = tag.numerator as f64;
+    (units - written).abs() <= 0.5 + 1e-9 || units.trunc() == written
 }
 
 fn aperture(header: &Header, readings: &mut Readings, doubts: &mut Doubts) -> Option<Stated> {

@@ -129,7 +129,7 @@ pub(super) fn linear(
                 stated[origin].value + sign * step.value,
                 step.standard_uncertainty.hypot(0.002),
             );
-            settle(&bracket.frames[j].name(), stated[j], measured, findings)
+            settle(bracket, j, measured, findings)
         })
         .collect();
     let blocks = samples.iter().map(BlockSamples::len).sum();

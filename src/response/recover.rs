@@ -155,21 +155,24 @@ fn note_closures(check: &ExposureCheck, findings: &mut Vec<Finding>) {
     }
 }
 
-/// The weighted mean of stated and measured exposure, or the measured one alone (with a finding) if they are incompatible.
+/// The weighted mean of stated and measured exposure of frame `j`, or the measured one alone (with a finding) if they are
+/// incompatible.
 pub(super) fn settle(
-    frame: &str,
-    stated: Estimate,
+    bracket: &Bracket,
+    j: usize,
     measured: Estimate,
     findings: &mut Vec<Finding>,
 ) -> Estimate {
+    let stated = bracket.frames[j].exposure.stated;
+    let reference = bracket.reference_frame().exposure.stated.value;
     let both = stated
         .standard_uncertainty
         .hypot(measured.standard_uncertainty);
     if (measured.value - stated.value).abs() > FALSE_AT * both {
         findings.push(Finding::StatedExposureFalse {
-            frame: frame.to_string(),
-            stated_stops: stated.value,
-            measured_stops: measured.value,
+            frame: bracket.frames[j].name(),
+            stated_stops: stated.value - reference,
+            measured_stops: measured.value - reference,
             standard_uncertainty_stops: measured.standard_uncertainty,
             used_measured: true,
         });
@@ -221,7 +224,7 @@ fn smooth(
     };
     let used: Vec<Estimate> = (0..=last)
         .map(|j| match combine(judged, j, &values, ends[j]) {
-            Some(measured) => settle(&bracket.frames[j].name(), stated[j], measured, findings),
+            Some(measured) => settle(bracket, j, measured, findings),
             None => stated[j],
         })
         .collect();
@@ -283,4 +286,38 @@ fn combine(fits: &[TableFit], j: usize, stated: &[f64], held: bool) -> Option<Es
     let smooth = 0.004 * away.max(0.5);
     mean.is_finite()
         .then(|| Estimate::new(mean, (scatter + noise + smooth * smooth).sqrt()))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use ndarray::Array3;
+    use stopspan_core::model::Frame;
+    use stopspan_core::raster::Pixels;
+
+    /// The finding compares a frame with the reference, whatever log2(t S / (100 N^2)) is: 1/60 s at f/4 is -9.9 stops.
+    #[test]
+    fn a_false_exposure_is_stated_against_the_reference() {
+        let frame = |stops: f64| {
+            let pixels = Pixels::U8(Array3::zeros((1, 1, 3)));
+            Frame::of_pixels("frame.jpg", pixels, Estimate::new(stops, 0.02))
+        };
+        let frames = vec![frame(-10.9), frame(-9.9), frame(-8.9)];
+        let bracket = Bracket::new("", frames, 1);
+        let mut findings = Vec::new();
+        let measured = Estimate::new(-9.4, 0.01);
+        let used = settle(&bracket, 2, measured, &mut findings);
+        assert_eq!(used.value, -9.4);
+        let [
+            Finding::StatedExposureFalse {
+                stated_stops,
+                measured_stops,
+                ..
+            },
+        ] = &findings[..]
+        else {
+            panic!("{findings:?}")
+        };
+        assert!((stated_stops - 1.0).abs() < 1e-12 && (measured_stops - 0.5).abs() < 1e-12);
+    }
 }

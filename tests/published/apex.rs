@@ -239,6 +239,28 @@ fn apertures_and_speeds_are_replaced_too() {
     );
 }
 
+/// 15 s and 30 s are the markings of 16 s and 32 s (doubling series of ISO 2720), whether the APEX value is missing or repeats
+/// them; ShutterSpeedValue as cameras write it, in 1/65536 (common practice, no source).
+#[test]
+fn markings_that_the_apex_value_repeats_are_markings() {
+    let tv = |t: f64| ((-t.log2()) * 65_536.0).trunc() as i64;
+    for apex in [false, true] {
+        let seconds = [2, 4, 8, 15, 30];
+        let mut frames: Vec<ParsedExposure> = seconds
+            .iter()
+            .map(|&n| {
+                let value = rational(tv(n as f64), 65_536).filter(|_| apex);
+                parsed(&Header {
+                    shutter_speed_value: value,
+                    ..timed(n, 1)
+                })
+            })
+            .collect();
+        settle(&mut frames);
+        assert_eq!(times(&frames), [2.0, 4.0, 8.0, 16.0, 32.0], "{apex}");
+    }
+}
+
 #[test]
 fn what_is_no_series_of_markings_is_left_alone() {
     let cases: [&[(i64, i64)]; 6] = [
@@ -289,6 +311,13 @@ fn the_finer_of_two_times_is_used() {
         time_of(&both(1, 125, (6_965_784, 1_000_000))),
         Some(1.0 / 125.0)
     );
+    // log2(15) cut off to 1/65536, and log2(1000) to 1/100, as cameras write them (common practice, no source)
+    for (n, d, apex) in [(15, 1, (-256_041, 65_536)), (1, 1000, (996, 100))] {
+        assert_eq!(time_of(&both(n, d, apex)), Some(n as f64 / d as f64));
+    }
+    // 5.9 is log2(60) in tenths, 6.0 is not: there the shutter ran 1/64 s
+    assert_eq!(time_of(&both(1, 60, (59, 10))), Some(1.0 / 60.0));
+    assert_eq!(time_of(&both(1, 60, (60, 10))), Some(1.0 / 64.0));
     // Tv 7/1 is 1/125 rounded to whole numbers: not finer
     assert_eq!(time_of(&both(1, 125, (7, 1))), Some(1.0 / 125.0));
     // a photographer's note of a file with 1/80 s and an APEX value of 1/82 s
