@@ -6,31 +6,27 @@ use stopspan_core::model::Registration;
 use stopspan_core::raster::{Interpolation, Pixels, Point, Transform};
 
 /// Writes each frame's transform into the bracket and adds the registration's findings. Frames without displacement keep `None`.
-/// Frames that could not be registered would blur the radiance map; they are removed if at least two frames remain. Pixels are
-/// unchanged: the merge resamples linear radiance.
-pub fn apply(mut bracket: Bracket, registration: &Registration) -> Bracket {
-    for (frame, placement) in bracket.frames.iter_mut().zip(&registration.placements) {
+/// Frames that could not be registered would blur the radiance map; they are removed if at least two frames remain, and their
+/// placements with them. Pixels are unchanged: the merge resamples linear radiance.
+pub fn apply(mut bracket: Bracket, mut registration: Registration) -> (Bracket, Registration) {
+    let placements = &registration.placements;
+    for (frame, placement) in bracket.frames.iter_mut().zip(placements) {
         let moved = placement.found && placement.transform != Transform::IDENTITY;
         frame.transform = moved.then_some(placement.transform);
     }
-    let found = registration.placements.iter().filter(|p| p.found).count();
+    let found = placements.iter().filter(|p| p.found).count();
     if found >= 2 && found < bracket.frames.len() {
-        let lost_before = registration
-            .placements
-            .iter()
-            .take(bracket.reference)
-            .filter(|p| !p.found)
-            .count();
-        let mut placements = registration.placements.iter();
+        let before = placements.iter().take(bracket.reference);
+        bracket.reference -= before.filter(|p| !p.found).count();
+        let mut of_frame = placements.iter();
         bracket
             .frames
-            .retain(|_| placements.next().is_none_or(|p| p.found));
-        bracket.reference -= lost_before;
+            .retain(|_| of_frame.next().is_none_or(|p| p.found));
+        registration.placements.retain(|p| p.found);
     }
-    bracket
-        .findings
-        .extend(registration.findings.iter().cloned());
-    bracket
+    let findings = registration.findings.iter().cloned();
+    bracket.findings.extend(findings);
+    (bracket, registration)
 }
 
 /// Resamples a picture to the geometry of the reference frame, for display only (comparisons, outlines). Encoded samples are

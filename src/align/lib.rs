@@ -1,19 +1,21 @@
 //! Registration of the frames of a bracket, for unknown exposures and response curve.
 //!
-//! In reading order: reduced luma, and its ranks, which do not depend on exposure (`signal`); coarse-to-fine estimation of shift and
-//! rotation (`refine`), from the identity or, for large displacements, from a phase-correlation search (`search`); the relation
+//! In reading order: reduced luma, and its ranks, which do not depend on exposure (`signal`); coarse-to-fine estimation of shift,
+//! rotation and scale (`refine`), from the identity or, for large displacements, from a phase-correlation search (`search`); the relation
 //! of the levels of two frames (`intensity`); tiles at full resolution: their choice (`tiles`), the search for one (`tile`, with its
 //! sums in `tile_sums`), and the samples it needs (`patch`, `source`, `kernel`); the simplest motion model that describes the tiles
-//! (`model`); the order of these steps and the criteria of acceptance ([`register`]); raw frames without displacement
-//! (`stationary`); a finished picture of another size (`other_scale`) and the camera's own HDR picture (`camera_picture`);
+//! (`model`); the identity in its place, where that explains the frames as well (`identity`); the order of these steps and the
+//! criteria of acceptance (`pair`); all frames of a bracket ([`register`]); raw frames without displacement (`stationary`); a finished picture of another size (`other_scale`) and the camera's own HDR picture (`camera_picture`);
 //! application of the result ([`apply`], [`warp`]).
 #![cfg_attr(test, allow(clippy::unwrap_used, clippy::expect_used))]
 mod apply;
 mod camera_picture;
+mod identity;
 mod intensity;
 mod kernel;
 mod model;
 mod other_scale;
+mod pair;
 mod patch;
 mod refine;
 mod register;

@@ -68,7 +68,7 @@ impl Extent {
 fn generators(model: MotionModel, p: Point, extent: Extent) -> Vec<Vector2<f64>> {
     let (centre, scale) = (extent.centre(), extent.radius());
     let (u, v) = ((p.x - centre.x) / scale, (p.y - centre.y) / scale);
-    let all = [
+    let mut all = [
         (1.0, 0.0),
         (0.0, 1.0),
         (-v, u),
@@ -78,6 +78,9 @@ fn generators(model: MotionModel, p: Point, extent: Extent) -> Vec<Vector2<f64>>
         (u * u, u * v),
         (u * v, v * v),
     ];
+    if model == MotionModel::Similarity {
+        all[3] = (u, v);
+    }
     all[..model.parameters()]
         .iter()
         .map(|&(x, y)| Vector2::new(x, y))
@@ -87,11 +90,15 @@ fn generators(model: MotionModel, p: Point, extent: Extent) -> Vec<Vector2<f64>>
 /// The transform close to the identity with the parameters `step`, in the units of [`generators`].
 fn incremental_map(model: MotionModel, step: &DVector<f64>, extent: Extent) -> Transform {
     let (centre, scale) = (extent.centre(), extent.radius());
-    if model != MotionModel::Homography {
+    let exact = model <= MotionModel::ShiftAndTurn;
+    if exact {
         let turn = if step.len() > 2 { step[2] / scale } else { 0.0 };
         return Transform::turn(centre, turn.to_degrees(), step[0], step[1]);
     }
-    let s: Vec<f64> = step.iter().map(|v| v / scale).collect();
+    let mut s: Vec<f64> = step.iter().map(|v| v / scale).collect();
+    if model == MotionModel::Similarity {
+        s.extend([0.0, s[3], 0.0, 0.0]);
+    }
     // In normalised coordinates: u' = u + s0 - s2 v + s3 u + s4 v - (…) with the projective terms in the third row.
     let inner = Transform([
         [1.0 + s[3], s[4] - s[2], s[0]],
@@ -298,6 +305,10 @@ pub(super) fn choose(
         0.5,
         extent,
     ));
+    if matches.len() >= 8 {
+        let similar = fit(MotionModel::Similarity, matches, start, 2.0, extent);
+        fits.extend(similar.filter(|s| used(s) >= 8 && used(s) + 1 >= used(&rotated)));
+    }
     if matches.len() >= 16 {
         // With fresh weights: the fit with rotation may have rejected the tiles that only a homography describes.
         let general = fit(MotionModel::Homography, matches, general, 2.0, extent);

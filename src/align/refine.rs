@@ -1,6 +1,6 @@
-//! Coarse-to-fine estimation of shift and rotation by Gauss-Newton on the rank planes, with free gain and offset (after Lucas and
+//! Coarse-to-fine estimation of shift, rotation and, where asked for, scale by Gauss-Newton on the rank planes, with free gain and offset (after Lucas and
 //! Kanade 1981; with gain and offset free, the criterion is the correlation of Evangelidis and Psarakis 2008).
-use nalgebra::{Matrix5, Vector5};
+use nalgebra::{Matrix6, Vector6};
 use ndarray::Array2;
 use rayon::prelude::*;
 use stopspan_core::raster::{Point, Transform, Work, dispatch_simd, to_i32_fast};
@@ -15,10 +15,15 @@ const BAND: usize = 16;
 /// Normal equations of one Gauss-Newton step, and the number of pixels in them.
 #[derive(Clone, Copy)]
 struct Sums {
-    matrix: Matrix5<f64>,
-    vector: Vector5<f64>,
+    matrix: Matrix6<f64>,
+    vector: Vector6<f64>,
     count: f64,
 }
+
+/// Parameters of a step without scale: gain, offset, columns, rows, rotation.
+pub(super) const RIGID: usize = 5;
+/// The same and scale.
+pub(super) const SCALED: usize = 6;
 
 /// Linear relation of levels: level of the frame = `gain` * level of the reference frame + `offset`.
 #[derive(Clone, Copy)]
@@ -28,9 +33,9 @@ pub(super) struct GainOffset {
 }
 
 /// Refines `start` (full-size pixels) over the pyramids of two rank planes, from the coarsest level to the finest. A pixel of the
-/// finest level covers `block` x `block` pixels of the frames. Returns the map (full-size pixels) and the correlation coefficient
-/// reached, or `None` if overlap or texture is insufficient.
-pub(super) fn refine(
+/// finest level covers `block` x `block` pixels of the frames. `N` is [`RIGID`] or [`SCALED`]. Returns the map (full-size pixels) and
+/// the correlation coefficient reached, or `None` if overlap or texture is insufficient.
+pub(super) fn refine<const N: usize>(
     reference: &[Array2<f32>],
     frame: &[Array2<f32>],
     block: usize,
@@ -39,8 +44,8 @@ pub(super) fn refine(
     let mut map = start;
     for level in (0..reference.len()).rev() {
         let scale = 1.0 / (block << level) as f64;
-        map =
-            refine_level(&reference[level], &frame[level], map.scaled(scale))?.scaled(1.0 / scale);
+        map = refine_level::<N>(&reference[level], &frame[level], map.scaled(scale))?
+            .scaled(1.0 / scale);
     }
     let scale = 1.0 / block as f64;
     let score = correlation(&reference[0], &frame[0], &map.scaled(scale))?;
@@ -49,7 +54,7 @@ pub(super) fn refine(
 
 /// Refines `start` (pixels of the level) on one pyramid level. `None` if less than a fifth of the plane overlaps or the normal
 /// equations are singular.
-fn refine_level(
+fn refine_level<const N: usize>(
     reference: &Array2<f32>,
     frame: &Array2<f32>,
     start: Transform,
@@ -67,18 +72,18 @@ fn refine_level(
     };
     let mut limit = 0.5;
     for _ in 0..STEPS {
-        let sums = sum_up(reference, frame, &map, levels, limit);
+        let sums = sum_up::<N>(reference, frame, &map, levels, limit);
         if sums.count < 0.2 * (rows * columns) as f64 {
             return None;
         }
         let step = sums.matrix.cholesky()?.solve(&sums.vector);
-        // The step applies in the reference frame: first its rotation and shift, then the map.
-        let turn = step[0].clamp(-0.05, 0.05);
-        let by = Transform::turn(centre, turn.to_degrees(), step[1], step[2]);
-        map = map.after(&by);
-        levels.gain += step[3];
-        levels.offset += step[4];
-        let moved = turn.abs() * radius + step[1].hypot(step[2]);
+        // The step applies in the reference frame: first its scale, rotation and shift, then the map.
+        let (turn, grow) = (step[4].clamp(-0.05, 0.05), step[5].clamp(-0.01, 0.01));
+        let by = Transform::turn(centre, turn.to_degrees(), step[2], step[3]);
+        map = map.after(&by).after(&enlargement(centre, 1.0 + grow));
+        levels.gain += step[0];
+        levels.offset += step[1];
+        let moved = (turn.abs() + grow.abs()) * radius + step[2].hypot(step[3]);
         limit = (0.6 * limit).max(0.12);
         if !moved.is_finite() {
             return None;
@@ -90,8 +95,19 @@ fn refine_level(
     Some(map)
 }
 
-/// Normal equations for (rotation, columns, rows, gain, offset). Residuals above `limit` have reduced weight (Huber).
-fn sum_up(
+/// The map that enlarges about `centre` by `factor`.
+fn enlargement(centre: Point, factor: f64) -> Transform {
+    let rest = 1.0 - factor;
+    Transform([
+        [factor, 0.0, rest * centre.x],
+        [0.0, factor, rest * centre.y],
+        [0.0, 0.0, 1.0],
+    ])
+}
+
+/// Normal equations for the first `N` of (gain, offset, columns, rows, rotation, scale); those of the others leave them at 0.
+/// Residuals above `limit` have reduced weight (Huber).
+fn sum_up<const N: usize>(
     reference: &Array2<f32>,
     frame: &Array2<f32>,
     map: &Transform,
@@ -105,11 +121,11 @@ fn sum_up(
         .par_iter()
         .map(|&start| {
             let mut sums = Sums {
-                matrix: Matrix5::zeros(),
-                vector: Vector5::zeros(),
+                matrix: Matrix6::zeros(),
+                vector: Vector6::zeros(),
                 count: 0.0,
             };
-            let mut normal = [[0f64; 5]; 5];
+            let mut normal = [[0f64; N]; N];
             let mut line = vec![0f32; columns];
             for r in start..(start + BAND).min(rows - 1) {
                 look_up_row(frame, map, r, &mut line);
@@ -129,9 +145,17 @@ fn sum_up(
                     let dy = 0.5 * gain * f64::from(reference[[r + 1, c]] - reference[[r - 1, c]]);
                     let x = c as f64 + 0.5 - columns as f64 / 2.0;
                     let y = r as f64 + 0.5 - rows as f64 / 2.0;
-                    let row = [x * dy - y * dx, dx, dy, -f64::from(here), -1.0];
-                    for i in 0..5 {
-                        for j in i..5 {
+                    let all = [
+                        -f64::from(here),
+                        -1.0,
+                        dx,
+                        dy,
+                        x * dy - y * dx,
+                        x * dx + y * dy,
+                    ];
+                    let row: [f64; N] = std::array::from_fn(|i| all[i]);
+                    for i in 0..N {
+                        for j in i..N {
                             normal[i][j] += weight * row[i] * row[j];
                         }
                         sums.vector[i] += weight * row[i] * residual;
@@ -139,8 +163,8 @@ fn sum_up(
                     sums.count += 1.0;
                 }
             }
-            for i in 0..5 {
-                for j in 0..5 {
+            for i in 0..N {
+                for j in 0..N {
                     sums.matrix[(i, j)] = normal[i.min(j)][i.max(j)];
                 }
             }
@@ -148,8 +172,8 @@ fn sum_up(
         })
         .collect();
     let mut total = Sums {
-        matrix: Matrix5::identity() * 1e-6,
-        vector: Vector5::zeros(),
+        matrix: Matrix6::identity() * 1e-6,
+        vector: Vector6::zeros(),
         count: 0.0,
     };
     for part in parts {

@@ -1,74 +1,236 @@
-//! Registers the frames of a bracket: test for no motion, refinement from the identity, search, tiles, model, acceptance.
-use super::intensity::IntensityMap;
-use super::kernel::Kernel;
-use super::model::{Extent, Fit, USED_WEIGHT, choose, distance, residual, shift_uncertainty};
-use super::signal::{Small, pyramid, ranks};
-use super::tile::{Match, REACH, Tile, TileSearch, tally};
-use super::{refine, search, tiles};
-use nalgebra::Matrix2;
+//! Registers the frames of a bracket: each against the reference frame, and through a neighbour in exposure where that fails.
+use super::model::Extent;
+use super::pair::{AGREEMENT_RADIUS, Pair};
+use super::signal::Small;
 use rayon::prelude::*;
 use stopspan_core::finding::Finding;
-use stopspan_core::model::{Bracket, MotionModel, Placement, Registration, TileResidual};
-use stopspan_core::raster::{Pixels, Point, Transform};
+use stopspan_core::model::MotionModel;
+use stopspan_core::model::{Bracket, Placement, Registration, TileResidual};
+use stopspan_core::raster::{Pixels, Point};
 
-/// Minimum share, 0..=1, of the matched tiles that must agree with the fitted motion.
-const MIN_AGREEING_SHARE: f64 = 0.5;
-/// Largest residual of a tile that agrees with a motion whatever its uncertainty, pixels.
-const AGREEMENT_RADIUS: f64 = 0.5;
 /// Minimum number of deviating tiles for [`Finding::OutOfRegister`].
 const MIN_DEVIATING_TILES: usize = 4;
 /// Minimum share, 0..=1, of deviating tiles among the matched tiles for [`Finding::OutOfRegister`].
 const MIN_DEVIATING_SHARE: f64 = 0.05;
-/// Minimum correlation of the small rank planes, -1..=1, for a motion to be tested on tiles.
-const MIN_CORRELATION: f64 = 0.3;
-/// Minimum number of matched tiles for a frame to be accepted as stationary without refinement or search.
-const MIN_STATIONARY_TILES: usize = 12;
-/// Minimum number of tiles that must agree with a motion.
-const MIN_AGREEING_TILES: usize = 4;
-/// Minimum ratio of agreeing to other textured tiles for a frame in which no motion was found to be accepted as stationary.
-const STATIONARY_MAJORITY: usize = 4;
-/// Number of candidates of the phase-correlation search that are refined.
-const CANDIDATES: usize = 3;
+/// Number of tiles in agreement below which a displacement against the reference frame is doubted, and the way through a neighbour
+/// in exposure tried too.
+const FEW_TILES: usize = 12;
+/// Number of neighbours tried for a frame.
+const NEIGHBOURS: usize = 2;
+/// Largest displacement of frames that lie still, pixels.
+const STILL: f64 = 1.0;
+
+/// What became of a frame: how it is placed, or the reason in words why it is not.
+type Placed = Result<Placement, &'static str>;
 
 /// Registers every frame of a bracket against its reference frame. Exposures and response curve need not be known. The result
-/// does not depend on the number of threads. A frame whose motion cannot be established has `found == false` and a
-/// [`Finding::RegistrationFailed`]; the other frames are registered all the same.
+/// does not depend on the number of threads.
+///
+/// A frame that shares too little with the reference is registered against the nearest frame in exposure that was found. If that
+/// fails too, and all frames that were found lie still, it is placed like that neighbour, unless something in it contradicts that
+/// ([`Finding::PlacedLikeNeighbour`]). Otherwise it has `found == false` and a [`Finding::RegistrationFailed`]; the other frames are
+/// registered all the same.
 pub fn register(bracket: &Bracket) -> Registration {
-    let reference = &bracket.reference_frame().picture.pixels;
-    let fixed = Small::new(reference);
-    let registered: Vec<Result<Placement, &str>> = bracket
+    let small: Vec<Small> = bracket
         .frames
         .par_iter()
-        .enumerate()
-        .map(|(i, frame)| {
-            if i == bracket.reference {
-                return Ok(Placement::still());
-            }
-            register_frame(reference, &fixed, &frame.picture.pixels)
-        })
+        .map(|frame| Small::new(&frame.picture.pixels))
         .collect();
-    let mut findings = Vec::new();
-    let registered = bracket.frames.iter().zip(registered);
-    let placements = registered
-        .map(|(frame, result)| match result {
+    let chain = Chain { bracket, small };
+    let direct = |j: usize| {
+        if j == bracket.reference {
+            Ok(Placement::still())
+        } else {
+            chain.pair(bracket.reference, j).register()
+        }
+    };
+    let mut placed: Vec<Placed> = (0..bracket.frames.len())
+        .into_par_iter()
+        .map(direct)
+        .collect();
+    chain.through_neighbours(&mut placed);
+    let mut findings = chain.like_neighbours(&mut placed);
+    let extent = chain.extent();
+    for (frame, result) in bracket.frames.iter().zip(&placed) {
+        match result {
             Ok(placement) => {
-                findings.extend(displacement_finding(&frame.name(), &placement));
-                findings.extend(out_of_register_finding(&frame.name(), &placement));
-                placement
+                findings.extend(displacement_finding(&frame.name(), placement, extent));
+                findings.extend(out_of_register_finding(&frame.name(), placement));
             }
-            Err(reason) => {
-                findings.push(Finding::RegistrationFailed {
-                    frame: frame.name(),
-                    reason: reason.into(),
-                });
-                Placement::lost()
-            }
-        })
-        .collect();
+            Err(reason) => findings.push(Finding::RegistrationFailed {
+                frame: frame.name(),
+                reason: (*reason).into(),
+            }),
+        }
+    }
+    let placements = placed.into_iter();
     Registration {
-        placements,
+        placements: placements
+            .map(|p| p.unwrap_or_else(|_| Placement::lost()))
+            .collect(),
         findings,
     }
+}
+
+/// Registers one picture against another of its size by the same criteria as a frame; `None` if no motion can be established.
+pub(super) fn register_picture(reference: &Pixels, picture: &Pixels) -> Option<Placement> {
+    // Pictures of other sizes are refused before they are reduced.
+    if reference.dim() != picture.dim() {
+        return None;
+    }
+    let (fixed, moving) = rayon::join(|| Small::new(reference), || Small::new(picture));
+    let pair = Pair {
+        reference,
+        frame: picture,
+        fixed: &fixed,
+        moving: &moving,
+    };
+    pair.register().ok()
+}
+
+/// The frames of a bracket in the order of exposure, each with its reduced luma.
+struct Chain<'a> {
+    bracket: &'a Bracket,
+    small: Vec<Small>,
+}
+
+impl Chain<'_> {
+    fn extent(&self) -> Extent {
+        let pixels = &self.bracket.reference_frame().picture.pixels;
+        Extent {
+            rows: pixels.rows(),
+            columns: pixels.columns(),
+        }
+    }
+
+    /// Frame `j`, to be registered against frame `to`.
+    fn pair(&self, to: usize, j: usize) -> Pair<'_> {
+        Pair {
+            reference: &self.bracket.frames[to].picture.pixels,
+            frame: &self.bracket.frames[j].picture.pixels,
+            fixed: &self.small[to],
+            moving: &self.small[j],
+        }
+    }
+
+    /// Indices of the frames from the reference outwards, so that neighbours are placed before those beyond them.
+    fn outwards(&self) -> Vec<usize> {
+        let reference = self.bracket.reference;
+        let mut order: Vec<usize> = (0..self.bracket.frames.len()).collect();
+        order.sort_by_key(|j| j.abs_diff(reference));
+        order.retain(|j| *j != reference);
+        order
+    }
+
+    /// The nearest frames in exposure to frame `j` that are placed, other than the reference: towards the reference first.
+    fn neighbours(&self, placed: &[Placed], j: usize) -> Vec<usize> {
+        let reference = self.bracket.reference;
+        let inner = |k: &usize| (*k < j) == (reference < j);
+        let mut near: Vec<usize> = (0..placed.len())
+            .filter(|&k| k != j && k != reference && placed[k].is_ok())
+            .collect();
+        near.sort_by_key(|k| (k.abs_diff(j), !inner(k)));
+        near.truncate(NEIGHBOURS);
+        near
+    }
+
+    /// Places frames that were not found, or on few tiles only, through a neighbour in exposure.
+    fn through_neighbours(&self, placed: &mut [Placed]) {
+        for j in self.outwards() {
+            let own = placed[j].as_ref().map_or(0, agreeing);
+            if own >= FEW_TILES {
+                continue;
+            }
+            let through = |&k: &usize| {
+                let step = self.pair(k, j).register().ok()?;
+                let base = placed[k].as_ref().ok()?;
+                let more = agreeing(&step) > own && agreeing(&step).min(agreeing(base)) > own;
+                more.then(|| compose(base, step, self.extent()))?
+            };
+            if let Some(found) = self.neighbours(placed, j).iter().find_map(through) {
+                placed[j] = Ok(found);
+            }
+        }
+    }
+
+    /// Places frames that were not found like their neighbour in exposure, if all frames that were found lie still and nothing
+    /// contradicts it.
+    fn like_neighbours(&self, placed: &mut [Placed]) -> Vec<Finding> {
+        let mut findings = Vec::new();
+        let others = |p: &(usize, &Placed)| p.0 != self.bracket.reference;
+        let found = placed.iter().enumerate().filter(others);
+        let found: Vec<&Placement> = found.filter_map(|(_, p)| p.as_ref().ok()).collect();
+        if found.is_empty() || !found.iter().all(|p| lies_still(p, self.extent())) {
+            return findings;
+        }
+        for j in self.outwards() {
+            let near = self.neighbours(placed, j).first().copied();
+            let (Err(_), Some(k)) = (&placed[j], near) else {
+                continue;
+            };
+            let like = placed[k]
+                .as_ref()
+                .ok()
+                .filter(|_| self.pair(k, j).may_lie_still());
+            if let Some(like) = like.cloned() {
+                placed[j] = Ok(Placement {
+                    residual: None,
+                    tiles: Vec::new(),
+                    ..like
+                });
+                findings.push(Finding::PlacedLikeNeighbour {
+                    frame: self.bracket.frames[j].name(),
+                    neighbour: self.bracket.frames[k].name(),
+                });
+            }
+        }
+        findings
+    }
+}
+
+/// Number of tiles that took part in the fit.
+fn agreeing(placement: &Placement) -> usize {
+    placement.tiles.iter().filter(|t| t.used).count()
+}
+
+/// True if no part of the frame between its quarters is displaced by more than [`STILL`].
+fn lies_still(placement: &Placement, extent: Extent) -> bool {
+    let (x, y) = (extent.columns as f64, extent.rows as f64);
+    [0.25, 0.5, 0.75].iter().all(|u| {
+        [0.25, 0.5, 0.75].iter().all(|v| {
+            let at = Point { x: u * x, y: v * y };
+            let to = placement.transform.apply(at);
+            to.is_some_and(|to| (to.x - at.x).hypot(to.y - at.y) <= STILL)
+        })
+    })
+}
+
+/// The placement of a frame that is placed by `step` against a frame that is placed by `base`. `None` where the transforms have no
+/// product.
+fn compose(base: &Placement, step: Placement, extent: Extent) -> Option<Placement> {
+    let transform = step.transform.after(&base.transform);
+    let back = base.transform.inverse()?;
+    let tile = |tile: TileResidual| {
+        Some(TileResidual {
+            at: back.apply(tile.at)?,
+            ..tile
+        })
+    };
+    let whole = transform.whole_pixels();
+    let model = match whole {
+        Some((0, 0)) => MotionModel::Identity,
+        Some(_) => MotionModel::WholePixels,
+        None => base.model.max(step.model).max(MotionModel::Shift),
+    };
+    Some(Placement {
+        model,
+        transform,
+        found: true,
+        movement: transform.movement(extent.centre())?,
+        standard_uncertainty: base.standard_uncertainty.hypot(step.standard_uncertainty),
+        residual: step.residual,
+        tiles: step.tiles.into_iter().filter_map(tile).collect(),
+    })
 }
 
 /// True if every registered frame has its corners within `tolerance` pixels of those of the reference frame. Frames that could
@@ -89,13 +251,15 @@ pub fn in_register(bracket: &Bracket, registration: &Registration, tolerance: f6
 }
 
 /// A [`Finding::Displaced`] unless the motion is the identity.
-fn displacement_finding(frame: &str, placement: &Placement) -> Option<Finding> {
+fn displacement_finding(frame: &str, placement: &Placement, extent: Extent) -> Option<Finding> {
     let (columns, rows, degrees) = placement.movement;
+    let scale = placement.transform.scale(extent.centre());
     (placement.model != MotionModel::Identity).then(|| Finding::Displaced {
         frame: frame.into(),
         columns,
         rows,
         degrees,
+        scale: scale.unwrap_or(1.0),
         residual_px: placement.residual.unwrap_or(0.0),
     })
 }
@@ -116,264 +280,5 @@ fn out_of_register_finding(frame: &str, placement: &Placement) -> Option<Finding
         tiles,
         of_tiles: placement.tiles.len(),
         largest_px: largest.map(|t| t.columns.hypot(t.rows)).fold(0.0, f64::max),
-    })
-}
-
-/// Registers one picture against another of its size by the same criteria as a frame; `None` if no motion can be established.
-pub(super) fn register_picture(reference: &Pixels, picture: &Pixels) -> Option<Placement> {
-    // Pictures of other sizes are refused before the reference is reduced for them.
-    let same_size = reference.dim() == picture.dim();
-    let place = || register_frame(reference, &Small::new(reference), picture).ok();
-    same_size.then(place).flatten()
-}
-
-/// Registers `frame` against `reference`, whose reduced luma is `fixed`. The error is the reason in words, for
-/// [`Finding::RegistrationFailed`].
-fn register_frame(
-    reference: &Pixels,
-    fixed: &Small,
-    frame: &Pixels,
-) -> Result<Placement, &'static str> {
-    if reference.dim() != frame.dim() {
-        return Err("the frames differ in size");
-    }
-    if fixed.luma.nrows().min(fixed.luma.ncols()) < 24 {
-        return Err("the frames are too small to find a motion in");
-    }
-    let moving = Small::new(frame);
-    let pair = Pair {
-        reference,
-        frame,
-        fixed,
-        moving: &moving,
-    };
-    if let Some(placement) = pair.clearly_stationary() {
-        return Ok(placement);
-    }
-    pair.find_motion()
-}
-
-/// Reference frame and the frame to register, at full resolution and reduced.
-struct Pair<'a> {
-    reference: &'a Pixels,
-    frame: &'a Pixels,
-    fixed: &'a Small,
-    moving: &'a Small,
-}
-
-/// Pyramids of the rank planes of reference frame and frame, finest level first.
-type Pyramids = [Vec<ndarray::Array2<f32>>; 2];
-
-impl Pair<'_> {
-    fn extent(&self) -> Extent {
-        Extent {
-            rows: self.reference.rows(),
-            columns: self.reference.columns(),
-        }
-    }
-
-    /// Number of tiles along the longer side for fitting a motion.
-    fn cells(&self) -> usize {
-        tiles::density(self.fixed.block).motion
-    }
-
-    /// Level of the frame as a function of the level of the reference frame, measured with the frame mapped by `map` (full-size
-    /// pixels).
-    fn intensity_map(&self, map: &Transform) -> Option<IntensityMap> {
-        let small = map.scaled(1.0 / self.fixed.block as f64);
-        IntensityMap::measure(&self.fixed.luma, &self.moving.luma, &small)
-    }
-
-    /// The identity if a sparse set of tiles over the whole frame shows no motion, and next to no tile is missing. This is the
-    /// fast path for frames from a tripod.
-    fn clearly_stationary(&self) -> Option<Placement> {
-        let here = Transform::IDENTITY;
-        let levels = self.intensity_map(&here)?;
-        let few = tiles::density(self.fixed.block).stationary;
-        let corners = tiles::corners(self.fixed, self.moving, &here, few);
-        // Every fourth tile first: they suffice to reject a frame with an obvious displacement.
-        let (some, rest): (Vec<_>, Vec<_>) =
-            corners.iter().enumerate().partition(|(i, _)| i % 4 == 0);
-        let search = |corners: &[(usize, &(usize, usize))]| {
-            self.search_tiles(corners.iter().map(|(_, corner)| **corner), &here, &levels)
-        };
-        let first = search(&some);
-        let (matches, usable) = tally(&first);
-        let displaced = |m: &Match| distance(&here, m) >= AGREEMENT_RADIUS;
-        if matches.iter().any(displaced) || 10 * (usable - matches.len()) > corners.len() {
-            return None;
-        }
-        let (mut first, mut rest) = (first.into_iter(), search(&rest).into_iter());
-        let in_order = (0..corners.len()).filter_map(|i| {
-            if i % 4 == 0 {
-                first.next()
-            } else {
-                rest.next()
-            }
-        });
-        let (matches, usable) = tally(&in_order.collect::<Vec<_>>());
-        if matches.len() < MIN_STATIONARY_TILES || 10 * matches.len() < 9 * usable {
-            return None;
-        }
-        let fit = choose(&matches, here, here, self.extent())?;
-        let near = matches
-            .iter()
-            .all(|m| distance(&here, m) < AGREEMENT_RADIUS);
-        if fit.model != MotionModel::Identity || !near {
-            return None;
-        }
-        accept(&fit, &matches, usable, self.extent())
-    }
-
-    /// The identity for a frame with little texture in which refinement from the identity found no motion: at least four of five
-    /// textured tiles must be at their place. Lens shading, which does not move with the scene, varies too little within a tile to
-    /// count as texture.
-    fn stationary_by_majority(&self) -> Option<Placement> {
-        let here = Transform::IDENTITY;
-        let (matches, usable) = self.matches(&here, &self.intensity_map(&here)?, self.cells());
-        let agree = matches.iter().filter(|m| agrees(&here, m)).count();
-        if agree < MIN_AGREEING_TILES || agree < STATIONARY_MAJORITY * (usable - agree) {
-            return None;
-        }
-        let fit = Fit {
-            model: MotionModel::Identity,
-            map: here,
-            weights: matches
-                .iter()
-                .map(|m| f64::from(u8::from(agrees(&here, m))))
-                .collect(),
-            uncertainty: shift_uncertainty(&matches),
-        };
-        placement(&fit, &matches, self.extent())
-    }
-
-    /// Refines from the identity and, if that fails, from the candidates of a search over large displacements. The error is the
-    /// reason in words.
-    fn find_motion(&self) -> Result<Placement, &'static str> {
-        let Some([a, b]) = ranks(&self.fixed.luma, &self.moving.luma) else {
-            return Err("the frames share too few tones that neither has clipped");
-        };
-        let pyramids = [pyramid(a), pyramid(b)];
-        let mut tried = Vec::new();
-        if let Some(placement) = self.register_from(&pyramids, Transform::IDENTITY, &mut tried) {
-            return Ok(placement);
-        }
-        if let Some(placement) = self.stationary_by_majority() {
-            return Ok(placement);
-        }
-        let [a, b] = &pyramids;
-        let level = search::level(a);
-        let scale = (self.fixed.block << level) as f64;
-        search::candidates(&a[level], &b[level], scale, CANDIDATES)
-            .into_iter()
-            .find_map(|start| self.register_from(&pyramids, start, &mut tried))
-            .ok_or("no motion brings enough of the frame into register")
-    }
-
-    /// Registers the frame from the initial estimate `start`. Adds the refined map to `tried`. `None` if the result is not
-    /// accepted, or if a map within one pixel of the refined one has been tried already.
-    fn register_from(
-        &self,
-        [a, b]: &Pyramids,
-        start: Transform,
-        tried: &mut Vec<Transform>,
-    ) -> Option<Placement> {
-        let block = self.fixed.block;
-        let (map, score) = refine::refine(a, b, block, start)?;
-        let extent = self.extent();
-        if score < MIN_CORRELATION
-            || tried
-                .iter()
-                .any(|t| extent.max_corner_distance(t, &map) < 1.0)
-        {
-            return None;
-        }
-        tried.push(map);
-        let levels = self.intensity_map(&map)?;
-        let (mut matches, mut usable) = self.matches(&map, &levels, self.cells());
-        let mut fit = choose(&matches, map, map, extent)?;
-        if fit.model == MotionModel::Homography {
-            // From the homography, tiles come within search range that were beyond it from the shift and rotation.
-            (matches, usable) = self.matches(&fit.map, &levels, self.cells());
-            fit = choose(&matches, map, fit.map, extent)?;
-        }
-        accept(&fit, &matches, usable, extent)
-    }
-
-    /// The tiles found in the frame, and the number of tiles that had enough usable texture to be found (see [`tally`]).
-    fn matches(&self, map: &Transform, levels: &IntensityMap, cells: usize) -> (Vec<Match>, usize) {
-        let corners = tiles::corners(self.fixed, self.moving, map, cells);
-        tally(&self.search_tiles(corners.into_iter(), map, levels))
-    }
-
-    /// Searches the frame for the tiles with these top-left corners (row, column) in the reference frame.
-    fn search_tiles(
-        &self,
-        corners: impl Iterator<Item = (usize, usize)>,
-        map: &Transform,
-        levels: &IntensityMap,
-    ) -> Vec<TileSearch> {
-        let size = tiles::size(self.fixed.block);
-        let kernel = Kernel::get();
-        let corners: Vec<(usize, usize)> = corners.collect();
-        let search = |&corner: &(usize, usize)| {
-            let tile = Tile::cut(self.reference, corner, size, levels);
-            tile.find(self.frame, map, kernel)
-        };
-        corners.par_iter().map(search).collect()
-    }
-}
-
-/// True if the tile was found within [`AGREEMENT_RADIUS`] of its position under `map`, enlarged by three times its own standard
-/// uncertainty in each direction. Along an edge that uncertainty is large.
-fn agrees(map: &Transform, m: &Match) -> bool {
-    let [xx, xy, yy] = m.covariance.map(|v| 9.0 * v);
-    let floor = AGREEMENT_RADIUS * AGREEMENT_RADIUS;
-    let allowed = Matrix2::new(xx + floor, xy, xy, yy + floor).try_inverse();
-    let off = residual(map, m).zip(allowed);
-    // Tiles are searched within REACH only.
-    off.is_some_and(|(r, allowed)| (r.transpose() * allowed * r)[(0, 0)] < 1.0 && r.norm() < REACH)
-}
-
-/// The placement of an accepted fit. `None` if too few of the matched or of the `usable` tiles agree with it, or if its standard
-/// uncertainty is above 0.5 pixel.
-fn accept(fit: &Fit, matches: &[Match], usable: usize, extent: Extent) -> Option<Placement> {
-    let agree = matches.iter().filter(|m| agrees(&fit.map, m)).count();
-    let enough = agree >= MIN_AGREEING_TILES
-        && agree as f64 >= MIN_AGREEING_SHARE * matches.len() as f64
-        && 3 * agree >= usable;
-    if !enough || fit.uncertainty > 0.5 {
-        return None;
-    }
-    placement(fit, matches, extent)
-}
-
-/// Registration of the frame by `fit`, with the residuals of all matches.
-fn placement(fit: &Fit, matches: &[Match], extent: Extent) -> Option<Placement> {
-    let sigma = |m: &Match| ((m.covariance[0] + m.covariance[2]) / 2.0).sqrt();
-    let tiles: Vec<TileResidual> = matches
-        .iter()
-        .zip(&fit.weights)
-        .filter_map(|(m, &weight)| {
-            let p = fit.map.apply(m.at)?;
-            Some(TileResidual {
-                at: m.at,
-                columns: m.to.x - p.x,
-                rows: m.to.y - p.y,
-                standard_uncertainty: sigma(m).min(REACH),
-                used: weight > USED_WEIGHT,
-            })
-        })
-        .collect();
-    let used = || tiles.iter().filter(|t| t.used);
-    let squares: f64 = used().map(|t| t.columns.powi(2) + t.rows.powi(2)).sum();
-    Some(Placement {
-        model: fit.model,
-        transform: fit.map,
-        found: true,
-        movement: fit.map.movement(extent.centre())?,
-        standard_uncertainty: fit.uncertainty,
-        residual: Some((squares / used().count().max(1) as f64).sqrt()),
-        tiles,
     })
 }

@@ -25,6 +25,8 @@ const UNKNOWN: f64 = 100.0;
 /// Position at which a tile was found.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Match {
+    /// First row and column of the tile in the reference frame.
+    pub corner: (usize, usize),
     /// Centre of the tile in the reference frame, pixels.
     pub at: Point,
     /// Corresponding point in the frame, pixels.
@@ -175,6 +177,29 @@ impl Tile {
         missing.map_or(TileSearch::Unusable, TileSearch::Missing)
     }
 
+    /// Residual variances, levels squared, at the tile's place under each of two maps, with gain and offset fitted. `None` if too few
+    /// pixels are usable under either.
+    pub fn residuals(&self, frame: &Pixels, maps: [&Transform; 2]) -> Option<[f64; 2]> {
+        let of = |map: &Transform| {
+            let source = Source::around(self, frame, map)?;
+            let samples = source.resample(self, map, (0.0, 0.0), Kernel::get());
+            let mut levels = GainOffset {
+                gain: 1.0,
+                offset: 0.0,
+            };
+            let mut sums = Sums::new(self, &samples, levels);
+            if sums.count < MIN_USABLE_SHARE * (self.size * self.size) as f64 {
+                return None;
+            }
+            let [gain, offset] = sums.levels()?;
+            levels.gain = (levels.gain + gain).clamp(0.5, 2.0);
+            levels.offset += offset;
+            sums = Sums::new(self, &samples, levels);
+            Some(sums.noise())
+        };
+        Some([of(maps[0])?, of(maps[1])?])
+    }
+
     /// The match at displacement (x, y), pixels, from the expected position. `inverse` is the inverse of the normal matrix.
     fn found(
         &self,
@@ -204,6 +229,7 @@ impl Tile {
             y: at.y + by[1],
         });
         let found = |to| Match {
+            corner: (self.top, self.left),
             at,
             to,
             covariance: [covariance[(0, 0)], covariance[(0, 1)], covariance[(1, 1)]],

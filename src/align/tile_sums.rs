@@ -66,6 +66,13 @@ impl Sums {
         Some(own)
     }
 
+    /// Step of gain and offset alone. `None` if they are not determined.
+    pub fn levels(&self) -> Option<[f64; 2]> {
+        let matrix = self.matrix.fixed_view::<2, 2>(2, 2).try_inverse()?;
+        let step = matrix * self.vector.fixed_rows::<2>(2);
+        Some([step[0], step[1]])
+    }
+
     /// The step (columns, rows, gain, offset), and the inverse of the matrix. No step is taken in a direction without significant
     /// texture, as along an edge, where it would follow the noise. `None` if the matrix is singular.
     pub fn step(&self) -> Option<(Vector4<f64>, Matrix4<f64>)> {

@@ -160,12 +160,13 @@ pub enum Finding {
     LevelsFlattered { noise: usize, block: usize },
     /// Too little data for a noise model; a conservative one was assumed.
     NoiseAssumed { samples: usize, wanted: usize },
-    /// Frames are displaced against the reference.
+    /// Frames are displaced against the reference. `scale` is the enlargement, 1 without.
     Displaced {
         frame: String,
         columns: f64,
         rows: f64,
         degrees: f64,
+        scale: f64,
         residual_px: f64,
     },
     /// So many of a frame's tiles lie more than half a pixel from where the motion puts them.
@@ -175,6 +176,9 @@ pub enum Finding {
         of_tiles: usize,
         largest_px: f64,
     },
+    /// A frame shows too little to be registered by itself. It was placed like its neighbour in exposure, because the other
+    /// frames lie still and nothing in it contradicts that.
+    PlacedLikeNeighbour { frame: String, neighbour: String },
     /// Registration failed for a frame; it was left as it is or left out.
     RegistrationFailed { frame: String, reason: String },
     /// Something moved between the frames.

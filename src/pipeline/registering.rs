@@ -43,7 +43,7 @@ pub(super) fn register(mut bracket: Bracket, wanted: bool) -> Registered {
     let found = align::register(&bracket);
     if align::in_register(&bracket, &found, near) {
         // Frames that were not found at all are taken out as ever.
-        bracket = align::apply(bracket, &found);
+        let (mut bracket, found) = align::apply(bracket, found);
         bracket.frames.iter_mut().for_each(|f| f.transform = None);
         return planes(bracket, Some(found));
     }
@@ -57,14 +57,16 @@ fn register_pictures(
     wanted: bool,
     stated_noise: Option<Noise>,
 ) -> Registered {
-    let found = wanted.then(|| align::register(&bracket));
-    if let Some(found) = &found {
-        bracket = align::apply(bracket, found);
+    let mut registration = None;
+    if wanted {
+        let found = align::register(&bracket);
+        let (in_register, of_them) = align::apply(bracket, found);
+        (bracket, registration) = (in_register, Some(of_them));
     }
     Registered {
         samples: frames::samples(&bracket),
         bracket,
-        registration: found,
+        registration,
         stated_noise,
         files,
     }

@@ -191,8 +191,12 @@ fn unrelated_frames_are_refused_and_left_out() {
         assert!(!registration.placements[0].found, "seed {seed}");
         assert!(registration.placements[2].found, "seed {seed}");
         assert_eq!(registration.findings.len(), 1);
-        let applied = apply(bracket, &registration);
+        let third = registration.placements[2].clone();
+        let (applied, of_them) = apply(bracket, registration);
         assert_eq!((applied.frames.len(), applied.reference), (2, 0));
+        // the tables stay in step with the frames that remain
+        assert_eq!(of_them.placements.len(), 2, "seed {seed}");
+        assert_eq!(of_them.placements[1], third, "seed {seed}");
     }
 }
 

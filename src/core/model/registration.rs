@@ -60,7 +60,7 @@ impl Placement {
     }
 }
 
-/// Registration of all frames of a bracket.
+/// Registration of the frames of a bracket.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Registration {
     /// One a frame, in the bracket's order.
@@ -81,6 +81,8 @@ pub enum MotionModel {
     Shift,
     /// Shift and rotation.
     ShiftAndTurn,
+    /// Shift, rotation and scale: four parameters.
+    Similarity,
     /// Homography: eight parameters.
     Homography,
 }
@@ -92,6 +94,7 @@ impl MotionModel {
             MotionModel::Identity => 0,
             MotionModel::WholePixels | MotionModel::Shift => 2,
             MotionModel::ShiftAndTurn => 3,
+            MotionModel::Similarity => 4,
             MotionModel::Homography => 8,
         }
     }

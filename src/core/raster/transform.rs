@@ -100,6 +100,21 @@ impl Transform {
         Some((at.x - centre.x, at.y - centre.y, turn.to_degrees()))
     }
 
+    /// Scale of the transform linearised at `centre`: the square root of the ratio of areas, 1 without enlargement. `None` if
+    /// it is undefined there.
+    pub fn scale(&self, centre: Point) -> Option<f64> {
+        let at = self.apply(centre)?;
+        let beside = |x: f64, y: f64| {
+            self.apply(Point {
+                x: centre.x + x,
+                y: centre.y + y,
+            })
+        };
+        let (right, below) = (beside(1.0, 0.0)?, beside(0.0, 1.0)?);
+        let area = (right.x - at.x) * (below.y - at.y) - (right.y - at.y) * (below.x - at.x);
+        (area > 0.0).then(|| area.sqrt())
+    }
+
     fn normalised(self) -> Self {
         let w = self.0[2][2];
         if w == 0.0 || !w.is_finite() {
@@ -154,6 +169,15 @@ mod tests {
             .unwrap();
         assert!((columns - 7.0).abs() < 1e-9 && (rows - 3.0).abs() < 1e-9);
         assert!((degrees + 1.25).abs() < 1e-9);
+    }
+
+    #[test]
+    fn scale_is_that_of_lengths() {
+        let centre = Point { x: 400.0, y: 300.0 };
+        let turned = Transform::turn(centre, 20.0, 7.0, 3.0);
+        let zoom = Transform([[0.985, 0.0, 3.0], [0.0, 0.985, -2.0], [0.0, 0.0, 1.0]]);
+        let scale = zoom.after(&turned).scale(centre).unwrap();
+        assert!((scale - 0.985).abs() < 1e-9, "{scale}");
     }
 
     #[test]

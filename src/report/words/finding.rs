@@ -79,8 +79,9 @@ table! {
         NoiseAssumed(samples, wanted) => Warning, noise_assumed;
     }
     registration {
-        Displaced(frame, columns, rows, degrees, residual_px) => Note, displaced;
+        Displaced(frame, columns, rows, degrees, scale, residual_px) => Note, displaced;
         OutOfRegister(frame, tiles, of_tiles, largest_px) => Warning, out_of_register;
+        PlacedLikeNeighbour(frame, neighbour) => Warning, placed_like_neighbour;
         RegistrationFailed(frame, reason) => Warning, registration_failed;
         Moved(share) => Warning, moved;
         OtherMoment(share) => Warning, other_moment;
