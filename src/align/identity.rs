@@ -11,7 +11,7 @@ use rayon::prelude::*;
 use stopspan_core::model::MotionModel;
 use stopspan_core::raster::Transform;
 
-/// Largest displacement at which the identity is judged, root mean square over the tiles, pixels.
+/// Largest displacement at which the identity is judged, median over the tiles, pixels.
 const NEAR: f64 = 1.0;
 /// Share, 0..=1, of the residual variance at the identity that a motion must leave in the median tile for the frame to stay
 /// (judgement: an interpolation by half a pixel takes more than that from noise alone).
@@ -34,22 +34,20 @@ pub(super) fn instead_of(
         .zip(&fit.weights)
         .filter_map(|(m, w)| (*w > USED_WEIGHT).then_some(m))
         .collect();
-    let far = used
+    let moved = used
         .iter()
         .filter_map(|m| Some((fit.map.apply(m.at)?, m.at)))
-        .map(|(p, at)| (p.x - at.x).powi(2) + (p.y - at.y).powi(2));
-    let far = (far.sum::<f64>() / used.len() as f64).sqrt();
-    if far.is_nan() || far > NEAR {
+        .map(|(p, at)| (p.x - at.x).hypot(p.y - at.y));
+    let far = median(moved.collect())?;
+    if far > NEAR {
         return None;
     }
-    let mut left: Vec<f64> = used
+    let left: Vec<f64> = used
         .par_iter()
         .filter_map(|m| residuals(m.corner))
         .map(|[still, moved]| moved / still.max(1e-15))
         .collect();
-    left.sort_by(f64::total_cmp);
-    let median = *left.get(left.len() / 2)?;
-    (median > LEFT_OVER).then(|| Fit {
+    (median(left)? > LEFT_OVER).then(|| Fit {
         model: MotionModel::Identity,
         map: here,
         weights: matches
@@ -58,4 +56,9 @@ pub(super) fn instead_of(
             .collect(),
         uncertainty: fit.uncertainty.hypot(far),
     })
+}
+
+fn median(mut values: Vec<f64>) -> Option<f64> {
+    values.sort_by(f64::total_cmp);
+    values.get(values.len() / 2).copied()
 }

@@ -2,7 +2,7 @@
 //!
 //! In reading order: check that frames share a [`colour`] space; exposure from the tags of one file ([`exposure`])
 //! and of a whole bracket ([`settle`], [`markings`]); what the user states ([`overrides`]); files among the inputs
-//! (`listing`) and their assignment to brackets (`moment`, `camera_hdr`, `sequence`, `sorting`, `raw_pairing` for
+//! (`listing`) and their assignment to brackets (`moment`, `camera_hdr`, `sequence`, `framing`, `joining`, `sorting`, `raw_pairing` for
 //! shots saved as raw too); the [`survey()`] that results, as text in [`words()`]; [`load()`], with exposures from
 //! pixels where none is known (`exposure_from_pixels`); [`clipping`].
 //!
@@ -18,6 +18,8 @@ pub mod overrides;
 pub mod settle;
 
 mod camera_hdr;
+mod framing;
+mod joining;
 mod listing;
 mod moment;
 mod raw_pairing;

@@ -1,6 +1,8 @@
-//! Sorts pictures into clusters: by folder, camera, size and format, then by time, then by exposure.
+//! Sorts pictures into clusters: by folder, camera, size and format, then by time, then by exposure, and across pauses again by
+//! exposure and view.
 use super::camera_hdr::{strong_mark, weak_mark};
 use super::exposure::ParsedExposure;
+use super::joining::join;
 use super::listing::by_folder_and_name;
 use super::overrides::Overrides;
 use super::sequence::{Burst, SAME, Shot, bursts};
@@ -36,8 +38,18 @@ impl Candidate {
         self.judged.settings.time.map_or(0.0, |t| t.0)
     }
 
-    fn stops(&self) -> Option<f64> {
+    /// Stated exposure, stops.
+    pub fn stops(&self) -> Option<f64> {
         self.judged.stated.map(|s| s.value)
+    }
+
+    /// Seconds to the next picture, less their exposure: the clock may be read before or after it, and a long exposure may be
+    /// followed by a dark frame of the same length. 0 where a time is not known.
+    pub fn pause_before(&self, next: &Candidate) -> f64 {
+        match (self.moment, next.moment) {
+            (Some(a), Some(b)) => (b - a - 2.0 * self.seconds() - next.seconds()).max(0.0),
+            _ => 0.0,
+        }
     }
 }
 
@@ -111,11 +123,13 @@ pub(crate) fn sort(candidates: Vec<Candidate>, overrides: &Overrides) -> Sorted 
             groups.entry(kind(&candidate)).or_default().push(candidate);
         }
         for group in groups.into_values() {
+            let mut of_group = Vec::new();
             for run in runs(group) {
                 let (run, marked) = pull_strong(run, overrides);
                 finished.extend(marked);
-                clusters.extend(split(run, overrides));
+                of_group.extend(split(run, overrides));
             }
+            clusters.extend(join(of_group, &overrides.limits));
         }
     }
     clusters.retain(|c| !c.frames.is_empty() || c.finished.is_some());
@@ -177,7 +191,7 @@ fn runs(mut group: Vec<Candidate>) -> Vec<Vec<Candidate>> {
     group.sort_by(in_order);
     let gaps: Vec<f64> = group
         .windows(2)
-        .map(|pair| gap(&pair[0], &pair[1]))
+        .map(|pair| pair[0].pause_before(&pair[1]))
         .collect();
     let mut runs = vec![Vec::new()];
     for (index, candidate) in group.into_iter().enumerate() {
@@ -192,15 +206,6 @@ fn runs(mut group: Vec<Candidate>) -> Vec<Vec<Candidate>> {
         }
     }
     runs
-}
-
-/// Seconds between two pictures, less their exposure: the clock may be read before or after it, and a long exposure
-/// may be followed by a dark frame of the same length.
-fn gap(first: &Candidate, second: &Candidate) -> f64 {
-    match (first.moment, second.moment) {
-        (Some(a), Some(b)) => (b - a - 2.0 * first.seconds() - second.seconds()).max(0.0),
-        _ => 0.0,
-    }
 }
 
 fn is_break(gaps: &[f64], index: usize) -> bool {
@@ -229,10 +234,10 @@ fn split(run: Vec<Candidate>, overrides: &Overrides) -> Vec<Cluster> {
     clusters
 }
 
-/// The run as input for splitting: by exposure bias if that varies, else by stated exposure.
+/// The run as input for splitting: by exposure bias if that varies with the exposure, else by stated exposure.
 fn shots(run: &[Candidate], overrides: &Overrides) -> Vec<Shot> {
     let biases: Vec<f64> = run.iter().filter_map(|c| c.judged.bias).collect();
-    let by_bias = biases.iter().any(|b| (b - biases[0]).abs() >= SAME);
+    let by_bias = biases.iter().any(|b| (b - biases[0]).abs() >= SAME) && !set_by_hand(run);
     let all_marked = run.iter().all(|c| weak_mark(&c.file, &c.header).is_some());
     run.iter()
         .map(|c| {
@@ -246,6 +251,16 @@ fn shots(run: &[Candidate], overrides: &Overrides) -> Vec<Shot> {
             }
         })
         .collect()
+}
+
+/// True if exposures change at the same bias in more than a third of the steps: the bias is not what was varied then.
+fn set_by_hand(run: &[Candidate]) -> bool {
+    let apart = |a: Option<f64>, b: Option<f64>| a.zip(b).map(|(a, b)| (a - b).abs() >= SAME);
+    let unbiased = run.windows(2).filter(|p| {
+        let biases = apart(p[0].judged.bias, p[1].judged.bias);
+        biases == Some(false) && apart(p[0].stops(), p[1].stops()) == Some(true)
+    });
+    3 * unbiased.count() > run.len() - 1
 }
 
 /// Attaches every finished picture to the nearest cluster of its folder and camera that has none yet.

@@ -1,4 +1,5 @@
-//! A survey of the inputs, sorted into brackets from their headers alone; [`load`](super::load) decodes them.
+//! A survey of the inputs, sorted into brackets from their headers, and from pixels only where a pause leaves it open whether frames
+//! belong together; [`load`](super::load) decodes them.
 use super::exposure::parse_exposure;
 use super::listing::{Skipped, list};
 use super::moment::moment;
