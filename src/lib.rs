@@ -25,7 +25,8 @@ pub mod pipeline;
 pub use pipeline::stages::{measure, merge, recover, register};
 pub use pipeline::{Event, Outcome};
 
-/// Lists the brackets that files and folders hold, without decoding a pixel.
+/// Lists the brackets that files and folders hold. Pixels are decoded only where a pause leaves it open whether frames belong
+/// together.
 ///
 /// ```
 #[doc = include_str!("pipeline/example/inputs.txt")]

@@ -49,7 +49,8 @@ use stopspan_response::{self as response, ResponseRequest};
 
 type Progress<'a> = &'a (dyn Fn(Event) + Sync);
 
-/// One radiance map from frames that are one bracket, whatever their times.
+/// One radiance map from frames that are one bracket, whatever their times. Frames that were named and not used are among the
+/// bracket's findings, with the reason.
 ///
 /// # Errors
 /// Those of the stages; nothing is written then.
@@ -57,8 +58,11 @@ pub fn merge(settings: &Settings, progress: Progress) -> Result<Recovered, Error
     let policy = settings.output_policy();
     policy.check(&settings.out)?;
     progress(Event::Surveying);
-    let plan = only_bracket(survey(settings)?)?;
-    let recovered = prepare(&plan, settings, progress)?;
+    let found = survey(settings)?;
+    let unused = job::named_but_unused(settings, &found);
+    let plan = only_bracket(found)?;
+    let mut recovered = prepare(&plan, settings, progress)?;
+    recovered.bracket.findings.extend(unused);
     let source = MapSource::of(&recovered);
     progress(Event::Stage("merging and writing"));
     products::write_map(

@@ -80,6 +80,10 @@ fn merge(wanted: &Merge) -> Result<u8, Error> {
     let done = pipeline::merge(&settings, &|event| console.show(&event));
     console.finish();
     let prepared = done?;
+    for finding in &prepared.bracket.findings {
+        let words = stopspan_report::words::finding(finding);
+        console::say(&format!("note: {words}"));
+    }
     console::say(&format!(
         "{}: {} frames merged",
         settings.out.display(),

@@ -123,6 +123,8 @@ pub enum Finding {
     },
     /// Raw frames are not in register to the pixel: they were demosaiced before they were merged, not after.
     DemosaicedFirst,
+    /// So many frames have constant borders that are no light of the scene; they were left out, as were the pixels mixed with them.
+    BordersLeftOut { frames: usize, widest_px: usize },
     /// A frame was left out.
     FrameLeftOut { frame: String, reason: String },
     /// A frame was taken to be the camera's own finished HDR picture. `reason` names the evidence.

@@ -4,12 +4,12 @@
 //! share one code although their codes differ in the next darker frame; pixels of a flat bright area share one code
 //! there as well.
 use super::raw_levels;
-use ndarray::Axis;
+use ndarray::{ArrayView3, Axis, s};
 use rayon::prelude::*;
-use stopspan_core::model::Bracket;
 use stopspan_core::model::Clip;
 use stopspan_core::model::Compression;
 use stopspan_core::model::raw_of;
+use stopspan_core::model::{Bracket, Frame};
 use stopspan_core::raster::Pixels;
 
 /// Approximate number of pixels examined in a frame.
@@ -38,11 +38,7 @@ pub fn clip_levels(bracket: &Bracket) -> Vec<Clip> {
         .frames
         .iter()
         .any(|f| matches!(f.picture.compression, Compression::Jpeg { .. }));
-    let counts: Vec<Vec<Counts>> = bracket
-        .frames
-        .par_iter()
-        .map(|f| count(&f.picture.pixels))
-        .collect();
+    let counts: Vec<Vec<Counts>> = bracket.frames.par_iter().map(count).collect();
     (0..channels)
         .map(|channel| {
             let frames: Vec<&Counts> = counts.iter().filter_map(|c| c.get(channel)).collect();
@@ -79,13 +75,21 @@ fn stride(pixels: &Pixels) -> usize {
         .max(1)
 }
 
-fn count(pixels: &Pixels) -> Vec<Counts> {
+/// Histograms of the part of the frame that shows the scene.
+fn count(frame: &Frame) -> Vec<Counts> {
+    let pixels = &frame.picture.pixels;
     let step = stride(pixels);
+    let (rows, columns) = match frame.covered {
+        Some(inner) => (inner.rows(), inner.columns()),
+        None => (0..pixels.rows(), 0..pixels.columns()),
+    };
+    let part = s![rows, columns, ..];
     match pixels {
-        Pixels::U8(a) if a.dim().2 == 3 => count_bytes(a, step),
-        Pixels::U8(a) => count_codes(a, step, 256, usize::from),
-        Pixels::U16(a) => count_codes(a, step, 65536, usize::from),
+        Pixels::U8(a) if a.dim().2 == 3 => count_bytes(a.slice(part), step),
+        Pixels::U8(a) => count_codes(a.slice(part), step, 256, usize::from),
+        Pixels::U16(a) => count_codes(a.slice(part), step, 65536, usize::from),
         Pixels::F32(a) => {
+            let a = a.slice(part);
             let mut counts: Vec<Counts> = (0..a.dim().2).map(|_| Counts::new(0)).collect();
             for row in a.axis_iter(Axis(0)).step_by(step) {
                 for pixel in row.axis_iter(Axis(0)) {
@@ -102,7 +106,7 @@ fn count(pixels: &Pixels) -> Vec<Counts> {
 
 /// Histograms of 8-bit frames of three channels. Adjacent pixels have separate counters, so that runs of one code do
 /// not wait for each other.
-fn count_bytes(samples: &ndarray::Array3<u8>, step: usize) -> Vec<Counts> {
+fn count_bytes(samples: ArrayView3<u8>, step: usize) -> Vec<Counts> {
     let mut counts = [[[0u32; 256]; 3]; 2];
     for row in samples.axis_iter(Axis(0)).step_by(step) {
         let pixels = row.to_slice().unwrap_or_default().as_chunks::<3>().0;
@@ -123,7 +127,7 @@ fn count_bytes(samples: &ndarray::Array3<u8>, step: usize) -> Vec<Counts> {
 }
 
 fn count_codes<T: Copy>(
-    samples: &ndarray::Array3<T>,
+    samples: ArrayView3<T>,
     step: usize,
     codes: usize,
     code: fn(T) -> usize,

@@ -4,7 +4,7 @@
 //! and of a whole bracket ([`settle`], [`markings`]); what the user states ([`overrides`]); files among the inputs
 //! (`listing`) and their assignment to brackets (`moment`, `camera_hdr`, `sequence`, `framing`, `joining`, `sorting`, `raw_pairing` for
 //! shots saved as raw too); the [`survey()`] that results, as text in [`words()`]; [`load()`], with exposures from
-//! pixels where none is known (`exposure_from_pixels`); [`clipping`].
+//! pixels where none is known (`exposure_from_pixels`) and without constant borders (`borders`); [`clipping`].
 //!
 //! For raw and other linear frames: `raw_frames` (common white balance, colours and black level), `dark` (dark frame
 //! subtraction), `raw_levels` (black and clip levels), `develop` (mosaics split or demosaiced), [`camera_colour`] and
@@ -26,6 +26,7 @@ mod raw_pairing;
 mod sequence;
 mod sorting;
 
+mod borders;
 mod exposure_from_pixels;
 mod load;
 mod survey;

@@ -1,4 +1,5 @@
 //! Loads a planned bracket: decodes frames, checks sizes and samples, excludes damaged frames, sorts by exposure.
+use super::borders;
 use super::dark;
 use super::exposure_from_pixels;
 use super::overrides::Overrides;
@@ -81,6 +82,7 @@ pub fn load(plan: &BracketPlan, overrides: &Overrides) -> Result<Bracket, Error>
     dark::subtract(&mut frames, darks, &overrides.limits, &mut findings)?;
     check_alike(&frames)?;
     super::colour::check(&frames, &mut findings)?;
+    borders::exclude(&mut frames, &mut findings);
     Ok(Bracket {
         name: plan.name.clone(),
         frames,
@@ -193,6 +195,7 @@ fn keep_good<'a>(
                     bias,
                     balance: stopspan_core::model::UNCHANGED,
                     transform: None,
+                    covered: None,
                 };
                 frames.push((plan.clone(), frame));
             }

@@ -71,6 +71,7 @@ fn cut(frame: &Frame, window: &Region) -> Frame {
             ..*from
         },
         transform: None,
+        covered: None,
         ..*frame
     }
 }

@@ -425,7 +425,10 @@ impl Channel {
             .clone()
             .fold((0.0, 0.0), |(l, t), (s, f)| (l + s * f, t + f));
         if time == 0.0 {
-            let covered = samples.zip(&self.bounds).filter(|(s, _)| !s.is_nan());
+            // Within the borders of all frames nothing is known: any of them might have clipped.
+            let none = samples.clone().all(f32::is_nan);
+            let bounds = samples.zip(&self.bounds);
+            let covered = bounds.filter(|(s, _)| none || !s.is_nan());
             let bound = covered.map(|(_, b)| *b).fold(0.0, f32::max);
             return (bound, bound);
         }

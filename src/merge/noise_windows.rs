@@ -1,7 +1,7 @@
 //! Samples for fitting noise models: variances over small windows of one frame, or of the difference of two, by level.
 use rayon::prelude::*;
 use smallvec::SmallVec;
-use stopspan_core::model::{Bracket, Clip};
+use stopspan_core::model::{Bracket, Clip, Frame};
 use stopspan_core::model::{ResponseCurve, ResponseMethod};
 use stopspan_core::raster::Pixels;
 
@@ -67,6 +67,7 @@ pub(super) fn pairs_of(bracket: &Bracket) -> Vec<(usize, usize)> {
 /// One channel of one frame as radiance, NaN outside the [`Gate`].
 pub(super) struct View<'a> {
     pixels: &'a Pixels,
+    frame: &'a Frame,
     channel: usize,
     /// Exposure relative to the reference frame.
     factor: f64,
@@ -89,6 +90,7 @@ impl<'a> View<'a> {
         let pixels = &bracket.frames[frame].picture.pixels;
         let mut view = View {
             pixels,
+            frame: &bracket.frames[frame],
             channel,
             factor: bracket.channel_exposure(frame, channel),
             gain: bracket.gain(frame),
@@ -114,8 +116,11 @@ impl<'a> View<'a> {
         self.curve.exposure_at(level) / self.factor
     }
 
-    /// The window with this top left corner; `None` unless all of it is inside the gate.
+    /// The window with this top left corner; `None` unless all of it is inside the gate and shows the scene.
     fn window(&self, top: usize, left: usize) -> Option<WindowRadiance> {
+        if !self.frame.covers(top, left, SIDE) {
+            return None;
+        }
         let mut seen = [[0.0; SIDE]; SIDE];
         for (k, line) in seen.iter_mut().enumerate() {
             *line = self.line(top + k, left);

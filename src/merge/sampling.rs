@@ -6,12 +6,14 @@ use super::weights::FrameLight;
 use ndarray::Array3;
 use std::ops::Range;
 use stopspan_core::model::ResponseCurve;
-use stopspan_core::raster::Pixels;
+use stopspan_core::raster::{Pixels, Point, Region, Transform};
 
 /// Radiance of a clipped sample.
 pub(super) const CLIPPED: f32 = f32::INFINITY;
 /// Radiance of a pixel that a frame does not cover.
 pub(super) const UNCOVERED: f32 = f32::NAN;
+/// Distance up to which samples take part in an interpolation, pixels.
+const KERNEL_REACH: f64 = 2.0;
 /// Radiance of a sample excluded for motion. Same value (NaN) as [`UNCOVERED`].
 pub(super) const EXCLUDED: f32 = f32::NAN;
 
@@ -58,6 +60,32 @@ impl Merger<'_> {
                     std::mem::swap(&mut scratch.noise_gain[j], &mut line.noise_gain);
                 }
                 _ => self.sample_unmoved(row, j, out),
+            }
+            if let Some(inner) = self.bracket.frames[j].covered {
+                self.uncover(row, j, inner, out);
+            }
+        }
+    }
+
+    /// Marks the samples of one row that are made of the frame's borders as not covered.
+    fn uncover(&self, row: usize, j: usize, inner: Region, out: &mut [Vec<f32>]) {
+        let transform = self.bracket.frames[j].transform;
+        let (map, reach) = match transform {
+            Some(map) => (map, KERNEL_REACH),
+            None => (Transform::IDENTITY, 0.5),
+        };
+        let within = |range: Range<usize>, at: f64| {
+            at >= range.start as f64 + reach && at <= range.end as f64 - reach
+        };
+        for column in 0..out.first().map_or(0, Vec::len) {
+            let at = map.apply(Point {
+                x: column as f64 + 0.5,
+                y: row as f64 + 0.5,
+            });
+            let seen = |p: Point| within(inner.rows(), p.y) && within(inner.columns(), p.x);
+            if !at.is_some_and(seen) {
+                out.iter_mut()
+                    .for_each(|channel| channel[column] = UNCOVERED);
             }
         }
     }

@@ -228,7 +228,8 @@ impl Sums {
                 | when(*used == 1, flag::ONE_FRAME)
                 | when(radiance < statistical, flag::DARK_IN_ALL);
             *flags = if *weight == 0.0 {
-                u32::from(flag::CLIPPED_IN_ALL)
+                let clipped = *flags & u32::from(flag::CLIPPED_IN_SOME) != 0;
+                u32::from(flag::CLIPPED_IN_ALL) | when(!clipped, flag::UNCOVERED)
             } else {
                 these
             };

@@ -2,9 +2,11 @@
 use super::batch::{self, DoneBracket, Found};
 use super::settings::{Event, Settings};
 use super::{Progress, inputs, one_bracket, products, sheets};
+use std::path::Path;
 use stopspan_core::Error;
 use stopspan_core::error::BracketProblem;
-use stopspan_core::model::FileDigest;
+use stopspan_core::finding::Finding;
+use stopspan_core::model::{FileDigest, file_name};
 use stopspan_core::results::{BracketReport, Report};
 use stopspan_frames::{self as frames, BracketPlan, Survey};
 use stopspan_report as report;
@@ -32,7 +34,7 @@ pub(super) struct BracketDone {
     pub section: String,
 }
 
-/// Lists what the inputs hold, without decoding a pixel.
+/// Lists what the inputs hold. Pixels are decoded only where a pause leaves it open whether frames belong together.
 ///
 /// # Errors
 /// As [`frames::survey`].
@@ -131,6 +133,29 @@ fn finish(
     }
     done.keep(&folder, &policy)?;
     Ok(done)
+}
+
+/// Files that were named as frames and are in no bracket to be merged, with the reason.
+pub(super) fn named_but_unused(settings: &Settings, survey: &Survey) -> Vec<Finding> {
+    let left_out = |file: &Path, reason: String| {
+        let named = settings.inputs.iter().any(|input| input == file);
+        named.then(|| Finding::FrameLeftOut {
+            frame: file_name(file),
+            reason,
+        })
+    };
+    let problem = |error: &Error| match error {
+        Error::Input { problem, .. } => problem.to_string(),
+        other => other.to_string(),
+    };
+    let failed = survey.failed.iter();
+    let failed = failed.filter_map(|f| left_out(&f.file, problem(&f.error)));
+    let skipped = survey.skipped.iter();
+    let skipped = skipped.filter_map(|s| left_out(&s.file, s.reason.words()));
+    let beside = "it belongs to no bracket with the others".to_owned();
+    let singles = survey.singles.iter();
+    let singles = singles.filter_map(|file| left_out(file, beside.clone()));
+    failed.chain(skipped).chain(singles).collect()
 }
 
 pub(super) fn only_bracket(survey: Survey) -> Result<BracketPlan, Error> {

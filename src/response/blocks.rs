@@ -214,7 +214,7 @@ fn statistics_at(
 }
 
 /// Top left corner (row, column) in `frame` of a block of the reference, rounded to whole pixels; `None` if the block leaves
-/// the frame. Rounding matters little, since textured blocks are not used.
+/// the frame or what it shows of the scene. Rounding matters little, since textured blocks are not used.
 pub(crate) fn locate(
     frame: &Frame,
     top: usize,
@@ -222,7 +222,7 @@ pub(crate) fn locate(
     side: usize,
 ) -> Option<(usize, usize)> {
     let Some(transform) = &frame.transform else {
-        return Some((top, left));
+        return frame.covers(top, left, side).then_some((top, left));
     };
     let half = side as f64 / 2.0;
     let centre = transform.apply(Point {
@@ -235,7 +235,8 @@ pub(crate) fn locate(
         && column >= 0.0
         && row as usize + side <= rows
         && column as usize + side <= columns;
-    inside.then_some((row as usize, column as usize))
+    (inside && frame.covers(row as usize, column as usize, side))
+        .then_some((row as usize, column as usize))
 }
 
 #[cfg(test)]

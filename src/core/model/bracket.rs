@@ -2,7 +2,7 @@
 use crate::finding::Finding;
 use crate::model::colour::stated_colour;
 use crate::model::{Compression, Format, Header, Picture};
-use crate::raster::{Pixels, Transform};
+use crate::raster::{Pixels, Region, Transform};
 use crate::units::{Estimate, ExposureSettings, Primaries};
 use serde::{Deserialize, Serialize};
 use std::path::PathBuf;
@@ -58,6 +58,8 @@ pub struct Frame {
     pub balance: [Estimate; 3],
     /// Maps reference-frame pixels to pixels of this frame once it is registered; `None` for the identity.
     pub transform: Option<Transform>,
+    /// The part of the frame's own pixels that shows the scene, without constant borders; `None` if all of it does.
+    pub covered: Option<Region>,
 }
 
 impl Frame {
@@ -84,7 +86,19 @@ impl Frame {
             bias: None,
             balance: UNCHANGED,
             transform: None,
+            covered: None,
         }
+    }
+
+    /// True if the square of `side` pixels at (row, column) of the frame's own pixels shows the scene.
+    pub fn covers(&self, row: usize, column: usize, side: usize) -> bool {
+        self.covered.is_none_or(|inner| {
+            let (rows, columns) = (inner.rows(), inner.columns());
+            row >= rows.start
+                && column >= columns.start
+                && row + side <= rows.end
+                && column + side <= columns.end
+        })
     }
 
     /// The file's name without its folder.

@@ -6,7 +6,7 @@ use stopspan_core::model::Bracket;
 use stopspan_core::model::Compression;
 use stopspan_core::model::{Noise, NoiseModel};
 use stopspan_core::model::{Response, ResponseCurve};
-use stopspan_core::raster::{Pixels, Transform, Work, dispatch_simd};
+use stopspan_core::raster::{Pixels, Point, Region, Transform, Work, dispatch_simd};
 
 /// 8-bit codes above the floor up to which a block counts as black.
 const BLACK_MARGIN: f64 = 2.0;
@@ -99,6 +99,8 @@ pub(super) type ChannelRows = Vec<BlockRow>;
 pub(super) struct View<'a> {
     pixels: &'a Pixels,
     transform: Transform,
+    /// The part of the frame that shows the scene; `None` if all of it does.
+    covered: Option<Region>,
     channels: Vec<Channel>,
     /// Position error of the frame's colours, pixels.
     registration_residual: f32,
@@ -207,6 +209,7 @@ impl<'a> View<'a> {
         View {
             pixels: &this.picture.pixels,
             transform: this.transform.unwrap_or(Transform::IDENTITY),
+            covered: this.covered,
             channels: channels.collect(),
             registration_residual: if demosaiced {
                 HALVED
@@ -276,6 +279,25 @@ impl<'a> View<'a> {
                 bounds.clear(blocks.clone());
             }
         }
+        if let Some(inner) = self.covered {
+            for block in (0..across).filter(|block| !self.within(inner, row, *block)) {
+                let channels = out.iter_mut();
+                channels.for_each(|bounds| bounds.clear(block..block + 1));
+            }
+        }
+    }
+
+    /// True if a block of the reference lies within this part of the frame.
+    fn within(&self, inner: Region, row: usize, block: usize) -> bool {
+        let half = self.side as f64 / 2.0;
+        let at = self.transform.apply(Point {
+            x: block as f64 * self.side as f64 + half,
+            y: row as f64 * self.side as f64 + half,
+        });
+        let inside = |range: std::ops::Range<usize>, at: f64| {
+            at - half >= range.start as f64 && at + half <= range.end as f64
+        };
+        at.is_some_and(|p| inside(inner.rows(), p.y) && inside(inner.columns(), p.x))
     }
 }
 

@@ -54,6 +54,7 @@ table! {
         ColoursUnknown(frame, used) => Warning, colours_unknown;
         DarkSubtracted(frame, dark, same_time) => note_if(*same_time), dark_subtracted;
         DemosaicedFirst() => Note, demosaiced_first;
+        BordersLeftOut(frames, widest_px) => Note, borders_left_out;
         FrameLeftOut(frame, reason) => Warning, frame_left_out;
         CameraHdrRecognised(frame, reason) => Note, camera_hdr_recognised;
         Single(frame) => Note, single;

@@ -108,6 +108,12 @@ pub fn frame_left_out(frame: &str, reason: &str) -> String {
     format!("{frame} was left out: {reason}.")
 }
 
+pub fn borders_left_out(frames: &usize, widest_px: &usize) -> String {
+    format!(
+        "Constant borders along the edges of {frames} frames, up to {widest_px} px with the pixels mixed with them, are no light of the scene and were left out."
+    )
+}
+
 pub fn camera_hdr_recognised(frame: &str, reason: &str) -> String {
     format!("{frame} was taken to be the camera's own HDR picture: {reason}.")
 }
