@@ -5,7 +5,7 @@
 //! of the levels of two frames (`intensity`); tiles at full resolution: their choice (`tiles`), the search for one (`tile`, with its
 //! sums in `tile_sums`), and the samples it needs (`patch`, `source`, `kernel`); the simplest motion model that describes the tiles
 //! (`model`); the identity in its place, where that explains the frames as well (`identity`); the order of these steps and the
-//! criteria of acceptance (`pair`); all frames of a bracket ([`register`]); raw frames without displacement (`stationary`); a finished picture of another size (`other_scale`) and the camera's own HDR picture (`camera_picture`);
+//! criteria of acceptance (`pair`); what contradicts a placement (`structure`); all frames of a bracket ([`register`]); raw frames without displacement (`stationary`); a finished picture of another size (`other_scale`) and the camera's own HDR picture (`camera_picture`);
 //! application of the result ([`apply`], [`warp`]).
 #![cfg_attr(test, allow(clippy::unwrap_used, clippy::expect_used))]
 mod apply;
@@ -23,6 +23,7 @@ mod search;
 mod signal;
 mod source;
 mod stationary;
+mod structure;
 mod tile;
 mod tile_sums;
 mod tiles;

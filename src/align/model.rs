@@ -13,6 +13,8 @@ const TILE_FLOOR: f64 = 0.003;
 const STEPS: usize = 30;
 /// Final scale of the robust weights, pixels.
 const FINAL_SCALE: f64 = 0.05;
+/// Displacement of the corners, pixels, from which a start is at another scale.
+const SCALE_TOLERANCE: f64 = 0.01;
 /// Robust weight above which a tile counts as used by a fit.
 pub(super) const USED_WEIGHT: f64 = 0.25;
 
@@ -284,28 +286,31 @@ fn chi_square(map: &Transform, matches: &[Match], weights: &[f64]) -> f64 {
     matches.iter().zip(weights).filter_map(term).sum()
 }
 
-/// Fits shift, shift with rotation and (from 16 matches) homography, and selects the simplest model that describes the matches.
-/// Fits without projective terms start from `start`, a shift and rotation; the homography starts from `general`. `None` if the
-/// matches determine no shift and rotation.
+/// Fits shift, shift with rotation, the same with scale (from 8 matches) and homography (from 16), and selects the simplest model that
+/// describes the matches. Fits without projective terms start from `start`, a shift and rotation, or with scale a similarity, which
+/// then is the simplest model; the homography starts from `general`. `None` if the matches do not determine the simplest one.
 pub(super) fn choose(
     matches: &[Match],
     start: Transform,
     general: Transform,
     extent: Extent,
 ) -> Option<Fit> {
-    let rotated = fit(MotionModel::ShiftAndTurn, matches, start, 2.0, extent)?;
+    let scaled = (start.scale(extent.centre())? - 1.0).abs() * extent.radius() > SCALE_TOLERANCE;
+    let (first, least) = if scaled {
+        (MotionModel::Similarity, 8)
+    } else {
+        (MotionModel::ShiftAndTurn, 2)
+    };
+    let rotated = fit(first, matches, start, 2.0, extent).filter(|_| matches.len() >= least)?;
     let used = |f: &Fit| f.weights.iter().filter(|&&w| w > USED_WEIGHT).count();
     let mut fits = Vec::new();
-    // The shift is fitted by itself: it is preferred where no rotation is needed.
-    let (x, y, _) = rotated.map.movement(extent.centre())?;
-    fits.extend(fit(
-        MotionModel::Shift,
-        matches,
-        Transform::shift(x, y),
-        0.5,
-        extent,
-    ));
-    if matches.len() >= 8 {
+    if !scaled {
+        // The shift is fitted by itself: it is preferred where no rotation is needed.
+        let (x, y, _) = rotated.map.movement(extent.centre())?;
+        let start = Transform::shift(x, y);
+        fits.extend(fit(MotionModel::Shift, matches, start, 0.5, extent));
+    }
+    if !scaled && matches.len() >= 8 {
         let similar = fit(MotionModel::Similarity, matches, start, 2.0, extent);
         fits.extend(similar.filter(|s| used(s) >= 8 && used(s) + 1 >= used(&rotated)));
     }

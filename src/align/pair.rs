@@ -6,7 +6,7 @@ use super::model::{Extent, Fit, USED_WEIGHT, choose, distance, residual, shift_u
 use super::refine::{RIGID, SCALED, refine};
 use super::signal::{Small, pyramid, ranks};
 use super::tile::{Match, REACH, Tile, TileSearch, tally};
-use super::{search, tiles};
+use super::{search, structure, tiles};
 use nalgebra::Matrix2;
 use rayon::prelude::*;
 use stopspan_core::model::MotionModel;
@@ -53,11 +53,11 @@ impl Pair<'_> {
             .map_or_else(|| self.find_motion(), Ok)
     }
 
-    /// True unless the tiles show that the frame does not lie as the other does: that is, if at least half of those that have
-    /// texture enough to be found are at their place, or fewer than four have.
+    /// True unless something shows that the frame does not lie as the other does: fewer than half of the tiles that have texture
+    /// enough to be found are at their place, or what it shows is not what the other shows there.
     pub fn may_lie_still(&self) -> bool {
         let here = Transform::IDENTITY;
-        if self.reference.dim() != self.frame.dim() {
+        if self.reference.dim() != self.frame.dim() || structure::differ(self.fixed, self.moving) {
             return false;
         }
         let Some(levels) = self.intensity_map(&here) else {

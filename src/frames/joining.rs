@@ -5,7 +5,7 @@
 //! that starts again is another bracket, however soon.
 use super::framing::View;
 use super::sequence::SAME;
-use super::sorting::{Candidate, Cluster};
+use super::sorting::{Candidate, Cluster, SHORT_GAP};
 use std::path::Path;
 use stopspan_core::model::Limits;
 use stopspan_formats as formats;
@@ -44,13 +44,21 @@ fn belongs(first: &Cluster, second: &Cluster, limits: &Limits) -> bool {
         (Some(last), Some(next)) => last.pause_before(next),
         _ => return false,
     };
-    if pause > LONGEST_PAUSE || !same_focal_length(first, second) || !a.goes_on(&b) {
+    let again = b.stops.len() == 1 && near(a.last(), b.stops[0]) && by_hand(first);
+    let fits = again || a.goes_on(&b);
+    if pause > LONGEST_PAUSE || !same_focal_length(first, second) || !fits {
         return false;
     }
     match same_view(first, second, limits) {
         Some(same) => same,
         None => pause <= LONGEST_UNSEEN && a.continues_to(&b),
     }
+}
+
+/// True for less than a burst, or if there is a pause for the hand between two frames: an exposure may have been taken again then.
+fn by_hand(cluster: &Cluster) -> bool {
+    let pauses = cluster.frames.windows(2).map(|p| p[0].pause_before(&p[1]));
+    cluster.frames.len() < 3 || pauses.fold(0.0, f64::max) > SHORT_GAP
 }
 
 /// Exposures of a cluster in the order of capture, stops.
@@ -81,10 +89,14 @@ impl Ladder {
         self.stops.iter().copied().fold(f64::NEG_INFINITY, f64::max)
     }
 
+    fn last(&self) -> f64 {
+        self.stops[self.stops.len() - 1]
+    }
+
     /// True if `next` adds new exposures to these in steps that fit, and does not start the same sequence again. The last exposure
     /// may be taken twice, if the sequence goes on from there.
     fn goes_on(&self, next: &Self) -> bool {
-        let twice = near(self.stops[self.stops.len() - 1], next.stops[0]);
+        let twice = near(self.last(), next.stops[0]);
         let fresh = &next.stops[usize::from(twice)..];
         if fresh.is_empty() || (twice && !self.continues_to(next)) {
             return false;

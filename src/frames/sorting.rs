@@ -16,7 +16,7 @@ const LONGEST_GAP: f64 = 15.0;
 /// Largest gap if there is no neighbouring gap to compare with, s.
 const LONE_GAP: f64 = 10.0;
 /// A gap separates bursts if it exceeds this (s; two clock ticks and the handling) ...
-const SHORT_GAP: f64 = 2.5;
+pub(crate) const SHORT_GAP: f64 = 2.5;
 /// ... plus this many times the shorter neighbouring gap.
 const GAP_RATIO: f64 = 3.0;
 /// Largest distance of a finished picture from its burst, s; cameras take a while to compute it.

@@ -191,3 +191,26 @@ fn frames_without_exposures_are_measured_relatively() {
         }
     }
 }
+
+/// A merge tells which named frames it did not use and why, and what it found on the way.
+#[test]
+fn a_merge_tells_what_it_did_not_use() {
+    let scratch = tempfile::tempdir().unwrap();
+    let frames = bracket(&scratch.path().join("in"));
+    let other = scratch.path().join("words.jpg");
+    std::fs::write(&other, "no picture").unwrap();
+    let out = scratch.path().join("map.exr");
+    let mut arguments = vec!["merge"];
+    arguments.extend(frames.iter().map(|f| f.to_str().unwrap()));
+    arguments.extend([other.to_str().unwrap(), "--out", out.to_str().unwrap()]);
+    let done = program(&arguments).expect(0);
+    for words in [
+        "words.jpg was left out: ",
+        "note: ",
+        "The span of the bracket",
+        "3 frames merged",
+    ] {
+        assert!(done.out.contains(words), "{words}: {}", done.out);
+    }
+    assert_eq!(done.out.matches("words.jpg").count(), 1, "{}", done.out);
+}

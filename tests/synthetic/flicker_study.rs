@@ -151,7 +151,7 @@ impl Case {
         }
         let taken = bracket(frames, 1);
         let registration = register(&taken);
-        apply(taken, &registration)
+        apply(taken, registration).0
     }
 
     /// Ripple as said of every frame; `None` if a frame could not be placed or the response not be fitted.

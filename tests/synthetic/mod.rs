@@ -1,7 +1,9 @@
 //! Checks against simulated frames with known truth.
 mod balance;
 mod bare;
+mod borders;
 mod cameras;
+mod chain;
 pub(crate) mod comparison;
 mod densities;
 mod double_edges;
@@ -19,6 +21,7 @@ mod little_texture;
 mod loading;
 mod motion;
 mod out_of_register;
+mod pauses;
 mod pictures;
 mod quantities;
 mod range;

@@ -73,11 +73,17 @@ pub fn exif_block(tags: &Tags) -> Vec<u8> {
 
 /// Writes a picture; a ramp, so that something can be decoded.
 pub fn picture(folder: &Path, name: &str, tags: &Tags) -> PathBuf {
-    let file = folder.join(name);
     let (columns, rows) = tags.size;
     let samples: Vec<u8> = (0..usize::from(columns) * usize::from(rows) * 3)
         .map(|i| (i % 251) as u8)
         .collect();
+    picture_of(&samples, folder, name, tags)
+}
+
+/// Writes a picture of these samples, three a pixel.
+pub fn picture_of(samples: &[u8], folder: &Path, name: &str, tags: &Tags) -> PathBuf {
+    let file = folder.join(name);
+    let (columns, rows) = tags.size;
     if name.ends_with(".png") {
         let out = std::fs::File::create(&file).unwrap();
         let mut info = png::Info::with_size(u32::from(columns), u32::from(rows));
@@ -87,13 +93,13 @@ pub fn picture(folder: &Path, name: &str, tags: &Tags) -> PathBuf {
         encoder
             .write_header()
             .unwrap()
-            .write_image_data(&samples)
+            .write_image_data(samples)
             .unwrap();
     } else {
         let mut encoder = jpeg_encoder::Encoder::new_file(&file, 95).unwrap();
         encoder.add_exif_metadata(&exif_block(tags)).unwrap();
         encoder
-            .encode(&samples, columns, rows, jpeg_encoder::ColorType::Rgb)
+            .encode(samples, columns, rows, jpeg_encoder::ColorType::Rgb)
             .unwrap();
     }
     file
