@@ -114,61 +114,24 @@ fn sum_up<const N: usize>(
     levels: GainOffset,
     limit: f64,
 ) -> Sums {
-    let GainOffset { gain, offset } = levels;
     let (rows, columns) = reference.dim();
     let starts: Vec<usize> = (1..rows.saturating_sub(1)).step_by(BAND).collect();
     let parts: Vec<Sums> = starts
         .par_iter()
         .map(|&start| {
-            let mut sums = Sums {
-                matrix: Matrix6::zeros(),
+            let mut band = Band {
+                levels,
+                limit,
+                normal: [[0.0; N]; N],
                 vector: Vector6::zeros(),
                 count: 0.0,
             };
-            let mut normal = [[0f64; N]; N];
             let mut line = vec![0f32; columns];
             for r in start..(start + BAND).min(rows - 1) {
                 look_up_row(frame, map, r, &mut line);
-                for c in 1..columns - 1 {
-                    let there = line[c];
-                    if there.is_nan() {
-                        continue;
-                    }
-                    let here = reference[[r, c]];
-                    let residual = f64::from(here) * gain + offset - f64::from(there);
-                    let weight = if residual.abs() > limit {
-                        limit / residual.abs()
-                    } else {
-                        1.0
-                    };
-                    let dx = 0.5 * gain * f64::from(reference[[r, c + 1]] - reference[[r, c - 1]]);
-                    let dy = 0.5 * gain * f64::from(reference[[r + 1, c]] - reference[[r - 1, c]]);
-                    let x = c as f64 + 0.5 - columns as f64 / 2.0;
-                    let y = r as f64 + 0.5 - rows as f64 / 2.0;
-                    let all = [
-                        -f64::from(here),
-                        -1.0,
-                        dx,
-                        dy,
-                        x * dy - y * dx,
-                        x * dx + y * dy,
-                    ];
-                    let row: [f64; N] = std::array::from_fn(|i| all[i]);
-                    for i in 0..N {
-                        for j in i..N {
-                            normal[i][j] += weight * row[i] * row[j];
-                        }
-                        sums.vector[i] += weight * row[i] * residual;
-                    }
-                    sums.count += 1.0;
-                }
+                band.add_row(reference, &line, r);
             }
-            for i in 0..N {
-                for j in 0..N {
-                    sums.matrix[(i, j)] = normal[i.min(j)][i.max(j)];
-                }
-            }
-            sums
+            band.sums()
         })
         .collect();
     let mut total = Sums {
@@ -182,6 +145,74 @@ fn sum_up<const N: usize>(
         total.count += part.count;
     }
     total
+}
+
+/// Sums over some rows for the first `N` parameters.
+struct Band<const N: usize> {
+    levels: GainOffset,
+    /// Residual above which the weight is reduced.
+    limit: f64,
+    /// Upper triangle of the normal matrix.
+    normal: [[f64; N]; N],
+    vector: Vector6<f64>,
+    count: f64,
+}
+
+impl<const N: usize> Band<N> {
+    /// Adds row `r` of the reference and the frame's values at its pixels.
+    #[inline]
+    fn add_row(&mut self, reference: &Array2<f32>, line: &[f32], r: usize) {
+        let GainOffset { gain, offset } = self.levels;
+        let limit = self.limit;
+        let (rows, columns) = reference.dim();
+        for c in 1..columns - 1 {
+            let there = line[c];
+            if there.is_nan() {
+                continue;
+            }
+            let here = reference[[r, c]];
+            let residual = f64::from(here) * gain + offset - f64::from(there);
+            let weight = if residual.abs() > limit {
+                limit / residual.abs()
+            } else {
+                1.0
+            };
+            let dx = 0.5 * gain * f64::from(reference[[r, c + 1]] - reference[[r, c - 1]]);
+            let dy = 0.5 * gain * f64::from(reference[[r + 1, c]] - reference[[r - 1, c]]);
+            let x = c as f64 + 0.5 - columns as f64 / 2.0;
+            let y = r as f64 + 0.5 - rows as f64 / 2.0;
+            let all = [
+                -f64::from(here),
+                -1.0,
+                dx,
+                dy,
+                x * dy - y * dx,
+                x * dx + y * dy,
+            ];
+            let row: [f64; N] = std::array::from_fn(|i| all[i]);
+            for i in 0..N {
+                for j in i..N {
+                    self.normal[i][j] += weight * row[i] * row[j];
+                }
+                self.vector[i] += weight * row[i] * residual;
+            }
+            self.count += 1.0;
+        }
+    }
+
+    fn sums(self) -> Sums {
+        let mut matrix = Matrix6::zeros();
+        for i in 0..N {
+            for j in 0..N {
+                matrix[(i, j)] = self.normal[i.min(j)][i.max(j)];
+            }
+        }
+        Sums {
+            matrix,
+            vector: self.vector,
+            count: self.count,
+        }
+    }
 }
 
 /// Value of the frame at the mapped centre of pixel (row, column) of the reference frame, bilinearly interpolated; `None` outside

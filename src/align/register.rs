@@ -17,6 +17,8 @@ const MIN_DEVIATING_SHARE: f64 = 0.05;
 const FEW_TILES: usize = 12;
 /// Number of neighbours tried for a frame.
 const NEIGHBOURS: usize = 2;
+/// Departure of a scale from 1 that is told: 2.5 pixels at the sides of a frame 5000 wide.
+const SCALE_TOLD: f64 = 1e-3;
 /// Largest displacement of frames that lie still, pixels.
 const STILL: f64 = 1.0;
 
@@ -54,7 +56,8 @@ pub fn register(bracket: &Bracket) -> Registration {
     for (frame, result) in bracket.frames.iter().zip(&placed) {
         match result {
             Ok(placement) => {
-                findings.extend(displacement_finding(&frame.name(), placement, extent));
+                findings.extend(displacement_finding(&frame.name(), placement));
+                findings.extend(scale_finding(&frame.name(), placement, extent));
                 findings.extend(out_of_register_finding(&frame.name(), placement));
             }
             Err(reason) => findings.push(Finding::RegistrationFailed {
@@ -251,16 +254,23 @@ pub fn in_register(bracket: &Bracket, registration: &Registration, tolerance: f6
 }
 
 /// A [`Finding::Displaced`] unless the motion is the identity.
-fn displacement_finding(frame: &str, placement: &Placement, extent: Extent) -> Option<Finding> {
+fn displacement_finding(frame: &str, placement: &Placement) -> Option<Finding> {
     let (columns, rows, degrees) = placement.movement;
-    let scale = placement.transform.scale(extent.centre());
     (placement.model != MotionModel::Identity).then(|| Finding::Displaced {
         frame: frame.into(),
         columns,
         rows,
         degrees,
-        scale: scale.unwrap_or(1.0),
         residual_px: placement.residual.unwrap_or(0.0),
+    })
+}
+
+/// A [`Finding::Enlarged`] if the scale differs from the reference frame's by more than [`SCALE_TOLD`].
+fn scale_finding(frame: &str, placement: &Placement, extent: Extent) -> Option<Finding> {
+    let scale = placement.transform.scale(extent.centre())?;
+    ((scale - 1.0).abs() > SCALE_TOLD).then(|| Finding::Enlarged {
+        frame: frame.into(),
+        scale,
     })
 }
 

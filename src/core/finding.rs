@@ -162,15 +162,16 @@ pub enum Finding {
     LevelsFlattered { noise: usize, block: usize },
     /// Too little data for a noise model; a conservative one was assumed.
     NoiseAssumed { samples: usize, wanted: usize },
-    /// Frames are displaced against the reference. `scale` is the enlargement, 1 without.
+    /// Frames are displaced against the reference.
     Displaced {
         frame: String,
         columns: f64,
         rows: f64,
         degrees: f64,
-        scale: f64,
         residual_px: f64,
     },
+    /// A frame's scale differs from the reference's: its enlargement.
+    Enlarged { frame: String, scale: f64 },
     /// So many of a frame's tiles lie more than half a pixel from where the motion puts them.
     OutOfRegister {
         frame: String,

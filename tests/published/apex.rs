@@ -5,14 +5,14 @@ use stopspan_frames::markings::{Scale, Series};
 use stopspan_frames::settle::settle;
 use stopspan_frames::{ParsedExposure, parse_exposure};
 
-fn rational(numerator: i64, denominator: i64) -> Option<Rational> {
+pub(super) fn rational(numerator: i64, denominator: i64) -> Option<Rational> {
     Some(Rational {
         numerator,
         denominator,
     })
 }
 
-fn parsed(header: &Header) -> ParsedExposure {
+pub(super) fn parsed(header: &Header) -> ParsedExposure {
     parse_exposure("frame", header, None)
 }
 
@@ -20,7 +20,7 @@ fn time_of(header: &Header) -> Option<f64> {
     parsed(header).settings.time.map(|t| t.0)
 }
 
-fn timed(numerator: i64, denominator: i64) -> Header {
+pub(super) fn timed(numerator: i64, denominator: i64) -> Header {
     Header {
         exposure_time: rational(numerator, denominator),
         f_number: rational(4, 1),
@@ -176,7 +176,7 @@ fn settled(times: &[(i64, i64)]) -> Vec<ParsedExposure> {
     frames
 }
 
-fn times(frames: &[ParsedExposure]) -> Vec<f64> {
+pub(super) fn times(frames: &[ParsedExposure]) -> Vec<f64> {
     frames.iter().map(|f| f.settings.time.unwrap().0).collect()
 }
 
@@ -237,28 +237,6 @@ fn apertures_and_speeds_are_replaced_too() {
         found.iter().all(|s| (s + 2.0 / 3.0).abs() < 1e-9),
         "{found:?}"
     );
-}
-
-/// 15 s and 30 s are the markings of 16 s and 32 s (doubling series of ISO 2720), whether the APEX value is missing or repeats
-/// them; ShutterSpeedValue as cameras write it, in 1/65536 (common practice, no source).
-#[test]
-fn markings_that_the_apex_value_repeats_are_markings() {
-    let tv = |t: f64| ((-t.log2()) * 65_536.0).trunc() as i64;
-    for apex in [false, true] {
-        let seconds = [2, 4, 8, 15, 30];
-        let mut frames: Vec<ParsedExposure> = seconds
-            .iter()
-            .map(|&n| {
-                let value = rational(tv(n as f64), 65_536).filter(|_| apex);
-                parsed(&Header {
-                    shutter_speed_value: value,
-                    ..timed(n, 1)
-                })
-            })
-            .collect();
-        settle(&mut frames);
-        assert_eq!(times(&frames), [2.0, 4.0, 8.0, 16.0, 32.0], "{apex}");
-    }
 }
 
 #[test]

@@ -10,6 +10,7 @@ mod nist_regression;
 mod nist_univariate;
 mod photon_transfer;
 mod range;
+mod repeated_markings;
 pub mod srgb;
 mod table;
 mod tone;

@@ -42,7 +42,7 @@ fn scales_are_found() {
         assert!(placement.found && error < 0.1, "{scale}: {error} px");
         assert_eq!(placement.model, MotionModel::Similarity, "{scale}");
         let told = found.findings.iter().find_map(|f| match f {
-            Finding::Displaced { scale, .. } => Some(*scale),
+            Finding::Enlarged { scale, .. } => Some(*scale),
             _ => None,
         });
         assert!((told.unwrap() - scale).abs() < 1e-4, "{told:?}, {scale}");

@@ -80,7 +80,8 @@ table! {
         NoiseAssumed(samples, wanted) => Warning, noise_assumed;
     }
     registration {
-        Displaced(frame, columns, rows, degrees, scale, residual_px) => Note, displaced;
+        Displaced(frame, columns, rows, degrees, residual_px) => Note, displaced;
+        Enlarged(frame, scale) => Note, enlarged;
         OutOfRegister(frame, tiles, of_tiles, largest_px) => Warning, out_of_register;
         PlacedLikeNeighbour(frame, neighbour) => Warning, placed_like_neighbour;
         RegistrationFailed(frame, reason) => Warning, registration_failed;

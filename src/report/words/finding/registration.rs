@@ -2,28 +2,26 @@
 use super::signed;
 use crate::words::number::{decimal, percent};
 
-/// Departure of a scale from 1 that is told: half a pixel over 5000.
-const SCALE_TOLD: f64 = 1e-4;
-
 pub fn displaced(
     frame: &str,
     columns: &f64,
     rows: &f64,
     degrees: &f64,
-    scale: &f64,
     residual_px: &f64,
 ) -> String {
-    let enlarged = if (scale - 1.0).abs() < SCALE_TOLD {
-        String::new()
-    } else {
-        format!(", its scale {}", decimal(*scale, 4))
-    };
     format!(
-        "{frame} was displaced by {} columns and {} rows and turned by {} degrees{enlarged}; {} px remain after registration.",
+        "{frame} was displaced by {} columns and {} rows and turned by {} degrees; {} px remain after registration.",
         signed(*columns, 2),
         signed(*rows, 2),
         signed(*degrees, 3),
         decimal(*residual_px, 2)
+    )
+}
+
+pub fn enlarged(frame: &str, scale: &f64) -> String {
+    format!(
+        "{frame} shows the scene {} times as large as the reference frame does, as after a change of focus; that was taken out.",
+        decimal(*scale, 4)
     )
 }
 
