@@ -73,9 +73,12 @@ fn a_sequence_that_starts_again_is_another_bracket() {
     assert_eq!(look(folder.path()).brackets.len(), 2);
 }
 
+/// Exposure time as written, and second of capture.
+type Shot = ((u32, u32), u32);
+
 /// A frame of a scene, as JPEG.
-fn view(folder: &Path, scene: u64, frame: &((u32, u32), u32), seed: u64) {
-    let &(time, second) = frame;
+fn view(folder: &Path, scene: u64, shot: Shot, seed: u64) {
+    let (time, second) = shot;
     let exposure = 2.0 * f64::from(time.0) / f64::from(time.1);
     let scene = Texture::new(scene, 40, 0.25, 1.2);
     let Pixels::U8(codes) = CAMERA
@@ -113,7 +116,7 @@ fn the_view_decides_where_exposures_do_not() {
         let folder = tempfile::tempdir().unwrap();
         for (seed, frame) in frames.into_iter().enumerate() {
             let scene = if seed == 3 { last } else { 70 };
-            view(folder.path(), scene, &frame, seed as u64);
+            view(folder.path(), scene, frame, seed as u64);
         }
         let found = look(folder.path());
         let found_sizes: Vec<usize> = brackets(&found).iter().map(Vec::len).collect();
@@ -131,7 +134,7 @@ fn pictures_of_different_views_are_singles() {
     let folder = tempfile::tempdir().unwrap();
     let frames = [((1, 8), 0), ((1, 16), 30), ((1, 32), 70)];
     for (seed, frame) in frames.into_iter().enumerate() {
-        view(folder.path(), 80 + seed as u64, &frame, seed as u64);
+        view(folder.path(), 80 + seed as u64, frame, seed as u64);
     }
     let found = look(folder.path());
     assert_eq!(
