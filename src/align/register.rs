@@ -265,10 +265,11 @@ fn displacement_finding(frame: &str, placement: &Placement) -> Option<Finding> {
     })
 }
 
-/// A [`Finding::Enlarged`] if the scale differs from the reference frame's by more than [`SCALE_TOLD`].
+/// A [`Finding::Enlarged`] if the scale differs from the reference frame's by more than [`SCALE_TOLD`]. A homography has no one scale.
 fn scale_finding(frame: &str, placement: &Placement, extent: Extent) -> Option<Finding> {
     let scale = placement.transform.scale(extent.centre())?;
-    ((scale - 1.0).abs() > SCALE_TOLD).then(|| Finding::Enlarged {
+    let told = placement.model == MotionModel::Similarity && (scale - 1.0).abs() > SCALE_TOLD;
+    told.then(|| Finding::Enlarged {
         frame: frame.into(),
         scale,
     })

@@ -2,14 +2,16 @@
 //!
 //! A line along an edge that has one and the same colour is no light of the scene if that colour does not follow the exposure: it
 //! is the same in frames of different exposure, or it is black, or white, where a frame with less, or more, exposure is not.
-//! Borders of turned frames are wedges: once the colour is known, every run of it from an edge belongs to the border.
+//! Borders of turned frames are wedges: once the colour is known, lines are taken off at the edge that has most of it, until none has.
 use stopspan_core::finding::Finding;
 use stopspan_core::model::{Compression, Frame};
 use stopspan_core::raster::{Pixels, Region};
 
 /// Least share, 0..=1, of a line along an edge that has the border's colour.
 const WHOLE_LINE: f64 = 0.98;
-/// Largest share, 0..=1, of a frame's height or width that is a border.
+/// Share, 0..=1, of a line that makes it part of a border of a known colour.
+const PART_OF_LINE: f64 = 0.005;
+/// Largest share, 0..=1, of a frame's height or width that is a border at one edge.
 const DEEPEST: f64 = 0.15;
 /// Largest difference of levels of one colour in lossless frames, and in JPEG, 0..=1.
 const ALIKE: (f32, f32) = (0.5 / 255.0, 4.0 / 255.0);
@@ -165,46 +167,59 @@ impl<'a> View<'a> {
         2 * line.iter().filter(|c| beyond(c)).count() >= line.len()
     }
 
-    /// The frame without runs of the colour from its edges; `None` if it has none, or nothing else.
+    /// The frame without the colour along its edges; `None` if it has none, or little else.
     fn without(&self, colour: Colour) -> Option<Region> {
-        let [top, bottom, left, right] = EDGES.map(|edge| self.depth(edge, colour));
-        if top + bottom + left + right == 0 {
-            return None;
+        let dark = colour.iter().all(|v| *v <= EXTREMES.0);
+        let light = colour.iter().all(|v| *v >= EXTREMES.1);
+        // Black and white are parts of a scene too: only whole lines are borders.
+        let least = if dark || light {
+            WHOLE_LINE
+        } else {
+            PART_OF_LINE
+        };
+        let mut taken = [0usize; 4];
+        loop {
+            let shares = EDGES.map(|edge| self.share(edge, taken, colour));
+            let (most, share) = (0..4)
+                .map(|k| (k, shares[k]))
+                .max_by(|a, b| a.1.total_cmp(&b.1))?;
+            if share < least {
+                break;
+            }
+            taken[most] += 1;
+            if taken[most] as f64 > DEEPEST * self.extent(EDGES[most]).0 as f64 {
+                return None;
+            }
         }
-        let inner = |depth: usize| if depth > 0 { depth + self.mixed } else { 0 };
-        let (rows, columns) = (self.pixels.rows(), self.pixels.columns());
-        let height = rows.checked_sub(inner(top) + inner(bottom))?;
-        let width = columns.checked_sub(inner(left) + inner(right))?;
-        (2 * height > rows && 2 * width > columns).then(|| Region {
-            top: inner(top),
-            left: inner(left),
+        let inner = taken.map(|lines| if lines > 0 { lines + self.mixed } else { 0 });
+        let [top, bottom, left, right] = inner;
+        let height = self.pixels.rows().checked_sub(top + bottom)?;
+        let width = self.pixels.columns().checked_sub(left + right)?;
+        (inner != [0; 4] && height > 0 && width > 0).then_some(Region {
+            top,
+            left,
             height,
             width,
         })
     }
 
-    /// Depth of the border along an edge: the longest run of its colour inwards. Black and white are borders only where the
-    /// whole line is, for they are also parts of a scene.
-    fn depth(&self, edge: Edge, colour: Colour) -> usize {
-        let (lines, long) = self.extent(edge);
-        let deepest = (DEEPEST * lines as f64) as usize;
-        let is = |depth: usize, along: usize| {
-            alike(self.colour(edge, depth, along), colour, self.tolerance)
+    /// Share, 0..=1, of the colour in the outermost line of an edge after so many lines were taken off at each edge.
+    fn share(&self, edge: Edge, taken: [usize; 4], colour: Colour) -> f64 {
+        let [top, bottom, left, right] = taken;
+        let (depth, before, after) = match edge {
+            Edge::Top => (top, left, right),
+            Edge::Bottom => (bottom, left, right),
+            Edge::Left => (left, top, bottom),
+            Edge::Right => (right, top, bottom),
         };
-        let extreme = |v: &f32| *v <= EXTREMES.0;
-        if colour.iter().all(extreme) || colour.iter().all(|v| *v >= EXTREMES.1) {
-            let step = (long / EXAMINED).max(1);
-            let whole = |depth: &usize| {
-                let along = (0..long).step_by(step);
-                let count = along.clone().count() as f64;
-                along.filter(|i| is(*depth, *i)).count() as f64 >= WHOLE_LINE * count
-            };
-            let depth = (0..=deepest).take_while(whole).count();
-            return if depth > deepest { 0 } else { depth };
+        let (lines, long) = self.extent(edge);
+        let along = before..long.saturating_sub(after);
+        if depth >= lines || along.is_empty() {
+            return 0.0;
         }
-        let run = |along: usize| (0..=deepest).take_while(|d| is(*d, along)).count();
-        let runs = (0..long).map(run).filter(|depth| *depth <= deepest);
-        runs.max().unwrap_or(0)
+        let count = along.len() as f64;
+        let is = |i: &usize| alike(self.colour(edge, depth, *i), colour, self.tolerance);
+        along.filter(is).count() as f64 / count
     }
 }
 
@@ -257,6 +272,27 @@ mod tests {
             }
         });
         assert_eq!(covered(black), [None, None, Some((0, 55))]);
+    }
+
+    /// Turned frames: a wedge along the top, two columns part of the way down the left, no more than these.
+    #[test]
+    fn wedges_take_no_more_than_their_lines() {
+        let mut turned = frames(|j, codes| {
+            if j != 1 {
+                fill(codes, 0..2, [0, 0, 255]);
+                for (row, column) in (2..5).flat_map(|r| (0..60 / (r - 1)).map(move |c| (r, c))) {
+                    (0..3).for_each(|k| codes[[row, column, k]] = [0, 0, 255][k]);
+                }
+                for (row, column) in (0..30).flat_map(|r| (0..2).map(move |c| (r, c))) {
+                    (0..3).for_each(|k| codes[[row, column, k]] = [0, 0, 255][k]);
+                }
+            }
+        });
+        exclude(&mut turned, &mut Vec::new());
+        let inner = turned[0].covered.unwrap();
+        assert_eq!((inner.top, inner.left), (7, 4));
+        assert_eq!((inner.height, inner.width), (53, 76));
+        assert!(turned[1].covered.is_none());
     }
 
     #[test]
