@@ -79,6 +79,24 @@ pub enum Finding {
         standard_uncertainty_stops: f64,
         used_measured: bool,
     },
+    /// The stated step between two frames disagrees with their pixels, on the scale on which most other steps agree; the
+    /// measured one was used.
+    StatedStepFalse {
+        first: String,
+        second: String,
+        stated_stops: f64,
+        measured_stops: f64,
+        standard_uncertainty_stops: f64,
+    },
+    /// The stated exposures make the response curve steeper than any known one, so they are further apart than they were: stops
+    /// between two 8-bit codes by the fit, on average over known curves, and the most that are believed.
+    SpanBeyondCurves {
+        low_code: f64,
+        high_code: f64,
+        fitted_stops: f64,
+        known_stops: f64,
+        most_stops: f64,
+    },
     /// The total span of the bracket comes from metadata alone: pixels cannot give it.
     SpanFromMetadata {
         span_stops: f64,

@@ -3,7 +3,7 @@
 //! The clip level is full scale unless the frames show an accumulation of pixels at a lower code. Saturated pixels
 //! share one code although their codes differ in the next darker frame; pixels of a flat bright area share one code
 //! there as well.
-use super::raw_levels;
+use super::{lasting_floor, raw_levels};
 use ndarray::{ArrayView3, Axis, s};
 use rayon::prelude::*;
 use stopspan_core::model::Clip;
@@ -48,8 +48,9 @@ pub fn clip_levels(bracket: &Bracket) -> Vec<Clip> {
 }
 
 /// Histogram of one channel of one frame: by code for integer samples, extremes only for float samples.
-struct Counts {
-    codes: Vec<u32>,
+pub(super) struct Counts {
+    /// Number of examined samples at each code; empty for float samples.
+    pub codes: Vec<u32>,
     largest: f64,
     smallest: f64,
 }
@@ -160,9 +161,15 @@ fn clip_of(bracket: &Bracket, channel: usize, frames: &[&Counts], jpeg: bool) ->
     let bottom = (0..frames.len())
         .find_map(|f| pile(frames[f], true).filter(|&c| crushes(bracket, channel, f, c)))
         .unwrap_or(0);
+    let stops: Vec<f64> = bracket
+        .frames
+        .iter()
+        .map(|f| f.exposure.stated.value)
+        .collect();
+    let lasting = lasting_floor::find(frames, &stops).unwrap_or(0.0);
     Clip {
         clip_level: (top as f64 - guard) / full,
-        floor_level: bottom as f64 / full,
+        floor_level: lasting.max(bottom as f64 / full),
     }
 }
 

@@ -20,6 +20,7 @@ pub mod settle;
 mod camera_hdr;
 mod framing;
 mod joining;
+mod lasting_floor;
 mod listing;
 mod moment;
 mod raw_pairing;

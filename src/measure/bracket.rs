@@ -3,7 +3,7 @@ use crate::bracket_planning::best_on_wedge;
 use crate::calibrate::{CalibrationOutcome, ranges_under_glare};
 use crate::locate::Located;
 use crate::sources::{scene, settings_for, sources};
-use crate::{MeasureSettings, Source, Subject, range};
+use crate::{MeasureSettings, Source, Subject, range, withheld};
 use stopspan_core::finding::Finding;
 use stopspan_core::model::{
     Bracket, CameraPicture, Frame, Homography, Merged, Recovered, main_channel,
@@ -53,7 +53,7 @@ pub fn measure_bracket(
         Some(calibration) => ranges_under_glare(calibration, frames, &mut pictures),
         None => findings.extend(disagreement(&pictures)),
     }
-    BracketMeasurement {
+    let mut measured = BracketMeasurement {
         wedge: located.place,
         candidate: located.candidate,
         calibration,
@@ -63,7 +63,9 @@ pub fn measure_bracket(
         scene,
         camera_at,
         findings,
-    }
+    };
+    withheld::withhold(&mut measured, &frames.bracket.findings);
+    measured
 }
 
 /// Finding for a camera's HDR picture that could not be registered.

@@ -4,7 +4,7 @@
 //! the curve of a finished picture (`oecf`), finding a wedge ([`find`]), the wedge to be measured (`locate`), the wedge and
 //! its patches ([`wedge`]), stated against measured densities (`densities`), resolved levels ([`levels`]), the usable range
 //! ([`range`]), calibration against known densities ([`calibrate`]), the measurement of one picture (`picture`) and of a
-//! bracket (`bracket`), the camera's HDR picture against the merge ([`compare`]), finished frames against raw files of the
+//! bracket (`bracket`), the camera's HDR picture against the merge ([`compare`]), figures withheld (`withheld`), finished frames against raw files of the
 //! same shots (`raw_comparison`), and range, best frame and smallest sufficient bracket of a scene without a wedge
 //! ([`bracket_planning`]).
 #![cfg_attr(test, allow(clippy::unwrap_used, clippy::expect_used))]
@@ -23,6 +23,7 @@ mod raw_comparison;
 mod sources;
 mod subject;
 pub mod wedge;
+mod withheld;
 
 pub use bracket::measure_bracket;
 pub use densities::{disagreement, doubt};

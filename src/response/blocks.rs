@@ -5,7 +5,7 @@
 use super::block_statistics::statistics;
 use rayon::prelude::*;
 use smallvec::SmallVec;
-use stopspan_core::model::{Bracket, Frame};
+use stopspan_core::model::{Bracket, Clip, Frame};
 use stopspan_core::raster::Point;
 
 /// Statistics of co-located square blocks in every frame, for one channel. Block-major: index `block * frames + frame`.
@@ -21,6 +21,8 @@ pub struct BlockSamples {
     pub variance: Vec<f32>,
     /// Largest code in each block.
     pub peak: Vec<f32>,
+    /// Code at or below which this channel is crushed to black, 0..=255.
+    pub floor: f32,
     /// One entry a block, not a frame: index of its tile, of 16 x 12 over the picture.
     pub tile: Vec<u16>,
 }
@@ -70,6 +72,7 @@ impl BlockSamples {
             mean: by_frame(&self.mean),
             variance: by_frame(&self.variance),
             peak: by_frame(&self.peak),
+            floor: self.floor,
             tile: tiles.map(|(t, _)| *t).collect(),
         }
     }
@@ -106,6 +109,14 @@ pub(super) const QUIET_CODES: f64 = 6.0;
 const LEVELS: usize = 12;
 /// Number of blocks that suffices at a level.
 const ENOUGH: usize = 250;
+
+/// The samples with the floors of their channels, one entry a channel.
+pub(crate) fn with_floors(mut samples: Vec<BlockSamples>, clips: &[Clip]) -> Vec<BlockSamples> {
+    for (channel, clip) in samples.iter_mut().zip(clips) {
+        channel.floor = (clip.floor_level.max(0.0) * 255.0) as f32;
+    }
+    samples
+}
 
 /// Collects block statistics for every channel of a bracket whose frames are in register, or have a transform.
 ///
@@ -163,6 +174,7 @@ fn collect_of(bracket: &Bracket, side: usize) -> Vec<BlockSamples> {
             mean: Vec::with_capacity(entries),
             variance: Vec::with_capacity(entries),
             peak: Vec::with_capacity(entries),
+            floor: 0.0,
             tile: Vec::with_capacity(entries / bracket.frames.len().max(1)),
         };
         for row in rows {

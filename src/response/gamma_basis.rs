@@ -5,6 +5,7 @@
 //! its linear toe, which many cameras share, is not in that family.
 use nalgebra::{DMatrix, DVector};
 use std::sync::OnceLock;
+use stopspan_core::units::Estimate;
 
 /// Number of terms of the polynomial exponent. Four fit measured camera curves to about 0.005 of full scale; with five the
 /// residual is left to the table fitted on top.
@@ -38,6 +39,8 @@ pub(crate) fn by_code() -> &'static [[f64; COLUMNS]; 256] {
 pub(crate) struct Usual {
     pub mean: DVector<f64>,
     pub precision: DMatrix<f64>,
+    /// Covariance of the coefficients of the curves themselves.
+    scatter: DMatrix<f64>,
 }
 
 impl Usual {
@@ -58,7 +61,17 @@ impl Usual {
         Usual {
             mean: &self.mean * factor,
             precision: &self.precision / (factor * factor),
+            scatter: &self.scatter * (factor * factor),
         }
+    }
+
+    /// Stops between two 8-bit codes: mean and standard deviation over the curves.
+    pub(crate) fn stops_between(&self, low: usize, high: usize) -> Estimate {
+        let codes = by_code();
+        let between = codes[high].iter().zip(&codes[low]).map(|(h, l)| h - l);
+        let row = DVector::from_iterator(COLUMNS, between);
+        let variance = (&self.scatter * &row).dot(&row);
+        Estimate::new(row.dot(&self.mean), variance.max(0.0).sqrt())
     }
 }
 
@@ -122,16 +135,22 @@ pub(crate) fn usual() -> &'static Usual {
         let curves: Vec<DVector<f64>> = curves.collect();
         let count = curves.len() as f64;
         let mean = curves.iter().sum::<DVector<f64>>() / count;
-        let mut covariance = DMatrix::<f64>::identity(COLUMNS, COLUMNS) * 1e-4;
+        let mut scatter = DMatrix::<f64>::zeros(COLUMNS, COLUMNS);
         for curve in &curves {
-            let away = (curve - &mean) * WIDER;
-            covariance += &away * away.transpose() / count;
+            let away = curve - &mean;
+            scatter += &away * away.transpose() / count;
         }
+        let covariance =
+            DMatrix::<f64>::identity(COLUMNS, COLUMNS) * 1e-4 + &scatter * (WIDER * WIDER);
         // Positive definite, so the inverse exists.
         let precision = covariance
             .try_inverse()
             .unwrap_or_else(|| DMatrix::identity(COLUMNS, COLUMNS) * 1e-6);
-        Usual { mean, precision }
+        Usual {
+            mean,
+            precision,
+            scatter,
+        }
     })
 }
 

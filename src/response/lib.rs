@@ -28,11 +28,14 @@ mod balance;
 mod black_offset;
 mod block_statistics;
 mod blocks;
+mod exposures;
 mod fixed_response;
 mod gamma_basis;
 pub mod least_squares_table;
 mod linearity;
+mod linked;
 mod pixels;
+mod plausible;
 pub mod polynomial;
 mod published;
 mod ratios;
@@ -41,6 +44,7 @@ mod refusal;
 mod select;
 mod smooth_table;
 mod steady;
+mod steps;
 
 #[cfg(test)]
 mod fixtures;

@@ -8,7 +8,7 @@ use stopspan_core::model::ResponseCurve;
 use stopspan_core::model::{Closure, ExposureCheck, PairRatio};
 use stopspan_core::units::Estimate;
 
-/// Least distance of a usable block from black, and of its largest sample from the clip level, codes.
+/// Least distance of a usable block from the floor, and of its largest sample from the clip level, codes.
 const MARGIN: (f64, f64) = (6.0, 4.0);
 
 /// log2 exposure difference (second - first) over the blocks usable in both frames, of all channels together, with its
@@ -51,6 +51,39 @@ pub(crate) fn measure(
         .sqrt()
         / total;
     Some(Estimate::new(mean, scatter))
+}
+
+/// Half the difference of the ratio of two frames between the darker and the brighter half of the blocks usable in both, stops,
+/// through a table of log2 exposure by code. `None` with fewer than 60 blocks.
+pub(crate) fn halves_apart(
+    samples: &BlockSamples,
+    table: &[f64],
+    (first, second): (usize, usize),
+) -> Option<f64> {
+    let tables = LogTable::of_codes(samples, table);
+    let both = |block: usize| {
+        let i = block * samples.frames;
+        let (a, b) = (
+            tables.look(samples, i + first)?,
+            tables.look(samples, i + second)?,
+        );
+        // The sum of both logarithms favours the noise of neither frame.
+        Some((a.0 + b.0, b.0 - a.0))
+    };
+    let mut seen: Vec<(f64, f64)> = (0..samples.len()).filter_map(both).collect();
+    if seen.len() < 60 {
+        return None;
+    }
+    seen.sort_unstable_by(|a, b| a.0.total_cmp(&b.0));
+    let half = seen.len() / 2;
+    let (dark, bright) = seen.split_at_mut(half);
+    let middle = |half: &mut [(f64, f64)]| {
+        let at = half.len() / 2;
+        half.select_nth_unstable_by(at, |a, b| a.1.total_cmp(&b.1))
+            .1
+            .1
+    };
+    Some((middle(bright) - middle(dark)).abs() / 2.0)
 }
 
 /// Measures all pairs and closures. `names`, `stated` and `used` exposures have one entry a frame.
@@ -124,8 +157,22 @@ impl LogTable {
             .collect();
         LogTable {
             log2,
-            low: (curve.floor_level.max(curve.supported.0) * 255.0).max(MARGIN.0),
+            low: (curve.floor_level * 255.0 + MARGIN.0).max(curve.supported.0 * 255.0),
             high: curve.clip_level.min(1.0) * 255.0 - MARGIN.1,
+        }
+    }
+
+    /// The table of a fit, log2 exposure by 8-bit code.
+    fn of_codes(samples: &BlockSamples, table: &[f64]) -> Self {
+        let at = |i: usize| {
+            let code = i as f64 / 1024.0 * 255.0;
+            let node = (code as usize).min(table.len() - 2);
+            table[node] + (code - node as f64) * (table[node + 1] - table[node])
+        };
+        LogTable {
+            log2: (0..=1024).map(at).collect(),
+            low: f64::from(samples.floor) + MARGIN.0,
+            high: 255.0 - MARGIN.1,
         }
     }
 

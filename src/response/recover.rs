@@ -2,12 +2,16 @@
 use super::assemble::assemble;
 use super::balance::{self, Balance};
 use super::blocks::{self, BlockSamples};
-use super::ratios;
-use super::refusal::{FEWEST_BLOCKS, note_thin, refuse, refuse_flat};
+use super::exposures::Measured;
+use super::linked;
+use super::plausible::Steepness;
+use super::refusal::{FEWEST_BLOCKS, note_thin, refuse, refuse_flat, refuse_gray};
 use super::select::ResponseRequest;
 use super::smooth_table::{self, TableFit};
 use super::{fixed_response, published, steady};
+use super::{plausible, ratios};
 use rayon::prelude::*;
+use std::ops::Range;
 use stopspan_core::Error;
 use stopspan_core::finding::Finding;
 use stopspan_core::model::ExposureCheck;
@@ -46,7 +50,7 @@ pub fn recover(
     scales: Option<&LinearScales>,
     request: ResponseRequest,
 ) -> Result<Recovered, Error> {
-    let samples = steady::keep(blocks::collect(bracket));
+    let samples = steady::keep(blocks::with_floors(blocks::collect(bracket), clips));
     let stated: Vec<Estimate> = bracket.frames.iter().map(|f| f.exposure.stated).collect();
     let mut findings = Vec::new();
     let (response, used, balance) = match request {
@@ -71,7 +75,13 @@ pub fn recover(
             if fits.iter().any(|f| f.samples < FEWEST_BLOCKS) {
                 return Err(refuse(bracket, &samples));
             }
+            if let Some(steepness) = plausible::least(&fits).filter(|s| s.explains_nothing()) {
+                return Err(refuse_gray(bracket, steepness));
+            }
             note_thin(&fits, &samples, clips, &mut findings);
+            if let Some(steepness) = plausible::middle(&fits).filter(|s| s.beyond_known()) {
+                findings.push(beyond(steepness));
+            }
             if bracket.frames[0].exposure.source != ExposureSource::Guessed {
                 findings.push(span(&stated));
             }
@@ -111,6 +121,17 @@ fn exposure(frame: &Frame, used: Estimate) -> Exposure {
         stated: frame.exposure.stated,
         used,
         source,
+    }
+}
+
+/// Reports exposures that make the curve steeper than any known one.
+fn beyond(steepness: Steepness) -> Finding {
+    Finding::SpanBeyondCurves {
+        low_code: steepness.codes.0,
+        high_code: steepness.codes.1,
+        fitted_stops: steepness.fitted,
+        known_stops: steepness.known.value,
+        most_stops: steepness.most(),
     }
 }
 
@@ -196,8 +217,8 @@ const LAST_A_LEVEL: usize = 120;
 /// Tables, exposures and the balance of the default method.
 type Fitted = (Vec<TableFit>, Vec<Estimate>, Option<Balance>);
 
-/// The default method. Exposures between the two ends are estimated and settled with the stated ones; then the table is
-/// fitted again to more blocks with all exposures held, starting from the first fit.
+/// The default method. The exposures of the frames that share blocks are estimated and settled with the stated ones; then the
+/// table is fitted again to more blocks with all exposures held, starting from the first fit.
 fn smooth(
     bracket: &Bracket,
     samples: &[BlockSamples],
@@ -205,32 +226,54 @@ fn smooth(
     findings: &mut Vec<Finding>,
 ) -> Result<Fitted, Error> {
     let values: Vec<f64> = stated.iter().map(|e| e.value).collect();
-    let last = values.len() - 1;
-    let ends: Vec<bool> = values
-        .iter()
-        .map(|&v| v <= values[0] || v >= values[last])
-        .collect();
     let thinned = |a_level: usize| -> Vec<BlockSamples> {
         samples.par_iter().map(|s| s.thinned(a_level)).collect()
     };
-    let free = fit_channels(&thinned(FIRST_A_LEVEL), &values, &ends)
+    let (mut free, run) = fit_linked(&thinned(FIRST_A_LEVEL), samples, &values)
         .ok_or_else(|| refuse(bracket, samples))?;
     let balance = balance::by_tables(&free, bracket.reference);
     // If the colour balance drifts, green defines the exposure of a frame.
     let judged = if balance.is_some() {
-        &free[1..=1]
+        1..2
     } else {
-        &free[..]
+        0..free.len()
     };
-    let used: Vec<Estimate> = (0..=last)
-        .map(|j| match combine(judged, j, &values, ends[j]) {
-            Some(measured) => settle(bracket, j, measured, findings),
-            None => stated[j],
-        })
-        .collect();
+    let names: Vec<String> = bracket.frames.iter().map(|f| f.name()).collect();
+    let measured = Measured {
+        fits: &free[judged.clone()],
+        samples: &samples[judged],
+        run,
+        stated,
+        names: &names,
+    };
+    let (used, factor) = measured.settle(bracket.reference, findings);
+    for fit in &mut free {
+        fit.log2_exposure.iter_mut().for_each(|g| *g *= factor);
+    }
     let fits = fit_settled(&thinned(LAST_A_LEVEL), &used, balance.as_ref(), &free)
         .ok_or_else(|| refuse(bracket, samples))?;
     Ok((fits, used, balance))
+}
+
+/// Fits the table of every channel and the exposures of the frames that are linked; the second value are these frames. Frames
+/// at the dark end are left out of them as long as the fit makes all codes alike, which it does if the chain is broken.
+fn fit_linked(
+    thinned: &[BlockSamples],
+    samples: &[BlockSamples],
+    values: &[f64],
+) -> Option<(Vec<TableFit>, Range<usize>)> {
+    let mut run = linked::longest(samples, values);
+    loop {
+        let inside = |j: usize| j > run.start && j + 1 < run.end;
+        let held: Vec<bool> = (0..values.len()).map(|j| !inside(j)).collect();
+        let fits = fit_channels(thinned, values, &held);
+        let sound =
+            |fits: &[TableFit]| plausible::least(fits).is_none_or(|s| !s.explains_nothing());
+        if run.len() <= 2 || fits.as_deref().is_some_and(sound) {
+            return Some((fits?, run));
+        }
+        run.start += 1;
+    }
 }
 
 /// Fits the tables again with the exposures of every channel held.
@@ -261,31 +304,6 @@ fn fit_channels(
 ) -> Option<Vec<TableFit>> {
     let fit = |s| smooth_table::fit(s, exposures, held, None);
     samples.par_iter().map(fit).collect()
-}
-
-/// The exposure of frame `j` averaged over the channels; `None` if it is held. Its uncertainty combines that of the fits, the
-/// scatter between channels, and 0.4 % of the distance to the nearer end of the span, because the smoothness of the curve
-/// influences it.
-fn combine(fits: &[TableFit], j: usize, stated: &[f64], held: bool) -> Option<Estimate> {
-    if held {
-        return None;
-    }
-    let count = fits.len() as f64;
-    let mean = fits.iter().map(|f| f.exposures[j]).sum::<f64>() / count;
-    let scatter = fits
-        .iter()
-        .map(|f| (f.exposures[j] - mean).powi(2))
-        .sum::<f64>()
-        / count;
-    let noise = fits
-        .iter()
-        .map(|f| f.exposure_uncertainty[j].powi(2))
-        .sum::<f64>()
-        / count;
-    let away = (stated[j] - stated[0]).min(stated[stated.len() - 1] - stated[j]);
-    let smooth = 0.004 * away.max(0.5);
-    mean.is_finite()
-        .then(|| Estimate::new(mean, (scatter + noise + smooth * smooth).sqrt()))
 }
 
 #[cfg(test)]

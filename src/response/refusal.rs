@@ -1,5 +1,6 @@
 //! Refuses brackets that cannot support a response curve, and reports curves that rest on little data.
 use super::blocks::{BlockSamples, QUIET_CODES};
+use super::plausible::Steepness;
 use super::smooth_table::TableFit;
 use rayon::prelude::*;
 use stopspan_core::Error;
@@ -68,7 +69,7 @@ fn range_of_codes(samples: &BlockSamples) -> f32 {
 
 /// True if the block of one frame with index `i` is neither black nor clipped.
 fn sees(samples: &BlockSamples, i: usize) -> bool {
-    samples.mean[i] > 3.0 && samples.peak[i] <= 254.0
+    samples.mean[i] > samples.floor + 3.0 && samples.peak[i] <= 254.0
 }
 
 /// Blocks that are neither black nor clipped in at least two frames.
@@ -100,6 +101,16 @@ pub(super) fn refuse(bracket: &Bracket, samples: &[BlockSamples]) -> Error {
         BracketProblem::Response { short }
     };
     bracket_error(bracket, problem)
+}
+
+/// The error for a curve that makes nearly all codes alike.
+pub(super) fn refuse_gray(bracket: &Bracket, steepness: Steepness) -> Error {
+    let (low, high) = steepness.codes;
+    let short = format!(
+        "the fit explains nothing: it puts {:.2} stops between codes {low:.0} and {high:.0}, where known curves have {:.1} on average",
+        steepness.fitted, steepness.known.value
+    );
+    bracket_error(bracket, BracketProblem::Response { short })
 }
 
 /// The message if noise or texture leaves too few uniform blocks; `None` if there are enough.

@@ -91,7 +91,7 @@ fn seen(samples: &BlockSamples, first: usize) -> Vec<Seen> {
         );
         let sound = |i: usize| {
             samples.peak[i] <= 254.0
-                && samples.mean[i] >= 2.0
+                && samples.mean[i] >= samples.floor + 2.0
                 && samples.variance[i] <= TEXTURE_CODES * TEXTURE_CODES
         };
         if !(sound(i) && sound(k)) {

@@ -63,6 +63,8 @@ table! {
     }
     exposure {
         StatedExposureFalse(frame, stated_stops, measured_stops, standard_uncertainty_stops, used_measured) => Warning, stated_exposure_false;
+        StatedStepFalse(first, second, stated_stops, measured_stops, standard_uncertainty_stops) => Warning, stated_step_false;
+        SpanBeyondCurves(low_code, high_code, fitted_stops, known_stops, most_stops) => Warning, span_beyond_curves;
         SpanFromMetadata(span_stops, standard_uncertainty_stops) => Note, span_from_metadata;
         SpanUnknown(assumed_span_stops) => Warning, span_unknown;
         ClosureFails(first, second, third, closure_stops, standard_uncertainty_stops) => Warning, closure_fails;

@@ -117,7 +117,7 @@ impl Known<'_> {
         let excess = views.enumerate().filter_map(|(frame, i)| {
             let node = node_of(codes[frame]);
             let beyond = f64::from(samples.variance[i]) - self.spread.quiet[frame][node];
-            (samples.peak[i] <= 254.0 && codes[frame] >= LOWEST_CODE)
+            (samples.peak[i] <= 254.0 && codes[frame] >= f64::from(samples.floor) + LOWEST_CODE)
                 .then(|| beyond.max(0.0) * self.slopes[node].powi(2))
         });
         excess.fold(f64::INFINITY, f64::min)
@@ -154,7 +154,7 @@ impl Known<'_> {
         let node = node_of(code);
         let spread = self.spread.noise[frame][node].sqrt();
         if samples.peak[i] > 254.0
-            || code < LOWEST_CODE.max(2.5 * spread)
+            || code < f64::from(samples.floor) + LOWEST_CODE.max(2.5 * spread)
             || code + 2.5 * spread > 254.0
             || variance > TEXTURE_CODES * TEXTURE_CODES
         {
@@ -252,7 +252,7 @@ impl State {
         for frame in 0..samples.frames {
             let i = block * samples.frames + frame;
             let mean = f64::from(samples.mean[i]);
-            if samples.peak[i] > 254.0 || mean < LOWEST_CODE {
+            if samples.peak[i] > 254.0 || mean < f64::from(samples.floor) + LOWEST_CODE {
                 continue;
             }
             let slope = slopes[mean as usize];
