@@ -29,11 +29,21 @@ pub(super) fn assemble(
         if total > 0.0 { sum / total } else { 0.0 }
     };
     let offsets: Vec<f64> = fits.iter().map(offset).collect();
+    let misfit = pooled(fits);
     let curves = fits
         .iter()
         .zip(clips)
         .zip(&offsets)
-        .map(|((fit, clip), offset)| curve(fit, clip, entries, origin + offset))
+        .map(|((fit, clip), offset)| {
+            let mut curve = curve(fit, clip, entries, origin + offset);
+            for (i, u) in curve.uncertainty_stops.iter_mut().enumerate() {
+                *u = u.max(interpolate(
+                    &misfit,
+                    i as f64 / (entries - 1) as f64 * 255.0,
+                ));
+            }
+            curve
+        })
         .collect();
     let residual_stops =
         (fits.iter().map(|f| f.residual_stops.powi(2)).sum::<f64>() / fits.len() as f64).sqrt();
@@ -71,6 +81,16 @@ fn curve(fit: &TableFit, clip: &Clip, entries: usize, origin: f64) -> ResponseCu
         floor_level: clip.floor_level,
         supported: (fit.supported.0 / 255.0, fit.supported.1 / 255.0),
     }
+}
+
+/// What halves of the blocks leave, by code, stops: pooled over the channels, for cameras encode their channels alike, and
+/// what colours do to one they do to the others.
+fn pooled(fits: &[TableFit]) -> Vec<f64> {
+    let mean = |code: usize| {
+        let square = |f: &TableFit| f.misfit.get(code).map_or(0.0, |m| m * m);
+        (fits.iter().map(square).sum::<f64>() / fits.len().max(1) as f64).sqrt()
+    };
+    (0..NODES).map(mean).collect()
 }
 
 /// Linear interpolation of a table at a fractional code.

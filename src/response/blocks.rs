@@ -21,6 +21,8 @@ pub struct BlockSamples {
     pub variance: Vec<f32>,
     /// Largest code in each block.
     pub peak: Vec<f32>,
+    /// Each block mean less the mean code of the block over all channels, codes; empty for one channel.
+    pub colour: Vec<f32>,
     /// Code at or below which this channel is crushed to black, 0..=255.
     pub floor: f32,
     /// One entry a block, not a frame: index of its tile, of 16 x 12 over the picture.
@@ -31,6 +33,18 @@ impl BlockSamples {
     /// Number of blocks.
     pub fn len(&self) -> usize {
         self.mean.len() / self.frames.max(1)
+    }
+
+    /// Difference of a block from grey over its code, averaged over the frames; 0 where colours are not known.
+    pub(crate) fn colour_of(&self, block: usize) -> f32 {
+        let views = block * self.frames..(block + 1) * self.frames;
+        let sum = |values: &[f32]| values.get(views.clone()).map_or(0.0, |v| v.iter().sum());
+        sum(&self.colour) / (sum(&self.mean) + 1.0)
+    }
+
+    /// Column of the tile of a block, of 16.
+    pub(crate) fn column_of(&self, block: usize) -> usize {
+        self.tile.get(block).map_or(block, |&tile| tile.into()) % TILES.0
     }
 
     /// At most `a_level` blocks of each bin of level, evenly spread; all blocks if there are few in total.
@@ -72,6 +86,7 @@ impl BlockSamples {
             mean: by_frame(&self.mean),
             variance: by_frame(&self.variance),
             peak: by_frame(&self.peak),
+            colour: by_frame(&self.colour),
             floor: self.floor,
             tile: tiles.map(|(t, _)| *t).collect(),
         }
@@ -114,6 +129,19 @@ const ENOUGH: usize = 250;
 pub(crate) fn with_floors(mut samples: Vec<BlockSamples>, clips: &[Clip]) -> Vec<BlockSamples> {
     for (channel, clip) in samples.iter_mut().zip(clips) {
         channel.floor = (clip.floor_level.max(0.0) * 255.0) as f32;
+    }
+    samples
+}
+
+/// The samples of three channels with the difference of their means from grey.
+pub(crate) fn with_colours(mut samples: Vec<BlockSamples>) -> Vec<BlockSamples> {
+    if let [red, green, blue] = &samples[..] {
+        let means = red.mean.iter().zip(&green.mean).zip(&blue.mean);
+        let grey: Vec<f32> = means.map(|((r, g), b)| (r + g + b) / 3.0).collect();
+        samples.par_iter_mut().for_each(|channel| {
+            let means = channel.mean.iter().zip(&grey);
+            channel.colour = means.map(|(mean, grey)| mean - grey).collect();
+        });
     }
     samples
 }
@@ -174,6 +202,7 @@ fn collect_of(bracket: &Bracket, side: usize) -> Vec<BlockSamples> {
             mean: Vec::with_capacity(entries),
             variance: Vec::with_capacity(entries),
             peak: Vec::with_capacity(entries),
+            colour: Vec::new(),
             floor: 0.0,
             tile: Vec::with_capacity(entries / bracket.frames.len().max(1)),
         };

@@ -90,6 +90,7 @@ fn with_residual(
         log2_exposure: table,
         uncertainty: vec![residual_stops; NODES],
         exposures: stated.to_vec(),
+        misfit: Vec::new(),
         exposure_uncertainty: vec![0.0; stated.len()],
         supported: (low as f64, high.max(low + 1) as f64),
         samples: pixels.len(),

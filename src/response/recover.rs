@@ -50,7 +50,10 @@ pub fn recover(
     scales: Option<&LinearScales>,
     request: ResponseRequest,
 ) -> Result<Recovered, Error> {
-    let samples = steady::keep(blocks::with_floors(blocks::collect(bracket), clips));
+    let samples = steady::keep(blocks::with_floors(
+        blocks::with_colours(blocks::collect(bracket)),
+        clips,
+    ));
     let stated: Vec<Estimate> = bracket.frames.iter().map(|f| f.exposure.stated).collect();
     let mut findings = Vec::new();
     let (response, used, balance) = match request {

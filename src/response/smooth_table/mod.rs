@@ -13,7 +13,8 @@
 //! both (Grossberg and Nayar 2003).
 //!
 //! In reading order: `spread` estimates the noise inside blocks, `sight` selects and weights the observations, `system` sets up
-//! and solves the equations, `state` holds the table.
+//! and solves the equations, `state` holds the table, `halves` holds halves of the blocks against each other.
+mod halves;
 mod sight;
 mod spread;
 mod state;
@@ -40,8 +41,10 @@ const FEWEST: usize = 16;
 pub(crate) struct TableFit {
     /// log2 exposure at codes 0..=255, 0 at code 128.
     pub log2_exposure: Vec<f64>,
-    /// Standard uncertainty of each entry relative to code 128, stops.
+    /// Standard uncertainty of each entry relative to code 128, stops, from noise and the freedom of the prior.
     pub uncertainty: Vec<f64>,
+    /// Difference of the curves of halves of the blocks by code, stops: what one curve for all colours and places leaves.
+    pub misfit: Vec<f64>,
     /// log2 exposure of each frame, same origin as the stated ones.
     pub exposures: Vec<f64>,
     /// Standard uncertainty of the exposures, stops; 0 for those held.

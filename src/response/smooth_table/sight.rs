@@ -14,6 +14,10 @@ const TEXTURE_STOPS: f64 = 0.2;
 const TEXTURE_LEAVES: f64 = 0.3;
 /// Largest standard deviation inside a block, codes.
 pub(super) const TEXTURE_CODES: f64 = QUIET_CODES;
+/// Error of the code of a block over the distance of its code from grey: white balance and colour matrix act before the tone
+/// curve of a camera, saturation after it, so that the curve is exact for greys alone (judgement; simulated cameras are
+/// recovered equally well with a half and twice of it).
+const COLOUR_LEAVES: f64 = 0.15;
 /// Error common to all blocks of one level and frame, from compression, rounding and texture, codes.
 const COMMON_CODES: f64 = 0.05;
 /// Number of codes over which that error is the same.
@@ -62,6 +66,17 @@ pub(super) struct Sightings {
     all: Vec<Sighting>,
     /// Index after the last observation of each block.
     ends: Vec<usize>,
+    /// What each block shows.
+    marks: Vec<Mark>,
+}
+
+/// What a block shows, apart from its level.
+#[derive(Clone, Copy)]
+pub(super) struct Mark {
+    /// Column of its tile.
+    pub column: f32,
+    /// Difference of its code from grey over its code, averaged over the frames.
+    pub colour: f32,
 }
 
 impl Sightings {
@@ -73,6 +88,11 @@ impl Sightings {
     /// All observations.
     pub(super) fn all(&self) -> &[Sighting] {
         &self.all
+    }
+
+    /// What the blocks show.
+    pub(super) fn marks(&self) -> &[Mark] {
+        &self.marks
     }
 
     /// The observations block by block.
@@ -89,6 +109,7 @@ impl Sightings {
         Sightings {
             all: Vec::with_capacity(blocks * frames),
             ends: Vec::with_capacity(blocks),
+            marks: Vec::with_capacity(blocks),
         }
     }
 
@@ -96,6 +117,7 @@ impl Sightings {
         let before = self.all.len();
         self.all.extend_from_slice(&other.all);
         self.ends.extend(other.ends.iter().map(|end| before + end));
+        self.marks.extend_from_slice(&other.marks);
     }
 }
 
@@ -171,7 +193,8 @@ impl Known<'_> {
         let deviation = 0.05f64.powi(2)
             + spread * spread / samples.pixels as f64
             + (0.01 * spread * spread).powi(2)
-            + (TEXTURE_LEAVES * texture / self.slopes[node]).powi(2);
+            + (TEXTURE_LEAVES * texture / self.slopes[node]).powi(2)
+            + (COLOUR_LEAVES * f64::from(samples.colour.get(i).copied().unwrap_or(0.0))).powi(2);
         Some(Sighting {
             frame: frame as u16,
             node: lower as u16,
@@ -244,6 +267,10 @@ impl State {
             self.discount_outlier(&mut out.all[first..]);
         }
         out.ends.push(out.all.len());
+        out.marks.push(Mark {
+            column: samples.column_of(block) as f32,
+            colour: samples.colour_of(block),
+        });
     }
 
     /// log2 scene exposure of a block from all frames in which it is neither black nor clipped.

@@ -1,4 +1,5 @@
 //! State of the fit between two rounds, and the final table.
+use super::halves;
 use super::sight::{Sighting, Sightings};
 use super::system::System;
 use super::{NODES, PIN, TableFit};
@@ -142,11 +143,14 @@ impl State {
         let frames = self.exposures.len();
         let (residual_stops, reduced) = self.residual(sightings);
         let spread = system.standard_uncertainty(reduced.max(1.0));
+        let misfit = halves::misfit(&self, system, sightings);
         let beside = |(u, slope): (&f64, f64)| (BLOCKS_ALIKE * u).hypot(LEFT_CODES * slope);
         let slopes = self.slopes();
         let supported = self.supported();
+        let noise = spread[..NODES].iter().zip(slopes).map(beside);
         TableFit {
-            uncertainty: spread[..NODES].iter().zip(slopes).map(beside).collect(),
+            uncertainty: noise.collect(),
+            misfit,
             exposure_uncertainty: spread[NODES..NODES + frames].to_vec(),
             log2_exposure: self.table,
             exposures: self.exposures,

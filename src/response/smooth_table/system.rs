@@ -93,6 +93,16 @@ impl System {
         }
         out
     }
+
+    /// The change of the unknowns under a change of the right-hand side; 0 for fixed unknowns.
+    pub(super) fn moved(&self, mut pull: DVector<f64>) -> Option<DVector<f64>> {
+        let fixed = pull.iter_mut().zip(&self.fixed);
+        fixed
+            .filter(|(_, f)| f.is_some())
+            .for_each(|(p, _)| *p = 0.0);
+        let half = self.factor.solve_lower_triangular(&pull)?;
+        self.factor.tr_solve_lower_triangular(&half)
+    }
 }
 
 /// One coefficient of the row `a_j` of an observation: index of the unknown, coefficient, coefficient times weight, and j.
