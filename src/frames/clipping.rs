@@ -56,7 +56,7 @@ pub(super) struct Counts {
 }
 
 impl Counts {
-    fn new(codes: usize) -> Self {
+    pub(super) fn new(codes: usize) -> Self {
         Counts {
             codes: vec![0; codes],
             largest: f64::NEG_INFINITY,
@@ -166,10 +166,12 @@ fn clip_of(bracket: &Bracket, channel: usize, frames: &[&Counts], jpeg: bool) ->
         .iter()
         .map(|f| f.exposure.stated.value)
         .collect();
-    let lasting = lasting_floor::find(frames, &stops).unwrap_or(0.0);
+    let bottom = bottom as f64 / full;
+    // A pile names its code exactly; what lasts a little above it is its noise, which the margin of every frame covers.
+    let lasting = lasting_floor::find(frames, &stops).filter(|&l| l > bottom + 2.0 / 255.0);
     Clip {
         clip_level: (top as f64 - guard) / full,
-        floor_level: lasting.max(bottom as f64 / full),
+        floor_level: lasting.unwrap_or(bottom),
     }
 }
 

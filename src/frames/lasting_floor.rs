@@ -19,7 +19,7 @@ const HIGHEST: f64 = 40.0;
 /// Lowest floor: the margin of two codes that every frame has above its floor covers less, 8-bit codes.
 const LEAST: f64 = 4.0;
 /// Share of the usual fall below which a level belongs to the floor (judgement).
-const SHARE: f64 = 0.5;
+const SHARE: f64 = 0.35;
 
 /// Levels of equal rank in two frames, 8-bit codes.
 #[derive(Clone, Copy)]
@@ -96,4 +96,73 @@ fn ranks(counts: &Counts) -> Vec<f64> {
         below += count;
     }
     out
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Histograms of frames at these exposures of 200 000 pixels of light over twelve stops: `encode` gives the code.
+    fn counts(stops: &[f64], encode: impl Fn(f64, usize) -> f64) -> Vec<Counts> {
+        let frame = |stop: &f64| {
+            let mut counts = Counts::new(256);
+            for i in 0..200_000usize {
+                let light = (i as f64 / 200_000.0 * 12.0 - 13.0 + stop).exp2().min(1.0);
+                counts.codes[encode(light, i).round().clamp(0.0, 255.0) as usize] += 1;
+            }
+            counts
+        };
+        stops.iter().map(frame).collect()
+    }
+
+    fn floor_of(stops: &[f64], encode: impl Fn(f64, usize) -> f64) -> Option<f64> {
+        let counts = counts(stops, encode);
+        let frames: Vec<&Counts> = counts.iter().collect();
+        find(&frames, stops).map(|level| level * 255.0)
+    }
+
+    const STOPS: [f64; 5] = [-2.0, -1.0, 0.0, 1.0, 2.0];
+
+    /// Pixels of an even spread between -1 and 1 that repeats itself (Weyl's sequence).
+    fn jitter(i: usize) -> f64 {
+        2.0 * (i as f64 * 0.618_033_988_749_895).fract() - 1.0
+    }
+
+    #[test]
+    fn curves_that_start_at_black_have_no_floor() {
+        for power in [1.0, 1.8, 2.2, 2.6] {
+            let floor = floor_of(&STOPS, |light, _| 255.0 * light.powf(1.0 / power));
+            assert_eq!(floor, None, "{power}");
+        }
+        let srgb = |light: f64, _| 255.0 * stopspan_core::units::srgb_level(light);
+        assert_eq!(floor_of(&STOPS, srgb), None);
+    }
+
+    #[test]
+    fn the_offset_of_a_scan_is_a_floor() {
+        let scan = |light: f64, i: usize| 15.0 + 240.0 * light.powf(1.0 / 2.2) + jitter(i);
+        let floor = floor_of(&[-9.0, -8.0, -7.0, -4.0, -3.0, -2.0, -1.0, 0.0], scan).unwrap();
+        assert!((15.0..25.0).contains(&floor), "{floor}");
+    }
+
+    #[test]
+    fn noise_cut_off_at_black_is_a_floor() {
+        let noisy = |light: f64, i: usize| {
+            let code = 255.0 * stopspan_core::units::srgb_level(light);
+            (code * code + 64.0 * (1.0 + jitter(i)).powi(2)).sqrt()
+        };
+        let floor = floor_of(&[-9.0, -8.0, -7.0, -4.0, -3.0, -2.0, -1.0, 0.0], noisy).unwrap();
+        assert!((8.0..24.0).contains(&floor), "{floor}");
+    }
+
+    #[test]
+    fn equal_frames_are_no_floor() {
+        // The list states a stop where the exposure did not change.
+        let stated = [-2.0, -1.0, 0.0, 1.0, 2.0];
+        let counts = counts(&[-1.0, 0.0, 0.0, 0.0, 1.0], |light, _| {
+            255.0 * light.powf(1.0 / 2.2)
+        });
+        let frames: Vec<&Counts> = counts.iter().collect();
+        assert_eq!(find(&frames, &stated), None);
+    }
 }

@@ -45,22 +45,46 @@ pub(super) fn withhold(measured: &mut BracketMeasurement, of_bracket: &[Finding]
 #[cfg(test)]
 mod tests {
     use super::*;
-    use stopspan_core::results::PictureKind;
+    use stopspan_core::results::{Limit, Measurement, PictureKind, UsableStops};
 
+    /// A merge with one figure.
     fn measured() -> BracketMeasurement {
         let mut merge = PictureMeasurement::unmeasured(PictureKind::Merge, "merge".into());
-        merge.usable_stops =
-            crate::range::without_wedge(&[], &stopspan_core::model::NoiseModel::ASSUMED, &[]);
-        let mut measured = BracketMeasurement::default();
-        measured.pictures.merge = Some(merge);
-        measured
+        merge.usable_stops = vec![UsableStops {
+            snr: 1.0,
+            stops: Some(12.0),
+            low95: None,
+            high95: None,
+            limited_by: Limit::Noise,
+            seen_stops: None,
+            normalised: None,
+        }];
+        BracketMeasurement {
+            wedge: None,
+            candidate: None,
+            calibration: None,
+            pictures: Measurement {
+                merge: Some(merge),
+                ..Measurement::default()
+            },
+            best_on_wedge: None,
+            gain: Vec::new(),
+            scene: None,
+            camera_at: None,
+            findings: Vec::new(),
+        }
+    }
+
+    fn figures(measured: &BracketMeasurement) -> usize {
+        let merge = measured.pictures.merge.as_ref();
+        merge.map_or(0, |m| m.usable_stops.len())
     }
 
     #[test]
     fn figures_are_refused_for_the_reason_only() {
         let mut sound = measured();
         withhold(&mut sound, &[]);
-        assert!(sound.findings.is_empty());
+        assert!(sound.findings.is_empty() && figures(&sound) == 1);
         let beyond = Finding::SpanBeyondCurves {
             low_code: 64.0,
             high_code: 192.0,

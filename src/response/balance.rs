@@ -1,53 +1,136 @@
 //! Colour balance of the frames: exposure of red and blue relative to green in each frame, from the fits of the channels.
 //!
-//! A channel is fitted by itself to the whole stated span. If its true span differs, its curve gets a wrong exponent
-//! (Grossberg and Nayar 2003); a wrong exposure between the ends is measured directly. Cameras encode their channels alike,
-//! so that neutral levels are neutral light at any level. If the three curves agree up to an exponent, that exponent
-//! therefore gives the change of balance over the span; otherwise nothing is concluded.
+//! Cameras encode their channels alike, so that a grey has one code in all of them at any level, and its step from frame to
+//! frame is one in all channels, whatever the curve. Where the steps of greys differ between the channels through one and the same
+//! curve, the balance has changed. A difference that is the same in every stop is the curve's, not the frames', if there are
+//! enough steps to tell (Grossberg and Nayar 2003: a factor on all steps is an exponent of the curve).
 use super::blocks::BlockSamples;
 use super::ratios;
-use super::smooth_table::{NODES, TableFit};
 use stopspan_core::model::ResponseCurve;
 use stopspan_core::statistics::robust::median;
 use stopspan_core::units::Estimate;
 
-/// Largest root mean square difference of two tables after fitting exponent and scale, stops, at which they are one curve.
-const SAME_CURVE: f64 = 0.02;
 /// Least departure that counts, standard uncertainties.
 const SEEN_AT: f64 = 4.0;
 /// Least departure that counts, stops: below it the curves of single channels differ as much.
 const WORTH: f64 = 0.015;
-/// Least standard uncertainty of an exponent, however many blocks there are.
-const EXPONENT_FLOOR: f64 = 0.0007;
 /// Least standard uncertainty of an exposure ratio, however many blocks there are, stops.
 const RATIO_FLOOR: f64 = 0.002;
-/// Number of neighbouring codes whose errors are correlated.
-const CODES_ALIKE: f64 = 24.0;
-/// Codes that are compared: the ends of the tables are extrapolated.
-const COMPARED: std::ops::Range<usize> = 12..244;
+/// Least distance from the floor of the blocks that are compared, codes: nearer, noise that is cut off at black looks like a cast.
+const ABOVE_FLOOR: f64 = 24.0;
+/// Largest distance from grey of a grey, as a share of its code, plus codes.
+const GREY: (f32, f32) = (0.12, 2.0);
+/// Least number of steps of which the common part is taken for the curve's.
+const FEWEST_STEPS: usize = 5;
+/// Least number of greys.
+const FEWEST_GREYS: usize = 60;
+/// Number of blocks whose errors are alike, for blocks of one thing lie together (judgement).
+const BLOCKS_ALIKE: f64 = 20.0;
+/// Standard uncertainty of a step that too few greys show, stops.
+const UNSEEN: f64 = 0.1;
 
 /// Exposure of the channels of every frame relative to green and to most of the frames, beyond the stated one, stops. One
 /// entry a frame, in it one a channel; green's is 0.
 pub(super) type Balance = Vec<[Estimate; 3]>;
 
-/// Exponent of one table relative to another.
-struct Alike {
-    exponent: Estimate,
-    /// Root mean square residual, stops.
-    residual: f64,
+/// The balance from the steps of greys through the table of green, log2 exposure by code. `None` unless there are three channels
+/// and some frame departs. `stated` has the exposure of every frame, log2.
+pub(super) fn by_greys(
+    samples: &[BlockSamples],
+    green: &[f64],
+    stated: &[f64],
+    reference: usize,
+) -> Option<Balance> {
+    if samples.len() != 3 {
+        return None;
+    }
+    let channel = |c: usize| -> Option<Vec<Estimate>> {
+        let steps: Vec<Option<Estimate>> = (1..stated.len())
+            .map(|j| grey_step(samples, green, c, (j - 1, j)))
+            .collect();
+        let of_curve = common_slope(&steps, stated);
+        let step = |j: usize| match steps[j] {
+            Some(e) => Estimate::new(
+                e.value - of_curve * (stated[j + 1] - stated[j]),
+                e.standard_uncertainty,
+            ),
+            None => Estimate::new(0.0, UNSEEN),
+        };
+        let along = |j: usize| {
+            let between = (j.min(reference)..j.max(reference)).map(step);
+            let sign = if j < reference { -1.0 } else { 1.0 };
+            between.fold(Estimate::new(0.0, 0.0), |sum, e| {
+                let doubt = sum.standard_uncertainty.hypot(e.standard_uncertainty);
+                Estimate::new(sum.value + sign * e.value, doubt)
+            })
+        };
+        steps
+            .iter()
+            .any(Option::is_some)
+            .then(|| (0..stated.len()).map(along).collect())
+    };
+    if_departing(together(channel(0)?, channel(2)?, reference))
 }
 
-/// The balance from three tables, each fitted to the whole stated span. `None` unless there are three channels, their curves
-/// agree up to an exponent, and some frame departs.
-pub(super) fn by_tables(fits: &[TableFit], reference: usize) -> Option<Balance> {
-    let [red, green, blue] = fits else {
-        return None;
+/// Difference of the steps of channel `c` and of green from frame to frame that is the same in every stop: median over the steps,
+/// stops a stop; 0 with fewer than [`FEWEST_STEPS`] steps.
+fn common_slope(steps: &[Option<Estimate>], stated: &[f64]) -> f64 {
+    let pairs = steps.iter().zip(stated.windows(2));
+    let slopes: Vec<f64> = pairs
+        .filter_map(|(step, s)| Some(step.as_ref()?.value / (s[1] - s[0]).max(0.1)))
+        .collect();
+    if slopes.len() < FEWEST_STEPS {
+        return 0.0;
+    }
+    median(&slopes).unwrap_or(0.0)
+}
+
+/// Step of channel `c` between two frames less that of green, over the blocks that are grey in both: the median, with half the
+/// difference between darker and brighter blocks in its uncertainty. `None` with fewer than 60 such blocks.
+fn grey_step(
+    samples: &[BlockSamples],
+    green: &[f64],
+    c: usize,
+    (first, second): (usize, usize),
+) -> Option<Estimate> {
+    let tables =
+        [&samples[c], &samples[1]].map(|s| ratios::LogTable::of_codes(s, green, ABOVE_FLOOR));
+    let frames = samples[1].frames;
+    let of = |block: usize| {
+        let (i, k) = (block * frames + first, block * frames + second);
+        if !(grey(samples, i) && grey(samples, k)) {
+            return None;
+        }
+        let step = |t: usize, s: &BlockSamples| {
+            let (a, b) = (tables[t].look(s, i)?.0, tables[t].look(s, k)?.0);
+            Some((a + b, b - a))
+        };
+        let (own, main) = (step(0, &samples[c])?, step(1, &samples[1])?);
+        Some((main.0, own.1 - main.1))
     };
-    let (red, blue) = (
-        departures(red, green, reference)?,
-        departures(blue, green, reference)?,
-    );
-    if_departing(together(red, blue, reference))
+    let mut seen: Vec<(f64, f64)> = (0..samples[1].len()).filter_map(of).collect();
+    if seen.len() < FEWEST_GREYS {
+        return None;
+    }
+    seen.sort_unstable_by(|a, b| a.0.total_cmp(&b.0));
+    let middle = |part: &[(f64, f64)]| {
+        let values: Vec<f64> = part.iter().map(|p| p.1).collect();
+        median(&values).unwrap_or(0.0)
+    };
+    let (dark, bright) = seen.split_at(seen.len() / 2);
+    let whole = middle(&seen);
+    let away: Vec<f64> = seen.iter().map(|s| (s.1 - whole).abs()).collect();
+    let scatter = 1.4826 * median(&away).unwrap_or(0.0);
+    let noise = scatter / (seen.len() as f64 / BLOCKS_ALIKE).sqrt();
+    let apart = (middle(bright) - middle(dark)) / 2.0;
+    Some(Estimate::new(whole, noise.hypot(apart).hypot(RATIO_FLOOR)))
+}
+
+/// True if the block of one frame with index `i` is nearly grey.
+fn grey(samples: &[BlockSamples], i: usize) -> bool {
+    let colour = |s: &BlockSamples| s.colour.get(i).map_or(f32::INFINITY, |c| c.abs());
+    let most = samples.iter().map(colour).fold(0.0, f32::max);
+    most <= GREY.0 * samples[1].mean[i] + GREY.1
 }
 
 /// The balance from exposure ratios through known curves. `None` if darker and brighter blocks give different ratios, which
@@ -146,62 +229,4 @@ pub(super) fn departs(channels: &[Estimate; 3]) -> bool {
     channels
         .iter()
         .any(|d| d.value.abs() > WORTH && d.value.abs() > SEEN_AT * d.standard_uncertainty)
-}
-
-/// Exposure of a channel in every frame relative to green and to the reference frame, stops; `None` unless the two tables
-/// agree up to an exponent.
-fn departures(fit: &TableFit, green: &TableFit, reference: usize) -> Option<Vec<Estimate>> {
-    let alike = alike(fit, green)?;
-    let gamma = alike.exponent;
-    let one = |j: usize| {
-        let own = fit.exposures[j] - fit.exposures[reference];
-        let main = green.exposures[j] - green.exposures[reference];
-        let noise = |f: &TableFit| {
-            let u = &f.exposure_uncertainty;
-            u[j].hypot(u[reference])
-        };
-        let turned = own / gamma.value * gamma.standard_uncertainty;
-        Estimate::new(
-            own / gamma.value - main,
-            noise(fit).hypot(noise(green)).hypot(turned),
-        )
-    };
-    (alike.residual <= SAME_CURVE).then(|| (0..fit.exposures.len()).map(one).collect())
-}
-
-/// Weighted least squares of `fit = offset + exponent * green` over the codes that both tables support; `None` with too little
-/// data or an exponent outside 0.8..1.25.
-fn alike(fit: &TableFit, green: &TableFit) -> Option<Alike> {
-    let low = fit.supported.0.max(green.supported.0) as usize;
-    let high = fit.supported.1.min(green.supported.1) as usize;
-    let codes = COMPARED.start.max(low)..COMPARED.end.min(high).min(NODES);
-    let points: Vec<(f64, f64, f64)> = codes
-        .map(|code| {
-            let variance = fit.uncertainty[code].powi(2) + green.uncertainty[code].powi(2) + 1e-4;
-            let weight = fit.coverage[code].min(green.coverage[code]).min(100.0) / variance;
-            (green.log2_exposure[code], fit.log2_exposure[code], weight)
-        })
-        .collect();
-    let total: f64 = points.iter().map(|p| p.2).sum();
-    if points.len() < 48 || total.is_nan() || total <= 0.0 {
-        return None;
-    }
-    let mean = |of: &dyn Fn(&(f64, f64, f64)) -> f64| {
-        points.iter().map(|p| p.2 * of(p)).sum::<f64>() / total
-    };
-    let (x, y) = (mean(&|p| p.0), mean(&|p| p.1));
-    let spread = mean(&|p| (p.0 - x).powi(2));
-    if spread < 0.25 {
-        return None;
-    }
-    let gamma = mean(&|p| (p.0 - x) * (p.1 - y)) / spread;
-    let residual = mean(&|p| (p.1 - y - gamma * (p.0 - x)).powi(2)).sqrt();
-    let independent = (points.len() as f64 / CODES_ALIKE - 2.0).max(1.0);
-    let uncertainty = (residual / (spread * independent).sqrt()).hypot(EXPONENT_FLOOR);
-    let sane = (0.8..1.25).contains(&gamma);
-
-    sane.then_some(Alike {
-        exponent: Estimate::new(gamma, uncertainty),
-        residual,
-    })
 }

@@ -5,6 +5,7 @@
 use super::block_statistics::statistics;
 use rayon::prelude::*;
 use smallvec::SmallVec;
+use std::ops::Range;
 use stopspan_core::model::{Bracket, Clip, Frame};
 use stopspan_core::raster::Point;
 
@@ -45,6 +46,17 @@ impl BlockSamples {
     /// Column of the tile of a block, of 16.
     pub(crate) fn column_of(&self, block: usize) -> usize {
         self.tile.get(block).map_or(block, |&tile| tile.into()) % TILES.0
+    }
+
+    /// The samples with all frames but these taken for clipped, so that no fit uses them.
+    pub(crate) fn of_frames(mut self, used: &Range<usize>) -> BlockSamples {
+        let frames = self.frames.max(1);
+        let outside = |i: usize| !used.contains(&(i % frames));
+        let peaks = self.peak.iter_mut().enumerate();
+        peaks
+            .filter(|(i, _)| outside(*i))
+            .for_each(|(_, p)| *p = 255.0);
+        self
     }
 
     /// At most `a_level` blocks of each bin of level, evenly spread; all blocks if there are few in total.

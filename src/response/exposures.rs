@@ -1,4 +1,5 @@
 //! The exposures to use: steps measured by the fits of the channels, settled with the stated ones.
+use super::balance::Balance;
 use super::blocks::BlockSamples;
 use super::ratios;
 use super::recover::settle;
@@ -10,10 +11,12 @@ use stopspan_core::units::Estimate;
 
 /// What the fits know of the exposures.
 pub(super) struct Measured<'a> {
-    /// The fits of the channels that are judged by.
+    /// The fits of the channels.
     pub fits: &'a [TableFit],
-    /// The samples of these channels.
+    /// The samples of the channels.
     pub samples: &'a [BlockSamples],
+    /// The colour balance of the frames, if it drifts.
+    pub balance: Option<&'a Balance>,
     /// The frames whose exposures were estimated, the first and the last held.
     pub run: Range<usize>,
     /// Stated exposure of every frame.
@@ -86,18 +89,20 @@ impl Measured<'_> {
         }
     }
 
+    /// Exposure of frame `j` by the fit of channel `c`, without what the frame's balance adds.
+    fn exposure(&self, c: usize, j: usize) -> f64 {
+        let beyond = |b: &Balance| b[j].get(c).map_or(0.0, |e| e.value);
+        self.fits[c].exposures[j] - self.balance.map_or(0.0, beyond)
+    }
+
     /// The step to frame `j` by the fits: its uncertainty combines that of the fits, the scatter between channels, what the
     /// smoothness of the curve decides, and how far the darker and the brighter half of the blocks of the two frames differ.
     fn measure(&self, j: usize) -> Option<Estimate> {
         let count = self.fits.len() as f64;
-        let step = |f: &TableFit| f.exposures[j] - f.exposures[j - 1];
-        let mean = self.fits.iter().map(step).sum::<f64>() / count;
-        let scatter = self
-            .fits
-            .iter()
-            .map(|f| (step(f) - mean).powi(2))
-            .sum::<f64>()
-            / count;
+        let step = |c: usize| self.exposure(c, j) - self.exposure(c, j - 1);
+        let steps: Vec<f64> = (0..self.fits.len()).map(step).collect();
+        let mean = steps.iter().sum::<f64>() / count;
+        let scatter = steps.iter().map(|s| (s - mean).powi(2)).sum::<f64>() / count;
         let noise = |f: &TableFit| {
             f.exposure_uncertainty[j].powi(2) + f.exposure_uncertainty[j - 1].powi(2)
         };
@@ -105,9 +110,12 @@ impl Measured<'_> {
         let channels = self.fits.iter().zip(self.samples);
         let halves: Vec<f64> = channels
             .filter_map(|(fit, samples)| {
-                ratios::halves_apart(samples, &fit.log2_exposure, (j - 1, j))
+                ratios::halves_apart(samples, &fit.log2_exposure, (j - 1, j), ratios::MARGIN.0)
             })
             .collect();
+        if halves.len() < self.fits.len() {
+            return None;
+        }
         let apart = halves.iter().map(|h| h * h).sum::<f64>() / halves.len().max(1) as f64;
         let smooth = SMOOTH * mean.abs().max(0.5);
         mean.is_finite()
@@ -130,9 +138,9 @@ impl Measured<'_> {
             return None;
         }
         let count = self.fits.len() as f64;
-        let mean = self.fits.iter().map(|f| f.exposures[j]).sum::<f64>() / count;
-        let away = |f: &TableFit| (f.exposures[j] - mean).powi(2);
-        let scatter = self.fits.iter().map(away).sum::<f64>() / count;
+        let values: Vec<f64> = (0..self.fits.len()).map(|c| self.exposure(c, j)).collect();
+        let mean = values.iter().sum::<f64>() / count;
+        let scatter = values.iter().map(|v| (v - mean).powi(2)).sum::<f64>() / count;
         let noise = |f: &TableFit| f.exposure_uncertainty[j].powi(2);
         let noise = self.fits.iter().map(noise).sum::<f64>() / count;
         let value = |j: usize| self.stated[j].value;

@@ -7,8 +7,9 @@ use std::ops::Range;
 
 /// Least number of blocks in two frames (judgement).
 const BLOCKS: usize = 100;
-/// Least distance of such a block from the floor, codes.
-const ABOVE_FLOOR: f32 = 6.0;
+/// Least distance of such a block from the floor, codes: nearer, noise that is cut off at black and what makers do to dark
+/// colours are taken for exposure (judgement).
+const ABOVE_FLOOR: f32 = 20.0;
 /// The same in standard deviations of the pixels of the block.
 const DEVIATIONS: f32 = 3.0;
 /// Least range of these blocks in the frame of more exposure, codes.

@@ -9,7 +9,7 @@ use stopspan_core::model::{Closure, ExposureCheck, PairRatio};
 use stopspan_core::units::Estimate;
 
 /// Least distance of a usable block from the floor, and of its largest sample from the clip level, codes.
-const MARGIN: (f64, f64) = (6.0, 4.0);
+pub(crate) const MARGIN: (f64, f64) = (6.0, 4.0);
 
 /// log2 exposure difference (second - first) over the blocks usable in both frames, of all channels together, with its
 /// standard uncertainty from the scatter. Blocks beyond 4 robust deviations are dropped. `None` with fewer than 30 blocks.
@@ -54,13 +54,14 @@ pub(crate) fn measure(
 }
 
 /// Half the difference of the ratio of two frames between the darker and the brighter half of the blocks usable in both, stops,
-/// through a table of log2 exposure by code. `None` with fewer than 60 blocks.
+/// through a table of log2 exposure by code. `None` with fewer than 60 blocks that lie at least `above` codes above the floor.
 pub(crate) fn halves_apart(
     samples: &BlockSamples,
     table: &[f64],
     (first, second): (usize, usize),
+    above: f64,
 ) -> Option<f64> {
-    let tables = LogTable::of_codes(samples, table);
+    let tables = LogTable::of_codes(samples, table, above);
     let both = |block: usize| {
         let i = block * samples.frames;
         let (a, b) = (
@@ -142,7 +143,7 @@ pub(crate) fn check(
 }
 
 /// Fast look-up of log2 exposure and its slope at fractional codes.
-struct LogTable {
+pub(crate) struct LogTable {
     /// log2 exposure at 1025 equally spaced levels.
     log2: Vec<f64>,
     /// Range of usable codes.
@@ -162,8 +163,8 @@ impl LogTable {
         }
     }
 
-    /// The table of a fit, log2 exposure by 8-bit code.
-    fn of_codes(samples: &BlockSamples, table: &[f64]) -> Self {
+    /// The table of a fit, log2 exposure by 8-bit code, for blocks at least `above` codes above the floor.
+    pub(crate) fn of_codes(samples: &BlockSamples, table: &[f64], above: f64) -> Self {
         let at = |i: usize| {
             let code = i as f64 / 1024.0 * 255.0;
             let node = (code as usize).min(table.len() - 2);
@@ -171,13 +172,13 @@ impl LogTable {
         };
         LogTable {
             log2: (0..=1024).map(at).collect(),
-            low: f64::from(samples.floor) + MARGIN.0,
+            low: f64::from(samples.floor) + above,
             high: 255.0 - MARGIN.1,
         }
     }
 
     /// log2 exposure of a block mean and its variance, stops^2; `None` if it is too near black or clipping, or too noisy.
-    fn look(&self, samples: &BlockSamples, index: usize) -> Option<(f64, f64)> {
+    pub(crate) fn look(&self, samples: &BlockSamples, index: usize) -> Option<(f64, f64)> {
         let code = f64::from(samples.mean[index]);
         let deviation = f64::from(samples.variance[index]).sqrt();
         if code - 2.0 * deviation < self.low || f64::from(samples.peak[index]) > self.high {

@@ -234,18 +234,15 @@ fn smooth(
     };
     let (mut free, run) = fit_linked(&thinned(FIRST_A_LEVEL), samples, &values)
         .ok_or_else(|| refuse(bracket, samples))?;
-    let balance = balance::by_tables(&free, bracket.reference);
-    // If the colour balance drifts, green defines the exposure of a frame.
-    let judged = if balance.is_some() {
-        1..2
-    } else {
-        0..free.len()
-    };
+    let balance = free.get(1).and_then(|green| {
+        balance::by_greys(samples, &green.log2_exposure, &values, bracket.reference)
+    });
     let names: Vec<String> = bracket.frames.iter().map(|f| f.name()).collect();
     let measured = Measured {
-        fits: &free[judged.clone()],
-        samples: &samples[judged],
-        run,
+        fits: &free,
+        samples,
+        balance: balance.as_ref(),
+        run: run.clone(),
         stated,
         names: &names,
     };
@@ -253,9 +250,19 @@ fn smooth(
     for fit in &mut free {
         fit.log2_exposure.iter_mut().for_each(|g| *g *= factor);
     }
-    let fits = fit_settled(&thinned(LAST_A_LEVEL), &used, balance.as_ref(), &free)
+    let last = only(&thinned(LAST_A_LEVEL), &run);
+    let fits = fit_settled(&last, &used, balance.as_ref(), &free)
         .ok_or_else(|| refuse(bracket, samples))?;
     Ok((fits, used, balance))
+}
+
+/// The samples of the frames of a run; of all frames if it has fewer than two.
+fn only(samples: &[BlockSamples], run: &Range<usize>) -> Vec<BlockSamples> {
+    let samples = samples.iter().cloned();
+    if run.len() < 2 {
+        return samples.collect();
+    }
+    samples.map(|s| s.of_frames(run)).collect()
 }
 
 /// Fits the table of every channel and the exposures of the frames that are linked; the second value are these frames. Frames
@@ -269,7 +276,7 @@ fn fit_linked(
     loop {
         let inside = |j: usize| j > run.start && j + 1 < run.end;
         let held: Vec<bool> = (0..values.len()).map(|j| !inside(j)).collect();
-        let fits = fit_channels(thinned, values, &held);
+        let fits = fit_channels(&only(thinned, &run), values, &held);
         let sound =
             |fits: &[TableFit]| plausible::least(fits).is_none_or(|s| !s.explains_nothing());
         if run.len() <= 2 || fits.as_deref().is_some_and(sound) {

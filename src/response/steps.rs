@@ -7,8 +7,8 @@
 use stopspan_core::statistics::robust::median;
 use stopspan_core::units::Estimate;
 
-/// Deviation at which a step disagrees, combined standard uncertainties.
-pub(super) const FALSE_AT: f64 = 3.0;
+/// Deviation at which a step disagrees, combined standard uncertainties: a bracket has many steps, and each must be proved false.
+pub(super) const FALSE_AT: f64 = 4.0;
 /// Share of the stated step below which a step counts as none: it is false at any factor.
 const NO_STEP: f64 = 0.2;
 

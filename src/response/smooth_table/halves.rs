@@ -18,32 +18,44 @@ const BINS_A_STOP: f64 = 2.0;
 /// Codes to either side over which the differences are averaged.
 const AROUND: usize = 12;
 
-/// Difference of the curves of halves of the blocks by code, root mean square over the three ways and over neighbouring
-/// codes, stops. A common exponent and factor are taken out, for they belong to the span.
-pub(super) fn misfit(state: &State, system: &System, sightings: &Sightings) -> Vec<f64> {
+/// Differences between halves of the blocks, root mean square over the three ways of halving, stops.
+pub(super) struct Misfit {
+    /// Of the curves by code, averaged over neighbouring codes. A common exponent and factor are taken out, for they belong to
+    /// the span.
+    pub curve: Vec<f64>,
+    /// Of the exposures of the frames; 0 for those held.
+    pub exposures: Vec<f64>,
+}
+
+/// Holds the halves against each other.
+pub(super) fn misfit(state: &State, system: &System, sightings: &Sightings) -> Misfit {
     let ways: [fn(&Mark) -> f32; 3] = [|m| m.colour, |m| m.colour.abs(), |m| m.column];
     let levels: Vec<i32> = sightings
         .blocks()
         .map(|block| level(state, block))
         .collect();
-    let mut square = vec![0.0; NODES];
+    let frames = state.exposures.len();
+    let (mut square, mut exposures) = (vec![0.0; NODES], vec![0.0; frames]);
     for way in ways {
         let keys: Vec<f32> = sightings.marks().iter().map(way).collect();
         let pull = pull(state, sightings, &lower(&keys, &levels));
         let Some(moved) = system.moved(pull * 4.0) else {
             continue;
         };
-        let bent = bend(&moved.as_slice()[..NODES], state);
-        square
-            .iter_mut()
-            .zip(bent)
-            .for_each(|(s, b)| *s += b * b / 3.0);
+        let (table, rest) = moved.as_slice().split_at(NODES);
+        let third = |(s, b): (&mut f64, f64)| *s += b * b / 3.0;
+        square.iter_mut().zip(bend(table, state)).for_each(third);
+        let rest = rest.iter().copied();
+        exposures.iter_mut().zip(rest).for_each(third);
     }
     let around = |code: usize| {
         let near = &square[code.saturating_sub(AROUND)..(code + AROUND + 1).min(NODES)];
         (near.iter().sum::<f64>() / near.len() as f64).sqrt()
     };
-    (0..NODES).map(around).collect()
+    Misfit {
+        curve: (0..NODES).map(around).collect(),
+        exposures: exposures.into_iter().map(f64::sqrt).collect(),
+    }
 }
 
 /// Weighted mean of the log2 scene exposure of a block.

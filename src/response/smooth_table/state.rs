@@ -148,10 +148,15 @@ impl State {
         let slopes = self.slopes();
         let supported = self.supported();
         let noise = spread[..NODES].iter().zip(slopes).map(beside);
+        let of_frames = &spread[NODES..NODES + frames];
+        let both = of_frames
+            .iter()
+            .zip(&misfit.exposures)
+            .map(|(u, m)| u.hypot(*m));
         TableFit {
             uncertainty: noise.collect(),
-            misfit,
-            exposure_uncertainty: spread[NODES..NODES + frames].to_vec(),
+            misfit: misfit.curve,
+            exposure_uncertainty: both.collect(),
             log2_exposure: self.table,
             exposures: self.exposures,
             supported: (supported.0 as f64, supported.1 as f64),
