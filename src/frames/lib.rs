@@ -4,7 +4,8 @@
 //! and of a whole bracket ([`settle`], [`markings`]); what the user states ([`overrides`]); files among the inputs
 //! (`listing`) and their assignment to brackets (`moment`, `camera_hdr`, `sequence`, `framing`, `joining`, `sorting`, `raw_pairing` for
 //! shots saved as raw too); the [`survey()`] that results, as text in [`words()`]; [`load()`], with exposures from
-//! pixels where none is known (`exposure_from_pixels`) and without constant borders (`borders`); [`clipping`].
+//! pixels where none is known (`exposure_from_pixels`) and without constant borders (`borders`); [`clipping`], with the floors that do
+//! not fall with the exposure (`lasting_floor`).
 //!
 //! For raw and other linear frames: `raw_frames` (common white balance, colours and black level), `dark` (dark frame
 //! subtraction), `raw_levels` (black and clip levels), `develop` (mosaics split or demosaiced), [`camera_colour`] and

@@ -1,8 +1,9 @@
 //! [`Bracket`](stopspan_core::model::Bracket) -> [`ResponseCurve`](stopspan_core::model::ResponseCurve) per channel, exposure ratios, how well it fits.
 //!
 //! In reading order: `select` decides whether frames are taken as linear, on the evidence of `linearity`. `blocks` collects the
-//! samples, with `block_statistics`; `steady` removes those where something moved. `smooth_table` is the default estimator,
-//! with the prior of `gamma_basis`; `balance` measures the colour balance of single frames. The published methods
+//! samples, with `block_statistics`; `steady` removes those where something moved; `linked` tells which frames share enough of
+//! them. `smooth_table` is the default estimator, with the prior of `gamma_basis`; `plausible` holds its curve against known
+//! ones, `exposures` and `steps` its exposures against the stated ones; `balance` measures the colour balance of single frames. The published methods
 //! [`least_squares_table`], [`alternating`] and [`polynomial`] are run by `published` on the samples of `pixels`. `assemble` makes
 //! curves of tables; `fixed_response` has the responses that are not fitted, with `black_offset`; `ratios` measures exposure
 //! ratios; `refusal` refuses brackets with too little data. `recover` runs all of it.

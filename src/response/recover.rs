@@ -65,30 +65,13 @@ pub fn recover(
         | ResponseRequest::LeastSquaresTable
         | ResponseRequest::Alternating
         | ResponseRequest::Polynomial => {
-            refuse_flat(bracket, &samples)?;
-            let method = request.method();
-            let (fits, used, balance) = if request == ResponseRequest::Fit {
-                smooth(bracket, &samples, &stated, &mut findings)?
-            } else {
-                let values: Vec<f64> = stated.iter().map(|e| e.value).collect();
-                let fits = published::fit(method, bracket, &samples, &values)
-                    .ok_or_else(|| refuse(bracket, &samples))?;
-                (fits, stated.clone(), None)
-            };
-            if fits.iter().any(|f| f.samples < FEWEST_BLOCKS) {
-                return Err(refuse(bracket, &samples));
-            }
-            if let Some(steepness) = plausible::least(&fits).filter(|s| s.explains_nothing()) {
-                return Err(refuse_gray(bracket, steepness));
-            }
-            note_thin(&fits, &samples, clips, &mut findings);
-            if let Some(steepness) = plausible::middle(&fits).filter(|s| s.beyond_known()) {
-                findings.push(beyond(steepness));
-            }
+            let (fits, used, balance) = fitted(bracket, &samples, request, &mut findings)?;
+            note_fits(&fits, &samples, clips, &mut findings);
             if bracket.frames[0].exposure.source != ExposureSource::Guessed {
-                findings.push(span(&stated));
+                findings.push(span(&stated, &used));
             }
-            (assemble(method, bracket, &fits, clips), used, balance)
+            let response = assemble(request.method(), bracket, &fits, clips);
+            (response, used, balance)
         }
     };
     let names: Vec<String> = bracket.frames.iter().map(|f| f.name()).collect();
@@ -108,6 +91,44 @@ pub fn recover(
         check,
         findings,
     })
+}
+
+/// Tables, exposures and balance by a fitting method.
+fn fitted(
+    bracket: &Bracket,
+    samples: &[BlockSamples],
+    request: ResponseRequest,
+    findings: &mut Vec<Finding>,
+) -> Result<Fitted, Error> {
+    refuse_flat(bracket, samples)?;
+    let stated: Vec<Estimate> = bracket.frames.iter().map(|f| f.exposure.stated).collect();
+    let (fits, used, balance) = if request == ResponseRequest::Fit {
+        smooth(bracket, samples, &stated, findings)?
+    } else {
+        let values: Vec<f64> = stated.iter().map(|e| e.value).collect();
+        let fits = published::fit(request.method(), bracket, samples, &values)
+            .ok_or_else(|| refuse(bracket, samples))?;
+        (fits, stated, None)
+    };
+    if fits.iter().any(|f| f.samples < FEWEST_BLOCKS) {
+        return Err(refuse(bracket, samples));
+    }
+    if let Some(steepness) = plausible::least(&fits).filter(|s| s.explains_nothing()) {
+        return Err(refuse_gray(bracket, steepness));
+    }
+    Ok((fits, used, balance))
+}
+
+/// Reports fits that rest on little data or are steeper than any known curve.
+fn note_fits(
+    fits: &[TableFit],
+    samples: &[BlockSamples],
+    clips: &[Clip],
+    findings: &mut Vec<Finding>,
+) {
+    note_thin(fits, samples, clips, findings);
+    let steepness = plausible::middle(fits).filter(|s| s.beyond_known());
+    findings.extend(steepness.map(beyond));
 }
 
 /// The exposure of a frame. Its source is "measured" if the used exposure differs from the stated one and the latter was not
@@ -138,12 +159,14 @@ fn beyond(steepness: Steepness) -> Finding {
     }
 }
 
-/// Reports the exposure span from the first to the last frame, which no method estimates: it is always the stated one.
-fn span(stated: &[Estimate]) -> Finding {
-    let (first, last) = (stated[0], stated[stated.len() - 1]);
+/// Reports the exposure span from the first to the last frame that is in use. No method estimates it: it is the stated one
+/// without the steps that were proved false.
+fn span(stated: &[Estimate], used: &[Estimate]) -> Finding {
+    let last = stated.len() - 1;
+    let doubt = |j: usize| stated[j].standard_uncertainty;
     Finding::SpanFromMetadata {
-        span_stops: last.value - first.value,
-        standard_uncertainty_stops: first.standard_uncertainty.hypot(last.standard_uncertainty),
+        span_stops: used[last].value - used[0].value,
+        standard_uncertainty_stops: doubt(0).hypot(doubt(last)),
     }
 }
 
