@@ -201,6 +201,7 @@ impl<'a> Merger<'a> {
         for (i, (flags, row)) in lines.enumerate() {
             self.sample(row, i, scratch);
             self.exclude_motion(row, scratch, flags);
+            self.clip_longer(scratch);
             for channel in 0..self.channels.len() {
                 for first in (0..flags.len()).step_by(PIECE) {
                     let columns = first..flags.len().min(first + PIECE);

@@ -1,9 +1,12 @@
-//! Buffers for the rows of a merge, and the exclusion of samples for motion.
+//! Buffers for the rows of a merge, and the exclusion of samples for motion and beside clipped ones.
 use super::merger::Merger;
 use super::resample::Resampler;
-use super::sampling::EXCLUDED;
+use super::sampling::{CLIPPED, EXCLUDED};
 use super::sums::{Merged, Sums};
 use stopspan_core::model::flag;
+
+/// Factor of exposure from which a frame is longer than another beyond doubt.
+const LONGER: f64 = 1.25;
 
 /// Buffers for merging one row after another. Channels are separate, so that loops over a row are contiguous.
 pub(super) struct Scratch {
@@ -14,6 +17,8 @@ pub(super) struct Scratch {
     /// By frame; `None` for frames without a transform.
     pub(super) resamplers: Vec<Option<Resampler>>,
     pub(super) sums: Sums,
+    /// By column: [`CLIPPED`] where a shorter frame is clipped, else 0.
+    clipped: Vec<f32>,
     /// Merged columns by channel.
     pub(super) merged: Vec<Merged>,
 }
@@ -47,6 +52,7 @@ impl Merger<'_> {
         Scratch {
             samples: vec![vec![vec![0.0; columns]; channels]; frames],
             sums: Sums::default(),
+            clipped: vec![0.0; columns],
             merged: (0..channels).map(|_| Merged::default()).collect(),
             noise_gain: noise_gain.collect(),
             resamplers,
@@ -71,5 +77,45 @@ impl Merger<'_> {
                 }
             }
         }
+    }
+
+    /// Counts samples of one row as clipped where a frame of clearly less exposure is clipped: noise, sharpening and compression let
+    /// clipped pixels read just below the clip level, and what a shorter frame cannot hold no longer one can.
+    pub(super) fn clip_longer(&self, scratch: &mut Scratch) {
+        let frames = self.bracket.frames.len();
+        let exposure = |j: usize| self.bracket.relative_exposure(j);
+        for channel in 0..self.channels.len() {
+            let clipped = &mut scratch.clipped;
+            clipped.fill(0.0);
+            // Frames are in the order of their exposure.
+            let mut shorter = 0;
+            for j in 0..frames {
+                while exposure(shorter) * LONGER < exposure(j) {
+                    note_clipped(&scratch.samples[shorter][channel], clipped);
+                    shorter += 1;
+                }
+                if shorter > 0 {
+                    clip_where(clipped, &mut scratch.samples[j][channel]);
+                }
+            }
+        }
+    }
+}
+
+/// Marks clipped samples with [`CLIPPED`], beside those marked before.
+fn note_clipped(samples: &[f32], marks: &mut [f32]) {
+    for (mark, &sample) in marks.iter_mut().zip(samples) {
+        *mark = if sample == CLIPPED { CLIPPED } else { *mark };
+    }
+}
+
+/// Sets samples to [`CLIPPED`] where they are marked, unless they are not known at all.
+fn clip_where(marks: &[f32], samples: &mut [f32]) {
+    for (sample, &mark) in samples.iter_mut().zip(marks) {
+        *sample = if *sample < mark && mark == CLIPPED {
+            CLIPPED
+        } else {
+            *sample
+        };
     }
 }

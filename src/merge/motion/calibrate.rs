@@ -1,9 +1,12 @@
-//! Calibration of the noise model on the pixels of the bracket itself: medians of squared differences by level.
+//! Calibration of the comparison on the pixels of the bracket itself: ratios and squared differences by level and colour.
 //!
-//! Compression correlates neighbouring pixels, responses are slightly wrong, sensors alias. The median squared difference
-//! of two frames over the model's variance measures the sum of these effects. Up to half of the pixels may have moved
-//! before the median is affected, and it is bounded, so that motion does not raise the limits that it is judged by.
+//! Compression correlates neighbouring pixels, responses are slightly wrong, and more so for strong colours, noise reduction differs
+//! between exposures, sensors alias. Medians and upper points of the differences of two frames measure what these
+//! effects leave. Up to a tenth of the pixels of a level or a colour may have moved before they are affected, and ratios are
+//! bounded, so that motion does not raise the limits that it is judged by.
+use super::colour::{CLASSES, ColourRow, quarter_octave};
 use super::compare::{Pair, clipped, near_clipped};
+use super::misfit::{self, Misfit};
 use super::squares::gradient;
 use super::view::{ChannelRows, View};
 use rayon::prelude::*;
@@ -11,9 +14,13 @@ use rayon::prelude::*;
 /// Median of chi-square with one degree of freedom.
 const MEDIAN: f32 = 0.454_94;
 /// Number of bins of radiance, a quarter of an octave each.
-const LEVELS: usize = 96;
+pub(super) const LEVELS: usize = 96;
 /// Largest correction of the ratio of radiances at a level, relative.
 const MOST_RATIO_ERROR: f32 = 0.05;
+/// Largest correction of the ratio for a colour, as a factor: in red and blue (0.4 stop), and in green (0.12 stop), which curves
+/// agree on best. Brackets of one camera differ by 0.1 stop in red and blue for strong colours, and a steep curve near
+/// black or white multiplies that.
+const MOST_COLOUR_RATIO: [f32; 3] = [1.32, 1.09, 1.32];
 /// 90 % point of chi-square with one degree of freedom.
 const NINE_TENTHS: f32 = 2.705_5;
 /// Bounds on the factor on the model's variance. It is never below 1: compression flattens most of a uniform area and
@@ -21,64 +28,102 @@ const NINE_TENTHS: f32 = 2.705_5;
 const SCALE: (f32, f32) = (1.0, 12.0);
 /// Bounds on the position error left by registration, sampling and compression, pixels.
 const RESIDUAL: (f32, f32) = (0.05, 0.5);
-/// Approximate number of blocks used, in whole rows.
-const BLOCKS: usize = 50_000;
-/// Least number of blocks in a bin that is used.
-const ENOUGH: usize = 100;
+/// Approximate number of blocks used of each frame, in whole rows, and of all pairs and channels together at most.
+const BLOCKS: usize = 100_000;
+const ALL_BLOCKS: usize = 3_000_000;
+/// Least number of blocks in a bin that is used: of a level, and of a colour.
+pub(super) const ENOUGH: usize = 100;
+const ENOUGH_OF_A_COLOUR: usize = 60;
 
-/// Calibration of one pair of frames.
+/// Calibration of one pair of frames, by channel.
 #[derive(Debug, Clone)]
-pub(super) struct Calibration {
-    /// By channel and level.
-    levels: Vec<[LevelCalibration; LEVELS]>,
-    /// By channel: mean square position error, pixels^2.
-    squared_residual: Vec<f32>,
+pub(super) struct Calibration(Vec<ChannelCalibration>);
+
+/// Calibration of one channel of a pair.
+#[derive(Debug, Clone)]
+struct ChannelCalibration {
+    levels: [LevelCalibration; LEVELS],
+    /// Radiance of the frame over that of the base, by half octave and class of colour; empty for frames without colour.
+    ratios: Vec<f32>,
+    misfit: Misfit,
+    /// Mean square position error, pixels^2.
+    squared_residual: f32,
 }
 
 /// Calibration of one pair at one level.
 #[derive(Debug, Clone, Copy)]
 struct LevelCalibration {
-    /// Radiance of the frame over that of the base.
+    /// Radiance of the frame over that of the base, all colours together.
     ratio: f32,
     /// Factor on the model's variance, within [`SCALE`].
     scale: f32,
 }
 
+/// What is expected of a row of blocks, by block.
+pub(super) struct ExpectedRow<'a> {
+    /// Radiance in the frame.
+    pub radiance: &'a mut [f32],
+    /// Factor on the model's variance.
+    pub scale: &'a mut [f32],
+    /// Variance of the difference from response errors that differ between colours and places.
+    pub systematic: &'a mut [f32],
+}
+
 impl Calibration {
-    /// Expected radiance of the frame, and factor on the model's variance, for the radiances of the base in channel `c`.
+    /// What is expected of the frame in channel `c` for the radiances and colours of the base.
     #[inline(always)]
-    pub(super) fn expect(&self, c: usize, base: &[f32], expected: &mut [f32], scale: &mut [f32]) {
-        let levels = &self.levels[c];
-        for ((&x, expected), scale) in base.iter().zip(expected).zip(scale) {
-            let this = levels[level(x)];
-            (*expected, *scale) = (this.ratio * x, this.scale);
+    pub(super) fn expect(&self, c: usize, base: &[f32], colours: &ColourRow, out: ExpectedRow) {
+        let this = &self.0[c];
+        let blocks = base.iter().zip(&colours.class).zip(&colours.chroma);
+        let out = out.radiance.iter_mut().zip(out.scale).zip(out.systematic);
+        for (((radiance, scale), systematic), ((&x, &class), &chroma)) in out.zip(blocks) {
+            let level = level(x);
+            *radiance = this.ratio(level, class) * x;
+            *scale = this.levels[level].scale;
+            *systematic = this.misfit.variance(level, x, chroma);
         }
     }
 
     /// Mean square position error in channel `c`, pixels^2.
     pub(super) fn squared_residual(&self, c: usize) -> f32 {
-        self.squared_residual[c]
+        self.0[c].squared_residual
+    }
+}
+
+impl ChannelCalibration {
+    #[inline(always)]
+    fn ratio(&self, level: usize, class: u16) -> f32 {
+        let at = level / 2 * CLASSES + usize::from(class);
+        match self.ratios.get(at) {
+            Some(ratio) => *ratio,
+            None => self.levels[level].ratio,
+        }
     }
 }
 
 /// Bin of a radiance: its quarter octave, counted from 2^-18 of the reference's clip level.
-#[inline]
-fn level(radiance: f32) -> usize {
-    let quarter = (radiance.max(0.0).to_bits() >> 21) as i32 - ((127 - 18) << 2);
+#[inline(always)]
+pub(super) fn level(radiance: f32) -> usize {
+    let quarter = quarter_octave(radiance) - ((127 - 18) << 2);
     quarter.clamp(0, LEVELS as i32 - 1) as usize
 }
 
 /// One block that is neither black nor clipped in either frame.
 #[derive(Clone, Copy)]
-struct Sample {
+pub(super) struct Sample {
     /// Radiance in the frame.
-    frame: f32,
+    pub frame: f32,
     /// Radiance in the base.
-    base: f32,
+    pub base: f32,
     /// Variance of their difference by the model.
-    variance: f32,
+    pub variance: f32,
     /// Squared gradient of the base, radiance^2 per pixel^2.
     texture: f32,
+    /// Distance of the base from grey; see [`ColourRow`].
+    pub chroma: f32,
+    /// Mean radiance of the frame and of the base in the window of 3 x 3 blocks; NaN where one of these is no value.
+    pub window: [f32; 2],
+    class: u16,
 }
 
 impl Sample {
@@ -86,42 +131,41 @@ impl Sample {
     fn square(&self, ratio: f32) -> f32 {
         (self.frame - ratio * self.base).powi(2)
     }
+
+    /// True if the block is so flat that a position error of half a pixel changes it by no more than noise.
+    fn is_flat(&self) -> bool {
+        self.texture * RESIDUAL.1 * RESIDUAL.1 < 9.0 * self.variance
+    }
 }
 
 /// Calibrations of all pairs, in their order.
 pub(super) fn measure(views: &[View], reference: usize, pairs: &[Pair]) -> Vec<Calibration> {
     let (down, across) = views[reference].dim();
-    let step = (down * across / BLOCKS).max(1);
+    let channels = views[reference].channels();
+    let wanted = BLOCKS.min(ALL_BLOCKS / (pairs.len() * channels).max(1));
+    let step = (down * across / wanted.max(1)).max(1);
     let rows: Vec<usize> = (1..down - 1).step_by(step).collect();
     let read: Vec<Vec<Vec<Sample>>> = rows
         .into_par_iter()
         .map(|row| sample_row(views, pairs, row))
         .collect();
-    let channels = views[reference].channels();
     let registration_residual = |pair: &Pair| {
         let of = |frame: usize| views[frame].registration_residual();
         of(pair.frame).max(of(pair.base))
     };
-    let units = |k: usize| {
+    let unit = |k: usize| {
         let samples: Vec<Sample> = read.iter().flat_map(|row| &row[k]).copied().collect();
-        let levels = calibrate(&samples);
+        let bound = (channels == 3).then(|| MOST_COLOUR_RATIO[k % channels]);
+        let mut found = calibrate(&samples, bound);
         let least = registration_residual(&pairs[k / channels]);
-        (
-            levels,
-            squared_residual(&samples, &levels).max(least * least),
-        )
+        found.squared_residual = squared_residual(&samples, &found).max(least * least);
+        found
     };
     let units: Vec<_> = (0..pairs.len() * channels)
         .into_par_iter()
-        .map(units)
+        .map(unit)
         .collect();
-    let of_pair = |units: &[([LevelCalibration; LEVELS], f32)]| {
-        let (levels, squared_residual) = units.iter().copied().unzip();
-        Calibration {
-            levels,
-            squared_residual,
-        }
-    };
+    let of_pair = |units: &[ChannelCalibration]| Calibration(units.to_vec());
     units.chunks_exact(channels).map(of_pair).collect()
 }
 
@@ -141,6 +185,8 @@ fn sample_row(views: &[View], pairs: &[Pair], row: usize) -> Vec<Vec<Sample>> {
     let of_pair = |pair: &Pair| {
         let (frame, base) = (&lines[pair.frame][1], &lines[pair.base]);
         let sides = near[pair.frame].iter().zip(&near[pair.base]);
+        let mut colours = ColourRow::new(views[0].dim().1);
+        colours.fill(&base[1]);
         let of_channel = |c: usize| {
             let mut out = Vec::new();
             for (i, (&beside, &beside_base)) in sides.clone().enumerate() {
@@ -156,6 +202,9 @@ fn sample_row(views: &[View], pairs: &[Pair], row: usize) -> Vec<Vec<Sample>> {
                             i,
                             views[0].side(),
                         ),
+                        chroma: colours.chroma[i],
+                        window: [&lines[pair.frame], base].map(|rows| window_mean(rows, c, i)),
+                        class: colours.class[i],
                     });
                 }
             }
@@ -179,57 +228,114 @@ fn near_clipping(lines: &[ChannelRows; 3]) -> Vec<f32> {
     out
 }
 
-/// Ratio and scale by level, from blocks so flat that a position error of half a pixel changes them by no more than noise.
-fn calibrate(samples: &[Sample]) -> [LevelCalibration; LEVELS] {
-    let flat = |s: &&Sample| s.texture * RESIDUAL.1 * RESIDUAL.1 < 9.0 * s.variance;
-    let mut bins: Vec<Vec<Sample>> = vec![Vec::new(); LEVELS];
-    for s in samples.iter().filter(flat) {
-        bins[level(s.base)].push(*s);
-    }
-    let all: Vec<Sample> = bins.iter().flatten().copied().collect();
-    let fallback = LevelCalibration {
-        ratio: 1.0,
-        scale: scale(&all, 1.0).unwrap_or(1.0),
-    };
-    let mut out = [fallback; LEVELS];
-    for (this, bin) in out.iter_mut().zip(&bins) {
-        let mut ratios: Vec<f32> = bin.iter().map(|s| s.frame / s.base).collect();
-        if let Some(ratio) = median(&mut ratios) {
-            let ratio = ratio.clamp(1.0 - MOST_RATIO_ERROR, 1.0 + MOST_RATIO_ERROR);
-            let scale = scale(bin, ratio).unwrap_or(1.0);
-            *this = LevelCalibration { ratio, scale };
+/// Mean radiance of channel `c` in the 3 x 3 blocks about block `i` of the middle row; NaN unless all of them are values.
+fn window_mean(rows: &[ChannelRows; 3], c: usize, i: usize) -> f32 {
+    let mut sum = 0.0;
+    for row in rows {
+        let row = &row[c];
+        for k in i.saturating_sub(1)..=(i + 1).min(row.radiance.len() - 1) {
+            let value = row.at_least[k] * row.at_most[k] == 1.0;
+            sum += if value { row.radiance[k] } else { f32::NAN };
         }
     }
-    out
+    let inside = i > 0 && i + 1 < rows[0][c].radiance.len();
+    if inside { sum / 9.0 } else { f32::NAN }
+}
+
+/// Ratio, scale and misfit, from flat blocks. `bound` is the largest ratio of a colour; `None` for frames without colour.
+fn calibrate(samples: &[Sample], bound: Option<f32>) -> ChannelCalibration {
+    let flat: Vec<Sample> = samples.iter().filter(|s| s.is_flat()).copied().collect();
+    let mut bins: Vec<Vec<Sample>> = vec![Vec::new(); LEVELS];
+    for s in &flat {
+        bins[level(s.base)].push(*s);
+    }
+    let even = LevelCalibration {
+        ratio: 1.0,
+        scale: 1.0,
+    };
+    let mut found = ChannelCalibration {
+        levels: [even; LEVELS],
+        ratios: Vec::new(),
+        misfit: Misfit::NONE,
+        squared_residual: 0.0,
+    };
+    for (this, bin) in found.levels.iter_mut().zip(&bins) {
+        let mut ratios: Vec<f32> = bin.iter().map(|s| s.frame / s.base).collect();
+        if let Some(ratio) = median(&mut ratios, ENOUGH) {
+            this.ratio = ratio.clamp(1.0 - MOST_RATIO_ERROR, 1.0 + MOST_RATIO_ERROR);
+        }
+    }
+    if let Some(bound) = bound {
+        found.ratios = ratios_by_colour(&flat, &found.levels, bound);
+    }
+    let ratio = |s: &Sample| found.ratio(level(s.base), s.class);
+    let all = scale(&flat, &ratio).unwrap_or(1.0);
+    let scales: Vec<f32> = bins
+        .iter()
+        .map(|bin| scale(bin, &ratio).unwrap_or(all))
+        .collect();
+    let noise = |s: &Sample| s.variance * scales[level(s.base)];
+    let misfit = misfit::measure(&flat, &bins, &ratio, &noise);
+    for (this, scale) in found.levels.iter_mut().zip(&scales) {
+        this.scale = *scale;
+    }
+    found.misfit = misfit;
+    found
+}
+
+/// Ratios by half octave and class of colour: the median of the samples of both; where they are few, that of the level times
+/// what the class departs from it by at all levels; where these are few as well, that of the level.
+fn ratios_by_colour(flat: &[Sample], levels: &[LevelCalibration; LEVELS], most: f32) -> Vec<f32> {
+    let bounded = |ratio: f32| ratio.clamp(1.0 / most, most);
+    let cell = |s: &Sample| level(s.base) / 2 * CLASSES + usize::from(s.class);
+    let mut of_class: Vec<Vec<f32>> = vec![Vec::new(); CLASSES];
+    let mut of_cell: Vec<Vec<f32>> = vec![Vec::new(); LEVELS / 2 * CLASSES];
+    for s in flat {
+        let ratio = s.frame / s.base;
+        of_class[usize::from(s.class)].push(ratio / levels[level(s.base)].ratio);
+        of_cell[cell(s)].push(ratio);
+    }
+    let enough = |ratios: &mut Vec<f32>| median(ratios, ENOUGH_OF_A_COLOUR);
+    let of_class: Vec<f32> = of_class
+        .iter_mut()
+        .map(|ratios| enough(ratios).unwrap_or(1.0))
+        .collect();
+    let cells = of_cell.iter_mut().enumerate().map(|(cell, ratios)| {
+        let level = &levels[cell / CLASSES * 2];
+        let coarse = || level.ratio * of_class[cell % CLASSES];
+        bounded(enough(ratios).unwrap_or_else(coarse))
+    });
+    cells.collect()
 }
 
 /// Squared differences over the model's variance, by their median and their 90 % point, whichever is larger; `None` with
 /// fewer than [`ENOUGH`] samples.
-fn scale(samples: &[Sample], ratio: f32) -> Option<f32> {
-    let squares = samples.iter().map(|s| s.square(ratio) / s.variance);
+fn scale(samples: &[Sample], ratio: &impl Fn(&Sample) -> f32) -> Option<f32> {
+    let squares = samples.iter().map(|s| s.square(ratio(s)) / s.variance);
     let mut squares: Vec<f32> = squares.collect();
-    let median = median(&mut squares)? / MEDIAN;
+    let median = median(&mut squares, ENOUGH)? / MEDIAN;
     let place = squares.len() * 9 / 10;
     let tail = *squares.select_nth_unstable_by(place, f32::total_cmp).1 / NINE_TENTHS;
     Some(median.max(tail).clamp(SCALE.0, SCALE.1))
 }
 
 /// Mean square position error, pixels^2, from blocks whose texture is well above the noise.
-fn squared_residual(samples: &[Sample], levels: &[LevelCalibration; LEVELS]) -> f32 {
+fn squared_residual(samples: &[Sample], found: &ChannelCalibration) -> f32 {
     let of = |s: &Sample| {
-        let this = levels[level(s.base)];
-        let noise = s.variance * this.scale;
-        (s.texture * 0.01 > noise).then(|| (s.square(this.ratio) / MEDIAN - noise) / s.texture)
+        let level = level(s.base);
+        let noise = s.variance * found.levels[level].scale;
+        let square = || s.square(found.ratio(level, s.class));
+        (s.texture * 0.01 > noise).then(|| (square() / MEDIAN - noise) / s.texture)
     };
-    let mut found: Vec<f32> = samples.iter().filter_map(of).collect();
-    median(&mut found).map_or(RESIDUAL.0 * RESIDUAL.0, |m| {
+    let mut squares: Vec<f32> = samples.iter().filter_map(of).collect();
+    median(&mut squares, ENOUGH).map_or(RESIDUAL.0 * RESIDUAL.0, |m| {
         m.clamp(RESIDUAL.0 * RESIDUAL.0, RESIDUAL.1 * RESIDUAL.1)
     })
 }
 
-/// The median; `None` of fewer than [`ENOUGH`] values.
-fn median(values: &mut [f32]) -> Option<f32> {
-    if values.len() < ENOUGH {
+/// The median; `None` of fewer than `enough` values.
+fn median(values: &mut [f32], enough: usize) -> Option<f32> {
+    if values.len() < enough {
         return None;
     }
     let middle = values.len() / 2;

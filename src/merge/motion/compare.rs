@@ -1,5 +1,6 @@
 //! Compares pairs of frames: squared differences of blocks, summed over windows of 3 x 3 blocks.
 use super::calibrate::Calibration;
+use super::colour::ColourRow;
 use super::squares::{RowBuffers, Squares};
 use super::view::{ChannelRows, View};
 use ndarray::Array2;
@@ -124,6 +125,8 @@ struct Strip<'a> {
     near_clipped: Vec<Vec<f32>>,
     /// By pair and channel: squared differences over their variance, row r at index r modulo 3.
     squares: Vec<Vec<[Vec<f32>; 3]>>,
+    /// Colours of the current row of the base.
+    colours: ColourRow,
     buffers: RowBuffers,
     sums: Vec<f32>,
     best: Vec<f32>,
@@ -149,6 +152,7 @@ impl<'a> Strip<'a> {
                 .iter()
                 .map(|_| (0..views[reference].channels()).map(|_| three()).collect())
                 .collect(),
+            colours: ColourRow::new(across),
             buffers: RowBuffers::new(across),
             sums: vec![0.0; across],
             best: vec![0.0; across],
@@ -201,6 +205,7 @@ impl<'a> Strip<'a> {
         }
         for (p, pair) in self.pairs.iter().enumerate() {
             let near = [pair.frame, pair.base].map(|j| self.near_clipped[j].as_slice());
+            self.colours.fill(&self.lines[pair.base][row % 3]);
             for (c, squares) in self.squares[p].iter_mut().enumerate() {
                 let base = &self.lines[pair.base];
                 dispatch_simd(Squares {
@@ -208,6 +213,7 @@ impl<'a> Strip<'a> {
                     base: &base[row % 3][c],
                     near,
                     rows: [above, row % 3, below].map(|r| base[r][c].radiance.as_slice()),
+                    colours: &self.colours,
                     calibration: &self.calibrations[p],
                     channel: c,
                     side: self.views[0].side(),

@@ -1,14 +1,16 @@
 //! Finds what moved between the frames, and which frames to exclude there so that the map shows the moment of the reference.
 //!
 //! In reading order: `blocks` sums the samples of a row of blocks through a frame's transform; `view` makes radiance,
-//! variance and bounds of them; `squares` are squared differences of two frames by block, with the noise model corrected
-//! by `calibrate`; `compare` sums them over windows of 3 x 3 blocks; `regions` makes areas of high sums; `stand_in` chooses the
+//! variance and bounds of them, `colour` their colours; `squares` are squared differences of two frames by block, with ratios and noise
+//! corrected by `calibrate` and what one curve a channel leaves by `misfit`; `compare` sums them over windows of 3 x 3 blocks; `regions` makes areas of high sums; `stand_in` chooses the
 //! frame to show in areas where the reference is clipped.
 use serde::Serialize;
 use stopspan_core::model::Motion;
 mod blocks;
 mod calibrate;
+mod colour;
 mod compare;
+mod misfit;
 mod regions;
 mod squares;
 mod stand_in;

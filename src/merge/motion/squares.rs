@@ -1,7 +1,12 @@
 //! Squared differences of a row of blocks of two frames, over their variance.
-use super::calibrate::Calibration;
+use super::calibrate::{Calibration, ExpectedRow};
+use super::colour::ColourRow;
 use super::view::BlockRow;
 use stopspan_core::raster::Work;
+
+/// Standard deviation of a bound, relative to it: what one frame has clipped or black is held against the ends of its curve, where no
+/// calibration on both frames reaches and curves are steep (judgement). Nine blocks a quarter off do not pass for motion then.
+const BOUND: f32 = 0.1;
 
 /// Squared gradient at block `i` of the middle row, radiance^2 per pixel^2: mean square of the differences from the four
 /// neighbours, so that alternation from block to block counts as well as a slope. `side` is that of a block, pixels.
@@ -34,6 +39,7 @@ pub(super) struct RowBuffers {
     texture: Vec<f32>,
     expected: Vec<f32>,
     variance: Vec<f32>,
+    systematic: Vec<f32>,
 }
 
 impl RowBuffers {
@@ -43,6 +49,7 @@ impl RowBuffers {
             texture: new(),
             expected: new(),
             variance: new(),
+            systematic: new(),
         }
     }
 }
@@ -55,6 +62,8 @@ pub(super) struct Squares<'a> {
     pub near: [&'a [f32]; 2],
     /// Radiance of the base in the row above, this one and the row below.
     pub rows: [&'a [f32]; 3],
+    /// Colours of the base.
+    pub colours: &'a ColourRow,
     pub calibration: &'a Calibration,
     pub channel: usize,
     /// Side of a block, pixels.
@@ -72,15 +81,22 @@ impl Work for Squares<'_> {
             texture,
             expected,
             variance,
+            systematic,
         } = self.buffers;
         let (calibration, channel) = (self.calibration, self.channel);
         gradients(self.rows, self.side, texture);
-        calibration.expect(channel, &self.base.radiance, expected, variance);
-        let position = Position {
+        let out = ExpectedRow {
+            radiance: expected,
+            scale: variance,
+            systematic,
+        };
+        calibration.expect(channel, &self.base.radiance, self.colours, out);
+        let beside = BesideNoise {
             texture,
             squared_residual: calibration.squared_residual(channel),
+            systematic,
         };
-        add_variance(self.frame, self.base, position, variance);
+        add_variance(self.frame, self.base, beside, variance);
         let expected = Expected {
             radiance: expected,
             variance,
@@ -89,10 +105,12 @@ impl Work for Squares<'_> {
     }
 }
 
-/// Position errors of a row: squared gradients, radiance^2 per pixel^2, and the mean square error, pixels^2.
-struct Position<'a> {
+/// What adds to the noise of a row: squared gradients, radiance^2 per pixel^2, with the mean square position error, pixels^2; and the
+/// variance of response errors.
+struct BesideNoise<'a> {
     texture: &'a [f32],
     squared_residual: f32,
+    systematic: &'a [f32],
 }
 
 /// Radiance expected in the frame, and variance of the difference from it.
@@ -103,10 +121,20 @@ struct Expected<'a> {
 
 /// Replaces the factors on the model's variance in `out` by the variance of the difference of the two frames.
 #[inline(always)]
-fn add_variance(frame: &BlockRow, base: &BlockRow, position: Position, out: &mut [f32]) {
+fn add_variance(frame: &BlockRow, base: &BlockRow, beside: BesideNoise, out: &mut [f32]) {
     let both = frame.variance.iter().zip(&base.variance);
-    for (out, ((a, b), texture)) in out.iter_mut().zip(both.zip(position.texture)) {
-        *out = (a + b) * *out + position.squared_residual * texture;
+    let more = beside.texture.iter().zip(beside.systematic);
+    for (out, ((a, b), (texture, systematic))) in out.iter_mut().zip(both.zip(more)) {
+        *out = (a + b) * *out + beside.squared_residual * texture + systematic;
+    }
+    let values = [frame, base].map(|row| row.at_least.iter().zip(&row.at_most));
+    let radiances = frame.radiance.iter().zip(&base.radiance);
+    let [of_frame, of_base] = values;
+    for ((out, (x, y)), ((a, b), (c, d))) in
+        out.iter_mut().zip(radiances).zip(of_frame.zip(of_base))
+    {
+        let bound = BOUND * (1.0 - a * b * c * d) * x.max(*y);
+        *out += bound * bound;
     }
 }
 
