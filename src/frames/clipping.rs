@@ -193,7 +193,8 @@ fn float_clip(frames: &[&Counts]) -> Clip {
 }
 
 /// The code near the end of the histogram (upper, or lower if `low`) where samples accumulate: many more than at
-/// codes further in, and hardly any further out. `None` if there is none in the outer quarter.
+/// codes further in, and hardly any further out. `None` if there is none in the outer quarter; that of 16-bit codes begins
+/// with the largest code in use.
 fn pile(counts: &Counts, low: bool) -> Option<usize> {
     let codes = counts.codes.len();
     let at = |outward: usize| {
@@ -201,13 +202,19 @@ fn pile(counts: &Counts, low: bool) -> Option<usize> {
         f64::from(counts.codes[code])
     };
     let total = counts.total();
-    let (near, far) = (4, 4 + codes / 16);
+    // Samples of fewer bits in 16 end at any code: there the outermost code of all counts as the end of the scale.
+    let padded = codes > 256 && !low;
+    let empty = (0..codes).take_while(|&outward| padded && at(outward) == 0.0);
+    let first = empty.count().min(codes - 1);
+    let scale = codes - first;
+    let (near, far) = (4, 4 + scale / 16);
     let mut beyond = 0.0;
-    for outward in 0..codes / 4 {
+    for outward in first..first + scale / 4 {
         let here = at(outward);
-        let further_in = (outward + near..outward + far).map(at).sum::<f64>() / (far - near) as f64;
-        if here >= PILE_SHARE * total && here >= PILE_CONTRAST * further_in && here >= 2.0 * beyond
-        {
+        if here >= PILE_SHARE * total && here >= 2.0 * beyond && {
+            let inward = (outward + near..(outward + far).min(codes)).map(at);
+            here >= PILE_CONTRAST * inward.sum::<f64>() / (far - near) as f64
+        } {
             return Some(if low { outward } else { codes - 1 - outward });
         }
         beyond += here;
@@ -247,9 +254,10 @@ fn spread(bracket: &Bracket, channel: usize, frame: usize, other: usize, code: u
         }
     }
     seen.sort_by(f64::total_cmp);
+    let scale = if other < frame { code as f64 } else { full };
     let at = |share: f64| seen.get((share * (seen.len().saturating_sub(1)) as f64) as usize);
     match (at(0.1), at(0.9)) {
-        (Some(low), Some(high)) => high - low >= DARKER_SPREAD * full,
+        (Some(low), Some(high)) => high - low >= DARKER_SPREAD * scale,
         _ => false,
     }
 }

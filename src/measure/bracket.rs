@@ -6,7 +6,8 @@ use crate::sources::{scene, settings_for, sources};
 use crate::{MeasureSettings, Source, Subject, range, withheld};
 use stopspan_core::finding::Finding;
 use stopspan_core::model::{
-    Bracket, CameraPicture, Frame, Homography, Merged, Recovered, main_channel,
+    Bracket, CameraPicture, Frame, Homography, Merged, NoiseModel, NoiseSource, Recovered,
+    main_channel,
 };
 use stopspan_core::raster::{Pixels, Transform};
 use stopspan_core::results::{
@@ -39,7 +40,11 @@ pub fn measure_bracket(
             };
             crate::measure(&subjects, place, &settings)
         }
-        None => without_wedge(frames),
+        None => {
+            let (pictures, doubt) = without_wedge(frames);
+            findings.extend(doubt);
+            pictures
+        }
     };
     lost_in_rendering(&mut pictures);
     if located.counted {
@@ -180,15 +185,38 @@ fn camera_hdr(
     Some(subject.compressed(finished.picture.compression).placed(at))
 }
 
-/// Usable range of every frame and of the merge from the bracket's own noise model; no steps are counted.
-fn without_wedge(recovered: &Recovered) -> Measurement {
+/// Why the noise of a bracket carries no range; `None` where it does.
+fn no_range(recovered: &Recovered, model: &NoiseModel) -> Option<Finding> {
+    let refused = |reason: &str| {
+        Some(Finding::FigureRefused {
+            figure: "usable stops".into(),
+            reason: reason.into(),
+        })
+    };
+    if recovered.noise.source == NoiseSource::Assumed {
+        return refused(
+            "the frames have too few even places, neither black nor clipped, to measure their noise on",
+        );
+    }
+    if model.is_rounding_alone() {
+        return refused("the frames show no noise but the rounding of their codes");
+    }
+    None
+}
+
+/// Usable range of every frame and of the merge from the bracket's own noise model, where it has been measured; no steps are
+/// counted.
+fn without_wedge(recovered: &Recovered) -> (Measurement, Option<Finding>) {
     let model = recovered.noise.channels[main_channel(recovered.noise.channels.len())];
+    let refused = no_range(recovered, &model);
     let snrs = MeasureSettings::default().range.snrs;
     let sources = sources(recovered);
     let picture = |kind, file: String, sources: &[Source]| {
         let mut entry = PictureMeasurement::unmeasured(kind, file);
-        entry.usable_stops = range::without_wedge(sources, &model, &snrs);
-        entry.noise = Some(model);
+        if refused.is_none() {
+            entry.usable_stops = range::without_wedge(sources, &model, &snrs);
+            entry.noise = Some(model);
+        }
         entry
     };
     let frames = recovered.bracket.frames.iter().zip(&sources);
@@ -199,9 +227,10 @@ fn without_wedge(recovered: &Recovered) -> Measurement {
             std::slice::from_ref(source),
         )
     };
-    Measurement {
+    let measured = Measurement {
         frames: frames.map(frame).collect(),
         merge: Some(picture(PictureKind::Merge, "merge".into(), &sources)),
         ..Measurement::default()
-    }
+    };
+    (measured, refused)
 }

@@ -8,6 +8,9 @@ use stopspan_core::model::{Response, ResponseCurve};
 use stopspan_core::raster::{Pixels, Quad, Region};
 use stopspan_core::results::PictureKind;
 
+/// 8-bit codes above the floor from which codes are relied on.
+const LOWEST_CODE: f64 = 2.0;
+
 /// How one exposure maps radiance to levels. A frame or finished picture has one source, a merge one per frame.
 #[derive(Debug, Clone)]
 pub struct Source {
@@ -43,6 +46,33 @@ impl Source {
     /// Radiance at the black floor, >= 0.
     pub fn floor(&self) -> f64 {
         (self.curve.exposure_at(self.curve.floor_level) / self.relative_exposure).max(0.0)
+    }
+
+    /// Lowest level that is relied on, fraction of full scale: above the black floor, within the data behind the response, and
+    /// in 8-bit files two codes above the floor, because a code of 1 is rounded by half its own size.
+    pub fn lowest_level(&self) -> f64 {
+        let curve = &self.curve;
+        let codes = if self.is_eight_bit() {
+            LOWEST_CODE / 255.0
+        } else {
+            0.0
+        };
+        (curve.floor_level.max(0.0) + codes).max(curve.supported.0)
+    }
+
+    /// Radiance at [`Self::lowest_level`], >= 0.
+    pub fn lowest(&self) -> f64 {
+        (self.curve.exposure_at(self.lowest_level()) / self.relative_exposure).max(0.0)
+    }
+
+    /// Number of codes of the file: 256, or 65536 for all that is deeper.
+    pub fn codes(&self) -> usize {
+        if self.is_eight_bit() { 256 } else { 65536 }
+    }
+
+    /// Curves of 8-bit files have an entry for each code.
+    fn is_eight_bit(&self) -> bool {
+        self.curve.exposure.len() == 256
     }
 
     /// d exposure / d code at a radiance, per 8-bit code, in units of the clip exposure.

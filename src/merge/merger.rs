@@ -31,6 +31,8 @@ pub struct Merger<'a> {
     pub(super) motion: Option<&'a Motion>,
     disagreement: Option<&'a Disagreement>,
     primaries: Primaries,
+    /// Indices of the frames, least exposure first.
+    pub(super) by_exposure: Vec<usize>,
     /// Buffers not in use.
     pub(super) idle: Mutex<Vec<Scratch>>,
 }
@@ -71,9 +73,13 @@ impl<'a> Merger<'a> {
                 Channel::new(bracket, curve, noise, &frames)
             })
             .collect();
+        let exposure = |j: usize| bracket.relative_exposure(j);
+        let mut by_exposure: Vec<usize> = (0..bracket.frames.len()).collect();
+        by_exposure.sort_by(|&a, &b| exposure(a).total_cmp(&exposure(b)));
         Merger {
             bracket,
             channels,
+            by_exposure,
             motion: None,
             disagreement: None,
             primaries: bracket.primaries(),

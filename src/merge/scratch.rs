@@ -82,21 +82,16 @@ impl Merger<'_> {
     /// Counts samples of one row as clipped where a frame of clearly less exposure is clipped: noise, sharpening and compression let
     /// clipped pixels read just below the clip level, and what a shorter frame cannot hold no longer one can.
     pub(super) fn clip_longer(&self, scratch: &mut Scratch) {
-        let frames = self.bracket.frames.len();
         let exposure = |j: usize| self.bracket.relative_exposure(j);
         for channel in 0..self.channels.len() {
             let clipped = &mut scratch.clipped;
             clipped.fill(0.0);
-            // Frames are in the order of their exposure.
-            let mut shorter = 0;
-            for j in 0..frames {
-                while exposure(shorter) * LONGER < exposure(j) {
-                    note_clipped(&scratch.samples[shorter][channel], clipped);
-                    shorter += 1;
+            let mut shorter = self.by_exposure.iter().peekable();
+            for &j in &self.by_exposure {
+                while let Some(&i) = shorter.next_if(|&&i| exposure(i) * LONGER < exposure(j)) {
+                    note_clipped(&scratch.samples[i][channel], clipped);
                 }
-                if shorter > 0 {
-                    clip_where(clipped, &mut scratch.samples[j][channel]);
-                }
+                clip_where(clipped, &mut scratch.samples[j][channel]);
             }
         }
     }

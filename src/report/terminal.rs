@@ -60,11 +60,13 @@ fn bracket_text(out: &mut String, bracket: &BracketReport) {
     if !bracket.pictures.is_empty() {
         let steps = bracket.pictures.steps();
         let of = steps.map_or_else(String::new, |n| format!(" (of {n})"));
+        let intervals = words::any_interval(bracket.pictures.iter());
         let _ = writeln!(
             out,
-            "{:17} {:^17}       stops held, 95 % interval",
+            "{:17} {:^17}       stops held{}",
             "",
-            format!("steps apart{of}")
+            format!("steps apart{of}"),
+            if intervals { ", 95 % interval" } else { "" }
         );
         let _ = writeln!(
             out,
@@ -160,7 +162,7 @@ fn row(out: &mut String, picture: &PictureMeasurement) {
         picture
             .at_snr(1.0)
             .filter(|u| u.stops.is_some())
-            .map_or("-", |u| limit(u.limited_by))
+            .map_or_else(|| "-".to_owned(), |u| limit(u.limited_by))
     );
 }
 
@@ -183,14 +185,16 @@ fn interval(usable: &UsableStops) -> String {
     }
 }
 
-fn limit(limit: Limit) -> &'static str {
-    match limit {
+fn limit(limit: Limit) -> String {
+    let word = match limit {
+        Limit::File { code } => return format!("code {code}"),
         Limit::Noise => "noise",
         Limit::Clipping => "black",
         Limit::Wedge => "wedge",
         Limit::Glare => "glare",
         Limit::Compression => "JPEG",
-    }
+    };
+    word.to_owned()
 }
 
 /// A frame's shortened file name; the kind of any other picture.

@@ -256,14 +256,15 @@ proptest! {
         prop_assert!(map.flags.mapv(kept) == turned.flags.mapv(kept));
     }
 
-    /// A mean with weights that are not negative lies among what it is the mean of; where all is clipped the highest bound stands.
+    /// A mean with weights that are not negative lies among what it is the mean of, and where a shorter frame is clipped no longer one
+    /// is believed; where all is clipped the highest bound stands.
     #[test]
     fn the_merge_lies_among_its_frames(drawn in drawn()) {
         let bracket = bracket(drawn.any_frames(), &drawn.stops, drawn.reference);
         let map = merged(&bracket);
         for (at, &value) in map.radiance.indexed_iter() {
             let lights = bracket.frames.iter().enumerate().map(|(j, f)| light(&f.picture.pixels, at, bracket.relative_exposure(j)));
-            let seen: Vec<f64> = lights.flatten().filter(|l| !l.is_nan()).collect();
+            let seen: Vec<f64> = lights.map_while(|light| light).filter(|l| !l.is_nan()).collect();
             let (low, high) = seen.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(a, b), &l| (a.min(l), b.max(l)));
             let value = f64::from(value);
             if seen.is_empty() {

@@ -29,6 +29,24 @@ impl NoiseModel {
             + self.code_variance * slope * slope
     }
 
+    /// Variance of rounding to whole codes of a file with `codes` of them, 8-bit codes squared: 1/12 of its own codes squared.
+    pub fn rounding(codes: usize) -> f64 {
+        (255.0 / (codes.max(2) - 1) as f64).powi(2) / 12.0
+    }
+
+    /// The same model with at least the variance of rounding to whole codes of a file with `codes` of them.
+    pub fn with_rounding(self, codes: usize) -> Self {
+        NoiseModel {
+            code_variance: self.code_variance.max(Self::rounding(codes)),
+            ..self
+        }
+    }
+
+    /// True if the model has no noise but that of rounding to 8 bits: none was there to be measured, or all of it was taken away.
+    pub fn is_rounding_alone(&self) -> bool {
+        self.shot == 0.0 && self.read_variance == 0.0 && self.code_variance <= Self::rounding(256)
+    }
+
     /// Shot noise, read variance, code variance.
     pub fn as_array(&self) -> [f64; 3] {
         [self.shot, self.read_variance, self.code_variance]

@@ -181,6 +181,11 @@ pub enum Limit {
     Noise,
     /// Black is clipped before the noise reaches the threshold.
     Clipping,
+    /// The file ends it: below this 8-bit code its samples tell nothing, for they are rounded or no data support the response there.
+    File {
+        /// The lowest code that is relied on, 8-bit codes; at least 2.
+        code: u16,
+    },
     /// The wedge ends first, and the data do not determine the noise beyond it; the figure is the lower bound `seen_stops`.
     Wedge,
     /// Veiling glare sets the floor.

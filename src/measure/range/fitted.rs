@@ -133,7 +133,7 @@ impl Fitted<'_> {
 
     fn figure(&self, snr: f64, dark: f64, interval: Option<(f64, f64)>) -> UsableStops {
         let top = self.capture.top();
-        let floor = self.capture.floor();
+        let (floor, _) = self.capture.lowest();
         let seen_stops = self.darkest_seen(snr).map(|d| (top / d).log2());
         let mut stops = Some((top / dark.max(floor)).log2());
         let mut limited_by = self.limit(dark);
@@ -173,7 +173,11 @@ impl Fitted<'_> {
 
     fn limit(&self, dark: f64) -> Limit {
         if dark < self.capture.floor() {
-            Limit::Clipping
+            return Limit::Clipping;
+        }
+        let (lowest, code) = self.capture.lowest();
+        if dark < lowest {
+            Limit::File { code }
         } else if self.hidden_at(dark).is_some() || self.smoothed_at(dark).is_some() {
             Limit::Compression
         } else {

@@ -56,7 +56,7 @@ fn predicted(frame: &PictureMeasurement, sources: &[Source], snr: f64) -> Option
     let model = frame.noise?;
     let range = |sources: &[Source]| {
         let capture = Capture::of(sources)?;
-        let dark = darkest(&capture, &model, snr)?.max(capture.floor());
+        let dark = darkest(&capture, &model, snr)?.max(capture.lowest().0);
         Some((capture.top() / dark).log2())
     };
     // By one model all frames of a bracket have the same range, so any frame of base sensitivity represents the best one.

@@ -35,6 +35,22 @@ impl Capture {
         floors.fold(f64::INFINITY, f64::min).max(0.0)
     }
 
+    /// Lowest radiance that any exposure's file tells, >= [`Self::floor`], with its 8-bit code there.
+    pub fn lowest(&self) -> (f64, u16) {
+        let all = self.sources.iter().map(|s| (s.lowest(), s));
+        let Some((radiance, source)) = all.min_by(|a, b| a.0.total_cmp(&b.0)) else {
+            return (0.0, 0);
+        };
+        let code = (255.0 * source.lowest_level() - 1e-6).ceil();
+        (radiance.max(self.floor()), code as u16)
+    }
+
+    /// Number of codes of the coarsest file.
+    pub(crate) fn codes(&self) -> usize {
+        let codes = self.sources.iter().map(Source::codes);
+        codes.min().unwrap_or(256)
+    }
+
     /// The best exposure at a radiance: the longest one that is not clipped.
     pub(crate) fn leader(&self, radiance: f64) -> Option<&Source> {
         self.sources

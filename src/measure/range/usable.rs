@@ -55,7 +55,7 @@ pub fn usable_stops(
     };
     let seen = observations(patches, &capture);
     let refs: Vec<&Observation> = seen.iter().map(|(_, o)| o).collect();
-    let floor = code_floor(subject);
+    let floor = code_floor(subject, &capture);
     let Some(model) = fit(&refs, floor, None) else {
         return match settings.noise {
             Some(noise) => {
@@ -86,17 +86,19 @@ pub fn without_wedge(sources: &[Source], model: &NoiseModel, snrs: &[f64]) -> Ve
     let Some(capture) = Capture::of(sources) else {
         return Vec::new();
     };
+    let model = &model.with_rounding(capture.codes());
+    let (lowest, code) = capture.lowest();
     let figure = |&snr: &f64| {
         let dark = darkest(&capture, model, snr);
-        let floor = capture.floor();
         let hidden = |d| capture.code_noise(model, d).is_some_and(|(n, b)| n < b);
         UsableStops {
             snr,
-            stops: dark.map(|d| (capture.top() / d.max(floor)).log2()),
+            stops: dark.map(|d| (capture.top() / d.max(lowest)).log2()),
             low95: None,
             high95: None,
             limited_by: match dark {
-                Some(d) if d < floor => Limit::Clipping,
+                Some(d) if d < capture.floor() => Limit::Clipping,
+                Some(d) if d < lowest => Limit::File { code },
                 Some(d) if hidden(d) => Limit::Compression,
                 _ => Limit::Noise,
             },
@@ -108,13 +110,13 @@ pub fn without_wedge(sources: &[Source], model: &NoiseModel, snrs: &[f64]) -> Ve
 }
 
 /// Smallest variance, squared 8-bit codes: 0.24 squared codes of the file's depth. Dark noise below it counts as lost in
-/// quantisation by EMVA 1288.
-fn code_floor(subject: &Subject) -> f64 {
+/// quantisation by EMVA 1288. In a merge each frame's code has the variance of rounding at least.
+fn code_floor(subject: &Subject, capture: &Capture) -> f64 {
     const LEAST: f64 = 0.24;
     match (subject.levels.is_some(), subject.bits) {
         (true, 8) => LEAST,
         (true, 16) => LEAST * (255.0f64 / 65535.0).powi(2),
-        _ => 0.0,
+        _ => NoiseModel::rounding(capture.codes()),
     }
 }
 

@@ -8,9 +8,12 @@ const SHARED: f32 = 9.0 * 10.83 / 27.88 * TAILS * TAILS;
 /// Factor on the deviation of these errors, which are no normal distribution: strong colours have several times the error of most
 /// (three to ten times between brackets of one camera). Chosen so that empty scenes from a tripod show next to no motion.
 const TAILS: f32 = 2.0;
-/// Standard deviations of the normal distribution's median and 90 % point, two-sided.
+/// Median and 75 % point of the size of a normal error, standard deviations. What moves touches many more windows than it
+/// covers, so that the tail beyond says little of response errors.
 const MEDIAN: f32 = 0.674_5;
-const NINE_TENTHS: f32 = 1.644_9;
+const THREE_QUARTERS: f32 = 1.150_3;
+/// Largest standard deviation relative to the radiance; where more is off at a level, something moved.
+const MOST: f32 = 0.05;
 /// Standard errors of a variance by which it must exceed the noise to count. Windows overlap, so that a third of them is
 /// independent.
 const SIGNIFICANT: f32 = 3.0;
@@ -60,7 +63,8 @@ pub(super) fn measure(
     let all = excess(flat.iter().filter_map(relative)).unwrap_or(0.0);
     let mut found = Misfit::NONE;
     for (out, bin) in found.relative.iter_mut().zip(by_level) {
-        *out = SHARED * excess(bin.iter().filter_map(relative)).unwrap_or(all);
+        let variance = excess(bin.iter().filter_map(relative)).unwrap_or(all);
+        *out = SHARED * variance.min(MOST * MOST);
     }
     let strong = |s: &Sample| {
         if s.chroma <= STRONG * (s.chroma + s.base) {
@@ -85,7 +89,7 @@ fn excess(samples: impl Iterator<Item = [f32; 2]>) -> Option<f32> {
     let at =
         |values: &mut [f32], place: usize| *values.select_nth_unstable_by(place, f32::total_cmp).1;
     let middle = at(&mut errors, count / 2) / MEDIAN;
-    let tail = at(&mut errors, count * 9 / 10) / NINE_TENTHS;
+    let tail = at(&mut errors, count * 3 / 4) / THREE_QUARTERS;
     let known = at(&mut noise, count / 2);
     let chance = SIGNIFICANT * (2.0 / (count as f32 / 3.0)).sqrt();
     Some((middle.max(tail).powi(2) - known * (1.0 + chance)).max(0.0))

@@ -1,6 +1,6 @@
 //! Bar chart of the usable range: stops from clipping down to SNR 1 (wide) and SNR 10 (narrow), with 95 % intervals.
 use super::super::html::escape;
-use super::super::words::{distinguishing_part, stops_interval, typeset};
+use super::super::words::{any_interval, distinguishing_part, stops_interval, typeset};
 use super::axis::Axis;
 use super::chart::{WIDTH, short};
 use super::marks::of_picture;
@@ -146,5 +146,10 @@ fn describe(shown: &[(usize, &PictureMeasurement)]) -> String {
             )
         })
         .collect();
-    format!("{}. 95 % intervals in brackets.", lines.join("; "))
+    let brackets = if any_interval(shown.iter().map(|(_, p)| *p)) {
+        " 95 % intervals in brackets."
+    } else {
+        ""
+    };
+    format!("{}.{brackets}", lines.join("; "))
 }

@@ -1,7 +1,9 @@
 //! Parts of a bracket's section on the scene (sentences, chart, shares recorded, sufficient brackets), on the gain of the merge, and on
 //! the range at every SNR.
 use super::super::figure;
-use super::super::words::{decimal, kind_words, limit_words, scene as say, stops_interval};
+use super::super::words::{
+    any_interval, decimal, kind_words, limit_words, scene as say, stops_interval,
+};
 use super::escape;
 use super::table::{Table, none};
 use std::fmt::Write;
@@ -116,7 +118,11 @@ pub(super) fn ranges(out: &mut String, bracket: &BracketReport) {
     out.push_str("<details><summary>Range at every SNR, per pixel and per area</summary>\n");
     let mut table = Table::new(
         "dense",
-        "Stops from clipping down to an SNR, with 95 % intervals: of one pixel, and of one pixel of the picture scaled down to 1 000 000 pixels",
+        if any_interval(bracket.pictures.iter()) {
+            "Stops from clipping down to an SNR, with 95 % intervals: of one pixel, and of one pixel of the picture scaled down to 1 000 000 pixels"
+        } else {
+            "Stops from clipping down to an SNR of one pixel"
+        },
         &[
             "picture",
             "SNR 1",
@@ -131,7 +137,7 @@ pub(super) fn ranges(out: &mut String, bracket: &BracketReport) {
             [1.0, 3.0, 10.0, 40.0].map(|snr| picture.at_snr(snr).map_or_else(none, stops_interval));
         let limit = |u: Option<&UsableStops>| {
             u.filter(|u| u.stops.is_some())
-                .map_or_else(none, |u| limit_words(u.limited_by).to_owned())
+                .map_or_else(none, |u| limit_words(u.limited_by))
         };
         let mut cells = pixel.to_vec();
         cells.push(limit(picture.at_snr(1.0)));

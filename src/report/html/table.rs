@@ -1,7 +1,7 @@
 //! Tables of a bracket: pictures, frames, exposure check, every step, noise model and map.
 use super::super::words::{
-    count, decimal, kind_words, limit_words, percent, reason_name, seconds, significant,
-    source_name, stops_interval, typeset,
+    any_interval, count, decimal, kind_words, limit_words, percent, reason_name, seconds,
+    significant, source_name, stops_interval, typeset,
 };
 use super::escape;
 use std::fmt::Write;
@@ -85,7 +85,10 @@ pub(super) fn pictures(out: &mut String, bracket: &BracketReport) {
         Some(steps) => format!(
             "Steps told apart, of {steps}, by each criterion; stops held, with 95 % intervals"
         ),
-        None => "Stops held, with 95 % intervals (no wedge, so no steps are counted)".to_owned(),
+        None if any_interval(bracket.pictures.iter()) => {
+            "Stops held, with 95 % intervals (no wedge, so no steps are counted)".to_owned()
+        }
+        None => "Stops held (no wedge, so no steps are counted and no intervals known)".to_owned(),
     };
     let mut table = Table::new(
         "stack levels",
@@ -120,7 +123,7 @@ pub(super) fn pictures(out: &mut String, bracket: &BracketReport) {
                 number(levels.map(|l| l.patch_mean)),
                 range(1.0),
                 range(10.0),
-                limit.map_or_else(none, |u| limit_words(u.limited_by).to_owned()),
+                limit.map_or_else(none, |u| limit_words(u.limited_by)),
             ],
         );
     }

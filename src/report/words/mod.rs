@@ -17,7 +17,7 @@ pub use gathered::all_findings;
 pub use headline::headline;
 pub(crate) use number::typeset;
 pub use number::{bytes, count, decimal, percent, seconds, significant, stops, stops_interval};
-pub(crate) use ranges::range_caption;
+pub(crate) use ranges::{any_interval, range_caption};
 
 pub use quantity::{comparison, difference, interval, quantity_name, quantity_words};
 
@@ -75,15 +75,17 @@ pub fn reason_words(reason: JoinReason) -> &'static str {
     }
 }
 
-/// Limit of a range in one or two words.
-pub fn limit_words(limit: Limit) -> &'static str {
-    match limit {
+/// Limit of a range in a few words.
+pub fn limit_words(limit: Limit) -> String {
+    let words = match limit {
+        Limit::File { code } => return format!("the file: code {code}"),
         Limit::Noise => "noise",
         Limit::Clipping => "black floor",
         Limit::Wedge => "wedge ends",
         Limit::Glare => "glare",
         Limit::Compression => "compression",
-    }
+    };
+    words.to_owned()
 }
 
 /// Source of an exposure in a few words.

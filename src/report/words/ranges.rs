@@ -1,6 +1,13 @@
 //! Caption of a chart of usable ranges.
 use stopspan_core::results::{Limit, PictureMeasurement, UsableStops};
 
+/// True if some range has a 95 % interval.
+pub(crate) fn any_interval<'p>(shown: impl Iterator<Item = &'p PictureMeasurement>) -> bool {
+    shown
+        .flat_map(|p| &p.usable_stops)
+        .any(|u| u.low95.is_some() && u.high95.is_some())
+}
+
 /// Explains the bars, and those other marks that occur for the pictures shown. `dashed`: the chart marks the darkest step seen. Without a
 /// wedge there are no intervals, and the source of the ranges is given instead.
 pub(crate) fn range_caption<'p>(
