@@ -229,6 +229,8 @@ pub enum Finding {
     /// The darkest step that was found lies so deep in the noise of the merge that darker ones of the chart may have been
     /// missed: its number, and its SNR per pixel.
     WedgeMayGoOn { step: usize, snr: f64 },
+    /// Another bracket of the run counted more steps on the wedge, which is one and the same: `steps` were found here, `seen` there.
+    WedgeSeenFurther { steps: usize, seen: usize },
     /// What lies beyond an end of the wedge that was found may be a further step, so that `steps` is the least number it has.
     WedgeEndUnsure { steps: usize, end: WedgeEnd },
     /// The grid, stated with the corners or found, does not fit the patches: in the middle of so many of its patches a step lies.

@@ -49,6 +49,8 @@ pub fn measure_bracket(
     lost_in_rendering(&mut pictures);
     if located.counted {
         findings.extend(may_go_on(&pictures));
+        let seen = located.steps_of_run;
+        findings.extend(seen.and_then(|seen| share_wedge(&mut pictures, seen)));
     }
     let gain = range::gains(&pictures, &sources(frames), located.place.is_some());
     let (scene, doubts) = scene(frames, map).unzip();
@@ -85,6 +87,19 @@ fn not_registered(bracket: &Bracket, camera_at: Option<Transform>) -> Option<Fin
 /// Finding for stated densities that disagree with those measured in the merge, if they were not fitted.
 fn disagreement(pictures: &Measurement) -> Option<Finding> {
     crate::doubt(&pictures.merge.as_ref()?.patches)
+}
+
+/// Gives the wedge as many steps as another bracket of the run counted, where those are more.
+fn share_wedge(pictures: &mut Measurement, seen: usize) -> Option<Finding> {
+    let steps = pictures.steps().filter(|&steps| steps < seen)?;
+    for picture in pictures.iter_mut() {
+        if let Some(levels) = &mut picture.levels {
+            (levels.steps, levels.chart_limited) = (seen, false);
+        }
+        let limited = |f: &Finding| matches!(f, Finding::ChartLimited { .. });
+        picture.findings.retain(|f| !limited(f));
+    }
+    Some(Finding::WedgeSeenFurther { steps, seen })
 }
 
 /// Finding for a darkest step so deep in the merge's noise that a further one may not have been found.

@@ -37,6 +37,9 @@ pub struct WedgeRequest {
     pub boustrophedon: bool,
     /// True to search for no wedge.
     pub none: bool,
+    /// Steps that another bracket of the same run counted on its wedge, which all of a run share; `None` where none is known.
+    #[serde(skip)]
+    pub steps_of_run: Option<usize>,
 }
 
 /// Result of locating the wedge.
@@ -48,6 +51,8 @@ pub struct Located {
     pub candidate: Option<WedgePlace>,
     /// True if the number of steps was not stated but counted in the picture.
     pub counted: bool,
+    /// Steps that another bracket of the run counted; see [`WedgeRequest::steps_of_run`].
+    pub steps_of_run: Option<usize>,
     /// Doubts.
     pub findings: Vec<Finding>,
 }
@@ -74,6 +79,7 @@ impl WedgeRequest {
             dark_first: _,
             boustrophedon: _,
             none: _,
+            steps_of_run: _,
         } = self;
         let named = file.iter().chain(flat_field).map(PathBuf::as_path);
         named.chain(self.density_file())
@@ -191,6 +197,7 @@ pub fn locate(map: &RadianceMap, request: &WedgeRequest) -> Result<Located, Erro
     let (rows, columns, _) = map.radiance.dim();
     let stated = request.stated((rows, columns), &mut located.findings)?;
     located.counted = stated.grid.is_none();
+    located.steps_of_run = request.steps_of_run;
     let Some(mut place) = placed(map, &stated, request, &mut located)? else {
         return Ok(located);
     };

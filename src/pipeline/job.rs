@@ -64,27 +64,13 @@ pub fn run(settings: &Settings, progress: Progress) -> Result<Outcome, Error> {
         progress(Event::Failed { error });
     }
     let mut report = inputs::begin(settings, &survey);
-    let count = survey.brackets.len();
-    let own_pages = products::own_pages(count);
+    let own_pages = products::own_pages(survey.brackets.len());
+    let finished = finish_all(&survey, settings, &mut report, progress);
     let mut sections = Vec::new();
-    for (index, plan) in survey.brackets.iter().enumerate() {
-        if settings.part.is_some_and(|part| !part.has(index)) {
-            continue;
-        }
-        let name = &plan.name;
-        progress(Event::Bracket { name, index, count });
-        match finish(plan, settings, own_pages.then_some(&report), progress) {
-            Ok(done) => {
-                inputs::enter_sums(&mut report.inputs, &done.inputs);
-                report.brackets.push(done.entry);
-                if !own_pages {
-                    sections.push(done.section);
-                }
-            }
-            Err(error) => {
-                progress(Event::Failed { error: &error });
-                report.failed.push(inputs::failure(&plan.name, &error));
-            }
+    for (_, done) in finished {
+        report.brackets.push(done.entry);
+        if !own_pages {
+            sections.push(done.section);
         }
     }
     let (done, failed) = (report.brackets.len(), report.failed.len());
@@ -106,6 +92,54 @@ pub fn run(settings: &Settings, progress: Progress) -> Result<Outcome, Error> {
         done,
         failed,
     })
+}
+
+/// Every bracket of the survey with its index; those that fail go into the report, and so do the sums of all files.
+///
+/// All brackets of a run show one wedge: where one counts fewer of its steps than another, it is done again with the number that
+/// the other counted.
+fn finish_all(
+    survey: &Survey,
+    settings: &Settings,
+    report: &mut Report,
+    progress: Progress,
+) -> Vec<(usize, DoneBracket)> {
+    let count = survey.brackets.len();
+    let own_pages = products::own_pages(count);
+    let mut finished = Vec::new();
+    for (index, plan) in survey.brackets.iter().enumerate() {
+        if settings.part.is_some_and(|part| !part.has(index)) {
+            continue;
+        }
+        let name = &plan.name;
+        progress(Event::Bracket { name, index, count });
+        match finish(plan, settings, own_pages.then_some(&*report), progress) {
+            Ok(done) => {
+                inputs::enter_sums(&mut report.inputs, &done.inputs);
+                finished.push((index, done));
+            }
+            Err(error) => {
+                progress(Event::Failed { error: &error });
+                report.failed.push(inputs::failure(&plan.name, &error));
+            }
+        }
+    }
+    let steps = |done: &DoneBracket| done.entry.pictures.steps();
+    let most = finished.iter().filter_map(|(_, done)| steps(done)).max();
+    let mut again = settings.clone();
+    (again.overwrite, again.resume, again.wedge.steps_of_run) = (true, false, most);
+    for (index, done) in &mut finished {
+        if steps(done).is_none() || steps(done) == most {
+            continue;
+        }
+        let plan = &survey.brackets[*index];
+        let (name, index) = (&plan.name, *index);
+        progress(Event::Bracket { name, index, count });
+        if let Ok(shared) = finish(plan, &again, own_pages.then_some(&*report), progress) {
+            *done = shared;
+        }
+    }
+    finished
 }
 
 /// One bracket, taken from an earlier run or done now. With a report begun it gets a page of its own.

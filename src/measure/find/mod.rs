@@ -2,8 +2,9 @@
 //!
 //! In reading order: the picture reduced and in log2 (`shrink`), its connected regions (`regions`), the flat patches among
 //! them (`flat`), chains of patches (`seeds`), the lattice they lie on (`lattice`), the wedge on it and the order of its
-//! steps (`order`), its doubtful ends (`ends`), and corners from edges (`edges`) in profiles across the sides (`profile`).
+//! steps (`order`), whether light falls in steps there or runs on (`continuity`), its doubtful ends (`ends`), and corners from edges (`edges`) in profiles across the sides (`profile`).
 use stopspan_core::results::CONFIDENT;
+mod continuity;
 mod edges;
 mod ends;
 mod flat;
@@ -90,7 +91,7 @@ fn at_scale(luminance: &ArrayRef2<f32>, factor: usize) -> Option<Candidate> {
     let patches = flat::patches(&small);
     let mut ordered: Vec<Ordered> = seeds::lattices(&patches)
         .par_iter()
-        .filter_map(|lattice| order::ordered(&lattice.carried_on(&small)?))
+        .filter_map(|lattice| order::ordered(&lattice.carried_on(&small)?, &small))
         .collect();
     ordered.sort_by(|a, b| b.confidence.total_cmp(&a.confidence));
     let mut best: Option<Candidate> = None;

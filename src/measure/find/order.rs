@@ -1,6 +1,8 @@
 //! The part of a lattice that is the wedge, its orientation, and the order of its steps.
 use super::FEWEST_STEPS;
+use super::continuity;
 use super::lattice::{CellStatistics, FittedLattice};
+use super::shrink::ReducedPicture;
 use stopspan_core::model::Homography;
 use stopspan_core::raster::Point;
 
@@ -31,7 +33,7 @@ struct Window {
 }
 
 /// The best wedge on the lattice; `None` if no part of it falls or rises steadily.
-pub(super) fn ordered(sheet: &FittedLattice) -> Option<Ordered> {
+pub(super) fn ordered(sheet: &FittedLattice, small: &ReducedPicture) -> Option<Ordered> {
     let mut best: Option<(f64, usize, Window, Reading)> = None;
     for turn in turns(sheet) {
         let cells = turned(&sheet.cells, turn);
@@ -70,14 +72,16 @@ pub(super) fn ordered(sheet: &FittedLattice) -> Option<Ordered> {
     } else {
         (sheet.fill.1, sheet.fill.0)
     };
+    let map = Homography::of_rows(shift)?.then(&map);
+    let stepped = continuity::stepped(small, &map, (window.rows, window.columns));
     Some(Ordered {
-        map: Homography::of_rows(shift)?.then(&map),
+        map,
         rows: window.rows,
         columns: window.columns,
         dark_first: reading.dark_first,
         boustrophedon: reading.boustrophedon,
         fill,
-        confidence: confidence(Sums::of(&cells).members(window), &reading, sheet),
+        confidence: stepped * confidence(Sums::of(&cells).members(window), &reading, sheet),
     })
 }
 

@@ -95,6 +95,7 @@ table! {
         NoWedge(looked_for) => Warning, no_wedge;
         WedgeFound(confidence, steps) => Note, wedge_found;
         WedgeMayGoOn(step, snr) => Warning, wedge_may_go_on;
+        WedgeSeenFurther(steps, seen) => Note, wedge_seen_further;
         WedgeEndUnsure(steps, end) => Warning, wedge_end_unsure;
         WedgeGridDoubtful(steps_within, patches) => Warning, wedge_grid_doubtful;
         WedgeUnusable(reason, patch_px) => Warning, wedge_unusable;
