@@ -276,7 +276,7 @@ fn find_place(
     (grid, least): (Option<(usize, usize)>, usize),
     located: &mut Located,
 ) -> Option<WedgePlace> {
-    let (seen, ends) = match find::candidate(&map.main_radiance()) {
+    let (seen, ends) = match find::candidate_in_colour(&map.radiance) {
         Some(found) => (Some(found.place), found.ends),
         None => (None, Vec::new()),
     };

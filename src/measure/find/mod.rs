@@ -16,12 +16,12 @@ mod seeds;
 mod shrink;
 
 use edges::PatchGrid;
-use ndarray::ArrayRef2;
+use ndarray::{ArrayRef2, ArrayRef3, Axis};
 use order::Ordered;
 use rayon::prelude::*;
 use shrink::ReducedPicture;
 use stopspan_core::finding::WedgeEnd;
-use stopspan_core::model::{Homography, UNIT_SQUARE};
+use stopspan_core::model::{Homography, UNIT_SQUARE, main_channel};
 use stopspan_core::raster::{Point, Quad};
 use stopspan_core::results::WedgePlace;
 
@@ -59,6 +59,24 @@ impl Candidate {
 
 /// The best candidate of any confidence, for example to show to a person; `None` without any.
 pub fn candidate(luminance: &ArrayRef2<f32>) -> Option<Candidate> {
+    candidate_of(luminance, None)
+}
+
+/// The best candidate in a picture of `radiance`, shape (rows, columns, channels). With red, green and blue all steps must be of one
+/// colour, and patches of other colours beside them count for nothing: the row of greys of a colour chart is found.
+pub fn candidate_in_colour(radiance: &ArrayRef3<f32>) -> Option<Candidate> {
+    let channel = |k: usize| radiance.index_axis(Axis(2), k);
+    match radiance.dim().2 {
+        0 => None,
+        3 => candidate_of(&channel(1), Some([&channel(0), &channel(2)])),
+        channels => candidate(&channel(main_channel(channels))),
+    }
+}
+
+/// Red and blue beside a luminance.
+type Colour<'a> = Option<[&'a ArrayRef2<f32>; 2]>;
+
+fn candidate_of(luminance: &ArrayRef2<f32>, colour: Colour) -> Option<Candidate> {
     let longest = luminance.nrows().max(luminance.ncols());
     let mut best: Option<Candidate> = None;
     let mut last_factor = 0;
@@ -68,7 +86,7 @@ pub fn candidate(luminance: &ArrayRef2<f32>) -> Option<Candidate> {
             continue;
         }
         last_factor = factor;
-        if let Some(found) = at_scale(luminance, factor)
+        if let Some(found) = at_scale(luminance, colour, factor)
             && found.surer_than(best.as_ref())
         {
             best = Some(found);
@@ -83,8 +101,11 @@ pub fn candidate(luminance: &ArrayRef2<f32>) -> Option<Candidate> {
     best
 }
 
-fn at_scale(luminance: &ArrayRef2<f32>, factor: usize) -> Option<Candidate> {
-    let small = ReducedPicture::of(luminance, factor);
+fn at_scale(luminance: &ArrayRef2<f32>, colour: Colour, factor: usize) -> Option<Candidate> {
+    let mut small = ReducedPicture::of(luminance, factor);
+    if let Some(colour) = colour {
+        small = small.with_colour(colour);
+    }
     if small.log.is_empty() {
         return None;
     }

@@ -5,6 +5,7 @@ use super::lattice::{CellStatistics, FittedLattice};
 use super::shrink::ReducedPicture;
 use stopspan_core::model::Homography;
 use stopspan_core::raster::Point;
+use stopspan_core::statistics::robust::median;
 
 /// Least step, stops; and how much of the steps before it a step may be where no patch was seen.
 const LEAST_STEP: f64 = 0.02;
@@ -52,7 +53,8 @@ pub(super) fn ordered(sheet: &FittedLattice, small: &ReducedPicture) -> Option<O
                 let Some(reading) = read(&cells, window, boustrophedon, sheet.brightest) else {
                     continue;
                 };
-                if best.as_ref().is_none_or(|b| score > b.0) {
+                let coloured = same_colour(&cells, window).is_none();
+                if !coloured && best.as_ref().is_none_or(|b| score > b.0) {
                     best = Some((score, turn, window, reading));
                 }
             }
@@ -81,7 +83,7 @@ pub(super) fn ordered(sheet: &FittedLattice, small: &ReducedPicture) -> Option<O
         dark_first: reading.dark_first,
         boustrophedon: reading.boustrophedon,
         fill,
-        confidence: stepped * confidence(Sums::of(&cells).members(window), &reading, sheet),
+        confidence: stepped * confidence(&cells, window, &reading, sheet.residual),
     })
 }
 
@@ -257,13 +259,49 @@ pub(super) fn is_flat(cell: &CellStatistics, neighbour: &CellStatistics, step: f
     cell.spread.is_finite() && (cell.patch || cell.spread < allowed)
 }
 
-/// Confidence from the number of patches, the evenness of steps and lattice, and the share of the lattice's patches within
-/// the wedge (part of a random tiling can fall steadily by chance); each factor 0..=1.
-fn confidence(members: usize, reading: &Reading, sheet: &FittedLattice) -> f64 {
-    let all = sheet.cells.iter().flatten().filter(|c| c.patch).count();
+/// Largest difference of the steps of a wedge in log2 of red or blue over luminance, and the depth below the lightest step from
+/// which colour is left to noise and to errors of the response; stops.
+const SAME_COLOUR: f64 = 0.4;
+/// The same for a patch beside the wedge that counts as one more of its kind.
+const ALIKE: f64 = 0.25;
+const DEEP: f64 = 4.0;
+
+/// The colour that the steps of a window share, without meaning where no colour is known; `None` where they differ.
+fn same_colour(cells: &[Vec<CellStatistics>], w: Window) -> Option<[f64; 2]> {
+    let rows = &cells[w.top..w.top + w.rows];
+    let inside = || rows.iter().flat_map(|r| &r[w.left..w.left + w.columns]);
+    let lightest = inside().map(|c| c.log).fold(f64::MIN, f64::max);
+    let light = inside().filter(|c| c.log > lightest - DEEP);
+    let colours: Vec<[f64; 2]> = light.filter_map(|c| c.colour).collect();
+    let middle = [0, 1].map(|k| {
+        let values: Vec<f64> = colours.iter().map(|c| c[k]).collect();
+        median(&values).unwrap_or(0.0)
+    });
+    let alike = colours.iter().all(|c| is_like(c, &middle, SAME_COLOUR));
+    alike.then_some(middle)
+}
+
+fn is_like(colour: &[f64; 2], other: &[f64; 2], within: f64) -> bool {
+    (0..2).all(|k| (colour[k] - other[k]).abs() <= within)
+}
+
+/// Confidence from the number of patches, the evenness of steps and lattice, and the share within the wedge of those patches of
+/// the lattice that have its colour (part of a random tiling can fall steadily by chance; colours around a row of greys are
+/// no steps); each factor 0..=1.
+fn confidence(
+    cells: &[Vec<CellStatistics>],
+    window: Window,
+    reading: &Reading,
+    residual: f64,
+) -> f64 {
+    let members = Sums::of(cells).members(window);
+    let shared = same_colour(cells, window).unwrap_or_default();
+    let of_colour =
+        |c: &&CellStatistics| c.patch && c.colour.is_none_or(|c| is_like(&c, &shared, ALIKE));
+    let all = cells.iter().flatten().filter(of_colour).count();
     let many = 1.0 - (-(members as f64 - 3.0) / 2.5).exp();
     let even = 1.0 / (1.0 + (reading.unevenness / 0.8).powi(4));
-    let regular = 1.0 / (1.0 + (sheet.residual / 0.08).powi(2));
-    let explained = (members as f64 / all as f64).powi(3);
+    let regular = 1.0 / (1.0 + (residual / 0.08).powi(2));
+    let explained = (members as f64 / all.max(members) as f64).powi(3);
     many * even * regular * explained
 }

@@ -13,6 +13,8 @@ pub(super) struct ReducedPicture {
     pub factor: usize,
     /// log2 of luminance.
     pub log: Array2<f32>,
+    /// log2 of red and of blue over luminance; `None` without colour.
+    colour: Option<[Array2<f32>; 2]>,
 }
 
 impl ReducedPicture {
@@ -28,7 +30,32 @@ impl ReducedPicture {
         let pixels = log.as_slice_mut().unwrap_or_default();
         let pieces = pixels.par_chunks_mut(PIECE);
         pieces.for_each(|piece| piece.iter_mut().for_each(to_log));
-        ReducedPicture { factor, log }
+        ReducedPicture {
+            factor,
+            log,
+            colour: None,
+        }
+    }
+
+    /// The same with the colours of a picture whose luminance it was made of.
+    pub fn with_colour(mut self, [red, blue]: [&ArrayRef2<f32>; 2]) -> Self {
+        let over = |channel: &ArrayRef2<f32>| {
+            let mut ratio = means(channel, self.factor);
+            ratio.zip_mut_with(&self.log, |value, log| {
+                let held = if value.is_finite() { *value } else { 0.0 };
+                *value = held.max(f32::MIN_POSITIVE).log2() - log;
+            });
+            ratio
+        };
+        self.colour = Some([red, blue].map(over));
+        self
+    }
+
+    /// log2 of red and of blue over luminance at a point; `None` outside, and without colour.
+    pub fn colour_at(&self, p: Point) -> Option<[f32; 2]> {
+        let [red, blue] = self.colour.as_ref()?;
+        let at = [p.y.max(0.0) as usize, p.x.max(0.0) as usize];
+        Some([*red.get(at)?, *blue.get(at)?])
     }
 
     /// Smallest and largest value.
