@@ -86,6 +86,7 @@ impl Wedge {
             dark_first: self.wedge_dark_first,
             boustrophedon: self.wedge_boustrophedon,
             none: self.no_wedge,
+            steps_of_run: None,
         })
     }
 }

@@ -337,4 +337,19 @@ mod tests {
         assert_eq!(clips[0].clip_level, 60_000.0 / 65_535.0);
         assert_eq!(clips[0].floor_level, 0.0);
     }
+
+    /// Samples of 12 bits that a program put into 16 end at 4095, or wherever its scale ended; the range above stays empty.
+    #[test]
+    fn padded_samples_clip_where_they_end() {
+        for top in [4095.0, 3967.0, 16_383.0] {
+            let frames = [1.0, 4.0].map(|k: f64| {
+                Pixels::U16(Array3::from_shape_fn((300, 400, 1), |(r, c, _)| {
+                    let light = (c * 300 + r) as f64 / 120_000.0 * 0.6;
+                    ((k * light).min(1.0) * top).round() as u16
+                }))
+            });
+            let clips = clip_levels(&bracket_of(&frames, &[0.0, 2.0], Compression::Lossless));
+            assert_eq!(clips[0].clip_level, top / 65_535.0);
+        }
+    }
 }

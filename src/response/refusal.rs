@@ -130,11 +130,13 @@ fn uneven(samples: &BlockSamples) -> Option<String> {
     deviations.sort_by(f32::total_cmp);
     let even = deviations.partition_point(|&d| f64::from(d) <= QUIET_CODES);
     (even < FEWEST_BLOCKS).then(|| {
+        let middle = deviations[deviations.len() / 2];
+        // Photon noise falls with the root of the speed.
+        let less = (f64::from(middle) / QUIET_CODES).powi(2).max(2.0).ceil();
         format!(
-            "noise or texture hides it: of {} blocks of pixels that two frames see {even} deviate by at most {QUIET_CODES:.0} codes of 256 \
-             inside, {FEWEST_BLOCKS} are needed, and half of them deviate by {:.0} codes or more",
-            deviations.len(),
-            deviations[deviations.len() / 2]
+            "the frames are too noisy or too finely textured for it: in half of the picture neighbouring pixels differ by {middle:.0} \
+             codes of 256 or more, and a curve needs even places, of {QUIET_CODES:.0} codes at most; an even surface in several tones in the \
+             picture (a grey card, a wall in light and shade) would do, or, where it is noise, 1/{less:.0} of the ISO speed"
         )
     })
 }

@@ -172,3 +172,135 @@ fn study_of_shapes() {
     let (right, doubted, silent) = shapes(&[1.0 / 20.0, 1.0 / 45.0], LONG, 100..103);
     println!("long: {right} of 6 right, {doubted} short and doubted, in silence {silent:?}");
 }
+
+/// Linear sRGB of the 24 patches of a published colour chart (CIE xyY; SOURCES.md), in its order: six to a row, greys last.
+fn chart_colours() -> Vec<[f32; 3]> {
+    let table = include_str!("../published/colour_chart_24.csv");
+    let rows = table
+        .lines()
+        .filter(|l| !l.starts_with('#') && !l.starts_with("patch"));
+    let colours = rows.map(|line| {
+        let cells: Vec<f64> = line.split(',').filter_map(|c| c.parse().ok()).collect();
+        let (x, y, lightness) = (cells[0], cells[1], cells[2]);
+        let white = [0.3127 / 0.3290, 1.0, (1.0 - 0.3127 - 0.3290) / 0.3290];
+        // Scaled to the white of D65, which is all that a grey needs.
+        let chart_white = [0.95, 1.0, 1.17];
+        let xyz = [x / y, 1.0, (1.0 - x - y) / y];
+        let xyz: Vec<f64> = (0..3)
+            .map(|k| lightness * xyz[k] * white[k] / chart_white[k])
+            .collect();
+        // IEC 61966-2-1.
+        let rows = [
+            [3.2406, -1.5372, -0.4986],
+            [-0.9689, 1.8758, 0.0415],
+            [0.0557, -0.2040, 1.0570],
+        ];
+        rows.map(|row| {
+            let value: f64 = row.iter().zip(&xyz).map(|(a, b)| a * b).sum();
+            value.max(0.003) as f32
+        })
+    });
+    colours.collect()
+}
+
+/// The greys of a colour chart are a wedge of six, whatever the colours beside them, from 24 pixels a patch on; without colour nothing
+/// sets them apart from the rest.
+#[test]
+fn the_greys_of_a_colour_chart_are_found() {
+    use stopspan_measure::find::candidate_in_colour;
+    let colours = chart_colours();
+    assert_eq!(colours.len(), 24);
+    for (side, upright) in [(24, false), (24, true), (32, false), (60, true)] {
+        let mut rng = ChaCha8Rng::seed_from_u64(side as u64);
+        let (gap, top, left) = (side / 8, 200, 300);
+        let pitch = side + gap;
+        let picture = ndarray::Array3::from_shape_fn((700, 900, 3), |(r, c, k)| {
+            let (y, x) = (r as isize - top, c as isize - left);
+            let (y, x) = if upright { (x, y) } else { (y, x) };
+            let size = (4 * pitch as isize, 6 * pitch as isize);
+            let texture = 0.18 * (1.0 + 0.5 * ((r as f32 / 9.0).sin() * (c as f32 / 7.0).cos()));
+            let light = if (0..size.0).contains(&y) && (0..size.1).contains(&x) {
+                let (row, column) = (y as usize / pitch, x as usize / pitch);
+                let inside = y as usize % pitch >= gap && x as usize % pitch >= gap;
+                if inside {
+                    colours[6 * row + column][k]
+                } else {
+                    0.03
+                }
+            } else {
+                texture
+            };
+            light * (1.0 + 0.02 * (rng.random::<f32>() - 0.5))
+        });
+        let found = candidate_in_colour(&picture).unwrap().place;
+        println!("{side} px, upright {upright}: {:?}", found.confidence);
+        let shape = if upright { (6, 1) } else { (1, 6) };
+        assert_eq!((found.rows, found.columns), shape, "{side} {upright}");
+        assert!(found.confidence >= Some(CONFIDENT), "{found:?}");
+    }
+}
+
+/// Tiles that a lamp lights from one side fall as steadily as a wedge does, but the light falls within each as well.
+#[test]
+fn tiles_lit_from_one_side_are_no_wedge() {
+    let tiles = |stops_a_tile: f32, within: f32| {
+        let mut rng = ChaCha8Rng::seed_from_u64(9);
+        ndarray::Array2::from_shape_fn((600, 1100), |(r, c)| {
+            let (tile, place) = (c / 80, (c % 80) as f32 / 80.0 - 0.5);
+            let wall = !(200..300).contains(&r) || !(100..980).contains(&c);
+            let joint = c % 80 < 4;
+            let light = -stops_a_tile * (tile as f32 + within * place);
+            let level = if wall || joint { light - 1.0 } else { light };
+            level.exp2() * (1.0 + 0.01 * (rng.random::<f32>() - 0.5))
+        })
+    };
+    for step in [0.2, 0.4, 0.7] {
+        let found = find_wedge(&tiles(step, 1.0));
+        assert!(found.is_none(), "{step}: {found:?}");
+    }
+    // The same tiles are one where the light within each is even.
+    assert!(find_wedge(&tiles(0.4, 0.0)).is_some());
+}
+
+/// No wedge is seen on whole real frames without one, nor on crops of them; SKIPPED without the folder of frames that the variable
+/// `STOPSPAN_FRAMES_WITHOUT_WEDGE` names.
+#[test]
+fn real_frames_without_a_wedge_show_none() {
+    use stopspan_measure::find::candidate_in_colour;
+    let Ok(folder) = std::env::var("STOPSPAN_FRAMES_WITHOUT_WEDGE") else {
+        return println!("SKIPPED: no folder of frames");
+    };
+    let mut rng = ChaCha8Rng::seed_from_u64(12);
+    let (mut seen, mut wrong) = (0, Vec::new());
+    for entry in std::fs::read_dir(folder).unwrap().flatten() {
+        let files = std::fs::read_dir(entry.path()).into_iter().flatten();
+        for file in files.flatten().map(|f| f.path()) {
+            let Ok(picture) = stopspan_formats::read_picture(&file, &Default::default()) else {
+                continue;
+            };
+            let (rows, columns, channels) = picture.pixels.dim();
+            let light = ndarray::Array3::from_shape_fn((rows, columns, channels), |(r, c, k)| {
+                (picture.pixels.level(r, c, k) as f32).powf(2.2)
+            });
+            for crop in 0..7 {
+                let mut part = |size: usize| {
+                    if crop == 0 {
+                        return 0..size;
+                    }
+                    let length = rng.random_range(size / 6..size * 3 / 4);
+                    let start = rng.random_range(0..size - length);
+                    start..start + length
+                };
+                let (down, across) = (part(rows), part(columns));
+                let cut = light.slice(ndarray::s![down.clone(), across.clone(), ..]);
+                let found = candidate_in_colour(&cut.to_owned());
+                seen += 1;
+                if found.is_some_and(|f| f.place.confidence >= Some(CONFIDENT)) {
+                    wrong.push((file.clone(), down, across));
+                }
+            }
+        }
+    }
+    println!("{seen} frames and crops");
+    assert!(seen > 0 && wrong.is_empty(), "{wrong:?}");
+}

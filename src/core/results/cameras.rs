@@ -65,6 +65,17 @@ impl LevelsAndRange {
     }
 }
 
+impl CameraRow {
+    /// True if some range of the row has a 95 % interval.
+    pub fn has_interval(&self) -> bool {
+        let all = [&self.single, &self.camera_hdr, &self.merge];
+        let ranges = all.into_iter().flat_map(|f| [f.snr1, f.snr10]);
+        ranges
+            .flatten()
+            .any(|u| u.low95.is_some() && u.high95.is_some())
+    }
+}
+
 /// Difference in recorded light between the reference frames of two cameras.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct LightPair {

@@ -124,3 +124,27 @@ fn code_floor(subject: &Subject, capture: &Capture) -> f64 {
 fn spread(misfit: f64) -> f64 {
     if misfit > 2.0 { misfit.sqrt() } else { 1.0 }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use stopspan_core::model::ResponseCurve;
+
+    /// A linear 8-bit file without any noise of its own: rounding of 1/12 code squared gives SNR 10 at 10 / sqrt(12) = 2.89 codes, and
+    /// SNR 1 below code 2, which the file does not tell (closed form).
+    #[test]
+    fn a_file_without_noise_holds_what_its_codes_hold() {
+        let source = Source::new(ResponseCurve::linear(256, 1.0), 1.0);
+        let none = NoiseModel {
+            shot: 0.0,
+            read_variance: 0.0,
+            code_variance: 0.0,
+        };
+        let got = without_wedge(&[source], &none, &[1.0, 10.0]);
+        assert_eq!(got[0].limited_by, Limit::File { code: 2 });
+        assert!((got[0].stops.unwrap() - (255.0f64 / 2.0).log2()).abs() < 1e-6);
+        assert_eq!(got[1].limited_by, Limit::Noise);
+        let expected = (255.0 * 12f64.sqrt() / 10.0).log2();
+        assert!((got[1].stops.unwrap() - expected).abs() < 1e-3, "{got:?}");
+    }
+}

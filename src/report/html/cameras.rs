@@ -10,9 +10,18 @@ pub(super) fn cameras(out: &mut String, report: &Report) {
     let Some(comparison) = &report.cameras else {
         return;
     };
-    out.push_str(
+    let intervals = if comparison.rows.iter().any(CameraRow::has_interval) {
+        ", with 95 % intervals. Rows whose intervals overlap share a rank."
+    } else {
+        ". Without intervals there are no ranks by stops."
+    };
+    let _ = writeln!(
+        out,
         "<section>\n<h2>Cameras beside each other</h2>\n<div class=\"scroll\"><table class=\"stack plain cameras\">\n\
-         <caption><span>Steps told apart by noise, stops from clipping down to SNR 1, and below them down to SNR 10, with 95 % intervals. Rows whose intervals overlap share a rank.</span></caption>\n\
+         <caption><span>Steps told apart by noise, stops from clipping down to SNR 1, and below them down to SNR 10{intervals}</span></caption>"
+    );
+    out.push_str(
+        "\
          <thead><tr><th scope=\"col\">camera</th><th scope=\"col\">rank by stops, steps</th><th scope=\"col\">single frame</th><th scope=\"col\">camera's HDR</th><th scope=\"col\">merge</th><th scope=\"col\">clips above step 1</th></tr></thead>\n<tbody>\n",
     );
     for row in &comparison.rows {

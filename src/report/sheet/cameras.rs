@@ -28,7 +28,11 @@ pub(super) fn draw(mut canvas: Canvas, report: &Report) -> Option<Canvas> {
     let (top, bottom) = canvas.frame(
         "Cameras beside each other",
         &format!("{} cameras, best single frame, own HDR picture and merge", rows.len()),
-        "Stops from clipping down to SNR 1 of one pixel (ISO 15739), and steps of the wedge told apart by noise. Whiskers and brackets: 95 % interval. An arrow: the wedge ends first, at least this much. Cameras whose merge intervals overlap share a rank.",
+        if rows.iter().any(|row| row.has_interval()) {
+            "Stops from clipping down to SNR 1 of one pixel (ISO 15739), and steps of the wedge told apart by noise. Whiskers and brackets: 95 % interval. An arrow: the wedge ends first, at least this much. Cameras whose merge intervals overlap share a rank."
+        } else {
+            "Stops from clipping down to SNR 1 of one pixel (ISO 15739), and steps of the wedge told apart by noise. An arrow: the wedge ends first, at least this much."
+        },
         format!("Range and steps of each camera. {}.", said.join("; ")),
     );
     let bottom = bottom - 70.0;
