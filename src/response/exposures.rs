@@ -7,6 +7,7 @@ use super::smooth_table::TableFit;
 use super::steps::{self, Settled, Step};
 use std::ops::Range;
 use stopspan_core::finding::Finding;
+use stopspan_core::model::Bracket;
 use stopspan_core::units::Estimate;
 
 /// What the fits know of the exposures.
@@ -21,8 +22,8 @@ pub(super) struct Measured<'a> {
     pub run: Range<usize>,
     /// Stated exposure of every frame.
     pub stated: &'a [Estimate],
-    /// File name of every frame.
-    pub names: &'a [String],
+    /// The frames.
+    pub bracket: &'a Bracket,
 }
 
 /// Share of the distance to the nearer end of the span by which the smoothness of the curve influences an exposure.
@@ -30,11 +31,8 @@ const SMOOTH: f64 = 0.004;
 
 impl Measured<'_> {
     /// The exposure to use of every frame, and the factor that brings the fits to their scale; findings name false ones.
-    pub(super) fn settle(
-        &self,
-        reference: usize,
-        findings: &mut Vec<Finding>,
-    ) -> (Vec<Estimate>, f64) {
+    pub(super) fn settle(&self, findings: &mut Vec<Finding>) -> (Vec<Estimate>, f64) {
+        let reference = self.bracket.reference;
         let steps: Vec<Step> = (1..self.stated.len()).map(|j| self.step(j)).collect();
         let Some(factor) = steps::factor(&steps) else {
             return (self.by_frame(findings), 1.0);
@@ -43,8 +41,8 @@ impl Measured<'_> {
         for (j, step) in settled.iter().enumerate() {
             if let Some(instead) = step.instead {
                 findings.push(Finding::StatedStepFalse {
-                    first: self.names[j].clone(),
-                    second: self.names[j + 1].clone(),
+                    first: self.bracket.frames[j].name(),
+                    second: self.bracket.frames[j + 1].name(),
                     stated_stops: steps[j].stated.value,
                     measured_stops: instead.value,
                     standard_uncertainty_stops: instead.standard_uncertainty,
@@ -125,7 +123,7 @@ impl Measured<'_> {
     /// The exposures if no factor is known: the stated span is kept, and each frame between its ends is judged by itself.
     fn by_frame(&self, findings: &mut Vec<Finding>) -> Vec<Estimate> {
         let one = |(j, &stated): (usize, &Estimate)| match self.of_frame(j) {
-            Some(measured) => settle(&self.names[j], stated, measured, findings),
+            Some(measured) => settle(self.bracket, j, measured, findings),
             None => stated,
         };
         self.stated.iter().enumerate().map(one).collect()

@@ -260,16 +260,15 @@ fn smooth(
     let balance = free.get(1).and_then(|green| {
         balance::by_greys(samples, &green.log2_exposure, &values, bracket.reference)
     });
-    let names: Vec<String> = bracket.frames.iter().map(|f| f.name()).collect();
     let measured = Measured {
         fits: &free,
         samples,
         balance: balance.as_ref(),
         run: run.clone(),
         stated,
-        names: &names,
+        bracket,
     };
-    let (used, factor) = measured.settle(bracket.reference, findings);
+    let (used, factor) = measured.settle(findings);
     for fit in &mut free {
         fit.log2_exposure.iter_mut().for_each(|g| *g *= factor);
     }
