@@ -4,22 +4,22 @@
 //! and Mantiuk 2020); for samples of more than 8 bits its weights include read noise. Weights at that estimate give the
 //! variance-optimal mean, which comes within a few per cent of the Cramer-Rao bound (Aguerrebere, Delon, Gousseau and
 //! Muse 2014).
+use super::channel::Channel;
 use super::resample::ROWS;
-use super::sampling::{CLIPPED, Table, table};
 use super::scratch::Scratch;
 use super::sums::{Merged, PIECE};
-use super::uncertainty::{Corrections, MergedChannel, blocks_of};
-use super::weights::{FrameLight, Weights, dark_deviations, first_weights};
+use super::uncertainty::{Corrections, blocks_of};
+use super::weights::FrameLight;
 use ndarray::{Array2, Array3};
 use rayon::prelude::*;
 use std::ops::Range;
 use std::sync::Mutex;
+use stopspan_core::model::Noise;
+use stopspan_core::model::Response;
 use stopspan_core::model::main_channel;
 use stopspan_core::model::{BlockClass, Bracket, Disagreement, Motion};
-use stopspan_core::model::{Noise, NoiseModel};
 use stopspan_core::model::{Planes, Recovered};
 use stopspan_core::model::{RadianceMap, flag};
-use stopspan_core::model::{Response, ResponseCurve};
 use stopspan_core::raster::{Work, dispatch_simd};
 use stopspan_core::units::Primaries;
 
@@ -35,27 +35,6 @@ pub struct Merger<'a> {
     pub(super) by_exposure: Vec<usize>,
     /// Buffers not in use.
     pub(super) idle: Mutex<Vec<Scratch>>,
-}
-
-/// Tables of one channel.
-pub(super) struct Channel {
-    /// By frame.
-    pub(super) tables: Vec<Table>,
-    /// Exposure relative to the reference, by frame.
-    factors: Vec<f32>,
-    /// Weights of the first estimate, by frame.
-    first: Vec<f32>,
-    weights: Weights,
-    /// Radiance at each frame's clip level: a lower bound where the frame is clipped.
-    bounds: Vec<f32>,
-    /// Standard deviation of radiance in the dark, by frame.
-    dark: Vec<f32>,
-    curve: ResponseCurve,
-    noise: NoiseModel,
-    /// Exposure and sensitivity by frame.
-    lights: Vec<FrameLight>,
-    /// What the uncertainties are corrected by, if the frames were found to disagree.
-    corrections: Option<Corrections>,
 }
 
 impl<'a> Merger<'a> {
@@ -346,112 +325,5 @@ impl Work for PieceOfRow<'_, '_> {
 fn interleave(from: &[f32], out: &mut [f32], channel: usize, channels: usize) {
     for (pixel, &value) in out.chunks_exact_mut(channels).zip(from) {
         pixel[channel] = value;
-    }
-}
-
-impl Channel {
-    fn new(
-        bracket: &Bracket,
-        curve: &ResponseCurve,
-        noise: &NoiseModel,
-        frames: &[FrameLight],
-    ) -> Self {
-        let tables = frames.iter().zip(&bracket.frames);
-        let bound = |f: &FrameLight| (curve.exposure_at(curve.clip_level) / f.factor) as f32;
-        Channel {
-            tables: tables
-                .map(|(f, frame)| table(&frame.picture.pixels, curve, f))
-                .collect(),
-            factors: frames.iter().map(|f| f.factor as f32).collect(),
-            first: first_weights(curve, noise, frames),
-            weights: Weights::new(curve, noise, frames),
-            bounds: frames.iter().map(bound).collect(),
-            dark: dark_deviations(curve, noise, frames),
-            curve: curve.clone(),
-            noise: *noise,
-            lights: frames.to_vec(),
-            corrections: None,
-        }
-    }
-
-    /// What its corrections are made of.
-    fn view(&self) -> MergedChannel<'_> {
-        MergedChannel {
-            curve: &self.curve,
-            noise: &self.noise,
-            frames: &self.lights,
-            weights: &self.weights,
-        }
-    }
-
-    /// Recomputes the systematic uncertainty of the remaining frames where frames were excluded for motion.
-    fn systematic_of_the_rest<'s>(
-        &self,
-        frames: impl Iterator<Item = &'s [f32]> + Clone,
-        cells: &[u16],
-        systematic: &mut [f32],
-        flags: &[u16],
-    ) {
-        for (column, _) in flags
-            .iter()
-            .enumerate()
-            .filter(|(_, f)| **f & flag::MOVED != 0)
-        {
-            let rest = frames.clone().enumerate();
-            let rest = rest.filter(|(_, f)| f[column] < CLIPPED).map(|(j, _)| j);
-            if let Some(value) = self.weights.systematic_of(cells[column], rest) {
-                systematic[column] = value;
-            }
-        }
-    }
-
-    /// The frame with the largest weight among those whose sample is usable.
-    fn leader_of(&self, cell: u16, samples: impl Iterator<Item = f32>) -> u8 {
-        let weight = |(j, s): (usize, f32)| (s < CLIPPED).then(|| (j, self.weights.at(j, cell)));
-        let best = samples.enumerate().filter_map(weight);
-        best.fold(
-            (0, -1.0),
-            |a: (usize, f32), b| if b.1 > a.1 { b } else { a },
-        )
-        .0
-        .min(255) as u8
-    }
-
-    /// Radiance and its statistical uncertainty at a pixel where no frame has a weight.
-    ///
-    /// If all frames clip, the radiance is the highest of their bounds, with 100 % uncertainty. Otherwise the frames disagree
-    /// so much that none has a weight at the first estimate: that estimate is kept, and its uncertainty is the largest of
-    /// the spread of the frames, a tenth of the value, and the least dark noise of any of them.
-    #[cold]
-    fn without_weight(&self, samples: impl Iterator<Item = f32> + Clone) -> (f32, f32) {
-        let good = samples
-            .clone()
-            .zip(&self.factors)
-            .filter(|(s, _)| *s < CLIPPED);
-        let (light, time) = good
-            .clone()
-            .fold((0.0, 0.0), |(l, t), (s, f)| (l + s * f, t + f));
-        if time == 0.0 {
-            // Within the borders of all frames nothing is known: any of them might have clipped.
-            let none = samples.clone().all(f32::is_nan);
-            let bounds = samples.zip(&self.bounds);
-            let covered = bounds.filter(|(s, _)| none || !s.is_nan());
-            let bound = covered.map(|(_, b)| *b).fold(0.0, f32::max);
-            return (bound, bound);
-        }
-        let radiance = light / time;
-        let spread = good.fold(0.0f32, |most, (s, _)| most.max((s - radiance).abs()));
-        let dark = samples.zip(&self.dark).filter(|(s, _)| *s < CLIPPED);
-        let least = dark.fold(f32::INFINITY, |least, (_, d)| least.min(*d));
-        (radiance, spread.max(radiance.abs() * 0.1).max(least))
-    }
-
-    /// Radiance of a float sample of a frame; [`CLIPPED`] from the clip level on, and for NaN.
-    pub(super) fn float(&self, frame: usize, level: f32) -> f32 {
-        let level = f64::from(level);
-        if level.is_nan() || level >= self.curve.clip_level {
-            return CLIPPED;
-        }
-        (self.curve.exposure_at(level) / f64::from(self.factors[frame])) as f32
     }
 }

@@ -11,7 +11,7 @@ use stopspan_core::statistics::robust::median;
 use stopspan_core::units::Estimate;
 
 /// Least departure that counts, standard uncertainties.
-const SEEN_AT: f64 = 4.0;
+const SEEN_AT: f64 = 3.0;
 /// Least departure that counts, stops: below it the curves of single channels differ as much.
 const WORTH: f64 = 0.015;
 /// Least standard uncertainty of an exposure ratio, however many blocks there are, stops.

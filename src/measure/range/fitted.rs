@@ -142,9 +142,8 @@ impl Fitted<'_> {
             limited_by = Limit::Wedge;
             (stops, low95, high95) = (seen_stops, None, None);
         } else if dark < floor {
-            // The floor ends the range whatever the noise: no radiance below it can be used.
-            high95 = high95.zip(stops).map(|(h, s)| h.min(s));
-            low95 = low95.zip(stops).map(|(l, s)| l.min(s));
+            // The floor ends the range whatever the noise: no radiance below it can be used, and its place is the file's.
+            (low95, high95) = (None, None);
         } else if self.beyond(dark).is_some()
             && interval.is_none_or(|(low, high)| high - low > PINNED)
         {

@@ -17,6 +17,8 @@ const MOSTLY: f64 = 0.5;
 const PARTLY: f64 = 0.1;
 /// Largest share of an area that the frame chosen may have clipped.
 const CLIPPED: f64 = 0.05;
+/// Largest share of an area that the frame chosen may have black: it would show little of it.
+const BLACK: f64 = 0.5;
 /// Step of the rows of blocks that are counted.
 const COUNTED: usize = 2;
 
@@ -38,8 +40,8 @@ impl Count {
 struct Group {
     inside: Count,
     around: Count,
-    /// By frame: number of blocks inside that it has clipped or does not cover.
-    of_frame: Vec<usize>,
+    /// By frame: number of blocks inside that it has clipped or does not cover, and of those that are black in every channel.
+    of_frame: Vec<[usize; 2]>,
 }
 
 /// Excludes all frames but one, by setting their bits of the mask, in areas where the reference is clipped.
@@ -63,18 +65,21 @@ fn all(count: usize) -> u32 {
     u32::MAX >> (32 - count.clamp(1, 32))
 }
 
-/// The frame to show in a group of areas; `None` if the reference is not clipped there, or every other frame is.
+/// The frame to show in a group of areas; `None` if the reference is not clipped there, or every other frame is clipped or black.
 fn stand_in(group: &Group, bracket: &Bracket) -> Option<usize> {
     if !(group.inside.clipped_beyond(PARTLY) || group.around.clipped_beyond(MOSTLY)) {
         return None;
     }
-    let unclipped = |&j: &usize| {
-        let clipped = group.of_frame.get(j).copied().unwrap_or(usize::MAX);
-        j != bracket.reference && (clipped as f64) < CLIPPED * group.inside.all as f64
+    let shows_it = |&j: &usize| {
+        let all = group.inside.all as f64;
+        let seen = |[clipped, black]: &[usize; 2]| {
+            (*clipped as f64) < CLIPPED * all && (*black as f64) <= BLACK * all
+        };
+        j != bracket.reference && group.of_frame.get(j).is_some_and(seen)
     };
     let exposure = |j: usize| bracket.relative_exposure(j);
     (0..bracket.frames.len())
-        .filter(unclipped)
+        .filter(shows_it)
         .max_by(|&a, &b| exposure(a).total_cmp(&exposure(b)))
 }
 
@@ -134,7 +139,7 @@ fn count(
 ) -> Vec<Group> {
     let last = labels.iter().copied().max().unwrap_or(0) as usize;
     let empty = Group {
-        of_frame: vec![0; views.len()],
+        of_frame: vec![[0; 2]; views.len()],
         ..Group::default()
     };
     let mut groups = vec![empty; last + 1];
@@ -149,6 +154,7 @@ fn count(
         let blocks = labels.row(row).into_iter().zip(left_out.row(row));
         for (i, (&label, &mask)) in blocks.enumerate().filter(|(_, (l, _))| **l != 0) {
             let clipped = |j: usize| lines[j].iter().any(|row| row.at_most[i] == 0.0);
+            let black = |j: usize| lines[j].iter().all(|row| row.at_least[i] == 0.0);
             let group = &mut groups[label as usize];
             let counted = if mask != 0 {
                 &mut group.inside
@@ -158,8 +164,9 @@ fn count(
             counted.all += 1;
             counted.clipped += usize::from(clipped(reference));
             if mask != 0 {
-                for (j, count) in group.of_frame.iter_mut().enumerate() {
-                    *count += usize::from(clipped(j));
+                for (j, [of_clipped, of_black]) in group.of_frame.iter_mut().enumerate() {
+                    *of_clipped += usize::from(clipped(j));
+                    *of_black += usize::from(black(j));
                 }
             }
         }

@@ -2,6 +2,7 @@
 use crate::merger::Merger;
 use crate::resample::ROWS;
 use crate::sampling::CLIPPED;
+use crate::scratch::Scratch;
 use crate::sums::PIECE;
 use crate::weights::CELLS;
 use ndarray::Array2;
@@ -27,6 +28,11 @@ pub(super) struct Spread {
 }
 
 impl Spread {
+    fn add(&mut self, difference: f32) {
+        self.count += 1.0;
+        self.sum += f64::from(difference.abs());
+    }
+
     /// Mean square of normal differences with this mean absolute value: pi/2 times its square.
     pub(super) fn mean_square(&self) -> f64 {
         std::f64::consts::FRAC_PI_2 * (self.sum / self.count.max(1.0)).powi(2)
@@ -92,6 +98,7 @@ struct Area {
 /// Compares each frame with the next brighter one and with the one after that.
 pub(super) fn observe(merger: &Merger, classes: &Array2<BlockClass>) -> Differences {
     let pairs = neighbours(merger);
+    let comparison = Comparison::new(merger, classes, &pairs);
     let (rows, _, channels) = merger.dim();
     let strips = rows / ROWS;
     let every = (rows / SAMPLED_ROWS).max(1);
@@ -101,7 +108,7 @@ pub(super) fn observe(merger: &Merger, classes: &Array2<BlockClass>) -> Differen
         .par_iter()
         .map(|strip| {
             let mut out = empty();
-            let gains = observe_strip(merger, classes, &pairs, strip * ROWS, &mut out);
+            let gains = comparison.add_strip(strip * ROWS, &mut out);
             (out, gains)
         })
         .collect();
@@ -138,82 +145,118 @@ fn neighbours(merger: &Merger) -> Vec<[usize; 2]> {
     next.chain(second).collect()
 }
 
-/// Adds the differences of the strip that begins at `first`; returns the mean noise gain of every frame.
-fn observe_strip(
-    merger: &Merger,
-    classes: &Array2<BlockClass>,
-    pairs: &[[usize; 2]],
-    first: usize,
-    out: &mut [Vec<PairDifferences>],
-) -> Vec<f64> {
-    let (_, columns, channels) = merger.dim();
-    let mut scratch = merger.take_scratch();
-    merger.read_resampled(&(first..first + ROWS), &mut scratch.resamplers);
-    let mut areas = vec![vec![vec![Area::default(); columns / AREA]; pairs.len()]; channels];
-    let mut flags = vec![0; columns];
-    let mut cells = vec![0; columns];
-    for i in 0..ROWS {
-        let row = first + i;
-        merger.sample(row, i, &mut scratch);
-        merger.exclude_motion(row, &mut scratch, &mut flags);
-        let line = classes.row(row / BLOCK);
-        for channel in 0..channels {
-            for from in (0..columns).step_by(PIECE) {
-                let piece = from..columns.min(from + PIECE);
-                merger.cells(channel, piece.clone(), &mut scratch, &mut cells[piece]);
+/// What is compared: a merge, the classes of its blocks and pairs of its frames.
+struct Comparison<'a> {
+    merger: &'a Merger<'a>,
+    classes: &'a Array2<BlockClass>,
+    pairs: &'a [[usize; 2]],
+    /// By channel and pair: whether both frames are used at a coarse cell.
+    usable: Vec<Vec<Vec<bool>>>,
+}
+
+impl<'a> Comparison<'a> {
+    fn new(
+        merger: &'a Merger<'a>,
+        classes: &'a Array2<BlockClass>,
+        pairs: &'a [[usize; 2]],
+    ) -> Self {
+        let cells = |channel: usize, pair: &[usize; 2]| {
+            let usable = |c: usize| merger.usable_in_both(channel, *pair, (c * TOGETHER) as u16);
+            (0..COARSE).map(usable).collect()
+        };
+        let of_channel = |channel| pairs.iter().map(|pair| cells(channel, pair)).collect();
+        Comparison {
+            merger,
+            classes,
+            pairs,
+            usable: (0..merger.dim().2).map(of_channel).collect(),
+        }
+    }
+
+    /// Adds the differences of the strip that begins at row `first`; returns the mean noise gain of every frame.
+    fn add_strip(&self, first: usize, out: &mut [Vec<PairDifferences>]) -> Vec<f64> {
+        let (_, columns, channels) = self.merger.dim();
+        let mut scratch = self.merger.take_scratch();
+        let rows = first..first + ROWS;
+        self.merger.read_resampled(&rows, &mut scratch.resamplers);
+        let none = vec![Area::default(); columns / AREA];
+        let mut areas = vec![vec![none; self.pairs.len()]; channels];
+        let mut flags = vec![0; columns];
+        for (i, row) in rows.enumerate() {
+            self.merger.sample(row, i, &mut scratch);
+            self.merger.exclude_motion(row, &mut scratch, &mut flags);
+            for (channel, (out, areas)) in out.iter_mut().zip(&mut areas).enumerate() {
+                self.add_row([row, channel], &mut scratch, out, areas);
             }
-            for (p, pair) in pairs.iter().enumerate() {
-                let usable: Vec<bool> = (0..COARSE)
-                    .map(|c| merger.usable_in_both(channel, *pair, (c * TOGETHER) as u16))
-                    .collect();
-                let [a, b] = pair.map(|j| &scratch.samples[j][channel]);
-                for (column, ((a, b), &cell)) in a.iter().zip(b).zip(&cells).enumerate() {
-                    let usable = usable[usize::from(cell) / TOGETHER];
-                    if !usable || !(*a < CLIPPED && *b < CLIPPED) || a + b <= 0.0 {
-                        continue;
-                    }
-                    let difference = 2.0 * (a - b) / (a + b);
-                    let square = difference * difference;
-                    let class = line[column / BLOCK];
-                    let coarse = usize::from(cell) / TOGETHER;
-                    let pixels = &mut out[channel][p].pixels[usize::from(class.activity)][coarse];
-                    pixels.count += 1.0;
-                    pixels.sum += f64::from(difference.abs());
-                    if let Some(area) = areas[channel][p].get_mut(column / AREA) {
-                        area.count += 1.0;
-                        area.sum += difference;
-                        area.square += square;
-                        area.cells += f32::from(cell);
-                    }
+        }
+        let gains = scratch.noise_gain.iter().map(|g| mean_gain(g)).collect();
+        self.merger.put_back(scratch);
+        let line = self.classes.row(first / BLOCK);
+        for (areas, out) in areas.iter().flatten().zip(out.iter_mut().flatten()) {
+            let concluded = areas.iter().enumerate().filter_map(|(i, area)| {
+                let colour = line[(i * AREA + AREA / 2) / BLOCK].colour;
+                area.conclude(usize::from(colour))
+            });
+            out.areas.extend(concluded);
+        }
+        gains
+    }
+
+    /// Adds one channel of the row that the scratch holds.
+    fn add_row(
+        &self,
+        [row, channel]: [usize; 2],
+        scratch: &mut Scratch,
+        out: &mut [PairDifferences],
+        areas: &mut [Vec<Area>],
+    ) {
+        let columns = self.merger.dim().1;
+        let mut cells = vec![0; columns];
+        for from in (0..columns).step_by(PIECE) {
+            let piece = from..columns.min(from + PIECE);
+            self.merger
+                .cells(channel, piece.clone(), scratch, &mut cells[piece]);
+        }
+        let line = self.classes.row(row / BLOCK);
+        let pairs = self.pairs.iter().zip(&self.usable[channel]);
+        for ((pair, usable), (out, areas)) in pairs.zip(out.iter_mut().zip(areas)) {
+            let [a, b] = pair.map(|j| &scratch.samples[j][channel]);
+            for (column, ((a, b), &cell)) in a.iter().zip(b).zip(&cells).enumerate() {
+                let coarse = usize::from(cell) / TOGETHER;
+                // Samples that are clipped or missing are infinite or not a number.
+                let total = a + b;
+                if !(usable[coarse] && total > 0.0 && total < CLIPPED) {
+                    continue;
+                }
+                let difference = 2.0 * (a - b) / total;
+                let activity = usize::from(line[column / BLOCK].activity);
+                out.pixels[activity][coarse].add(difference);
+                if let Some(area) = areas.get_mut(column / AREA) {
+                    area.add(difference, cell);
                 }
             }
         }
     }
-    let gain = |gains: &Vec<f32>| match gains.len() {
+}
+
+/// Mean factor by which resampling changes the variance of a frame's row; 1 for a frame that is not resampled.
+fn mean_gain(gains: &[f32]) -> f64 {
+    let known = gains.iter().filter(|g| g.is_finite());
+    let count = known.clone().count();
+    match count {
         0 => 1.0,
-        n => {
-            gains
-                .iter()
-                .map(|g| f64::from(*g))
-                .filter(|g| g.is_finite())
-                .sum::<f64>()
-                / n as f64
-        }
-    };
-    let gains = scratch.noise_gain.iter().map(gain).collect();
-    merger.put_back(scratch);
-    let line = classes.row(first / BLOCK);
-    for (areas, out) in areas.iter().flatten().zip(out.iter_mut().flatten()) {
-        let concluded = areas.iter().enumerate().filter_map(|(i, area)| {
-            let colour = line[(i * AREA + AREA / 2) / BLOCK].colour;
-            area.conclude(usize::from(colour))
-        });
-        out.areas.extend(concluded);
+        n => known.map(|g| f64::from(*g)).sum::<f64>() / n as f64,
     }
-    gains
 }
 
 impl Area {
+    fn add(&mut self, difference: f32, cell: u16) {
+        self.count += 1.0;
+        self.sum += difference;
+        self.square += difference * difference;
+        self.cells += f32::from(cell);
+    }
+
     /// The mean difference, if enough of the area is seen by both frames.
     fn conclude(&self, colour: usize) -> Option<AreaDifference> {
         let whole = (AREA * AREA) as f32;

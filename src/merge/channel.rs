@@ -1,0 +1,133 @@
+//! Tables of one channel of a merge, and the pixels that the sums over frames leave open.
+use super::sampling::{CLIPPED, Table, table};
+use super::uncertainty::{Corrections, MergedChannel};
+use super::weights::{FrameLight, Weights, dark_deviations, first_weights};
+use stopspan_core::model::{Bracket, NoiseModel, ResponseCurve, flag};
+
+/// Tables of one channel.
+pub(super) struct Channel {
+    /// By frame.
+    pub(super) tables: Vec<Table>,
+    /// Exposure relative to the reference, by frame.
+    pub(super) factors: Vec<f32>,
+    /// Weights of the first estimate, by frame.
+    pub(super) first: Vec<f32>,
+    pub(super) weights: Weights,
+    /// Radiance at each frame's clip level: a lower bound where the frame is clipped.
+    pub(super) bounds: Vec<f32>,
+    /// Standard deviation of radiance in the dark, by frame.
+    pub(super) dark: Vec<f32>,
+    pub(super) curve: ResponseCurve,
+    pub(super) noise: NoiseModel,
+    /// Exposure and sensitivity by frame.
+    pub(super) lights: Vec<FrameLight>,
+    /// What the uncertainties are corrected by, if the frames were found to disagree.
+    pub(super) corrections: Option<Corrections>,
+}
+
+impl Channel {
+    pub(super) fn new(
+        bracket: &Bracket,
+        curve: &ResponseCurve,
+        noise: &NoiseModel,
+        frames: &[FrameLight],
+    ) -> Self {
+        let tables = frames.iter().zip(&bracket.frames);
+        let bound = |f: &FrameLight| (curve.exposure_at(curve.clip_level) / f.factor) as f32;
+        Channel {
+            tables: tables
+                .map(|(f, frame)| table(&frame.picture.pixels, curve, f))
+                .collect(),
+            factors: frames.iter().map(|f| f.factor as f32).collect(),
+            first: first_weights(curve, noise, frames),
+            weights: Weights::new(curve, noise, frames),
+            bounds: frames.iter().map(bound).collect(),
+            dark: dark_deviations(curve, noise, frames),
+            curve: curve.clone(),
+            noise: *noise,
+            lights: frames.to_vec(),
+            corrections: None,
+        }
+    }
+
+    /// What its corrections are made of.
+    pub(super) fn view(&self) -> MergedChannel<'_> {
+        MergedChannel {
+            curve: &self.curve,
+            noise: &self.noise,
+            frames: &self.lights,
+            weights: &self.weights,
+        }
+    }
+
+    /// Recomputes the systematic uncertainty of the remaining frames where frames were excluded for motion.
+    pub(super) fn systematic_of_the_rest<'s>(
+        &self,
+        frames: impl Iterator<Item = &'s [f32]> + Clone,
+        cells: &[u16],
+        systematic: &mut [f32],
+        flags: &[u16],
+    ) {
+        for (column, _) in flags
+            .iter()
+            .enumerate()
+            .filter(|(_, f)| **f & flag::MOVED != 0)
+        {
+            let rest = frames.clone().enumerate();
+            let rest = rest.filter(|(_, f)| f[column] < CLIPPED).map(|(j, _)| j);
+            if let Some(value) = self.weights.systematic_of(cells[column], rest) {
+                systematic[column] = value;
+            }
+        }
+    }
+
+    /// The frame with the largest weight among those whose sample is usable.
+    pub(super) fn leader_of(&self, cell: u16, samples: impl Iterator<Item = f32>) -> u8 {
+        let weight = |(j, s): (usize, f32)| (s < CLIPPED).then(|| (j, self.weights.at(j, cell)));
+        let best = samples.enumerate().filter_map(weight);
+        best.fold(
+            (0, -1.0),
+            |a: (usize, f32), b| if b.1 > a.1 { b } else { a },
+        )
+        .0
+        .min(255) as u8
+    }
+
+    /// Radiance and its statistical uncertainty at a pixel where no frame has a weight.
+    ///
+    /// If all frames clip, the radiance is the highest of their bounds, with 100 % uncertainty. Otherwise the frames disagree
+    /// so much that none has a weight at the first estimate: that estimate is kept, and its uncertainty is the largest of
+    /// the spread of the frames, a tenth of the value, and the least dark noise of any of them.
+    #[cold]
+    pub(super) fn without_weight(&self, samples: impl Iterator<Item = f32> + Clone) -> (f32, f32) {
+        let good = samples
+            .clone()
+            .zip(&self.factors)
+            .filter(|(s, _)| *s < CLIPPED);
+        let (light, time) = good
+            .clone()
+            .fold((0.0, 0.0), |(l, t), (s, f)| (l + s * f, t + f));
+        if time == 0.0 {
+            // Within the borders of all frames nothing is known: any of them might have clipped.
+            let none = samples.clone().all(f32::is_nan);
+            let bounds = samples.zip(&self.bounds);
+            let covered = bounds.filter(|(s, _)| none || !s.is_nan());
+            let bound = covered.map(|(_, b)| *b).fold(0.0, f32::max);
+            return (bound, bound);
+        }
+        let radiance = light / time;
+        let spread = good.fold(0.0f32, |most, (s, _)| most.max((s - radiance).abs()));
+        let dark = samples.zip(&self.dark).filter(|(s, _)| *s < CLIPPED);
+        let least = dark.fold(f32::INFINITY, |least, (_, d)| least.min(*d));
+        (radiance, spread.max(radiance.abs() * 0.1).max(least))
+    }
+
+    /// Radiance of a float sample of a frame; [`CLIPPED`] from the clip level on, and for NaN.
+    pub(super) fn float(&self, frame: usize, level: f32) -> f32 {
+        let level = f64::from(level);
+        if level.is_nan() || level >= self.curve.clip_level {
+            return CLIPPED;
+        }
+        (self.curve.exposure_at(level) / f64::from(self.factors[frame])) as f32
+    }
+}
