@@ -187,7 +187,7 @@ fn interval(usable: &UsableStops) -> String {
 
 fn limit(limit: Limit) -> String {
     let word = match limit {
-        Limit::File { code } => return format!("code {code}"),
+        Limit::File { .. } => "file",
         Limit::Noise => "noise",
         Limit::Clipping => "black",
         Limit::Wedge => "wedge",

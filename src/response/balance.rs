@@ -11,7 +11,7 @@ use stopspan_core::statistics::robust::median;
 use stopspan_core::units::Estimate;
 
 /// Least departure that counts, standard uncertainties.
-const SEEN_AT: f64 = 3.0;
+const SEEN_AT: f64 = 4.0;
 /// Least departure that counts, stops: below it the curves of single channels differ as much.
 const WORTH: f64 = 0.015;
 /// Least standard uncertainty of an exposure ratio, however many blocks there are, stops.
@@ -24,6 +24,9 @@ const GREY: (f32, f32) = (0.12, 2.0);
 const FEWEST_STEPS: usize = 5;
 /// Least number of greys.
 const FEWEST_GREYS: usize = 60;
+/// In a scene with fewer greys than that, so many of its greyest blocks are taken for them, up to this distance from grey as a share of
+/// their code.
+const GREYEST: (usize, f32) = (500, 0.4);
 /// Number of blocks whose errors are alike, for blocks of one thing lie together (judgement).
 const BLOCKS_ALIKE: f64 = 20.0;
 /// Standard uncertainty of a step that too few greys show, stops.
@@ -98,17 +101,23 @@ fn grey_step(
     let frames = samples[1].frames;
     let of = |block: usize| {
         let (i, k) = (block * frames + first, block * frames + second);
-        if !(grey(samples, i) && grey(samples, k)) {
-            return None;
-        }
         let step = |t: usize, s: &BlockSamples| {
             let (a, b) = (tables[t].look(s, i)?.0, tables[t].look(s, k)?.0);
             Some((a + b, b - a))
         };
         let (own, main) = (step(0, &samples[c])?, step(1, &samples[1])?);
-        Some((main.0, own.1 - main.1))
+        let from_grey = from_grey(samples, i).max(from_grey(samples, k));
+        (from_grey <= GREYEST.1).then_some((from_grey, (main.0, own.1 - main.1)))
     };
-    let mut seen: Vec<(f64, f64)> = (0..samples[1].len()).filter_map(of).collect();
+    let mut all: Vec<(f32, (f64, f64))> = (0..samples[1].len()).filter_map(of).collect();
+    all.sort_unstable_by(|a, b| a.0.total_cmp(&b.0));
+    let greys = all.partition_point(|block| block.0 <= GREY.0);
+    if greys < FEWEST_GREYS {
+        all.truncate(GREYEST.0);
+    } else {
+        all.truncate(greys);
+    }
+    let mut seen: Vec<(f64, f64)> = all.into_iter().map(|block| block.1).collect();
     if seen.len() < FEWEST_GREYS {
         return None;
     }
@@ -126,11 +135,11 @@ fn grey_step(
     Some(Estimate::new(whole, noise.hypot(apart).hypot(RATIO_FLOOR)))
 }
 
-/// True if the block of one frame with index `i` is nearly grey.
-fn grey(samples: &[BlockSamples], i: usize) -> bool {
+/// Distance from grey of the block of one frame with index `i`, beyond the codes of [`GREY`], as a share of its code.
+fn from_grey(samples: &[BlockSamples], i: usize) -> f32 {
     let colour = |s: &BlockSamples| s.colour.get(i).map_or(f32::INFINITY, |c| c.abs());
     let most = samples.iter().map(colour).fold(0.0, f32::max);
-    most <= GREY.0 * samples[1].mean[i] + GREY.1
+    (most - GREY.1).max(0.0) / samples[1].mean[i].max(1.0)
 }
 
 /// The balance from exposure ratios through known curves. `None` if darker and brighter blocks give different ratios, which
