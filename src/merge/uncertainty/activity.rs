@@ -18,7 +18,7 @@ const FROM_FLOOR: f64 = 4.0;
 const COLOURED: f64 = 0.12;
 /// Relative error of detail, a share of its standard deviation, that a camera's processing leaves in all frames alike: sharpening,
 /// noise reduction. Found with simulated cameras; no difference between frames shows it.
-const PROCESSED: f64 = 0.1;
+const PROCESSED: f64 = 0.08;
 /// Every so many rows of a block are looked at.
 const EVERY: usize = 2;
 /// About so many blocks decide where the classes of activity begin.

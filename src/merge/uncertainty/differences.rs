@@ -13,8 +13,10 @@ use stopspan_core::model::{ACTIVITIES, BLOCK, BlockClass};
 pub(super) const TOGETHER: usize = 4;
 /// Number of these.
 pub(super) const COARSE: usize = CELLS / TOGETHER;
-/// About so many rows are looked at.
-const SAMPLED_ROWS: usize = 240;
+/// About so many pixels are looked at.
+const SAMPLED: usize = 700_000;
+/// In wider pictures half of every row is looked at.
+const WIDE: usize = 2_000;
 /// Side of the areas whose means are compared, pixels.
 const AREA: usize = 16;
 /// Least share of an area that both frames must show.
@@ -99,9 +101,10 @@ struct Area {
 pub(super) fn observe(merger: &Merger, classes: &Array2<BlockClass>) -> Differences {
     let pairs = neighbours(merger);
     let comparison = Comparison::new(merger, classes, &pairs);
-    let (rows, _, channels) = merger.dim();
+    let (rows, columns, channels) = merger.dim();
     let strips = rows / ROWS;
-    let every = (rows / SAMPLED_ROWS).max(1);
+    let in_row = columns / pieces_apart(columns);
+    let every = (rows * in_row / SAMPLED).max(1);
     let empty = || vec![vec![PairDifferences::new(); pairs.len()]; channels];
     let places: Vec<usize> = (0..strips).skip(every / 2).step_by(every).collect();
     let found: Vec<_> = places
@@ -129,6 +132,11 @@ pub(super) fn observe(merger: &Merger, classes: &Array2<BlockClass>) -> Differen
         channels: all,
         noise_gain,
     }
+}
+
+/// Distance of the pieces of a row that are looked at, pieces.
+fn pieces_apart(columns: usize) -> usize {
+    if columns > WIDE { 2 } else { 1 }
 }
 
 /// Pairs of frames one and two apart in order of exposure.
@@ -211,28 +219,32 @@ impl<'a> Comparison<'a> {
         areas: &mut [Vec<Area>],
     ) {
         let columns = self.merger.dim().1;
-        let mut cells = vec![0; columns];
-        for from in (0..columns).step_by(PIECE) {
-            let piece = from..columns.min(from + PIECE);
-            self.merger
-                .cells(channel, piece.clone(), scratch, &mut cells[piece]);
-        }
         let line = self.classes.row(row / BLOCK);
-        let pairs = self.pairs.iter().zip(&self.usable[channel]);
-        for ((pair, usable), (out, areas)) in pairs.zip(out.iter_mut().zip(areas)) {
-            let [a, b] = pair.map(|j| &scratch.samples[j][channel]);
-            for (column, ((a, b), &cell)) in a.iter().zip(b).zip(&cells).enumerate() {
-                let coarse = usize::from(cell) / TOGETHER;
-                // Samples that are clipped or missing are infinite or not a number.
-                let total = a + b;
-                if !(usable[coarse] && total > 0.0 && total < CLIPPED) {
-                    continue;
-                }
-                let difference = 2.0 * (a - b) / total;
-                let activity = usize::from(line[column / BLOCK].activity);
-                out.pixels[activity][coarse].add(difference);
-                if let Some(area) = areas.get_mut(column / AREA) {
-                    area.add(difference, cell);
+        let mut cells = [0; PIECE];
+        // Where pieces are left out, others are from strip to strip.
+        let apart = pieces_apart(columns);
+        let first = row / ROWS % apart * PIECE;
+        for from in (first..columns).step_by(apart * PIECE) {
+            let piece = from..columns.min(from + PIECE);
+            let cells = &mut cells[..piece.len()];
+            self.merger.cells(channel, piece.clone(), scratch, cells);
+            let pairs = self.pairs.iter().zip(&self.usable[channel]);
+            for ((pair, usable), (out, areas)) in pairs.zip(out.iter_mut().zip(areas.iter_mut())) {
+                let [a, b] = pair.map(|j| &scratch.samples[j][channel][piece.clone()]);
+                let samples = a.iter().zip(b).zip(&*cells);
+                for (column, ((a, b), &cell)) in piece.clone().zip(samples) {
+                    let coarse = usize::from(cell) / TOGETHER;
+                    // Samples that are clipped or missing are infinite or not a number.
+                    let total = a + b;
+                    if !(usable[coarse] && total > 0.0 && total < CLIPPED) {
+                        continue;
+                    }
+                    let difference = 2.0 * (a - b) / total;
+                    let activity = usize::from(line[column / BLOCK].activity);
+                    out.pixels[activity][coarse].add(difference);
+                    if let Some(area) = areas.get_mut(column / AREA) {
+                        area.add(difference, cell);
+                    }
                 }
             }
         }

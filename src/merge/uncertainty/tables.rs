@@ -116,10 +116,9 @@ impl Corrections {
         radiance: &[f32],
         statistical: &mut [f32],
     ) {
-        let by_block = |value: &mut f32, cell: u16, radiance: f32, block: &BlockClass| {
-            let table = &self.statistical[usize::from(block.activity)];
-            let (own, shared) = (*value * table.at(cell), block.alike[self.index] * radiance);
-            *value = (own * own + shared * shared).sqrt();
+        let combined = |value: f32, factor: f32, shared: f32| {
+            let own = value * factor;
+            (own * own + shared * shared).sqrt()
         };
         // Arrays of a fixed length, so that the loop over them is vectorised.
         let (values, rest) = statistical.as_chunks_mut::<BLOCK>();
@@ -127,14 +126,18 @@ impl Corrections {
         let inputs = cells.as_chunks::<BLOCK>().0.iter();
         let inputs = inputs.zip(radiance.as_chunks::<BLOCK>().0).zip(blocks);
         for (values, ((cells, radiance), block)) in values.iter_mut().zip(inputs) {
+            let table = &self.statistical[usize::from(block.activity)];
+            let alike = block.alike[self.index];
+            let factors = cells.map(|cell| table.at(cell));
             for k in 0..BLOCK {
-                by_block(&mut values[k], cells[k], radiance[k], block);
+                values[k] = combined(values[k], factors[k], alike * radiance[k]);
             }
         }
         if let Some(block) = blocks.get(whole) {
+            let table = &self.statistical[usize::from(block.activity)];
             let cut = cells.iter().zip(radiance).skip(whole * BLOCK);
             for (value, (&cell, &radiance)) in rest.iter_mut().zip(cut) {
-                by_block(value, cell, radiance, block);
+                *value = combined(*value, table.at(cell), block.alike[self.index] * radiance);
             }
         }
     }
@@ -147,22 +150,22 @@ impl Corrections {
         cells: &[u16],
         systematic: &mut [f32],
     ) {
-        let by_block = |value: &mut f32, cell: u16, block: &BlockClass| {
-            let table = &self.systematic[usize::from(block.colour)];
-            *value = (*value * *value + table.at(cell)).sqrt().min(1.0);
-        };
+        let combined = |value: f32, more: f32| (value * value + more).sqrt().min(1.0);
         let (values, rest) = systematic.as_chunks_mut::<BLOCK>();
         let whole = values.len();
         let inputs = cells.as_chunks::<BLOCK>().0.iter().zip(blocks);
         for (values, (cells, block)) in values.iter_mut().zip(inputs) {
+            let table = &self.systematic[usize::from(block.colour)];
+            let more = cells.map(|cell| table.at(cell));
             for k in 0..BLOCK {
-                by_block(&mut values[k], cells[k], block);
+                values[k] = combined(values[k], more[k]);
             }
         }
         if let Some(block) = blocks.get(whole) {
+            let table = &self.systematic[usize::from(block.colour)];
             let cut = cells.iter().skip(whole * BLOCK);
             for (value, &cell) in rest.iter_mut().zip(cut) {
-                by_block(value, cell, block);
+                *value = combined(*value, table.at(cell));
             }
         }
     }
