@@ -142,7 +142,10 @@ fn recover(registered: Registered, request: ResponseRequest) -> Result<Recovered
 }
 
 /// The map of a bracket; its frames are demosaiced afterwards, where they are mosaics, for all that looks at frames one by one.
-fn merged(recovered: Recovered) -> Result<Merged, Error> {
+fn merged(mut recovered: Recovered) -> Result<Merged, Error> {
+    if recovered.disagreement.is_none() {
+        recovered.disagreement = uncertainty::observe(&recovered);
+    }
     let map = MapSource::of(&recovered).whole();
     if map.share(flag::CLIPPED_IN_ALL) >= 1.0 {
         return Err(nothing_usable(&recovered.bracket));

@@ -6,6 +6,7 @@ mod cameras;
 mod chain;
 pub(crate) mod comparison;
 mod densities;
+mod disagreement;
 mod double_edges;
 mod drifts;
 mod evenness;
