@@ -1,7 +1,7 @@
 //! Tables of one channel of a merge, and the pixels that the sums over frames leave open.
 use super::sampling::{CLIPPED, Table, table};
 use super::uncertainty::{Corrections, MergedChannel};
-use super::weights::{FrameLight, Weights, dark_deviations, first_weights};
+use super::weights::{FrameLight, MARGIN, Weights, dark_deviations, first_weights};
 use stopspan_core::model::{Bracket, NoiseModel, ResponseCurve, flag};
 
 /// Tables of one channel.
@@ -47,6 +47,18 @@ impl Channel {
             noise: *noise,
             lights: frames.to_vec(),
             corrections: None,
+        }
+    }
+
+    /// Leaves frames out below a level, fraction of full scale, except the longest.
+    pub(super) fn trust_from(&mut self, level: f64) {
+        let floor = level - MARGIN / 255.0;
+        if floor > self.curve.floor_level {
+            let curve = ResponseCurve {
+                floor_level: floor,
+                ..self.curve.clone()
+            };
+            self.weights = Weights::new(&curve, &self.noise, &self.lights);
         }
     }
 

@@ -77,7 +77,10 @@ impl<'a> Merger<'a> {
     fn disagreeing(mut self, seen: Option<&'a Disagreement>) -> Self {
         self.disagreement = seen;
         for (index, channel) in self.channels.iter_mut().enumerate() {
-            channel.corrections = seen.map(|s| Corrections::new(s, index, &channel.view()));
+            if let Some(seen) = seen {
+                channel.trust_from(seen.channels[index].trusted_from);
+                channel.corrections = Some(Corrections::new(seen, index, &channel.view()));
+            }
         }
         self
     }

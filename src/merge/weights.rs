@@ -7,6 +7,8 @@ use stopspan_core::model::Bracket;
 use stopspan_core::model::NoiseModel;
 use stopspan_core::model::ResponseCurve;
 
+/// 8-bit codes above the floor from which frames are used: rounding and rectification make levels nearer to it unreliable.
+pub(crate) const MARGIN: f64 = 2.0;
 /// Table cells per octave of radiance (a power of two, so that a cell is read off a float's bits).
 const CELLS_PER_OCTAVE: usize = 16;
 /// 2^-24 to 2^12 of the reference frame's clip level.
@@ -266,9 +268,8 @@ fn frame_weight(
         return 0.0;
     }
     let level = curve.level_of(x);
-    // Rounding and rectification make levels near the floor unreliable: two codes are the usual margin.
     if !indispensable.in_dark
-        && level < curve.floor_level + 2.0 / 255.0
+        && level < curve.floor_level + MARGIN / 255.0
         && curve.exposure.len() == 256
     {
         return 0.0;

@@ -56,6 +56,8 @@ pub struct ChannelTerms {
     /// By class of colour: mean square of what means over 16 x 16 pixels of one frame are off by beyond their noise, ln exposure
     /// squared: one curve a channel is only nearly true.
     pub systematic: [ByLevel; COLOURS],
+    /// Level, fraction of full scale, below which frames disagree by more than their light is worth: no frame but the longest is used there.
+    pub trusted_from: f64,
     /// Median radiance of what was compared: a map's scale is relative, so that errors that add up along the curve begin here.
     pub middle: f64,
 }

@@ -16,9 +16,9 @@ const FROM_CLIPPING: f64 = 3.0;
 const FROM_FLOOR: f64 = 4.0;
 /// Least difference between the largest and the smallest channel of a colour, as a share of the largest.
 const COLOURED: f64 = 0.12;
-/// Relative error of detail, a share of its standard deviation, that a camera's processing leaves in all frames alike: sharpening,
+/// Relative error of fine detail, a share of its standard deviation, that a camera's processing leaves in all frames alike: sharpening,
 /// noise reduction. Found with simulated cameras; no difference between frames shows it.
-const PROCESSED: f64 = 0.08;
+const PROCESSED: f64 = 0.1;
 /// Every so many rows of a block are looked at.
 const EVERY: usize = 2;
 /// About so many blocks decide where the classes of activity begin.
@@ -31,6 +31,8 @@ struct Sums {
     mean: [f64; 3],
     /// Variance of the main channel.
     variance: f64,
+    /// The part of it that is fine detail: half the mean square difference of pixels two columns apart.
+    fine: f64,
     /// Highest sample of the main channel.
     highest: f64,
 }
@@ -77,7 +79,9 @@ impl<'a> Curves<'a> {
     /// Detail that is grey in the scene, d ln exposure, moves the code of a channel by d / slope. Where chroma has half the resolution, fine
     /// detail moves every channel by the mean of that instead: its relative error is the departure of slope over mean from 1.
     fn block(&self, sums: &Sums, halved: bool) -> Block {
-        let detail = sums.variance.max(0.0).sqrt() * self.slope(1, sums.mean[1]);
+        let slope = self.slope(1, sums.mean[1]);
+        let activity = sums.variance.max(0.0).sqrt() * slope;
+        let detail = sums.fine.sqrt() * slope;
         let slopes: [f64; 3] = std::array::from_fn(|c| self.slope(c, sums.mean[c]));
         let mean = slopes.iter().map(|s| 1.0 / s.max(1e-9)).sum::<f64>() / 3.0;
         let alike = slopes.map(|slope| {
@@ -89,7 +93,7 @@ impl<'a> Curves<'a> {
             (detail.min(1.0) * chroma.hypot(PROCESSED)) as f32
         });
         Block {
-            activity: detail as f32,
+            activity: activity as f32,
             colour: colour(sums.mean),
             alike,
         }
@@ -196,6 +200,7 @@ fn sums<T: Copy + Into<f32>>(
     let all = samples.as_slice()?;
     let main = main_channel(channels);
     let (mut total, mut square, mut highest) = ([0.0f32; 3], 0.0f32, 0.0f32);
+    let mut fine = 0.0f32;
     // About the first sample, so that single precision is enough for the squares.
     let zero: f32 = all[(row * columns + column) * channels + main].into();
     for r in (row..row + high).step_by(EVERY) {
@@ -208,13 +213,25 @@ fn sums<T: Copy + Into<f32>>(
             square += (green - zero) * (green - zero);
             highest = highest.max(green);
         }
+        let line = &all[first..first + wide * channels];
+        for (a, b) in line
+            .iter()
+            .zip(&line[(2 * channels).min(line.len())..])
+            .skip(main)
+            .step_by(channels)
+        {
+            let (a, b): (f32, f32) = ((*a).into(), (*b).into());
+            fine += (a - b) * (a - b);
+        }
     }
-    let count = (high.div_ceil(EVERY) * wide) as f32;
+    let lines = high.div_ceil(EVERY);
+    let count = (lines * wide) as f32;
     let mean = total.map(|t| f64::from(t / count / full));
     let about = f64::from((total[1] / count - zero) / full);
     Some(Sums {
         mean,
         variance: f64::from(square / count / full / full) - about * about,
+        fine: f64::from(fine / full / full) / (2 * lines * wide.saturating_sub(2).max(1)) as f64,
         highest: f64::from(highest / full),
     })
 }

@@ -35,6 +35,10 @@ const FEWEST_IN_GROUP: usize = 8;
 /// The mean difference of a pair, which is the error of its exposures and not the curve's, is taken where both frames have more than
 /// this level: the curve is least certain in the dark.
 const WELL_SHOWN: f64 = 24.0 / 255.0;
+/// Largest relative systematic part with which a frame is merged where a longer one sees more.
+const TRUSTED: f64 = 0.2;
+/// Highest code that frames may be left out below.
+const HIGHEST: u32 = 12;
 /// Median of the square of a standard normal variable.
 const MEDIAN_SQUARE: f64 = 0.4549;
 /// Least number of areas for the mean difference of a pair.
@@ -115,8 +119,16 @@ fn terms(
     Some(ChannelTerms {
         independent: independent.map(|s| ByLevel(own(s).0.map(|v| v.max(floor)))),
         systematic: systematic.map(of_colour),
+        trusted_from: trusted_from(&usual),
         middle: median_radiance(&seen.channels[channel]),
     })
+}
+
+/// The lowest level, in whole codes, from which the systematic part is at most [`TRUSTED`]; [`HIGHEST`] if none below is.
+fn trusted_from(systematic: &ByLevel) -> f64 {
+    let level = |code: u32| f64::from(code) / 255.0;
+    let good = |code: &u32| systematic.at(level(*code)).sqrt() <= TRUSTED;
+    level((0..HIGHEST).find(good).unwrap_or(HIGHEST))
 }
 
 /// Radiance that half of the compared pixels lie below.

@@ -72,6 +72,11 @@ const TERMS: [(&str, &str); 16] = [
     ),
 ];
 
+/// What the map's uncertainties include, and what no bracket can show.
+pub(super) const ALIKE_IN_ALL: &str = "<p>For frames with a response curve the uncertainties of the map also include what the frames disagree by, by level, detail and \
+     colour. What the camera does to every frame alike, such as sharpening and noise reduction, no difference between frames can \
+     show; only a small allowance is made for it.</p>\n";
+
 /// Writes the definitions.
 pub(super) fn definitions(out: &mut String) {
     out.push_str("<section class=\"notes\">\n<h2>How to read this</h2>\n<dl>\n");

@@ -363,13 +363,7 @@ pub(super) fn model(out: &mut String, bracket: &BracketReport) {
             );
         }
         table.finish(out);
-        if bracket.map.is_some() {
-            out.push_str(
-                "<p>For frames with a response curve the uncertainties of the map also include what the frames disagree by, by level, \
-                 detail and colour. What the camera does to every frame alike, such as sharpening and noise reduction, no \
-                 difference between frames can show; only a small allowance is made for it.</p>\n",
-            );
-        }
+        out.push_str(super::notes::ALIKE_IN_ALL);
     }
     if let Some(map) = &bracket.map {
         let caption = format!(
