@@ -280,7 +280,7 @@ fn real_frames_without_a_wedge_show_none() {
             };
             let (rows, columns, channels) = picture.pixels.dim();
             let light = ndarray::Array3::from_shape_fn((rows, columns, channels), |(r, c, k)| {
-                (picture.pixels.level(r, c, k) as f32).powf(2.2)
+                picture.pixels.level(r, c, k).powf(2.2)
             });
             for crop in 0..7 {
                 let mut part = |size: usize| {
