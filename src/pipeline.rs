@@ -62,6 +62,7 @@ pub fn merge(settings: &Settings, progress: Progress) -> Result<Recovered, Error
     let unused = job::named_but_unused(settings, &found);
     let plan = only_bracket(found)?;
     let mut recovered = prepare(&plan, settings, progress)?;
+    recovered.disagreement = uncertainty::observe(&recovered);
     recovered.bracket.findings.extend(unused);
     let source = MapSource::of(&recovered);
     progress(Event::Stage("merging and writing"));
@@ -104,7 +105,6 @@ pub fn prepare(
         } = &mut recovered;
         recovered.motion = motion::look(bracket, response, noise, how)?;
     }
-    recovered.disagreement = uncertainty::observe(&recovered);
     Ok(recovered)
 }
 
@@ -143,9 +143,7 @@ fn recover(registered: Registered, request: ResponseRequest) -> Result<Recovered
 
 /// The map of a bracket; its frames are demosaiced afterwards, where they are mosaics, for all that looks at frames one by one.
 fn merged(mut recovered: Recovered) -> Result<Merged, Error> {
-    if recovered.disagreement.is_none() {
-        recovered.disagreement = uncertainty::observe(&recovered);
-    }
+    recovered.disagreement = uncertainty::observe(&recovered);
     let map = MapSource::of(&recovered).whole();
     if map.share(flag::CLIPPED_IN_ALL) >= 1.0 {
         return Err(nothing_usable(&recovered.bracket));

@@ -10,6 +10,7 @@ use super::tile::Match;
 use rayon::prelude::*;
 use stopspan_core::model::MotionModel;
 use stopspan_core::raster::Transform;
+use stopspan_core::statistics::robust::median;
 
 /// Largest displacement at which the identity is judged, median over the tiles, pixels.
 const NEAR: f64 = 1.0;
@@ -25,7 +26,6 @@ pub(super) fn instead_of(
     matches: &[Match],
     residuals: impl Fn((usize, usize)) -> Option<[f64; 2]> + Sync,
 ) -> Option<Fit> {
-    let here = Transform::IDENTITY;
     if fit.model == MotionModel::Identity {
         return None;
     }
@@ -34,11 +34,12 @@ pub(super) fn instead_of(
         .zip(&fit.weights)
         .filter_map(|(m, w)| (*w > USED_WEIGHT).then_some(m))
         .collect();
-    let moved = used
+    let moved: Vec<f64> = used
         .iter()
         .filter_map(|m| Some((fit.map.apply(m.at)?, m.at)))
-        .map(|(p, at)| (p.x - at.x).hypot(p.y - at.y));
-    let far = median(moved.collect())?;
+        .map(|(p, at)| (p.x - at.x).hypot(p.y - at.y))
+        .collect();
+    let far = median(&moved)?;
     if far > NEAR {
         return None;
     }
@@ -47,18 +48,17 @@ pub(super) fn instead_of(
         .filter_map(|m| residuals(m.corner))
         .map(|[still, moved]| moved / still.max(1e-15))
         .collect();
-    (median(left)? > LEFT_OVER).then(|| Fit {
-        model: MotionModel::Identity,
-        map: here,
-        weights: matches
-            .iter()
-            .map(|m| f64::from(u8::from(agrees(&here, m))))
-            .collect(),
-        uncertainty: fit.uncertainty.hypot(far),
-    })
+    (median(&left)? > LEFT_OVER).then(|| still(matches, fit.uncertainty.hypot(far)))
 }
 
-fn median(mut values: Vec<f64>) -> Option<f64> {
-    values.sort_by(f64::total_cmp);
-    values.get(values.len() / 2).copied()
+/// The identity, which the tiles that agree with it are used for. `uncertainty` in pixels.
+pub(super) fn still(matches: &[Match], uncertainty: f64) -> Fit {
+    let here = Transform::IDENTITY;
+    let used = |m: &Match| f64::from(u8::from(agrees(&here, m)));
+    Fit {
+        model: MotionModel::Identity,
+        map: here,
+        weights: matches.iter().map(used).collect(),
+        uncertainty,
+    }
 }

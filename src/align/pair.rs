@@ -138,15 +138,7 @@ impl Pair<'_> {
         if agree < MIN_AGREEING_TILES || agree < STATIONARY_MAJORITY * (usable - agree) {
             return None;
         }
-        let fit = Fit {
-            model: MotionModel::Identity,
-            map: here,
-            weights: matches
-                .iter()
-                .map(|m| f64::from(u8::from(agrees(&here, m))))
-                .collect(),
-            uncertainty: shift_uncertainty(&matches),
-        };
+        let fit = identity::still(&matches, shift_uncertainty(&matches));
         placement(&fit, &matches, self.extent())
     }
 

@@ -1,6 +1,6 @@
 //! Tables of one channel of a merge, and the pixels that the sums over frames leave open.
 use super::sampling::{CLIPPED, Table, table};
-use super::uncertainty::{Corrections, MergedChannel};
+use super::uncertainty::Corrections;
 use super::weights::{FrameLight, MARGIN, Weights, dark_deviations, first_weights};
 use stopspan_core::model::{Bracket, NoiseModel, ResponseCurve, flag};
 
@@ -59,16 +59,6 @@ impl Channel {
                 ..self.curve.clone()
             };
             self.weights = Weights::new(&curve, &self.noise, &self.lights);
-        }
-    }
-
-    /// What its corrections are made of.
-    pub(super) fn view(&self) -> MergedChannel<'_> {
-        MergedChannel {
-            curve: &self.curve,
-            noise: &self.noise,
-            frames: &self.lights,
-            weights: &self.weights,
         }
     }
 

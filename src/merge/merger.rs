@@ -79,7 +79,7 @@ impl<'a> Merger<'a> {
         for (index, channel) in self.channels.iter_mut().enumerate() {
             if let Some(seen) = seen {
                 channel.trust_from(seen.channels[index].trusted_from);
-                channel.corrections = Some(Corrections::new(seen, index, &channel.view()));
+                channel.corrections = Some(Corrections::new(seen, index, channel));
             }
         }
         self
@@ -293,11 +293,6 @@ impl Merger<'_> {
     pub(super) fn usable_in_both(&self, channel: usize, pair: [usize; 2], cell: u16) -> bool {
         let weights = &self.channels[channel].weights;
         pair.iter().all(|j| weights.at(*j, cell) > 0.0)
-    }
-
-    /// See [`MergedChannel::per_code`].
-    pub(super) fn per_code(&self, channel: usize, frame: usize, level: f64) -> f64 {
-        self.channels[channel].view().per_code(frame, level)
     }
 }
 

@@ -68,7 +68,6 @@ fn jpeg_tables_profile_and_exif_are_read_from_the_markers() {
     assert_eq!((picture.header.rows, picture.header.columns), (60, 40));
     let Compression::Jpeg {
         quantisation_rms,
-        dc_step,
         luminance_steps,
         chroma_subsampled,
     } = picture.compression
@@ -86,7 +85,7 @@ fn jpeg_tables_profile_and_exif_are_read_from_the_markers() {
         (quantisation_rms - (mean / 12.0).sqrt()).abs() < 1e-9,
         "{quantisation_rms}"
     );
-    assert_eq!(dc_step, 16);
+    assert_eq!(luminance_steps[0][0], 16);
     let steps: Vec<f64> = luminance_steps
         .as_flattened()
         .iter()

@@ -33,8 +33,6 @@ pub enum Compression {
     Jpeg {
         /// Bound on the r.m.s. quantisation error, `sqrt(mean(q^2)/12)` over the luminance table, 8-bit codes.
         quantisation_rms: f64,
-        /// First entry of the luminance table: 8 times the quantisation step of a block mean, codes.
-        dc_step: u16,
         /// The luminance table: quantisation steps of the coefficients, codes, by vertical and horizontal frequency.
         luminance_steps: [[u16; 8]; 8],
         /// True if the chroma planes are smaller than the luminance plane.

@@ -162,7 +162,6 @@ impl Markers {
             .any(|c| c.sampling.0 < h || c.sampling.1 < v);
         Some(Compression::Jpeg {
             quantisation_rms: (squares / 64.0 / 12.0).sqrt(),
-            dc_step: table[0],
             luminance_steps: in_place(&table),
             chroma_subsampled: subsampled,
         })

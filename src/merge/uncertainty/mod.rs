@@ -14,7 +14,7 @@ mod differences;
 mod separate;
 mod tables;
 
-pub(crate) use tables::{Corrections, MergedChannel, blocks_of};
+pub(crate) use tables::{Corrections, blocks_of};
 
 use crate::merger::Merger;
 use crate::weights::{CELLS, centre};
@@ -22,12 +22,11 @@ use differences::{AreaDifference, COARSE, Differences, PairDifferences, TOGETHER
 use rayon::prelude::*;
 use separate::{Observation, Separation};
 use stopspan_core::model::{
-    ACTIVITIES, Bracket, ByLevel, COLOURS, ChannelTerms, Disagreement, Recovered, Response,
-    ResponseMethod, Samples,
+    ACTIVITIES, Bracket, ByLevel, COLOURS, ChannelTerms, Disagreement, NoiseModel, Recovered,
+    Response, ResponseMethod, Samples,
 };
+use stopspan_core::statistics::robust::median;
 
-/// Variance of rounding to whole codes (uniform over one code).
-const ROUNDING: f64 = 1.0 / 12.0;
 /// Least number of pixels of one pair, activity and radiance for a mean square.
 const FEWEST_PIXELS: f64 = 200.0;
 /// Least number of areas of one pair, colour and radiance.
@@ -111,7 +110,11 @@ fn terms(
         view.add_areas(*pair, differences, &mut systematic);
     }
     let rounded = merger.bracket.reference_frame().picture.pixels.bits() == 8;
-    let floor = if rounded { ROUNDING } else { 0.0 };
+    let floor = if rounded {
+        NoiseModel::rounding(256)
+    } else {
+        0.0
+    };
     let in_all = pooled(&independent).solve(None)?;
     let usual = pooled(&systematic).solve(None).unwrap_or_default();
     let own = |s: Separation| s.solve(Some(&in_all)).unwrap_or(in_all);
@@ -181,7 +184,7 @@ impl View<'_> {
                     levels,
                     factors: std::array::from_fn(|k| {
                         let gain = self.seen.noise_gain[pair[k]];
-                        gain * self.merger.per_code(self.channel, pair[k], levels[k])
+                        gain * self.merger.channels[self.channel].per_code(pair[k], levels[k])
                     }),
                     mean_square: spread.mean_square(),
                     samples: spread.count,
@@ -202,9 +205,9 @@ impl View<'_> {
             let levels = pair.map(|j| (self.level)(j, a.cell));
             levels.iter().all(|level| *level > WELL_SHOWN)
         };
-        let mut means: Vec<f64> = areas.iter().filter(well_shown).map(|a| a.mean).collect();
+        let means: Vec<f64> = areas.iter().filter(well_shown).map(|a| a.mean).collect();
         let enough = means.len() >= FEWEST_AREAS;
-        let offset = middle(&mut means).filter(|_| enough).unwrap_or(0.0);
+        let offset = median(&means).filter(|_| enough).unwrap_or(0.0);
         let mut groups: Vec<Vec<&AreaDifference>> = vec![Vec::new(); COARSE * COLOURS];
         for area in areas {
             groups[area.colour * COARSE + area.cell.min(COARSE - 1)].push(area);
@@ -226,14 +229,8 @@ impl View<'_> {
 /// Variance of mean differences about `offset` beyond that of their noise, from medians: leaves and people that moved unnoticed have
 /// little influence. At least 0.
 fn beyond_noise<'a>(areas: impl Iterator<Item = &'a AreaDifference>, offset: f64) -> f64 {
-    let (mut squares, mut noise): (Vec<f64>, Vec<f64>) =
+    let (squares, noise): (Vec<f64>, Vec<f64>) =
         areas.map(|a| ((a.mean - offset).powi(2), a.noise)).unzip();
-    let square = middle(&mut squares).unwrap_or(0.0) / MEDIAN_SQUARE;
-    (square - middle(&mut noise).unwrap_or(0.0)).max(0.0)
-}
-
-/// The median.
-fn middle(values: &mut [f64]) -> Option<f64> {
-    let half = values.len() / 2;
-    (!values.is_empty()).then(|| *values.select_nth_unstable_by(half, f64::total_cmp).1)
+    let square = median(&squares).unwrap_or(0.0) / MEDIAN_SQUARE;
+    (square - median(&noise).unwrap_or(0.0)).max(0.0)
 }

@@ -1,9 +1,8 @@
 //! Factors of a merge's uncertainties by block and radiance.
-use crate::weights::{ByCell, FrameLight, Weights, centre};
+use crate::channel::Channel;
+use crate::weights::{ByCell, centre};
 use ndarray::Array2;
-use stopspan_core::model::{
-    ACTIVITIES, BLOCK, BlockClass, ByLevel, COLOURS, Disagreement, NoiseModel, ResponseCurve,
-};
+use stopspan_core::model::{ACTIVITIES, BLOCK, BlockClass, ByLevel, COLOURS, Disagreement};
 
 /// Systematic differences that neighbouring frames share do not show between them: with simulated brackets the stated part covers
 /// what it should with this factor.
@@ -20,19 +19,11 @@ pub(crate) struct Corrections {
     systematic: Vec<ByCell<f32>>,
 }
 
-/// One channel of a merge.
-pub(crate) struct MergedChannel<'a> {
-    pub(crate) curve: &'a ResponseCurve,
-    pub(crate) noise: &'a NoiseModel,
-    pub(crate) frames: &'a [FrameLight],
-    pub(crate) weights: &'a Weights,
-}
-
-impl MergedChannel<'_> {
+impl Channel {
     /// Relative exposure per code at the level of a frame, squared, times the frame's variance over that at the reference's sensitivity.
     pub(crate) fn per_code(&self, frame: usize, level: f64) -> f64 {
-        let curve = self.curve;
-        let light = &self.frames[frame];
+        let curve = &self.curve;
+        let light = &self.lights[frame];
         let x = curve.exposure_at(level).max(1e-9);
         let slope = curve.slope_at(level) / 255.0;
         let variance = |gain: f64| self.noise.variance(x, gain, slope);
@@ -42,7 +33,7 @@ impl MergedChannel<'_> {
     /// Level of a frame at a cell, fraction of full scale.
     fn level(&self, frame: usize, cell: usize) -> f64 {
         self.curve
-            .level_of(centre(cell) * self.frames[frame].factor)
+            .level_of(centre(cell) * self.lights[frame].factor)
     }
 
     /// Weight of a frame at a cell, inverse variance of radiance.
@@ -52,21 +43,21 @@ impl MergedChannel<'_> {
 
     /// Sum of the weights at a cell.
     fn weight(&self, cell: usize) -> f64 {
-        (0..self.frames.len())
+        (0..self.lights.len())
             .map(|j| self.weight_of(j, cell))
             .sum()
     }
 
     /// Share of every frame in the mean at a cell; `None` where no frame has a weight.
     fn shares(&self, cell: usize) -> Option<Vec<f64>> {
-        let (total, frames) = (self.weight(cell), 0..self.frames.len());
+        let (total, frames) = (self.weight(cell), 0..self.lights.len());
         (total > 0.0).then(|| frames.map(|j| self.weight_of(j, cell) / total).collect())
     }
 }
 
 impl Corrections {
     /// Tables of channel `index` of a merge.
-    pub(crate) fn new(seen: &Disagreement, index: usize, merged: &MergedChannel) -> Self {
+    pub(crate) fn new(seen: &Disagreement, index: usize, merged: &Channel) -> Self {
         let terms = &seen.channels[index];
         let statistical = |activity: usize| {
             ByCell::new(|cell| {
