@@ -249,3 +249,44 @@ fn without_wedge(recovered: &Recovered) -> (Measurement, Option<Finding>) {
     };
     (measured, refused)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use stopspan_core::results::LevelCounts;
+
+    /// A wedge of which this camera sees 13 steps and another one 21: the count stays, the wedge has 21, and neither the count nor
+    /// its finding claims any longer that the wedge ended first. With no more steps elsewhere nothing changes.
+    #[test]
+    fn a_wedge_has_as_many_steps_as_the_best_camera_sees() {
+        let mut entry = PictureMeasurement::unmeasured(PictureKind::Frame, "a.jpg".into());
+        let file = entry.file.clone();
+        entry.levels = Some(LevelCounts {
+            noise: 13,
+            block: None,
+            code: Some(13),
+            visual: 13,
+            patch_mean: 13,
+            longest_run: 13,
+            reversals: 0,
+            steps: 13,
+            chart_limited: true,
+        });
+        entry.findings = vec![Finding::ChartLimited { picture: file }];
+        let mut seen: Measurement = [entry].into_iter().collect();
+        let before = seen.clone();
+        for no_more in [11, 13] {
+            assert_eq!(share_wedge(&mut seen, no_more), None);
+            assert_eq!(seen, before);
+        }
+        let said = share_wedge(&mut seen, 21);
+        let further = Finding::WedgeSeenFurther {
+            steps: 13,
+            seen: 21,
+        };
+        assert_eq!(said, Some(further));
+        let levels = seen.frames[0].levels.unwrap();
+        assert_eq!((levels.noise, levels.steps), (13, 21));
+        assert!(!levels.chart_limited && seen.frames[0].findings.is_empty());
+    }
+}

@@ -4,7 +4,8 @@
 //! `v(x) = shot x + read + code (dx/dcode)^2`. The first two terms are the photon transfer model (EMVA 1288); the third
 //! is the variance in codes from rounding and compression, converted by the response. In differences of two frames the
 //! scene cancels: `Var(x_a/k_a - x_b/k_b) = v_a/k_a^2 + v_b/k_b^2`. The terms separate because their proportions differ
-//! between pairs and levels.
+//! between pairs and levels. Rounding to whole codes is in every file, so that the third term is 1/12 of the file's own codes
+//! squared at least.
 use super::noise_profile;
 use super::noise_windows::{Gate, Group, View, groups_of, pairs_of};
 use rayon::prelude::*;
@@ -31,17 +32,21 @@ pub fn estimate(bracket: &Bracket, response: &Response, clips: &[Clip]) -> (Nois
     };
     let channels = (0..gates.len()).into_par_iter();
     let views: Vec<Vec<View>> = channels.map(views_of).collect();
-    let measured: Vec<(NoiseModel, usize)> = groups_of(&views, &pairs)
+    let measured: Vec<(Option<NoiseModel>, usize)> = groups_of(&views, &pairs)
         .into_par_iter()
         .map(|groups| (solve(&groups), groups.len()))
         .collect();
     let groups = measured.iter().map(|m| m.1).sum();
     let stated = noise_profile::stated(bracket, response);
-    if measured.iter().any(|m| m.1 < 3) {
+    let models = measured.iter().zip(&response.curves).map(|(m, curve)| {
+        let model = m.0.filter(|_| m.1 >= 3)?;
+        Some(model.with_rounding(curve.exposure.len()))
+    });
+    let Some(models) = models.collect::<Option<Vec<NoiseModel>>>() else {
         return not_measured(stated, groups, measured.len());
-    }
+    };
     let noise = Noise {
-        channels: measured.iter().map(|m| m.0).collect(),
+        channels: models,
         groups,
         source: NoiseSource::Measured,
     };
@@ -99,9 +104,9 @@ fn hidden_by_compression(bracket: &Bracket, response: &Response, noise: &Noise) 
 }
 
 /// Non-negative least squares, weighted by the fitted variance: of the seven subsets of the three terms, the best fit
-/// without a negative coefficient.
-fn solve(groups: &[Group]) -> NoiseModel {
-    let mut model = NoiseModel::ASSUMED;
+/// without a negative coefficient; `None` where no subset is without one.
+fn solve(groups: &[Group]) -> Option<NoiseModel> {
+    let mut model = None;
     let mut predicted: Vec<f64> = groups.iter().map(|g| g.variance.max(1e-18)).collect();
     for _ in 0..6 {
         let mut best: Option<(f64, [f64; 3])> = None;
@@ -117,11 +122,11 @@ fn solve(groups: &[Group]) -> NoiseModel {
         let Some((_, [shot, read, code])) = best else {
             return model;
         };
-        model = NoiseModel {
+        model = Some(NoiseModel {
             shot,
             read_variance: read,
             code_variance: code,
-        };
+        });
         for (p, g) in predicted.iter_mut().zip(groups) {
             *p = (shot * g.shot + read * g.read + code * g.code).max(1e-18);
         }

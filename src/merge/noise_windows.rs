@@ -249,7 +249,8 @@ fn difference(a: &WindowRadiance, b: &WindowRadiance) -> Option<Window> {
     let radiance = total / (2.0 * n);
     (radiance > 0.0).then(|| Window {
         radiance,
-        variance: (square / n - mean * mean) * n / (n - 1.0),
+        // Rounding of the sums must not make a variance negative.
+        variance: (square / n - mean * mean).max(0.0) * n / (n - 1.0),
     })
 }
 

@@ -295,3 +295,35 @@ fn one_damaged_frame_is_left_out() {
     let report = std::fs::read_to_string(out.join("report.json")).unwrap();
     assert!(report.contains("frame-left-out") && report.contains("good2.jpg"));
 }
+
+/// Frames without anything to measure noise on but their own codes, at the codes that the given response expects: a map can be
+/// made of them, but no range in stops is stated.
+#[test]
+fn frames_of_one_tone_get_no_range() {
+    for response in ["srgb", "linear"] {
+        let scratch = tempfile::tempdir().unwrap();
+        let (input, out) = (scratch.path().join("in"), scratch.path().join("out"));
+        std::fs::create_dir(&input).unwrap();
+        for (index, code) in [70, 100, 140].into_iter().enumerate() {
+            let flat = image::RgbImage::from_pixel(SIZE.0, SIZE.1, image::Rgb([code; 3]));
+            let tags = Tags {
+                time: [(1, 120), (1, 60), (1, 30)][index],
+                second: index as u32,
+            };
+            write(&bad(&input, index), &flat, Some(tags));
+        }
+        let (folder, to) = (input.to_str().unwrap(), out.to_str().unwrap());
+        program(&["run", folder, "--response", response, "--out", to]).expect(0);
+        let text = std::fs::read_to_string(out.join("report.json")).unwrap();
+        let report: serde_json::Value = serde_json::from_str(&text).unwrap();
+        let pictures = report["brackets"][0]["pictures"].as_array().unwrap();
+        assert!(pictures.len() >= 4, "{response}: {pictures:?}");
+        for picture in pictures {
+            let stops = picture["usable_stops"].as_array().unwrap();
+            assert!(stops.is_empty(), "{response}: {stops:?}");
+        }
+        let findings = report["brackets"][0]["findings"].as_array().unwrap();
+        let refused = |f: &&serde_json::Value| f["kind"] == "figure-refused";
+        assert_eq!(findings.iter().filter(refused).count(), 1, "{response}");
+    }
+}

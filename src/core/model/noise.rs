@@ -43,8 +43,11 @@ impl NoiseModel {
     }
 
     /// True if the model has no noise but that of rounding to 8 bits: none was there to be measured, or all of it was taken away.
+    /// Shot and read noise count as absent where both together, at the clip level, stay below the rounding of a linear 8-bit file.
     pub fn is_rounding_alone(&self) -> bool {
-        self.shot == 0.0 && self.read_variance == 0.0 && self.code_variance <= Self::rounding(256)
+        let rounding = Self::rounding(256);
+        let analogue = self.shot + self.read_variance;
+        analogue < rounding / (255.0 * 255.0) && self.code_variance <= rounding
     }
 
     /// Shot noise, read variance, code variance.
