@@ -16,7 +16,7 @@ use stopspan_core::statistics::robust::median;
 const NEAR: f64 = 1.0;
 /// Share, 0..=1, of the residual variance at the identity that a motion must leave in the median tile for the frame to stay
 /// (judgement: an interpolation by half a pixel takes more than that from noise alone).
-const LEFT_OVER: f64 = 0.75;
+const LEFT_OVER: f64 = 0.6;
 
 /// The identity in the place of `fit`, if the tiles that the fit used lie within [`NEAR`] of their places, and the fit takes less than
 /// a quarter of the residual variance of the median tile away. `residuals` gives the residual variances of the tile with this

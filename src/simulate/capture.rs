@@ -1,4 +1,5 @@
 //! One exposure: light to electrons, converter codes, encoded levels, pixels.
+use super::camera_curve::CameraCurve;
 use super::finish;
 use super::optics;
 use super::random::Draws;
@@ -53,9 +54,11 @@ pub fn capture_light(light: &Array3<f32>, shot: &Shot, sensor: &Sensor) -> Resul
     if sensor.noise_reduction > 0.0 {
         levels = finish::reduce_noise(&levels, sensor.noise_reduction);
     }
+    sensor.processing.saturate(&mut levels);
     if sensor.sharpening.amount > 0.0 {
         levels = finish::sharpen(&levels, &sensor.sharpening);
     }
+    sensor.processing.set_black(&mut levels);
     Ok(quantise(&levels, sensor.output_bits))
 }
 
@@ -99,8 +102,19 @@ fn check_light(radiance: &Array3<f32>) -> Result<(), Error> {
     }
 }
 
-/// Noise, converter, white balance and response: levels 0..=1, before rounding to codes.
+/// Noise, converter, white balance, colour matrix and response: levels 0..=1, before rounding to codes.
 fn expose(light: &Array3<f32>, shot: &Shot, sensor: &Sensor) -> Array3<f32> {
+    let processing = &sensor.processing;
+    if light.dim().2 == 3 && !processing.keeps_channels() {
+        let linear = Sensor {
+            response: CameraCurve::Linear,
+            ..sensor.clone()
+        };
+        let tables = sensor.white_balance.map(|gain| level_table(&linear, gain));
+        let seen = through(&processing.sensor_light(light), shot, sensor, &tables);
+        let level = |x: f32| sensor.response.level(f64::from(x)) as f32;
+        return processing.file_light(&seen).mapv_into(level);
+    }
     let tables: Vec<Vec<f32>> = (0..light.dim().2)
         .map(|channel| level_table(sensor, sensor.white_balance[channel]))
         .collect();

@@ -1,7 +1,7 @@
 //! Sensor and scene simulator with known truth, for samples, tests and what-if questions.
 //!
 //! In reading order: [`random`] (reproducible random numbers), [`camera_curve`] and [`Sensor`] (the camera), [`optics`]
-//! (light on the sensor), [`capture()`] (one exposure), [`finish`] (in-camera processing), [`scene`] (the scene),
+//! (light on the sensor), [`capture()`] (one exposure), [`finish`] and [`Processing`] (in-camera processing), [`scene`] (the scene),
 //! [`Scenario`] (all of it as data), [`expected()`] and [`Truth`] (expected results), `metadata`, `lossless`, `raw_file`
 //! and [`run`] (files).
 //!
@@ -27,6 +27,7 @@
 //! ```
 //!
 //! Scenes: `bench` (with `wedge`), `valley` (with `light`), `chart` (with `wedge` and `grey`), `flat` (with `radiance`).
+//! `sensor.processing` puts a maker's colour matrix, saturation and black between sensor and file (see [`Processing`]).
 //! Responses: `srgb`, `gamma`, `contrast`, `shoulder`, `linear`, `table`. A frame may also have `speed`, `aperture`,
 //! `exposure_error` (stops, not in the metadata), `pose` and `disc` (a moving object).
 #![cfg_attr(test, allow(clippy::unwrap_used, clippy::expect_used))]
@@ -38,6 +39,7 @@ pub mod finish;
 mod lossless;
 mod metadata;
 pub mod optics;
+mod processing;
 pub mod random;
 mod raw_file;
 mod scenario;
@@ -49,6 +51,7 @@ pub use camera_curve::CameraCurve;
 pub use capture::{Shot, capture, capture_light, raw_codes};
 pub use expected::{Expected, FrameExposure, Join, expected};
 pub use files::{frame_rows, run, write_scenario};
+pub use processing::Processing;
 pub use scenario::{Camera, FileKind, FramePlan, Scenario, ScenarioSource, names};
 pub use sensor::{Sensor, Sharpening};
 pub use truth::{FrameTruth, Truth, WedgeTruth};

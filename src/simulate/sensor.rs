@@ -1,5 +1,6 @@
 //! The simulated camera: optics, sensor and in-camera processing as numbers.
 use super::camera_curve::CameraCurve;
+use super::processing::Processing;
 use serde::{Deserialize, Serialize};
 use stopspan_core::Error;
 
@@ -47,6 +48,13 @@ pub struct Sensor {
     pub noise_reduction: f64,
     /// Sharpening.
     pub sharpening: Sharpening,
+    /// Colour and black of the file.
+    #[serde(skip_serializing_if = "is_default")]
+    pub processing: Processing,
+}
+
+fn is_default(processing: &Processing) -> bool {
+    *processing == Processing::default()
 }
 
 impl Default for Sensor {
@@ -68,6 +76,7 @@ impl Default for Sensor {
             vignetting: 0.0,
             noise_reduction: 0.0,
             sharpening: Sharpening::default(),
+            processing: Processing::default(),
         }
     }
 }
@@ -133,6 +142,7 @@ impl Sensor {
             let problem = format!("{} is neither 8 nor 16", self.output_bits);
             return Err(Error::scenario("sensor.output_bits", problem));
         }
+        self.processing.check()?;
         self.response.check()
     }
 }

@@ -74,8 +74,9 @@ fn merged(scene: &Array3<f64>, stops: &[f64], seed: u64) -> Merged {
 }
 
 /// Errors over stated uncertainty: pixel by pixel and of means over 16 x 16; one scale a channel is taken out.
-fn errors(found: &Merged, truth: &Array3<f64>) -> (Vec<f64>, Vec<f64>) {
+pub(super) fn errors(found: &Merged, truth: &Array3<f64>) -> (Vec<f64>, Vec<f64>) {
     let map = &found.map;
+    let (rows, columns, _) = truth.dim();
     let (mut pixels, mut areas) = (Vec::new(), Vec::new());
     let bad = flag::CLIPPED_IN_ALL | flag::DARK_IN_ALL;
     for channel in 0..3 {
@@ -84,7 +85,7 @@ fn errors(found: &Merged, truth: &Array3<f64>) -> (Vec<f64>, Vec<f64>) {
             let usable = map.flags[[r, c]] & bad == 0 && value > 0.0;
             usable.then(|| (value / truth[[r, c, channel]]).ln())
         };
-        let places = || (0..SIZE.0).flat_map(|r| (0..SIZE.1).map(move |c| (r, c)));
+        let places = || (0..rows).flat_map(|r| (0..columns).map(move |c| (r, c)));
         let mut all: Vec<f64> = places().filter_map(|(r, c)| error(r, c)).collect();
         all.sort_by(f64::total_cmp);
         let scale = all[all.len() / 2];
@@ -98,8 +99,8 @@ fn errors(found: &Merged, truth: &Array3<f64>) -> (Vec<f64>, Vec<f64>) {
                 Some((error(r, c)? - scale) / (own(r, c) + shared(r, c)).sqrt())
             }),
         );
-        for i in 0..SIZE.0 / 16 * (SIZE.1 / 16) {
-            let (top, left) = (i / (SIZE.1 / 16) * 16, i % (SIZE.1 / 16) * 16);
+        for i in 0..rows / 16 * (columns / 16) {
+            let (top, left) = (i / (columns / 16) * 16, i % (columns / 16) * 16);
             let inside = (0..256).map(|k| (top + k / 16, left + k % 16));
             let found: Vec<[f64; 3]> = inside
                 .filter_map(|(r, c)| Some([error(r, c)? - scale, own(r, c), shared(r, c)]))
@@ -114,7 +115,7 @@ fn errors(found: &Merged, truth: &Array3<f64>) -> (Vec<f64>, Vec<f64>) {
     (pixels, areas)
 }
 
-fn share_within(errors: &[f64], limit: f64) -> f64 {
+pub(super) fn share_within(errors: &[f64], limit: f64) -> f64 {
     let inside = errors.iter().filter(|e| e.abs() <= limit).count();
     inside as f64 / errors.len() as f64
 }
