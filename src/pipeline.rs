@@ -8,6 +8,7 @@ mod batch;
 mod delivery;
 mod inputs;
 mod job;
+mod kept;
 mod measuring_map;
 mod products;
 mod registering;

@@ -13,7 +13,7 @@ use look::Render;
 use simulating::Simulate;
 use std::process::ExitCode;
 use stopspan::pipeline;
-use stopspan_core::error::BracketProblem;
+use stopspan_core::error::{BracketProblem, printable};
 use stopspan_core::{Error, Setting};
 use stopspan_formats::staged::Outputs;
 use stopspan_simulate::{FileKind, ScenarioSource};
@@ -31,6 +31,13 @@ const INTERRUPTED: u8 = 130;
 
 fn main() -> ExitCode {
     let arguments = Arguments::parse();
+    // A decoder that panics costs its file, which is named as an error.
+    let usual = std::panic::take_hook();
+    std::panic::set_hook(Box::new(move |panic| {
+        if !stopspan_formats::is_decoding() {
+            usual(panic);
+        }
+    }));
     // Without a handler the system ends the program all the same; what is left then is removed by the next run.
     let _ = ctrlc::set_handler(|| {
         stopspan_formats::staged::abandon();
@@ -86,7 +93,7 @@ fn merge(wanted: &Merge) -> Result<u8, Error> {
     }
     console::say(&format!(
         "{}: {} frames merged",
-        settings.out.display(),
+        printable::path(&settings.out),
         prepared.bracket.frames.len()
     ));
     Ok(DONE)
@@ -101,7 +108,7 @@ fn render(wanted: &Render) -> Result<u8, Error> {
     console.finish();
     done?;
     for path in &settings.out {
-        console::say(&path.display().to_string());
+        console::say(&printable::path(path));
     }
     Ok(DONE)
 }
@@ -124,7 +131,7 @@ fn simulate(wanted: &Simulate) -> Result<u8, Error> {
     scenario.raw_beside |= wanted.raw_beside;
     let (files, _) = stopspan_simulate::write_scenario(&scenario, &wanted.out, &policy)?;
     for file in files {
-        console::say(&file.display().to_string());
+        console::say(&printable::path(&file));
     }
     Ok(DONE)
 }
@@ -167,7 +174,7 @@ fn measure(wanted: &wedge::Measure) -> Result<u8, Error> {
     };
     console::say(&format!(
         "{}: of {} steps, {} told apart by noise, {} by CIE lightness",
-        wanted.map.display(),
+        printable::path(&wanted.map),
         levels.steps,
         levels.noise,
         levels.visual
@@ -216,7 +223,7 @@ fn whole_job(settings: &pipeline::Settings, quiet: bool) -> Result<u8, Error> {
     if settings.part.is_none() {
         console::say(&format!(
             "\nThe report: {}",
-            settings.out.join("report.html").display()
+            printable::path(&settings.out.join("report.html"))
         ));
     }
     Ok(if outcome.failed == 0 { DONE } else { PART_DONE })

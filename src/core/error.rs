@@ -1,4 +1,5 @@
 //! The errors of the library, sorted by who must act; data, not prose. The words for a person are made in `Display`.
+pub mod printable;
 mod setting;
 
 pub use setting::Setting;
@@ -10,7 +11,7 @@ use std::path::PathBuf;
 #[non_exhaustive]
 pub enum Error {
     /// A file of the user's cannot be used.
-    #[error("{}: {problem}", file.display())]
+    #[error("{}: {problem}", printable::path(file))]
     Input {
         /// The file.
         file: PathBuf,
@@ -47,7 +48,7 @@ pub enum Error {
         problem: String,
     },
     /// A result could not be written.
-    #[error("{}: {problem}", file.display())]
+    #[error("{}: {problem}", printable::path(file))]
     Output {
         /// The file or folder that was to be written.
         file: PathBuf,
@@ -95,6 +96,9 @@ pub enum InputProblem {
     /// A raw file that is not DNG: which kind.
     #[error("is a raw file of {0}, not DNG")]
     OtherRaw(&'static str),
+    /// The decoder of the format stopped on the file: its own words.
+    #[error("cannot be decoded: its reader stopped ({0})")]
+    ReaderFailed(String),
     /// The file changed while it was being read.
     #[error("changed while it was read")]
     Changed,
@@ -197,6 +201,9 @@ impl InputProblem {
             InputProblem::OtherRaw(_) => {
                 "let the camera save DNG if it can; else convert the whole bracket to DNG without lossy compression, or \
                  develop it to linear 16-bit TIFF, every frame alike and without noise reduction"
+            }
+            InputProblem::ReaderFailed(_) => {
+                "open it in another program and save it as PNG or as a plain TIFF"
             }
             InputProblem::Changed => "wait until the copy has finished, then run again",
         };
@@ -348,12 +355,12 @@ impl Error {
 /// A setting and the value given for it, as a user writes them.
 fn given(setting: &Setting, value: &Option<String>) -> String {
     match value {
-        Some(value) => format!("{setting} {value}"),
+        Some(value) => format!("{setting} {}", printable::text(value)),
         None => setting.to_string(),
     }
 }
 
 fn name_list(files: &[PathBuf]) -> String {
-    let names: Vec<String> = files.iter().map(|f| f.display().to_string()).collect();
+    let names: Vec<String> = files.iter().map(|f| printable::path(f)).collect();
     names.join(", ")
 }

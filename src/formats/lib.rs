@@ -1,10 +1,11 @@
 //! Picture files: bytes <-> pixels and metadata, recognised by content, with limits on what a file may claim.
 //!
-//! In reading order: decoder errors, EXIF and orientation; recognition and reading of any format (`read`, `sniff`);
+//! In reading order: decoder errors and the fence around decoders, EXIF and orientation; recognition and reading of any format (`read`, `sniff`);
 //! one module for each format; what pictures written have in common (EXIF fields, deflate and Huffman coding, ICC
 //! profiles, previews); radiance maps as files; writing under a temporary name.
 #![cfg_attr(test, allow(clippy::unwrap_used, clippy::expect_used))]
 mod fault;
+mod fence;
 mod metadata;
 mod orientation;
 mod read;
@@ -32,6 +33,7 @@ pub mod staged;
 mod temporary;
 
 pub use carried::Carried;
+pub use fence::is_decoding;
 pub use icc::{display_p3_profile, srgb_profile};
 pub use preview::{png_bytes, preview_jpeg};
 pub use read::{read_format, read_header, read_picture, sha256_of};

@@ -1,5 +1,6 @@
 //! Reads a picture file: recognises its format, checks its size against limits, decodes it, applies orientation.
 use super::fault::Fault;
+use super::fence::fenced;
 use super::orientation::{swaps_sides, turned, upright};
 use super::sniff::{SNIFF_BYTES, raw_family, sniff};
 use super::{dng, jpeg, openexr, png, rgbe, tiff};
@@ -35,7 +36,7 @@ pub fn read_header(file: &Path, limits: &Limits) -> Result<Header, Error> {
 /// As [`read_header`].
 pub fn read_format(file: &Path, limits: &Limits) -> Result<(Format, Header), Error> {
     let (mut open, _) = open_file(file)?;
-    examine(&mut open, limits).map_err(|fault| fault.at(file))
+    fenced(|| examine(&mut open, limits)).map_err(|fault| fault.at(file))
 }
 
 /// Decodes a picture file and applies its orientation. The samples have one or three channels and are 8-bit, 16-bit
@@ -48,12 +49,13 @@ pub fn read_format(file: &Path, limits: &Limits) -> Result<(Format, Header), Err
 /// [`Error::Input`] with the problem.
 pub fn read_picture(file: &Path, limits: &Limits) -> Result<Picture, Error> {
     let (mut open, length) = open_file(file)?;
-    let (format, header) = examine(&mut open, limits).map_err(|fault| fault.at(file))?;
+    let examined = fenced(|| examine(&mut open, limits));
+    let (format, header) = examined.map_err(|fault| fault.at(file))?;
     let bytes = read_all(open, length).map_err(|fault| fault.at(file))?;
     // The hash is computed in parallel to decoding, from the same bytes: the file is read once, and hardly any time
     // is added.
     let (decoded, sum) = rayon::join(
-        || decode(format, &bytes, limits),
+        || fenced(|| decode(format, &bytes, limits)),
         || Sha256::digest(&bytes).into(),
     );
     let decoded = decoded.map_err(|fault| fault.at(file))?;

@@ -1,4 +1,5 @@
 //! Reads a radiance map from any supported file.
+use super::fence::fenced_file;
 use super::map_file;
 use crate::{gain_map, read_header, read_picture, sniff_file};
 use std::path::Path;
@@ -42,7 +43,7 @@ fn opened(
 ) -> Result<Opened, Error> {
     let header = read_header(path, limits)?;
     let map = match sniff_file(path)? {
-        Some(Format::OpenExr) => read_exr(path, limits)?,
+        Some(Format::OpenExr) => fenced_file(path, || read_exr(path, limits))?,
         Some(Format::Rgbe) => {
             let picture = read_picture(path, limits)?;
             let primaries = header.primaries.unwrap_or_default();
@@ -52,7 +53,8 @@ fn opened(
             }
         }
         Some(Format::Jpeg) => {
-            let file = gain_map::read(path, limits)?.ok_or_else(|| no_radiance(path))?;
+            let file = fenced_file(path, || gain_map::read(path, limits))?;
+            let file = file.ok_or_else(|| no_radiance(path))?;
             RadianceMap::of_radiance(file.light, stated_colour(&header).primaries)
         }
         _ => return Err(no_radiance(path)),

@@ -1,6 +1,7 @@
 //! A survey as a table for a terminal.
 use super::survey::{BracketPlan, FramePlan, Survey};
 use std::fmt;
+use stopspan_core::error::printable;
 use stopspan_core::model::file_name;
 use stopspan_core::units::ExposureSettings;
 
@@ -18,7 +19,7 @@ impl fmt::Display for Survey {
             writeln!(f, "no bracket found")?;
         }
         for picture in &self.camera_hdr {
-            let name = picture.file.display();
+            let name = printable::path(&picture.file);
             writeln!(
                 f,
                 "finished HDR picture without a bracket: {name} ({})",
@@ -26,13 +27,13 @@ impl fmt::Display for Survey {
             )?;
         }
         for single in &self.singles {
-            writeln!(f, "single: {}", single.display())?;
+            writeln!(f, "single: {}", printable::path(single))?;
         }
         for skipped in &self.skipped {
             writeln!(
                 f,
                 "passed over: {} ({})",
-                skipped.file.display(),
+                printable::path(&skipped.file),
                 skipped.reason.words()
             )?;
         }

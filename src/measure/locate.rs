@@ -4,6 +4,7 @@ use crate::wedge;
 use crate::wedge::{Densities, KeptWedge};
 use serde::Serialize;
 use std::path::{Path, PathBuf};
+use stopspan_core::error::printable;
 use stopspan_core::finding::Finding;
 use stopspan_core::model::{RadianceMap, path_text};
 use stopspan_core::raster::Quad;
@@ -104,7 +105,7 @@ impl WedgeRequest {
         match &self.flat_field {
             Some(file) if !file.is_file() => Err(Error::request(
                 Setting::FlatField,
-                format!("{}: there is no such file", file.display()),
+                format!("{}: there is no such file", printable::path(file)),
             )),
             _ => Ok(()),
         }

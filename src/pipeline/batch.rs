@@ -1,9 +1,11 @@
 //! Many brackets in one folder: which of them a part of the job does, and which an earlier run has finished.
 //!
-//! A finished bracket leaves `done.json` in its folder, written last: its entry of the report, its section of the page
-//! and a key, the SHA-256 of everything the results depend on: version, settings, and the bytes of every file that was opened. With it a later run can
-//! take the bracket as done; and runs that share a folder need not talk to each other, since each bracket has its own.
+//! A finished bracket leaves `done.json` in its folder, written last: its entry of the report, its section of the page, the files it
+//! left with their sums, and a key, the SHA-256 of everything the results depend on: version, settings, and the bytes of every file
+//! that was opened. With it a later run can take the bracket as done; and runs that share a folder need not talk to each other, since
+//! each bracket has its own. A record that was changed is refused; a bracket whose files were changed or removed is made again.
 use super::job::BracketDone;
+use super::kept::{self, KeptFile};
 use super::{Settings, sheets};
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
@@ -52,6 +54,31 @@ pub(super) struct DoneBracket {
     pub entry: BracketReport,
     /// Its section of the page.
     pub section: String,
+    /// The files in its folder; empty until it is kept.
+    outputs: Vec<KeptFile>,
+}
+
+/// A [`DoneBracket`] as it is kept, with the sum of its text.
+#[derive(Serialize, Deserialize)]
+struct Record {
+    /// Hexadecimal SHA-256 of `bracket`.
+    sha256: String,
+    /// The bracket, as JSON.
+    bracket: String,
+}
+
+impl Record {
+    /// The bracket; `None` for text that is not what was written.
+    fn open(bytes: &[u8]) -> Option<DoneBracket> {
+        let record: Record = serde_json::from_slice(bytes).ok()?;
+        let whole = record.sha256 == sum_of(&record.bracket);
+        let bracket = whole.then(|| serde_json::from_str(&record.bracket).ok());
+        bracket.flatten()
+    }
+}
+
+fn sum_of(text: &str) -> String {
+    hexadecimal(&Sha256::digest(text).into())
 }
 
 impl DoneBracket {
@@ -71,13 +98,17 @@ impl DoneBracket {
             inputs: sums.iter().map(input).collect(),
             entry: made.entry,
             section: made.section,
+            outputs: Vec::new(),
         })
     }
 
-    /// Writes it into the bracket's folder, whole or not at all.
-    pub(super) fn keep(&self, folder: &Path, policy: &Outputs) -> Result<(), Error> {
+    /// Writes it into the bracket's folder, whole or not at all, with the sums of the files that are there.
+    pub(super) fn keep(&mut self, folder: &Path, policy: &Outputs) -> Result<(), Error> {
+        self.outputs = kept::files_in(folder, DONE)?;
         write_whole(&folder.join(DONE), policy, |sink| {
-            serde_json::to_writer(sink, self).map_err(std::io::Error::other)
+            let bracket = serde_json::to_string(self).map_err(std::io::Error::other)?;
+            let sha256 = sum_of(&bracket);
+            serde_json::to_writer(sink, &Record { sha256, bracket }).map_err(std::io::Error::other)
         })
     }
 }
@@ -102,14 +133,21 @@ pub(super) fn clear(folder: &Path) {
 /// [`OutputProblem::Otherwise`] if it was done with other inputs or settings and may not be replaced;
 /// [`Error::Input`] if an input cannot be read.
 pub(super) fn find(folder: &Path, plan: &BracketPlan, settings: &Settings) -> Result<Found, Error> {
+    clear(folder);
     let path = folder.join(DONE);
     let Ok(bytes) = std::fs::read(&path) else {
-        clear(folder);
         return Ok(Found::Unfinished);
     };
     let sums = all_sums(plan, settings, &[])?;
-    match serde_json::from_slice::<DoneBracket>(&bytes) {
-        Ok(done) if done.key == key(plan, settings, &sums) => Ok(Found::Done(Box::new(done))),
+    match Record::open(&bytes) {
+        Some(done) if done.key == key(plan, settings, &sums) => {
+            let whole = kept::unchanged(folder, &done.outputs);
+            Ok(if whole {
+                Found::Done(Box::new(done))
+            } else {
+                Found::Unfinished
+            })
+        }
         _ if settings.overwrite => Ok(Found::Unfinished),
         _ => Err(Error::output(path, OutputProblem::Otherwise, None)),
     }
@@ -135,7 +173,7 @@ fn all_sums(
 fn key(plan: &BracketPlan, settings: &Settings, sums: &[FileDigest]) -> String {
     let record = serde_json::Value::Object(settings.record());
     let text = format!("{SCHEMA} {:?} {record} {plan:?} {sums:?}", Program::this());
-    hexadecimal(&Sha256::digest(text).into())
+    sum_of(&text)
 }
 
 #[cfg(test)]

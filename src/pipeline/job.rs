@@ -161,7 +161,7 @@ fn finish(
         }
     }
     let made = one_bracket(plan, settings, &policy, progress)?;
-    let done = DoneBracket::new((plan, settings), made)?;
+    let mut done = DoneBracket::new((plan, settings), made)?;
     if let Some(report) = page_of {
         products::write_page(report, &done, &folder, &policy)?;
     }

@@ -1,6 +1,6 @@
 //! What an old result was made of: a run that resumes takes it only where every file that was opened, and every setting that
 //! changes a figure, is the same.
-use super::program::{Done, maps, program};
+use super::program::{Done, files, maps, program};
 use image::{Rgb, RgbImage};
 use std::path::{Path, PathBuf};
 use stopspan_formats::staged::Outputs;
@@ -155,4 +155,52 @@ fn other_settings_are_another_job() {
     }
     job.run(&["--no-wedge", "--resume", "--threads", "1"])
         .expect(0);
+}
+
+/// Results that were changed, cut or removed after the run are made again; a temporary file that a killed run left goes.
+#[test]
+fn results_that_are_not_as_they_were_are_made_again() {
+    let job = Job::new();
+    job.run(&["--no-wedge"]).expect(0);
+    let folder = maps(&job.at("out"))[0].parent().unwrap().to_path_buf();
+    let first: Vec<(PathBuf, Vec<u8>)> = files(&folder)
+        .into_iter()
+        .map(|file| (file.clone(), std::fs::read(&file).unwrap()))
+        .collect();
+    assert!(first.len() >= 4, "{} files", first.len());
+    let spoil: [fn(&Path); 3] = [
+        |file| std::fs::remove_file(file).unwrap(),
+        |file| std::fs::write(file, b"cut").unwrap(),
+        |file| {
+            let mut bytes = std::fs::read(file).unwrap();
+            let middle = bytes.len() / 2;
+            bytes[middle] ^= 1;
+            std::fs::write(file, bytes).unwrap();
+        },
+    ];
+    for (k, spoil) in spoil.into_iter().enumerate() {
+        std::fs::write(folder.join(".done.json.4711-3.part"), b"left").unwrap();
+        spoil(&folder.join("radiance.exr"));
+        job.run(&["--no-wedge", "--resume"]).expect(0);
+        let now = files(&folder);
+        let names: Vec<&PathBuf> = first.iter().map(|(file, _)| file).collect();
+        assert_eq!(now.iter().collect::<Vec<_>>(), names, "case {k}");
+        for (file, bytes) in &first {
+            // The record of the end of a run differs by nothing either.
+            assert!(std::fs::read(file).unwrap() == *bytes, "case {k}: {file:?}");
+        }
+    }
+}
+
+#[test]
+fn a_record_that_was_altered_is_refused() {
+    let job = Job::new();
+    job.run(&["--no-wedge"]).expect(0);
+    let record = maps(&job.at("out"))[0].with_file_name("done.json");
+    let text = std::fs::read_to_string(&record).unwrap();
+    let (word, other) = ("nominal", "nominaX");
+    assert!(text.contains(word));
+    std::fs::write(&record, text.replacen(word, other, 1)).unwrap();
+    let done = job.run(&["--no-wedge", "--resume"]).expect(1);
+    assert!(done.err.contains("not overwritten"), "{}", done.err);
 }

@@ -2,3 +2,4 @@
 mod dng;
 mod formats;
 mod mutated;
+mod planar_tiles;

@@ -1,4 +1,5 @@
 //! A frame with its exposure, and a bracket of frames.
+use crate::error::printable;
 use crate::finding::Finding;
 use crate::model::colour::stated_colour;
 use crate::model::{Compression, Format, Header, Picture};
@@ -107,11 +108,11 @@ impl Frame {
     }
 }
 
-/// File name without its folder; characters that are not Unicode are replaced.
+/// File name without its folder, safe to print; characters that are not Unicode are replaced.
 pub fn file_name(path: &std::path::Path) -> String {
     path.file_name().map_or_else(
-        || path.display().to_string(),
-        |n| n.to_string_lossy().into_owned(),
+        || printable::path(path),
+        |n| printable::text(&n.to_string_lossy()).into_owned(),
     )
 }
 

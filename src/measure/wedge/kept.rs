@@ -19,6 +19,7 @@
 use super::density_list::check_densities;
 use serde::{Deserialize, Serialize};
 use std::path::Path;
+use stopspan_core::error::printable;
 use stopspan_core::raster::Point;
 use stopspan_core::results::WedgePlace;
 use stopspan_core::{Error, Setting};
@@ -104,7 +105,10 @@ impl KeptWedge {
     /// checked against the pictures by [`super::check`].
     pub fn read(file: &Path) -> Result<Self, Error> {
         let refuse = |problem: String| {
-            Error::request(Setting::WedgeFile, format!("{}: {problem}", file.display()))
+            Error::request(
+                Setting::WedgeFile,
+                format!("{}: {problem}", printable::path(file)),
+            )
         };
         let text = std::fs::read_to_string(file)
             .map_err(|e| refuse(format!("the file cannot be read ({e})")))?;

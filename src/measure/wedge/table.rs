@@ -2,6 +2,7 @@
 //! Steps count from 1 in patch order (row by row), without a gap.
 use super::density_list::check_densities;
 use std::path::Path;
+use stopspan_core::error::printable;
 use stopspan_core::{Error, Setting};
 
 /// Largest standard uncertainty accepted, density.
@@ -19,7 +20,7 @@ pub fn read_densities(file: &Path, steps: usize) -> Result<Densities, Error> {
     let refuse = |problem: String| {
         Error::request(
             Setting::WedgeDensities,
-            format!("{}: {problem}", file.display()),
+            format!("{}: {problem}", printable::path(file)),
         )
     };
     let text = std::fs::read_to_string(file)
