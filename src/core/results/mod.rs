@@ -4,7 +4,8 @@
 //! pictures of a bracket ([`Measurement`]), and the gain of the bracket ([`BracketGain`]); the [`Scene`] and advised
 //! brackets; calibration against known densities ([`Calibration`]); the camera's HDR picture against the merge
 //! ([`Comparison`]); raw files of the same shots ([`RawComparison`], [`SavedTwice`]); the entry of a bracket
-//! ([`BracketReport`]); comparison of cameras ([`CameraComparison`]); the whole [`Report`].
+//! ([`BracketReport`]); finished pictures without a bracket ([`WithoutBracket`]); comparison of cameras ([`CameraComparison`]); the
+//! whole [`Report`].
 mod wedge_place;
 
 mod gain;
@@ -22,6 +23,7 @@ mod saved_twice;
 mod bracket;
 mod cameras;
 mod report;
+mod without_bracket;
 
 pub use bracket::{
     BracketReport, FrameEntry, MapSummary, NoiseSummary, NoiseTerm, OutputFile, Shift,
@@ -45,3 +47,4 @@ pub use report::{Failed, InputFile, Program, Report, SCHEMA, UnusedFile};
 pub use saved_twice::{SavedTwice, SavedTwiceRow};
 pub use scene::{Advice, AdvisedFrame, BestFrame, Criterion, Histogram, Scene, SharesAtSnr};
 pub use wedge_place::{CONFIDENT, UnitCell, WedgePlace};
+pub use without_bracket::{LinearLight, LonePicture, Tint, WithoutBracket};

@@ -2,6 +2,7 @@
 use crate::results::BracketReport;
 use crate::results::CameraComparison;
 use crate::results::SavedTwice;
+use crate::results::WithoutBracket;
 use serde::{Deserialize, Serialize};
 use serde_json::{Map, Value};
 
@@ -24,13 +25,16 @@ pub struct Report {
     pub inputs: Vec<InputFile>,
     /// One entry per bracket, in the order found.
     pub brackets: Vec<BracketReport>,
+    /// Finished pictures without a bracket that show a wedge, one entry per camera.
+    #[serde(default)]
+    pub without_bracket: Vec<WithoutBracket>,
     /// Comparison of cameras; `None` with fewer than two.
     #[serde(default)]
     pub cameras: Option<CameraComparison>,
     /// Brackets that the camera saved both as finished pictures and as raw.
     #[serde(default)]
     pub saved_twice: Vec<SavedTwice>,
-    /// Pictures that belong to no bracket, with the reason.
+    /// Pictures that belong to no bracket and were not measured, with the reason.
     pub singles: Vec<UnusedFile>,
     /// Files not taken as pictures, with the reason.
     pub skipped: Vec<UnusedFile>,
@@ -48,6 +52,7 @@ impl Report {
             settings: Map::new(),
             inputs: Vec::new(),
             brackets: Vec::new(),
+            without_bracket: Vec::new(),
             cameras: None,
             saved_twice: Vec::new(),
             singles: Vec::new(),
