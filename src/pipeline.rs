@@ -1,14 +1,15 @@
 //! The order of the stages: settings in, outcome out. The only file that knows which stage follows which.
 //!
 //! [`prepare`] takes a bracket from files to all that a merge needs, [`merge`] writes its map, and [`run`] does the whole job on every
-//! bracket found in the inputs. [`render`] renders a map again, [`measure_map`] measures the wedge on one, [`survey`] only lists
+//! bracket found in the inputs. [`render`] renders a map again, [`measure_map`] measures the wedge on one, [`measure_pictures`] on finished pictures, [`survey`] only lists
 //! what is there. Below: `settings` holds what can be asked for, `registering` the order for raw mosaics, `job` that of many
-//! brackets with `batch` and `inputs` under it, `delivery`, `products` and `sheets` write files.
+//! brackets with `batch` and `inputs` under it, `lone` that of pictures without a bracket, `delivery`, `products` and `sheets` write files.
 mod batch;
 mod delivery;
 mod inputs;
 mod job;
 mod kept;
+mod lone;
 mod measuring_map;
 mod products;
 mod registering;
@@ -20,6 +21,7 @@ pub(crate) mod stages;
 pub use batch::Part;
 pub use delivery::{Delivery, PictureFile};
 pub use job::{Outcome, run, survey};
+pub use lone::measure_pictures;
 pub use measuring_map::{MapMeasurement, MapSettings, measure_map};
 pub use rendering::{RenderSettings, render};
 pub use settings::{Event, Settings};
@@ -205,6 +207,7 @@ fn one_bracket(
     let comparison = compared.map(|c| c.comparison);
     let mut entry = report::bracket_entry(&merged, measured, comparison, outputs?);
     entry.raw_beside = registering::raw_beside(plan, &merged.frames, settings);
+    lone::keep_response(&mut entry, &settings.out, policy)?;
     progress(Event::Stage("drawing the sheets"));
     let files = merged.frames.files.clone();
     let (sheets, section) = rayon::join(

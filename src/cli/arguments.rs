@@ -1,9 +1,9 @@
 //! The arguments, and what they mean as settings of the library.
 use crate::look::{Files, Map, Render, Tone};
+use crate::response::{ResponseChoice, ResponseParser};
 use crate::simulating::Simulate;
 use crate::values;
 use crate::wedge::{Measure, Wedge};
-use clap::builder::{PossibleValue, PossibleValuesParser, TypedValueParser};
 use clap::{Args, Parser, Subcommand, ValueEnum};
 use clap_complete::Shell;
 use std::path::PathBuf;
@@ -27,6 +27,7 @@ const AFTER: &str = "\
 First steps:
   stopspan run FOLDER --out RESULTS          the whole job on every bracket of a folder
   stopspan run FOLDER --out RESULTS --dry-run  only list what was found
+  stopspan measure A.jpg B.jpg               steps of a wedge in single pictures
   stopspan merge A.jpg B.jpg C.jpg --out MAP.exr
   stopspan render MAP.exr --out PICTURE.jpg
 
@@ -48,7 +49,7 @@ pub enum Command {
     Merge(Box<Merge>),
     /// A picture from a radiance map
     Render(Box<Render>),
-    /// The steps of a wedge that a radiance map tells apart
+    /// The steps of a wedge that finished pictures, or a radiance map, resolve
     Measure(Box<Measure>),
     /// Make a bracket with known truth from a described camera and scene
     Simulate(Simulate),
@@ -68,9 +69,9 @@ pub struct Common {
     /// The frame whose geometry and moment the map has [default: bias 0, else the middle exposure]
     #[arg(long, value_name = "FILE", help_heading = "Frames")]
     pub reference: Option<PathBuf>,
-    /// What the levels of the frames mean
-    #[arg(long, value_parser = response(), default_value = "fit", help_heading = "Frames")]
-    pub response: ResponseRequest,
+    /// What the levels of the frames mean; or FILE.json, the response.json of an earlier run, for pictures without a bracket
+    #[arg(long, value_parser = ResponseParser, default_value = "fit", help_heading = "Frames")]
+    pub response: ResponseChoice,
     /// The frames are linear; the same as --response linear
     #[arg(long, help_heading = "Frames")]
     pub linear: bool,
@@ -103,47 +104,9 @@ pub struct Common {
     pub quiet: bool,
 }
 
-/// What the levels of the frames mean.
-const RESPONSES: [(&str, ResponseRequest, &str); 6] = [
-    (
-        "fit",
-        ResponseRequest::Fit,
-        "Recovered from the bracket, unless the frames are seen to be linear",
-    ),
-    (
-        "least-squares-table",
-        ResponseRequest::LeastSquaresTable,
-        "Recovered by least squares with a curvature penalty (Debevec and Malik, 1997)",
-    ),
-    (
-        "alternating",
-        ResponseRequest::Alternating,
-        "Recovered by alternating maximum likelihood (Robertson, Borman and Stevenson, 1999)",
-    ),
-    (
-        "polynomial",
-        ResponseRequest::Polynomial,
-        "Recovered as a polynomial (Mitsunaga and Nayar, 1999)",
-    ),
-    ("linear", ResponseRequest::Linear, "Proportional to light"),
-    (
-        "srgb",
-        ResponseRequest::Srgb,
-        "As IEC 61966-2-1 says, for brackets that cannot support a fit",
-    ),
-];
-
-fn response() -> impl TypedValueParser<Value = ResponseRequest> {
-    let words = RESPONSES.map(|(name, _, help)| PossibleValue::new(name).help(help));
-    PossibleValuesParser::new(words).map(|word| {
-        let meant = RESPONSES.iter().find(|r| r.0 == word);
-        meant.map_or(ResponseRequest::Fit, |r| r.1)
-    })
-}
-
 #[derive(Debug, Args)]
 pub struct Run {
-    /// Frames, or folders with frames directly in them
+    /// Pictures, or folders with pictures directly in them: brackets, single shots, HDR pictures of the camera's own
     #[arg(required = true, value_name = "INPUT")]
     pub inputs: Vec<PathBuf>,
     /// Folder for report.json, report.html, levels.csv, comparison.csv and a folder a bracket
@@ -261,10 +224,11 @@ impl Common {
             pixels: self.max_pixels,
             accept_damaged: self.accept_damaged,
         };
-        settings.response = match self.linear {
-            true => ResponseRequest::Linear,
-            false => self.response,
-        };
+        match &self.response {
+            _ if self.linear => settings.response = ResponseRequest::Linear,
+            ResponseChoice::By(method) => settings.response = *method,
+            ResponseChoice::Saved(file) => settings.saved_response = Some(file.clone()),
+        }
         settings.register = !self.no_register;
         settings.motion = (!self.no_motion).then(MotionSettings::default);
         settings.overwrite = self.overwrite;
@@ -321,6 +285,11 @@ impl Merge {
     pub fn settings(&self) -> Result<Settings, Error> {
         let mut settings = Settings::new(self.frames.clone(), self.out.clone());
         self.common.apply(&mut settings)?;
+        if settings.saved_response.is_some() {
+            let problem =
+                "a saved response is for pictures without a bracket; a bracket gives its own";
+            return Err(Error::request(Setting::Response, problem));
+        }
         settings.overrides.one_bracket = true;
         settings.delivery = self.map.delivery();
         Ok(settings)

@@ -31,6 +31,11 @@ impl Console {
             Event::Bracket { name, index, count } => self
                 .bar
                 .set_prefix(format!("{}/{count} {name}:", index + 1)),
+            Event::Picture { name, index, count } => {
+                self.bar
+                    .set_prefix(format!("{}/{count} {name}:", index + 1));
+                self.bar.set_message("measuring");
+            }
             Event::Kept => self.bar.set_message("done before"),
             Event::Stage(stage) => self.bar.set_message((*stage).to_string()),
             Event::Failed { error } => self.bar.suspend(|| complain(error)),

@@ -2,6 +2,7 @@
 mod arguments;
 mod console;
 mod look;
+mod response;
 mod simulating;
 mod values;
 mod wedge;
@@ -15,7 +16,7 @@ use std::process::ExitCode;
 use stopspan::pipeline;
 use stopspan_core::error::{BracketProblem, printable};
 use stopspan_core::{Error, Setting};
-use stopspan_formats::staged::Outputs;
+use stopspan_formats::staged::{Outputs, write_whole};
 use stopspan_simulate::{FileKind, ScenarioSource};
 
 /// Everything asked for was done.
@@ -145,22 +146,52 @@ fn completions(shell: Shell) -> Result<u8, Error> {
     Ok(DONE)
 }
 
-/// The steps of a wedge on a map: said, and written where asked for.
+/// The steps of a wedge on finished pictures or on a map: said, and written where asked for.
 fn measure(wanted: &wedge::Measure) -> Result<u8, Error> {
-    let settings = wanted.settings()?;
     let policy = Outputs {
         overwrite: wanted.overwrite,
-        inputs: vec![wanted.map.clone()],
+        inputs: wanted.pictures.clone(),
     };
     if let Some(path) = &wanted.out {
         policy.check(path)?;
     }
+    match wanted.map_settings()? {
+        Some(settings) => measure_map(wanted, &settings, &policy),
+        None => measure_pictures(wanted, &policy),
+    }
+}
+
+fn measure_pictures(wanted: &wedge::Measure, policy: &Outputs) -> Result<u8, Error> {
+    let settings = wanted.settings()?;
     let console = console::Console::new(wanted.quiet);
-    let done = pipeline::measure_map(&settings, &|event| console.show(&event));
+    let done = pipeline::measure_pictures(&settings, &|event| console.show(&event));
+    console.finish();
+    let report = done?;
+    if let Some(path) = &wanted.out {
+        let text = stopspan_report::json::text(&report)?;
+        write_whole(path, policy, |sink| sink.write_all(text.as_bytes()))?;
+    }
+    console::say(stopspan_report::terminal::table(&report).trim_end());
+    Ok(
+        match (report.without_bracket.is_empty(), report.failed.is_empty()) {
+            (true, _) => NOTHING_DONE,
+            (false, true) => DONE,
+            (false, false) => PART_DONE,
+        },
+    )
+}
+
+fn measure_map(
+    wanted: &wedge::Measure,
+    settings: &pipeline::MapSettings,
+    policy: &Outputs,
+) -> Result<u8, Error> {
+    let console = console::Console::new(wanted.quiet);
+    let done = pipeline::measure_map(settings, &|event| console.show(&event));
     console.finish();
     let measured = done?;
     if let Some(path) = &wanted.out {
-        measured.write(path, &policy)?;
+        measured.write(path, policy)?;
     }
     let doubts = measured.picture.iter().flat_map(|p| &p.findings);
     for finding in measured.findings.iter().chain(doubts) {
@@ -174,7 +205,7 @@ fn measure(wanted: &wedge::Measure) -> Result<u8, Error> {
     };
     console::say(&format!(
         "{}: of {} steps, {} told apart by noise, {} by CIE lightness",
-        printable::path(&wanted.map),
+        printable::path(&settings.map),
         levels.steps,
         levels.noise,
         levels.visual
@@ -208,7 +239,7 @@ fn whole_job(settings: &pipeline::Settings, quiet: bool) -> Result<u8, Error> {
     let outcome = pipeline::run(settings, &|event| console.show(&event));
     console.finish();
     let outcome = outcome?;
-    if outcome.done == 0 {
+    if outcome.done + outcome.pictures == 0 {
         if outcome.failed > 0 {
             return Ok(NOTHING_DONE); // each failure was told when it happened
         }
@@ -229,17 +260,17 @@ fn whole_job(settings: &pipeline::Settings, quiet: bool) -> Result<u8, Error> {
     Ok(if outcome.failed == 0 { DONE } else { PART_DONE })
 }
 
-/// Nothing failed, but nothing belongs together either.
+/// Nothing failed, but nothing could be measured either.
 fn no_bracket(report: &stopspan_core::results::Report, settings: &pipeline::Settings) -> Error {
     let singles = report.singles.iter().map(|s| s.path.clone().into());
     let (files, found) = match report.singles.len() {
         0 => (settings.inputs.clone(), 0),
         found => (singles.collect(), found),
     };
-    let problem = if found < 2 {
+    let problem = if found == 0 {
         BracketProblem::TooFew { found, needed: 2 }
     } else {
-        BracketProblem::NoneBelongTogether { found }
+        BracketProblem::NoWedge { found }
     };
     Error::Bracket { files, problem }
 }

@@ -1,10 +1,11 @@
-//! The arguments about the wedge, and measuring it on a map.
+//! The arguments about the wedge, and measuring it on finished pictures or on a map.
 use crate::values;
 use clap::Args;
 use std::path::PathBuf;
-use stopspan::pipeline::{MapSettings, WedgeRequest};
+use stopspan::pipeline::{MapSettings, Settings, WedgeRequest};
 use stopspan_core::model::Limits;
 use stopspan_core::{Error, Setting};
+use stopspan_response::ResponseRequest;
 
 /// Where the wedge is and what is known of it.
 #[derive(Debug, Args)]
@@ -51,15 +52,22 @@ pub struct Wedge {
 
 #[derive(Debug, Args)]
 pub struct Measure {
-    /// The map: OpenEXR, Radiance RGBE, or a JPEG with a gain map
-    #[arg(value_name = "MAP")]
-    pub map: PathBuf,
+    /// Finished pictures, each measured by itself; or one radiance map: OpenEXR, Radiance RGBE, or a JPEG with a gain map
+    #[arg(required = true, value_name = "PICTURE")]
+    pub pictures: Vec<PathBuf>,
     /// All figures as JSON
     #[arg(long, value_name = "FILE.json")]
     pub out: Option<PathBuf>,
+    /// Response of the camera that took the pictures: the response.json of an earlier run [default: by known densities, else
+    /// assumed after IEC 61966-2-1]
+    #[arg(long, value_name = "FILE.json")]
+    pub response: Option<PathBuf>,
+    /// The levels of the pictures are linear
+    #[arg(long, conflicts_with = "response")]
+    pub linear: bool,
     #[command(flatten)]
     pub wedge: Wedge,
-    /// Largest map accepted, in pixels
+    /// Largest picture accepted, in pixels
     #[arg(long, value_name = "N", default_value_t = Limits::default().pixels)]
     pub max_pixels: u64,
     /// Replace the file that is there
@@ -92,18 +100,46 @@ impl Wedge {
 }
 
 impl Measure {
-    pub fn settings(&self) -> Result<MapSettings, Error> {
+    /// Settings for a map, if the one picture is one.
+    pub fn map_settings(&self) -> Result<Option<MapSettings>, Error> {
+        let limits = self.limits();
+        let [map] = self.pictures.as_slice() else {
+            return Ok(None);
+        };
+        if !stopspan_formats::holds_radiance(map, &limits) {
+            return Ok(None);
+        }
         if self.wedge.flat_field.is_some() {
             let problem = "a map is measured without its frames, so without a flat field";
             return Err(Error::request(Setting::FlatField, problem));
         }
-        Ok(MapSettings {
-            map: self.map.clone(),
+        Ok(Some(MapSettings {
+            map: map.clone(),
             wedge: self.wedge.request()?,
-            limits: Limits {
-                pixels: self.max_pixels,
-                accept_damaged: false,
-            },
-        })
+            limits,
+        }))
+    }
+
+    /// Settings for finished pictures.
+    pub fn settings(&self) -> Result<Settings, Error> {
+        if self.wedge.flat_field.is_some() {
+            let problem = "is for brackets; a picture alone is measured without a flat field";
+            return Err(Error::request(Setting::FlatField, problem));
+        }
+        let mut settings = Settings::new(self.pictures.clone(), PathBuf::new());
+        settings.overrides.limits = self.limits();
+        settings.wedge = self.wedge.request()?;
+        settings.saved_response = self.response.clone();
+        if self.linear {
+            settings.response = ResponseRequest::Linear;
+        }
+        Ok(settings)
+    }
+
+    fn limits(&self) -> Limits {
+        Limits {
+            pixels: self.max_pixels,
+            accept_damaged: false,
+        }
     }
 }

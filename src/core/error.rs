@@ -115,9 +115,9 @@ pub enum BracketProblem {
         /// Frames needed.
         needed: usize,
     },
-    /// Pictures of which no two belong together.
-    #[error("no two of these {found} pictures make a bracket")]
-    NoneBelongTogether {
+    /// Pictures of which no two make a bracket and none shows a wedge.
+    #[error("{found} picture(s) that make no bracket, and no wedge was found in any of them")]
+    NoWedge {
         /// Pictures looked at.
         found: usize,
     },
@@ -214,10 +214,12 @@ impl InputProblem {
 impl BracketProblem {
     fn advice(&self) -> String {
         let plain = match self {
-            BracketProblem::NoneBelongTogether { .. } => {
+            BracketProblem::NoWedge { .. } => {
                 return format!(
-                    "a bracket is two frames or more of one camera and size, taken together at different exposures; check \
-                     the exposure times, or say {}",
+                    "to measure them one by one give the place of the wedge with {} and {}; if they are a bracket, check the \
+                     exposure times or say {}",
+                    Setting::WedgeCorners,
+                    Setting::WedgeGrid,
                     Setting::OneBracket
                 );
             }

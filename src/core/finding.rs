@@ -260,6 +260,18 @@ pub enum Finding {
     },
     /// A candidate for a wedge was seen but is too doubtful to be measured. Confidence in 0..1.
     WedgeDoubtful { confidence: f64, steps: usize },
+    /// The darkest steps of a wedge could not be seen apart: the grid of the others was carried on to this number of steps.
+    WedgeCarriedOn { steps: usize },
+    /// A second wedge is in view, of so many steps, at these places of its middle; the surer one was measured.
+    SecondWedge {
+        steps: usize,
+        column_px: f64,
+        row_px: f64,
+    },
+    /// Linear light was assumed after IEC 61966-2-1, so that no figure in stops is given.
+    LightAssumed,
+    /// The clip level lies so many stops above the lightest step, too far to carry the curve on: every range is a lower bound.
+    ClipBeyondWedge { beyond_stops: f64 },
     /// A wedge file was made for pictures of another size: its grid and densities were used, its corners not.
     WedgeFileOtherSize {
         file: String,

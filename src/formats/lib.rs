@@ -37,5 +37,5 @@ pub use fence::is_decoding;
 pub use icc::{display_p3_profile, srgb_profile};
 pub use preview::{png_bytes, preview_jpeg};
 pub use read::{read_format, read_header, read_picture, sha256_of};
-pub use read_map::{Opened, open, open_light};
+pub use read_map::{Opened, holds_radiance, open, open_light};
 pub use sniff::{UNKNOWN_FAMILY, raw_family, sniff, sniff_file};

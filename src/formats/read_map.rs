@@ -65,3 +65,13 @@ fn opened(
 fn no_radiance(path: &Path) -> Error {
     Error::input(path, InputProblem::NoRadiance)
 }
+
+/// True for a file that [`open`] takes for a map: OpenEXR, Radiance RGBE, or a JPEG with a gain map. False for one that cannot be
+/// read.
+pub fn holds_radiance(path: &Path, limits: &Limits) -> bool {
+    match sniff_file(path) {
+        Ok(Some(Format::OpenExr | Format::Rgbe)) => true,
+        Ok(Some(Format::Jpeg)) => matches!(gain_map::read(path, limits), Ok(Some(_))),
+        _ => false,
+    }
+}

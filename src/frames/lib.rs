@@ -4,7 +4,8 @@
 //! and of a whole bracket ([`settle`], [`markings`]); what the user states ([`overrides`]); files among the inputs
 //! (`listing`) and their assignment to brackets (`moment`, `camera_hdr`, `sequence`, `framing`, `joining`, `sorting`, `raw_pairing` for
 //! shots saved as raw too); the [`survey()`] that results, as text in [`words()`]; [`load()`], with exposures from
-//! pixels where none is known (`exposure_from_pixels`) and without constant borders (`borders`); [`clipping`], with the floors that do
+//! pixels where none is known (`exposure_from_pixels`) and without constant borders (`borders`); one picture alone
+//! ([`load_lone`]); [`clipping`], with the floors that do
 //! not fall with the exposure (`lasting_floor`).
 //!
 //! For raw and other linear frames: `raw_frames` (common white balance, colours and black level), `dark` (dark frame
@@ -31,6 +32,7 @@ mod sorting;
 mod borders;
 mod exposure_from_pixels;
 mod load;
+mod lone;
 mod survey;
 mod words;
 
@@ -51,6 +53,7 @@ pub use develop::{develop, mosaic_of, samples, split};
 pub use exposure::{ParsedExposure, parse_exposure};
 pub use listing::{SkipReason, Skipped};
 pub use load::load;
+pub use lone::load_lone;
 pub use overrides::{ExposureOverride, Overrides};
 pub use raw_levels::linear_scales;
 pub use survey::{BracketPlan, Failed, FinishedPlan, FramePlan, Survey, survey};

@@ -154,7 +154,7 @@ fn decode_all<'a>(
 }
 
 /// Reads a picture and checks that the file did not change meanwhile.
-fn read_whole(file: &Path, limits: &Limits) -> Result<Picture, Error> {
+pub(crate) fn read_whole(file: &Path, limits: &Limits) -> Result<Picture, Error> {
     let before = state(file)?;
     let picture = formats::read_picture(file, limits);
     if state(file)? != before {

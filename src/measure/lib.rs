@@ -4,7 +4,8 @@
 //! the curve of a finished picture (`oecf`), finding a wedge ([`find`]), the wedge to be measured (`locate`), the wedge and
 //! its patches ([`wedge`]), stated against measured densities (`densities`), resolved levels ([`levels`]), the usable range
 //! ([`range`]), calibration against known densities ([`calibrate`]), the measurement of one picture (`picture`) and of a
-//! bracket (`bracket`), the camera's HDR picture against the merge ([`compare`]), figures withheld (`withheld`), finished frames against raw files of the
+//! bracket (`bracket`), the camera's HDR picture against the merge ([`compare`]), figures withheld (`withheld`), a picture without a bracket
+//! ([`lone`]), finished frames against raw files of the
 //! same shots (`raw_comparison`), and range, best frame and smallest sufficient bracket of a scene without a wedge
 //! ([`bracket_planning`]).
 #![cfg_attr(test, allow(clippy::unwrap_used, clippy::expect_used))]
@@ -16,6 +17,7 @@ mod densities;
 pub mod find;
 pub mod levels;
 mod locate;
+pub mod lone;
 mod oecf;
 mod picture;
 pub mod range;

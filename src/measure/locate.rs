@@ -143,7 +143,7 @@ impl WedgeRequest {
     }
 
     /// Smallest number of steps for the listed densities; 0 without a list.
-    fn least_steps(&self) -> usize {
+    pub(crate) fn least_steps(&self) -> usize {
         let listed = self.densities(wedge::MOST_STEPS).ok().flatten();
         let series = self.densities.as_ref().is_some_and(|t| t.contains(':'));
         listed

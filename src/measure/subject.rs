@@ -111,6 +111,9 @@ pub struct Subject {
     pub sources: Vec<Source>,
     /// Reference-frame pixels -> this picture's pixels.
     pub placement: Homography,
+    /// Stops below the darkest clean patch to which the curve may be carried on, where it was measured on the wedge itself;
+    /// `None` for a response that is known beyond the wedge.
+    pub carried_stops: Option<f64>,
 }
 
 impl Subject {
@@ -143,7 +146,22 @@ impl Subject {
         region: Region,
     ) -> Self {
         let curve = curve.cloned().unwrap_or_else(super::oecf::srgb_curve);
-        let mut subject = Self::of_levels(pixels, &[curve], 1.0, region);
+        let mut subject = Self::of_picture(kind, file, pixels, &[curve], region);
+        subject.carried_stops =
+            matches!(kind, PictureKind::CameraHdr | PictureKind::Rendered).then_some(0.0);
+        subject
+    }
+
+    /// A picture linearised by the curves of its channels, or one for all. Its relative exposure is 1. `region` must lie inside
+    /// the picture.
+    pub(crate) fn of_picture(
+        kind: PictureKind,
+        file: &str,
+        pixels: &Pixels,
+        curves: &[ResponseCurve],
+        region: Region,
+    ) -> Self {
+        let mut subject = Self::of_levels(pixels, curves, 1.0, region);
         subject.kind = kind;
         subject.file = file.to_string();
         subject
@@ -170,6 +188,7 @@ impl Subject {
             pixels: map.flags.len(),
             sources,
             placement: Homography::identity(),
+            carried_stops: None,
         }
     }
 
@@ -193,6 +212,7 @@ impl Subject {
             pixels: pixels.rows() * pixels.columns(),
             sources: vec![Source::new(curve.clone(), exposure)],
             placement: Homography::identity(),
+            carried_stops: None,
         }
     }
 

@@ -28,14 +28,6 @@ pub(super) fn begin(settings: &Settings, survey: &Survey) -> Report {
         path: path.display().to_string(),
         reason: reason.into(),
     };
-    report.singles = survey
-        .singles
-        .iter()
-        .map(|p| left(p, "no other frame of its scene was found"))
-        .collect();
-    report
-        .singles
-        .extend(survey.camera_hdr.iter().map(|h| left(&h.file, &h.evidence)));
     report.skipped = survey
         .skipped
         .iter()

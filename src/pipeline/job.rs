@@ -1,5 +1,6 @@
 //! The whole job on every bracket of the inputs: done one after another, or taken from an earlier run.
 use super::batch::{self, DoneBracket, Found};
+use super::lone::{self, LoneFile};
 use super::settings::{Event, Settings};
 use super::{Progress, inputs, one_bracket, products, sheets};
 use std::path::Path;
@@ -20,6 +21,8 @@ pub struct Outcome {
     pub report: Report,
     /// Brackets done.
     pub done: usize,
+    /// Pictures without a bracket that were measured.
+    pub pictures: usize,
     /// Files or brackets that failed; each was told as [`Event::Failed`] when it happened.
     pub failed: usize,
 }
@@ -73,8 +76,16 @@ pub fn run(settings: &Settings, progress: Progress) -> Result<Outcome, Error> {
             sections.push(done.section);
         }
     }
+    let mut lone_sections = Vec::new();
+    if settings.part.is_none() {
+        let files = LoneFile::all_of(&survey);
+        let lone = lone::measure_all(&files, settings, &report.brackets, progress);
+        lone_sections = lone.enter(settings, &policy, &mut report)?;
+    }
     let (done, failed) = (report.brackets.len(), report.failed.len());
-    if done > 0 && settings.part.is_none() {
+    let pictures = report.without_bracket.iter();
+    let pictures = pictures.map(|w| w.pictures.len()).sum();
+    if done + pictures > 0 && settings.part.is_none() {
         progress(Event::Stage("writing the report"));
         inputs::enter_missing_sums(&mut report.inputs);
         report.cameras = report::cameras::compare(&report.brackets);
@@ -85,11 +96,12 @@ pub fn run(settings: &Settings, progress: Progress) -> Result<Outcome, Error> {
         } else {
             Sections::Here(&sections)
         };
-        products::write_report(&report, sections, &settings.out, &policy)?;
+        products::write_report(&report, (sections, &lone_sections), &settings.out, &policy)?;
     }
     Ok(Outcome {
         report,
         done,
+        pictures,
         failed,
     })
 }

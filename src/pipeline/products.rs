@@ -80,13 +80,13 @@ pub(super) fn make_folder(folder: &Path) -> Result<(), Error> {
 
 pub(super) fn write_report(
     report: &Report,
-    sections: Sections,
+    (sections, lone): (Sections, &[String]),
     folder: &Path,
     policy: &Outputs,
 ) -> Result<(), Error> {
     let texts = [
         json::text(report)?,
-        html::page_of(report, sections),
+        html::page_of(report, sections, lone),
         csv::levels(report)?,
         csv::comparison(report)?,
     ];
@@ -117,7 +117,11 @@ pub(super) fn write_page(
         brackets: vec![done.entry.clone()],
         ..Report::new()
     };
-    let page = html::page_of(&alone, Sections::Here(std::slice::from_ref(&done.section)));
+    let page = html::page_of(
+        &alone,
+        Sections::Here(std::slice::from_ref(&done.section)),
+        &[],
+    );
     write_whole(&folder.join(REPORTS[1]), policy, |sink| {
         sink.write_all(page.as_bytes())
     })

@@ -5,6 +5,7 @@ use serde::Serialize;
 use serde_json::{Map, Value};
 use std::path::{Path, PathBuf};
 use stopspan_core::Error;
+use stopspan_core::model::path_text;
 use stopspan_core::raster::Region;
 use stopspan_formats::staged::Outputs;
 use stopspan_frames::{BracketPlan, Overrides};
@@ -29,6 +30,9 @@ pub struct Settings {
     pub overrides: Overrides,
     /// What the response is to be.
     pub response: ResponseRequest,
+    /// A response that an earlier run saved, for pictures without a bracket.
+    #[serde(serialize_with = "path_text::one")]
+    pub saved_response: Option<PathBuf>,
     /// Bring the frames into register.
     pub register: bool,
     /// How motion is told from noise; `None` to merge all frames everywhere.
@@ -65,6 +69,7 @@ impl Settings {
             out,
             overrides: Overrides::default(),
             response: ResponseRequest::default(),
+            saved_response: None,
             register: true,
             motion: Some(MotionSettings::default()),
             wedge: WedgeRequest::default(),
@@ -96,6 +101,7 @@ impl Settings {
             out: _,
             overrides,
             response: _,
+            saved_response: _, // for pictures without a bracket
             register: _,
             motion: _,
             wedge,
@@ -145,6 +151,15 @@ pub enum Event<'a> {
     /// The next bracket.
     Bracket {
         /// Its name.
+        name: &'a str,
+        /// Its number, from 0.
+        index: usize,
+        /// How many there are.
+        count: usize,
+    },
+    /// The next picture without a bracket.
+    Picture {
+        /// Its file name.
         name: &'a str,
         /// Its number, from 0.
         index: usize,

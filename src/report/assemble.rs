@@ -4,7 +4,8 @@ use ndarray::parallel::prelude::*;
 use ndarray::{ArrayView2, Axis, s};
 use sha2::{Digest, Sha256};
 use stopspan_core::model::{
-    Clip, FileDigest, Frame, Merged, NoiseSource, RadianceMap, Recovered, flag, main_channel,
+    Clip, FileDigest, Frame, Header, Merged, NoiseSource, RadianceMap, Recovered, flag,
+    main_channel,
 };
 use stopspan_core::raster::Pixels;
 use stopspan_core::results::{
@@ -13,7 +14,7 @@ use stopspan_core::results::{
 };
 
 /// SHA-256 over the SHA-256 sums of the files, in order.
-fn sum_of_sums(files: &[FileDigest]) -> String {
+pub(crate) fn sum_of_sums(files: &[FileDigest]) -> String {
     let mut all = Sha256::new();
     files.iter().for_each(|file| all.update(file.sha256));
     hexadecimal(&all.finalize().into())
@@ -33,15 +34,13 @@ pub fn bracket_entry(
 ) -> BracketReport {
     let (recovered, map) = (&merged.frames, &merged.map);
     let bracket = &recovered.bracket;
-    let header = &bracket.reference_frame().picture.header;
-    let camera = camera(&header.maker, &header.model);
     let mut findings = bracket.findings.clone();
     findings.extend(measured.findings);
     let mut entry = BracketReport {
         name: bracket.name.clone(),
         headline: String::new(),
         inputs_sha256: Some(sum_of_sums(&recovered.files)),
-        camera: (!camera.is_empty()).then_some(camera),
+        camera: camera_name(&bracket.reference_frame().picture.header),
         frames: (0..bracket.frames.len())
             .map(|j| frame(recovered, j))
             .collect(),
@@ -63,6 +62,12 @@ pub fn bracket_entry(
     };
     entry.headline = headline(&entry);
     entry
+}
+
+/// Returns maker and model of a camera as the metadata name them; `None` where they name none.
+pub fn camera_name(header: &Header) -> Option<String> {
+    let name = camera(&header.maker, &header.model);
+    (!name.is_empty()).then_some(name)
 }
 
 /// Maker and model of the camera; the maker is omitted if the model begins with it.

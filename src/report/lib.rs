@@ -1,6 +1,7 @@
 //! Presentation of a [`Report`](stopspan_core::results::Report): JSON, CSV, terminal text, HTML page, sheets. Nothing is measured here.
 //!
-//! In reading order: the entry of a bracket ([`bracket_entry`]); the two tables made from several brackets (`cameras`, `raw_table`); dates, numbers and sentences as text
+//! In reading order: the entry of a bracket ([`bracket_entry`]); the two tables made from several brackets (`cameras`, `raw_table`);
+//! pictures without a bracket (`lone`); dates, numbers and sentences as text
 //! (`moment`, `words`); then an output format each: `csv`, `json`, `terminal`, `figure` (the charts and pictures of the page), `html`,
 //! `sheet`.
 //!
@@ -11,6 +12,7 @@
 
 mod assemble;
 pub mod cameras;
+pub mod lone;
 pub mod raw_table;
 
 pub mod moment;
@@ -24,5 +26,5 @@ pub mod figure;
 pub mod html;
 pub mod sheet;
 
-pub use assemble::{bracket_entry, hexadecimal};
+pub use assemble::{bracket_entry, camera_name, hexadecimal};
 pub use figure::{BracketFigures, Figures, Strip};

@@ -1,4 +1,6 @@
 //! Report as text for a terminal 80 columns wide.
+mod lone;
+
 use super::raw_table::sentences;
 use super::words::{self, decimal};
 use std::fmt::Write;
@@ -19,11 +21,14 @@ pub fn table(report: &Report) -> String {
     for bracket in &report.brackets {
         bracket_text(&mut out, bracket);
     }
+    for entry in &report.without_bracket {
+        lone::text(&mut out, entry);
+    }
     for pair in &report.saved_twice {
         saved_twice(&mut out, report, pair);
     }
     for (title, left) in [
-        ("Pictures that belong to no bracket:", &report.singles),
+        ("Pictures not measured:", &report.singles),
         ("Not taken as pictures:", &report.skipped),
     ] {
         if !left.is_empty() {

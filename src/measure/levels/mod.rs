@@ -10,4 +10,5 @@ mod pairs;
 pub use count::{count, joined, joined_because};
 pub use display_function::{jnd_index, luminance_of_jnd};
 pub use lightness::lightness;
+pub(crate) use pairs::{CLIPPED, CRUSHED};
 pub use pairs::{Criteria, SEPARATION, pairs};

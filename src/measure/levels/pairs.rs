@@ -10,7 +10,7 @@ pub const SEPARATION: f64 = 1.0;
 /// Share of clipped pixels above which a patch counts as clipped.
 pub(crate) const CLIPPED: f64 = 0.01;
 /// Share of pixels at the black floor from which a patch counts as crushed, that is black.
-const CRUSHED: f64 = 0.5;
+pub(crate) const CRUSHED: f64 = 0.5;
 /// Significance level of the patch-mean test, for all pairs together.
 const SIGNIFICANCE: f64 = 0.01;
 /// Smallest visible difference of CIE L*.

@@ -1,5 +1,6 @@
 //! Usable ranges of one picture from its fitted noise: per pixel and per area, with intervals and limits.
 use super::area::{self, Correlation, correlation, per_pixel};
+use super::drawn_curves::resampled_by_curves;
 use super::fit::Observation;
 use super::interval::{PointEstimate, Threshold, central95, resampled};
 use super::noise_model::Capture;
@@ -11,7 +12,7 @@ use crate::wedge::PatchSample;
 use stopspan_core::finding::Finding;
 use stopspan_core::model::Compression;
 use stopspan_core::model::NoiseModel;
-use stopspan_core::results::{Limit, NormalisedStops, PictureKind, UsableStops};
+use stopspan_core::results::{Limit, NormalisedStops, UsableStops};
 
 /// Largest width of a 95 % interval, stops, for extrapolating the model below the darkest step.
 const PINNED: f64 = 1.0;
@@ -121,7 +122,10 @@ impl Fitted<'_> {
             scale: scale::uncertainty(self.patches, how.span_relative, how.density_uncertainty),
         };
         let list: Vec<Threshold> = thresholds.iter().map(|t| t.1).collect();
-        let ranges = resampled(self.capture, &estimate, &list, how);
+        let ranges = match settings.curves.as_slice() {
+            [] => resampled(self.capture, &estimate, &list, how),
+            curves => resampled_by_curves(self.capture, &estimate, &list, (how, curves)),
+        };
         let place = |i: usize| thresholds.iter().position(|t| t.0 == i);
         (0..asked.len())
             .map(|i| match place(i) {
@@ -163,11 +167,8 @@ impl Fitted<'_> {
 
     /// True if the curve of a finished picture, measured on the wedge itself, does not reach so dark a radiance.
     fn curve_ends_above(&self, dark: f64) -> bool {
-        let finished = matches!(
-            self.subject.kind,
-            PictureKind::CameraHdr | PictureKind::Rendered
-        );
-        finished && self.beyond(dark).is_some()
+        let reach = self.subject.carried_stops;
+        reach.is_some_and(|reach| self.beyond(dark).is_some_and(|stops| stops > reach))
     }
 
     fn limit(&self, dark: f64) -> Limit {

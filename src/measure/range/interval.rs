@@ -40,6 +40,7 @@ pub(crate) struct Threshold {
 }
 
 /// The point estimate that is resampled, with its data.
+#[derive(Clone, Copy)]
 pub(crate) struct PointEstimate<'a> {
     /// Patches of the wedge.
     pub patches: &'a [PatchSample],

@@ -2,11 +2,12 @@
 //!
 //! In reading order: the noise model (`noise_model`), the closed form for a known sensor (`closed_form`), the fit to the
 //! patches (`fit`), the darkest radiance at an SNR (`threshold`), the SNR of an area (`area`), noise by block means
-//! (`block_noise`), the scale of log radiance (`scale`), intervals by resampling (`interval`), the ranges of one picture
+//! (`block_noise`), the scale of log radiance (`scale`), intervals by resampling (`interval`, `drawn_curves`), the ranges of one picture
 //! (`fitted`, `usable`), and the gain of a bracket over its best frame (`gain`).
 mod area;
 mod block_noise;
 mod closed_form;
+mod drawn_curves;
 mod fit;
 mod fitted;
 mod gain;

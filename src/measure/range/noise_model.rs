@@ -1,7 +1,7 @@
 //! Variance of a pixel as a function of radiance, for one exposure or for a merge of several.
 use crate::subject::Source;
 
-use stopspan_core::model::NoiseModel;
+use stopspan_core::model::{NoiseModel, ResponseCurve};
 
 /// The exposures behind a picture, for evaluating a noise model.
 #[derive(Debug, Clone)]
@@ -22,6 +22,31 @@ impl Capture {
         (!sources.is_empty()).then(|| Capture {
             sources: sources.to_vec(),
         })
+    }
+
+    /// The same exposures by another curve.
+    pub(crate) fn by_curve(&self, curve: &ResponseCurve) -> Self {
+        let with = |s: &Source| Source {
+            curve: curve.clone(),
+            ..s.clone()
+        };
+        Capture {
+            sources: self.sources.iter().map(with).collect(),
+        }
+    }
+
+    /// Radiance by another curve at the level of a radiance by the first exposure's own.
+    pub(crate) fn same_level(&self, curve: &ResponseCurve, radiance: f64) -> f64 {
+        self.sources.first().map_or(radiance, |s| {
+            let level = s.curve.level_of(radiance * s.relative_exposure);
+            curve.exposure_at(level) / s.relative_exposure
+        })
+    }
+
+    /// d radiance / d level of the first exposure at a radiance.
+    pub(crate) fn steepness(&self, radiance: f64) -> f64 {
+        let first = self.sources.first();
+        first.map_or(1.0, |s| s.slope(radiance) / s.relative_exposure)
     }
 
     /// Radiance at which the shortest exposure clips: the top of the range.

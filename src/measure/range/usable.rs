@@ -7,7 +7,7 @@ use super::threshold::darkest;
 use crate::subject::{Source, Subject};
 use crate::wedge::PatchSample;
 use stopspan_core::finding::Finding;
-use stopspan_core::model::NoiseModel;
+use stopspan_core::model::{NoiseModel, ResponseCurve};
 use stopspan_core::results::{Limit, UsableStops};
 
 /// Settings of the usable range.
@@ -19,6 +19,9 @@ pub struct RangeSettings {
     pub resampling: Resampling,
     /// A noise model from elsewhere (the merge), for pictures whose patches do not give one.
     pub noise: Option<NoiseModel>,
+    /// Curves drawn from the uncertainty of a picture's own curve, over which its intervals are shared out; empty where the
+    /// curve states its uncertainty itself.
+    pub curves: Vec<ResponseCurve>,
 }
 
 impl Default for RangeSettings {
@@ -33,6 +36,7 @@ impl Default for RangeSettings {
                 density_uncertainty: 0.02,
             },
             noise: None,
+            curves: Vec::new(),
         }
     }
 }
@@ -128,7 +132,6 @@ fn spread(misfit: f64) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use stopspan_core::model::ResponseCurve;
 
     /// A linear 8-bit file without any noise of its own: rounding of 1/12 code squared gives SNR 10 at 10 / sqrt(12) = 2.89 codes, and
     /// SNR 1 below code 2, which the file does not tell (closed form).

@@ -24,6 +24,7 @@ mod tone_curve;
 pub(crate) use curve_from_raw::curve_from_raw;
 pub(crate) use edge::edge;
 pub(crate) use oecf::oecf;
+pub(crate) use of_bracket::strip_of_pixels;
 pub use of_bracket::{FigureInput, of_bracket};
 pub(crate) use outline::outline;
 pub(crate) use picture::{jpeg_uri, png_uri, reduced};
@@ -48,6 +49,9 @@ pub struct Figures {
     /// One entry per bracket, in the order of [`Report::brackets`](stopspan_core::results::Report::brackets). The page omits
     /// pictures of brackets without an entry.
     pub brackets: Vec<BracketFigures>,
+    /// One entry per camera without a bracket, in the order of
+    /// [`Report::without_bracket`](stopspan_core::results::Report::without_bracket).
+    pub without_bracket: Vec<BracketFigures>,
 }
 
 /// Pictures of one bracket.

@@ -79,7 +79,7 @@ fn wedge_strip(input: FigureInput, entry: &PictureMeasurement) -> Option<Strip> 
         PictureKind::Frame => {
             let frame = frames.iter().find(|f| f.name() == entry.file)?;
             let shown = DisplayConversion::of_frame(frame, &bracket.primaries());
-            let mut strip = of_pixels(entry, &frame.picture.pixels, shown)?;
+            let mut strip = strip_of_pixels(entry, &frame.picture.pixels, shown)?;
             if frame.picture.raw.is_some() {
                 strip.note = "white-balanced, by sRGB's curve".into();
             }
@@ -88,9 +88,9 @@ fn wedge_strip(input: FigureInput, entry: &PictureMeasurement) -> Option<Strip> 
         PictureKind::CameraHdr => {
             let finished = bracket.camera_hdr.as_ref()?;
             let shown = DisplayConversion::of(&finished.primaries());
-            of_pixels(entry, &finished.picture.pixels, shown)
+            strip_of_pixels(entry, &finished.picture.pixels, shown)
         }
-        PictureKind::Rendered => of_pixels(
+        PictureKind::Rendered => strip_of_pixels(
             entry,
             input.rendered,
             DisplayConversion::of(&Primaries::SRGB),
@@ -99,7 +99,8 @@ fn wedge_strip(input: FigureInput, entry: &PictureMeasurement) -> Option<Strip> 
     }
 }
 
-fn of_pixels(
+/// The wedge cut out of a picture's pixels.
+pub(crate) fn strip_of_pixels(
     entry: &PictureMeasurement,
     pixels: &Pixels,
     shown: DisplayConversion,

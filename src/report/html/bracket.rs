@@ -215,7 +215,11 @@ fn legend(out: &mut String, bracket: &BracketReport) {
 }
 
 fn findings(out: &mut String, bracket: &BracketReport) {
-    let list = words::all_findings(bracket);
+    finding_list(out, &words::all_findings(bracket));
+}
+
+/// Writes findings as a list with their severity.
+pub(super) fn finding_list(out: &mut String, list: &[(Severity, String)]) {
     out.push_str("<h3>Findings</h3>\n");
     if list.is_empty() {
         out.push_str("<p>None.</p>\n");

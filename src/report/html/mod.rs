@@ -8,6 +8,7 @@ mod cameras;
 mod comparison;
 mod densities;
 mod escape;
+mod lone;
 mod notes;
 mod raw_table;
 mod register;
@@ -18,9 +19,10 @@ mod table;
 pub(crate) use escape::escape;
 
 use super::Figures;
+use super::words::count;
 use crate::figure::BracketFigures;
 use std::fmt::Write;
-use stopspan_core::results::{BracketReport, Report};
+use stopspan_core::results::{BracketReport, Report, WithoutBracket};
 
 const STYLE: &str = include_str!("style.css");
 
@@ -43,7 +45,23 @@ pub fn page(report: &Report, figures: &Figures) -> String {
         .enumerate()
         .map(|(index, entry)| section(entry, figures.brackets.get(index).unwrap_or(&none)))
         .collect();
-    page_of(report, Sections::Here(&sections))
+    let lone: Vec<String> = report
+        .without_bracket
+        .iter()
+        .enumerate()
+        .map(|(index, entry)| {
+            let figures = figures.without_bracket.get(index);
+            lone_section(entry, figures.unwrap_or(&none))
+        })
+        .collect();
+    page_of(report, Sections::Here(&sections), &lone)
+}
+
+/// Returns the section of one camera's pictures without a bracket.
+pub fn lone_section(entry: &WithoutBracket, figures: &BracketFigures) -> String {
+    let mut out = String::new();
+    lone::section(&mut out, entry, figures, &id_of(&entry.name));
+    out
 }
 
 /// Returns the section of one bracket without its head, for [`Sections::Here`].
@@ -55,15 +73,19 @@ pub fn section(entry: &BracketReport, figures: &BracketFigures) -> String {
 
 /// Identifier of a bracket's section; as unique as the bracket's name.
 fn id(entry: &BracketReport) -> String {
-    let letters = entry.name.bytes().map(|byte| match byte {
+    id_of(&entry.name)
+}
+
+fn id_of(name: &str) -> String {
+    let letters = name.bytes().map(|byte| match byte {
         b'a'..=b'z' | b'A'..=b'Z' | b'0'..=b'9' | b'-' => char::from(byte).to_string(),
         other => format!("_{other:02x}"),
     });
     format!("b-{}", letters.collect::<String>())
 }
 
-/// Like [`page`], with sections made beforehand.
-pub fn page_of(report: &Report, sections: Sections) -> String {
+/// Like [`page`], with sections made beforehand: of the brackets, and `lone` of the pictures without a bracket.
+pub fn page_of(report: &Report, sections: Sections, lone: &[String]) -> String {
     let mut out = String::new();
     let title = title(report);
     let _ = writeln!(
@@ -71,7 +93,7 @@ pub fn page_of(report: &Report, sections: Sections) -> String {
         "<!doctype html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n\
          <meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\n\
          <meta name=\"color-scheme\" content=\"light dark\">\n<title>{}</title>\n<style>\n{STYLE}</style>\n</head>\n<body>\n\
-         <header class=\"page\"><p class=\"kicker\">{} {} &middot; exposure bracket report</p>\n<h1>{}</h1>",
+         <header class=\"page\"><p class=\"kicker\">{} {} &middot; measurement report</p>\n<h1>{}</h1>",
         escape(&title),
         escape(&report.program.name),
         escape(&report.program.version),
@@ -88,6 +110,7 @@ pub fn page_of(report: &Report, sections: Sections) -> String {
             out.push_str(section);
         }
     }
+    lone.iter().for_each(|section| out.push_str(section));
     left_aside(&mut out, report);
     notes::definitions(&mut out);
     notes::provenance(&mut out, report);
@@ -97,31 +120,42 @@ pub fn page_of(report: &Report, sections: Sections) -> String {
 
 fn title(report: &Report) -> String {
     match report.brackets.as_slice() {
-        [] => "No bracket measured".to_owned(),
+        [] => match report.without_bracket.as_slice() {
+            [] => "Nothing measured".to_owned(),
+            [one] => one.camera.clone().unwrap_or_else(|| one.name.clone()),
+            many => count(many.len(), "camera", "cameras"),
+        },
         [one] => one.name.clone(),
         many => format!("{} brackets", many.len()),
     }
 }
 
-/// Headline of each bracket, with links if there are several.
+/// Headline of each bracket and of each camera without one, with links if there are several.
 fn summary(out: &mut String, report: &Report, sections: Sections) {
-    match report.brackets.as_slice() {
-        [] => out.push_str("<p class=\"lead\">No bracket was measured; what was left aside or failed is listed below.</p>\n"),
-        [one] => {
-            let _ = writeln!(out, "<p class=\"lead\">{}</p>", escape(&one.headline));
+    let place = |name: &str| match sections {
+        Sections::Here(_) => format!("#{}", id_of(name)),
+        Sections::Elsewhere => format!("{}/report.html", address(name)),
+    };
+    let brackets = report.brackets.iter();
+    let brackets = brackets.map(|b| (place(&b.name), b.name.as_str(), b.headline.as_str()));
+    let lone = report.without_bracket.iter().map(|w| {
+        let name = w.camera.as_deref().unwrap_or(&w.name);
+        (format!("#{}", id_of(&w.name)), name, w.headline.as_str())
+    });
+    let all: Vec<(String, &str, &str)> = brackets.chain(lone).collect();
+    match all.as_slice() {
+        [] => out.push_str("<p class=\"lead\">Nothing was measured; what was left aside or failed is listed below.</p>\n"),
+        [(_, _, headline)] => {
+            let _ = writeln!(out, "<p class=\"lead\">{}</p>", escape(headline));
         }
         many => {
             out.push_str("<ul class=\"answers\">\n");
-            for one in many {
-                let place = match sections {
-                    Sections::Here(_) => format!("#{}", id(one)),
-                    Sections::Elsewhere => format!("{}/report.html", address(&one.name)),
-                };
+            for (place, name, headline) in many {
                 let _ = writeln!(
                     out,
                     "<li><a href=\"{place}\">{}</a> {}</li>",
-                    escape(&one.name),
-                    escape(&one.headline)
+                    escape(name),
+                    escape(headline)
                 );
             }
             out.push_str("</ul>\n");
@@ -155,7 +189,7 @@ fn left_aside(out: &mut String, report: &Report) {
         );
     }
     for (word, list) in [
-        ("No bracket", &report.singles),
+        ("Not measured", &report.singles),
         ("Skipped", &report.skipped),
     ] {
         for one in list {

@@ -103,6 +103,8 @@ table! {
         StepsJoinedInRendering(picture, told_apart, below_code, below_lightness) => Note, steps_joined_in_rendering;
         RangeBeyondWedge(snr, beyond_stops) => Note, range_beyond_wedge;
         WedgeDoubtful(confidence, steps) => Warning, wedge_doubtful;
+        WedgeCarriedOn(steps) => Note, wedge_carried_on;
+        SecondWedge(steps, column_px, row_px) => Warning, second_wedge;
         WedgeFileOtherSize(file, file_columns, file_rows, columns, rows) => Warning, wedge_file_other_size;
         PatchesSmall(side_px, guard_px, wanted_px) => Warning, patches_small;
         PatchTextured(step, ratio) => Warning, patch_textured;
@@ -116,6 +118,8 @@ table! {
         SpanByWedge(exponent, standard_uncertainty, span_before_stops, span_by_wedge_stops, used) => note_if(!used), span_by_wedge;
         VeilingGlare(share, low95, high95, sigma, ceiling_stops) => Warning, veiling_glare;
         LightNotSeparable(density) => Note, light_not_separable;
+        LightAssumed() => Warning, light_assumed;
+        ClipBeyondWedge(beyond_stops) => Warning, clip_beyond_wedge;
         DensitiesNotUsed(reason) => Warning, densities_not_used;
         LightEvened(fall_off_stops) => Note, light_evened;
     }

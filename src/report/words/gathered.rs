@@ -38,7 +38,7 @@ pub fn all_findings(bracket: &BracketReport) -> Vec<(Severity, String)> {
 }
 
 /// Sentence on the steps of a picture that are not uniform; `None` without any.
-fn uneven_steps(picture: &PictureMeasurement) -> Option<String> {
+pub(super) fn uneven_steps(picture: &PictureMeasurement) -> Option<String> {
     let steps: Vec<(usize, f64)> = picture
         .findings
         .iter()

@@ -1,10 +1,11 @@
 //! Text for readers. In reading order: names of kinds and reasons (this file); `number`, numbers as text; `file_names`, short file names;
 //! `finding` and `gathered`, findings as sentences; `quantity`, quantities of the comparison; `ranges`, captions of ranges;
-//! `scene`; `headline`.
+//! `scene`; `headline`; `lone`, pictures without a bracket.
 mod file_names;
 mod finding;
 mod gathered;
 mod headline;
+pub mod lone;
 mod number;
 mod quantity;
 mod ranges;

@@ -93,3 +93,18 @@ pub fn light_evened(fall_off_stops: &f64) -> String {
 fn hundredths(share: f64) -> String {
     format!("{} %", decimal(share * 100.0, 2))
 }
+
+pub fn light_assumed() -> String {
+    format!(
+        "No bracket of this camera and no densities are known, so linear light is assumed after IEC 61966-2-1 (sRGB). Steps are counted in that light; no stops are given. Known densities ({}) or a saved response ({}) give them.",
+        Setting::WedgeDensities,
+        Setting::Response
+    )
+}
+
+pub fn clip_beyond_wedge(beyond_stops: &f64) -> String {
+    format!(
+        "The picture clips {} stops above the lightest step, too far to carry the measured curve on: the ranges are lower bounds. Expose until the lightest step just clips.",
+        decimal(*beyond_stops, 1)
+    )
+}

@@ -97,6 +97,22 @@ pub fn wedge_doubtful(confidence: &f64, steps: &usize) -> String {
     )
 }
 
+pub fn wedge_carried_on(steps: &usize) -> String {
+    format!(
+        "The darkest steps could not be seen apart; the grid of the others was carried on to the {steps} steps that the wedge is known to have."
+    )
+}
+
+pub fn second_wedge(steps: &usize, column_px: &f64, row_px: &f64) -> String {
+    format!(
+        "Another wedge, of {steps} steps, is in view around column {}, row {}; it was not measured. To measure it, give its corners with {} and {}.",
+        decimal(*column_px, 0),
+        decimal(*row_px, 0),
+        Setting::WedgeCorners,
+        Setting::WedgeGrid
+    )
+}
+
 pub fn wedge_file_other_size(
     file: &str,
     file_columns: &usize,

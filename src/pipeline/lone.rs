@@ -1,0 +1,358 @@
+//! Pictures that belong to no bracket: each is measured on its wedge, and those of one camera are reported together.
+use super::products::make_folder;
+use super::settings::{Event, Settings};
+use super::{Progress, inputs, sheets};
+use std::path::{Path, PathBuf};
+use stopspan_core::finding::Finding;
+use stopspan_core::model::{Bracket, Clip, FileDigest, ResponseCurve, file_name};
+use stopspan_core::results::{
+    BracketReport, Failed, InputFile, LinearLight, LonePicture, OutputFile, PictureKind, Report,
+    UnusedFile, WithoutBracket,
+};
+use stopspan_core::{Error, Setting};
+use stopspan_formats::staged::{Outputs, write_whole};
+use stopspan_frames as frames;
+use stopspan_frames::Survey;
+use stopspan_measure::WedgeRequest;
+use stopspan_measure::lone::{
+    KeptResponse, KnownLight, LoneInput, TakenAs, light_by_bracket, measure_lone,
+};
+use stopspan_report as report;
+use stopspan_report::figure::BracketFigures;
+use stopspan_report::lone::{LoneEntry, LoneGroup};
+use stopspan_response::{self as response, ResponseRequest};
+
+/// A picture to be measured.
+#[derive(Debug, Clone)]
+pub(super) struct LoneFile {
+    file: PathBuf,
+    kind: PictureKind,
+    /// Why it was taken for an HDR picture of the camera's own.
+    evidence: Option<String>,
+}
+
+impl LoneFile {
+    /// A single shot.
+    pub fn single(file: PathBuf) -> Self {
+        LoneFile {
+            file,
+            kind: PictureKind::Frame,
+            evidence: None,
+        }
+    }
+
+    /// The pictures of a survey that belong to no bracket: single shots, then HDR pictures of the camera's own, by file.
+    pub fn all_of(survey: &Survey) -> Vec<Self> {
+        let singles = survey.singles.iter().cloned().map(LoneFile::single);
+        let finished = survey.camera_hdr.iter().map(|h| LoneFile {
+            file: h.file.clone(),
+            kind: PictureKind::CameraHdr,
+            evidence: Some(h.evidence.clone()),
+        });
+        singles.chain(finished).collect()
+    }
+}
+
+/// What became of the pictures.
+#[derive(Debug, Default)]
+pub(super) struct Lone {
+    /// One camera each.
+    groups: Vec<LoneGroup>,
+    /// Files that were decoded.
+    inputs: Vec<InputFile>,
+    /// Pictures without a wedge, with the reason.
+    left: Vec<UnusedFile>,
+    /// Pictures that could not be measured.
+    failed: Vec<Failed>,
+}
+
+/// Measures the pictures; `brackets` are those of the same run. All pictures of a run show one wedge: where one shows fewer of
+/// its steps than another, it is measured again with the number that the other shows.
+pub(super) fn measure_all(
+    files: &[LoneFile],
+    settings: &Settings,
+    brackets: &[BracketReport],
+    progress: Progress,
+) -> Lone {
+    let mut lone = Lone::default();
+    let mut measured = Vec::new();
+    for (index, one) in files.iter().enumerate() {
+        let name = &file_name(&one.file);
+        let count = files.len();
+        progress(Event::Picture { name, index, count });
+        match measure(one, settings, &settings.wedge, brackets) {
+            Ok(Ok(entry)) => measured.push((one, entry)),
+            Ok(Err(findings)) => lone.left.push(UnusedFile {
+                path: one.file.display().to_string(),
+                reason: without_wedge(&findings),
+            }),
+            Err(error) => {
+                progress(Event::Failed { error: &error });
+                let path = one.file.display().to_string();
+                lone.failed.push(inputs::failure(&path, &error));
+            }
+        }
+    }
+    let steps = |e: &LoneEntry| e.picture.measured.levels.map(|l| l.steps);
+    let of_brackets = brackets.iter().filter_map(|b| b.pictures.steps());
+    let of_pictures = measured.iter().filter_map(|(_, e)| steps(e));
+    let shared = WedgeRequest {
+        steps_of_run: of_brackets.chain(of_pictures).max(),
+        ..settings.wedge.clone()
+    };
+    for (one, entry) in &mut measured {
+        if steps(entry) < shared.steps_of_run
+            && let Ok(Ok(again)) = measure(one, settings, &shared, brackets)
+        {
+            *entry = again;
+        }
+    }
+    let entries: Vec<LoneEntry> = measured.into_iter().map(|(_, e)| e).collect();
+    lone.inputs = entries.iter().map(|e| input(&e.file)).collect();
+    lone.groups = report::lone::by_camera(entries);
+    unique(&mut lone.groups, brackets);
+    lone
+}
+
+fn input(file: &FileDigest) -> InputFile {
+    InputFile {
+        path: file.file.display().to_string(),
+        bytes: std::fs::metadata(&file.file).map_or(0, |m| m.len()),
+        sha256: Some(report::hexadecimal(&file.sha256)),
+    }
+}
+
+/// Gives every group a name of its own, other than those of the brackets.
+fn unique(groups: &mut [LoneGroup], brackets: &[BracketReport]) {
+    let mut taken: Vec<String> = brackets.iter().map(|b| b.name.clone()).collect();
+    taken.push(sheets::FOLDER.to_owned());
+    for group in groups {
+        while taken.contains(&group.entry.name) {
+            group.entry.name.push('x');
+        }
+        taken.push(group.entry.name.clone());
+    }
+}
+
+/// Why a picture was not measured.
+fn without_wedge(findings: &[Finding]) -> String {
+    let about = findings.iter().filter(|f| {
+        matches!(
+            f,
+            Finding::NoWedge { .. } | Finding::WedgeDoubtful { .. } | Finding::WedgeUnusable { .. }
+        )
+    });
+    let words: Vec<String> = about.map(report::words::finding).collect();
+    if words.is_empty() {
+        "no wedge was looked for".to_owned()
+    } else {
+        words.join(" ")
+    }
+}
+
+/// One picture: decoded, made linear, measured, its wedge cut out for the page.
+fn measure(
+    one: &LoneFile,
+    settings: &Settings,
+    request: &WedgeRequest,
+    brackets: &[BracketReport],
+) -> Result<Result<LoneEntry, Vec<Finding>>, Error> {
+    let mut alone = frames::load_lone(&one.file, &settings.overrides)?;
+    let linear = linear_light(&mut alone, settings);
+    let clips = frames::clip_levels(&alone);
+    let picture = &alone.frames[0].picture;
+    let camera = report::camera_name(&picture.header);
+    let known = match linear {
+        Some(known) => Some(known),
+        None => known_light(one.kind, &alone, (camera.as_deref(), settings), brackets)?,
+    };
+    let measured = measure_lone(LoneInput {
+        kind: one.kind,
+        picture,
+        clips: &clips,
+        known: known.as_ref(),
+        request,
+    })?;
+    let measured = match measured {
+        Ok(measured) => measured,
+        Err(findings) => return Ok(Err(findings)),
+    };
+    let frame = &alone.frames[0];
+    let mut findings = alone.findings.clone();
+    findings.extend(
+        one.evidence
+            .as_ref()
+            .map(|reason| Finding::CameraHdrRecognised {
+                frame: frame.name(),
+                reason: reason.clone(),
+            }),
+    );
+    findings.extend(measured.findings);
+    let entry = LonePicture {
+        path: one.file.display().to_string(),
+        columns: picture.pixels.columns(),
+        rows: picture.pixels.rows(),
+        bits: picture.pixels.bits(),
+        settings: frame.settings,
+        bias: frame.bias,
+        captured: picture.header.captured.clone(),
+        light: measured.light,
+        wedge: measured.wedge,
+        measured: measured.measured,
+        clipped_steps: measured.clipped_steps,
+        crushed_steps: measured.crushed_steps,
+        tint: measured.tint,
+        findings,
+    };
+    Ok(Ok(LoneEntry {
+        strip: report::lone::lone_strip(&entry, frame),
+        picture: entry,
+        camera,
+        file: FileDigest {
+            file: one.file.clone(),
+            sha256: picture.sha256.unwrap_or_default(),
+        },
+    }))
+}
+
+/// The light of levels that are linear: raw samples, which are demosaiced, float samples, or as the user states; `None` for
+/// encoded levels.
+fn linear_light(alone: &mut Bracket, settings: &Settings) -> Option<KnownLight> {
+    if let Some(mosaic) = frames::mosaic_of(alone) {
+        frames::split(alone);
+        let clips = frames::clip_levels(alone);
+        let scales = frames::linear_scales(alone)?;
+        alone.findings.extend(scales.findings.iter().cloned());
+        frames::develop(alone, mosaic, &scales.scales, &clips);
+    }
+    let clips = frames::clip_levels(alone);
+    if let Some(scales) = frames::linear_scales(alone) {
+        let known = response::known(alone, &clips, &scales);
+        return Some(straight(known.curves));
+    }
+    let float = alone.frames[0].picture.pixels.bits() == 32;
+    (float || settings.response == ResponseRequest::Linear).then(|| {
+        let entries = if alone.frames[0].picture.pixels.bits() == 8 {
+            256
+        } else {
+            4096
+        };
+        let curve = |clip: &Clip| ResponseCurve::linear(entries, clip.clip_level);
+        straight(clips.iter().map(curve).collect())
+    })
+}
+
+fn straight(curves: Vec<ResponseCurve>) -> KnownLight {
+    KnownLight {
+        curves,
+        span_relative: 0.0,
+        light: LinearLight::Linear,
+    }
+}
+
+/// The light of a single shot by a bracket of this run, or by a saved response. What a camera makes of several frames follows no
+/// response of one.
+fn known_light(
+    kind: PictureKind,
+    alone: &Bracket,
+    (camera, settings): (Option<&str>, &Settings),
+    brackets: &[BracketReport],
+) -> Result<Option<KnownLight>, Error> {
+    if kind != PictureKind::Frame {
+        return Ok(None);
+    }
+    let frame = &alone.frames[0];
+    let taken = TakenAs {
+        camera,
+        settings: &frame.settings,
+        bits: frame.picture.pixels.bits(),
+    };
+    if let Some(known) = light_by_bracket(taken, brackets) {
+        return Ok(Some(known));
+    }
+    match &settings.saved_response {
+        Some(file) => Ok(KeptResponse::read(file)?.light_for(taken, file)),
+        None => Ok(None),
+    }
+}
+
+impl Lone {
+    /// Draws and writes the sheets, and enters everything into the report. Returns the sections of the page.
+    ///
+    /// # Errors
+    /// [`Error::Output`].
+    pub fn enter(
+        self,
+        settings: &Settings,
+        policy: &Outputs,
+        report: &mut Report,
+    ) -> Result<Vec<String>, Error> {
+        report.inputs.extend(self.inputs);
+        report.singles.extend(self.left);
+        report.failed.extend(self.failed);
+        let mut sections = Vec::new();
+        for LoneGroup { mut entry, figures } in self.groups {
+            entry.outputs = sheets_of(&entry, &figures, settings, policy)?;
+            sections.push(report::html::lone_section(&entry, &figures));
+            report.without_bracket.push(entry);
+        }
+        Ok(sections)
+    }
+}
+
+fn sheets_of(
+    entry: &WithoutBracket,
+    figures: &BracketFigures,
+    settings: &Settings,
+    policy: &Outputs,
+) -> Result<Vec<OutputFile>, Error> {
+    if settings.out.as_os_str().is_empty() {
+        return Ok(Vec::new());
+    }
+    make_folder(&settings.out.join(&entry.name))?;
+    let drawn = report::lone::as_bracket(entry);
+    sheets::write_bracket(&drawn, figures, &settings.sheets, &settings.out, policy)
+}
+
+/// Writes the response of a bracket for other runs, where it can stand for its camera.
+pub(super) fn keep_response(
+    entry: &mut BracketReport,
+    out: &Path,
+    policy: &Outputs,
+) -> Result<(), Error> {
+    const NAME: &str = "response.json";
+    let Some(kept) = KeptResponse::of(entry) else {
+        return Ok(());
+    };
+    let path = out.join(&entry.name).join(NAME);
+    write_whole(&path, policy, |sink| {
+        sink.write_all(kept.text().map_err(std::io::Error::other)?.as_bytes())
+    })?;
+    entry.outputs.push(OutputFile {
+        what: format!("response of the camera, for {}", Setting::Response),
+        path: format!("{}/{NAME}", entry.name),
+        bytes: std::fs::metadata(path).map(|m| m.len()).ok(),
+    });
+    Ok(())
+}
+
+/// Measures the files one by one, whatever brackets they would make, without writing anything: the report of it.
+///
+/// # Errors
+/// [`Error::Request`] for settings that make no sense. A file that cannot be read is in [`Report::failed`].
+pub fn measure_pictures(settings: &Settings, progress: Progress) -> Result<Report, Error> {
+    settings.wedge.check()?;
+    if let Some(file) = &settings.saved_response {
+        KeptResponse::read(file)?;
+    }
+    let files: Vec<LoneFile> = settings
+        .inputs
+        .iter()
+        .map(|file| LoneFile::single(file.clone()))
+        .collect();
+    let mut report = Report::new();
+    report.settings = settings.record();
+    let lone = measure_all(&files, settings, &[], progress);
+    lone.enter(settings, &settings.output_policy(), &mut report)?;
+    Ok(report)
+}

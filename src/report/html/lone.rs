@@ -1,0 +1,135 @@
+//! Section of one camera's pictures without a bracket: table, wedge strips, charts, findings, steps and their tint.
+use super::super::figure::{self, BracketFigures};
+use super::super::lone::as_bracket;
+use super::super::words::{self, decimal, kind_words, limit_words, lone, stops_interval};
+use super::table::{Table, none};
+use super::{bracket, escape, strips, table};
+use std::fmt::Write;
+use stopspan_core::results::{LonePicture, WithoutBracket};
+
+/// Writes the section.
+pub(super) fn section(
+    out: &mut String,
+    entry: &WithoutBracket,
+    figures: &BracketFigures,
+    id: &str,
+) {
+    let camera = entry.camera.as_deref().unwrap_or(&entry.name);
+    let number = words::count(entry.pictures.len(), "picture", "pictures");
+    let _ = writeln!(
+        out,
+        "<section class=\"bracket\" id=\"{id}\">\n<h2>{} <small>{number} without a bracket</small></h2>\n<p class=\"answer\">{}</p>",
+        escape(camera),
+        escape(&entry.headline)
+    );
+    pictures(out, entry);
+    let drawn = as_bracket(entry);
+    strips::strips(out, &drawn, figures);
+    charts(out, entry, id);
+    bracket::finding_list(out, &lone::findings(entry));
+    table::steps(out, &drawn);
+    tints(out, entry);
+    out.push_str("</section>\n");
+}
+
+fn pictures(out: &mut String, entry: &WithoutBracket) {
+    let steps = entry.pictures.iter().find_map(|p| p.measured.levels);
+    let Some(steps) = steps.map(|l| l.steps) else {
+        return;
+    };
+    let mut table = Table::new(
+        "stack levels",
+        &format!(
+            "Steps resolved, of {steps}, by each criterion; stops from clipping, with 95 % intervals"
+        ),
+        &[
+            "picture",
+            "linear light",
+            "noise",
+            "8 x 8 means",
+            "code",
+            "visual",
+            "patch mean",
+            "longest run",
+            "reversals",
+            "clipped steps",
+            "black steps",
+            "stops down to SNR 1",
+            "stops down to SNR 10",
+            "limited by",
+        ],
+    );
+    for picture in &entry.pictures {
+        row(&mut table, picture);
+    }
+    table.finish(out);
+}
+
+fn row(table: &mut Table, picture: &LonePicture) {
+    let measured = &picture.measured;
+    let number = |n: Option<usize>| n.map_or_else(none, |n| n.to_string());
+    let levels = measured.levels;
+    let range = |snr| measured.at_snr(snr).map_or_else(none, stops_interval);
+    let limit = measured.at_snr(1.0).filter(|u| u.stops.is_some());
+    table.row(
+        &measured.file,
+        kind_words(measured.kind),
+        &[
+            lone::light_name(&picture.light).to_owned(),
+            number(levels.map(|l| l.noise)),
+            number(levels.and_then(|l| l.block)),
+            number(levels.and_then(|l| l.code)),
+            number(levels.map(|l| l.visual)),
+            number(levels.map(|l| l.patch_mean)),
+            number(levels.map(|l| l.longest_run)),
+            number(levels.map(|l| l.reversals)),
+            lone::step_list(&picture.clipped_steps),
+            lone::step_list(&picture.crushed_steps),
+            range(1.0),
+            range(10.0),
+            limit.map_or_else(none, |u| limit_words(u.limited_by)),
+        ],
+    );
+}
+
+fn charts(out: &mut String, entry: &WithoutBracket, id: &str) {
+    let drawn = as_bracket(entry);
+    let stops = entry.pictures.iter().any(|p| p.light.gives_stops());
+    let range = stops.then(|| figure::range(&drawn, id)).flatten();
+    let snr = figure::snr(&drawn, id);
+    if range.is_none() && snr.is_none() {
+        return;
+    }
+    out.push_str("<div class=\"charts\">\n");
+    let caption = words::range_caption(drawn.pictures.iter(), true, true);
+    bracket::chart(out, range, "Usable range", &caption);
+    let text = "SNR of one pixel in linear light, as that was obtained for each picture. Steps with more than 1 % clipped pixels are left out.";
+    bracket::chart(out, snr, "SNR of each step", text);
+    out.push_str("</div>\n");
+}
+
+/// Writes the colour of every step, as a collapsed table.
+fn tints(out: &mut String, entry: &WithoutBracket) {
+    let coloured = entry.pictures.iter().filter(|p| !p.tint.is_empty());
+    let coloured: Vec<&LonePicture> = coloured.collect();
+    if coloured.is_empty() {
+        return;
+    }
+    out.push_str("<details><summary>Tint of every step (CIE a*, b*)</summary>\n");
+    for picture in coloured {
+        let mut table = Table::new(
+            "dense",
+            &format!(
+                "{}: CIE L*a*b* of the mean code on an sRGB display; a neutral step has a* and b* of 0",
+                picture.measured.file
+            ),
+            &["step", "L*", "a*", "b*"],
+        );
+        for tint in &picture.tint {
+            let cells = [tint.lightness, tint.a, tint.b].map(|v| decimal(v, 2));
+            table.row(&tint.step.to_string(), "", &cells);
+        }
+        table.finish(out);
+    }
+    out.push_str("</details>\n");
+}
