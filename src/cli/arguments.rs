@@ -109,7 +109,7 @@ pub struct Run {
     /// Pictures, or folders with pictures directly in them: brackets, single shots, HDR pictures of the camera's own
     #[arg(required = true, value_name = "INPUT")]
     pub inputs: Vec<PathBuf>,
-    /// Folder for report.json, report.html, levels.csv, comparison.csv and a folder a bracket
+    /// Folder for the report (HTML, JSON, CSV) and a folder per bracket, or per camera without one
     #[arg(long, value_name = "DIR", required_unless_present = "dry_run")]
     pub out: Option<PathBuf>,
     /// Only list what was found

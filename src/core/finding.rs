@@ -260,8 +260,13 @@ pub enum Finding {
     },
     /// A candidate for a wedge was seen but is too doubtful to be measured. Confidence in 0..1.
     WedgeDoubtful { confidence: f64, steps: usize },
-    /// The darkest steps of a wedge could not be seen apart: the grid of the others was carried on to this number of steps.
-    WedgeCarriedOn { steps: usize },
+    /// Steps at the ends of a wedge could not be seen apart: the grid of the others was carried on to `steps` of them, over
+    /// `lighter` clipped ones beyond the lightest, and `darker` ones that the wedge is known to have beyond the darkest.
+    WedgeCarriedOn {
+        steps: usize,
+        lighter: usize,
+        darker: usize,
+    },
     /// A second wedge is in view, of so many steps, at these places of its middle; the surer one was measured.
     SecondWedge {
         steps: usize,

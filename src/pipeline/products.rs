@@ -58,7 +58,14 @@ const PICTURES: [(&str, &str, bool); 4] = [
         true,
     ),
 ];
-const REPORTS: [&str; 4] = ["report.json", "report.html", "levels.csv", "comparison.csv"];
+const REPORTS: [&str; 6] = [
+    "report.json",
+    "report.html",
+    "levels.csv",
+    "steps.csv",
+    "stops.csv",
+    "comparison.csv",
+];
 /// Written where cameras stand beside each other.
 const CAMERAS: &str = "cameras.csv";
 
@@ -88,6 +95,8 @@ pub(super) fn write_report(
         json::text(report)?,
         html::page_of(report, sections, lone),
         csv::levels(report)?,
+        csv::steps(report)?,
+        csv::stops(report)?,
         csv::comparison(report)?,
     ];
     let cameras = csv::cameras(report)?.map(|text| (&CAMERAS, text));

@@ -33,7 +33,7 @@ fn a_number_that_is_none_becomes_null() {
     for step in 0..2 {
         assert!(value["brackets"][0]["pictures"][0]["patches"][step]["snr"].is_null());
     }
-    let rows = csv::levels(&report).unwrap();
+    let rows = csv::steps(&report).unwrap();
     assert!(!rows.contains("NaN") && !rows.contains("inf"));
     let page = html::page(&report, &scene::figures());
     // Pictures in base64 hold any three letters.
@@ -156,9 +156,9 @@ fn pictures_stand_beside_the_raw_files_of_the_same_shots() {
 }
 
 #[test]
-fn the_table_of_levels_has_one_row_a_picture_and_step() {
+fn the_table_of_steps_has_one_row_a_picture_and_step() {
     let report = run::report();
-    let text = csv::levels(&report).unwrap();
+    let text = csv::steps(&report).unwrap();
     let mut reader = ::csv::Reader::from_reader(text.as_bytes());
     let heads: Vec<String> = reader
         .headers()
@@ -166,7 +166,7 @@ fn the_table_of_levels_has_one_row_a_picture_and_step() {
         .iter()
         .map(str::to_owned)
         .collect();
-    let names: Vec<&str> = csv::COLUMNS.iter().map(|c| c.0).collect();
+    let names: Vec<&str> = csv::STEP_COLUMNS.iter().map(|c| c.0).collect();
     assert_eq!(heads, names);
     let rows: Vec<_> = reader.records().map(|r| r.unwrap()).collect();
     assert_eq!(rows.len(), 6 * fixture::STEPS);

@@ -91,12 +91,17 @@ pub fn measure_lone(input: LoneInput) -> Result<Result<LoneMeasurement, Vec<Find
     };
     let primaries = stated_colour(&input.picture.header).primaries;
     let map = RadianceMap::of_radiance(subject(&input, &curves, whole).linear, primaries);
+    let channel = measured_channel(pixels).min(curves.len() - 1);
+    let light = carried_on::Light {
+        map: &map,
+        top: curves[channel].exposure_at(curves[channel].clip_level) as f32 * 0.999,
+    };
     let Located {
         place,
         counted,
         mut findings,
         ..
-    } = carried_on::located(locate, &map, input.request)?;
+    } = carried_on::located(locate, &light, input.request)?;
     let region = place.as_ref().and_then(|place| {
         Subject::region_for(&place.corners, &Homography::identity(), rows, columns)
     });

@@ -103,7 +103,7 @@ table! {
         StepsJoinedInRendering(picture, told_apart, below_code, below_lightness) => Note, steps_joined_in_rendering;
         RangeBeyondWedge(snr, beyond_stops) => Note, range_beyond_wedge;
         WedgeDoubtful(confidence, steps) => Warning, wedge_doubtful;
-        WedgeCarriedOn(steps) => Note, wedge_carried_on;
+        WedgeCarriedOn(steps, lighter, darker) => Note, wedge_carried_on;
         SecondWedge(steps, column_px, row_px) => Warning, second_wedge;
         WedgeFileOtherSize(file, file_columns, file_rows, columns, rows) => Warning, wedge_file_other_size;
         PatchesSmall(side_px, guard_px, wanted_px) => Warning, patches_small;

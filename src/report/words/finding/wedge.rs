@@ -97,9 +97,21 @@ pub fn wedge_doubtful(confidence: &f64, steps: &usize) -> String {
     )
 }
 
-pub fn wedge_carried_on(steps: &usize) -> String {
+pub fn wedge_carried_on(steps: &usize, lighter: &usize, darker: &usize) -> String {
+    let lighter = match lighter {
+        0 => None,
+        n => Some(format!("{n} clipped at the light end")),
+    };
+    let darker = match darker {
+        0 => None,
+        n => Some(format!(
+            "{n} at the dark end, which the wedge is known to have"
+        )),
+    };
+    let ends: Vec<String> = lighter.into_iter().chain(darker).collect();
     format!(
-        "The darkest steps could not be seen apart; the grid of the others was carried on to the {steps} steps that the wedge is known to have."
+        "The grid of the wedge was carried on over steps that run together: {}; so it has {steps} steps.",
+        ends.join(", and ")
     )
 }
 

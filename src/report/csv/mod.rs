@@ -1,0 +1,188 @@
+//! CSV files of a report (RFC 4180, comma, line feed, UTF-8).
+//!
+//! In reading order: `levels`, a row per picture; `steps`, a row per picture and step; `stops`, a row per picture and SNR;
+//! `comparison`, a row per quantity; `cameras`, a row per camera.
+//!
+//! Rules of all files: a cell without a value is empty; numbers have a point and no grouping, and an exponent below 0.0001 ("1.2e-7");
+//! truth is `true` or `false`; a lower bound is marked by a column of its own and never stands where a measured range would; text that a
+//! spreadsheet would take for a formula has an apostrophe before it.
+mod cameras;
+mod comparison;
+mod levels;
+mod steps;
+mod stops;
+
+pub use cameras::{CAMERA_COLUMNS, cameras};
+pub use comparison::{COMPARISON_COLUMNS, comparison};
+pub use levels::{LEVEL_COLUMNS, levels};
+pub use steps::{STEP_COLUMNS, steps};
+pub use stops::{STOP_COLUMNS, stops};
+
+use crate::words::kind_name;
+use stopspan_core::Error;
+use stopspan_core::error::OutputProblem;
+use stopspan_core::model::ResponseMethod;
+use stopspan_core::results::{BracketReport, Limit, LinearLight, Report};
+use stopspan_core::results::{PictureMeasurement, Tint, UsableStops};
+
+/// Smallest absolute value, other than 0, written without an exponent.
+const SMALLEST_PLAIN: f64 = 1e-4;
+/// Smallest absolute value written with an exponent because it is large.
+const LARGEST_PLAIN: f64 = 1e15;
+
+/// Writes a table.
+fn written(
+    file: &str,
+    heads: &[&str],
+    rows: impl Iterator<Item = Vec<String>>,
+) -> Result<String, Error> {
+    let unwritable = |e: std::io::Error| Error::output(file, OutputProblem::Unwritable, Some(e));
+    let mut table = csv::Writer::from_writer(Vec::new());
+    table
+        .write_record(heads)
+        .map_err(|e| unwritable(e.into()))?;
+    for row in rows {
+        table.write_record(row).map_err(|e| unwritable(e.into()))?;
+    }
+    let bytes = table.into_inner().map_err(|e| unwritable(e.into_error()))?;
+    String::from_utf8(bytes).map_err(|e| unwritable(std::io::Error::other(e)))
+}
+
+/// A measured picture with what its rows begin with.
+struct Measured<'a> {
+    bracket: &'a str,
+    camera: Option<&'a str>,
+    light: &'static str,
+    picture: &'a PictureMeasurement,
+    tint: &'a [Tint],
+}
+
+impl Measured<'_> {
+    /// The first cells of every row: bracket, picture, kind, linear light.
+    fn names(&self) -> Vec<String> {
+        vec![
+            text(self.bracket),
+            text(&self.picture.file),
+            kind_name(self.picture.kind).to_owned(),
+            self.light.to_owned(),
+        ]
+    }
+}
+
+/// Every measured picture: those of brackets, then those without one.
+fn measured(report: &Report) -> Vec<Measured<'_>> {
+    let of_brackets = report.brackets.iter().flat_map(|bracket| {
+        bracket.pictures.iter().map(|picture| Measured {
+            bracket: &bracket.name,
+            camera: bracket.camera.as_deref(),
+            light: light_of_bracket(bracket),
+            picture,
+            tint: &[],
+        })
+    });
+    let alone = report.without_bracket.iter().flat_map(|entry| {
+        entry.pictures.iter().map(|lone| Measured {
+            bracket: &entry.name,
+            camera: entry.camera.as_deref(),
+            light: light_name(&lone.light),
+            picture: &lone.measured,
+            tint: &lone.tint,
+        })
+    });
+    of_brackets.chain(alone).collect()
+}
+
+/// How the levels of a bracket's pictures were made linear.
+fn light_of_bracket(bracket: &BracketReport) -> &'static str {
+    match bracket.response.as_ref().map(|r| r.method) {
+        Some(ResponseMethod::Linear) => "linear",
+        Some(ResponseMethod::Srgb) => "srgb",
+        _ => "bracket",
+    }
+}
+
+/// How the levels of a picture alone were made linear, as `kind` in report.json.
+fn light_name(light: &LinearLight) -> &'static str {
+    match light {
+        LinearLight::Bracket { .. } => "bracket",
+        LinearLight::Saved { .. } => "saved",
+        LinearLight::Wedge { .. } => "wedge",
+        LinearLight::Linear => "linear",
+        LinearLight::Srgb => "srgb",
+    }
+}
+
+/// A range as a file states it.
+struct Bounded {
+    /// The range; `None` for a lower bound.
+    stops: Option<f64>,
+    /// Lower end of its interval, or the lower bound.
+    low: Option<f64>,
+    /// Upper end of its interval; `None` for a lower bound.
+    high: Option<f64>,
+    is_lower_bound: bool,
+}
+
+/// A range with its interval; a lower bound is an interval that is open above.
+fn bounded(usable: &UsableStops) -> Bounded {
+    if usable.limited_by == Limit::Wedge {
+        return Bounded {
+            stops: None,
+            low: usable.stops.or(usable.seen_stops),
+            high: None,
+            is_lower_bound: true,
+        };
+    }
+    Bounded {
+        stops: usable.stops,
+        low: usable.low95,
+        high: usable.high95,
+        is_lower_bound: false,
+    }
+}
+
+/// Shortest text that parses to the same float, with an exponent below 0.0001; empty for a value that is not finite.
+fn number(value: f64) -> String {
+    if !value.is_finite() {
+        return String::new();
+    }
+    let size = value.abs();
+    if size != 0.0 && !(SMALLEST_PLAIN..LARGEST_PLAIN).contains(&size) {
+        return format!("{value:e}");
+    }
+    value.to_string()
+}
+
+fn optional(value: Option<f64>) -> String {
+    value.map_or_else(String::new, number)
+}
+
+/// Text from files, safe for a spreadsheet: what it would take for a formula gets an apostrophe before it (common practice, no
+/// source).
+fn text(words: &str) -> String {
+    if words.starts_with(['=', '+', '-', '@', '\t', '\r']) {
+        format!("'{words}")
+    } else {
+        words.to_owned()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn small_numbers_have_an_exponent() {
+        for (value, words) in [
+            (1.25e-7, "1.25e-7"),
+            (-3e-5, "-3e-5"),
+            (1e-4, "0.0001"),
+            (0.0, "0"),
+            (1234.5, "1234.5"),
+            (1e16, "1e16"),
+            (f64::NAN, ""),
+        ] {
+            assert_eq!(number(value), words);
+        }
+    }
+}
