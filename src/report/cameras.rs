@@ -1,4 +1,5 @@
 //! Comparison of cameras: one row per bracket, ranks with ties, the light that each recorded, and limits of comparability.
+use super::ranks;
 use stopspan_core::raster::Point;
 use stopspan_core::results::BracketReport;
 use stopspan_core::results::{
@@ -25,7 +26,8 @@ pub fn compare(brackets: &[BracketReport]) -> Option<CameraComparison> {
     if rows.iter().all(|r| r.camera == first) {
         return None;
     }
-    rank(&mut rows);
+    let spans: Vec<ranks::Spans> = order.iter().map(|b| ranks::spans(ranked(b))).collect();
+    ranks::rank(&mut rows, &spans);
     let mut out = CameraComparison {
         rows,
         ..CameraComparison::default()
@@ -67,7 +69,18 @@ fn row(bracket: &BracketReport) -> CameraRow {
         clip_above_white: white.filter(|w| *w > 0.0).map(|w| -w.log2()),
         rank_stops: None,
         rank_levels: None,
+        standings: Vec::new(),
     }
+}
+
+/// The pictures by which cameras are ranked: best single frame, camera's HDR picture, merge.
+fn ranked(bracket: &BracketReport) -> [Option<&PictureMeasurement>; 3] {
+    let pictures = &bracket.pictures;
+    [
+        best_frame(&pictures.frames),
+        pictures.camera.as_ref(),
+        pictures.merge.as_ref(),
+    ]
 }
 
 /// Returns the frame that tells most steps apart by noise; among equals, and without counted steps, the one with the longest
@@ -85,22 +98,6 @@ pub(crate) fn best_frame(frames: &[PictureMeasurement]) -> Option<&PictureMeasur
 /// Levels and range of a picture; empty without one.
 pub(super) fn levels_and_range(picture: Option<&PictureMeasurement>) -> LevelsAndRange {
     picture.map_or_else(LevelsAndRange::default, LevelsAndRange::of)
-}
-
-fn rank(rows: &mut [CameraRow]) {
-    let ends: Vec<Option<(f64, f64)>> = rows
-        .iter()
-        .map(|r| r.merge.snr1.and_then(|u| Some((u.low95?, u.high95?))))
-        .collect();
-    let counts: Vec<Option<usize>> = rows.iter().map(|r| r.merge.levels).collect();
-    for (i, row) in rows.iter_mut().enumerate() {
-        row.rank_stops = ends[i].map(|(_, high)| {
-            let above = ends.iter().flatten().filter(|(low, _)| *low > high);
-            1 + above.count()
-        });
-        row.rank_levels =
-            counts[i].map(|n| 1 + counts.iter().flatten().filter(|m| **m > n).count());
-    }
 }
 
 fn expected(first: &ExposureSettings, second: &ExposureSettings) -> Option<f64> {

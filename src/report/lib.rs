@@ -1,7 +1,7 @@
 //! Presentation of a [`Report`](stopspan_core::results::Report): JSON, CSV, terminal text, HTML page, sheets. Nothing is measured here.
 //!
-//! In reading order: the entry of a bracket ([`bracket_entry`]); the two tables made from several brackets (`cameras`, `raw_table`);
-//! pictures without a bracket (`lone`); dates, numbers and sentences as text
+//! In reading order: the entry of a bracket ([`bracket_entry`]); the two tables made from several brackets (`cameras` with its `ranks`,
+//! `raw_table`); pictures without a bracket (`lone`); dates, numbers and sentences as text
 //! (`moment`, `words`); then an output format each: `csv`, `json`, `terminal`, `figure` (the charts and pictures of the page), `html`,
 //! `sheet`.
 //!
@@ -13,6 +13,7 @@
 mod assemble;
 pub mod cameras;
 pub mod lone;
+mod ranks;
 pub mod raw_table;
 
 pub mod moment;

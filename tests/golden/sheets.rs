@@ -256,7 +256,7 @@ fn cameras_get_a_sheet_and_a_section() {
     assert_eq!(made.len(), 2);
     assert!(made[0].svg().contains("Another Camera"));
     let page = stopspan_report::html::page(&report, &Default::default());
-    assert!(page.contains("Cameras beside each other") && page.contains("Another Camera"));
+    assert!(page.contains("Cameras compared") && page.contains("Another Camera"));
     let text = stopspan_report::csv::cameras(&report).unwrap().unwrap();
     let mut table = csv::Reader::from_reader(text.as_bytes());
     let heads: Vec<String> = table.headers().unwrap().iter().map(String::from).collect();

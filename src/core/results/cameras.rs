@@ -1,5 +1,5 @@
 //! Comparison of cameras: one row per bracket, ranks with ties, light received by each.
-use super::{PictureMeasurement, UsableStops};
+use super::{PictureMeasurement, RankedFigure, RankedPicture, Standing, UsableStops};
 use crate::units::{Estimate, ExposureSettings};
 use serde::{Deserialize, Serialize};
 
@@ -33,11 +33,13 @@ pub struct CameraRow {
     pub merge: LevelsAndRange,
     /// Clip point of the reference frame, stops above the lightest step of the wedge; `None` without one.
     pub clip_above_white: Option<f64>,
-    /// Rank by the merge's stops down to SNR 1: 1 plus the number of rows whose 95 % interval lies wholly above this one.
-    /// Rows of equal rank are tied. `None` without a range and its interval.
+    /// Rank by the merge's stops down to SNR 1, as in `standings`; `None` where the row cannot be ranked.
     pub rank_stops: Option<usize>,
-    /// Rank by the steps the merge resolves. Rows with equal counts are tied, and so are all chart-limited rows.
+    /// Rank by the steps the merge resolves, as in `standings`.
     pub rank_levels: Option<usize>,
+    /// Standing by each figure of each picture that at least two rows have.
+    #[serde(default)]
+    pub standings: Vec<Standing>,
 }
 
 /// Resolved levels and usable range of one picture.
@@ -47,6 +49,10 @@ pub struct LevelsAndRange {
     pub file: Option<String>,
     /// Steps resolved by `noise`.
     pub levels: Option<usize>,
+    /// Steps resolved with the noise of 8 x 8 pixel means, where those are fewer: `noise` then flatters the picture, because
+    /// compression or filtering took out the noise of single pixels.
+    #[serde(default)]
+    pub levels_block: Option<usize>,
     /// Range down to SNR 1, as in the picture's entry.
     pub snr1: Option<UsableStops>,
     /// Range down to SNR 10.
@@ -59,6 +65,7 @@ impl LevelsAndRange {
         LevelsAndRange {
             file: Some(picture.file.clone()),
             levels: picture.levels.map(|l| l.noise),
+            levels_block: picture.levels.and_then(|l| l.fewer_by_block()),
             snr1: picture.at_snr(1.0).copied(),
             snr10: picture.at_snr(10.0).copied(),
         }
@@ -66,6 +73,21 @@ impl LevelsAndRange {
 }
 
 impl CameraRow {
+    /// Standing by one figure of one picture; `None` where fewer than two rows have it.
+    pub fn standing(&self, picture: RankedPicture, figure: RankedFigure) -> Option<&Standing> {
+        let wanted = |s: &&Standing| s.picture == picture && s.figure == figure;
+        self.standings.iter().find(wanted)
+    }
+
+    /// Figures of one picture.
+    pub fn figures(&self, picture: RankedPicture) -> &LevelsAndRange {
+        match picture {
+            RankedPicture::Single => &self.single,
+            RankedPicture::CameraHdr => &self.camera_hdr,
+            RankedPicture::Merge => &self.merge,
+        }
+    }
+
     /// True if some range of the row has a 95 % interval.
     pub fn has_interval(&self) -> bool {
         let all = [&self.single, &self.camera_hdr, &self.merge];

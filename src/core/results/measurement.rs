@@ -173,6 +173,13 @@ pub struct LevelCounts {
     pub chart_limited: bool,
 }
 
+impl LevelCounts {
+    /// Steps resolved with the noise of 8 x 8 pixel means, where those are fewer than by `noise`.
+    pub fn fewer_by_block(&self) -> Option<usize> {
+        self.block.filter(|block| *block < self.noise)
+    }
+}
+
 /// What limits the usable range.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]

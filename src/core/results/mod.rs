@@ -24,6 +24,7 @@ mod bracket;
 mod cameras;
 mod report;
 mod without_bracket;
+mod standing;
 
 pub use bracket::{
     BracketReport, FrameEntry, MapSummary, NoiseSummary, NoiseTerm, OutputFile, Shift,
@@ -46,5 +47,6 @@ pub use raw_comparison::{CurveFromRaw, CurvePoint, RawComparison, RawPair};
 pub use report::{Failed, InputFile, Program, Report, SCHEMA, UnusedFile};
 pub use saved_twice::{SavedTwice, SavedTwiceRow};
 pub use scene::{Advice, AdvisedFrame, BestFrame, Criterion, Histogram, Scene, SharesAtSnr};
+pub use standing::{NotRanked, RankedFigure, RankedPicture, Standing, Undecided};
 pub use wedge_place::{CONFIDENT, UnitCell, WedgePlace};
 pub use without_bracket::{LinearLight, LonePicture, Tint, WithoutBracket};

@@ -1,6 +1,7 @@
 //! Text for readers. In reading order: names of kinds and reasons (this file); `number`, numbers as text; `file_names`, short file names;
 //! `finding` and `gathered`, findings as sentences; `quantity`, quantities of the comparison; `ranges`, captions of ranges;
-//! `scene`; `headline`; `lone`, pictures without a bracket.
+//! `scene`; `cameras`; `headline`; `lone`, pictures without a bracket.
+pub mod cameras;
 mod file_names;
 mod finding;
 mod gathered;
