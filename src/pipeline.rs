@@ -306,6 +306,7 @@ fn look(
             bracket: &frames.bracket,
             response: &frames.response,
             measured: &measured.pictures,
+            single: measured.scene.as_ref().and_then(|s| s.kept_by()),
             edge: settings.edge,
         })
     });

@@ -52,9 +52,10 @@ pub fn measure_bracket(
         let seen = located.steps_of_run;
         findings.extend(seen.and_then(|seen| share_wedge(&mut pictures, seen)));
     }
-    let gain = range::gains(&pictures, &sources(frames), located.place.is_some());
     let (scene, doubts) = scene(frames, map).unzip();
     findings.extend(doubts.into_iter().flatten());
+    let chosen = scene.as_ref().and_then(|s| s.kept_by());
+    let gain = range::gains(&pictures, &sources(frames), chosen, located.place.is_some());
     let mut calibration = calibrated.calibration;
     match &mut calibration {
         Some(calibration) => ranges_under_glare(calibration, frames, &mut pictures),

@@ -5,7 +5,7 @@ use stopspan_core::results::BracketReport;
 use stopspan_core::results::{
     CameraComparison, CameraRow, LevelsAndRange, LightPair, NotComparable,
 };
-use stopspan_core::results::{Patch, PictureMeasurement};
+use stopspan_core::results::{Patch, PictureMeasurement, Scene};
 use stopspan_core::statistics::robust::{median, median_deviation};
 use stopspan_core::units::{Estimate, ExposureSettings};
 
@@ -63,7 +63,7 @@ fn row(bracket: &BracketReport) -> CameraRow {
         bracket: bracket.name.clone(),
         settings,
         steps: bracket.pictures.steps(),
-        single: levels_and_range(best_frame(&bracket.pictures.frames)),
+        single: levels_and_range(single_of(bracket)),
         camera_hdr: levels_and_range(bracket.pictures.camera.as_ref()),
         merge: levels_and_range(merge),
         clip_above_white: white.filter(|w| *w > 0.0).map(|w| -w.log2()),
@@ -73,19 +73,30 @@ fn row(bracket: &BracketReport) -> CameraRow {
     }
 }
 
+fn single_of(bracket: &BracketReport) -> Option<&PictureMeasurement> {
+    single_frame(&bracket.pictures.frames, bracket.scene.as_ref())
+}
+
 /// The pictures by which cameras are ranked: best single frame, camera's HDR picture, merge.
 fn ranked(bracket: &BracketReport) -> [Option<&PictureMeasurement>; 3] {
     let pictures = &bracket.pictures;
     [
-        best_frame(&pictures.frames),
+        single_of(bracket),
         pictures.camera.as_ref(),
         pictures.merge.as_ref(),
     ]
 }
 
-/// Returns the frame that tells most steps apart by noise; among equals, and without counted steps, the one with the longest
-/// range down to SNR 1; among equals the last.
-pub(crate) fn best_frame(frames: &[PictureMeasurement]) -> Option<&PictureMeasurement> {
+/// The single frame to use where nothing is merged: the one that keeps most of the scene, if it was measured. Where the scene is not
+/// known, the one that resolves most steps by noise; among equals the one with the longest range down to SNR 1; among equals the last.
+pub(crate) fn single_frame<'p>(
+    frames: &'p [PictureMeasurement],
+    scene: Option<&Scene>,
+) -> Option<&'p PictureMeasurement> {
+    let kept = scene.and_then(|s| s.kept_by());
+    if let Some(kept) = frames.iter().find(|p| kept == Some(p.file.as_str())) {
+        return Some(kept);
+    }
     let levels = |p: &PictureMeasurement| p.levels.map_or(0, |l| l.noise);
     let stops = |p: &PictureMeasurement| p.at_snr(1.0).and_then(|u| u.stops).unwrap_or(0.0);
     let order = |a: &PictureMeasurement, b: &PictureMeasurement| {

@@ -87,29 +87,27 @@ fn bracket_text(out: &mut String, bracket: &BracketReport) {
     findings(out, bracket);
 }
 
-/// Lines on the scene (share recorded by each frame, best frame, sufficient bracket), on the best frame on the wedge, and on the
-/// gain of the merge.
+/// Lines on the scene: which frame to use where nothing is merged, what the bracket lacks, share recorded by each frame; and on the gain
+/// of the merge.
 fn scene(out: &mut String, bracket: &BracketReport) {
     use words::scene as say;
     let scene = bracket.scene.as_ref();
-    let line: Vec<String> = [
-        say::held(bracket),
-        scene.and_then(|s| s.best.as_ref()).map(say::best),
-        scene.and_then(say::advice),
-    ]
-    .into_iter()
-    .flatten()
-    .collect();
-    if !line.is_empty() {
-        wrap(out, &plain(&line.join(" ")), "scene: ", "  ");
+    let lines = [
+        (
+            "single: ",
+            scene.and_then(|s| say::single(s, &bracket.frames)),
+        ),
+        ("bracket: ", scene.and_then(say::reach)),
+        ("scene: ", say::held(bracket)),
+        ("gain: ", say::gain(bracket)),
+    ];
+    for (name, text) in lines
+        .iter()
+        .filter_map(|(name, t)| Some((name, t.as_ref()?)))
+    {
+        wrap(out, &plain(text), name, "  ");
     }
-    let best = bracket.best_on_wedge.as_ref().map(say::best);
-    for (name, text) in [("wedge: ", best), ("gain: ", say::gain(bracket))] {
-        if let Some(text) = text {
-            wrap(out, &plain(&text), name, "  ");
-        }
-    }
-    if !line.is_empty() || !bracket.gain.is_empty() {
+    if scene.is_some() || !bracket.gain.is_empty() {
         out.push('\n');
     }
 }

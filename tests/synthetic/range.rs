@@ -133,7 +133,7 @@ fn range_and_gain_of_16_bit_frames_meet_the_closed_form() {
                 assert!(near, "{of:?} at SNR {}: {stops:.3}, {truth:.3}", usable.snr);
             }
         }
-        let gains = gains(&pictures, &sources(exposures), true);
+        let gains = gains(&pictures, &sources(exposures), None, true);
         assert_eq!(gains.len(), snrs.len());
         for gain in gains {
             let truth = predicted_gain(FULL_WELL, VARIANCE, exposures, gain.snr).unwrap();
@@ -282,8 +282,49 @@ fn shares_of_single_frames_and_merge_are_those_of_the_sensor() {
             held.merge
         );
     }
-    // By symmetry the frames hold as much at SNR 10, so that SNR 40 decides.
+    // The weighted loss from the sensor's formula: clipped light counts 2, light below SNR 10 counts 1.
+    let radiances = 2000;
+    let loss = |t: f64| {
+        let clipped = (0..radiances).filter(|&i| scene_light(i, radiances) * t >= 1.0);
+        1.0 - share(&[t], 10.0) + clipped.count() as f64 / radiances as f64
+    };
+    let exposures = [0.5, 1.0, 2.0];
+    let least = exposures.iter().map(|t| loss(*t)).fold(1.0, f64::min);
     let best = found.best.unwrap();
-    assert_eq!(best.criterion, Criterion::ShareAtSnr40);
-    assert!(found.held[3].frames.contains(&best.value));
+    assert_eq!(best.criterion, Criterion::KeepsMost);
+    let place = found.held[2].frames.iter().position(|k| *k == best.value);
+    assert!(loss(exposures[place.unwrap()]) < least + 0.006, "{best:?}");
+    for (t, got) in exposures.iter().zip(&found.clipped) {
+        let truth = (0..radiances).filter(|&i| scene_light(i, radiances) * t >= 1.0);
+        let truth = truth.count() as f64 / radiances as f64;
+        assert!((got - truth).abs() < 0.006, "{t}: {got} {truth}");
+    }
+}
+
+/// The frame that is advised for the shadows closes the gap when the sensor's formula is asked, and a third of a stop less does not.
+#[test]
+fn a_frame_added_for_the_shadows_is_the_shortest_that_does() {
+    let found = advised();
+    let reach = found.reach.unwrap();
+    assert!(reach.shadow_share > 0.005 && !reach.shadow_is_lower_bound, "{reach:?}");
+    assert_eq!(reach.highlight_share, 0.0);
+    let [added] = reach.add[..] else {
+        panic!("{reach:?}");
+    };
+    let dark = |add: f64| {
+        let exposures = [0.5, 1.0, 2.0, add.exp2()];
+        let light = scene_light(9, 2000).min(scene_light(1990, 2000)) * FULL_WELL;
+        let information: f64 = exposures.iter().map(|t| t * t / (light * t + VARIANCE)).sum();
+        light * information.sqrt()
+    };
+    // The quantile lies within a bin of 1/12 stop, which at this SNR is 0.1 stop of exposure.
+    assert!(dark(added.stops + 0.15) >= 10.0, "{added:?} {}", dark(added.stops));
+    assert!(dark(added.stops - 1.0 / 3.0 - 0.15) < 10.0, "{added:?}");
+    // Stops between the quantile and SNR 10 of the merge, by the formula.
+    let snr = |stops: f64| {
+        let light = scene_light(9, 2000).min(scene_light(1990, 2000)) * FULL_WELL * stops.exp2();
+        let information: f64 = [0.5, 1.0, 2.0].iter().map(|t: &f64| t * t / (light * t + VARIANCE)).sum();
+        light * information.sqrt()
+    };
+    assert!((snr(reach.shadow_stops) / 10.0).log2().abs() < 0.12, "{reach:?}");
 }

@@ -25,7 +25,7 @@ pub struct CameraRow {
     pub settings: ExposureSettings,
     /// Number of steps on the wedge; `None` without a wedge.
     pub steps: Option<usize>,
-    /// The single frame that resolves most steps by `noise`.
+    /// The single frame that keeps most of the scene, [`Scene::kept_by`](super::Scene::kept_by).
     pub single: LevelsAndRange,
     /// The camera's own HDR picture.
     pub camera_hdr: LevelsAndRange,

@@ -6,7 +6,7 @@ use serde::{Deserialize, Serialize};
 pub struct BracketGain {
     /// The SNR of one pixel.
     pub snr: f64,
-    /// File name of the single frame with the longest range at that SNR.
+    /// File name of the single frame that keeps most of the scene; where it has no range at that SNR, of the one with the longest.
     pub best_frame: String,
     /// Range of that frame, stops.
     pub frame_stops: f64,

@@ -46,7 +46,9 @@ pub use pictures::Measurement;
 pub use raw_comparison::{CurveFromRaw, CurvePoint, RawComparison, RawPair};
 pub use report::{Failed, InputFile, Program, Report, SCHEMA, UnusedFile};
 pub use saved_twice::{SavedTwice, SavedTwiceRow};
-pub use scene::{Advice, AdvisedFrame, BestFrame, Criterion, Histogram, Scene, SharesAtSnr};
+pub use scene::{
+    Advice, AdvisedFrame, BestFrame, BracketReach, Criterion, Histogram, Scene, SharesAtSnr,
+};
 pub use standing::{NotRanked, RankedFigure, RankedPicture, Standing, Undecided};
 pub use wedge_place::{CONFIDENT, UnitCell, WedgePlace};
 pub use without_bracket::{LinearLight, LonePicture, Tint, WithoutBracket};

@@ -18,11 +18,24 @@ pub struct Scene {
     pub histogram: Histogram,
     /// Shares recorded by each frame and by the merge, one entry per SNR.
     pub held: Vec<SharesAtSnr>,
-    /// The single frame that records the largest share.
+    /// Share that each frame clips in some channel, in the order of the bracket.
+    #[serde(default)]
+    pub clipped: Vec<f64>,
+    /// The single frame that keeps most of the scene.
     pub best: Option<BestFrame>,
+    /// What the bracket lacks at either end of the scene's light; `None` where no radiance is known.
+    #[serde(default)]
+    pub reach: Option<BracketReach>,
     /// The smallest brackets that record 99 % and 99.9 % of the pixels of known radiance. An entry is left out where no
     /// bracket does; a finding then says so.
     pub advice: Vec<Advice>,
+}
+
+impl Scene {
+    /// File of the single frame that keeps most of the scene.
+    pub fn kept_by(&self) -> Option<&str> {
+        Some(self.best.as_ref()?.file.as_str())
+    }
 }
 
 /// Distribution of the radiance of the measuring channel, over the pixels of known radiance.
@@ -51,11 +64,10 @@ pub struct SharesAtSnr {
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Criterion {
-    /// Largest share of the scene recorded at SNR 10 (the first acceptable signal-to-noise ratio of ISO 12232).
-    ShareAtSnr10,
-    /// Largest share at SNR 40 (the first excellent one of ISO 12232), among frames within 0.1 % of the largest share at
-    /// SNR 10.
-    ShareAtSnr40,
+    /// Least loss of the scene by area: a pixel that is clipped in some channel counts 2, one that is not clipped and below SNR 10
+    /// (the first acceptable signal-to-noise ratio of ISO 12232) counts 1. Clipped light is lost, noisy light can be averaged:
+    /// common practice of exposing for the highlights, no source for the weights.
+    KeepsMost,
     /// Most steps of the wedge resolved by `noise`.
     LevelsByNoise,
     /// Longest range down to SNR 10, stops, among frames that resolve equally many steps.
@@ -69,11 +81,11 @@ pub struct BestFrame {
     pub file: String,
     /// The criterion that decided.
     pub criterion: Criterion,
-    /// Value of that criterion: a share 0..=1, steps, or stops.
+    /// Value: of `KeepsMost` the share kept, 0..=1, unclipped and at SNR 10 or more; else steps, or stops.
     pub value: f64,
-    /// Value of the next best frame; `None` with one frame.
+    /// The same of the next best frame; `None` with one frame.
     pub next: Option<f64>,
-    /// Files of the frames tied with it: equally many steps, a share within 0.1 %, or a range whose difference lies within
+    /// Files of the frames tied with it: equally many steps, a loss within 0.1 % of the picture, or a range whose difference lies within
     /// the 95 % interval of that difference (the two intervals taken as independent; ranges without interval tie). Empty
     /// without ties.
     pub tied: Vec<String>,
@@ -105,4 +117,31 @@ pub struct AdvisedFrame {
     pub stops: f64,
     /// Exposure time at the reference frame's aperture and speed, s; `None` where its time is unknown.
     pub time: Option<f64>,
+}
+
+/// What a bracket lacks at either end of the scene's light. Enough is at most 0.5 % of the picture lost at either end.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct BracketReach {
+    /// Share of the picture, 0..=1, that is below SNR 10 in the merge.
+    pub shadow_share: f64,
+    /// Stops between the radiance at which the merge reaches SNR 10 and the 0.5 % quantile of the scene's radiance; 0 where the
+    /// bracket has enough.
+    pub shadow_stops: f64,
+    /// True if that quantile is lost in the noise of every frame, so that `shadow_stops` is a lower bound.
+    pub shadow_is_lower_bound: bool,
+    /// Share of the picture, 0..=1, that is clipped in every frame. By how many stops is not known.
+    pub highlight_share: f64,
+    /// Frames to add, least exposure first: for highlights one two stops below the shortest (common practice, no source), for
+    /// shadows the shortest with which the quantile reaches SNR 10. Empty where the bracket has enough.
+    pub add: Vec<AdvisedFrame>,
+}
+
+impl BracketReach {
+    /// Share of the picture, 0..=1, that may be lost at either end.
+    pub const TAIL: f64 = 0.005;
+
+    /// True if shadows and highlights are kept.
+    pub fn is_enough(&self) -> bool {
+        self.add.is_empty()
+    }
 }

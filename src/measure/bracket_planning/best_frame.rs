@@ -1,38 +1,43 @@
-//! The best single frame: of a scene by the share it records, of a wedge by the steps it resolves.
+//! The best single frame: of a scene the one that keeps most of it, of a wedge the one that resolves most steps.
 use stopspan_core::results::{BestFrame, Criterion, SharesAtSnr};
 use stopspan_core::results::{PictureMeasurement, UsableStops};
 
-/// Difference of shares below which they count as equal.
+/// Difference of losses, shares of the picture, below which they count as equal.
 const ALIKE: f64 = 0.001;
 
-/// The frame that records the largest share at SNR 10; among frames of equal share, at SNR 40.
-pub(super) fn best_of_scene(names: &[String], held: &[SharesAtSnr]) -> Option<BestFrame> {
-    let at = |snr: f64| {
-        held.iter()
-            .find(|h| h.snr == snr)
-            .map(|h| h.frames.as_slice())
-    };
-    let by = |shares: &[f64], criterion| best(names, shares, criterion);
-    let (first, second) = (at(10.0)?, at(40.0));
-    let (index, mut leader) = by(first, Criterion::ShareAtSnr10)?;
-    let alike = |n: f64| (leader.value - n).abs() < ALIKE;
-    match second {
-        Some(second) if leader.next.is_some_and(alike) => {
-            // Only frames of equal share at SNR 10 compete at SNR 40.
-            let shares: Vec<f64> = first
-                .iter()
-                .zip(second)
-                .map(|(a, b)| if alike(*a) { *b } else { f64::NEG_INFINITY })
-                .collect();
-            let (index, mut leader) = by(&shares, Criterion::ShareAtSnr40)?;
-            leader.tied = others(names, index, |i| (leader.value - shares[i]).abs() < ALIKE);
-            Some(leader)
-        }
-        _ => {
-            leader.tied = others(names, index, |i| alike(first[i]));
-            Some(leader)
-        }
-    }
+/// Weight of a pixel that is clipped, where one below SNR 10 counts 1. Clipped light is lost, noisy light can be averaged: common
+/// practice of exposing for the highlights, no source.
+const CLIPPED_WEIGHT: f64 = 2.0;
+
+/// The frame that keeps most of the scene: the least loss by area, where clipped pixels count [`CLIPPED_WEIGHT`] and pixels below
+/// SNR 10 count 1; among frames of equal loss the one that clips least. `clipped` is the share that each frame clips in some channel.
+pub(super) fn best_of_scene(
+    names: &[String],
+    held: &[SharesAtSnr],
+    clipped: &[f64],
+) -> Option<BestFrame> {
+    let kept = &held.iter().find(|h| h.snr == 10.0)?.frames;
+    let losses: Vec<f64> = kept
+        .iter()
+        .zip(clipped)
+        .map(|(kept, clipped)| 1.0 - kept + (CLIPPED_WEIGHT - 1.0) * clipped)
+        .collect();
+    let least = losses.iter().copied().reduce(f64::min)?;
+    let mut order: Vec<usize> = (0..losses.len().min(names.len())).collect();
+    order.sort_by(|&a, &b| losses[a].total_cmp(&losses[b]));
+    let alike = |i: usize| losses[i] - least < ALIKE;
+    let first = order
+        .iter()
+        .copied()
+        .filter(|&i| alike(i))
+        .min_by(|&a, &b| clipped[a].total_cmp(&clipped[b]))?;
+    Some(BestFrame {
+        file: names[first].clone(),
+        criterion: Criterion::KeepsMost,
+        value: kept[first],
+        next: order.iter().find(|&&i| i != first).map(|&i| kept[i]),
+        tied: others(names, first, alike),
+    })
 }
 
 /// Names of the frames other than `leader` for which `holds` is true.
@@ -166,28 +171,23 @@ mod tests {
     }
 
     #[test]
-    fn the_share_at_snr_10_decides_and_at_snr_40_where_that_does_not() {
+    fn the_frame_that_loses_least_is_taken_and_highlights_count_twice() {
         let names = ["a", "b", "c"].map(String::from);
-        let clear = best_of_scene(
-            &names,
-            &[held(10.0, &[0.7, 0.9, 0.8]), held(40.0, &[0.5; 3])],
-        );
-        let clear = clear.unwrap();
+        let best = |kept: [f64; 3], clipped: [f64; 3]| {
+            best_of_scene(&names, &[held(10.0, &kept)], &clipped).unwrap()
+        };
+        // b keeps most, but clips 8 %: its loss is 0.10 + 0.08, that of a 0.15.
+        let dark = best([0.85, 0.90, 0.80], [0.0, 0.08, 0.2]);
         assert_eq!(
-            (clear.file.as_str(), clear.value, clear.next),
-            ("b", 0.9, Some(0.8))
+            (dark.file.as_str(), dark.value, dark.next),
+            ("a", 0.85, Some(0.90))
         );
-        let close = [
-            held(10.0, &[0.9, 0.9004, 0.2]),
-            held(40.0, &[0.6, 0.5, 0.8]),
-        ];
-        let close = best_of_scene(&names, &close).unwrap();
-        assert_eq!(close.file, "a");
-        assert_eq!(close.criterion, Criterion::ShareAtSnr40);
-        assert_eq!(close.next, Some(0.5));
-        assert!(clear.tied.is_empty() && close.tied.is_empty());
-        let same = [held(10.0, &[0.9, 0.9004, 0.2]), held(40.0, &[0.6; 3])];
-        assert_eq!(best_of_scene(&names, &same).unwrap().tied, ["b"]);
-        assert!(best_of_scene(&[], &[held(10.0, &[])]).is_none());
+        assert!(dark.tied.is_empty() && dark.criterion == Criterion::KeepsMost);
+        // Clipping 2 % alone is worth 5 % of noise.
+        assert_eq!(best([0.85, 0.90, 0.80], [0.0, 0.02, 0.2]).file, "b");
+        // Equal losses are a tie, led by the frame that clips least.
+        let tie = best([0.85, 0.8996, 0.2], [0.0, 0.05, 0.8]);
+        assert_eq!((tie.file.as_str(), tie.tied), ("a", vec!["b".to_owned()]));
+        assert!(best_of_scene(&[], &[held(10.0, &[])], &[]).is_none());
     }
 }

@@ -28,7 +28,7 @@ impl SnrTable {
     }
 
     /// Squared SNR at a bin of exposure; 0 below the table and where it clips.
-    fn at(&self, bin: i32) -> f64 {
+    pub fn at(&self, bin: i32) -> f64 {
         usize::try_from(bin - self.first)
             .ok()
             .and_then(|place| self.squared.get(place))
@@ -105,6 +105,23 @@ pub(super) fn held(
         merge: row[sources.len()] / all,
     };
     snrs.iter().zip(counts).map(row).collect()
+}
+
+/// Share of all pixels that each frame clips in some channel.
+pub(super) fn clipped(census: &Census, sources: &[Source]) -> Vec<f64> {
+    let all = census.pixels.max(1) as f64;
+    let share = |source: &Source| {
+        let clip = -source.relative_exposure.log2();
+        let cells = census.cells.iter().filter(|c| centre(c.bright) >= clip);
+        let count: f64 = cells.map(|c| f64::from(c.count)).sum();
+        (count + census.clipped as f64) / all
+    };
+    sources.iter().map(share).collect()
+}
+
+/// Squared SNR of one pixel of the merge at a radiance that no frame clips.
+pub(super) fn merged(sources: &[Source], model: &NoiseModel, radiance: f64) -> f64 {
+    sources.iter().map(|s| squared(s, model, radiance)).sum()
 }
 
 /// Adds `count` pixels to one column of every row whose SNR they reach.

@@ -2,11 +2,12 @@
 //! its best single frame, and the smallest sufficient bracket.
 //!
 //! In reading order: histogram of the scene's radiance (`census`), shares recorded by exposures (`coverage`), the best
-//! single frame (`best_frame`), the smallest sufficient bracket (`smallest_bracket`), and all of it for one scene
+//! single frame (`best_frame`), the smallest sufficient bracket (`smallest_bracket`), what the bracket lacks (`reach`), and all of it for one scene
 //! (`scene`).
 mod best_frame;
 mod census;
 mod coverage;
+mod reach;
 mod scene;
 mod smallest_bracket;
 

@@ -1,7 +1,8 @@
 //! A scene without a wedge: its range, the shares the frames record, the best frame, the smallest sufficient bracket.
 use super::best_frame::best_of_scene;
 use super::census::{Census, PER_STOP};
-use super::coverage::{SnrTable, held};
+use super::coverage::{SnrTable, clipped, held};
+use super::reach::reach;
 use super::smallest_bracket::smallest_bracket;
 use crate::subject::Source;
 use stopspan_core::finding::Finding;
@@ -10,7 +11,7 @@ use stopspan_core::model::RadianceMap;
 use stopspan_core::results::{Advice, AdvisedFrame, Histogram, Scene};
 
 /// SNR of one pixel for which brackets are advised (the first acceptable one of ISO 12232).
-const WANTED_SNR: f64 = 10.0;
+pub(super) const WANTED_SNR: f64 = 10.0;
 /// Shares of the pixels of known radiance for which brackets are advised.
 const WANTED_SHARES: [f64; 2] = [0.99, 0.999];
 /// Share of the pixels left out at either end of the scene's range.
@@ -50,6 +51,8 @@ pub fn scene(
     }
     let share = |n: usize| n as f64 / census.pixels as f64;
     let held = held(&census, taken.sources, taken.noise, snrs);
+    let clipped = clipped(&census, taken.sources);
+    let kept = held.iter().find(|h| h.snr == WANTED_SNR).map(|h| h.merge);
     let snr_table = SnrTable::new(first, taken.noise);
     let answers = WANTED_SHARES.map(|wanted| advice(&census, &snr_table, taken, wanted));
     let refused = WANTED_SHARES
@@ -65,7 +68,9 @@ pub fn scene(
         lost_share: share(census.lost),
         stops: stops(&census),
         histogram: histogram(&census),
-        best: best_of_scene(taken.names, &held),
+        best: best_of_scene(taken.names, &held, &clipped),
+        clipped,
+        reach: kept.and_then(|kept| reach(&census, &snr_table, taken, kept)),
         held,
         advice: answers.into_iter().flatten().collect(),
     };

@@ -11,13 +11,16 @@ const DRAWS: usize = 400;
 /// Criterion on a pair: its figure, which resolves the pair from 1 up, and whether the pair is resolved as measured.
 type Counted = fn(&Pair) -> Option<(f64, bool)>;
 
-/// Levels by three criteria, and usable range at SNR 1 and 10.
-pub fn compare(measured: &Measurement) -> Vec<Compared> {
+/// Levels by three criteria, and usable range at SNR 1 and 10, against the frame of file `single`, or against the best by each.
+pub fn compare(measured: &Measurement, single: Option<&str>) -> Vec<Compared> {
     let Some(camera) = &measured.camera else {
         return Vec::new();
     };
     let merge = measured.merge.as_ref();
-    let singles = &measured.frames;
+    let singles = || {
+        let frames = measured.frames.iter();
+        frames.filter(|p| single.is_none_or(|file| p.file == file))
+    };
     let counts: [(Quantity, Counted); 3] = [
         (Quantity::LevelsNoise, |p| Some((p.separation, p.by_noise))),
         (Quantity::LevelsCode, |p| {
@@ -31,8 +34,7 @@ pub fn compare(measured: &Measurement) -> Vec<Compared> {
         .into_iter()
         .filter_map(|(quantity, counted)| {
             let count = |p: &PictureMeasurement| Counts::of(p, counted);
-            let single = singles
-                .iter()
+            let single = singles()
                 .filter_map(|p| Some((count(p)?, p.file.clone())))
                 .reduce(|a, b| if b.0.value > a.0.value { b } else { a });
             Some(counted_row(
@@ -48,7 +50,7 @@ pub fn compare(measured: &Measurement) -> Vec<Compared> {
         (Quantity::UsableStops10, 10.0),
     ] {
         if let Some(value) = range(camera, snr) {
-            let single = best(singles, |p| range(p, snr));
+            let single = best(singles(), |p| range(p, snr));
             out.push(row(
                 quantity,
                 "stops",
@@ -85,12 +87,11 @@ fn row(
 }
 
 /// The frame with the largest figure.
-fn best(
-    singles: &[PictureMeasurement],
+fn best<'p>(
+    singles: impl Iterator<Item = &'p PictureMeasurement>,
     figure: impl Fn(&PictureMeasurement) -> Option<Interval>,
 ) -> Option<(Interval, String)> {
     singles
-        .iter()
         .filter_map(|p| Some((figure(p)?, p.file.clone())))
         .reduce(|a, b| if b.0.value > a.0.value { b } else { a })
 }

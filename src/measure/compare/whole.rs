@@ -39,6 +39,8 @@ pub struct ComparisonInput<'a> {
     pub response: &'a Response,
     /// Measurements of the pictures on the wedge and of their ranges; may be empty.
     pub measured: &'a Measurement,
+    /// File name of the single frame to compare with, the one that keeps most of the scene; `None` for the best by each quantity.
+    pub single: Option<&'a str>,
     /// An edge to measure instead of searching for edges.
     pub edge: Option<Region>,
 }
@@ -52,8 +54,9 @@ pub fn compare(input: &ComparisonInput) -> ComparisonWithMarks {
     let map = input.map;
     let mut cells = Cells::of(map, &overlay);
     let curve = Curve::measure(&cells);
-    let edges = edges::measure(input, &overlay, curve.as_ref(), &singles);
-    let mut quantities = side_by_side::compare(input.measured);
+    let chosen = chosen(&singles, input.single);
+    let edges = edges::measure(input, &overlay, curve.as_ref(), chosen);
+    let mut quantities = side_by_side::compare(input.measured, input.single);
     quantities.extend(edges::compare(&edges));
     let by_curve = curve
         .as_ref()
@@ -67,7 +70,7 @@ pub fn compare(input: &ComparisonInput) -> ComparisonWithMarks {
     };
     let mono = input.finished.channels() < 3 || map.radiance.dim().2 < 3;
     quantities.extend(colour_shift::compare(&cells, &colours, mono));
-    quantities.extend(shares::compare(&cells, &overlay, &singles));
+    quantities.extend(shares::compare(&cells, &overlay, chosen));
     let (centre, scale) = centre(map, &overlay);
     ComparisonWithMarks {
         comparison: Comparison {
@@ -116,8 +119,14 @@ fn by_curve(
         singles,
     };
     let (ghosts, marks) = ghosts::find(&registered);
+    let registered = Pictures {
+        singles: chosen(singles, input.single),
+        ..registered
+    };
     let doubled = double_edges::find(map, finished, curve);
-    let mut quantities: Vec<Compared> = visible::compare(curve, singles).into_iter().collect();
+    let mut quantities: Vec<Compared> = visible::compare(curve, registered.singles)
+        .into_iter()
+        .collect();
     quantities.extend(flat_noise::compare(&registered));
     quantities.extend(local_acutance::compare(&registered));
     quantities.push(off_curve(&assessed));
@@ -151,6 +160,12 @@ fn refusals(curve: bool, no_edge: bool, edge_given: bool) -> Vec<Finding> {
         findings.push(refused("edge response", why));
     }
     findings
+}
+
+/// The frame to compare with, or all where none was chosen.
+fn chosen<'s, 'a>(singles: &'s [Single<'a>], file: Option<&str>) -> &'s [Single<'a>] {
+    let place = file.and_then(|file| singles.iter().position(|s| s.file == file));
+    place.map_or(singles, |i| &singles[i..=i])
 }
 
 fn singles<'a>(input: &ComparisonInput<'a>, names: &'a [String]) -> Vec<Single<'a>> {

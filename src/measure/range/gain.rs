@@ -5,10 +5,16 @@ use crate::subject::Source;
 use stopspan_core::results::BracketGain;
 use stopspan_core::results::{Limit, Measurement, PictureMeasurement};
 
-/// The gain at each SNR for which both the merge and a frame have a range. `sources` are the frames of the bracket.
+/// The gain at each SNR for which both the merge and a frame have a range: over the frame of file `chosen`, else over the one with the
+/// longest range. `sources` are the frames of the bracket.
 /// `measured` is true for ranges from a wedge; otherwise they follow from one noise model, and only the prediction is
 /// given.
-pub fn gains(pictures: &Measurement, sources: &[Source], measured: bool) -> Vec<BracketGain> {
+pub fn gains(
+    pictures: &Measurement,
+    sources: &[Source],
+    chosen: Option<&str>,
+    measured: bool,
+) -> Vec<BracketGain> {
     let Some(merge) = &pictures.merge else {
         return Vec::new();
     };
@@ -23,7 +29,13 @@ pub fn gains(pictures: &Measurement, sources: &[Source], measured: bool) -> Vec<
             .frames
             .iter()
             .filter_map(|p| Some((p, at(p, snr)?)))
-            .reduce(|a, b| if b.1.0 > a.1.0 { b } else { a })?;
+            .reduce(|a, b| {
+                let is_chosen = |p: &PictureMeasurement| chosen == Some(p.file.as_str());
+                match is_chosen(a.0) || (b.1.0 <= a.1.0 && !is_chosen(b.0)) {
+                    true => a,
+                    false => b,
+                }
+            })?;
         let whole = merged.1 != Limit::Wedge && single.1 != Limit::Wedge;
         Some(BracketGain {
             snr,

@@ -24,15 +24,16 @@ pub(super) fn scene(out: &mut String, bracket: &BracketReport, id: &str) {
     }
     out.push_str("<div>\n");
     let sentences = [
+        say::single(scene, &bracket.frames),
+        say::reach(scene),
         say::held(bracket),
-        scene.best.as_ref().map(say::best),
         say::advice(scene),
     ];
     for text in sentences.into_iter().flatten() {
         let _ = writeln!(out, "<p>{}</p>", escape(&text.replace(" -", " \u{2212}")));
     }
     let unknown = format!(
-        "Not told by the bracket: how bright {} of the pixels are (clipped in every frame), how dark {} are (lost in the noise).",
+        "The frame to use alone loses least by area: a pixel clipped in some channel counts 2, one below SNR 10 counts 1 (common practice of exposing for the highlights, no source for the weights; SNR 10 after ISO 12232). Not told by the bracket: how bright {} of the pixels are (clipped in every frame), how dark {} are (lost in the noise).",
         say::tenths_up(scene.clipped_share),
         say::tenths_up(scene.lost_share)
     );
@@ -50,36 +51,48 @@ fn held(out: &mut String, bracket: &BracketReport) {
     };
     let mut table = Table::new(
         "stack plain",
-        "Share of the scene's pixels that is not clipped and reaches an SNR in one pixel",
-        &["picture", "SNR 1", "SNR 3", "SNR 10", "SNR 40"],
+        "Share of the scene's pixels that is clipped in some channel, and share that is not and reaches an SNR in one pixel",
+        &["picture", "clipped", "SNR 1", "SNR 3", "SNR 10", "SNR 40"],
     );
-    let cells = |share: &dyn Fn(&stopspan_core::results::SharesAtSnr) -> Option<f64>| {
-        [1.0, 3.0, 10.0, 40.0].map(|snr| {
-            let held = scene.held.iter().find(|h| h.snr == snr);
-            held.and_then(share).map_or_else(none, say::tenths)
-        })
-    };
+    let cells =
+        |clipped: Option<f64>,
+         share: &dyn Fn(&stopspan_core::results::SharesAtSnr) -> Option<f64>| {
+            let held = [1.0, 3.0, 10.0, 40.0].map(|snr| {
+                let held = scene.held.iter().find(|h| h.snr == snr);
+                held.and_then(share).map_or_else(none, say::tenths)
+            });
+            let mut cells = vec![clipped.map_or_else(none, say::tenths_up)];
+            cells.extend(held);
+            cells
+        };
     for (index, frame) in bracket.frames.iter().enumerate() {
-        table.row(&frame.file, "", &cells(&|h| h.frames.get(index).copied()));
+        table.row(
+            &frame.file,
+            "",
+            &cells(scene.clipped.get(index).copied(), &|h| {
+                h.frames.get(index).copied()
+            }),
+        );
     }
-    table.row("merge", "", &cells(&|h| Some(h.merge)));
+    table.row(
+        "merge",
+        "",
+        &cells(Some(scene.clipped_share), &|h| Some(h.merge)),
+    );
     table.finish(out);
 }
 
-/// Writes the best frame on the wedge, and predicted and measured gain of the merge.
+/// Writes predicted and measured gain of the merge.
 pub(super) fn gain(out: &mut String, bracket: &BracketReport) {
-    if let Some(best) = &bracket.best_on_wedge {
-        let _ = writeln!(out, "<p>On the wedge: {}</p>", escape(&say::best(best)));
-    }
     if bracket.gain.is_empty() {
         return;
     }
     let mut table = Table::new(
         "stack plain",
-        "Gain of the merge over the best single frame, stops: predicted from that frame's noise, and measured",
+        "Gain of the merge over a single frame, stops: predicted from that frame's noise, and measured",
         &[
             "down to",
-            "best single frame",
+            "single frame",
             "it holds",
             "predicted",
             "of exposure",

@@ -1,6 +1,6 @@
 //! Crops of the same places cut from the pictures of a bracket.
 use super::{CropCell, CropPlace, CropRow, SheetSettings, crop_room};
-use crate::cameras::best_frame;
+use crate::cameras::single_frame;
 use crate::figure::FigureInput;
 use crate::words::kind_words;
 use ndarray::Array3;
@@ -78,12 +78,12 @@ impl View<'_> {
     }
 }
 
-/// The pictures asked for, except the map; by default the best single frame, the camera's own HDR picture and the rendering.
+/// The pictures asked for, except the map; by default the single frame that keeps most of the scene, the camera's own HDR picture and the rendering.
 fn views<'a>(input: FigureInput<'a>, settings: &SheetSettings) -> Vec<View<'a>> {
     let FigureInput {
         measured, rendered, ..
     } = input;
-    let best = best_frame(&measured.pictures.frames);
+    let best = single_frame(&measured.pictures.frames, measured.scene.as_ref());
     let wanted = measured.pictures.iter().filter(|p| {
         let usual = p.kind != PictureKind::Frame || best.is_some_and(|b| std::ptr::eq(b, *p));
         settings.wants(p) && (usual || !settings.pictures.is_empty())

@@ -1,8 +1,9 @@
-//! Sentences on the scene (share recorded by each frame, best frame, sufficient bracket) and on the gain of the merge.
-use super::number::{count, decimal, seconds};
+//! Sentences on the scene (share recorded by each frame, which frame to use alone, what the bracket lacks, sufficient brackets) and on
+//! the gain of the merge.
+use super::number::{count, decimal, percent, seconds};
 use stopspan_core::results::BracketGain;
 use stopspan_core::results::BracketReport;
-use stopspan_core::results::{Advice, BestFrame, Criterion, Scene};
+use stopspan_core::results::{Advice, AdvisedFrame, BracketReach, FrameEntry, Scene};
 
 /// Maximum number of frames whose shares are listed.
 const LISTED: usize = 4;
@@ -39,46 +40,75 @@ fn span(scene: &Scene) -> Option<String> {
     ))
 }
 
-/// Sentence on the best single frame, or on those that tie, with the number that decided.
-pub fn best(best: &BestFrame) -> String {
-    let (what, number): (&str, &dyn Fn(f64) -> String) = match best.criterion {
-        Criterion::ShareAtSnr10 => ("holds most of the scene at SNR 10", &tenths),
-        Criterion::ShareAtSnr40 => (
-            "holds most of the scene at SNR 40, among those that hold as much at SNR 10",
-            &tenths,
-        ),
-        Criterion::LevelsByNoise => ("tells most steps apart by noise", &|v| decimal(v, 0)),
-        Criterion::StopsAtSnr10 => (
-            "has the longest range down to SNR 10, among those that tell as many steps apart",
-            &|v| format!("{} stops", decimal(v, 3)),
-        ),
+/// The frame to use where nothing is merged: "If you do not merge, use X: 98 % of the scene, highlights whole." `None` without a scene.
+pub fn single(scene: &Scene, frames: &[FrameEntry]) -> Option<String> {
+    let best = scene.best.as_ref()?;
+    let place = frames.iter().position(|f| f.file == best.file);
+    let clipped = place.and_then(|i| scene.clipped.get(i));
+    let highlights = match clipped {
+        Some(share) if *share >= WHOLE => format!(", {} clipped", percent(*share)),
+        Some(_) => ", highlights whole".to_owned(),
+        None => String::new(),
     };
-    if !best.tied.is_empty() {
-        let than = match best.criterion {
-            Criterion::StopsAtSnr10 => {
-                "with a longest range down to SNR 10, among those that tell as many steps apart, of"
-            }
-            Criterion::LevelsByNoise => "with most steps told apart by noise,",
-            Criterion::ShareAtSnr10 => "holding most of the scene at SNR 10,",
-            Criterion::ShareAtSnr40 => {
-                "holding most of the scene at SNR 10, as much as each other, and at SNR 40"
-            }
-        };
-        let next = best
-            .next
-            .map_or_else(String::new, |n| format!(" and {}", number(n)));
-        return format!(
-            "{} and {} tie, {than} {}{next}: no further apart than they are uncertain.",
-            best.file,
-            best.tied.join(", "),
-            number(best.value),
+    let tied: String = best.tied.iter().map(|file| format!(" or {file}")).collect();
+    Some(format!(
+        "If you do not merge, use {}{tied}: {} of the scene{highlights}.",
+        best.file,
+        whole_percent(best.value)
+    ))
+}
+
+/// Share, 0..=1, of clipped pixels below which highlights count as whole.
+const WHOLE: f64 = 0.001;
+
+/// Formats a share in whole per cent, rounded down.
+fn whole_percent(share: f64) -> String {
+    format!("{} %", decimal((share * 100.0 + 1e-9).floor(), 0))
+}
+
+/// What the bracket lacks: "The bracket has enough", or "The bracket lacks 1.3 stops of shadow: add a frame at +2.0 (1/8 s)". `None` where no
+/// radiance is known.
+pub fn reach(scene: &Scene) -> Option<String> {
+    let reach = scene.reach.as_ref()?;
+    if reach.is_enough() && reach.shadow_stops == 0.0 {
+        return Some(
+            "The bracket has enough: at most 0.5 % of the picture is clipped in every frame, and as much below SNR 10."
+                .to_owned(),
         );
     }
-    let next = best
-        .next
-        .filter(|n| n.is_finite())
-        .map_or_else(String::new, |n| format!(", the next {}", number(n)));
-    format!("{} {what}: {}{next}.", best.file, number(best.value))
+    let mut lacks = Vec::new();
+    if reach.shadow_stops > 0.0 {
+        let bound = if reach.shadow_is_lower_bound {
+            "at least "
+        } else {
+            ""
+        };
+        lacks.push(format!(
+            "{bound}{} stops of shadow ({} of the picture is below SNR 10)",
+            decimal(reach.shadow_stops, 1),
+            percent(reach.shadow_share)
+        ));
+    }
+    if reach.highlight_share > BracketReach::TAIL {
+        lacks.push(format!(
+            "highlight, by an unknown number of stops ({} is clipped in every frame)",
+            percent(reach.highlight_share)
+        ));
+    }
+    let frames: Vec<String> = reach.add.iter().map(advised).collect();
+    let add = match frames.as_slice() {
+        [] => "no frame of up to 12 stops more would help".to_owned(),
+        [one] => format!("add a frame at {one}"),
+        _ => format!("add frames at {}", frames.join(" and ")),
+    };
+    Some(format!("The bracket lacks {}: {add}.", lacks.join(" and ")))
+}
+
+/// Exposure of a frame against the reference frame: "+2.0 (1/8 s)".
+fn advised(frame: &AdvisedFrame) -> String {
+    let time = frame.time;
+    let time = time.map_or_else(String::new, |t| format!(" ({})", seconds(t)));
+    format!("{}{time}", signed(frame.stops))
 }
 
 /// Sentences on the brackets of fewest frames that record the wanted shares, and on the share of one frame fewer. `None` if no bracket
@@ -104,16 +134,7 @@ pub fn advice(scene: &Scene) -> Option<String> {
 /// A planned bracket as "2 frames, 2.3 stops apart, at -2.0 (1/1000 s), +0.3 (1/200 s) stops from the reference frame".
 pub fn plan(advice: &Advice) -> String {
     let frames = count(advice.frames.len(), "frame", "frames");
-    let each: Vec<String> = advice
-        .frames
-        .iter()
-        .map(|f| {
-            let time = f
-                .time
-                .map_or_else(String::new, |t| format!(" ({})", seconds(t)));
-            format!("{}{time}", signed(f.stops))
-        })
-        .collect();
+    let each: Vec<String> = advice.frames.iter().map(advised).collect();
     let apart = if each.len() > 1 {
         format!(", {} stops apart", decimal(advice.spacing_stops, 1))
     } else {
@@ -131,7 +152,7 @@ pub fn gain(bracket: &BracketReport) -> Option<String> {
     let spread = bracket.gain.first()?.spread_stops;
     (!parts.is_empty()).then(|| {
         format!(
-            "The merge holds more stops than the best single frame: {}; the exposures alone span {}{}.",
+            "The merge holds more stops than a single frame: {}; the exposures alone span {}{}.",
             parts.join("; "),
             decimal(spread, 2),
             glare(bracket).unwrap_or_default()

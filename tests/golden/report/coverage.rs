@@ -2,7 +2,7 @@
 use super::fixture::FILES;
 use stopspan_core::results::BracketGain;
 use stopspan_core::results::{
-    Advice, AdvisedFrame, BestFrame, Criterion, Histogram, Scene, SharesAtSnr,
+    Advice, AdvisedFrame, BestFrame, BracketReach, Criterion, Histogram, Scene, SharesAtSnr,
 };
 
 pub fn gain() -> Vec<BracketGain> {
@@ -54,12 +54,29 @@ pub fn scene() -> Scene {
             held(10.0, [0.871, 0.934, 0.9336], 0.9926),
             held(40.0, [0.402, 0.7022, 0.702], 0.841),
         ],
+        clipped: vec![0.0045, 0.021, 0.0655],
         best: Some(BestFrame {
             file: FILES[1].to_owned(),
-            criterion: Criterion::ShareAtSnr40,
-            value: 0.7022,
-            next: Some(0.702),
+            criterion: Criterion::KeepsMost,
+            value: 0.934,
+            next: Some(0.871),
             tied: vec![FILES[2].to_owned()],
+        }),
+        reach: Some(BracketReach {
+            shadow_share: 0.0133,
+            shadow_stops: 1.3,
+            shadow_is_lower_bound: false,
+            highlight_share: 0.0061,
+            add: vec![
+                AdvisedFrame {
+                    stops: -3.0,
+                    time: Some(1.0 / 512.0),
+                },
+                AdvisedFrame {
+                    stops: 2.0,
+                    time: Some(1.0 / 16.0),
+                },
+            ],
         }),
         advice: vec![
             advice(0.99, &[-1.0, 1.6666666666666667], Some(0.934)),

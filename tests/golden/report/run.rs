@@ -1,6 +1,6 @@
 //! A made-up run: one bracket, a picture left over, a file skipped, a failure.
 use super::fixture::{FILES, bracket};
-use stopspan_core::results::{CameraComparison, NotComparable};
+use stopspan_core::results::{CameraComparison, NotComparable, NotRanked, Undecided};
 use stopspan_core::results::{Failed, InputFile, Report, UnusedFile};
 use stopspan_report::cameras::compare;
 
@@ -43,6 +43,11 @@ fn cameras() -> CameraComparison {
     let mut other = bracket();
     other.camera = Some("Another Camera".into());
     let mut cameras = compare(&[bracket(), other]).unwrap();
+    let standing = &mut cameras.rows[0].standings[0];
+    standing.undecided.push(Undecided {
+        bracket: "third".into(),
+        reason: NotRanked::WedgeTooShortForBoth,
+    });
     let bracket = || "other".to_owned();
     cameras.not_comparable = vec![
         NotComparable::Wedge { bracket: bracket() },
