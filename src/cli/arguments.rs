@@ -106,7 +106,8 @@ pub struct Common {
 
 #[derive(Debug, Args)]
 pub struct Run {
-    /// Pictures, or folders with pictures directly in them: brackets, single shots, HDR pictures of the camera's own
+    /// Pictures, folders with pictures, or a folder of such folders (a camera or a bracket each): brackets, single shots, HDR
+    /// pictures of the camera's own
     #[arg(required = true, value_name = "INPUT")]
     pub inputs: Vec<PathBuf>,
     /// Folder for the report (HTML, JSON, CSV) and a folder per bracket, or per camera without one

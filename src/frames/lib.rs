@@ -25,6 +25,7 @@ mod joining;
 mod lasting_floor;
 mod listing;
 mod moment;
+mod names;
 mod raw_pairing;
 mod sequence;
 mod sorting;

@@ -22,8 +22,10 @@ pub enum SkipReason {
     RadianceMap,
     /// Its name begins with a dot.
     Hidden,
-    /// A folder inside a folder given; folders are not searched recursively.
+    /// A folder beside pictures, or two folders down; only a folder of folders is looked into, one level.
     Subfolder,
+    /// A folder that holds results of an earlier run.
+    Results,
     /// The same file was given before, possibly by another path.
     GivenTwice,
 }
@@ -40,7 +42,8 @@ impl SkipReason {
                 );
             }
             SkipReason::Hidden => "hidden (its name begins with a dot)",
-            SkipReason::Subfolder => "a folder inside the folder; name it to have it looked at",
+            SkipReason::Subfolder => "subfolder skipped; name it to have it looked at",
+            SkipReason::Results => "results of an earlier run",
             SkipReason::GivenTwice => "given twice",
         };
         plain.into()
@@ -65,14 +68,15 @@ pub(crate) struct Listing {
     seen: HashSet<PathBuf>,
 }
 
-/// Lists every input: a file itself, a folder's files (not recursively; symbolic links are followed).
+/// Lists every input: a file itself, a folder's files, and where a folder holds no file to look at, those of its folders (one level;
+/// symbolic links are followed).
 pub(crate) fn list(inputs: &[PathBuf], overrides: &Overrides) -> Listing {
     let mut inputs: Vec<&PathBuf> = inputs.iter().collect();
     inputs.sort_by(|a, b| by_folder_and_name(a, b));
     let mut listing = Listing::default();
     for input in inputs {
         if input.is_dir() {
-            listing.folder(input, overrides);
+            listing.folder(input, true, overrides);
         } else {
             listing.file(input, true, overrides);
         }
@@ -90,7 +94,7 @@ impl Listing {
         });
     }
 
-    fn folder(&mut self, folder: &Path, overrides: &Overrides) {
+    fn folder(&mut self, folder: &Path, named: bool, overrides: &Overrides) {
         let unreadable = |e| Error::input_because(folder, InputProblem::Unreadable, e);
         let entries: Result<Vec<PathBuf>, _> =
             std::fs::read_dir(folder).and_then(|all| all.map(|e| e.map(|e| e.path())).collect());
@@ -99,13 +103,25 @@ impl Listing {
             Err(e) => return self.failed.push(unreadable(e)),
         };
         entries.sort_by(|a, b| by_folder_and_name(a, b));
-        for entry in entries {
-            if file_name(&entry).starts_with('.') {
-                self.skip(&entry, SkipReason::Hidden);
-            } else if entry.is_dir() {
-                self.skip(&entry, SkipReason::Subfolder);
+        let before = self.files.len() + self.failed.len();
+        let (folders, files): (Vec<PathBuf>, Vec<PathBuf>) =
+            entries.into_iter().partition(|entry| entry.is_dir());
+        for file in files {
+            match file_name(&file).starts_with('.') {
+                true => self.skip(&file, SkipReason::Hidden),
+                false => self.file(&file, false, overrides),
+            }
+        }
+        let of_folders = named && self.files.len() + self.failed.len() == before;
+        for inner in folders {
+            if file_name(&inner).starts_with('.') {
+                self.skip(&inner, SkipReason::Hidden);
+            } else if holds_results(&inner) {
+                self.skip(&inner, SkipReason::Results);
+            } else if of_folders {
+                self.folder(&inner, false, overrides);
             } else {
-                self.file(&entry, false, overrides);
+                self.skip(&inner, SkipReason::Subfolder);
             }
         }
     }
@@ -143,6 +159,12 @@ impl Listing {
             (None, None) => self.skip(file, SkipReason::NotAPicture),
         }
     }
+}
+
+/// True if a run left its results in a folder: a report, or a finished bracket.
+fn holds_results(folder: &Path) -> bool {
+    let holds = |name: &str| folder.join(name).is_file();
+    holds("report.json") || holds("done.json") || holds("radiance.exr")
 }
 
 /// True if an OpenEXR file is a frame of a bracket: the user states its exposure, or its header has an exposure time

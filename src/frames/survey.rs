@@ -3,13 +3,13 @@
 use super::exposure::parse_exposure;
 use super::listing::{Skipped, list};
 use super::moment::moment;
+use super::names::names;
 use super::overrides::Overrides;
 use super::raw_pairing;
 use super::settle::settle;
 use super::sorting::{Candidate, Cluster, FinishedCandidate, Sorted, sort};
 use rayon::prelude::*;
 use serde::Serialize;
-use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 use stopspan_core::finding::Finding;
 use stopspan_core::model::{Exposure, file_name};
@@ -327,59 +327,4 @@ pub(crate) fn nominal(frames: &[FramePlan]) -> usize {
         0 => frames.len().saturating_sub(1) / 2,
         n => known[(n - 1) / 2],
     }
-}
-
-/// Names of the brackets: the folder's name, numbered if a folder has several.
-fn names(brackets: &[Cluster]) -> Vec<String> {
-    let folders: Vec<String> = brackets.iter().map(folder_name).collect();
-    let mut taken = BTreeSet::new();
-    let mut number = 0;
-    let mut names = Vec::new();
-    for (index, folder) in folders.iter().enumerate() {
-        number = if index > 0 && folders[index - 1] == *folder {
-            number + 1
-        } else {
-            1
-        };
-        let alone = folders.iter().filter(|f| *f == folder).count() == 1;
-        let mut name = if alone {
-            folder.clone()
-        } else {
-            format!("{folder}-{number}")
-        };
-        while !taken.insert(name.clone()) {
-            name.push('x');
-        }
-        names.push(name);
-    }
-    names
-}
-
-/// Name of the folder of a cluster, without characters that file systems or reports cannot handle.
-fn folder_name(cluster: &Cluster) -> String {
-    let folder = cluster.frames.first().and_then(|f| f.file.parent());
-    let folder = folder.map(|f| {
-        if f.as_os_str().is_empty() {
-            Path::new(".")
-        } else {
-            f
-        }
-    });
-    let full = folder.and_then(|f| f.canonicalize().ok());
-    let name = full.as_deref().and_then(Path::file_name);
-    let name = name.map_or_else(
-        || "bracket".to_owned(),
-        |n| n.to_string_lossy().into_owned(),
-    );
-    let safe: String = name
-        .chars()
-        .map(|c| {
-            if c.is_alphanumeric() || "-_.".contains(c) {
-                c
-            } else {
-                '_'
-            }
-        })
-        .collect();
-    safe.trim_start_matches('.').to_owned()
 }

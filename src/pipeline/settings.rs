@@ -120,13 +120,18 @@ impl Settings {
 
     /// Never over an input, never over a result unless told to.
     pub(super) fn output_policy(&self) -> Outputs {
-        let files = self
-            .inputs
-            .iter()
-            .flat_map(|input| match std::fs::read_dir(input) {
-                Ok(entries) => entries.flatten().map(|e| e.path()).collect(),
-                Err(_) => vec![input.clone()],
-            });
+        let entries = |folder: &Path| -> Vec<PathBuf> {
+            let entries = std::fs::read_dir(folder).into_iter().flatten();
+            entries.flatten().map(|e| e.path()).collect()
+        };
+        // A folder of folders is looked into one level.
+        let files = self.inputs.iter().flat_map(|input| match input.is_dir() {
+            true => entries(input)
+                .into_iter()
+                .flat_map(|e| if e.is_dir() { entries(&e) } else { vec![e] })
+                .collect(),
+            false => vec![input.clone()],
+        });
         Outputs {
             overwrite: self.overwrite,
             inputs: files.collect(),

@@ -306,7 +306,10 @@ fn shares_of_single_frames_and_merge_are_those_of_the_sensor() {
 fn a_frame_added_for_the_shadows_is_the_shortest_that_does() {
     let found = advised();
     let reach = found.reach.unwrap();
-    assert!(reach.shadow_share > 0.005 && !reach.shadow_is_lower_bound, "{reach:?}");
+    assert!(
+        reach.shadow_share > 0.005 && !reach.shadow_is_lower_bound,
+        "{reach:?}"
+    );
     assert_eq!(reach.highlight_share, 0.0);
     let [added] = reach.add[..] else {
         panic!("{reach:?}");
@@ -314,17 +317,30 @@ fn a_frame_added_for_the_shadows_is_the_shortest_that_does() {
     let dark = |add: f64| {
         let exposures = [0.5, 1.0, 2.0, add.exp2()];
         let light = scene_light(9, 2000).min(scene_light(1990, 2000)) * FULL_WELL;
-        let information: f64 = exposures.iter().map(|t| t * t / (light * t + VARIANCE)).sum();
+        let information: f64 = exposures
+            .iter()
+            .map(|t| t * t / (light * t + VARIANCE))
+            .sum();
         light * information.sqrt()
     };
     // The quantile lies within a bin of 1/12 stop, which at this SNR is 0.1 stop of exposure.
-    assert!(dark(added.stops + 0.15) >= 10.0, "{added:?} {}", dark(added.stops));
+    assert!(
+        dark(added.stops + 0.15) >= 10.0,
+        "{added:?} {}",
+        dark(added.stops)
+    );
     assert!(dark(added.stops - 1.0 / 3.0 - 0.15) < 10.0, "{added:?}");
     // Stops between the quantile and SNR 10 of the merge, by the formula.
     let snr = |stops: f64| {
         let light = scene_light(9, 2000).min(scene_light(1990, 2000)) * FULL_WELL * stops.exp2();
-        let information: f64 = [0.5, 1.0, 2.0].iter().map(|t: &f64| t * t / (light * t + VARIANCE)).sum();
+        let information: f64 = [0.5, 1.0, 2.0]
+            .iter()
+            .map(|t: &f64| t * t / (light * t + VARIANCE))
+            .sum();
         light * information.sqrt()
     };
-    assert!((snr(reach.shadow_stops) / 10.0).log2().abs() < 0.12, "{reach:?}");
+    assert!(
+        (snr(reach.shadow_stops) / 10.0).log2().abs() < 0.12,
+        "{reach:?}"
+    );
 }

@@ -1,6 +1,6 @@
 //! Section on the comparison of cameras: table, light that each recorded, limits of comparability.
 use super::super::words::cameras::{compare_with_care, more, standings};
-use super::super::words::{decimal, seconds, stops_interval, typeset};
+use super::super::words::{decimal, settings_words, stops_interval, typeset};
 use super::escape;
 use std::fmt::Write;
 use stopspan_core::results::Report;
@@ -58,22 +58,12 @@ fn line(out: &mut String, rows: &[CameraRow], row: &CameraRow) {
         || "\u{2013}".to_owned(),
         |c| format!("{} stops", decimal(c, 2)).replace('-', "\u{2212}"),
     );
-    let settings = [
-        row.settings.time.map(|t| seconds(t.0)),
-        row.settings
-            .aperture
-            .map(|n| format!("f/{}", decimal(n.0, 1))),
-        row.settings
-            .speed
-            .map(|s| format!("ISO {}", decimal(s.0, 0))),
-    ];
-    let settings: Vec<String> = settings.into_iter().flatten().collect();
     let _ = writeln!(
         out,
         "<tr><th scope=\"row\">{}<span>{}<br>{}</span></th><td data-label=\"single frame\">{}</td><td data-label=\"camera&#39;s HDR\">{}</td><td data-label=\"merge\">{}</td><td data-label=\"clips above step 1\">{clip}</td></tr>",
         escape(&row.camera),
         escape(&row.bracket),
-        escape(&settings.join(", ")),
+        escape(&settings_words(&row.settings)),
         cell(RankedPicture::Single),
         cell(RankedPicture::CameraHdr),
         cell(RankedPicture::Merge)

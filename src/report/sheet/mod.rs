@@ -24,7 +24,7 @@ pub use settings::{CropPlace, Look, SheetSettings};
 pub use views::crop_rows;
 
 use super::Strip;
-use super::words::kind_words;
+use super::words::{kind_words, settings_words};
 use canvas::Canvas;
 use stopspan_core::results::{BracketReport, Report};
 use stopspan_core::results::{PictureKind, PictureMeasurement};
@@ -79,11 +79,16 @@ pub fn of_bracket(
     out
 }
 
-/// Subtitle of a sheet: camera and bracket.
+/// Subtitle of a sheet: camera, and settings of the reference frame; the bracket's name without a camera.
 fn subject(bracket: &BracketReport) -> String {
-    match &bracket.camera {
-        Some(camera) => format!("{camera}, {}", bracket.name),
-        None => bracket.name.clone(),
+    let Some(camera) = &bracket.camera else {
+        return bracket.name.clone();
+    };
+    let reference = bracket.frames.iter().find(|f| f.reference);
+    let settings = reference.map_or_else(String::new, |f| settings_words(&f.settings));
+    match settings.is_empty() {
+        true => format!("{camera}, {}", bracket.name),
+        false => format!("{camera}, {settings}"),
     }
 }
 

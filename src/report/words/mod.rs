@@ -18,7 +18,9 @@ pub use finding::{finding, severity};
 pub use gathered::all_findings;
 pub use headline::headline;
 pub(crate) use number::typeset;
-pub use number::{bytes, count, decimal, percent, seconds, significant, stops, stops_interval};
+pub use number::{
+    bytes, count, decimal, percent, seconds, settings_words, significant, stops, stops_interval,
+};
 pub(crate) use ranges::{any_interval, range_caption};
 
 pub use quantity::{comparison, difference, interval, quantity_name, quantity_words};

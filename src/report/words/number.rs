@@ -1,5 +1,6 @@
 //! Numbers as text, the same on every machine: fixed decimals, significant digits, stops with interval, seconds, bytes.
 use stopspan_core::results::{Limit, UsableStops};
+use stopspan_core::units::ExposureSettings;
 
 /// Formats a number with `digits` decimals; "-" if it is not finite. Zero has no sign.
 pub fn decimal(value: f64, digits: usize) -> String {
@@ -101,6 +102,15 @@ pub fn seconds(time: f64) -> String {
         &text
     };
     format!("{text} s")
+}
+
+/// Formats exposure settings as "1/50 s, f/4.0, ISO 100"; what is unknown is left out.
+pub fn settings_words(settings: &ExposureSettings) -> String {
+    let time = settings.time.map(|t| seconds(t.0));
+    let aperture = settings.aperture.map(|n| format!("f/{}", decimal(n.0, 1)));
+    let speed = settings.speed.map(|s| format!("ISO {}", decimal(s.0, 0)));
+    let parts: Vec<String> = [time, aperture, speed].into_iter().flatten().collect();
+    parts.join(", ")
 }
 
 /// Formats a length in bytes with a decimal prefix: "512 B", "4.2 MB".
