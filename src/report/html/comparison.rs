@@ -149,16 +149,20 @@ fn twice(comparison: &Comparison) -> String {
     let Some(found) = &comparison.double_edges else {
         return String::new();
     };
-    match &found.second {
+    match (&found.second, found.evident()) {
         _ if found.judged == 0 => {
             " Whether exposures lie on each other cannot be told: too little texture.".to_owned()
         }
-        None => format!(
-            " No second image lies four pixels or more off the first ({} textured places looked at).",
+        (None, _) => format!(
+            " No second image lies four pixels or more off the first ({} textured areas examined).",
             found.judged
         ),
-        Some(second) => format!(
-            " A second image lies {} columns and {} rows off the first, {} times as strong, in {} of {} textured places: exposures were not laid on each other.",
+        (Some(second), None) => format!(
+            " No double image is evident: {} of {} textured areas hint at one, and the interval of that share begins at 0.",
+            second.places, found.judged
+        ),
+        (_, Some(second)) => format!(
+            " A second image lies {} columns and {} rows off the first, {} times as strong, in {} of {} textured areas: exposures were not registered.",
             words::decimal(second.shift.x, 1),
             words::decimal(second.shift.y, 1),
             words::decimal(second.strength.value, 2),

@@ -102,9 +102,12 @@ fn row(out: &mut String, picture: &PictureMeasurement, strip: Option<&Strip>) {
             reason_letter(run.reason)
         );
     }
+    let block = levels.fewer_by_block().map_or_else(String::new, |block| {
+        format!("<br><b>{block}</b> by 8 x 8 means")
+    });
     let _ = writeln!(
         out,
-        "</div></div>\n<div class=\"count\"><b>{}</b> of {}</div></div>",
+        "</div></div>\n<div class=\"count\"><b>{}</b> of {}{block}</div></div>",
         levels.noise, levels.steps
     );
 }

@@ -1,5 +1,5 @@
-//! Sheet of wedge strips: the wedge in every picture one below the other, steps that run together marked, with the number of steps told
-//! apart.
+//! Sheet of wedge strips: the wedge in every picture one below the other, steps that run together marked, with the number of steps
+//! resolved.
 use super::canvas::{Anchor, Canvas, MARGIN, Row, Type};
 use super::lettering::{cut, width as text_width};
 use super::settings::SheetSettings;
@@ -33,9 +33,9 @@ pub(super) fn draw(
         .collect();
     let steps = rows.first()?.0.levels?.steps;
     let (top, bottom) = canvas.frame(
-        &format!("Wedge steps told apart, of {steps}"),
+        &format!("Wedge steps resolved, of {steps}"),
         &subject(bracket),
-        "Neighbours are told apart when they differ by at least the deviation of one pixel, in linear light. A bracket below a strip marks steps that run together, and why.",
+        &notes(&rows),
         describe(&rows),
     );
     let tallest = if canvas.narrow() {
@@ -57,6 +57,18 @@ pub(super) fn draw(
         named.draw(&mut canvas, place);
     }
     Some(canvas)
+}
+
+/// Explains the count; the count by 8 x 8 means only where some picture shows one.
+fn notes(rows: &[(&PictureMeasurement, &Strip)]) -> String {
+    let mut said = String::from(
+        "Neighbours are resolved when they differ by at least the deviation of one pixel, in linear light. A bracket below a strip marks steps that run together, and why.",
+    );
+    let levels = rows.iter().filter_map(|(p, _)| p.levels);
+    if levels.filter_map(|l| l.fewer_by_block()).next().is_some() {
+        said += " By 8 x 8 means: the count with the noise of means of 8 x 8 pixels, where compression or filtering took out the noise of single pixels.";
+    }
+    said
 }
 
 /// The wedge in one picture.
@@ -95,6 +107,16 @@ impl NamedStrip<'_> {
         let note = canvas.soft(28.0 * shrink.max(0.6));
         canvas.text((right - 120.0, base), big, &levels.noise.to_string());
         canvas.text((right - 105.0, base), note, &format!("of {}", levels.steps));
+        if let Some(block) = levels.fewer_by_block() {
+            let small = Type {
+                anchor: Anchor::End,
+                ..note
+            };
+            let text = format!("{block} by 8 x 8 means");
+            // On a narrow sheet the line of names ends where the count begins.
+            let below = if canvas.narrow() { 14.0 } else { 40.0 * shrink };
+            canvas.text((right, base + below), small, &text);
+        }
         let below = row.height - head;
         let columns = canvas.pixels(span.1 - span.0);
         let rows = canvas.pixels(0.56 * below);
@@ -202,14 +224,16 @@ fn describe(rows: &[(&PictureMeasurement, &Strip)]) -> String {
             } else {
                 format!(" (running together: {})", list.join(", "))
             };
+            let block = levels.fewer_by_block();
+            let block = block.map_or_else(String::new, |b| format!(" ({b} by 8 x 8 means)"));
             Some(format!(
-                "{} {} of {}{tail}",
+                "{} {} of {}{block}{tail}",
                 p.file, levels.noise, levels.steps
             ))
         })
         .collect();
     format!(
-        "Wedge strips of {}, lightest step on the left. Steps told apart by noise: {}.",
+        "Wedge strips of {}, lightest step on the left. Steps resolved by noise: {}.",
         count(rows.len(), "picture", "pictures"),
         said.join("; ")
     )

@@ -72,7 +72,7 @@ pub fn quantity_words(quantity: Quantity) -> (&'static str, &'static str) {
         Q::ColourDifference => ("colours: CIEDE2000", "mean, after a lightness match"),
         Q::OffCurve => ("off the one tone curve", "share of flat places"),
         Q::Ghosts => ("shows two moments at once", "share of the frame"),
-        Q::DoubleEdges => ("shows everything twice", "share of textured places"),
+        Q::DoubleEdges => ("double image", "share of textured areas"),
         Q::Clipped => ("at white", "share of the frame; the last two 8-bit codes"),
         Q::Crushed => ("at black", "share of the frame; the first two 8-bit codes"),
     }
@@ -188,12 +188,12 @@ pub fn comparison(comparison: &Comparison) -> Option<String> {
     ))
 }
 
-/// Clause on double edges: exposures that the camera merged out of register.
+/// Clause on double edges: exposures that the camera merged out of register. Nothing where the interval of the share begins at 0.
 fn twice(comparison: &Comparison) -> Option<String> {
     let found = comparison.double_edges.as_ref()?;
-    let second = found.second.as_ref()?;
+    let second = found.evident()?;
     Some(format!(
-        "shows everything twice, {} pixels apart, in {} of {} textured places",
+        "shows a double image, {} pixels apart, in {} of {} textured areas",
         decimal(second.distance.value, 1),
         second.places,
         found.judged
