@@ -88,7 +88,7 @@ pub fn run(settings: &Settings, progress: Progress) -> Result<Outcome, Error> {
     if done + pictures > 0 && settings.part.is_none() {
         progress(Event::Stage("writing the report"));
         inputs::enter_missing_sums(&mut report.inputs);
-        report.cameras = report::cameras::compare(&report.brackets);
+        report.cameras = report::cameras::compare(&report.brackets, &report.without_bracket);
         report.saved_twice = report::raw_table::compare(&report.brackets);
         sheets::write_cameras(&report, &settings.sheets, &settings.out, &policy)?;
         let sections = if own_pages {

@@ -88,16 +88,10 @@ fn reaches(picture: &PictureMeasurement, pair: &Pair, quantile: f64) -> bool {
 }
 
 /// The intervals of one row, by which it is ranked.
-pub(super) type Spans = [[Option<Span>; 3]; 3];
+pub(super) type Spans = [[Option<Span>; 3]; 5];
 
-/// Pictures in the order of [`Spans`].
-const PICTURES: [RankedPicture; 3] = [
-    RankedPicture::Single,
-    RankedPicture::CameraHdr,
-    RankedPicture::Merge,
-];
-/// Intervals of the best single frame, the camera's HDR picture and the merge.
-pub(super) fn spans(pictures: [Option<&PictureMeasurement>; 3]) -> Spans {
+/// Intervals of pictures in the order of [`RankedPicture::ALL`].
+pub(super) fn spans(pictures: [Option<&PictureMeasurement>; 5]) -> Spans {
     pictures.map(|picture| {
         let range = |snr| picture.and_then(|p| Span::of_range(p.at_snr(snr)?));
         let count = picture.and_then(Span::of_count);
@@ -108,7 +102,7 @@ pub(super) fn spans(pictures: [Option<&PictureMeasurement>; 3]) -> Spans {
 /// Enters the standing of every row by every figure that at least two rows have.
 pub(super) fn rank(rows: &mut [CameraRow], spans: &[Spans]) {
     let names: Vec<String> = rows.iter().map(|r| r.bracket.clone()).collect();
-    for (p, picture) in PICTURES.into_iter().enumerate() {
+    for (p, picture) in RankedPicture::ALL.into_iter().enumerate() {
         for (f, figure) in RankedFigure::ALL.into_iter().enumerate() {
             let column: Vec<Option<Span>> = spans.iter().map(|s| s[p][f]).collect();
             if column.iter().flatten().count() < 2 {

@@ -10,7 +10,13 @@ fn a_good_bracket_leaves_every_file() {
     let before: Vec<Vec<u8>> = frames.iter().map(|f| std::fs::read(f).unwrap()).collect();
     run(&[&input], &out).expect(0);
     nothing_by_halves(&out);
-    for name in ["report.json", "report.html", "levels.csv", "steps.csv", "stops.csv"] {
+    for name in [
+        "report.json",
+        "report.html",
+        "levels.csv",
+        "steps.csv",
+        "stops.csv",
+    ] {
         assert!(out.join(name).is_file(), "{name}");
     }
     assert_eq!(maps(&out).len(), 1);

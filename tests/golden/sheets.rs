@@ -204,8 +204,8 @@ fn settled() -> BracketReport {
 
 #[test]
 fn ranks_are_shared_where_intervals_overlap() {
-    assert!(compare(&[bracket(), bracket()]).is_none(), "one camera");
-    let far = compare(&[bracket(), other(3.0, 1.0, 1.0)]).unwrap();
+    assert!(compare(&[bracket(), bracket()], &[]).is_none(), "one camera");
+    let far = compare(&[bracket(), other(3.0, 1.0, 1.0)], &[]).unwrap();
     assert_eq!(far.rows[0].camera, "Another Camera");
     assert_eq!(
         (far.rows[0].rank_stops, far.rows[1].rank_stops),
@@ -215,7 +215,7 @@ fn ranks_are_shared_where_intervals_overlap() {
         (far.rows[0].rank_levels, far.rows[1].rank_levels),
         (Some(1), Some(1))
     );
-    let near = compare(&[bracket(), other(0.01, 1.0, 1.0)]).unwrap();
+    let near = compare(&[bracket(), other(0.01, 1.0, 1.0)], &[]).unwrap();
     assert_eq!(
         (near.rows[0].rank_stops, near.rows[1].rank_stops),
         (Some(1), Some(1))
@@ -230,7 +230,7 @@ fn light_is_held_against_the_settings() {
         frame.settings = settled().frames[0].settings;
         frame.settings.time = Some(ExposureTime(0.02));
     }
-    let fair = compare(&[settled(), second.clone()]).unwrap();
+    let fair = compare(&[settled(), second.clone()], &[]).unwrap();
     let pair = &fair.light[0];
     assert!((pair.expected.unwrap() - 1.0).abs() < 1e-12);
     assert!((pair.measured.unwrap().value - 1.0).abs() < 1e-9);
@@ -238,7 +238,7 @@ fn light_is_held_against_the_settings() {
     for frame in &mut second.frames {
         frame.settings.time = Some(ExposureTime(0.01));
     }
-    let changed = compare(&[settled(), second]).unwrap();
+    let changed = compare(&[settled(), second], &[]).unwrap();
     let said = &changed.not_comparable[..];
     assert!(
         matches!(said, [NotComparable::Light { difference, .. }] if (difference - 1.0).abs() < 1e-9),
@@ -251,7 +251,7 @@ fn cameras_get_a_sheet_and_a_section() {
     let mut report = Report::new();
     report.brackets = vec![bracket(), other(1.5, 1.0, 1.0)];
     assert!(sheet::of_cameras(&report, &SheetSettings::default()).is_empty());
-    report.cameras = compare(&report.brackets);
+    report.cameras = compare(&report.brackets, &[]);
     let made = sheet::of_cameras(&report, &SheetSettings::default());
     assert_eq!(made.len(), 2);
     assert!(made[0].svg().contains("Another Camera"));

@@ -6,7 +6,7 @@ use serde::{Deserialize, Serialize};
 /// Brackets of different cameras, compared.
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
 pub struct CameraComparison {
-    /// One row per bracket, most stops of the merge first.
+    /// One row per camera and bracket, and one per camera that has pictures only; most stops of the merge first, then most steps.
     pub rows: Vec<CameraRow>,
     /// Each later row against the first: difference in light expected from the settings, and measured on the wedge.
     pub light: Vec<LightPair>,
@@ -19,18 +19,24 @@ pub struct CameraComparison {
 pub struct CameraRow {
     /// Camera name from the metadata, else the name of the bracket.
     pub camera: String,
-    /// Name of the bracket.
+    /// Name of the bracket, or of the entry of its pictures without a bracket.
     pub bracket: String,
-    /// Settings of the reference frame.
+    /// Settings of the default shot.
     pub settings: ExposureSettings,
     /// Number of steps on the wedge; `None` without a wedge.
     pub steps: Option<usize>,
+    /// The default shot: the reference frame of the bracket; without one the single shot that resolves most steps.
+    #[serde(default)]
+    pub default_shot: LevelsAndRange,
     /// The single frame that keeps most of the scene, [`Scene::kept_by`](super::Scene::kept_by).
     pub single: LevelsAndRange,
     /// The camera's own HDR picture.
     pub camera_hdr: LevelsAndRange,
     /// The merge.
     pub merge: LevelsAndRange,
+    /// The merge of raw files of the same shots; empty without such files.
+    #[serde(default)]
+    pub raw: LevelsAndRange,
     /// Clip point of the reference frame, stops above the lightest step of the wedge; `None` without one.
     pub clip_above_white: Option<f64>,
     /// Rank by the merge's stops down to SNR 1, as in `standings`; `None` where the row cannot be ranked.
@@ -70,6 +76,11 @@ impl LevelsAndRange {
             snr10: picture.at_snr(10.0).copied(),
         }
     }
+
+    /// True if there is such a picture with a figure.
+    pub fn is_there(&self) -> bool {
+        self.levels.is_some() || self.snr1.is_some() || self.snr10.is_some()
+    }
 }
 
 impl CameraRow {
@@ -82,15 +93,17 @@ impl CameraRow {
     /// Figures of one picture.
     pub fn figures(&self, picture: RankedPicture) -> &LevelsAndRange {
         match picture {
+            RankedPicture::DefaultShot => &self.default_shot,
             RankedPicture::Single => &self.single,
             RankedPicture::CameraHdr => &self.camera_hdr,
             RankedPicture::Merge => &self.merge,
+            RankedPicture::Raw => &self.raw,
         }
     }
 
     /// True if some range of the row has a 95 % interval.
     pub fn has_interval(&self) -> bool {
-        let all = [&self.single, &self.camera_hdr, &self.merge];
+        let all = RankedPicture::ALL.map(|picture| self.figures(picture));
         let ranges = all.into_iter().flat_map(|f| [f.snr1, f.snr10]);
         ranges
             .flatten()

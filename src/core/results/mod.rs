@@ -23,8 +23,8 @@ mod saved_twice;
 mod bracket;
 mod cameras;
 mod report;
-mod without_bracket;
 mod standing;
+mod without_bracket;
 
 pub use bracket::{
     BracketReport, FrameEntry, MapSummary, NoiseSummary, NoiseTerm, OutputFile, Shift,

@@ -5,12 +5,27 @@ use serde::{Deserialize, Serialize};
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum RankedPicture {
-    /// The best single frame.
+    /// The default shot: the reference frame of the bracket, or the best single shot without one.
+    DefaultShot,
+    /// The single frame that keeps most of the scene.
     Single,
     /// The camera's own HDR picture.
     CameraHdr,
     /// The merge.
     Merge,
+    /// The merge of the raw files of the same shots.
+    Raw,
+}
+
+impl RankedPicture {
+    /// All pictures, in the order in which they are named.
+    pub const ALL: [RankedPicture; 5] = [
+        RankedPicture::DefaultShot,
+        RankedPicture::Single,
+        RankedPicture::CameraHdr,
+        RankedPicture::Merge,
+        RankedPicture::Raw,
+    ];
 }
 
 /// Figure by which rows are ranked.

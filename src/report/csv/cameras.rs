@@ -1,14 +1,19 @@
 //! cameras.csv: a row per camera.
-use super::{optional, text, written};
+use super::stops::limit_name;
+use super::{bounded, optional, text, written};
 use stopspan_core::Error;
-use stopspan_core::results::{CameraRow, Report, UsableStops};
+use stopspan_core::results::{
+    CameraRow, LevelsAndRange, RankedFigure, RankedPicture, Report, UsableStops,
+};
 
-/// Columns of cameras.csv in order: name and meaning. A cell without a value is empty. Ranges are in stops, intervals are 95 %
-/// intervals.
-pub const CAMERA_COLUMNS: [(&str, &str); 29] = [
+/// First columns of cameras.csv in order: name and meaning.
+const HEAD: [(&str, &str); 9] = [
     ("camera", "camera as the metadata name it"),
-    ("bracket", "name of the bracket"),
-    ("time_s", "exposure time of the reference frame, s"),
+    (
+        "bracket",
+        "name of the bracket, or of the camera's pictures without one",
+    ),
+    ("time_s", "exposure time of the default shot, s"),
     ("f_number", "its f-number"),
     ("iso", "its ISO speed"),
     ("steps", "steps on the wedge"),
@@ -18,35 +23,76 @@ pub const CAMERA_COLUMNS: [(&str, &str); 29] = [
     ),
     (
         "rank_stops",
-        "rank by the merge's range down to SNR 1; equal ranks are a tie",
+        "rank by the merge's range down to SNR 1; equal ranks are a tie, empty where it cannot be ranked",
+    ),
+    ("rank_levels", "the same by the steps the merge resolves"),
+];
+/// Pictures of a row: beginning of the names of their columns, and what they are.
+const PICTURES: [(RankedPicture, &str, &str); 5] = [
+    (
+        RankedPicture::DefaultShot,
+        "default_shot",
+        "the default shot",
     ),
     (
-        "rank_levels",
-        "rank by the steps the merge tells apart; equal ranks are a tie",
+        RankedPicture::Single,
+        "single",
+        "the single frame that keeps most of the scene",
     ),
-    ("single_file", "the best single frame"),
-    ("single_levels", "steps it tells apart by noise"),
-    ("single_stops1", "its range down to SNR 1"),
-    ("single_stops1_low95", "lower end of the interval"),
-    ("single_stops1_high95", "upper end of the interval"),
-    ("single_stops10", "its range down to SNR 10"),
-    ("single_stops10_low95", "lower end of the interval"),
-    ("single_stops10_high95", "upper end of the interval"),
-    ("camera_hdr_file", "the camera's own HDR picture"),
-    ("camera_hdr_levels", "steps it tells apart by noise"),
-    ("camera_hdr_stops1", "its range down to SNR 1"),
-    ("camera_hdr_stops1_low95", "lower end of the interval"),
-    ("camera_hdr_stops1_high95", "upper end of the interval"),
-    ("merge_levels", "steps the merge tells apart by noise"),
-    ("merge_stops1", "its range down to SNR 1"),
-    ("merge_stops1_low95", "lower end of the interval"),
-    ("merge_stops1_high95", "upper end of the interval"),
-    ("merge_stops10", "its range down to SNR 10"),
-    ("merge_stops10_low95", "lower end of the interval"),
-    ("merge_stops10_high95", "upper end of the interval"),
+    (
+        RankedPicture::CameraHdr,
+        "camera_hdr",
+        "the camera's own HDR picture",
+    ),
+    (RankedPicture::Merge, "merge", "the merge"),
+    (
+        RankedPicture::Raw,
+        "raw",
+        "the merge of raw files of the same shots",
+    ),
+];
+/// Columns of a picture: end of the name, and meaning.
+const FIGURES: [(&str, &str); 14] = [
+    ("file", "file name"),
+    ("levels", "steps resolved by noise"),
+    (
+        "levels_block",
+        "steps resolved with the noise of 8x8 means, where fewer",
+    ),
+    (
+        "stops1",
+        "range down to SNR 1, stops; empty for a lower bound",
+    ),
+    (
+        "stops1_low95",
+        "lower end of its 95 % interval; of a lower bound the bound itself",
+    ),
+    ("stops1_high95", "upper end; empty for a lower bound"),
+    ("stops1_is_lower_bound", "true or false"),
+    ("stops1_limited_by", "what ends the range, as in stops.csv"),
+    ("stops10", "range down to SNR 10, as down to SNR 1"),
+    ("stops10_low95", "lower end"),
+    ("stops10_high95", "upper end"),
+    ("stops10_is_lower_bound", "true or false"),
+    ("stops10_limited_by", "what ends the range"),
+    (
+        "ranks",
+        "lowest and highest rank that the intervals allow, by range down to SNR 1, range down to SNR 10 and steps: 1-1;1-2;1-3",
+    ),
 ];
 
-/// Returns cameras.csv (RFC 4180): a header row, then a row per bracket with the columns [`CAMERA_COLUMNS`], in the order of
+/// Columns of cameras.csv in order: name and meaning. A cell without a value is empty.
+pub fn camera_columns() -> Vec<(String, String)> {
+    let head = HEAD.map(|(name, meaning)| (name.to_owned(), meaning.to_owned()));
+    let of_pictures = PICTURES.iter().flat_map(|(_, start, what)| {
+        FIGURES
+            .iter()
+            .map(move |(end, meaning)| (format!("{start}_{end}"), format!("{what}: {meaning}")))
+    });
+    head.into_iter().chain(of_pictures).collect()
+}
+
+/// Returns cameras.csv (RFC 4180): a header row, then a row per camera with the columns [`camera_columns`], in the order of
 /// [`CameraComparison::rows`](stopspan_core::results::CameraComparison::rows). `None` where the report compares no cameras.
 ///
 /// # Errors
@@ -55,16 +101,12 @@ pub fn cameras(report: &Report) -> Result<Option<String>, Error> {
     let Some(cameras) = &report.cameras else {
         return Ok(None);
     };
-    let heads = CAMERA_COLUMNS.map(|(name, _)| name);
+    let columns = camera_columns();
+    let heads: Vec<&str> = columns.iter().map(|(name, _)| name.as_str()).collect();
     written("cameras.csv", &heads, cameras.rows.iter().map(camera)).map(Some)
 }
 
 fn camera(row: &CameraRow) -> Vec<String> {
-    let count = |n: Option<usize>| n.map_or_else(String::new, |n| n.to_string());
-    let range = |usable: Option<UsableStops>| {
-        let of = |get: fn(&UsableStops) -> Option<f64>| optional(usable.as_ref().and_then(get));
-        [of(|u| u.stops), of(|u| u.low95), of(|u| u.high95)]
-    };
     let settings = &row.settings;
     let mut out = vec![
         text(&row.camera),
@@ -76,16 +118,51 @@ fn camera(row: &CameraRow) -> Vec<String> {
         optional(row.clip_above_white),
         count(row.rank_stops),
         count(row.rank_levels),
-        row.single.file.clone().unwrap_or_default(),
-        count(row.single.levels),
     ];
-    out.extend(range(row.single.snr1));
-    out.extend(range(row.single.snr10));
-    out.push(row.camera_hdr.file.clone().unwrap_or_default());
-    out.push(count(row.camera_hdr.levels));
-    out.extend(range(row.camera_hdr.snr1));
-    out.push(count(row.merge.levels));
-    out.extend(range(row.merge.snr1));
-    out.extend(range(row.merge.snr10));
+    for (picture, ..) in PICTURES {
+        out.extend(figures(row.figures(picture)));
+        out.push(ranks(row, picture));
+    }
     out
+}
+
+fn count(number: Option<usize>) -> String {
+    number.map_or_else(String::new, |n| n.to_string())
+}
+
+fn figures(of: &LevelsAndRange) -> Vec<String> {
+    let mut out = vec![
+        text(of.file.as_deref().unwrap_or_default()),
+        count(of.levels),
+        count(of.levels_block),
+    ];
+    out.extend(range(of.snr1.as_ref()));
+    out.extend(range(of.snr10.as_ref()));
+    out
+}
+
+fn range(usable: Option<&UsableStops>) -> [String; 5] {
+    let Some(usable) = usable else {
+        return std::array::from_fn(|_| String::new());
+    };
+    let range = bounded(usable);
+    [
+        optional(range.stops),
+        optional(range.low),
+        optional(range.high),
+        range.is_lower_bound.to_string(),
+        limit_name(usable.limited_by).to_owned(),
+    ]
+}
+
+/// Ranks that the intervals allow, by every figure; empty where no other row has a figure.
+fn ranks(row: &CameraRow, picture: RankedPicture) -> String {
+    let each = RankedFigure::ALL.map(|figure| {
+        let found = row.standing(picture, figure);
+        found.map_or_else(String::new, |s| format!("{}-{}", s.best, s.worst))
+    });
+    match each.iter().all(String::is_empty) {
+        true => String::new(),
+        false => each.join(";"),
+    }
 }

@@ -12,7 +12,7 @@ mod levels;
 mod steps;
 mod stops;
 
-pub use cameras::{CAMERA_COLUMNS, cameras};
+pub use cameras::{camera_columns, cameras};
 pub use comparison::{COMPARISON_COLUMNS, comparison};
 pub use levels::{LEVEL_COLUMNS, levels};
 pub use steps::{STEP_COLUMNS, steps};

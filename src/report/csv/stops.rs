@@ -65,7 +65,7 @@ fn row(of: &Measured, usable: &UsableStops) -> Vec<String> {
 }
 
 /// Name of a limit, as in report.json.
-fn limit_name(limit: Limit) -> &'static str {
+pub(super) fn limit_name(limit: Limit) -> &'static str {
     match limit {
         Limit::Noise => "noise",
         Limit::Clipping => "clipping",

@@ -1,5 +1,5 @@
 //! Section on the comparison of cameras: table, light that each recorded, limits of comparability.
-use super::super::words::cameras::{compare_with_care, more, standings};
+use super::super::words::cameras::{compare_with_care, more, picture_name, standings};
 use super::super::words::{decimal, settings_words, stops_interval, typeset};
 use super::escape;
 use std::fmt::Write;
@@ -14,10 +14,27 @@ pub(super) fn cameras(out: &mut String, report: &Report) {
     out.push_str(
         "<section>\n<h2>Cameras compared</h2>\n<div class=\"scroll\"><table class=\"stack plain cameras\">\n\
          <caption><span>Steps resolved by noise, stops from clipping down to SNR 1, and below them down to SNR 10, with 95 % intervals. Only what is separated is ranked: cameras whose intervals overlap are tied, and a lower bound (\u{2265}) is an interval without an upper end.</span></caption>\
-         <thead><tr><th scope=\"col\">camera</th><th scope=\"col\">single frame</th><th scope=\"col\">camera's HDR</th><th scope=\"col\">merge</th><th scope=\"col\">clips above step 1</th></tr></thead>\n<tbody>\n",
+         <thead><tr><th scope=\"col\">camera</th>",
     );
+    let shown: Vec<RankedPicture> = RankedPicture::ALL
+        .into_iter()
+        .filter(|picture| {
+            comparison
+                .rows
+                .iter()
+                .any(|r| r.figures(*picture).is_there())
+        })
+        .collect();
+    for picture in &shown {
+        let _ = write!(
+            out,
+            "<th scope=\"col\">{}</th>",
+            escape(picture_name(*picture))
+        );
+    }
+    out.push_str("<th scope=\"col\">clips above step 1</th></tr></thead>\n<tbody>\n");
     for row in &comparison.rows {
-        line(out, &comparison.rows, row);
+        line(out, (&comparison.rows, &shown), row);
     }
     out.push_str("</tbody></table></div>\n");
     light(out, comparison);
@@ -32,7 +49,7 @@ pub(super) fn cameras(out: &mut String, report: &Report) {
     out.push_str("</section>\n");
 }
 
-fn line(out: &mut String, rows: &[CameraRow], row: &CameraRow) {
+fn line(out: &mut String, (rows, shown): (&[CameraRow], &[RankedPicture]), row: &CameraRow) {
     let cell = |picture: RankedPicture| {
         let f = row.figures(picture);
         let steps = f.levels.zip(row.steps);
@@ -58,15 +75,20 @@ fn line(out: &mut String, rows: &[CameraRow], row: &CameraRow) {
         || "\u{2013}".to_owned(),
         |c| format!("{} stops", decimal(c, 2)).replace('-', "\u{2212}"),
     );
-    let _ = writeln!(
+    let _ = write!(
         out,
-        "<tr><th scope=\"row\">{}<span>{}<br>{}</span></th><td data-label=\"single frame\">{}</td><td data-label=\"camera&#39;s HDR\">{}</td><td data-label=\"merge\">{}</td><td data-label=\"clips above step 1\">{clip}</td></tr>",
+        "<tr><th scope=\"row\">{}<span>{}<br>{}</span></th>",
         escape(&row.camera),
         escape(&row.bracket),
-        escape(&settings_words(&row.settings)),
-        cell(RankedPicture::Single),
-        cell(RankedPicture::CameraHdr),
-        cell(RankedPicture::Merge)
+        escape(&settings_words(&row.settings))
+    );
+    for picture in shown {
+        let name = escape(picture_name(*picture));
+        let _ = write!(out, "<td data-label=\"{name}\">{}</td>", cell(*picture));
+    }
+    let _ = writeln!(
+        out,
+        "<td data-label=\"clips above step 1\">{clip}</td></tr>"
     );
 }
 

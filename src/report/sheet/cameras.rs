@@ -3,8 +3,8 @@ use super::canvas::{Canvas, MARGIN, Rectangle, Row, Type};
 use super::horizontal_axis::{HorizontalAxis, lower_bound_arrow};
 use super::lettering::{cut, lines};
 use crate::figure::axis::Axis;
-use crate::words::cameras::{compare_with_care, short_standings};
-use crate::words::{stops_interval, typeset};
+use crate::words::cameras::{compare_with_care, picture_name, short_standings};
+use crate::words::{count, stops_interval, typeset};
 use stopspan_core::results::Limit;
 use stopspan_core::results::Report;
 use stopspan_core::results::{CameraRow, LevelsAndRange, RankedPicture};
@@ -18,23 +18,20 @@ const HEAD: f64 = 92.0;
 pub(super) fn draw(mut canvas: Canvas, report: &Report) -> Option<Canvas> {
     let comparison = report.cameras.as_ref()?;
     let (rows, care) = (&comparison.rows, compare_with_care(comparison));
-    let ends = rows
-        .iter()
-        .flat_map(|r| figures(r).map(|(_, f)| f))
-        .filter_map(|f| {
-            let usable = f.snr1?;
-            usable.high95.or(usable.stops)
-        });
-    let axis = Axis::linear("stops from clipping down to SNR 1", ends.chain([0.0]))?;
+    let by = Scale::of(rows);
+    let ends = rows.iter().flat_map(bars).filter_map(|b| by.end(b.figure));
+    let axis = Axis::linear(by.label(), ends.chain([0.0]))?;
+    if rows.iter().all(|r| bars(r).is_empty()) {
+        return None;
+    }
     let said: Vec<String> = rows.iter().map(sentence).collect();
     let (top, bottom) = canvas.frame(
         "Cameras compared",
-        &format!("{} cameras, best single frame, own HDR picture and merge", rows.len()),
-        if rows.iter().any(|row| row.has_interval()) {
-            "Stops from clipping down to SNR 1 of one pixel (ISO 15739), and steps of the wedge resolved by noise. Whiskers and brackets: 95 % interval. An arrow: the wedge ends first, at least this much. Only cameras whose intervals are separated are ranked; a lower bound is an interval without an upper end."
-        } else {
-            "Stops from clipping down to SNR 1 of one pixel (ISO 15739), and steps of the wedge resolved by noise. An arrow: the wedge ends first, at least this much."
-        },
+        &format!(
+            "{}, each with the pictures it has",
+            count(rows.len(), "camera", "cameras")
+        ),
+        by.notes(rows.iter().any(|row| row.has_interval())),
         format!(
             "Range and steps of each camera. {}. {}",
             said.join("; "),
@@ -61,9 +58,89 @@ pub(super) fn draw(mut canvas: Canvas, report: &Report) -> Option<Canvas> {
             height,
         };
         let texts = (row, standings(row));
-        camera(&mut canvas, &axis, place, &texts);
+        camera(&mut canvas, (&axis, by), place, &texts);
     }
     Some(canvas)
+}
+
+/// What the bars are long by.
+#[derive(Debug, Clone, Copy, PartialEq)]
+enum Scale {
+    Stops,
+    /// Where no picture has a range.
+    Steps,
+}
+
+impl Scale {
+    fn of(rows: &[CameraRow]) -> Self {
+        let ranged = |b: &Bar| b.figure.snr1.is_some_and(|u| u.stops.is_some());
+        match rows.iter().any(|r| bars(r).iter().any(ranged)) {
+            true => Scale::Stops,
+            false => Scale::Steps,
+        }
+    }
+
+    fn label(self) -> &'static str {
+        match self {
+            Scale::Stops => "stops from clipping down to SNR 1",
+            Scale::Steps => "steps of the wedge resolved by noise",
+        }
+    }
+
+    /// Length of a bar.
+    fn length(self, figure: &LevelsAndRange) -> Option<f64> {
+        match self {
+            Scale::Stops => figure.snr1?.stops,
+            Scale::Steps => figure.levels.map(|n| n as f64),
+        }
+    }
+
+    /// Farthest mark of a bar.
+    fn end(self, figure: &LevelsAndRange) -> Option<f64> {
+        let upper = figure.snr1.and_then(|u| u.high95);
+        match self {
+            Scale::Stops => upper.or(self.length(figure)),
+            Scale::Steps => self.length(figure),
+        }
+    }
+
+    fn notes(self, intervals: bool) -> &'static str {
+        match (self, intervals) {
+            (Scale::Stops, true) => {
+                "Stops from clipping down to SNR 1 of one pixel (ISO 15739), and steps of the wedge resolved by noise. Whiskers and brackets: 95 % interval. An arrow: the wedge ends first, at least this much. Only cameras whose intervals are separated are ranked; a lower bound is an interval without an upper end."
+            }
+            (Scale::Stops, false) => {
+                "Stops from clipping down to SNR 1 of one pixel (ISO 15739), and steps of the wedge resolved by noise. An arrow: the wedge ends first, at least this much."
+            }
+            (Scale::Steps, _) => {
+                "Steps of the wedge resolved by noise. No picture has a range in stops, because its light is not known. Only cameras whose intervals are separated are ranked."
+            }
+        }
+    }
+}
+
+/// One bar of a camera.
+struct Bar<'a> {
+    picture: RankedPicture,
+    words: String,
+    figure: &'a LevelsAndRange,
+}
+
+/// The pictures that a camera has. A default shot that is the best single frame too has one bar.
+fn bars(row: &CameraRow) -> Vec<Bar<'_>> {
+    let same = row.single.is_there() && row.single.file == row.default_shot.file;
+    let shown = RankedPicture::ALL.into_iter().filter(|picture| {
+        row.figures(*picture).is_there() && !(same && *picture == RankedPicture::DefaultShot)
+    });
+    let bar = |picture| Bar {
+        picture,
+        words: match picture {
+            RankedPicture::Single if same => "default shot, best single frame".to_owned(),
+            other => picture_name(other).to_owned(),
+        },
+        figure: row.figures(picture),
+    };
+    shown.map(bar).collect()
 }
 
 /// Writes the reasons to compare with care above `bottom`; returns the new bottom of the free space, units.
@@ -82,12 +159,13 @@ fn warnings(canvas: &mut Canvas, bottom: f64, care: &[String]) -> f64 {
     top - 56.0
 }
 
-/// The standings of a row by its merge, or else its camera's HDR picture, or else its single frame.
+/// The standings of a row by its merge, or else another picture of it.
 fn standings(row: &CameraRow) -> Vec<String> {
     let pictures = [
         (RankedPicture::Merge, "merges"),
         (RankedPicture::CameraHdr, "cameras\u{2019} HDR"),
         (RankedPicture::Single, "single frames"),
+        (RankedPicture::DefaultShot, "default shots"),
     ];
     let said = pictures.into_iter().find_map(|(picture, name)| {
         let mut found = short_standings(row, picture);
@@ -96,14 +174,6 @@ fn standings(row: &CameraRow) -> Vec<String> {
         Some(found)
     });
     said.unwrap_or_else(|| vec!["not ranked: no other row has the same figure".to_owned()])
-}
-
-fn figures(row: &CameraRow) -> [(&'static str, &LevelsAndRange); 3] {
-    [
-        ("single frame", &row.single),
-        ("camera's HDR", &row.camera_hdr),
-        ("merge", &row.merge),
-    ]
 }
 
 /// Draws name and standing: beside the bars, a long name in two lines; on a narrow sheet above them.
@@ -146,7 +216,7 @@ fn some_lines(text: &str, room: f64, (look, most): (Type, usize)) -> Vec<String>
 
 fn camera(
     canvas: &mut Canvas,
-    axis: &HorizontalAxis,
+    (axis, by): (&HorizontalAxis, Scale),
     place: Row,
     texts: &(&CameraRow, Vec<String>),
 ) {
@@ -163,60 +233,61 @@ fn camera(
     };
     name(canvas, beside, room, texts);
     let shrink = (height / TALLEST).clamp(0.35, 1.0);
-    let colours = [
-        canvas.colours.frames[0],
-        canvas.colours.hdr,
-        canvas.colours.merge,
-    ];
-    let thick = 0.26 * height;
-    for (index, ((words, figure), colour)) in figures(row).into_iter().zip(colours).enumerate() {
-        let y = top + height * (0.10 + 0.28 * index as f64);
-        let Some((usable, stops)) = figure.snr1.and_then(|u| Some((u, u.stops?))) else {
-            continue;
+    let bars = bars(row);
+    let pitch = 0.84 * height / bars.len().max(3) as f64;
+    for (index, bar) in bars.iter().enumerate() {
+        let y = top + 0.10 * height + pitch * index as f64;
+        let middle = y + 0.16 * pitch;
+        let colour = match bar.picture {
+            RankedPicture::DefaultShot => canvas.colours.frames[2],
+            RankedPicture::Single => canvas.colours.frames[0],
+            RankedPicture::CameraHdr => canvas.colours.hdr,
+            RankedPicture::Merge => canvas.colours.merge,
+            RankedPicture::Raw => canvas.colours.frames[1],
         };
-        let end = axis.position(stops);
-        let bar = Rectangle {
-            left: axis.left,
-            top: y,
-            width: end - axis.left,
-            height: thick * 0.35,
-        };
-        canvas.bar(bar, colour, 0.95);
-        let middle = y + thick * 0.175;
-        axis.whisker(canvas, &usable, middle);
-        if usable.limited_by == Limit::Wedge {
-            lower_bound_arrow(canvas, end, middle);
+        if let Some(length) = by.length(bar.figure) {
+            let end = axis.position(length);
+            let shape = Rectangle {
+                left: axis.left,
+                top: y,
+                width: end - axis.left,
+                height: 0.33 * pitch,
+            };
+            canvas.bar(shape, colour, 0.95);
+            if let (Scale::Stops, Some(usable)) = (by, bar.figure.snr1) {
+                axis.whisker(canvas, &usable, middle);
+                if usable.limited_by == Limit::Wedge {
+                    lower_bound_arrow(canvas, end, middle);
+                }
+            }
         }
-        let text = format!("{words}: {}{}", interval(&usable), steps(figure, row.steps));
+        let text = format!("{}: {}", bar.words, figures(bar.figure, row.steps));
         let label = canvas.plain(27.0 * shrink);
-        canvas.text((axis.left + 6.0, y + thick * 0.85), label, &text);
+        canvas.text(
+            (axis.left + 6.0, y + 0.33 * pitch + 25.0 * shrink),
+            label,
+            &text,
+        );
     }
 }
 
-fn interval(usable: &stopspan_core::results::UsableStops) -> String {
-    format!("{} stops", typeset(&stops_interval(usable)))
-}
-
-fn steps(figure: &LevelsAndRange, steps: Option<usize>) -> String {
-    match (figure.levels, steps) {
-        (Some(levels), Some(steps)) => match figure.levels_block {
-            Some(block) => format!(", {levels} of {steps} steps ({block} by 8 x 8 means)"),
-            None => format!(", {levels} of {steps} steps"),
-        },
-        _ => String::new(),
-    }
+/// Range and steps of a picture as text.
+fn figures(figure: &LevelsAndRange, steps: Option<usize>) -> String {
+    let range = figure.snr1.filter(|u| u.stops.is_some());
+    let range = range.map(|u| format!("{} stops", typeset(&stops_interval(&u))));
+    let count = figure.levels.zip(steps).map(|(levels, steps)| {
+        let block = figure.levels_block;
+        let block = block.map_or_else(String::new, |b| format!(" ({b} by 8 x 8 means)"));
+        format!("{levels} of {steps} steps{block}")
+    });
+    let parts: Vec<String> = range.into_iter().chain(count).collect();
+    parts.join(", ")
 }
 
 fn sentence(row: &CameraRow) -> String {
-    let parts: Vec<String> = figures(row)
-        .into_iter()
-        .filter_map(|(words, f)| {
-            Some(format!(
-                "{words} {}{}",
-                interval(f.snr1.as_ref()?),
-                steps(f, row.steps)
-            ))
-        })
+    let parts: Vec<String> = bars(row)
+        .iter()
+        .map(|b| format!("{} {}", b.words, figures(b.figure, row.steps)))
         .collect();
     format!("{}: {}", row.camera, parts.join(", "))
 }

@@ -4,6 +4,17 @@ use stopspan_core::results::{
     CameraComparison, CameraRow, NotComparable, NotRanked, RankedFigure, RankedPicture, Standing,
 };
 
+/// Name of a picture by which cameras are compared.
+pub fn picture_name(picture: RankedPicture) -> &'static str {
+    match picture {
+        RankedPicture::DefaultShot => "default shot",
+        RankedPicture::Single => "best single frame",
+        RankedPicture::CameraHdr => "camera's HDR",
+        RankedPicture::Merge => "merge",
+        RankedPicture::Raw => "merge of raw files",
+    }
+}
+
 /// Name of a row among the others: the camera, and the bracket if several rows have the same camera.
 pub fn row_name(rows: &[CameraRow], bracket: &str) -> String {
     let Some(row) = rows.iter().find(|r| r.bracket == bracket) else {

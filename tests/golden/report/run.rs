@@ -42,7 +42,7 @@ pub fn report() -> Report {
 fn cameras() -> CameraComparison {
     let mut other = bracket();
     other.camera = Some("Another Camera".into());
-    let mut cameras = compare(&[bracket(), other]).unwrap();
+    let mut cameras = compare(&[bracket(), other], &[]).unwrap();
     let standing = &mut cameras.rows[0].standings[0];
     standing.undecided.push(Undecided {
         bracket: "third".into(),
