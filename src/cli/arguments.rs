@@ -149,8 +149,9 @@ pub struct Run {
         help_heading = "Sheets"
     )]
     pub sheet_pictures: Vec<String>,
-    /// Middle of a crop at 100 %: X,Y in the reference frame, step:N of the wedge, lightest, darkest, edge:N, ghost:N; may be
-    /// given several times
+    /// Place of a crop: [NAME=][FILE@]X,Y in pixels of that file, or a rectangle X0,Y0,X1,Y1; step:N of the wedge, lightest,
+    /// darkest, edge:N, ghost:N; may be given several times. Without FILE: the reference frame of the only bracket. The place
+    /// is carried to the other pictures by registration; coordinates of one NAME in several files are taken as they are
     /// [default: the ends of the wedge]
     #[arg(long, value_name = "PLACE", help_heading = "Sheets")]
     pub crop: Vec<String>,

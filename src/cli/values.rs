@@ -5,7 +5,7 @@ use stopspan::pipeline::Part;
 use stopspan_core::raster::{Point, Quad, Region};
 use stopspan_core::{Error, Setting};
 use stopspan_measure::wedge::{MOST_STEPS, numbers};
-use stopspan_report::sheet::{CropPlace, SheetSettings};
+use stopspan_report::sheet::{Crop, CropPlace, SheetSettings};
 
 /// Corners of the wedge from `X0,Y0,X1,Y1,X2,Y2,X3,Y3`: top-left, top-right, bottom-right, bottom-left, in pixels of the
 /// reference frame from its top-left corner. The geometry is not checked.
@@ -53,41 +53,70 @@ pub fn sheet_size(text: &str) -> Result<(usize, usize), Error> {
         })
 }
 
-/// The middle of a crop from `X,Y`, `step:N`, `lightest`, `darkest`, `edge:N` or `ghost:N`.
-pub fn crop(text: &str) -> Result<CropPlace, Error> {
-    if let Some((name, number)) = text.split_once(':')
-        && let Ok(number @ 1..) = number.parse()
-    {
-        match name {
-            "step" => return Ok(CropPlace::Step(number)),
-            "edge" => return Ok(CropPlace::Edge(number)),
-            "ghost" => return Ok(CropPlace::Ghost(number)),
-            _ => {}
-        }
+/// A place for a row of crops from `[NAME=][FILE@]X,Y`, the same with `X0,Y0,X1,Y1`, `step:N`, `lightest`, `darkest`, `edge:N` or
+/// `ghost:N`.
+pub fn crop(text: &str) -> Result<Crop, Error> {
+    let wrong = || {
+        let wanted = format!(
+            "wants [NAME=][FILE@]X,Y or X0,Y0,X1,Y1 in pixels, step:N, lightest, darkest, edge:N or ghost:N; got \"{text}\""
+        );
+        Error::request(Setting::Crop, wanted)
+    };
+    let (before, place) = match text.rsplit_once('@') {
+        Some((before, place)) => (Some(before), place),
+        None => (None, text),
+    };
+    let part = |t: &str| Some(t.trim().to_owned()).filter(|t| !t.is_empty());
+    let (name, picture, place) = match (before, place.split_once('=')) {
+        (Some(before), _) => match before.split_once('=') {
+            Some((name, file)) => (part(name), Some(part(file).ok_or_else(wrong)?), place),
+            None => (None, Some(part(before).ok_or_else(wrong)?), place),
+        },
+        (None, Some((name, place))) => (part(name), None, place),
+        (None, None) => (None, None, place),
+    };
+    let place = crop_place(place).ok_or_else(wrong)?;
+    if picture.is_some() && place.middle().is_none() {
+        return Err(wrong());
     }
-    match text {
-        "lightest" => return Ok(CropPlace::Lightest),
-        "darkest" => return Ok(CropPlace::Darkest),
-        _ => {}
-    }
-    point(text)
-        .map(|(x, y)| CropPlace::Point(x, y))
-        .ok_or_else(|| {
-            let wanted = format!(
-                "wants X,Y in pixels of the reference frame, step:N, lightest, darkest, edge:N or ghost:N; got \"{text}\""
-            );
-            Error::request(Setting::Crop, wanted)
-        })
+    Ok(Crop {
+        name,
+        picture,
+        place,
+    })
 }
 
-/// A column and a row, pixels, from `X,Y`, both finite and at least 0.
-pub fn point(text: &str) -> Option<(f64, f64)> {
-    let number = |t: &str| {
-        let number = t.trim().parse().ok();
-        number.filter(|v: &f64| *v >= 0.0 && v.is_finite())
-    };
-    let (x, y) = text.split_once(',')?;
-    Some((number(x)?, number(y)?))
+fn crop_place(text: &str) -> Option<CropPlace> {
+    if let Some((name, number)) = text.split_once(':') {
+        let number = number.parse().ok().filter(|n| *n >= 1)?;
+        return match name {
+            "step" => Some(CropPlace::Step(number)),
+            "edge" => Some(CropPlace::Edge(number)),
+            "ghost" => Some(CropPlace::Ghost(number)),
+            _ => None,
+        };
+    }
+    match text {
+        "lightest" => return Some(CropPlace::Lightest),
+        "darkest" => return Some(CropPlace::Darkest),
+        _ => {}
+    }
+    let numbers: Vec<f64> = text
+        .split(',')
+        .map(|t| {
+            t.trim()
+                .parse()
+                .ok()
+                .filter(|v: &f64| *v >= 0.0 && v.is_finite())
+        })
+        .collect::<Option<_>>()?;
+    match numbers[..] {
+        [x, y] => Some(CropPlace::Point(x, y)),
+        [left, top, right, bottom] if left < right && top < bottom => {
+            Some(CropPlace::Rectangle([left, top, right, bottom]))
+        }
+        _ => None,
+    }
 }
 
 /// A straight edge's rectangle from the columns and rows, whole pixels, of two opposite corners, `X0,Y0,X1,Y1`.
@@ -164,18 +193,38 @@ mod tests {
         for bad in ["", "1280", "1280x", "10x10", "99999x1080", "-5x700"] {
             assert!(sheet_size(bad).is_err(), "{bad}");
         }
-        assert_eq!(crop("step:17").unwrap(), CropPlace::Step(17));
+        assert_eq!(crop("step:17").unwrap(), Crop::of(CropPlace::Step(17)));
         for (text, place) in [
             ("lightest", CropPlace::Lightest),
             ("darkest", CropPlace::Darkest),
             ("edge:2", CropPlace::Edge(2)),
             ("ghost:1", CropPlace::Ghost(1)),
         ] {
-            assert_eq!(crop(text).unwrap(), place);
+            assert_eq!(crop(text).unwrap(), Crop::of(place));
         }
-        assert_eq!(crop("12.5, 40").unwrap(), CropPlace::Point(12.5, 40.0));
+        let point = CropPlace::Point(12.5, 40.0);
+        assert_eq!(crop("12.5, 40").unwrap(), Crop::of(point));
+        let named = crop("face=a b@c.jpg@12.5,40").unwrap();
+        assert_eq!(named.name.as_deref(), Some("face"));
+        assert_eq!(named.picture.as_deref(), Some("a b@c.jpg"));
+        assert_eq!(named.place, point);
+        let region = crop("A.jpg@1,2,30,40").unwrap();
+        assert_eq!(region.place, CropPlace::Rectangle([1.0, 2.0, 30.0, 40.0]));
+        assert_eq!(crop("lamp=step:3").unwrap().name.as_deref(), Some("lamp"));
         for bad in [
-            "step:0", "edge:0", "ghost:", "step:x", "12", "-1,4", "nan,3", "1,2,3",
+            "step:0",
+            "edge:0",
+            "ghost:",
+            "step:x",
+            "12",
+            "-1,4",
+            "nan,3",
+            "1,2,3",
+            "@1,2",
+            "a=@1,2",
+            "A.jpg@step:1",
+            "A.jpg@9,2,3,4",
+            "A.jpg@",
         ] {
             assert!(crop(bad).is_err(), "{bad}");
         }

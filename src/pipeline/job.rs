@@ -2,7 +2,7 @@
 use super::batch::{self, DoneBracket, Found};
 use super::lone::{self, LoneFile};
 use super::settings::{Event, Settings};
-use super::{Progress, inputs, one_bracket, products, sheets};
+use super::{Progress, asked, inputs, one_bracket, products, sheets};
 use std::path::Path;
 use stopspan_core::Error;
 use stopspan_core::error::BracketProblem;
@@ -62,6 +62,7 @@ pub fn run(settings: &Settings, progress: Progress) -> Result<Outcome, Error> {
     }
     progress(Event::Surveying);
     let survey = survey(settings)?;
+    asked::check(settings, &survey)?;
     for failed in &survey.failed {
         let error = &failed.error;
         progress(Event::Failed { error });

@@ -204,7 +204,10 @@ fn settled() -> BracketReport {
 
 #[test]
 fn ranks_are_shared_where_intervals_overlap() {
-    assert!(compare(&[bracket(), bracket()], &[]).is_none(), "one camera");
+    assert!(
+        compare(&[bracket(), bracket()], &[]).is_none(),
+        "one camera"
+    );
     let far = compare(&[bracket(), other(3.0, 1.0, 1.0)], &[]).unwrap();
     assert_eq!(far.rows[0].camera, "Another Camera");
     assert_eq!(

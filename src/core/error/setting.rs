@@ -77,7 +77,9 @@ settings! {
     Bright = "bright",
     /// Size of the sheets.
     SheetSize = "sheet-size",
-    /// Middle of a crop on the sheets.
+    /// Pictures on the sheets.
+    SheetPictures = "sheet-pictures",
+    /// Place of a crop on the sheets.
     Crop = "crop",
 }
 

@@ -56,7 +56,7 @@ pub(super) fn draw(
         "The same places side by side",
         &super::subject(bracket),
         &format!(
-            "Every pixel as the file has it, at 100 %: {wide} x {high} pixels a crop. Frames are placed by whole pixels, none is resampled. The rendering is for looking at."
+            "Unscaled 100 % crops, {wide} x {high} pixels each. Frames are placed by whole pixels, none is resampled. Where nothing is merged, the single frame is the one to use: it keeps most of the scene."
         ),
         format!(
             "Crops at 100 % of {} at {}.",

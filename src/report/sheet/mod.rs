@@ -20,7 +20,7 @@ pub(crate) use crops::room as crop_room;
 pub use crops::{CropCell, CropRow};
 #[cfg(feature = "sheets")]
 pub use rasterize::png;
-pub use settings::{CropPlace, Look, SheetSettings};
+pub use settings::{Crop, CropPlace, Look, SheetSettings};
 pub use views::crop_rows;
 
 use super::Strip;

@@ -1,6 +1,7 @@
 //! Settings of the sheets: size, looks, pictures, places of crops.
 use crate::words::kind_name;
 use serde::Serialize;
+use stopspan_core::raster::Point;
 use stopspan_core::results::PictureMeasurement;
 
 /// Light or dark background.
@@ -27,8 +28,10 @@ impl Look {
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum CropPlace {
-    /// Column and row in the reference frame, pixels from the top left.
+    /// Column and row, pixels from the top left.
     Point(f64, f64),
+    /// Columns and rows of two opposite corners, pixels: left, top, right, bottom.
+    Rectangle([f64; 4]),
     /// A step of the wedge, 1 = lightest.
     Step(usize),
     /// The lightest step of the wedge.
@@ -41,6 +44,43 @@ pub enum CropPlace {
     Ghost(usize),
 }
 
+impl CropPlace {
+    /// The middle of a place given by coordinates; `None` for a place that is found.
+    pub fn middle(&self) -> Option<Point> {
+        match *self {
+            CropPlace::Point(x, y) => Some(Point { x, y }),
+            CropPlace::Rectangle([left, top, right, bottom]) => Some(Point {
+                x: (left + right) / 2.0,
+                y: (top + bottom) / 2.0,
+            }),
+            _ => None,
+        }
+    }
+}
+
+/// A place for a row of crops.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Crop {
+    /// Name of the place. Coordinates given in several pictures under one name are one place, which is then not carried from one
+    /// picture to the other.
+    pub name: Option<String>,
+    /// File name of the picture that coordinates are given in; `None` for the reference frame of a run's only bracket.
+    pub picture: Option<String>,
+    /// The place.
+    pub place: CropPlace,
+}
+
+impl Crop {
+    /// A place without name and picture.
+    pub fn of(place: CropPlace) -> Self {
+        Crop {
+            name: None,
+            picture: None,
+            place,
+        }
+    }
+}
+
 /// Settings of the sheets.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct SheetSettings {
@@ -51,7 +91,7 @@ pub struct SheetSettings {
     /// Pictures to show, by file name or by kind (`frame`, `camera-hdr`, `merge`, `rendered`); empty: the default of each sheet.
     pub pictures: Vec<String>,
     /// Places of crops; empty: the lightest and the darkest step, or without a wedge the centre of the picture.
-    pub crops: Vec<CropPlace>,
+    pub crops: Vec<Crop>,
 }
 
 impl Default for SheetSettings {

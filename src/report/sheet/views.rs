@@ -1,5 +1,5 @@
 //! Crops of the same places cut from the pictures of a bracket.
-use super::{CropCell, CropPlace, CropRow, SheetSettings, crop_room};
+use super::{Crop, CropCell, CropPlace, CropRow, SheetSettings, crop_room};
 use crate::cameras::single_frame;
 use crate::figure::FigureInput;
 use crate::words::kind_words;
@@ -147,31 +147,71 @@ fn places(input: FigureInput, settings: &SheetSettings) -> Vec<(String, Point)> 
     let wanted = match (settings.crops.as_slice(), patches.len()) {
         ([], 0) => {
             let (rows, columns, _) = bracket.reference_frame().picture.pixels.dim();
-            vec![CropPlace::Point(columns as f64 / 2.0, rows as f64 / 2.0)]
+            let (x, y) = (columns as f64 / 2.0, rows as f64 / 2.0);
+            vec![Crop::of(CropPlace::Point(x, y))]
         }
-        ([], _) => vec![CropPlace::Lightest, CropPlace::Darkest],
+        ([], _) => [CropPlace::Lightest, CropPlace::Darkest]
+            .map(Crop::of)
+            .to_vec(),
         (given, _) => given.to_vec(),
     };
+    wanted
+        .iter()
+        .filter_map(|crop| place(input, patches, crop))
+        .collect()
+}
+
+/// Name of a place and its position in the reference frame; `None` where it is not in this bracket.
+fn place(input: FigureInput, patches: &[Patch], crop: &Crop) -> Option<(String, Point)> {
     let middle = |region: &Region| Point {
         x: region.left as f64 + region.width as f64 / 2.0,
         y: region.top as f64 + region.height as f64 / 2.0,
     };
     let comparison = input.compared.map(|c| &c.comparison);
-    let point = |place: CropPlace| match place {
-        CropPlace::Point(x, y) => Some((format!("column {x:.0}, row {y:.0}"), Point { x, y })),
-        CropPlace::Lightest => step(patches, 1),
-        CropPlace::Darkest => step(patches, patches.len()),
-        CropPlace::Step(number) => step(patches, number),
+    let (what, at) = match crop.place {
+        CropPlace::Point(..) | CropPlace::Rectangle(_) => {
+            let given = crop.place.middle()?;
+            let words = format!("column {:.0}, row {:.0}", given.x, given.y);
+            let words = match &crop.picture {
+                Some(file) => format!("{words} of {file}"),
+                None => words,
+            };
+            (words, in_reference(input, crop.picture.as_deref(), given)?)
+        }
+        CropPlace::Lightest => step(patches, 1)?,
+        CropPlace::Darkest => step(patches, patches.len())?,
+        CropPlace::Step(number) => step(patches, number)?,
         CropPlace::Edge(number) => {
             let edge = comparison?.edges.get(number - 1)?;
-            Some((format!("slanted edge {number}"), middle(&edge.region)))
+            (format!("slanted edge {number}"), middle(&edge.region))
         }
         CropPlace::Ghost(number) => {
             let ghost = comparison?.ghosts.places.get(number - 1)?;
-            Some((format!("ghost {number}"), middle(&ghost.region)))
+            (format!("ghost {number}"), middle(&ghost.region))
         }
     };
-    wanted.into_iter().filter_map(point).collect()
+    Some((crop.name.clone().unwrap_or(what), at))
+}
+
+/// A point of a picture in the reference frame; `None` if the picture is not of this bracket.
+fn in_reference(input: FigureInput, file: Option<&str>, given: Point) -> Option<Point> {
+    let Some(file) = file else {
+        return Some(given);
+    };
+    let bracket = &input.merged.frames.bracket;
+    if let Some(frame) = bracket
+        .frames
+        .iter()
+        .find(|f| f.picture.file.ends_with(file))
+    {
+        return match frame.transform {
+            Some(transform) => transform.inverse()?.apply(given),
+            None => Some(given),
+        };
+    }
+    let finished = bracket.camera_hdr.as_ref();
+    finished.filter(|h| h.picture.file.ends_with(file))?;
+    input.measured.camera_at?.inverse()?.apply(given)
 }
 
 /// Name and centre of a step of the wedge.
