@@ -99,6 +99,12 @@ pub enum InputProblem {
     /// The decoder of the format stopped on the file: its own words.
     #[error("cannot be decoded: its reader stopped ({0})")]
     ReaderFailed(String),
+    /// A still picture of a format that is not read: its name.
+    #[error("is a {0} picture, which is not read")]
+    OtherStill(&'static str),
+    /// A video.
+    #[error("is a video")]
+    Video,
     /// The file changed while it was being read.
     #[error("changed while it was read")]
     Changed,
@@ -205,6 +211,10 @@ impl InputProblem {
             InputProblem::ReaderFailed(_) => {
                 "open it in another program and save it as PNG or as a plain TIFF"
             }
+            InputProblem::OtherStill(_) => {
+                "save it as PNG, or as JPEG of the best quality, without changing its size"
+            }
+            InputProblem::Video => "save a still from it as PNG, at the video's own size",
             InputProblem::Changed => "wait until the copy has finished, then run again",
         };
         plain.into()

@@ -38,4 +38,4 @@ pub use icc::{display_p3_profile, srgb_profile};
 pub use preview::{png_bytes, preview_jpeg};
 pub use read::{read_format, read_header, read_picture, sha256_of};
 pub use read_map::{Opened, holds_radiance, open, open_light};
-pub use sniff::{UNKNOWN_FAMILY, raw_family, sniff, sniff_file};
+pub use sniff::{OtherKind, UNKNOWN_FAMILY, other_kind, raw_family, sniff, sniff_file};

@@ -61,12 +61,76 @@ pub fn raw_family(bytes: &[u8]) -> Option<&'static str> {
     MARKS.iter().find(stands).map(|found| found.2)
 }
 
+/// What a file holds that is no picture of a kind read here.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum OtherKind {
+    /// A still picture of a format that is not read: its name.
+    Still(&'static str),
+    /// A video.
+    Video,
+}
+
+/// Kind of a file that is not read, by its first bytes (16 are enough); `None` if it is not known.
+///
+/// ISO base media files state a brand after "ftyp" (ISO/IEC 14496-12; HEIF brands: ISO/IEC 23008-12). Other signatures are
+/// those of the formats' own documents.
+pub fn other_kind(bytes: &[u8]) -> Option<OtherKind> {
+    const STILLS: [&[u8]; 10] = [
+        b"heic", b"heix", b"heim", b"heis", b"hevc", b"hevx", b"mif1", b"msf1", b"avif", b"avis",
+    ];
+    let at = |from: usize, mark: &[u8]| bytes.get(from..).is_some_and(|b| b.starts_with(mark));
+    if at(4, b"ftyp") {
+        let brand = bytes.get(8..12)?;
+        return Some(match STILLS.contains(&brand) {
+            true if brand.starts_with(b"avi") => OtherKind::Still("AVIF"),
+            true => OtherKind::Still("HEIC"),
+            false => OtherKind::Video,
+        });
+    }
+    let still = |name| Some(OtherKind::Still(name));
+    if at(0, b"RIFF") {
+        return match bytes.get(8..12)? {
+            b"WEBP" => still("WebP"),
+            b"AVI " => Some(OtherKind::Video),
+            _ => None,
+        };
+    }
+    let video = [&b"\x1a\x45\xdf\xa3"[..], b"\0\0\x01\xba", b"\0\0\x01\xb3"];
+    match bytes {
+        _ if video.iter().any(|mark| at(0, mark)) => Some(OtherKind::Video),
+        _ if at(4, b"moov") || at(4, b"mdat") || at(4, b"wide") => Some(OtherKind::Video),
+        _ if at(0, b"GIF8") => still("GIF"),
+        _ if at(0, b"BM") && bytes.len() >= 14 => still("BMP"),
+        _ if at(0, b"\xff\x0a") || at(4, b"JXL ") => still("JPEG XL"),
+        _ if at(4, b"jP  ") => still("JPEG 2000"),
+        _ => None,
+    }
+}
+
 /// Completes "is a raw file of ..." for a raw file without a signature, e.g. one of TIFF structure that is not DNG.
 pub const UNKNOWN_FAMILY: &str = "its camera maker's own kind";
 
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn what_is_not_read_is_known_for_what_it_is() {
+        use OtherKind::{Still, Video};
+        let cases: [(&[u8], Option<OtherKind>); 8] = [
+            (b"\0\0\0\x18ftypheic\0\0\0\0", Some(Still("HEIC"))),
+            (b"\0\0\0\x1cftypavif\0\0\0\0", Some(Still("AVIF"))),
+            (b"\0\0\0\x18ftypmp42\0\0\0\0", Some(Video)),
+            (b"\0\0\0\x14ftypqt  \0\0\0\0", Some(Video)),
+            (b"RIFF\x10\0\0\0WEBPVP8 ", Some(Still("WebP"))),
+            (b"RIFF\x10\0\0\0AVI LIST", Some(Video)),
+            (b"\xff\xd8\xff\xe0\0\x10JFIF\0", None),
+            (b"these are words!", None),
+        ];
+        for (bytes, kind) in cases {
+            assert_eq!(other_kind(bytes), kind, "{bytes:?}");
+        }
+    }
 
     /// Signatures: ITU-T T.81 B.1 (SOI), PNG (Third Edition) 5.2, TIFF 6.0 section 2, BigTIFF and OpenEXR file layout
     /// pages, Radiance picture format page.

@@ -10,6 +10,7 @@ use stopspan_core::model::Format;
 use stopspan_core::model::file_name;
 use stopspan_core::{Error, Setting};
 use stopspan_formats as formats;
+use stopspan_formats::OtherKind;
 
 /// Why an input was skipped.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize)]
@@ -20,6 +21,10 @@ pub enum SkipReason {
     /// A radiance map, i.e. a result, not a frame. Radiance RGBE always is one. OpenEXR is one if it has no exposure
     /// time and the user states none, or if this program wrote it.
     RadianceMap,
+    /// A still picture of a format that is not read: its name.
+    OtherStill(&'static str),
+    /// A video.
+    Video,
     /// Its name begins with a dot.
     Hidden,
     /// A folder beside pictures, or two folders down; only a folder of folders is looked into, one level.
@@ -41,6 +46,12 @@ impl SkipReason {
                     Setting::Exposure
                 );
             }
+            SkipReason::OtherStill(name) => {
+                return format!(
+                    "a {name} picture, which is not read: save it as PNG, or as JPEG of the best quality"
+                );
+            }
+            SkipReason::Video => "a video: to measure it, save a still from it as PNG",
             SkipReason::Hidden => "hidden (its name begins with a dot)",
             SkipReason::Subfolder => "subfolder skipped; name it to have it looked at",
             SkipReason::Results => "results of an earlier run",
@@ -152,11 +163,23 @@ impl Listing {
                 let problem = InputProblem::OtherRaw(family);
                 self.failed.push(Error::input(file, problem));
             }
-            (None, None) if named || claims_picture(file) => {
-                self.failed
-                    .push(Error::input(file, InputProblem::UnknownFormat));
+            (None, None) => self.other_kind(file, named, formats::other_kind(&first)),
+        }
+    }
+
+    /// A file of a kind that is not read: an error where it was named or claims to be a picture of a kind that is, else skipped.
+    fn other_kind(&mut self, file: &Path, named: bool, kind: Option<OtherKind>) {
+        let (problem, reason) = match kind {
+            Some(OtherKind::Still(name)) => {
+                (InputProblem::OtherStill(name), SkipReason::OtherStill(name))
             }
-            (None, None) => self.skip(file, SkipReason::NotAPicture),
+            Some(OtherKind::Video) => (InputProblem::Video, SkipReason::Video),
+            None => (InputProblem::UnknownFormat, SkipReason::NotAPicture),
+        };
+        if named || claims_picture(file) {
+            self.failed.push(Error::input(file, problem));
+        } else {
+            self.skip(file, reason);
         }
     }
 }

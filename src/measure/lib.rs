@@ -33,4 +33,4 @@ pub use locate::{Located, WedgeRequest, locate};
 pub use oecf::{against_merge, srgb_curve, srgb_to_linear};
 pub use picture::{MeasureSettings, measure};
 pub use raw_comparison::{RawBracket, compare_with_raw};
-pub use subject::{Source, Subject};
+pub use subject::{CurveEnd, Source, Subject};

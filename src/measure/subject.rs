@@ -111,9 +111,19 @@ pub struct Subject {
     pub sources: Vec<Source>,
     /// Reference-frame pixels -> this picture's pixels.
     pub placement: Homography,
-    /// Stops below the darkest clean patch to which the curve may be carried on, where it was measured on the wedge itself;
-    /// `None` for a response that is known beyond the wedge.
-    pub carried_stops: Option<f64>,
+    /// Where the curve ends at the dark end.
+    pub curve_end: CurveEnd,
+}
+
+/// Where the curve of a picture ends at the dark end; no range is given beyond it.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum CurveEnd {
+    /// The response is known beyond the wedge.
+    Open,
+    /// The curve was measured on the wedge and ends at its darkest clean patch.
+    DarkestPatch,
+    /// The curve was measured on the wedge and is carried on to this radiance.
+    At(f64),
 }
 
 impl Subject {
@@ -147,8 +157,9 @@ impl Subject {
     ) -> Self {
         let curve = curve.cloned().unwrap_or_else(super::oecf::srgb_curve);
         let mut subject = Self::of_picture(kind, file, pixels, &[curve], region);
-        subject.carried_stops =
-            matches!(kind, PictureKind::CameraHdr | PictureKind::Rendered).then_some(0.0);
+        if matches!(kind, PictureKind::CameraHdr | PictureKind::Rendered) {
+            subject.curve_end = CurveEnd::DarkestPatch;
+        }
         subject
     }
 
@@ -188,7 +199,7 @@ impl Subject {
             pixels: map.flags.len(),
             sources,
             placement: Homography::identity(),
-            carried_stops: None,
+            curve_end: CurveEnd::Open,
         }
     }
 
@@ -212,7 +223,7 @@ impl Subject {
             pixels: pixels.rows() * pixels.columns(),
             sources: vec![Source::new(curve.clone(), exposure)],
             placement: Homography::identity(),
-            carried_stops: None,
+            curve_end: CurveEnd::Open,
         }
     }
 

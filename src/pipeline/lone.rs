@@ -12,7 +12,7 @@ use stopspan_core::results::{
 use stopspan_core::{Error, Setting};
 use stopspan_formats::staged::{Outputs, write_whole};
 use stopspan_frames as frames;
-use stopspan_frames::Survey;
+use stopspan_frames::{FinishedPlan, Survey};
 use stopspan_measure::WedgeRequest;
 use stopspan_measure::lone::{
     KeptResponse, KnownLight, LoneInput, TakenAs, light_by_bracket, measure_lone,
@@ -33,7 +33,7 @@ pub(super) struct LoneFile {
 
 impl LoneFile {
     /// A single shot.
-    pub fn single(file: PathBuf) -> Self {
+    fn single(file: PathBuf) -> Self {
         LoneFile {
             file,
             kind: PictureKind::Frame,
@@ -41,14 +41,31 @@ impl LoneFile {
         }
     }
 
+    /// Every picture of a survey, in the order of their names, whatever brackets they would make.
+    fn whatever(survey: Survey) -> Vec<Self> {
+        let mut all = LoneFile::all_of(&survey);
+        for bracket in survey.brackets {
+            let frames = bracket.frames.into_iter();
+            all.extend(frames.map(|f| LoneFile::single(f.file)));
+            all.extend(bracket.camera_hdr.into_iter().map(LoneFile::finished));
+        }
+        all.sort_by(|a, b| a.file.cmp(&b.file));
+        all
+    }
+
+    /// An HDR picture of the camera's own.
+    fn finished(plan: FinishedPlan) -> Self {
+        LoneFile {
+            file: plan.file,
+            kind: PictureKind::CameraHdr,
+            evidence: Some(plan.evidence),
+        }
+    }
+
     /// The pictures of a survey that belong to no bracket: single shots, then HDR pictures of the camera's own, by file.
     pub fn all_of(survey: &Survey) -> Vec<Self> {
         let singles = survey.singles.iter().cloned().map(LoneFile::single);
-        let finished = survey.camera_hdr.iter().map(|h| LoneFile {
-            file: h.file.clone(),
-            kind: PictureKind::CameraHdr,
-            evidence: Some(h.evidence.clone()),
-        });
+        let finished = survey.camera_hdr.iter().cloned().map(LoneFile::finished);
         singles.chain(finished).collect()
     }
 }
@@ -345,13 +362,14 @@ pub fn measure_pictures(settings: &Settings, progress: Progress) -> Result<Repor
     if let Some(file) = &settings.saved_response {
         KeptResponse::read(file)?;
     }
-    let files: Vec<LoneFile> = settings
-        .inputs
-        .iter()
-        .map(|file| LoneFile::single(file.clone()))
-        .collect();
-    let mut report = Report::new();
-    report.settings = settings.record();
+    let survey = super::survey(settings)?;
+    for failed in &survey.failed {
+        let error = &failed.error;
+        progress(Event::Failed { error });
+    }
+    let mut report = inputs::begin(settings, &survey);
+    report.inputs.clear(); // those that are decoded are entered with their sums
+    let files = LoneFile::whatever(survey);
     let lone = measure_all(&files, settings, &[], progress);
     lone.enter(settings, &settings.output_policy(), &mut report)?;
     Ok(report)

@@ -27,6 +27,8 @@ use stopspan_core::results::WedgePlace;
 
 /// Smallest number of steps of a wedge.
 pub(crate) const FEWEST_STEPS: usize = 6;
+/// Margin by which a first wedge is taken out beyond its corners, as a share of its length and height.
+const MARGIN: f64 = 0.1;
 /// Longest side of the pictures searched, pixels, coarse to fine; the last is the full size.
 const SIDES: [usize; 3] = [1000, 2000, usize::MAX];
 
@@ -71,6 +73,32 @@ pub fn candidate_in_colour(radiance: &ArrayRef3<f32>) -> Option<Candidate> {
         3 => candidate_of(&channel(1), Some([&channel(0), &channel(2)])),
         channels => candidate(&channel(main_channel(channels))),
     }
+}
+
+/// A second wedge: the surest one in a reduced picture from which the first is taken out, if it is sure enough to be measured.
+pub fn another(radiance: &ArrayRef3<f32>, first: &Quad) -> Option<WedgePlace> {
+    let mut without = radiance.to_owned();
+    let (rows, columns, _) = without.dim();
+    let page = Homography::between(first, &UNIT_SQUARE)?;
+    let inside = |v: f64| (-MARGIN..=1.0 + MARGIN).contains(&v);
+    let grey = radiance.mean().unwrap_or(0.0);
+    for ((row, column, _), value) in without.indexed_iter_mut() {
+        let at = page.map(Point {
+            x: column as f64 + 0.5,
+            y: row as f64 + 0.5,
+        });
+        if inside(at.x) && inside(at.y) {
+            *value = grey;
+        }
+    }
+    let channel = |k: usize| without.index_axis(Axis(2), k);
+    let main = channel(main_channel(without.dim().2));
+    let colours = (without.dim().2 == 3).then(|| [channel(0), channel(2)]);
+    let colour = colours.as_ref().map(|[red, blue]| [&**red, &**blue]);
+    let factor = rows.max(columns).div_ceil(SIDES[0]).max(1);
+    at_scale(&main, colour, factor)
+        .map(|found| found.place)
+        .filter(|place| place.confidence >= Some(CONFIDENT))
 }
 
 /// Red and blue beside a luminance.

@@ -15,14 +15,14 @@ pub use wedge_curve::{WedgeCurve, wedge_curve};
 
 use crate::locate::{Located, WedgeRequest, locate};
 use crate::wedge::patches;
-use crate::{MeasureSettings, Subject, measure};
+use crate::{CurveEnd, MeasureSettings, Subject, find, measure};
 use stopspan_core::Error;
 use stopspan_core::finding::Finding;
 use stopspan_core::model::colour::stated_colour;
 use stopspan_core::model::{
     Clip, Homography, Picture, RadianceMap, ResponseCurve, file_name, main_channel,
 };
-use stopspan_core::raster::{Pixels, Region};
+use stopspan_core::raster::{Pixels, Point, Region};
 use stopspan_core::results::{
     LinearLight, Patch, PictureKind, PictureMeasurement, Tint, WedgePlace,
 };
@@ -108,12 +108,15 @@ pub fn measure_lone(input: LoneInput) -> Result<Result<LoneMeasurement, Vec<Find
     let (Some(place), Some(region)) = (place, region) else {
         return Ok(Err(findings));
     };
+    if input.request.corners.is_none() {
+        findings.extend(second_wedge(&map, &place));
+    }
     drop(map);
     findings.retain(|f| !matches!(f, Finding::DensitiesFromMerge));
     let of_wedge = Wedge {
         place,
         region,
-        counted,
+        counted: counted && input.request.least_steps() == 0,
     };
     Ok(Ok(on_wedge(&input, &curves, of_wedge, findings)))
 }
@@ -144,7 +147,7 @@ fn on_wedge(
         match wedge_curve(&patches(&subject, &place).0, &place, base, ASSUMED_DENSITY) {
             Ok(found) => {
                 subject = subject.with_curve(&found.curve);
-                subject.carried_stops = Some(wedge_curve::FARTHEST);
+                subject.curve_end = CurveEnd::At(found.lowest);
                 settings.range.curves = found.drawn;
                 settings.range.resampling.density_uncertainty = 0.0;
                 short = found.top_beyond_stops;
@@ -247,6 +250,17 @@ fn light_finding(light: &LinearLight) -> Option<Finding> {
         }),
         _ => None,
     }
+}
+
+/// Finding for another wedge in view.
+fn second_wedge(map: &RadianceMap, first: &WedgePlace) -> Option<Finding> {
+    let other = find::another(&map.radiance, &first.corners)?;
+    let middle = |of: fn(&Point) -> f64| other.corners.iter().map(of).sum::<f64>() / 4.0;
+    Some(Finding::SecondWedge {
+        steps: other.rows * other.columns,
+        column_px: middle(|p| p.x),
+        row_px: middle(|p| p.y),
+    })
 }
 
 /// Finding for a darkest step so deep in the noise, or so near black, that a further one may not have been found.

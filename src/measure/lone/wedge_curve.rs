@@ -18,7 +18,7 @@ const CLIPPED: f64 = 0.01;
 /// mean by 0.5 % (an SNR of 2).
 const CRUSHED: f64 = 0.025;
 /// How far below the darkest step behind the curve a range may reach, stops of light (judgement).
-pub(super) const FARTHEST: f64 = 1.0;
+const FARTHEST: f64 = 1.0;
 /// How far above the lightest step behind the curve the clip level may lie, stops of assumed light (judgement).
 const HIGHEST: f64 = 0.5;
 /// Spacing of the line's abscissae, stops of assumed light.
@@ -40,6 +40,8 @@ pub struct WedgeCurve {
     /// Stops of assumed light from the lightest step behind the curve to the clip level, if that is too far to carry the curve
     /// on; every range is a lower bound then.
     pub top_beyond_stops: Option<f64>,
+    /// The lowest exposure to which the curve may be carried on.
+    pub lowest: f64,
     /// What the curve leans on.
     pub light: LinearLight,
 }
@@ -67,16 +69,15 @@ pub fn wedge_curve(
     let darkest = knots.iter().map(|k| k.x).fold(lightest, f64::min);
     let grid = grid();
     let line = SmoothLine::through(&knots, &grid).ok_or_else(few)?;
-    let supported = (
-        srgb_level(darkest.exp2()),
-        srgb_level(lightest.exp2()).min(base.clip_level),
-    );
-    let curve = |y: &[f64]| curve_through(base, y, supported);
+    let curve = |y: &[f64]| curve_through(base, y);
+    let measured = curve(line.mean());
+    let lowest = measured.exposure_at(srgb_level(darkest.exp2())) * (-FARTHEST).exp2();
     let mut rng = ChaCha8Rng::seed_from_u64(SEED);
     let beyond = srgb_exposure(base.clip_level).log2() - lightest;
     let squares: f64 = steps.iter().map(|s| s.density_uncertainty.powi(2)).sum();
     Ok(WedgeCurve {
-        curve: curve(line.mean()),
+        lowest,
+        curve: measured,
         drawn: (0..DRAWN).map(|_| curve(&line.drawn(&mut rng))).collect(),
         top_beyond_stops: (beyond > HIGHEST).then_some(beyond),
         light: LinearLight::Wedge {
@@ -152,7 +153,7 @@ fn ordinate(y: &[f64], x: f64) -> f64 {
 }
 
 /// The curve with the ordinates `y` of the line, as a table of the same levels as `base`, strictly increasing.
-fn curve_through(base: &ResponseCurve, y: &[f64], supported: (f64, f64)) -> ResponseCurve {
+fn curve_through(base: &ResponseCurve, y: &[f64]) -> ResponseCurve {
     let last = (base.exposure.len() - 1) as f64;
     let lowest = LOWEST / 255.0;
     let light = |level: f64| {
@@ -168,7 +169,6 @@ fn curve_through(base: &ResponseCurve, y: &[f64], supported: (f64, f64)) -> Resp
     }
     ResponseCurve {
         exposure,
-        supported,
         ..base.clone()
     }
 }

@@ -7,7 +7,7 @@ use super::noise_model::Capture;
 use super::scale;
 use super::threshold::darkest;
 use super::usable::RangeSettings;
-use crate::subject::{Source, Subject};
+use crate::subject::{CurveEnd, Source, Subject};
 use crate::wedge::PatchSample;
 use stopspan_core::finding::Finding;
 use stopspan_core::model::Compression;
@@ -167,8 +167,11 @@ impl Fitted<'_> {
 
     /// True if the curve of a finished picture, measured on the wedge itself, does not reach so dark a radiance.
     fn curve_ends_above(&self, dark: f64) -> bool {
-        let reach = self.subject.carried_stops;
-        reach.is_some_and(|reach| self.beyond(dark).is_some_and(|stops| stops > reach))
+        match self.subject.curve_end {
+            CurveEnd::Open => false,
+            CurveEnd::DarkestPatch => self.beyond(dark).is_some(),
+            CurveEnd::At(radiance) => dark < radiance,
+        }
     }
 
     fn limit(&self, dark: f64) -> Limit {

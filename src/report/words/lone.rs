@@ -66,7 +66,10 @@ fn sentence(picture: &LonePicture) -> String {
 fn lights(entry: &WithoutBracket) -> String {
     let mut kinds: Vec<(String, Vec<&str>)> = Vec::new();
     for picture in &entry.pictures {
-        let words = light_words(&picture.light);
+        let words = match &picture.light {
+            LinearLight::Wedge { .. } => "measured on the wedge (ISO 14524)".to_owned(),
+            other => light_words(other),
+        };
         let file = picture.measured.file.as_str();
         match kinds.iter_mut().find(|k| k.0 == words) {
             Some((_, files)) => files.push(file),
@@ -148,7 +151,7 @@ pub fn findings(entry: &WithoutBracket) -> Vec<(Severity, String)> {
     let several = entry.pictures.len() > 1;
     list.into_iter()
         .map(|(severity, text, files)| match several {
-            true if files.len() < entry.pictures.len() => {
+            true if files.len() < entry.pictures.len() && !text.starts_with(files[0]) => {
                 (severity, format!("{}: {text}", files.join(", ")))
             }
             _ => (severity, text),

@@ -18,13 +18,13 @@ pub fn wedge_found(confidence: &f64, steps: &usize) -> String {
 
 pub fn wedge_seen_further(steps: &usize, seen: &usize) -> String {
     format!(
-        "{steps} steps were found here; another bracket of this run shows {seen} on the same wedge, so the steps told apart are out of {seen}."
+        "{steps} steps were found here; another bracket or picture of this run shows {seen} on the same wedge, so the steps resolved are out of {seen}."
     )
 }
 
 pub fn wedge_may_go_on(step: &usize, snr: &f64) -> String {
     format!(
-        "Step {step}, the darkest that was found, has an SNR of {} per pixel in the merge: darker steps of the chart may have been missed in the noise, so that {step} is the least number it has. Say how many there are with {} and {}.",
+        "Step {step}, the darkest that was found, has an SNR of {} per pixel: darker steps of the chart may have been missed in the noise, so that it may have more than {step}. Say how many there are with {} and {}.",
         decimal(*snr, 1),
         Setting::WedgeGrid,
         Setting::WedgeCorners
