@@ -66,7 +66,7 @@ fn group(pictures: Vec<LoneEntry>) -> LoneGroup {
 }
 
 /// A name that can be that of a folder.
-fn safe(name: &str) -> String {
+pub(crate) fn safe(name: &str) -> String {
     let plain = |c: char| c.is_alphanumeric() || "-_.".contains(c);
     let name: String = name
         .chars()
@@ -87,6 +87,8 @@ pub fn lone_strip(picture: &LonePicture, frame: &Frame) -> Option<Strip> {
     let mut strip = strip_of_pixels(&picture.measured, &frame.picture.pixels, shown)?;
     if frame.picture.raw.is_some() {
         strip.note = "white-balanced, by sRGB's curve".into();
+    } else {
+        strip.note = format!("light: {}", words::lone::light_name(&picture.light));
     }
     Some(strip)
 }

@@ -18,7 +18,7 @@ const CLIPPED: f64 = 0.01;
 /// mean by 0.5 % (an SNR of 2).
 const CRUSHED: f64 = 0.025;
 /// How far below the darkest step behind the curve a range may reach, stops of light (judgement).
-const FARTHEST: f64 = 1.0;
+const FARTHEST: f64 = 1.5;
 /// How far above the lightest step behind the curve the clip level may lie, stops of assumed light (judgement).
 const HIGHEST: f64 = 0.5;
 /// Spacing of the line's abscissae, stops of assumed light.

@@ -7,22 +7,30 @@ use super::{bracket, escape, strips, table};
 use std::fmt::Write;
 use stopspan_core::results::{LonePicture, WithoutBracket};
 
-/// Writes the section.
-pub(super) fn section(
-    out: &mut String,
-    entry: &WithoutBracket,
-    figures: &BracketFigures,
-    id: &str,
-) {
+/// Opens the section with the camera's name and the headline, which are omitted where they are those of the page (`alone`).
+pub(super) fn head(out: &mut String, entry: &WithoutBracket, id: &str, alone: bool) {
     let camera = entry.camera.as_deref().unwrap_or(&entry.name);
     let number = words::count(entry.pictures.len(), "picture", "pictures");
-    let _ = writeln!(
-        out,
-        "<section class=\"bracket\" id=\"{id}\">\n<h2>{} <small>{number} without a bracket</small></h2>\n<p class=\"answer\">{}</p>",
-        escape(camera),
-        escape(&entry.headline)
-    );
-    pictures(out, entry);
+    let _ = write!(out, "<section class=\"bracket\" id=\"{id}\">\n<h2>");
+    if alone {
+        let _ = writeln!(
+            out,
+            "In numbers <small>{number} without a bracket</small></h2>"
+        );
+    } else {
+        let _ = writeln!(
+            out,
+            "{} <small>{number} without a bracket</small></h2>\n<p class=\"answer\">{}</p>",
+            escape(camera),
+            escape(&entry.headline)
+        );
+    }
+}
+
+/// Writes the rest of the section and closes it.
+pub(super) fn body(out: &mut String, entry: &WithoutBracket, figures: &BracketFigures, id: &str) {
+    steps(out, entry);
+    ends(out, entry);
     let drawn = as_bracket(entry);
     strips::strips(out, &drawn, figures);
     charts(out, entry, id);
@@ -32,64 +40,85 @@ pub(super) fn section(
     out.push_str("</section>\n");
 }
 
-fn pictures(out: &mut String, entry: &WithoutBracket) {
-    let steps = entry.pictures.iter().find_map(|p| p.measured.levels);
-    let Some(steps) = steps.map(|l| l.steps) else {
+/// Writes the steps resolved by every criterion, and what linear light rests on.
+fn steps(out: &mut String, entry: &WithoutBracket) {
+    let of = entry.pictures.iter().find_map(|p| p.measured.levels);
+    let Some(of) = of.map(|l| l.steps) else {
         return;
     };
     let mut table = Table::new(
         "stack levels",
-        &format!(
-            "Steps resolved, of {steps}, by each criterion; stops from clipping, with 95 % intervals"
-        ),
+        &format!("Steps resolved, of {of}, by each criterion"),
         &[
             "picture",
-            "linear light",
             "noise",
             "8 x 8 means",
             "code",
             "visual",
             "patch mean",
             "longest run",
-            "reversals",
-            "clipped steps",
-            "black steps",
+            "linear light",
+        ],
+    );
+    for picture in &entry.pictures {
+        let measured = &picture.measured;
+        let number = |n: Option<usize>| n.map_or_else(none, |n| n.to_string());
+        let levels = measured.levels;
+        table.row(
+            &measured.file,
+            kind_words(measured.kind),
+            &[
+                number(levels.map(|l| l.noise)),
+                number(levels.and_then(|l| l.block)),
+                number(levels.and_then(|l| l.code)),
+                number(levels.map(|l| l.visual)),
+                number(levels.map(|l| l.patch_mean)),
+                number(levels.map(|l| l.longest_run)),
+                lone::light_words(&picture.light),
+            ],
+        );
+    }
+    table.finish(out);
+}
+
+/// Writes clipped and black steps, the order of the steps, and the range.
+fn ends(out: &mut String, entry: &WithoutBracket) {
+    let mut table = Table::new(
+        "stack plain",
+        "Steps that are clipped or black, pairs in reversed order, and stops from clipping with 95 % intervals",
+        &[
+            "picture",
+            "clipped",
+            "black",
+            "reversed",
             "stops down to SNR 1",
             "stops down to SNR 10",
             "limited by",
         ],
     );
     for picture in &entry.pictures {
-        row(&mut table, picture);
+        let measured = &picture.measured;
+        let range = |snr| match picture.light.gives_stops() {
+            true => measured.at_snr(snr).map_or_else(none, stops_interval),
+            false => "light assumed".to_owned(),
+        };
+        let limit = measured.at_snr(1.0).filter(|u| u.stops.is_some());
+        table.row(
+            &measured.file,
+            kind_words(measured.kind),
+            &[
+                lone::step_list(&picture.clipped_steps),
+                lone::step_list(&picture.crushed_steps),
+                measured
+                    .levels
+                    .map_or_else(none, |l| l.reversals.to_string()),
+                range(1.0),
+                range(10.0),
+                limit.map_or_else(none, |u| limit_words(u.limited_by)),
+            ],
+        );
     }
     table.finish(out);
-}
-
-fn row(table: &mut Table, picture: &LonePicture) {
-    let measured = &picture.measured;
-    let number = |n: Option<usize>| n.map_or_else(none, |n| n.to_string());
-    let levels = measured.levels;
-    let range = |snr| measured.at_snr(snr).map_or_else(none, stops_interval);
-    let limit = measured.at_snr(1.0).filter(|u| u.stops.is_some());
-    table.row(
-        &measured.file,
-        kind_words(measured.kind),
-        &[
-            lone::light_name(&picture.light).to_owned(),
-            number(levels.map(|l| l.noise)),
-            number(levels.and_then(|l| l.block)),
-            number(levels.and_then(|l| l.code)),
-            number(levels.map(|l| l.visual)),
-            number(levels.map(|l| l.patch_mean)),
-            number(levels.map(|l| l.longest_run)),
-            number(levels.map(|l| l.reversals)),
-            lone::step_list(&picture.clipped_steps),
-            lone::step_list(&picture.crushed_steps),
-            range(1.0),
-            range(10.0),
-            limit.map_or_else(none, |u| limit_words(u.limited_by)),
-        ],
-    );
 }
 
 fn charts(out: &mut String, entry: &WithoutBracket, id: &str) {

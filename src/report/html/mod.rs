@@ -57,10 +57,10 @@ pub fn page(report: &Report, figures: &Figures) -> String {
     page_of(report, Sections::Here(&sections), &lone)
 }
 
-/// Returns the section of one camera's pictures without a bracket.
+/// Returns the section of one camera's pictures without a bracket, without its head.
 pub fn lone_section(entry: &WithoutBracket, figures: &BracketFigures) -> String {
     let mut out = String::new();
-    lone::section(&mut out, entry, figures, &id_of(&entry.name));
+    lone::body(&mut out, entry, figures, &id_of(&entry.name));
     out
 }
 
@@ -84,8 +84,8 @@ fn id_of(name: &str) -> String {
     format!("b-{}", letters.collect::<String>())
 }
 
-/// Like [`page`], with sections made beforehand: of the brackets, and `lone` of the pictures without a bracket.
-pub fn page_of(report: &Report, sections: Sections, lone: &[String]) -> String {
+/// Like [`page`], with sections made beforehand: of the brackets, and of the pictures `without_bracket`.
+pub fn page_of(report: &Report, sections: Sections, without_bracket: &[String]) -> String {
     let mut out = String::new();
     let title = title(report);
     let _ = writeln!(
@@ -110,7 +110,11 @@ pub fn page_of(report: &Report, sections: Sections, lone: &[String]) -> String {
             out.push_str(section);
         }
     }
-    lone.iter().for_each(|section| out.push_str(section));
+    let alone = report.brackets.is_empty() && report.without_bracket.len() == 1;
+    for (entry, section) in report.without_bracket.iter().zip(without_bracket) {
+        lone::head(&mut out, entry, &id_of(&entry.name), alone);
+        out.push_str(section);
+    }
     left_aside(&mut out, report);
     notes::definitions(&mut out);
     notes::provenance(&mut out, report);
