@@ -222,6 +222,7 @@ pub(crate) fn with_merge(
         bracket: &bracket,
         response: &response,
         measured: &Measurement::default(),
+        single: None,
         edge: None,
     })
 }

@@ -101,6 +101,7 @@ fn measured(
                 density_uncertainty: 0.02,
             },
             noise: None,
+            curves: Vec::new(),
         },
         ..MeasureSettings::default()
     };

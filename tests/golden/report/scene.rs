@@ -47,6 +47,7 @@ pub fn figures() -> Figures {
             ghosts: Some(scene()),
             registered: Some(registered()),
         }],
+        without_bracket: Vec::new(),
     }
 }
 
