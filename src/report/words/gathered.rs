@@ -1,25 +1,31 @@
-//! All findings of a bracket as sentences: warnings first, without repetition; findings that recur over steps or pictures share a sentence.
+//! All findings of a bracket as sentences: the most serious first, and one sentence for what recurs over steps, frames or pictures.
 use super::finding::{finding, severity};
 use stopspan_core::finding::{Finding, Severity};
 use stopspan_core::results::BracketReport;
 use stopspan_core::results::{Measurement, PictureMeasurement};
 
-/// Returns the findings of a bracket and of its pictures as sentences: warnings first, without repetition.
+/// A sentence, and what it is about.
+struct Sentence {
+    severity: Severity,
+    /// 0 for what makes figures wrong or missing, larger for less.
+    urgency: u8,
+    /// The finding's kind, by which sentences are gathered; `None` for one that stands by itself.
+    kind: Option<std::mem::Discriminant<Finding>>,
+    text: String,
+    /// Frames or pictures with a finding of this kind: the first is named in the text.
+    about: Vec<String>,
+}
+
+/// Returns the findings of a bracket and of its pictures as sentences: the most serious first. A finding that several frames or
+/// pictures share is one sentence with the numbers of the first; the others are named.
 pub fn all_findings(bracket: &BracketReport) -> Vec<(Severity, String)> {
-    let mut list: Vec<(Severity, String)> = Vec::new();
-    let mut add = |severity: Severity, text: String| {
-        if !list.iter().any(|(_, t)| *t == text) {
-            list.push((severity, text));
-        }
-    };
+    let mut list = Vec::new();
     let compared = bracket.comparison.iter().flat_map(|c| &c.findings);
     for one in bracket.findings.iter().chain(compared) {
-        add(severity(one), finding(one));
+        add(&mut list, one, None);
     }
     for picture in bracket.pictures.iter() {
-        if let Some(text) = uneven_steps(picture) {
-            add(Severity::Warning, text);
-        }
+        list.extend(uneven_steps(picture).map(|text| Sentence::alone(Severity::Warning, text)));
         let recurring = |f: &&Finding| {
             matches!(
                 f,
@@ -27,14 +33,92 @@ pub fn all_findings(bracket: &BracketReport) -> Vec<(Severity, String)> {
             )
         };
         for one in picture.findings.iter().filter(|f| !recurring(f)) {
-            add(severity(one), finding(one));
+            add(&mut list, one, Some(&picture.file));
         }
     }
-    for text in beyond_the_wedge(&bracket.pictures) {
-        add(Severity::Note, text);
+    let beyond = beyond_the_wedge(&bracket.pictures).into_iter();
+    list.extend(beyond.map(|text| Sentence::alone(Severity::Note, text)));
+    list.sort_by_key(|s| (std::cmp::Reverse(s.severity), s.urgency));
+    list.into_iter().map(|s| (s.severity, s.whole())).collect()
+}
+
+/// Adds a finding to the list, or to the sentence of its kind. `picture` is the picture that was measured, if it is about one.
+fn add(list: &mut Vec<Sentence>, one: &Finding, picture: Option<&str>) {
+    let mut text = finding(one);
+    let named = subject(one).or(picture.map(str::to_owned));
+    if let (Some(name), Some(_)) = (&named, picture)
+        && !text.contains(name.as_str())
+    {
+        text = format!("{name}: {text}");
     }
-    list.sort_by_key(|(severity, _)| std::cmp::Reverse(*severity));
-    list
+    let kind = std::mem::discriminant(one);
+    let severity = severity(one);
+    let gathered = named.is_some().then_some(kind);
+    let same = |s: &&mut Sentence| {
+        s.text == text || (gathered.is_some() && s.kind == gathered && s.severity == severity)
+    };
+    match list.iter_mut().find(same) {
+        Some(before) => {
+            let new = named.filter(|name| !before.about.contains(name));
+            before.about.extend(new);
+        }
+        None => list.push(Sentence {
+            severity,
+            urgency: urgency(one),
+            kind: gathered,
+            text,
+            about: named.into_iter().collect(),
+        }),
+    }
+}
+
+impl Sentence {
+    fn alone(severity: Severity, text: String) -> Self {
+        Sentence {
+            severity,
+            urgency: u8::MAX,
+            kind: None,
+            text,
+            about: Vec::new(),
+        }
+    }
+
+    /// The text, and the names of the others that it is true of: three at most, then their number.
+    fn whole(self) -> String {
+        const NAMED: usize = 3;
+        let others = self.about.get(1..).unwrap_or_default();
+        match others.len() {
+            0 => self.text,
+            n if n <= NAMED => format!("{} Likewise: {}.", self.text, others.join(", ")),
+            n => {
+                let (first, rest) = (others[..NAMED].join(", "), n - NAMED);
+                format!("{} Likewise: {first} and {rest} more.", self.text)
+            }
+        }
+    }
+}
+
+/// The frame or picture that a finding is about, or the pair of frames.
+fn subject(one: &Finding) -> Option<String> {
+    let fields = serde_json::to_value(one).ok()?;
+    let text = |field: &str| Some(fields.get(field)?.as_str()?.to_owned());
+    let pair = || Some(format!("{} and {}", text("first")?, text("second")?));
+    text("frame").or_else(|| text("picture")).or_else(pair)
+}
+
+/// How soon a reader must know: 0 for figures that are missing or wrong, 1 for frames that were lost, 2 for figures that rest on an
+/// assumption, 3 for the rest.
+fn urgency(one: &Finding) -> u8 {
+    use Finding::*;
+    match one {
+        SpanBeyondCurves { .. } | SpanUnknown { .. } | FigureRefused { .. } => 0,
+        DensitiesNotUsed { .. } | WedgeUnusable { .. } | DamagedAccepted { .. } => 0,
+        FrameLeftOut { .. } | RegistrationFailed { .. } | OutOfRegister { .. } => 1,
+        StatedStepFalse { .. } | StatedExposureFalse { .. } | NoWedge { .. } => 1,
+        NoiseAssumed { .. } | ResponseThin { .. } | ClosureFails { .. } => 2,
+        WedgeDoubtful { .. } | WedgeGridDoubtful { .. } | LevelsFlattered { .. } => 2,
+        _ => 3,
+    }
 }
 
 /// Sentence on the steps of a picture that are not uniform; `None` without any.
@@ -56,8 +140,7 @@ pub(super) fn uneven_steps(picture: &PictureMeasurement) -> Option<String> {
     };
     (!steps.is_empty()).then(|| {
         format!(
-            "{}: {noun} {} {verb} not even (slow variation up to {most:.1} times the noise): robust statistics were \
-             used there.",
+            "{}: {noun} {} {verb} unevenly lit or textured (variation up to {most:.1} times the noise); medians were used.",
             picture.file,
             runs(&numbers)
         )
@@ -81,8 +164,7 @@ fn beyond_the_wedge(pictures: &Measurement) -> Vec<String> {
     }
     let sentence = |(snr, texts): (f64, Vec<String>)| {
         format!(
-            "The range at SNR {snr:.0} reaches below the darkest step, by stops: {}; there it leans on the fitted noise \
-             model.",
+            "Dynamic range at SNR {snr:.0} extends below the darkest step (stops: {}); that part is extrapolated from the noise model.",
             texts.join(", ")
         )
     };

@@ -21,18 +21,19 @@ pub(crate) fn range_caption<'p>(
         .collect();
     let any = |has: fn(&UsableStops) -> bool| usable.iter().any(|u| has(u));
     let mut said = String::from(
-        "Wide bar: from clipping down to SNR 1 of one pixel (ISO 15739). Narrow bar: down to SNR 10 (ISO 12232).",
+        "Wide bar: dynamic range from clipping to SNR 1 per pixel (ISO 15739). Narrow bar: to SNR 10 (ISO 12232).",
     );
     if any(|u| u.low95.is_some() && u.high95.is_some()) {
         said += " Whiskers and brackets: 95 % interval.";
     } else if !wedge {
-        said += " No wedge was measured: this is what the noise in the bracket's own frames leads to expect, without an interval.";
+        said += " No wedge was measured: ranges are predicted from the noise of the frames, without an interval.";
     }
     if dashed && any(|u| u.snr == 1.0 && u.seen_stops.is_some()) {
-        said += " Dashed mark: the darkest step itself seen at SNR 1; beyond it the range leans on the fitted noise.";
+        said +=
+            " Dashed mark: darkest step measured at SNR 1; beyond it the range is extrapolated.";
     }
     if any(|u| u.limited_by == Limit::Wedge) {
-        said += " An arrow: the wedge ends first, at least this much.";
+        said += " Arrow: at least this much; the wedge ends first.";
     }
     said
 }
@@ -63,7 +64,7 @@ mod tests {
     fn only_marks_that_are_there_are_said() {
         let said = range_caption([picture(BARE)].iter(), false, true);
         assert!(said.contains("without an interval"), "{said}");
-        for absent in ["95 %", "Dashed", "An arrow"] {
+        for absent in ["95 %", "Dashed", "Arrow"] {
             assert!(!said.contains(absent), "{absent}: {said}");
         }
         let measured = UsableStops {
@@ -74,7 +75,7 @@ mod tests {
             ..BARE
         };
         let said = range_caption([picture(measured)].iter(), true, true);
-        for present in ["95 % interval", "Dashed", "An arrow"] {
+        for present in ["95 % interval", "Dashed", "Arrow"] {
             assert!(said.contains(present), "{present}: {said}");
         }
         assert!(!said.contains("No wedge"), "{said}");

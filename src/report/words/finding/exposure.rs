@@ -14,7 +14,7 @@ pub fn stated_exposure_false(
     used_measured: &bool,
 ) -> String {
     format!(
-        "{frame}: stated as {} stops against the reference, measured as {} +/- {} (one standard uncertainty); the merge uses the {} one.",
+        "{frame}: exposure relative to the reference frame is stated as {} stops and measured as {} ± {} (one standard uncertainty). The merge uses the {} value.",
         signed(*stated_stops, 2),
         signed(*measured_stops, 3),
         decimal(*standard_uncertainty_stops, 3),
@@ -33,11 +33,11 @@ pub fn stated_step_false(
     let doubt = decimal(*standard_uncertainty_stops, 3);
     if measured_stops.abs() < ALIKE * stated_stops.abs() {
         return format!(
-            "{first} and {second} show the same exposure: {measured} +/- {doubt} stops (one standard uncertainty) by their pixels, where {stated} are stated; the merge uses the measured step."
+            "{first} and {second} have the same exposure: {measured} ± {doubt} stops measured (one standard uncertainty), {stated} stated. The merge uses the measured step. Check whether the camera applied the exposure change."
         );
     }
     format!(
-        "From {first} to {second} {stated} stops are stated; by their pixels it is {measured} +/- {doubt} (one standard uncertainty), which the merge uses."
+        "From {first} to {second} the exposure changes by {measured} ± {doubt} stops (one standard uncertainty), not by the {stated} stated. The merge uses the measured step."
     )
 }
 
@@ -49,18 +49,19 @@ pub fn span_beyond_curves(
     most_stops: &f64,
 ) -> String {
     format!(
-        "The stated exposures put {} stops between codes {} and {}, where known response curves have {} on average and {} at most: the frames are less far apart than stated, and no figure in stops is given. The map's contrast is too large in the same proportion.",
+        "No figures in stops: the stated exposures imply {} stops between codes {} and {}, but measured camera response curves span {} on average and {} at most. The real exposure steps are smaller than stated, and the map's contrast is too high by the same factor. Give the true exposures with {} FILE=SECONDS.",
         decimal(*fitted_stops, 1),
         decimal(*low_code, 0),
         decimal(*high_code, 0),
         decimal(*known_stops, 1),
         decimal(*most_stops, 1),
+        Setting::Exposure,
     )
 }
 
 pub fn span_from_metadata(span_stops: &f64, standard_uncertainty_stops: &f64) -> String {
     format!(
-        "The span of the bracket, {} +/- {} stops, comes from the metadata: pixels alone cannot give it.",
+        "The exposure span of {} ± {} stops is taken from the metadata; it cannot be measured from the pixels alone.",
         decimal(*span_stops, 2),
         decimal(*standard_uncertainty_stops, 2)
     )
@@ -68,7 +69,7 @@ pub fn span_from_metadata(span_stops: &f64, standard_uncertainty_stops: &f64) ->
 
 pub fn span_unknown(assumed_span_stops: &f64) -> String {
     format!(
-        "No exposure is known: order and steps come from the pixels, read as sRGB, which makes {} stops from the first frame to the last. Pixels cannot give this span; radiance is known up to an exponent, and every range in stops is relative and scales with it. Give {} FILE=SECONDS to change that.",
+        "No exposure metadata: the order and steps of the frames were estimated from the pixels, assuming sRGB ({} stops in all). The true span is unknown, so every figure in stops scales with it. Give the exposures with {} FILE=SECONDS.",
         decimal(*assumed_span_stops, 2),
         Setting::Exposure
     )
@@ -82,7 +83,7 @@ pub fn closure_fails(
     standard_uncertainty_stops: &f64,
 ) -> String {
     format!(
-        "The exposure ratios of {first}, {second} and {third} do not add up: {} stops are left over (standard uncertainty {}).",
+        "Exposure ratios measured between {first}, {second} and {third} are inconsistent: closure error {} stops (standard uncertainty {}).",
         signed(*closure_stops, 3),
         decimal(*standard_uncertainty_stops, 3)
     )
@@ -95,7 +96,7 @@ pub fn balance_drift(
     standard_uncertainty_stops: &f64,
 ) -> String {
     format!(
-        "{frame}: the colour balance differs from the other frames': red {}, blue {} stops against green (standard uncertainty {}); the merge takes that out.",
+        "{frame}: white balance differs from the other frames: red {}, blue {} stops relative to green (standard uncertainty {}). The merge corrects it. Fix the white balance when shooting brackets.",
         signed(*red_stops, 3),
         signed(*blue_stops, 3),
         decimal(*standard_uncertainty_stops, 3)

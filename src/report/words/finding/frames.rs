@@ -3,16 +3,16 @@ use super::signed;
 use crate::words::number::{decimal, seconds, significant};
 
 pub fn tag_unusable(frame: &str, tag: &str, value: &str) -> String {
-    format!("{frame}: {tag} says {value}, which cannot be true; it was not used.")
+    format!("{frame}: {tag} is {value}, which is impossible; it was ignored.")
 }
 
 pub fn tag_missing(frame: &str, tag: &str, used: &str) -> String {
-    format!("{frame}: {tag} is missing; {used} was used instead.")
+    format!("{frame}: {tag} is missing; {used} was used.")
 }
 
 pub fn times_disagree(frame: &str, exposure_time_s: &f64, shutter_speed_value_s: &f64) -> String {
     format!(
-        "{frame}: ExposureTime says {}, ShutterSpeedValue {}: more than 1/6 EV apart.",
+        "{frame}: ExposureTime ({}) and ShutterSpeedValue ({}) differ by more than 1/6 EV.",
         seconds(*exposure_time_s),
         seconds(*shutter_speed_value_s)
     )
@@ -25,7 +25,7 @@ pub fn nominal_snapped(
     difference_stops: &f64,
 ) -> String {
     format!(
-        "{frame}: the marking {} stands for {} ({} stops); the exact time was used.",
+        "{frame}: the marked time {} was read as the exact {} ({} stops).",
         seconds(*nominal_s),
         seconds(*exact_s),
         signed(*difference_stops, 3)
@@ -40,14 +40,14 @@ pub fn setting_snapped(
     difference_stops: &f64,
 ) -> String {
     format!(
-        "{frame}: the marking {setting} {nominal} stands for {exact:.4} ({} stops); the exact value was used.",
+        "{frame}: the marked {setting} {nominal} was read as the exact {exact:.4} ({} stops).",
         signed(*difference_stops, 3)
     )
 }
 
 pub fn black_level_wrong(plane: &usize, stated_codes: &f64, used_codes: &f64) -> String {
     format!(
-        "The file's black level {} of {} is not where the pixels put it: {} was used.",
+        "The black level stated in the file ({}, {}) does not match the pixels; {} was used.",
         significant(*stated_codes, 5),
         site(*plane),
         significant(*used_codes, 5)
@@ -56,7 +56,7 @@ pub fn black_level_wrong(plane: &usize, stated_codes: &f64, used_codes: &f64) ->
 
 pub fn white_level_wrong(plane: &usize, stated_codes: &f64, used_codes: &f64) -> String {
     format!(
-        "The file's white level {} is not where the samples of {} saturate: {} was used as the clip level.",
+        "The white level stated in the file ({}) does not match where {} saturates; {} was used as the clip level.",
         significant(*stated_codes, 5),
         site(*plane),
         significant(*used_codes, 5)
@@ -65,14 +65,14 @@ pub fn white_level_wrong(plane: &usize, stated_codes: &f64, used_codes: &f64) ->
 
 pub fn corrections_not_made(frame: &str, names: &[String]) -> String {
     format!(
-        "{frame} asks for corrections that were not made: {}. Shading and distortion of the lens are still in the samples.",
+        "{frame}: these corrections requested by the raw file were not applied: {}. Lens shading and distortion remain in the samples.",
         names.join(", ")
     )
 }
 
 pub fn baseline_exposure(frame: &str, stops: &f64) -> String {
     format!(
-        "{frame} asks to be shown {} stops {} than the sensor took it (BaselineExposure). Radiance and stops are left as the sensor has them.",
+        "{frame}: BaselineExposure asks for a rendering {} stops {}. Radiance and figures in stops do not include it.",
         decimal(stops.abs(), 2),
         if *stops < 0.0 { "darker" } else { "lighter" }
     )
@@ -80,54 +80,54 @@ pub fn baseline_exposure(frame: &str, stops: &f64) -> String {
 
 pub fn colours_by_matrices(temperature_k: &f64) -> String {
     format!(
-        "The camera's colours are those of the raw file's matrices for light of {} K.",
+        "Colours were computed with the raw file's matrices for an illuminant of {} K.",
         decimal(*temperature_k, 0)
     )
 }
 
 pub fn colours_unknown(frame: &str, used: &str) -> String {
-    format!("{frame} does not say what the camera's colours are; {used}.")
+    format!("{frame}: the raw file does not state its colour matrices; {used}.")
 }
 
 pub fn dark_subtracted(frame: &str, dark: &str, same_time: &bool) -> String {
     format!(
-        "The dark frame {dark} was subtracted from {frame}{}.",
+        "Dark frame {dark} was subtracted from {frame}{}.",
         if *same_time {
             ""
         } else {
-            ", which was exposed for another time"
+            ", although its exposure time differs"
         }
     )
 }
 
 pub fn demosaiced_first() -> String {
-    "The raw frames are not in register to the pixel: each was demosaiced before merging, which smooths noise and makes single pixels depend on their neighbours.".into()
+    "The raw frames are not aligned to the pixel, so each was demosaiced before merging. Noise is therefore smoothed and correlated between neighbouring pixels.".into()
 }
 
 pub fn frame_left_out(frame: &str, reason: &str) -> String {
-    format!("{frame} was left out: {reason}.")
+    format!("{frame} was not used: {reason}.")
 }
 
 pub fn borders_left_out(frames: &usize, widest_px: &usize) -> String {
     format!(
-        "Constant borders along the edges of {frames} frames, up to {widest_px} px with the pixels mixed with them, are no light of the scene and were left out."
+        "Constant borders at the edges of {frames} frames (up to {widest_px} px) were excluded."
     )
 }
 
 pub fn camera_hdr_recognised(frame: &str, reason: &str) -> String {
-    format!("{frame} was taken to be the camera's own HDR picture: {reason}.")
+    format!("{frame} was recognised as the camera's HDR picture: {reason}.")
 }
 
 pub fn single(frame: &str) -> String {
-    format!("{frame} belongs to no bracket.")
+    format!("{frame} is a single shot, not part of a bracket.")
 }
 
 pub fn damaged_accepted(frame: &str) -> String {
-    format!("{frame} is damaged and was used because that was asked for; its figures may be wrong.")
+    format!("{frame} is damaged and was used as requested; its figures may be wrong.")
 }
 
 pub fn profile_ignored(frame: &str, reason: &str) -> String {
-    format!("{frame}: the colour profile was not used: {reason}.")
+    format!("{frame}: the colour profile was ignored: {reason}.")
 }
 
 /// Name of a plane of a mosaic, or of a channel.

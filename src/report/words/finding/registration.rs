@@ -10,7 +10,7 @@ pub fn displaced(
     residual_px: &f64,
 ) -> String {
     format!(
-        "{frame} was displaced by {} columns and {} rows and turned by {} degrees; {} px remain after registration.",
+        "{frame} was aligned: shifted by {} columns and {} rows and rotated by {} degrees; residual {} px.",
         signed(*columns, 2),
         signed(*rows, 2),
         signed(*degrees, 3),
@@ -20,45 +20,45 @@ pub fn displaced(
 
 pub fn enlarged(frame: &str, scale: &f64) -> String {
     format!(
-        "{frame} shows the scene {} times as large as the reference frame does, as after a change of focus; that was taken out.",
+        "{frame} was scaled to match the reference frame (magnification {}, as after refocusing).",
         decimal(*scale, 4)
     )
 }
 
 pub fn placed_like_neighbour(frame: &str, neighbour: &str) -> String {
     format!(
-        "{frame} shows too little to be registered by itself: it was placed like {neighbour}, its neighbour in exposure, because the other frames lie still and nothing in it contradicts that. How far it is off was not measured."
+        "{frame} has too little detail to be aligned on its own and was placed like {neighbour}, its neighbour in exposure. Its residual was not measured."
     )
 }
 
 pub fn out_of_register(frame: &str, tiles: &usize, of_tiles: &usize, largest_px: &f64) -> String {
     format!(
-        "{frame}: {tiles} of {of_tiles} places lie more than half a pixel off after registration, {} px at most: things near and far moved against each other (parallax), rows were read one after another while the camera moved, or things moved by themselves.",
+        "{frame}: after alignment {tiles} of {of_tiles} areas are still more than 0.5 px off (up to {} px). Likely causes are parallax, rolling shutter or movement in the scene; use a tripod.",
         decimal(*largest_px, 1)
     )
 }
 
 pub fn registration_failed(frame: &str, reason: &str) -> String {
-    format!("{frame} could not be brought into register: {reason}.")
+    format!("{frame} could not be aligned: {reason}.")
 }
 
 pub fn moved(share: &f64) -> String {
     format!(
-        "Something moved in {} of the pixels; frames were left out there.",
+        "Movement in {} of the pixels; frames that disagree with the reference were excluded there.",
         percent(*share)
     )
 }
 
 pub fn other_moment(share: &f64) -> String {
     format!(
-        "In {} of the pixels something moved where the reference frame is clipped: another frame's light stands there, so that the map shows that frame's moment.",
+        "Movement in {} of the pixels where the reference frame is clipped; another frame was used there, so the map shows that frame's moment.",
         percent(*share)
     )
 }
 
 pub fn banding(frame: &str, amplitude_percent: &f64, cycles: &f64, widened_stops: &f64) -> String {
     format!(
-        "{frame}: against the reference frame the light ripples down the rows by {} % up and down, in {} cycles over the frame, as under lamps on the mains or dimmed LEDs. It was not taken out; the frame's exposure was taken to be known {} stop less well. A time that is a whole number of the lamp's periods avoids it.",
+        "{frame}: flicker banding of ±{} % in {} cycles over the frame height, as from mains lamps or dimmed LEDs. It was not corrected; the exposure uncertainty was widened by {} stop. Use an exposure time that is a multiple of the lamp's period.",
         decimal(*amplitude_percent, 1),
         decimal(*cycles, 1),
         decimal(*widened_stops, 3)

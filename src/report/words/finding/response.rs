@@ -3,14 +3,14 @@ use crate::words::number::{decimal, significant};
 
 pub fn response_thin(what: &str, number: &f64, wanted: &f64) -> String {
     format!(
-        "The response curve leans on little data: {what} is {}, {} is wanted.",
+        "Response curve poorly constrained: {what} is {}, at least {} wanted.",
         significant(*number, 3),
         significant(*wanted, 3)
     )
 }
 
 pub fn taken_as_linear(evidence: &str) -> String {
-    format!("The frames were taken to be linear: {evidence}.")
+    format!("Frames treated as linear: {evidence}.")
 }
 
 pub fn black_offset(
@@ -19,7 +19,7 @@ pub fn black_offset(
     standard_uncertainty_codes: &f64,
 ) -> String {
     format!(
-        "Channel {}: no light lies at {} codes of 255 (standard uncertainty {}), as levels at different exposures show; that was subtracted.",
+        "Channel {}: black is at code {} of 255 (standard uncertainty {}), estimated from the exposure series, and was subtracted.",
         channel + 1,
         decimal(*offset_codes, 1),
         decimal(*standard_uncertainty_codes, 1)
@@ -28,7 +28,7 @@ pub fn black_offset(
 
 pub fn noise_compression_limited(code_noise: &f64, quantisation_bound: &f64) -> String {
     format!(
-        "Noise of {} codes lies below what compression may remove ({} codes): the sensor's noise is hidden, and per-pixel figures may flatter the picture.",
+        "JPEG compression may have removed noise: {} codes measured, quantisation error up to {} codes. Per-pixel figures may be too good.",
         decimal(*code_noise, 2),
         decimal(*quantisation_bound, 2)
     )
@@ -36,31 +36,31 @@ pub fn noise_compression_limited(code_noise: &f64, quantisation_bound: &f64) -> 
 
 pub fn noise_smoothed(ratio: &f64) -> String {
     format!(
-        "Compression has smoothed the noise of single pixels: means of 8 x 8 pixels vary {} times as much as independent pixels would. Figures per area use those means.",
+        "Compression smoothed the noise of single pixels: means of 8 x 8 pixels vary {} times as much as for independent pixels. Area figures use those means.",
         decimal(*ratio, 2)
     )
 }
 
 pub fn noise_profile_differs(shot_ratio: &f64, dark_ratio: &f64) -> String {
     format!(
-        "The noise that the raw file states is not what its pixels show: shot noise (variance) is {} times, noise in the dark {} times as large as stated. The pixels were believed.",
+        "The noise stated in the raw file does not match its pixels: shot-noise variance {} times, dark noise {} times the stated value. The measured noise was used.",
         decimal(*shot_ratio, 2),
         decimal(*dark_ratio, 2)
     )
 }
 
 pub fn noise_as_stated() -> String {
-    "The frames give no noise model of their own (too few pixels are good in two of them at once, or the frames lie out of register); the one that the raw file states was used.".into()
+    "Noise could not be measured (too few pixels are usable in two frames, or the frames are not aligned); the noise stated in the raw file was used.".into()
 }
 
 pub fn levels_flattered(noise: &usize, block: &usize) -> String {
     format!(
-        "Compression hides noise: {noise} steps are told apart by the noise of the file's pixels, {block} by the noise of means of 8 x 8 pixels, which compression spares. The second is nearer to what the camera saw before it compressed."
+        "Compression hides noise: {noise} steps resolved by pixel noise, {block} by means of 8 x 8 pixels, which compression affects less. The lower count is closer to what the camera recorded."
     )
 }
 
 pub fn noise_assumed(samples: &usize, wanted: &usize) -> String {
     format!(
-        "Too little data for a noise model ({samples} samples, {wanted} wanted): a cautious one was assumed."
+        "Noise could not be measured ({samples} samples, {wanted} wanted); a conservative noise model was assumed."
     )
 }
