@@ -63,7 +63,10 @@ pub fn merge(settings: &Settings, progress: Progress) -> Result<Recovered, Error
     let policy = settings.output_policy();
     policy.check(&settings.out)?;
     progress(Event::Surveying);
-    let found = survey(settings)?;
+    let mut found = survey(settings)?;
+    if settings.overrides.every_frame && !found.failed.is_empty() {
+        return Err(found.failed.swap_remove(0).error);
+    }
     let unused = job::named_but_unused(settings, &found);
     let plan = only_bracket(found)?;
     let mut recovered = prepare(&plan, settings, progress)?;

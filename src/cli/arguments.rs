@@ -87,7 +87,7 @@ pub struct Common {
     /// Merge every frame everywhere, also where one shows another moment than the reference frame
     #[arg(long, help_heading = "Frames")]
     pub no_motion: bool,
-    /// Use what can be decoded of damaged files
+    /// Use what can be decoded of damaged files; merge then goes on without frames that cannot be used
     #[arg(long, help_heading = "Frames")]
     pub accept_damaged: bool,
     /// Largest picture accepted, in pixels
@@ -116,6 +116,9 @@ pub struct Run {
     /// Only list what was found
     #[arg(long)]
     pub dry_run: bool,
+    /// Print every picture's figures and all notes, not the answer alone
+    #[arg(long, short)]
+    pub verbose: bool,
     /// All inputs are one bracket, whatever their times
     #[arg(long, help_heading = "Frames")]
     pub one_bracket: bool,
@@ -293,6 +296,7 @@ impl Merge {
             return Err(Error::request(Setting::Response, problem));
         }
         settings.overrides.one_bracket = true;
+        settings.overrides.every_frame = !self.common.accept_damaged;
         settings.delivery = self.map.delivery();
         Ok(settings)
     }

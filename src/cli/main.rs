@@ -76,7 +76,7 @@ fn run(wanted: &Run) -> Result<u8, Error> {
     if wanted.dry_run {
         list(&settings)
     } else {
-        whole_job(&settings, wanted.common.quiet)
+        whole_job(&settings, wanted)
     }
 }
 
@@ -204,10 +204,10 @@ fn measure_map(
         return Ok(NOTHING_DONE);
     };
     console::say(&format!(
-        "{}: of {} steps, {} told apart by noise, {} by CIE lightness",
+        "{}: resolves {} of {} steps; {} visibly distinct",
         printable::path(&settings.map),
-        levels.steps,
         levels.noise,
+        levels.steps,
         levels.visual
     ));
     Ok(DONE)
@@ -234,8 +234,8 @@ fn list(settings: &pipeline::Settings) -> Result<u8, Error> {
     )
 }
 
-fn whole_job(settings: &pipeline::Settings, quiet: bool) -> Result<u8, Error> {
-    let console = console::Console::new(quiet);
+fn whole_job(settings: &pipeline::Settings, wanted: &Run) -> Result<u8, Error> {
+    let console = console::Console::new(wanted.common.quiet);
     let outcome = pipeline::run(settings, &|event| console.show(&event));
     console.finish();
     let outcome = outcome?;
@@ -246,18 +246,28 @@ fn whole_job(settings: &pipeline::Settings, quiet: bool) -> Result<u8, Error> {
         // What was passed over may be what was meant.
         let report = &outcome.report;
         if !(report.singles.is_empty() && report.skipped.is_empty()) {
-            console::say(stopspan_report::terminal::table(report).trim_end());
+            console::say(text_of(report, wanted).trim_end());
         }
         return Err(no_bracket(report, settings));
     }
-    console::say(stopspan_report::terminal::table(&outcome.report).trim_end());
+    console::say(text_of(&outcome.report, wanted).trim_end());
     if settings.part.is_none() {
-        console::say(&format!(
-            "\nThe report: {}",
-            printable::path(&settings.out.join("report.html"))
-        ));
+        let out = |name: &str| printable::path(&settings.out.join(name));
+        console::say(&format!("\nReport: {}", out("report.html")));
+        if outcome.done > 0 {
+            let pictures = format!("*/{}", stopspan_core::results::RENDERED_FILE);
+            console::say(&format!("Merged pictures: {}", out(&pictures)));
+        }
     }
     Ok(if outcome.failed == 0 { DONE } else { PART_DONE })
+}
+
+/// The report as text, short or whole.
+fn text_of(report: &stopspan_core::results::Report, wanted: &Run) -> String {
+    match wanted.verbose {
+        true => stopspan_report::terminal::table(report),
+        false => stopspan_report::terminal::summary(report),
+    }
 }
 
 /// Nothing failed, but nothing could be measured either.

@@ -25,7 +25,7 @@ const SIDE_BY_SIDE: u64 = 1 << 28;
 ///
 /// If no exposure is known at all, order and steps come from the pixels, with [`Finding::SpanUnknown`]. Otherwise a
 /// frame that cannot be decoded, or whose exposure is not known, is excluded with [`Finding::FrameLeftOut`] as long
-/// as two frames of different exposure remain. The camera's own HDR picture is loaded too; if that fails, a finding
+/// as two frames of different exposure remain, unless [`Overrides::every_frame`] asks for all. The camera's own HDR picture is loaded too; if that fails, a finding
 /// states it.
 ///
 /// # Errors
@@ -56,7 +56,8 @@ pub fn load(plan: &BracketPlan, overrides: &Overrides) -> Result<Bracket, Error>
     }
     let decoded = plans.iter().zip(decoded.into_iter().map(|d| d.1));
     let (mut frames, errors) = keep_good(decoded, &mut findings);
-    if !errors.is_empty() && !differ(frames.iter().map(|f| f.1.exposure.used.value)) {
+    let enough = differ(frames.iter().map(|f| f.1.exposure.used.value));
+    if !errors.is_empty() && (overrides.every_frame || !enough) {
         return errors
             .into_iter()
             .next()

@@ -29,6 +29,8 @@ pub struct Overrides {
     /// Column and row of a neutral surface in the upright reference frame, pixels, for the white balance of raw
     /// frames.
     pub neutral: Option<(f64, f64)>,
+    /// A bracket of which a frame cannot be decoded is refused, instead of being made of the others.
+    pub every_frame: bool,
     /// Limits on what a file may claim.
     pub limits: Limits,
 }
@@ -116,6 +118,7 @@ impl Overrides {
             camera_hdr: _, // among the inputs, as is `not_hdr`
             not_hdr: _,
             one_bracket: _,
+            every_frame: _,
             dark_frames,
             neutral: _,
             limits: _,

@@ -205,7 +205,7 @@ fn camera_hdr(
 fn no_range(recovered: &Recovered, model: &NoiseModel) -> Option<Finding> {
     let refused = |reason: &str| {
         Some(Finding::FigureRefused {
-            figure: "usable stops".into(),
+            figure: "dynamic range".into(),
             reason: reason.into(),
         })
     };

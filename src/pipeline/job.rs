@@ -23,7 +23,7 @@ pub struct Outcome {
     pub done: usize,
     /// Pictures without a bracket that were measured.
     pub pictures: usize,
-    /// Files or brackets that failed; each was told as [`Event::Failed`] when it happened.
+    /// Files or brackets that failed, each told as [`Event::Failed`] when it happened, and frames that brackets were made without.
     pub failed: usize,
 }
 
@@ -83,7 +83,9 @@ pub fn run(settings: &Settings, progress: Progress) -> Result<Outcome, Error> {
         let lone = lone::measure_all(&files, settings, &report.brackets, progress);
         lone_sections = lone.enter(settings, &policy, &mut report)?;
     }
-    let (done, failed) = (report.brackets.len(), report.failed.len());
+    let lost = report.brackets.iter().flat_map(|b| &b.findings);
+    let lost = lost.filter(|f| matches!(f, Finding::FrameLeftOut { .. }));
+    let (done, failed) = (report.brackets.len(), report.failed.len() + lost.count());
     let pictures = report.without_bracket.iter();
     let pictures = pictures.map(|w| w.pictures.len()).sum();
     if done + pictures > 0 && settings.part.is_none() {

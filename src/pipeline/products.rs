@@ -126,11 +126,7 @@ pub(super) fn write_page(
         brackets: vec![done.entry.clone()],
         ..Report::new()
     };
-    let page = html::page_of(
-        &alone,
-        Sections::Here(std::slice::from_ref(&done.section)),
-        &[],
-    );
+    let page = html::page_of(&alone, Sections::Alone(&done.section), &[]);
     write_whole(&folder.join(REPORTS[1]), policy, |sink| {
         sink.write_all(page.as_bytes())
     })

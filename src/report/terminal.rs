@@ -1,5 +1,8 @@
-//! Report as text for a terminal 80 columns wide.
+//! Report as text for a terminal 80 columns wide: short ([`summary`]) and whole ([`table`]).
 mod lone;
+mod summary;
+
+pub use summary::summary;
 
 use super::raw_table::sentences;
 use super::words::{self, decimal};
@@ -64,19 +67,19 @@ fn bracket_text(out: &mut String, bracket: &BracketReport) {
     out.push('\n');
     if !bracket.pictures.is_empty() {
         let steps = bracket.pictures.steps();
-        let of = steps.map_or_else(String::new, |n| format!(" (of {n})"));
+        let of = steps.map_or_else(String::new, |n| format!("(of {n})"));
         let intervals = words::any_interval(bracket.pictures.iter());
         let _ = writeln!(
             out,
-            "{:17} {:^17}       stops held{}",
+            "{:17} {:^17}    dynamic range, stops{}",
             "",
-            format!("steps apart{of}"),
-            if intervals { ", 95 % interval" } else { "" }
+            format!("steps {of}"),
+            if intervals { " (95 % interval)" } else { "" }
         );
         let _ = writeln!(
             out,
             "{:17} {:>5} {:>4} {:>6} {:>18} {:>18} limit",
-            "picture", "noise", "code", "visual", "down to SNR 1", "down to SNR 10"
+            "picture", "noise", "code", "visual", "at SNR 1", "at SNR 10"
         );
         for picture in bracket.pictures.iter() {
             row(out, picture);
@@ -118,8 +121,8 @@ fn saved_twice(out: &mut String, report: &Report, pair: &SavedTwice) {
     wrap(out, &plain(&names), "", "");
     let _ = writeln!(
         out,
-        "{:17} {:^11}       stops held down to SNR 1",
-        "", "steps apart"
+        "{:17} {:^11}   dynamic range at SNR 1, stops",
+        "", "steps"
     );
     let _ = writeln!(
         out,
@@ -210,13 +213,22 @@ fn name(picture: &PictureMeasurement) -> String {
 
 /// A file name, shortened in its middle to 17 characters.
 fn shortened(file: &str) -> String {
-    const LETTERS: usize = 17;
-    let letters: Vec<char> = plain(file).chars().collect();
-    if letters.len() <= LETTERS {
+    shortened_to(file, 17)
+}
+
+/// A name, shortened in its middle to so many characters, at least 8.
+fn shortened_to(name: &str, most: usize) -> String {
+    let letters: Vec<char> = plain(name).chars().collect();
+    if letters.len() <= most {
         return letters.into_iter().collect();
     }
-    let tail = letters[letters.len() - 11..].iter();
-    letters[..4].iter().chain(&['.', '.']).chain(tail).collect()
+    let head = most / 4;
+    let tail = letters[letters.len() - (most - head - 2)..].iter();
+    letters[..head]
+        .iter()
+        .chain(&['.', '.'])
+        .chain(tail)
+        .collect()
 }
 
 /// Findings of the bracket and its pictures: warnings first, without repetition.

@@ -192,7 +192,7 @@ fn frames_without_exposures_are_measured_relatively() {
         let files: Vec<&str> = frames.iter().map(|f| f["file"].as_str().unwrap()).collect();
         assert_eq!(files, ["b.jpg", "c.jpg", "a.jpg"]);
         let said = done.said().replace('\n', " ").replace("  ", " ");
-        for words in ["relative to a guessed span", "--exposure FILE=SECONDS"] {
+        for words in ["figure in stops scales with it", "--exposure FILE=SECONDS"] {
             assert!(said.contains(words), "{words}: {said}");
         }
     }
@@ -209,11 +209,19 @@ fn a_merge_tells_what_it_did_not_use() {
     let mut arguments = vec!["merge"];
     arguments.extend(frames.iter().map(|f| f.to_str().unwrap()));
     arguments.extend([other.to_str().unwrap(), "--out", out.to_str().unwrap()]);
+    // A named file that cannot be used is an error, unless leave is given to go on without it.
+    let refused = program(&arguments).expect(1);
+    assert!(
+        refused.err.contains("words.jpg") && !out.exists(),
+        "{}",
+        refused.err
+    );
+    arguments.push("--accept-damaged");
     let done = program(&arguments).expect(0);
     for words in [
-        "words.jpg was left out: ",
+        "words.jpg was not used: ",
         "note: ",
-        "The span of the bracket",
+        "The exposure span",
         "3 frames merged",
     ] {
         assert!(done.out.contains(words), "{words}: {}", done.out);

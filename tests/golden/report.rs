@@ -214,19 +214,19 @@ fn the_headline_says_what_there_is() {
     use PictureKind::{CameraHdr, Frame, Merge};
     assert_eq!(
         words::headline(&of_kinds(&[])),
-        "No picture could be measured: the findings say why."
+        "No picture could be measured; the notes give the reasons."
     );
     assert_eq!(
         words::headline(&of_kinds(&[Frame])),
-        "By noise, the single frame tells apart 19 of the wedge's 21 steps; from clipping down to SNR 1, the single frame holds 11.1 stops."
+        "The single frame (bench_half.jpg) resolves 19 of 21 steps. Dynamic range at SNR 1: the single frame (bench_half.jpg) 11.1 stops."
     );
     assert_eq!(
         words::headline(&of_kinds(&[Merge])),
-        "By noise, the merge tells apart all 21 of the wedge's 21 steps; from clipping down to SNR 1, the merge holds at least 13.4 stops."
+        "The merge resolves 21 of 21 steps. Dynamic range at SNR 1: the merge at least 13.4 stops."
     );
     assert_eq!(
         words::headline(&of_kinds(&[Frame, Frame, Frame, CameraHdr, Merge])),
-        "By noise, the single frames tell apart 19, 19 and 17 of the wedge's 21 steps (most: bench_half.jpg and bench_nominal.jpg), the camera's HDR picture 19 (18 by 8 x 8 means) and the merge all 21; from clipping down to SNR 1, the single frames hold 11.1 stops each, the camera's HDR picture 11.1 and the merge at least 13.4."
+        "The merge resolves 21 of 21 steps, the camera's HDR 19 (18 by 8 x 8 means), the best single frame (bench_half.jpg) 19. Dynamic range at SNR 1: the merge at least 13.4 stops, the camera's HDR 11.1, the best single frame (bench_half.jpg) 11.1."
     );
 }
 
@@ -240,14 +240,14 @@ fn the_headline_names_the_best_frame_and_does_without_a_wedge() {
     bracket.pictures = bracket.pictures.frames.into();
     assert_eq!(
         words::headline(&bracket),
-        "No wedge was measured, so no steps are counted; from clipping down to SNR 1, the single frames hold 11.1, 11.5 and 11.1 stops (most: bench_nominal.jpg)."
+        "Dynamic range at SNR 1: the best single frame (bench_nominal.jpg) 11.5 stops. No wedge was measured, so no steps are counted."
     );
     let one = bracket.pictures.frames[1].clone();
     bracket.pictures.frames.extend([one.clone(), one]);
     bracket.pictures.frames[0].usable_stops[0].stops = Some(12.25);
     assert_eq!(
         words::headline(&bracket),
-        "No wedge was measured, so no steps are counted; from clipping down to SNR 1, the single frames hold 11.1 to 12.2 stops (most: bench_half.jpg)."
+        "Dynamic range at SNR 1: the best single frame (bench_half.jpg) 12.2 stops. No wedge was measured, so no steps are counted."
     );
 }
 

@@ -49,7 +49,7 @@ pub fn usable_stops(
 ) -> (Vec<UsableStops>, Option<NoiseModel>, Vec<Finding>) {
     let refused = |reason: &str| {
         let finding = Finding::FigureRefused {
-            figure: "usable stops".into(),
+            figure: "dynamic range".into(),
             reason: reason.into(),
         };
         (Vec::new(), None, vec![finding])

@@ -1,10 +1,9 @@
-//! Section of one bracket: headline, table of pictures, wedge strips, charts, pictures, exposures, findings, details.
+//! Section of one bracket: headline, answer, and details folded by topic.
 use super::super::figure::{self, BracketFigures};
 use super::super::words::{self, count, percent};
-use super::{comparison, densities, escape, register, scene, strips, table};
+use super::{answer, comparison, densities, escape, register, scene, table};
 use std::fmt::Write;
 use stopspan_core::Setting;
-use stopspan_core::finding::Severity;
 use stopspan_core::model::ResponseCurve;
 use stopspan_core::results::BracketReport;
 
@@ -14,40 +13,64 @@ const PREVIEW: usize = 960;
 /// Opens the section of a bracket with its name and headline, which are omitted for the only bracket (`alone`): the head of the page
 /// has them.
 pub(super) fn head(out: &mut String, bracket: &BracketReport, id: &str, alone: bool) {
-    let camera = bracket.camera.as_ref();
-    let camera = camera.map_or_else(String::new, |c| format!(", {}", escape(c)));
     let frames = count(bracket.frames.len(), "frame", "frames");
-    let _ = write!(out, "<section class=\"bracket\" id=\"{id}\">\n<h2>");
-    if alone {
-        let _ = writeln!(out, "In numbers <small>{frames}{camera}</small></h2>");
-    } else {
-        let _ = writeln!(
-            out,
-            "{} <small>{frames}{camera}</small></h2>\n<p class=\"answer\">{}</p>",
-            escape(&bracket.name),
-            escape(&bracket.headline)
-        );
-    }
+    let title = format!("{} ({frames})", bracket.name.replace('_', " "));
+    super::open(out, id, &title, &bracket.headline, alone);
 }
 
-/// Writes the rest of the section and closes it. `id` prefixes identifiers and is unique on the page.
+/// Writes the rest of the section and closes it: the answer, then details folded by topic. `id` prefixes identifiers and is unique on the
+/// page.
 pub(super) fn body(out: &mut String, bracket: &BracketReport, pictures: &BracketFigures, id: &str) {
-    table::pictures(out, bracket);
-    strips::strips(out, bracket, pictures);
-    charts(out, bracket, id);
-    scene::gain(out, bracket);
-    scene::scene(out, bracket, id);
-    views(out, bracket, pictures);
-    register::register(out, bracket, pictures);
-    comparison::comparison(out, bracket, pictures, id);
-    table::frames(out, bracket);
-    table::check(out, bracket);
-    densities::densities(out, bracket);
-    findings(out, bracket);
+    answer::answer(out, bracket, pictures, id);
+    folded(out, "Steps and dynamic range of every picture", |out| {
+        table::pictures(out, bracket);
+        scene::gain(out, bracket);
+    });
+    folded(
+        out,
+        "The scene, and how much of it each frame records",
+        |out| {
+            scene::scene(out, bracket, id);
+        },
+    );
+    folded(
+        out,
+        "The camera\u{2019}s HDR picture against the merge",
+        |out| {
+            comparison::comparison(out, bracket, pictures, id);
+        },
+    );
+    folded(out, "Signal-to-noise ratio and response curve", |out| {
+        charts(out, bracket, id);
+    });
+    folded(
+        out,
+        "Alignment, movement, and the frame used at each pixel",
+        |out| {
+            views(out, bracket, pictures);
+            register::register(out, bracket, pictures);
+        },
+    );
+    folded(out, "Frames and exposures", |out| {
+        table::frames(out, bracket);
+        table::check(out, bracket);
+    });
+    folded(out, "Known densities and light on the wedge", |out| {
+        densities::densities(out, bracket);
+    });
     scene::ranges(out, bracket);
     table::steps(out, bracket);
     table::model(out, bracket);
     out.push_str("</section>\n");
+}
+
+/// Writes a part that opens on demand; nothing if the part is empty.
+pub(super) fn folded(out: &mut String, title: &str, fill: impl FnOnce(&mut String)) {
+    let mut part = String::new();
+    fill(&mut part);
+    if !part.is_empty() {
+        let _ = writeln!(out, "<details><summary>{title}</summary>\n{part}</details>");
+    }
 }
 
 fn charts(out: &mut String, bracket: &BracketReport, id: &str) {
@@ -66,11 +89,6 @@ fn charts(out: &mut String, bracket: &BracketReport, id: &str) {
         )
     });
     let list = [
-        (
-            figure::range(bracket, id),
-            "Usable range",
-            words::range_caption(bracket.pictures.iter(), bracket.wedge.is_some(), true),
-        ),
         (
             figure::snr(bracket, id),
             "SNR against density",
@@ -120,26 +138,26 @@ fn supported(curves: &[ResponseCurve]) -> String {
     )
 }
 
+/// The merged picture as a small JPEG with the wedge outlined, and its caption; `None` without a picture.
+pub(super) fn preview(
+    bracket: &BracketReport,
+    pictures: &BracketFigures,
+) -> Option<(Option<String>, String)> {
+    let preview = pictures.preview.as_ref()?;
+    let mut small = figure::reduced(preview, PREVIEW);
+    let scale = preview.dim().1 as f64 / small.dim().1.max(1) as f64;
+    let outlined = bracket.wedge.as_ref().or(bracket.candidate.as_ref());
+    if let Some(place) = outlined {
+        figure::outline(&mut small, &place.corners, scale);
+    }
+    Some((figure::jpeg_uri(&small), preview_text(bracket)))
+}
+
 fn views(out: &mut String, bracket: &BracketReport, pictures: &BracketFigures) {
-    if pictures.preview.is_none() && pictures.source.is_none() {
+    if pictures.source.is_none() {
         return;
     }
     out.push_str("<div class=\"views\">\n");
-    if let Some(preview) = &pictures.preview {
-        let mut small = figure::reduced(preview, PREVIEW);
-        let scale = preview.dim().1 as f64 / small.dim().1.max(1) as f64;
-        let outlined = bracket.wedge.as_ref().or(bracket.candidate.as_ref());
-        if let Some(place) = outlined {
-            figure::outline(&mut small, &place.corners, scale);
-        }
-        view(
-            out,
-            "The merge, tone-mapped",
-            figure::jpeg_uri(&small),
-            "Tone-mapped rendering of the radiance map",
-            &preview_text(bracket),
-        );
-    }
     if let Some(source) = &pictures.source {
         let uri = figure::png_uri(&figure::coloured(
             source,
@@ -148,7 +166,7 @@ fn views(out: &mut String, bracket: &BracketReport, pictures: &BracketFigures) {
         ));
         view(
             out,
-            "Which frame weighs most",
+            "Frame with the largest weight",
             uri,
             "Map of the frame with the largest weight at each pixel",
             "",
@@ -162,7 +180,7 @@ fn preview_text(bracket: &BracketReport) -> String {
     let outline = match (&bracket.wedge, &bracket.candidate) {
         (Some(_), _) => " Dashed: the wedge as measured.".to_owned(),
         (None, Some(seen)) => format!(
-            " Dashed: something like a wedge of {} x {} patches, {}, and so not measured; if it is the wedge, give its corners with {} and {}.",
+            " Dashed: a possible wedge of {} x {} patches, not measured ({}). If it is the wedge, give {} and {}.",
             seen.rows,
             seen.columns,
             words::why_not_measured(seen.confidence.unwrap_or(0.0)),
@@ -171,7 +189,21 @@ fn preview_text(bracket: &BracketReport) -> String {
         ),
         (None, None) => String::new(),
     };
-    format!("For looking at: no figure of this report is measured on this small picture.{outline}")
+    format!("The merged picture, reduced.{outline}")
+}
+
+/// The merged picture, as a link to the whole file; [`PICTURE_PLACE`](super::PICTURE_PLACE) stands for its address.
+pub(super) fn view_linked(out: &mut String, uri: Option<String>, text: &str) {
+    let Some(uri) = uri else {
+        out.push_str("<figure><p class=\"none\">This picture could not be encoded.</p></figure>\n");
+        return;
+    };
+    let _ = writeln!(
+        out,
+        "<figure><a href=\"{}\"><img class=\"view\" src=\"{uri}\" alt=\"Tone-mapped rendering of the radiance map; opens the whole picture\"></a><figcaption>{}</figcaption></figure>",
+        super::PICTURE_PLACE,
+        escape(text)
+    );
 }
 
 pub(super) fn view(out: &mut String, title: &str, uri: Option<String>, alt: &str, text: &str) {
@@ -214,33 +246,6 @@ fn legend(out: &mut String, bracket: &BracketReport) {
     out.push_str("</ul></figure>\n");
 }
 
-fn findings(out: &mut String, bracket: &BracketReport) {
-    finding_list(out, &words::all_findings(bracket));
-}
-
-/// Writes findings as a list with their severity.
-pub(super) fn finding_list(out: &mut String, list: &[(Severity, String)]) {
-    out.push_str("<h3>Findings</h3>\n");
-    if list.is_empty() {
-        out.push_str("<p>None.</p>\n");
-        return;
-    }
-    out.push_str("<ul class=\"findings\">\n");
-    for (severity, sentence) in list {
-        let sentence = sentence.replace(" +/- ", " \u{b1} ");
-        let (class, word) = match severity {
-            Severity::Warning => ("warning", "Warning"),
-            Severity::Note => ("note", "Note"),
-        };
-        let _ = writeln!(
-            out,
-            "<li class=\"{class}\"><b>{word}</b> {}</li>",
-            escape(&sentence)
-        );
-    }
-    out.push_str("</ul>\n");
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -265,7 +270,7 @@ mod tests {
                 ..BracketReport::default()
             })
         };
-        assert!(text(0.9).contains("1 x 20 patches, of another size than was asked for"));
-        assert!(text(0.3).contains("1 x 20 patches, too doubtful"));
+        assert!(text(0.9).contains("1 x 20 patches, not measured (not the size asked for)"));
+        assert!(text(0.3).contains("1 x 20 patches, not measured (too doubtful)"));
     }
 }

@@ -22,7 +22,6 @@ pub(super) fn comparison(
     let Some(comparison) = &bracket.comparison else {
         return;
     };
-    out.push_str("<h3 class=\"part\">The camera's HDR picture against the merge</h3>\n");
     if let Some(sentence) = words::comparison(comparison) {
         let _ = writeln!(out, "<p>{}</p>", escape(&sentence));
     }

@@ -9,7 +9,6 @@ pub(super) fn densities(out: &mut String, bracket: &BracketReport) {
     let Some(calibration) = &bracket.calibration else {
         return;
     };
-    out.push_str("<h3>By the known densities</h3>\n");
     let caption = format!(
         "Fitted to {} steps, densities good to {} D{}; {} D are left over, reduced chi-square {}",
         calibration.steps,

@@ -3,38 +3,27 @@ use super::super::figure::{self, BracketFigures};
 use super::super::lone::as_bracket;
 use super::super::words::{self, decimal, kind_words, limit_words, lone, stops_interval};
 use super::table::{Table, none};
-use super::{bracket, escape, strips, table};
-use std::fmt::Write;
+use super::{answer, bracket, strips, table};
 use stopspan_core::results::{LonePicture, WithoutBracket};
 
 /// Opens the section with the camera's name and the headline, which are omitted where they are those of the page (`alone`).
 pub(super) fn head(out: &mut String, entry: &WithoutBracket, id: &str, alone: bool) {
     let camera = entry.camera.as_deref().unwrap_or(&entry.name);
     let number = words::count(entry.pictures.len(), "picture", "pictures");
-    let _ = write!(out, "<section class=\"bracket\" id=\"{id}\">\n<h2>");
-    if alone {
-        let _ = writeln!(
-            out,
-            "In numbers <small>{number} without a bracket</small></h2>"
-        );
-    } else {
-        let _ = writeln!(
-            out,
-            "{} <small>{number} without a bracket</small></h2>\n<p class=\"answer\">{}</p>",
-            escape(camera),
-            escape(&entry.headline)
-        );
-    }
+    let title = format!("{camera} ({number} without a bracket)");
+    super::open(out, id, &title, &entry.headline, alone);
 }
 
 /// Writes the rest of the section and closes it.
 pub(super) fn body(out: &mut String, entry: &WithoutBracket, figures: &BracketFigures, id: &str) {
-    steps(out, entry);
-    ends(out, entry);
     let drawn = as_bracket(entry);
     strips::strips(out, &drawn, figures);
-    charts(out, entry, id);
-    bracket::finding_list(out, &lone::findings(entry));
+    answer::notes(out, &lone::findings(entry));
+    bracket::folded(out, "Steps and dynamic range of every picture", |out| {
+        steps(out, entry);
+        ends(out, entry);
+    });
+    bracket::folded(out, "Charts", |out| charts(out, entry, id));
     table::steps(out, &drawn);
     tints(out, entry);
     out.push_str("</section>\n");
@@ -91,8 +80,8 @@ fn ends(out: &mut String, entry: &WithoutBracket) {
             "clipped",
             "black",
             "reversed",
-            "stops down to SNR 1",
-            "stops down to SNR 10",
+            "stops at SNR 1",
+            "stops at SNR 10",
             "limited by",
         ],
     );
@@ -131,7 +120,7 @@ fn charts(out: &mut String, entry: &WithoutBracket, id: &str) {
     }
     out.push_str("<div class=\"charts\">\n");
     let caption = words::range_caption(drawn.pictures.iter(), true, true);
-    bracket::chart(out, range, "Usable range", &caption);
+    bracket::chart(out, range, "Dynamic range", &caption);
     let text = "SNR of one pixel in linear light, as that was obtained for each picture. Steps with more than 1 % clipped pixels are left out.";
     bracket::chart(out, snr, "SNR of each step", text);
     out.push_str("</div>\n");

@@ -1,8 +1,9 @@
 //! The report as one self-contained HTML page: no network, no scripts; for light and dark screens and for paper.
 //!
 //! In reading order: the page as a whole (this file); `escape` for text from files; `cameras` and `raw_table`, the sections over several
-//! brackets; `bracket`, the section of one, with its parts `table`, `strips`, `scene`, `register`, `comparison` and `densities`; `notes`,
+//! brackets; `bracket`, the section of one, with its parts `answer`, `table`, `strips`, `scene`, `register`, `comparison` and `densities`; `notes`,
 //! definitions and provenance at the end.
+mod answer;
 mod bracket;
 mod cameras;
 mod comparison;
@@ -19,10 +20,14 @@ mod table;
 pub(crate) use escape::escape;
 
 use super::Figures;
-use super::words::count;
+use super::words::{count, settings_words};
 use crate::figure::BracketFigures;
 use std::fmt::Write;
-use stopspan_core::results::{BracketReport, Report, WithoutBracket};
+use stopspan_core::results::{BracketReport, RENDERED_FILE, Report, UnusedFile, WithoutBracket};
+
+/// Stands in a section for the address of the bracket's picture, which differs from page to page. No text of a report contains it:
+/// control characters are escaped where names are read.
+pub(super) const PICTURE_PLACE: &str = "\u{1}picture\u{1}";
 
 const STYLE: &str = include_str!("style.css");
 
@@ -31,6 +36,8 @@ const STYLE: &str = include_str!("style.css");
 pub enum Sections<'a> {
     /// On the page: one per bracket of the report, made by [`section`].
     Here(&'a [String]),
+    /// On the page, which lies in the folder of its only bracket.
+    Alone(&'a String),
     /// On separate pages, `report.html` in each bracket's folder, to which this page links.
     Elsewhere,
 }
@@ -103,23 +110,52 @@ pub fn page_of(report: &Report, sections: Sections, without_bracket: &[String]) 
     out.push_str("</header>\n<main>\n");
     cameras::cameras(&mut out, report);
     raw_table::raw_tables(&mut out, report);
-    if let Sections::Here(sections) = sections {
-        let alone = report.brackets.len() == 1;
-        for (entry, section) in report.brackets.iter().zip(sections) {
-            bracket::head(&mut out, entry, &id(entry), alone);
-            out.push_str(section);
-        }
+    let alone = report.brackets.len() + report.without_bracket.len() == 1;
+    let (here, in_its_folder) = match sections {
+        Sections::Here(sections) => (sections, false),
+        Sections::Alone(section) => (std::slice::from_ref(section), true),
+        Sections::Elsewhere => (&[][..], false),
+    };
+    for (entry, section) in report.brackets.iter().zip(here) {
+        let place = match in_its_folder {
+            true => RENDERED_FILE.to_owned(),
+            false => format!("{}/{RENDERED_FILE}", address(&entry.name)),
+        };
+        bracket::head(&mut out, entry, &id(entry), alone);
+        out.push_str(&section.replace(PICTURE_PLACE, &place));
+        close(&mut out, alone);
     }
-    let alone = report.brackets.is_empty() && report.without_bracket.len() == 1;
     for (entry, section) in report.without_bracket.iter().zip(without_bracket) {
         lone::head(&mut out, entry, &id_of(&entry.name), alone);
         out.push_str(section);
+        close(&mut out, alone);
     }
     left_aside(&mut out, report);
     notes::definitions(&mut out);
     notes::provenance(&mut out, report);
     out.push_str("</main>\n</body>\n</html>\n");
     out
+}
+
+/// Opens a section: the only one of a page, or one of several, which are folded under a line with name and headline.
+fn open(out: &mut String, id: &str, title: &str, headline: &str, alone: bool) {
+    if alone {
+        let _ = writeln!(out, "<section class=\"bracket\" id=\"{id}\">");
+        return;
+    }
+    let _ = writeln!(
+        out,
+        "<details class=\"bracket\" id=\"{id}\"><summary><h2>{}</h2></summary>\n<section>\n<p class=\"answer\">{}</p>",
+        escape(title),
+        escape(headline)
+    );
+}
+
+/// Closes what [`open`] opened around a section.
+fn close(out: &mut String, alone: bool) {
+    if !alone {
+        out.push_str("</details>\n");
+    }
 }
 
 fn title(report: &Report) -> String {
@@ -129,15 +165,35 @@ fn title(report: &Report) -> String {
             [one] => one.camera.clone().unwrap_or_else(|| one.name.clone()),
             many => count(many.len(), "camera", "cameras"),
         },
-        [one] => one.name.clone(),
-        many => format!("{} brackets", many.len()),
+        [one] if report.without_bracket.is_empty() => name(one),
+        many => match report.without_bracket.len() {
+            0 => format!("{} brackets", many.len()),
+            lone => format!(
+                "{}, {} without",
+                count(many.len(), "bracket", "brackets"),
+                count(lone, "camera", "cameras")
+            ),
+        },
+    }
+}
+
+/// Camera and settings of the reference frame; the bracket's name without a camera.
+fn name(bracket: &BracketReport) -> String {
+    let Some(camera) = &bracket.camera else {
+        return bracket.name.clone();
+    };
+    let reference = bracket.frames.iter().find(|f| f.reference);
+    let settings = reference.map_or_else(String::new, |f| settings_words(&f.settings));
+    match settings.is_empty() {
+        true => format!("{camera}, {}", bracket.name),
+        false => format!("{camera}, {settings}"),
     }
 }
 
 /// Headline of each bracket and of each camera without one, with links if there are several.
 fn summary(out: &mut String, report: &Report, sections: Sections) {
     let place = |name: &str| match sections {
-        Sections::Here(_) => format!("#{}", id_of(name)),
+        Sections::Here(_) | Sections::Alone(_) => format!("#{}", id_of(name)),
         Sections::Elsewhere => format!("{}/report.html", address(name)),
     };
     let brackets = report.brackets.iter();
@@ -148,13 +204,17 @@ fn summary(out: &mut String, report: &Report, sections: Sections) {
     });
     let all: Vec<(String, &str, &str)> = brackets.chain(lone).collect();
     match all.as_slice() {
-        [] => out.push_str("<p class=\"lead\">Nothing was measured; what was left aside or failed is listed below.</p>\n"),
+        [] => out.push_str("<p class=\"lead\">Nothing was measured; files not used and failures are listed below.</p>\n"),
         [(_, _, headline)] => {
             let _ = writeln!(out, "<p class=\"lead\">{}</p>", escape(headline));
         }
         many => {
             out.push_str("<ul class=\"answers\">\n");
             for (place, name, headline) in many {
+                let headline = match sections {
+                    Sections::Elsewhere => headline,
+                    _ => &"", // stands with the section
+                };
                 let _ = writeln!(
                     out,
                     "<li><a href=\"{place}\">{}</a> {}</li>",
@@ -179,10 +239,14 @@ fn address(name: &str) -> String {
 }
 
 fn left_aside(out: &mut String, report: &Report) {
-    if report.singles.is_empty() && report.skipped.is_empty() && report.failed.is_empty() {
+    let passed = report
+        .skipped
+        .iter()
+        .any(|one| one.reason != "not a picture");
+    if report.singles.is_empty() && !passed && report.failed.is_empty() {
         return;
     }
-    out.push_str("<section>\n<h2>Left aside</h2>\n<ul class=\"findings\">\n");
+    out.push_str("<section>\n<h2>Files not used</h2>\n<ul class=\"findings\">\n");
     for one in &report.failed {
         let _ = writeln!(
             out,
@@ -192,10 +256,15 @@ fn left_aside(out: &mut String, report: &Report) {
             escape(&one.advice)
         );
     }
-    for (word, list) in [
-        ("Not measured", &report.singles),
-        ("Skipped", &report.skipped),
-    ] {
+    let pictures = |list: &[UnusedFile]| -> Vec<UnusedFile> {
+        let other = |one: &&UnusedFile| one.reason != "not a picture";
+        list.iter().filter(other).cloned().collect()
+    };
+    let lists = [
+        ("Not measured", report.singles.clone()),
+        ("Skipped", pictures(&report.skipped)),
+    ];
+    for (word, list) in lists {
         for one in list {
             let _ = writeln!(
                 out,

@@ -17,7 +17,7 @@ pub(super) fn register(out: &mut String, bracket: &BracketReport, pictures: &Bra
     let Some(registered) = &pictures.registered else {
         return;
     };
-    out.push_str("<h3>How the frames lay, and what moved</h3>\n");
+    out.push_str("<h3>Alignment and movement</h3>\n");
     shifts(out, bracket, registered);
     out.push_str("<div class=\"views\">\n");
     if registered.outlines.len() > 1 {

@@ -15,11 +15,11 @@ pub(super) fn scene(out: &mut String, bracket: &BracketReport, id: &str) {
     let Some(scene) = &bracket.scene else {
         return;
     };
-    out.push_str("<h3>The scene, and what the frames hold of it</h3>\n<div class=\"charts\">\n");
+    out.push_str("<div class=\"charts\">\n");
     if let Some(svg) = figure::scene(bracket, id) {
         let _ = writeln!(
             out,
-            "<figure>{svg}<figcaption>Grey: how many pixels of the map are how bright. Wide bar: from clipping down to SNR 1. Narrow bar: down to SNR 10.</figcaption></figure>"
+            "<figure>{svg}<figcaption>Grey: histogram of scene radiance. Wide bar: from clipping to SNR 1. Narrow bar: to SNR 10.</figcaption></figure>"
         );
     }
     out.push_str("<div>\n");
@@ -33,7 +33,7 @@ pub(super) fn scene(out: &mut String, bracket: &BracketReport, id: &str) {
         let _ = writeln!(out, "<p>{}</p>", escape(&text.replace(" -", " \u{2212}")));
     }
     let unknown = format!(
-        "The frame to use alone loses least by area: a pixel clipped in some channel counts 2, one below SNR 10 counts 1 (common practice of exposing for the highlights, no source for the weights; SNR 10 after ISO 12232). Not told by the bracket: how bright {} of the pixels are (clipped in every frame), how dark {} are (lost in the noise).",
+        "The best single frame loses the least area: a clipped pixel counts 2, one below SNR 10 (ISO 12232) counts 1 (common practice, no source). Unknown: {} of the picture is clipped in every frame, {} is lost in noise.",
         say::tenths_up(scene.clipped_share),
         say::tenths_up(scene.lost_share)
     );
@@ -51,7 +51,7 @@ fn held(out: &mut String, bracket: &BracketReport) {
     };
     let mut table = Table::new(
         "stack plain",
-        "Share of the scene's pixels that is clipped in some channel, and share that is not and reaches an SNR in one pixel",
+        "Share of the scene clipped in any channel, and share recorded unclipped at each SNR",
         &["picture", "clipped", "SNR 1", "SNR 3", "SNR 10", "SNR 40"],
     );
     let cells =
@@ -93,7 +93,7 @@ pub(super) fn gain(out: &mut String, bracket: &BracketReport) {
         &[
             "down to",
             "single frame",
-            "it holds",
+            "range",
             "predicted",
             "of exposure",
             "of averaging",
@@ -128,13 +128,15 @@ pub(super) fn ranges(out: &mut String, bracket: &BracketReport) {
     if bracket.pictures.iter().all(|p| p.usable_stops.is_empty()) {
         return;
     }
-    out.push_str("<details><summary>Range at every SNR, per pixel and per area</summary>\n");
+    out.push_str(
+        "<details><summary>Dynamic range at every SNR, per pixel and per area</summary>\n",
+    );
     let mut table = Table::new(
         "dense",
         if any_interval(bracket.pictures.iter()) {
-            "Stops from clipping down to an SNR, with 95 % intervals: of one pixel, and of one pixel of the picture scaled down to 1 000 000 pixels"
+            "Dynamic range in stops at each SNR with 95 % intervals: per pixel, and per pixel of the picture scaled to 1 000 000 pixels"
         } else {
-            "Stops from clipping down to an SNR of one pixel"
+            "Dynamic range in stops at each SNR, per pixel"
         },
         &[
             "picture",

@@ -1,7 +1,7 @@
-//! Wedge strips of all pictures one below the other, with brackets under the steps that run together and the number of steps told
-//! apart.
+//! Wedge strips of all pictures one below the other, with marks under the steps that run together, with the reason, and the number of
+//! steps resolved.
 use super::super::figure::{self, BracketFigures, Strip};
-use super::super::words::{kind_words, reason_letter, reason_words};
+use super::super::words::{kind_words, reason_name};
 use super::escape;
 use std::fmt::Write;
 use stopspan_core::results::BracketReport;
@@ -27,26 +27,12 @@ pub(super) fn strips(out: &mut String, bracket: &BracketReport, pictures: &Brack
     let Some(steps) = rows.iter().find_map(|(p, _)| p.levels).map(|l| l.steps) else {
         return;
     };
-    out.push_str("<h3>The wedge in every picture</h3>\n<div class=\"strips\">\n");
+    out.push_str("<div class=\"strips\">\n");
     scale(out, steps);
     for (picture, strip) in rows {
         row(out, picture, strip);
     }
-    out.push_str("</div>\n<ul class=\"letters\"><li><span class=\"run key\"></span>these steps run together, because of</li>");
-    for reason in [
-        JoinReason::Clipped,
-        JoinReason::Crushed,
-        JoinReason::Noise,
-        JoinReason::Order,
-    ] {
-        let _ = write!(
-            out,
-            "<li><b>{}</b> {}</li>",
-            reason_letter(reason),
-            escape(reason_words(reason))
-        );
-    }
-    out.push_str("</ul>\n");
+    out.push_str("</div>\n");
 }
 
 fn scale(out: &mut String, steps: usize) {
@@ -97,19 +83,30 @@ fn row(out: &mut String, picture: &PictureMeasurement, strip: Option<&Strip>) {
         );
         let _ = write!(
             out,
-            "<span class=\"run\" style=\"left:{left:.2}%;width:{:.2}%\"><i>{}</i></span>",
+            "<span class=\"run{}\" style=\"left:{left:.2}%;width:{:.2}%\"><i>{}</i></span>",
+            side(left, right),
             right - left,
-            reason_letter(run.reason)
+            reason_name(run.reason)
         );
     }
     let block = levels.fewer_by_block().map_or_else(String::new, |block| {
-        format!("<br><b>{block}</b> by 8 x 8 means")
+        format!(", <b>{block}</b> by 8 x 8 means")
     });
     let _ = writeln!(
         out,
         "</div></div>\n<div class=\"count\"><b>{}</b> of {}{block}</div></div>",
         levels.noise, levels.steps
     );
+}
+
+/// Class of a run whose word would reach beyond the strip: the word then begins or ends with the run.
+fn side(left: f64, right: f64) -> &'static str {
+    let middle = (left + right) / 2.0;
+    match middle {
+        ..12.0 => " early",
+        88.0.. => " late",
+        _ => "",
+    }
 }
 
 /// Position of the centre of a step, per cent of the strip's width.
@@ -139,7 +136,7 @@ fn describe(picture: &PictureMeasurement, runs: &[Run], steps: usize) -> String 
     let list: Vec<String> = runs
         .iter()
         .map(|r| {
-            let reason = super::super::words::reason_name(r.reason);
+            let reason = reason_name(r.reason);
             format!("{} to {} ({reason})", r.first, r.last)
         })
         .collect();

@@ -83,12 +83,14 @@ pub(super) fn pictures(out: &mut String, bracket: &BracketReport) {
     }
     let caption = match bracket.pictures.steps() {
         Some(steps) => format!(
-            "Steps told apart, of {steps}, by each criterion; stops held, with 95 % intervals"
+            "Steps resolved, of {steps}, by each criterion; dynamic range in stops with 95 % intervals"
         ),
         None if any_interval(bracket.pictures.iter()) => {
-            "Stops held, with 95 % intervals (no wedge, so no steps are counted)".to_owned()
+            "Dynamic range in stops with 95 % intervals (no wedge, so no steps are counted)"
+                .to_owned()
         }
-        None => "Stops held (no wedge, so no steps are counted and no intervals known)".to_owned(),
+        None => "Dynamic range in stops (no wedge, so no steps are counted and no intervals known)"
+            .to_owned(),
     };
     let mut table = Table::new(
         "stack levels",
@@ -100,8 +102,8 @@ pub(super) fn pictures(out: &mut String, bracket: &BracketReport) {
             "code",
             "visual",
             "patch mean",
-            "stops down to SNR 1",
-            "stops down to SNR 10",
+            "stops at SNR 1",
+            "stops at SNR 10",
             "limited by",
         ],
     );
@@ -143,7 +145,6 @@ pub(super) fn frames(out: &mut String, bracket: &BracketReport) {
             3,
         )
     };
-    out.push_str("<h3>Exposures</h3>\n");
     let mut table = Table::new(
         "stack plain",
         "Frames; exposure in stops against the reference, with standard uncertainty",
@@ -268,7 +269,7 @@ fn steps_of(out: &mut String, picture: &PictureMeasurement) {
             "Δcode",
             "ΔL*",
             "ΔJND",
-            "told apart by",
+            "resolved by",
             "why not by noise",
         ],
     );

@@ -18,7 +18,7 @@ pub(super) fn text(out: &mut String, entry: &WithoutBracket) {
         "\n{:17} {:^28} {:>15} {:>15}",
         "",
         format!("steps resolved{of}"),
-        "stops down to",
+        "stops at",
         ""
     );
     let _ = writeln!(

@@ -111,7 +111,7 @@ table! {
         FigureRefused(figure, reason) => Warning, figure_refused;
     }
     densities {
-        DensitiesFromMerge() => Warning, densities_from_merge;
+        DensitiesFromMerge() => Note, densities_from_merge;
         DensitiesDisagree(rms) => Warning, densities_disagree;
         UnevenLight(fall_off_stops, residual_density) => Warning, uneven_light;
         DensityUncertaintyAssumed(density) => Note, density_uncertainty_assumed;

@@ -5,7 +5,7 @@ use stopspan_core::results::{BracketReport, FrameEntry, Measurement, PictureMeas
 
 /// Returns the headline: how many steps of the wedge the merge, the camera's HDR picture and the best single frame resolve by `noise`,
 /// and their dynamic range in stops from clipping to SNR 1. Without a wedge it gives ranges only; without either it refers to the
-/// notes. A sentence on the comparison with the camera's HDR picture follows if there is one.
+/// notes.
 pub fn headline(bracket: &BracketReport) -> String {
     let mut sentences = Vec::new();
     let (steps, range) = (steps(&bracket.pictures), range(&bracket.pictures));
@@ -29,7 +29,6 @@ pub fn headline(bracket: &BracketReport) -> String {
             "No exposure is known: all figures in stops are relative to an assumed span.".into(),
         );
     }
-    sentences.extend(bracket.comparison.as_ref().and_then(super::comparison));
     sentences.join(" ")
 }
 

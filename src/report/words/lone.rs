@@ -63,7 +63,7 @@ fn sentence(picture: &LonePicture) -> String {
 }
 
 /// What linear light rests on, once for all pictures of a camera, or with their names where they differ.
-fn lights(entry: &WithoutBracket) -> String {
+pub fn lights(entry: &WithoutBracket) -> String {
     let mut kinds: Vec<(String, Vec<&str>)> = Vec::new();
     for picture in &entry.pictures {
         let words = match &picture.light {

@@ -35,15 +35,12 @@ pub fn quantity_name(quantity: Quantity) -> &'static str {
 pub fn quantity_words(quantity: Quantity) -> (&'static str, &'static str) {
     use Quantity as Q;
     match quantity {
-        Q::LevelsNoise => ("steps told apart by noise", "steps"),
-        Q::LevelsCode => ("steps told apart by code", "steps"),
-        Q::LevelsVisual => ("steps told apart by visual", "steps"),
-        Q::UsableStops1 => ("usable range down to SNR 1", "stops"),
-        Q::UsableStops10 => ("usable range down to SNR 10", "stops"),
-        Q::VisibleStops => (
-            "range seen in the picture",
-            "stops; 0.10 density moves L* by 1 or more",
-        ),
+        Q::LevelsNoise => ("steps resolved (noise)", "steps"),
+        Q::LevelsCode => ("steps resolved (8-bit code)", "steps"),
+        Q::LevelsVisual => ("steps visibly distinct", "steps"),
+        Q::UsableStops1 => ("dynamic range at SNR 1", "stops"),
+        Q::UsableStops10 => ("dynamic range at SNR 10", "stops"),
+        Q::VisibleStops => ("visible range", "stops; 0.10 density moves L* by 1 or more"),
         Q::Mtf50 => (
             "detail, MTF50",
             "cycles/pixel; slanted edge after ISO 12233",
@@ -70,11 +67,11 @@ pub fn quantity_words(quantity: Quantity) -> (&'static str, &'static str) {
         ),
         Q::NeutralDifference => ("neutrals: CIEDE2000", "mean, after a lightness match"),
         Q::ColourDifference => ("colours: CIEDE2000", "mean, after a lightness match"),
-        Q::OffCurve => ("off the one tone curve", "share of flat places"),
-        Q::Ghosts => ("shows two moments at once", "share of the frame"),
+        Q::OffCurve => ("locally tone-mapped", "share of flat places"),
+        Q::Ghosts => ("ghosting", "share of the frame"),
         Q::DoubleEdges => ("double image", "share of textured areas"),
-        Q::Clipped => ("at white", "share of the frame; the last two 8-bit codes"),
-        Q::Crushed => ("at black", "share of the frame; the first two 8-bit codes"),
+        Q::Clipped => ("white", "share of the frame; the last two 8-bit codes"),
+        Q::Crushed => ("black", "share of the frame; the first two 8-bit codes"),
     }
 }
 
@@ -149,7 +146,7 @@ pub fn comparison(comparison: &Comparison) -> Option<String> {
             (row.camera_hdr, row.merge, row.against_merge)
     {
         let word = match less.tie {
-            Some(true) => "is not told from it in detail",
+            Some(true) => "is equally sharp",
             _ if less.value > 0.0 => "is sharper",
             _ => "is less sharp",
         };
@@ -163,15 +160,19 @@ pub fn comparison(comparison: &Comparison) -> Option<String> {
     if let Some(tone) = &comparison.tone {
         let share = percent(tone.off_curve.value);
         parts.push(match tone.kind {
-            ToneKind::Global => format!("follows one tone curve ({share} of flat places leave it)"),
+            ToneKind::Global => {
+                format!("follows a single tone curve ({share} of flat areas deviate)")
+            }
             ToneKind::Local => {
-                format!("is mapped locally ({share} of flat places leave any one tone curve)")
+                format!(
+                    "is locally tone-mapped ({share} of flat areas follow no single tone curve)"
+                )
             }
         });
         parts.push(match comparison.ghosts.places.len() {
-            0 => "shows no ghost of what the frames hold".to_owned(),
+            0 => "shows no ghosting".to_owned(),
             n => format!(
-                "shows two moments at once on {} of the frame ({n} {})",
+                "shows ghosting in {} of the frame ({n} {})",
                 percent(comparison.ghosts.share),
                 if n == 1 { "place" } else { "places" }
             ),
@@ -193,7 +194,7 @@ fn twice(comparison: &Comparison) -> Option<String> {
     let found = comparison.double_edges.as_ref()?;
     let second = found.evident()?;
     Some(format!(
-        "shows a double image, {} pixels apart, in {} of {} textured areas",
+        "shows a faint double image, {} px apart, in {} of {} textured areas",
         decimal(second.distance.value, 1),
         second.places,
         found.judged
@@ -208,9 +209,9 @@ fn acutance(comparison: &Comparison) -> Option<String> {
     let row = comparison.quantity(Quantity::Acutance)?;
     let (camera, merge, less) = (row.camera_hdr?, row.merge?, row.against_merge?);
     let word = match less.tie {
-        Some(true) => "is not told from it in local acutance",
-        _ if less.value > 0.0 => "has more local acutance",
-        _ => "has less local acutance",
+        Some(true) => "has the same local acutance",
+        _ if less.value > 0.0 => "has higher local acutance",
+        _ => "has lower local acutance",
     };
     Some(format!(
         "{word} ({} against {})",

@@ -25,7 +25,7 @@ pub fn held(bracket: &BracketReport) -> Option<String> {
         String::new()
     };
     Some(format!(
-        "{span}Unclipped and at SNR 10 or more: {frames}the merge {} of the pixels.",
+        "{span}Share recorded unclipped at SNR 10 or better: {frames}merge {}.",
         tenths(held.merge)
     ))
 }
@@ -35,7 +35,7 @@ fn span(scene: &Scene) -> Option<String> {
     let open = scene.clipped_share > 0.005 || scene.lost_share > 0.005;
     let bound = if open { "at least " } else { "" };
     Some(format!(
-        "99 % of the scene's pixels span {bound}{} stops.",
+        "99 % of the scene spans {bound}{} stops.",
         decimal(scene.stops?, 1)
     ))
 }
@@ -120,13 +120,13 @@ pub fn advice(scene: &Scene) -> Option<String> {
         .iter()
         .map(|a| {
             let fewer = a.one_fewer_share.map_or_else(String::new, |share| {
-                format!("; one frame fewer holds {} at most", tenths(share))
+                format!("; one frame fewer reaches {} at most", tenths(share))
             });
             format!("for {}, {}{fewer}", percent_exact(a.wanted_share), plan(a))
         })
         .collect();
     Some(format!(
-        "Of the pixels whose radiance is known the frames taken hold {taken} at SNR 10. Fewest frames that do: {}.",
+        "The frames record {taken} of the measurable pixels at SNR 10. Fewest frames needed: {}.",
         plans.join(". And ")
     ))
 }
@@ -152,7 +152,7 @@ pub fn gain(bracket: &BracketReport) -> Option<String> {
     let spread = bracket.gain.first()?.spread_stops;
     (!parts.is_empty()).then(|| {
         format!(
-            "The merge holds more stops than a single frame: {}; the exposures alone span {}{}.",
+            "Gain of the merge over a single frame, stops: {}; the exposures span {}{}.",
             parts.join("; "),
             decimal(spread, 2),
             glare(bracket).unwrap_or_default()
@@ -199,7 +199,7 @@ fn glare(bracket: &BracketReport) -> Option<String> {
     let range = glare.ranges.iter().find(|r| r.snr == 1.0)?;
     let after = range.after_stops.filter(|_| glare.detected)?;
     Some(format!(
-        "; under veiling glare the merge holds {} stops at SNR 1, {} with the glare taken off",
+        "; with veiling glare the merge covers {} stops at SNR 1, {} without it",
         decimal(range.before_stops, 2),
         decimal(after, 2)
     ))

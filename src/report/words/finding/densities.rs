@@ -5,21 +5,21 @@ use stopspan_core::Setting;
 
 pub fn densities_from_merge() -> String {
     format!(
-        "The densities are not known; they were taken from the merge. So the span of the exposures rests on the metadata, veiling glare cannot be told from light, and uneven light stays in: what the wedge says of the exposures is the same thing twice. Give {} to change that.",
+        "Wedge densities unknown: they were taken from the merge, so the wedge cannot check the exposures, veiling glare or uneven light independently. Give {} if you have them.",
         Setting::WedgeDensities
     )
 }
 
 pub fn densities_disagree(rms: &f64) -> String {
     format!(
-        "Stated and measured densities differ by {} D (root mean square): check the list and its order.",
+        "Stated and measured densities differ by {} D (r.m.s.). Check the list and its order.",
         decimal(*rms, 3)
     )
 }
 
 pub fn uneven_light(fall_off_stops: &f64, residual_density: &f64) -> String {
     format!(
-        "The light falls off by {} stops over the wedge; {} D remain after it was removed.",
+        "Uneven light: illumination varies by {} stops across the wedge; {} D remain after correction. Light the wedge more evenly.",
         decimal(*fall_off_stops, 2),
         decimal(*residual_density, 3)
     )
@@ -27,7 +27,7 @@ pub fn uneven_light(fall_off_stops: &f64, residual_density: &f64) -> String {
 
 pub fn density_uncertainty_assumed(density: &f64) -> String {
     format!(
-        "The uncertainty of the densities is not stated; {} D was assumed (one standard uncertainty, common practice).",
+        "Density uncertainty not stated; {} D assumed (one standard uncertainty, common practice).",
         decimal(*density, 3)
     )
 }
@@ -40,16 +40,16 @@ pub fn span_by_wedge(
     used: &bool,
 ) -> String {
     let seen = format!(
-        "By the known densities the span of the bracket is {} stops, {} by what was used before ({} %, standard uncertainty {} %)",
+        "Measured against the known densities, the exposure span is {} stops instead of {} ({} %, standard uncertainty {} %)",
         decimal(*span_by_wedge_stops, 3),
         decimal(*span_before_stops, 3),
         signed((1.0 / exponent - 1.0) * 100.0, 2),
         decimal(standard_uncertainty * 100.0, 2)
     );
     if *used {
-        format!("{seen}: exposures, response and ranges were corrected by it.")
+        format!("{seen}. Exposures, response and ranges were corrected.")
     } else {
-        format!("{seen}: nothing was changed.")
+        format!("{seen}. Nothing was changed.")
     }
 }
 
@@ -61,7 +61,7 @@ pub fn veiling_glare(
     ceiling_stops: &f64,
 ) -> String {
     format!(
-        "Veiling glare of {} of white lies over the wedge (95 % interval {} to {}, {} standard deviations from none). It holds contrast to {} stops in every frame alike, so that merging cannot remove it (McCann and Rizzi 2007); subtracting it would not remove its photon noise.",
+        "Veiling glare of {} of white over the wedge (95 % interval {} to {}, {} standard deviations from none) limits contrast to {} stops in every frame; merging cannot remove it (McCann and Rizzi 2007).",
         hundredths(*share),
         hundredths(*low95),
         hundredths(*high95),
@@ -72,19 +72,19 @@ pub fn veiling_glare(
 
 pub fn light_not_separable(density: &f64) -> String {
     format!(
-        "Along this wedge density changes with place, so that uneven light cannot be told from it: {} D from end to end was allowed for in the uncertainty. A frame of an even source ({}) would tell.",
+        "Uneven light cannot be separated from density on this wedge; {} D from end to end was added to the uncertainty. A flat-field frame ({}) would resolve it.",
         decimal(*density, 2),
         Setting::FlatField
     )
 }
 
 pub fn densities_not_used(reason: &str) -> String {
-    format!("The known densities were not held against the light: {reason}.")
+    format!("The known densities were not used: {reason}.")
 }
 
 pub fn light_evened(fall_off_stops: &f64) -> String {
     format!(
-        "The light over the wedge differs by {} stops by the flat field; that was divided out.",
+        "Illumination across the wedge varies by {} stops according to the flat field, and was corrected.",
         decimal(*fall_off_stops, 2)
     )
 }
@@ -96,7 +96,7 @@ fn hundredths(share: f64) -> String {
 
 pub fn light_assumed() -> String {
     format!(
-        "No bracket of this camera and no densities are known, so linear light is assumed after IEC 61966-2-1 (sRGB). Steps are counted in that light; no stops are given. Known densities ({}) or a saved response ({}) give them.",
+        "No stops: without a bracket or known densities, linear light is assumed from IEC 61966-2-1 (sRGB). Give {} or a saved response ({}).",
         Setting::WedgeDensities,
         Setting::Response
     )
@@ -104,7 +104,7 @@ pub fn light_assumed() -> String {
 
 pub fn clip_beyond_wedge(beyond_stops: &f64) -> String {
     format!(
-        "The picture clips {} stops above the lightest step, too far to carry the measured curve on: the ranges are lower bounds. Expose until the lightest step just clips.",
+        "Ranges are lower bounds: the picture clips {} stops above the lightest step, beyond the measured curve. Expose so that the lightest step just clips.",
         decimal(*beyond_stops, 1)
     )
 }

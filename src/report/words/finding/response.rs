@@ -55,7 +55,7 @@ pub fn noise_as_stated() -> String {
 
 pub fn levels_flattered(noise: &usize, block: &usize) -> String {
     format!(
-        "Compression hides noise: {noise} steps resolved by pixel noise, {block} by means of 8 x 8 pixels, which compression affects less. The lower count is closer to what the camera recorded."
+        "Compression hides noise: {noise} steps by pixel noise, {block} by means of 8 x 8 pixels. Use the lower count."
     )
 }
 

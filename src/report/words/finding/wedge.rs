@@ -11,20 +11,20 @@ pub fn no_wedge(looked_for: &str) -> String {
 
 pub fn wedge_found(confidence: &f64, steps: &usize) -> String {
     format!(
-        "A wedge of {steps} steps was found by itself, confidence {} of 1.",
+        "A {steps}-step wedge was detected automatically (confidence {} of 1).",
         decimal(*confidence, 2)
     )
 }
 
 pub fn wedge_seen_further(steps: &usize, seen: &usize) -> String {
     format!(
-        "{steps} steps were found here; another bracket or picture of this run shows {seen} on the same wedge, so the steps resolved are out of {seen}."
+        "{steps} steps were found here, {seen} in another picture of the same wedge; counts are out of {seen}."
     )
 }
 
 pub fn wedge_may_go_on(step: &usize, snr: &f64) -> String {
     format!(
-        "Step {step}, the darkest that was found, has an SNR of {} per pixel: darker steps of the chart may have been missed in the noise, so that it may have more than {step}. Say how many there are with {} and {}.",
+        "The wedge may have more than {step} steps: step {step} has an SNR of only {} per pixel, so darker steps may be lost in noise. State the number of steps with {} and {}.",
         decimal(*snr, 1),
         Setting::WedgeGrid,
         Setting::WedgeCorners
@@ -33,7 +33,7 @@ pub fn wedge_may_go_on(step: &usize, snr: &f64) -> String {
 
 pub fn wedge_end_unsure(steps: &usize, end: &WedgeEnd) -> String {
     format!(
-        "The wedge was found with {steps} steps, which may not be all: {}. Say how many there are with {} and {}.",
+        "The wedge may have more than the {steps} steps found: {}. State the number with {} and {}.",
         beyond(end),
         Setting::WedgeGrid,
         Setting::WedgeCorners
@@ -42,7 +42,7 @@ pub fn wedge_end_unsure(steps: &usize, end: &WedgeEnd) -> String {
 
 pub fn wedge_grid_doubtful(steps_within: &usize, patches: &usize) -> String {
     format!(
-        "In the middle of {steps_within} of the {patches} patches lies a step of the wedge: it has another number of patches, or other corners. No count of these steps can be relied on. Look at {} and {}.",
+        "The given grid does not fit: {steps_within} of {patches} patches contain an edge between steps, so the counts are unreliable. Check {} and {}.",
         Setting::WedgeGrid,
         Setting::WedgeCorners
     )
@@ -56,9 +56,7 @@ pub fn wedge_unusable(reason: &str, patch_px: &f64) -> String {
 }
 
 pub fn chart_limited(picture: &str) -> String {
-    format!(
-        "{picture} tells every step apart: its count is a lower bound, and a longer wedge might show more."
-    )
+    format!("{picture} resolves every step; a longer wedge might show more.")
 }
 
 pub fn steps_joined_in_rendering(
@@ -72,8 +70,7 @@ pub fn steps_joined_in_rendering(
         false => runs(&steps.iter().map(|s| s + 1).collect::<Vec<_>>()),
     };
     format!(
-        "{picture}: of {told_apart} pairs of steps that the merge tells apart, less than one 8-bit code below the step \
-         before: {}; less than one step of CIE lightness: {}.",
+        "{picture}: of the {told_apart} step pairs that the merge resolves, less than one 8-bit code apart: {}; less than one unit of L* apart: {}.",
         list(below_code),
         list(below_lightness)
     )
@@ -81,7 +78,7 @@ pub fn steps_joined_in_rendering(
 
 pub fn range_beyond_wedge(snr: &f64, beyond_stops: &f64) -> String {
     format!(
-        "The range at SNR {} reaches {} stops below the darkest step; there it leans on the fitted noise model.",
+        "Dynamic range at SNR {} extends {} stops below the darkest step; that part is extrapolated from the noise model.",
         decimal(*snr, 0),
         decimal(*beyond_stops, 2)
     )
@@ -89,7 +86,7 @@ pub fn range_beyond_wedge(snr: &f64, beyond_stops: &f64) -> String {
 
 pub fn wedge_doubtful(confidence: &f64, steps: &usize) -> String {
     format!(
-        "Something like a wedge of {steps} steps was seen, confidence {} of 1: {}, and so not measured. It is outlined in the picture of the merge; if it is the wedge, give its corners with {} and {}.",
+        "A possible {steps}-step wedge was not measured (confidence {} of 1: {}). It is outlined in the report; if it is the wedge, give {} and {}.",
         decimal(*confidence, 2),
         why_not_measured(*confidence),
         Setting::WedgeCorners,
@@ -104,20 +101,18 @@ pub fn wedge_carried_on(steps: &usize, lighter: &usize, darker: &usize) -> Strin
     };
     let darker = match darker {
         0 => None,
-        n => Some(format!(
-            "{n} at the dark end, which the wedge is known to have"
-        )),
+        n => Some(format!("{n} at the dark end, known from another picture")),
     };
     let ends: Vec<String> = lighter.into_iter().chain(darker).collect();
     format!(
-        "The grid of the wedge was carried on over steps that run together: {}; so it has {steps} steps.",
+        "The wedge has {steps} steps, counting some that run together: {}.",
         ends.join(", and ")
     )
 }
 
 pub fn second_wedge(steps: &usize, column_px: &f64, row_px: &f64) -> String {
     format!(
-        "Another wedge, of {steps} steps, is in view around column {}, row {}; it was not measured. To measure it, give its corners with {} and {}.",
+        "A second wedge ({steps} steps, near column {}, row {}) was not measured. To measure it, give {} and {}.",
         decimal(*column_px, 0),
         decimal(*row_px, 0),
         Setting::WedgeCorners,
@@ -133,13 +128,13 @@ pub fn wedge_file_other_size(
     rows: &usize,
 ) -> String {
     format!(
-        "{file} was made for pictures of {file_columns} x {file_rows} pixels, these have {columns} x {rows}: its grid and densities were used, and the corners were looked for again."
+        "{file} was made for {file_columns} x {file_rows} pixels, these pictures have {columns} x {rows}. Its grid and densities were used; the corners were searched again."
     )
 }
 
 pub fn patches_small(side_px: &f64, guard_px: &f64, wanted_px: &f64) -> String {
     format!(
-        "The smallest patch has a side of {} px: what is measured keeps {} px away from its edges, less than the {} px of a JPEG block, so that ringing may add to the noise.",
+        "Small patches ({} px): only {} px are kept clear of the edges, less than a JPEG block ({} px), so ringing may add noise. Move closer to the wedge.",
         decimal(*side_px, 0),
         decimal(*guard_px, 1),
         decimal(*wanted_px, 0)
@@ -148,19 +143,19 @@ pub fn patches_small(side_px: &f64, guard_px: &f64, wanted_px: &f64) -> String {
 
 pub fn patch_textured(step: &usize, ratio: &f64) -> String {
     format!(
-        "Step {step} is not even (slow variation {} times the noise): robust statistics were used.",
+        "Step {step} is unevenly lit or textured (variation {} times the noise); medians were used.",
         decimal(*ratio, 1)
     )
 }
 
 pub fn figure_refused(figure: &str, reason: &str) -> String {
-    format!("{figure} is not given: {reason}.")
+    format!("No {figure}: {reason}.")
 }
 
 /// Reason why a wedge candidate of this confidence was not measured.
 pub(crate) fn why_not_measured(confidence: f64) -> &'static str {
     if confidence >= CONFIDENT {
-        "of another size than was asked for"
+        "not the size asked for"
     } else {
         "too doubtful"
     }
@@ -171,13 +166,13 @@ fn beyond(end: &WedgeEnd) -> String {
     let side = if end.lighter { "lightest" } else { "darkest" };
     match end.because {
         EndDoubt::FrameEdge => {
-            format!("the frame ends so close to the {side} one that a further patch would be cut")
+            format!("the frame ends right after the {side} one")
         }
-        EndDoubt::LikeTheCard => format!(
-            "beyond the {side} one the card is as light as a further step would be, so that such a step could not be seen"
-        ),
+        EndDoubt::LikeTheCard => {
+            format!("the card beyond the {side} one is as light as a further step would be")
+        }
         EndDoubt::LikeAStep => {
-            format!("beyond the {side} one something flat is as light as a further step would be")
+            format!("a flat area beyond the {side} one is as light as a further step would be")
         }
     }
 }

@@ -1,0 +1,333 @@
+//! The short text: at most twelve lines a bracket, and one table over cameras.
+use super::{interval, limit, plain, shortened_to, wrap};
+use crate::words::{self, decimal};
+use std::fmt::Write;
+use stopspan_core::finding::Severity;
+use stopspan_core::results::{
+    BracketReport, CameraComparison, LevelsAndRange, PictureKind, PictureMeasurement, RankedFigure,
+    RankedPicture, Report, UnusedFile, WithoutBracket,
+};
+
+/// Most lines of one bracket, and of one camera's pictures without a bracket.
+const LINES: usize = 12;
+/// Most warnings of one bracket.
+const WARNINGS: usize = 3;
+/// Most files of a list that are named.
+const NAMED: usize = 3;
+/// Longest file name in a row.
+const FILE: usize = 20;
+
+/// Returns the answer of a run: cameras compared, then every bracket with its best single frame, the camera's HDR picture and the merge,
+/// which frame to use alone, and the most serious warnings; at most twelve lines each, of at most 79 characters. Everything else is in
+/// the report.
+pub fn summary(report: &Report) -> String {
+    let mut out = String::new();
+    if let Some(compared) = &report.cameras {
+        cameras(&mut out, compared);
+    }
+    for bracket in &report.brackets {
+        out.push_str(&of_bracket(bracket));
+        out.push('\n');
+    }
+    for entry in &report.without_bracket {
+        out.push_str(&without_bracket(entry));
+        out.push('\n');
+    }
+    unused(&mut out, report);
+    if out.is_empty() {
+        out.push_str("Nothing was found to measure.\n");
+    }
+    out.truncate(out.trim_end().len());
+    out.push('\n');
+    out
+}
+
+/// A table row for the best single frame, the camera's HDR picture and the merge, then what to do and what to mind.
+fn of_bracket(bracket: &BracketReport) -> String {
+    let mut out = String::new();
+    let frames = words::count(bracket.frames.len(), "frame", "frames");
+    let title = format!("{}: {frames}", bracket.name);
+    wrap(&mut out, &plain(&title), "", "  ");
+    let pictures = &bracket.pictures;
+    let single = best_single(bracket);
+    let rows = [
+        ("best single", single),
+        ("camera's HDR", pictures.camera.as_ref()),
+        ("merge", pictures.merge.as_ref()),
+    ];
+    let rows: Vec<(&str, &PictureMeasurement)> = rows
+        .into_iter()
+        .filter_map(|(name, picture)| Some((name, picture?)))
+        .collect();
+    table(&mut out, &rows);
+    let mut sentences = Vec::new();
+    sentences.extend(single.and_then(|s| gain(s, pictures.merge.as_ref()?)));
+    let scene = bracket.scene.as_ref();
+    sentences.extend(scene.and_then(|s| words::scene::single(s, &bracket.frames)));
+    for sentence in sentences {
+        wrap(&mut out, &plain(&sentence), "", "  ");
+    }
+    let lacks = scene.filter(|s| s.reach.as_ref().is_some_and(|r| !r.is_enough()));
+    let mut notes = words::all_findings(bracket);
+    if let Some(text) = lacks.and_then(words::scene::reach) {
+        // What makes figures wrong comes first.
+        notes.insert(1.min(notes.len()), (Severity::Warning, text));
+    }
+    warnings(&mut out, &notes);
+    out
+}
+
+/// The frame to use alone; without a scene the one that resolves most steps.
+fn best_single(bracket: &BracketReport) -> Option<&PictureMeasurement> {
+    let frames = &bracket.pictures;
+    let kept = bracket.scene.as_ref().and_then(|s| s.kept_by());
+    let by_scene = kept.and_then(|file| frames.frame(file));
+    by_scene.or_else(|| {
+        let levels = |p: &&PictureMeasurement| p.levels.map(|l| l.noise);
+        frames.frames.iter().rev().max_by_key(levels)
+    })
+}
+
+/// A head and a row per picture: steps, with the count by 8 x 8 means where it is lower, and range with interval at SNR 1 and 10.
+fn table(out: &mut String, rows: &[(&str, &PictureMeasurement)]) {
+    let steps = rows.iter().find_map(|(_, p)| p.levels).map(|l| l.steps);
+    let of = steps.map_or_else(|| "steps".to_owned(), |n| format!("of {n}"));
+    line(
+        out,
+        ["", "", &of, "stops, SNR 1", "stops, SNR 10", "limited by"],
+    );
+    for (name, picture) in rows {
+        let one = LevelsAndRange::of(picture);
+        let range = |u: &Option<_>| u.as_ref().map_or_else(|| "-".to_owned(), interval);
+        let file = match picture.kind {
+            PictureKind::Merge => String::new(),
+            _ => shortened_to(&picture.file, FILE),
+        };
+        let usable = one.snr1.as_ref().filter(|u| u.stops.is_some());
+        let limit = usable.map_or_else(|| "-".to_owned(), |u| limit(u.limited_by));
+        let range = [range(&one.snr1), range(&one.snr10)];
+        line(
+            out,
+            [name, &file, &counts(&one), &range[0], &range[1], &limit],
+        );
+    }
+}
+
+fn line(out: &mut String, [name, file, steps, snr1, snr10, limit]: [&str; 6]) {
+    let text = format!("{name:12} {file:FILE$} {steps:>7} {snr1:>14} {snr10:>14} {limit}");
+    let _ = writeln!(out, "{}", text.trim_end());
+}
+
+/// "18", or "21 (17)" where means of 8 x 8 pixels resolve 17.
+fn counts(one: &LevelsAndRange) -> String {
+    match (one.levels, one.levels_block) {
+        (Some(levels), Some(block)) if block < levels => format!("{levels} ({block})"),
+        (Some(levels), _) => levels.to_string(),
+        (None, _) => "-".to_owned(),
+    }
+}
+
+/// "The merge adds 3 steps and 2.6 stops at SNR 10 to the best single frame."
+fn gain(single: &PictureMeasurement, merge: &PictureMeasurement) -> Option<String> {
+    let steps = || Some(merge.levels?.noise.checked_sub(single.levels?.noise)?);
+    let steps = steps()
+        .filter(|n| *n > 0)
+        .map(|n| words::count(n, "step", "steps"));
+    let stops = |p: &PictureMeasurement| p.at_snr(10.0)?.stops;
+    let more = || Some(stops(merge)? - stops(single)?);
+    let more = more().filter(|m| *m >= 0.05);
+    let more = more.map(|m| format!("{} stops at SNR 10", decimal(m, 1)));
+    let parts: Vec<String> = steps.into_iter().chain(more).collect();
+    Some(match parts.is_empty() {
+        true => "The merge adds nothing to the best single frame.".to_owned(),
+        false => format!(
+            "The merge adds {} to the best single frame.",
+            parts.join(" and ")
+        ),
+    })
+}
+
+/// The first warnings that leave room for the line that counts the rest; at least one.
+fn warnings(out: &mut String, notes: &[(Severity, String)]) {
+    let serious = notes.iter().filter(|(s, _)| *s == Severity::Warning);
+    let mut shown = 0;
+    for (_, text) in serious.take(WARNINGS) {
+        let mut one = String::new();
+        wrap(&mut one, &plain(text), "! ", "  ");
+        if shown > 0 && out.lines().count() + one.lines().count() > LINES - 1 {
+            break;
+        }
+        out.push_str(&one);
+        shown += 1;
+    }
+    let rest = notes.len() - shown;
+    if rest > 0 {
+        let rest = words::count(rest, "more note", "more notes");
+        let _ = writeln!(out, "{rest} in report.html (--verbose prints them).");
+    }
+}
+
+fn without_bracket(entry: &WithoutBracket) -> String {
+    let mut out = String::new();
+    let camera = entry.camera.as_deref().unwrap_or(&entry.name);
+    let number = words::count(entry.pictures.len(), "picture", "pictures");
+    wrap(
+        &mut out,
+        &plain(&format!("{camera}: {number} without a bracket")),
+        "",
+        "  ",
+    );
+    let rows: Vec<(&str, &PictureMeasurement)> = entry
+        .pictures
+        .iter()
+        .take(LINES / 2)
+        .map(|p| (lone_name(p.measured.kind), &p.measured))
+        .collect();
+    table(&mut out, &rows);
+    let hidden = entry.pictures.len() - rows.len();
+    if hidden > 0 {
+        let _ = writeln!(
+            out,
+            "{} in report.html.",
+            words::count(hidden, "more picture", "more pictures")
+        );
+    }
+    wrap(&mut out, &plain(&words::lone::lights(entry)), "", "  ");
+    warnings(&mut out, &words::lone::findings(entry));
+    out
+}
+
+fn lone_name(kind: PictureKind) -> &'static str {
+    match kind {
+        PictureKind::CameraHdr => "camera's HDR",
+        _ => "single shot",
+    }
+}
+
+/// A row per camera with steps and range at SNR 10 of its best single frame, its HDR picture and its merge; the ranking in one line.
+fn cameras(out: &mut String, compared: &CameraComparison) {
+    let cells = |cells: [[&str; 2]; 3], name: &str| {
+        let text: String = cells
+            .iter()
+            .map(|[steps, stops]| format!(" {steps:>7} {stops:>14}"))
+            .collect();
+        format!("{:12}{text}", shortened_to(name, 12))
+            .trim_end()
+            .to_owned()
+    };
+    let _ = writeln!(
+        out,
+        "{:12} {:>22} {:>22} {:>22}",
+        "cameras", "best single", "camera's HDR", "merge"
+    );
+    let heads = ["steps", "stops, SNR 10"];
+    let _ = writeln!(out, "{}", cells([heads; 3], ""));
+    for row in &compared.rows {
+        let single = if row.single.levels.is_some() || row.single.snr10.is_some() {
+            &row.single
+        } else {
+            &row.default_shot
+        };
+        let texts = [single, &row.camera_hdr, &row.merge].map(|one| {
+            let stops = one.snr10.as_ref().map_or_else(|| "-".to_owned(), interval);
+            [counts(one), stops]
+        });
+        let borrowed = texts
+            .each_ref()
+            .map(|pair| pair.each_ref().map(String::as_str));
+        let name = words::cameras::row_name(&compared.rows, &row.bracket);
+        let _ = writeln!(out, "{}", cells(borrowed, &name));
+    }
+    for picture in [
+        RankedPicture::Merge,
+        RankedPicture::Single,
+        RankedPicture::DefaultShot,
+    ] {
+        if let Some(text) = ranking(compared, picture) {
+            wrap(out, &plain(&text), "", "  ");
+            break;
+        }
+    }
+    for text in words::cameras::compare_with_care(compared) {
+        wrap(out, &plain(&text), "! ", "  ");
+    }
+    out.push('\n');
+}
+
+/// "Ranked by stops to SNR 10 of the merge: 1 A; 2 B and C, tied", or why there is no ranking; `None` if the picture is not compared.
+fn ranking(compared: &CameraComparison, picture: RankedPicture) -> Option<String> {
+    let figure = [RankedFigure::Stops10, RankedFigure::Levels]
+        .into_iter()
+        .find(|f| {
+            compared
+                .rows
+                .iter()
+                .any(|r| r.standing(picture, *f).is_some())
+        })?;
+    let what = match figure {
+        RankedFigure::Levels => "steps",
+        _ => "stops to SNR 10",
+    };
+    let rows = &compared.rows;
+    let of = words::cameras::picture_name(picture);
+    let texts: Vec<String> = rows
+        .iter()
+        .filter_map(|row| {
+            let standing = row.standing(picture, figure)?;
+            let name = words::cameras::row_name(rows, &row.bracket);
+            Some(format!(
+                "{name}: {}",
+                words::cameras::standing(rows, standing)
+            ))
+        })
+        .collect();
+    Some(format!("By {what} of the {of}: {}.", texts.join("; ")))
+}
+
+/// Files that were not used, by kind: few are named, of many the number.
+fn unused(out: &mut String, report: &Report) {
+    let lists = [
+        ("Not measured", &report.singles),
+        ("Not used", &report.skipped),
+    ];
+    for (title, list) in lists {
+        let pictures: Vec<&UnusedFile> = list
+            .iter()
+            .filter(|o| o.reason != "not a picture")
+            .collect();
+        for one in pictures.iter().take(NAMED) {
+            wrap(
+                out,
+                &plain(&format!("{title}: {}: {}", one.path, one.reason)),
+                "",
+                "  ",
+            );
+        }
+        let rest = list.len() - pictures.len().min(NAMED);
+        if rest > 0 && pictures.len() > NAMED {
+            let _ = writeln!(
+                out,
+                "{title}: {} (see report.html).",
+                words::count(rest, "more file", "more files")
+            );
+        }
+    }
+    for one in report.failed.iter().take(NAMED) {
+        wrap(
+            out,
+            &plain(&format!(
+                "Failed: {}: {}; {}",
+                one.name, one.problem, one.advice
+            )),
+            "",
+            "  ",
+        );
+    }
+    if report.failed.len() > NAMED {
+        let _ = writeln!(
+            out,
+            "Failed: {} more (see report.html).",
+            report.failed.len() - NAMED
+        );
+    }
+}
