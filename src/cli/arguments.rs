@@ -4,7 +4,7 @@ use crate::response::{ResponseChoice, ResponseParser};
 use crate::simulating::Simulate;
 use crate::values;
 use crate::wedge::{Measure, Wedge};
-use clap::{Args, Parser, Subcommand, ValueEnum};
+use clap::{Args, CommandFactory, FromArgMatches, Parser, Subcommand, ValueEnum};
 use clap_complete::Shell;
 use std::path::PathBuf;
 use stopspan::pipeline::Settings;
@@ -15,7 +15,7 @@ use stopspan_merge::MotionSettings;
 use stopspan_report::sheet::{Look, SheetSettings};
 use stopspan_response::ResponseRequest;
 
-/// How many wedge steps and how many stops a camera holds: in one frame, in its own HDR picture, in a merged bracket.
+/// Measure a camera's dynamic range, merge its exposure brackets, and compare cameras.
 #[derive(Debug, Parser)]
 #[command(version, about, after_help = AFTER)]
 pub struct Arguments {
@@ -31,15 +31,59 @@ First steps:
   stopspan merge A.jpg B.jpg C.jpg --out MAP.exr
   stopspan render MAP.exr --out PICTURE.jpg
 
-Many brackets, shared out over jobs that do not talk to each other (any scheduler's array job; K is the job's number):
-  stopspan run FOLDER --out RESULTS --resume --part K/8    each job; start a stopped one again with the same line
-  stopspan run FOLDER --out RESULTS --resume               when all are done: the report
+Many brackets, shared between independent jobs (K is the job's number):
+  stopspan run FOLDER --out RESULTS --resume --part K/8  each job; restart a stopped one with the same line
+  stopspan run FOLDER --out RESULTS --resume             when all are done: the report
 
-Exit codes: 0 done; 1 nothing could be done; 2 the command line makes no sense; 3 part was done, the rest failed and was named;
-130 told to end (Ctrl-C, SIGTERM): what has its name is whole, go on with --resume.
+Exit codes: 0 done; 1 nothing could be done; 2 invalid command line; 3 partly done, failures are listed;
+130 interrupted (Ctrl-C, SIGTERM): finished files are complete, continue with --resume.
 
 Never look at the sun, or point a camera at it, through an optical finder. For flying cameras follow local rules and
 licensed practice.";
+
+/// Options of `run` and `merge` that `-h` lists; `--help` lists all.
+const USUAL: [&str; 22] = [
+    "inputs",
+    "frames",
+    "out",
+    "dry_run",
+    "verbose",
+    "overwrite",
+    "resume",
+    "quiet",
+    "help",
+    "one_bracket",
+    "camera_hdr",
+    "exposure",
+    "reference",
+    "linear",
+    "wedge_corners",
+    "wedge_grid",
+    "wedge_densities",
+    "wedge_file",
+    "no_wedge",
+    "sheet_size",
+    "crop",
+    "tone",
+];
+
+/// The command line, parsed. The short help of a command leaves out what is rarely needed.
+pub fn parsed() -> Arguments {
+    let matches = with_short_help().get_matches();
+    Arguments::from_arg_matches(&matches).unwrap_or_else(|problem| problem.exit())
+}
+
+fn with_short_help() -> clap::Command {
+    let usual = |arg: clap::Arg| {
+        let listed = USUAL.contains(&arg.get_id().as_str());
+        arg.hide_short_help(!listed)
+    };
+    let mut program = Arguments::command();
+    for command in ["run", "merge"] {
+        program = program.mut_subcommand(command, |c| c.mut_args(usual));
+    }
+    program
+}
 
 #[derive(Debug, Subcommand)]
 pub enum Command {
@@ -66,25 +110,25 @@ pub struct Common {
     /// Exposure of a file, given or corrected: FILE=SECONDS[,fN][,isoS], FILE=1/60, or FILE=+1ev; FILE may hold * and ?
     #[arg(long, value_name = "FILE=EXPOSURE", help_heading = "Frames")]
     pub exposure: Vec<String>,
-    /// The frame whose geometry and moment the map has [default: bias 0, else the middle exposure]
+    /// Frame that sets alignment and moment of the merge [default: bias 0, else the middle exposure]
     #[arg(long, value_name = "FILE", help_heading = "Frames")]
     pub reference: Option<PathBuf>,
-    /// What the levels of the frames mean; or FILE.json, the response.json of an earlier run, for pictures without a bracket
+    /// How codes become light: fitted, a named curve, or the response.json of an earlier run (for pictures without a bracket)
     #[arg(long, value_parser = ResponseParser, default_value = "fit", help_heading = "Frames")]
     pub response: ResponseChoice,
-    /// The frames are linear; the same as --response linear
+    /// Frames are linear; same as --response linear
     #[arg(long, help_heading = "Frames")]
     pub linear: bool,
     /// A frame taken without light, to be subtracted from linear frames of its exposure time; once a time, or one for all
     #[arg(long, value_name = "FILE", help_heading = "Frames")]
     pub dark_frame: Vec<PathBuf>,
-    /// Something neutral in the reference frame, by which raw frames are balanced: column and row, pixels [default: as shot]
+    /// Neutral spot in the reference frame for the white balance of raw frames: column and row, pixels [default: as shot]
     #[arg(long, value_name = "X,Y", value_parser = place, help_heading = "Frames")]
     pub neutral: Option<(f64, f64)>,
-    /// Take the frames to be in register as they are
+    /// Skip alignment
     #[arg(long, help_heading = "Frames")]
     pub no_register: bool,
-    /// Merge every frame everywhere, also where one shows another moment than the reference frame
+    /// Merge every frame everywhere, also where something moved
     #[arg(long, help_heading = "Frames")]
     pub no_motion: bool,
     /// Use what can be decoded of damaged files; merge then goes on without frames that cannot be used
@@ -93,7 +137,7 @@ pub struct Common {
     /// Largest picture accepted, in pixels
     #[arg(long, value_name = "N", default_value_t = Limits::default().pixels, help_heading = "Frames")]
     pub max_pixels: u64,
-    /// Replace results that are there
+    /// Replace existing results
     #[arg(long)]
     pub overwrite: bool,
     /// Number of threads [default: all cores]; results do not depend on it
@@ -111,7 +155,12 @@ pub struct Run {
     #[arg(required = true, value_name = "INPUT")]
     pub inputs: Vec<PathBuf>,
     /// Folder for the report (HTML, JSON, CSV) and a folder per bracket, or per camera without one
-    #[arg(long, value_name = "DIR", required_unless_present = "dry_run")]
+    #[arg(
+        long,
+        alias = "output",
+        value_name = "DIR",
+        required_unless_present = "dry_run"
+    )]
     pub out: Option<PathBuf>,
     /// Only list what was found
     #[arg(long)]
@@ -119,16 +168,16 @@ pub struct Run {
     /// Print every picture's figures and all notes, not the answer alone
     #[arg(long, short)]
     pub verbose: bool,
-    /// All inputs are one bracket, whatever their times
+    /// Treat all inputs as one bracket, whatever their capture times
     #[arg(long, help_heading = "Frames")]
     pub one_bracket: bool,
-    /// This file is the camera's own HDR picture
+    /// The camera's own HDR picture
     #[arg(long, value_name = "FILE", help_heading = "Frames")]
     pub camera_hdr: Vec<PathBuf>,
-    /// No input is the camera's own HDR picture
+    /// None of the inputs is the camera's own HDR picture
     #[arg(long, conflicts_with = "camera_hdr", help_heading = "Frames")]
     pub no_camera_hdr: bool,
-    /// This file is a frame, whatever its tags say
+    /// Treat this file as a frame, whatever its metadata
     #[arg(long, value_name = "FILE", help_heading = "Frames")]
     pub frame: Vec<PathBuf>,
     #[command(flatten)]
@@ -141,7 +190,7 @@ pub struct Run {
         help_heading = "Sheets"
     )]
     pub sheet_size: String,
-    /// Grounds of the sheets
+    /// Sheet background
     #[arg(long, value_enum, default_value_t = LookArgument::Both, help_heading = "Sheets")]
     pub sheet_look: LookArgument,
     /// Pictures on the sheets: file names, or frame, camera-hdr, merge, rendered [default: all that fit]

@@ -2,13 +2,15 @@
 use indicatif::{ProgressBar, ProgressStyle};
 use std::error::Error as _;
 use std::io::Write;
-use std::time::Duration;
+use std::time::{Duration, Instant};
 use stopspan::pipeline::Event;
 use stopspan_core::Error;
+use stopspan_core::error::printable;
 
-/// Progress on a terminal; silent elsewhere and when asked to be quiet.
+/// Progress on a terminal: the bracket, the stage, and the time left; silent elsewhere and when asked to be quiet.
 pub struct Console {
     bar: ProgressBar,
+    begun: Instant,
 }
 
 impl Console {
@@ -22,15 +24,20 @@ impl Console {
             bar.set_style(style);
         }
         bar.enable_steady_tick(Duration::from_millis(120));
-        Console { bar }
+        let begun = Instant::now();
+        Console { bar, begun }
     }
 
     pub fn show(&self, event: &Event) {
         match event {
             Event::Surveying => self.bar.set_message("reading headers"),
-            Event::Bracket { name, index, count } => self
-                .bar
-                .set_prefix(format!("{}/{count} {name}:", index + 1)),
+            Event::Bracket { name, index, count } => {
+                let left = time_left(self.begun.elapsed(), *index, *count);
+                let left = left.map_or_else(String::new, |left| format!(" ({left} left)"));
+                let name = printable::text(name);
+                self.bar
+                    .set_prefix(format!("{}/{count} {name}{left}:", index + 1));
+            }
             Event::Picture { name, index, count } => {
                 self.bar
                     .set_prefix(format!("{}/{count} {name}:", index + 1));
@@ -49,6 +56,18 @@ impl Console {
     }
 }
 
+/// Time that the brackets from `index` on take if each takes as long as those before did: "40 s", "3 min"; `None` before the first is
+/// done, and for less than two seconds.
+fn time_left(elapsed: Duration, index: usize, count: usize) -> Option<String> {
+    let each = elapsed.as_secs_f64() / index as f64;
+    let left = each * count.saturating_sub(index) as f64;
+    match left {
+        _ if index == 0 || left < 2.0 => None,
+        ..90.0 => Some(format!("{left:.0} s")),
+        _ => Some(format!("{:.0} min", left / 60.0)),
+    }
+}
+
 /// One result on standard output. A reader that has gone away is no error.
 pub fn say(text: &str) {
     let _ = writeln!(std::io::stdout(), "{text}");
@@ -64,4 +83,18 @@ pub fn complain(error: &Error) {
     }
     text.push_str(&format!("\n  what to do: {}", error.advice()));
     let _ = writeln!(std::io::stderr(), "{text}");
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn time_left_follows_from_the_brackets_done() {
+        let of = |seconds, index, count| time_left(Duration::from_secs(seconds), index, count);
+        assert_eq!(of(5, 0, 3), None);
+        assert_eq!(of(10, 2, 4).as_deref(), Some("10 s"));
+        assert_eq!(of(60, 2, 10).as_deref(), Some("4 min"));
+        assert_eq!(of(4, 9, 10), None);
+    }
 }

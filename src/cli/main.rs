@@ -8,7 +8,7 @@ mod values;
 mod wedge;
 
 use arguments::{Arguments, Command, Merge, Run};
-use clap::{CommandFactory, Parser};
+use clap::CommandFactory;
 use clap_complete::Shell;
 use look::Render;
 use simulating::Simulate;
@@ -23,7 +23,7 @@ use stopspan_simulate::{FileKind, ScenarioSource};
 const DONE: u8 = 0;
 /// Nothing could be done.
 const NOTHING_DONE: u8 = 1;
-/// The command line makes no sense; clap uses the same number.
+/// Invalid command line; clap uses the same number.
 const USAGE: u8 = 2;
 /// Part was done; the rest failed and was named.
 const PART_DONE: u8 = 3;
@@ -31,7 +31,7 @@ const PART_DONE: u8 = 3;
 const INTERRUPTED: u8 = 130;
 
 fn main() -> ExitCode {
-    let arguments = Arguments::parse();
+    let arguments = arguments::parsed();
     // A decoder that panics costs its file, which is named as an error.
     let usual = std::panic::take_hook();
     std::panic::set_hook(Box::new(move |panic| {

@@ -45,7 +45,7 @@ pub struct Wedge {
     /// Every second row of patches runs backwards
     #[arg(long, help_heading = "Wedge")]
     pub wedge_boustrophedon: bool,
-    /// There is no wedge: do not look for one
+    /// Do not look for a wedge
     #[arg(long, conflicts_with_all = ["wedge_corners", "wedge_file"], help_heading = "Wedge")]
     pub no_wedge: bool,
 }
