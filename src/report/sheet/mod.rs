@@ -8,6 +8,7 @@ mod comparison;
 mod crops;
 mod horizontal_axis;
 mod lettering;
+mod places;
 mod range;
 #[cfg(feature = "sheets")]
 mod rasterize;
@@ -15,6 +16,9 @@ mod response;
 mod settings;
 mod views;
 mod wedge;
+
+pub use places::{ACROSS, PlaceColumn, PlaceRow, Places, of_places, place_room};
+pub use wedge::{CameraStrip, STRIPS};
 
 pub(crate) use crops::room as crop_room;
 pub use crops::{CropCell, CropRow};
@@ -107,6 +111,21 @@ pub fn of_cameras(report: &Report, settings: &SheetSettings) -> Vec<Sheet> {
         .filter_map(|look| {
             let canvas = cameras::draw(Canvas::new(settings.size, look), report)?;
             Some(Sheet::new("cameras", look, canvas))
+        })
+        .collect()
+}
+
+/// Draws the sheet of wedges across cameras in every look asked for; `number` is that of the sheet, from 1.
+pub fn of_strips(strips: &[CameraStrip], number: usize, settings: &SheetSettings) -> Vec<Sheet> {
+    let name = match number {
+        1 => "wedges".to_owned(),
+        n => format!("wedges-{n}"),
+    };
+    let looks = settings.looks.iter().copied();
+    looks
+        .filter_map(|look| {
+            let canvas = wedge::draw_cameras(Canvas::new(settings.size, look), strips)?;
+            Some(Sheet::new(&name, look, canvas))
         })
         .collect()
 }

@@ -49,10 +49,66 @@ pub(super) fn draw(
             top: top + height * index as f64,
             height,
         };
+        let note = strip.note.replace("logarithm of radiance", "log radiance");
         let named = NamedStrip {
             picture,
             name: distinguishing_part(rows.iter().map(|r| r.0.file.as_str()), &picture.file),
+            about: [kind(picture).to_owned(), note],
             strip,
+        };
+        named.draw(&mut canvas, place);
+    }
+    Some(canvas)
+}
+
+/// The wedge in the default shot of one camera.
+#[derive(Debug, Clone)]
+pub struct CameraStrip {
+    /// Camera.
+    pub camera: String,
+    /// Settings, and file or what was assumed: two lines.
+    pub about: [String; 2],
+    /// The measured shot.
+    pub picture: PictureMeasurement,
+    /// Its wedge.
+    pub strip: Strip,
+}
+
+/// Largest number of strips on a sheet across cameras.
+pub const STRIPS: usize = 8;
+
+/// Draws the sheet of wedges across cameras; `None` without a strip.
+pub(super) fn draw_cameras(mut canvas: Canvas, strips: &[CameraStrip]) -> Option<Canvas> {
+    let rows: Vec<(&PictureMeasurement, &Strip)> =
+        strips.iter().map(|s| (&s.picture, &s.strip)).collect();
+    let steps: Vec<usize> = rows
+        .iter()
+        .filter_map(|r| r.0.levels)
+        .map(|l| l.steps)
+        .collect();
+    let first = *steps.first()?;
+    let title = match steps.iter().all(|s| *s == first) {
+        true => format!("Default shots: wedge steps resolved, of {first}"),
+        false => "Default shots: wedge steps resolved".to_owned(),
+    };
+    let cameras: Vec<&str> = strips.iter().map(|s| s.camera.as_str()).collect();
+    let (top, bottom) = canvas.frame(&title, &cameras.join(", "), &notes(&rows), describe(&rows));
+    let tallest = if canvas.narrow() {
+        TALLEST + LINE
+    } else {
+        TALLEST
+    };
+    let height = ((bottom - top) / rows.len() as f64).min(tallest);
+    for (index, strip) in strips.iter().enumerate() {
+        let place = Row {
+            top: top + height * index as f64,
+            height,
+        };
+        let named = NamedStrip {
+            picture: &strip.picture,
+            name: strip.camera.clone(),
+            about: strip.about.clone(),
+            strip: &strip.strip,
         };
         named.draw(&mut canvas, place);
     }
@@ -74,8 +130,10 @@ fn notes(rows: &[(&PictureMeasurement, &Strip)]) -> String {
 /// The wedge in one picture.
 struct NamedStrip<'a> {
     picture: &'a PictureMeasurement,
-    /// File name as shown.
+    /// File name or camera as shown.
     name: String,
+    /// Two lines below it.
+    about: [String; 2],
     strip: &'a Strip,
 }
 
@@ -134,13 +192,9 @@ impl NamedStrip<'_> {
         }
     }
 
-    /// File, kind and the strip's note: beside it, or in one line above it on a narrow sheet.
+    /// Name and what is about it: beside the strip, or in one line above it on a narrow sheet.
     fn names(&self, canvas: &mut Canvas, row: Row) {
         let Row { top, height } = row;
-        let words = self
-            .strip
-            .note
-            .replace("logarithm of radiance", "log radiance");
         let size = if canvas.narrow() {
             1.0
         } else {
@@ -157,18 +211,16 @@ impl NamedStrip<'_> {
             canvas.text((MARGIN, base), name, &file);
             let past = text_width(&file, name) + 20.0;
             let room = canvas.extent().0 - 2.0 * MARGIN - past - 230.0;
-            let said = match words.as_str() {
-                "" => kind(self.picture).to_owned(),
-                words => words.to_owned(),
-            };
-            canvas.text((MARGIN + past, base), note, &cut(&said, room, note));
+            let [first, second] = &self.about;
+            let said = if second.is_empty() { first } else { second };
+            canvas.text((MARGIN + past, base), note, &cut(said, room, note));
             return;
         }
         let room = NAMES - 20.0;
         let lines = [
             (0.30, name, self.name.as_str()),
-            (0.50, note, kind(self.picture)),
-            (0.68, note, words.as_str()),
+            (0.50, note, self.about[0].as_str()),
+            (0.68, note, self.about[1].as_str()),
         ];
         for (share, look, text) in lines.into_iter().filter(|l| !l.2.is_empty()) {
             canvas.text((MARGIN, top + share * height), look, &cut(text, room, look));
