@@ -3,8 +3,9 @@
 //! [`prepare`] takes a bracket from files to all that a merge needs, [`merge`] writes its map, and [`run`] does the whole job on every
 //! bracket found in the inputs. [`render`] renders a map again, [`measure_map`] measures the wedge on one, [`measure_pictures`] on finished pictures, [`survey`] only lists
 //! what is there. Below: `settings` holds what can be asked for, `registering` the order for raw mosaics, `job` that of many
-//! brackets with `batch` and `inputs` under it, `lone` that of pictures without a bracket, `delivery`, `products` and `sheets` write files; `asked` holds what is asked of
+//! brackets with `batch` and `inputs` under it, `lone` that of pictures without a bracket, `delivery`, `products` and `sheets` write files; `across` compares the default shots of all cameras; `asked` holds what is asked of
 //! the sheets against the pictures that there are.
+mod across;
 mod asked;
 mod batch;
 mod delivery;

@@ -2,7 +2,7 @@
 use super::batch::{self, DoneBracket, Found};
 use super::lone::{self, LoneFile};
 use super::settings::{Event, Settings};
-use super::{Progress, asked, inputs, one_bracket, products, sheets};
+use super::{Progress, across, asked, inputs, one_bracket, products, sheets};
 use std::path::Path;
 use stopspan_core::Error;
 use stopspan_core::error::BracketProblem;
@@ -92,6 +92,7 @@ pub fn run(settings: &Settings, progress: Progress) -> Result<Outcome, Error> {
         progress(Event::Stage("writing the report"));
         inputs::enter_missing_sums(&mut report.inputs);
         report.cameras = report::cameras::compare(&report.brackets, &report.without_bracket);
+        across::compare(&mut report, &survey, (settings, &policy), progress)?;
         report.saved_twice = report::raw_table::compare(&report.brackets);
         sheets::write_cameras(&report, &settings.sheets, &settings.out, &policy)?;
         let sections = if own_pages {

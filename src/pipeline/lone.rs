@@ -234,7 +234,7 @@ fn measure(
 
 /// The light of levels that are linear: raw samples, which are demosaiced, float samples, or as the user states; `None` for
 /// encoded levels.
-fn linear_light(alone: &mut Bracket, settings: &Settings) -> Option<KnownLight> {
+pub(super) fn linear_light(alone: &mut Bracket, settings: &Settings) -> Option<KnownLight> {
     if let Some(mosaic) = frames::mosaic_of(alone) {
         frames::split(alone);
         let clips = frames::clip_levels(alone);

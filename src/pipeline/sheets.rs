@@ -42,7 +42,8 @@ pub(super) fn write_cameras(
     write(&sheets, &folder.join(FOLDER), FOLDER, policy).map(drop)
 }
 
-fn write(
+/// Writes sheets into a folder; `prefix` is its path in the report.
+pub(super) fn write(
     sheets: &[Sheet],
     folder: &Path,
     prefix: &str,

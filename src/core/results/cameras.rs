@@ -1,5 +1,7 @@
 //! Comparison of cameras: one row per bracket, ranks with ties, light received by each.
-use super::{PictureMeasurement, RankedFigure, RankedPicture, Standing, UsableStops};
+use super::{
+    PictureMeasurement, RankedFigure, RankedPicture, ShotComparison, Standing, UsableStops,
+};
 use crate::units::{Estimate, ExposureSettings};
 use serde::{Deserialize, Serialize};
 
@@ -12,6 +14,9 @@ pub struct CameraComparison {
     pub light: Vec<LightPair>,
     /// Reasons why rows cannot be compared directly, one entry per reason.
     pub not_comparable: Vec<NotComparable>,
+    /// Default shots compared at their settings: light, noise, colour; `None` where fewer than two share three places.
+    #[serde(default)]
+    pub shots: Option<ShotComparison>,
 }
 
 /// One camera's figures.

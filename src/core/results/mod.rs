@@ -22,6 +22,7 @@ mod saved_twice;
 
 mod bracket;
 mod cameras;
+mod low_light;
 mod report;
 mod standing;
 mod without_bracket;
@@ -37,6 +38,7 @@ pub use comparison::{
     ToneTile,
 };
 pub use gain::BracketGain;
+pub use low_light::{ComparedShot, SamePlaces, ShotComparison, ShotStanding};
 pub use measurement::{
     BracketMeasurement, DecidingQuantity, JoinReason, Joined, JoinedBecause, LevelCounts, Limit,
     NormalisedStops, Pair, Patch, PictureKind, PictureMeasurement, RENDERED_FILE, UsableStops,

@@ -94,4 +94,6 @@ pub enum NotRanked {
     NoInterval,
     /// The counts are of wedges with different numbers of steps.
     OtherWedge,
+    /// Fewer than three places are shown well by both.
+    TooFewPlaces,
 }

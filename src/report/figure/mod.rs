@@ -24,7 +24,7 @@ mod tone_curve;
 pub(crate) use curve_from_raw::curve_from_raw;
 pub(crate) use edge::edge;
 pub(crate) use oecf::oecf;
-pub(crate) use of_bracket::strip_of_pixels;
+pub use of_bracket::strip_of_pixels;
 pub use of_bracket::{FigureInput, of_bracket};
 pub(crate) use outline::outline;
 pub(crate) use picture::{jpeg_uri, png_uri, reduced};

@@ -100,7 +100,7 @@ fn wedge_strip(input: FigureInput, entry: &PictureMeasurement) -> Option<Strip> 
 }
 
 /// The wedge cut out of a picture's pixels.
-pub(crate) fn strip_of_pixels(
+pub fn strip_of_pixels(
     entry: &PictureMeasurement,
     pixels: &Pixels,
     shown: DisplayConversion,

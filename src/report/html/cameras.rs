@@ -1,10 +1,14 @@
 //! Section on the comparison of cameras: table, light that each recorded, limits of comparability.
-use super::super::words::cameras::{compare_with_care, more, picture_name, standings};
+use super::super::words::cameras::{
+    self as words, compare_with_care, more, picture_name, standings,
+};
 use super::super::words::{decimal, settings_words, stops_interval, typeset};
 use super::escape;
+use super::table::Table;
 use std::fmt::Write;
 use stopspan_core::results::Report;
 use stopspan_core::results::{CameraComparison, CameraRow, RankedPicture};
+use stopspan_core::results::{Interval, ShotComparison, ShotStanding};
 
 /// Writes the section; nothing without a comparison of cameras.
 pub(super) fn cameras(out: &mut String, report: &Report) {
@@ -38,6 +42,9 @@ pub(super) fn cameras(out: &mut String, report: &Report) {
     }
     out.push_str("</tbody></table></div>\n");
     light(out, comparison);
+    if let Some(found) = &comparison.shots {
+        shots(out, found);
+    }
     let care = compare_with_care(comparison);
     if !care.is_empty() {
         out.push_str("<h3>Compare with care</h3>\n<ul class=\"findings\">\n");
@@ -120,4 +127,53 @@ fn light(out: &mut String, comparison: &CameraComparison) {
         );
     }
     out.push_str("</ul>\n");
+}
+
+/// Default shots at their settings: who is brightest, cleanest, most neutral.
+fn shots(out: &mut String, found: &ShotComparison) {
+    out.push_str("<h3>Default shots: light, noise, colour</h3>\n");
+    let sentences = words::shots(found).join(" ");
+    let _ = writeln!(out, "<p>{}</p>", escape(&sentences));
+    let mut table = Table::new(
+        "stack plain",
+        &words::shots_caption(found),
+        &[
+            "camera",
+            "light by the settings, stops",
+            "light recorded, stops",
+            "SNR, stops",
+            "chroma",
+        ],
+    );
+    for shot in &found.shots {
+        let settings = format!("{}, {}", shot.file, settings_words(&shot.settings));
+        let cell = |text: String, standing: Option<&ShotStanding>| {
+            let rank = words::shot_standing(standing);
+            match rank.is_empty() {
+                true => text,
+                false => format!("{text}; {rank}"),
+            }
+        };
+        let expected = shot.expected_stops.map(Interval::without_interval);
+        table.row(
+            &shot.camera,
+            &settings,
+            &[
+                words::with_interval(expected.as_ref(), true),
+                cell(
+                    words::with_interval(shot.light_stops.as_ref(), true),
+                    shot.brightest.as_ref(),
+                ),
+                cell(
+                    words::with_interval(shot.snr_stops.as_ref(), true),
+                    shot.cleanest.as_ref(),
+                ),
+                cell(
+                    words::with_interval(shot.chroma.as_ref(), false),
+                    shot.most_neutral.as_ref(),
+                ),
+            ],
+        );
+    }
+    table.finish(out);
 }

@@ -3,6 +3,7 @@ use super::number::decimal;
 use stopspan_core::results::{
     CameraComparison, CameraRow, NotComparable, NotRanked, RankedFigure, RankedPicture, Standing,
 };
+use stopspan_core::results::{ComparedShot, Interval, SamePlaces, ShotComparison, ShotStanding};
 
 /// Name of a picture by which cameras are compared.
 pub fn picture_name(picture: RankedPicture) -> &'static str {
@@ -77,6 +78,7 @@ fn not_ranked(reason: NotRanked) -> &'static str {
         NotRanked::WedgeTooShortForOther => "the wedge is too short for the other",
         NotRanked::NoInterval => "the range has no interval",
         NotRanked::OtherWedge => "their wedges have different numbers of steps",
+        NotRanked::TooFewPlaces => "fewer than three places are shown well by both",
     }
 }
 
@@ -188,4 +190,102 @@ fn part(rows: &[CameraRow], reason: &NotComparable) -> String {
 pub fn more(stops: f64) -> String {
     let word = if stops < 0.0 { "less" } else { "more" };
     format!("{} stops {word}", decimal(stops.abs(), 2))
+}
+
+/// Sentences on the default shots: brightest, cleanest, most neutral.
+pub fn shots(found: &ShotComparison) -> Vec<String> {
+    let best =
+        |of: fn(&ComparedShot) -> &Option<ShotStanding>| -> Option<(Vec<&ComparedShot>, bool)> {
+            let ranked = |s: &&ComparedShot| of(s).as_ref().is_some_and(|s| s.rank == Some(1));
+            let first: Vec<&ComparedShot> = found.shots.iter().filter(ranked).collect();
+            let all = found
+                .shots
+                .iter()
+                .all(|s| of(s).as_ref().is_some_and(|s| s.rank.is_some()));
+            (!first.is_empty()).then_some((first, all))
+        };
+    let named = |shots: &[&ComparedShot]| {
+        let names: Vec<&str> = shots.iter().map(|s| s.camera.as_str()).collect();
+        match names.len() {
+            1 => names[0].to_owned(),
+            _ => format!("{} (a tie)", names.join(", ")),
+        }
+    };
+    let sentence = |what: &str, of: fn(&ComparedShot) -> &Option<ShotStanding>| {
+        let (first, all) = best(of)?;
+        let rest = if all {
+            ""
+        } else {
+            "; not every camera could be ranked"
+        };
+        Some(format!("{what}: {}{rest}.", named(&first)))
+    };
+    let parts = [
+        sentence("Brightest", |s| &s.brightest),
+        sentence("Brighter than its settings predict", |s| &s.above_settings),
+        sentence("Cleanest at equal scene light", |s| &s.cleanest),
+        sentence("Most neutral", |s| &s.most_neutral),
+    ];
+    parts.into_iter().flatten().collect()
+}
+
+/// A difference with its interval: "+0.52 (+0.48 to +0.56)"; without the interval where there is none.
+pub fn with_interval(found: Option<&Interval>, signed: bool) -> String {
+    let Some(found) = found else {
+        return "\u{2013}".to_owned();
+    };
+    let number = |v: f64| {
+        let text = decimal(v, 2);
+        let plus = signed && v > 0.0 && !text.trim_matches(['0', '.']).is_empty();
+        format!("{}{text}", if plus { "+" } else { "" }).replace('-', "\u{2212}")
+    };
+    match (found.low95, found.high95) {
+        (Some(low), Some(high)) if low < high => {
+            format!(
+                "{} ({} to {})",
+                number(found.value),
+                number(low),
+                number(high)
+            )
+        }
+        _ => number(found.value),
+    }
+}
+
+/// Standing of a shot: "1", "2, a tie", or why there is none.
+pub fn shot_standing(of: Option<&ShotStanding>) -> String {
+    let Some(of) = of else {
+        return String::new();
+    };
+    match (of.rank, of.undecided.first()) {
+        (Some(rank), _) if of.tied.is_empty() => format!("rank {rank}"),
+        (Some(rank), _) => format!("rank {rank}, tied with {}", of.tied.join(", ")),
+        (None, Some(other)) => format!(
+            "cannot be ranked against {}: {}",
+            other.bracket,
+            not_ranked(other.reason)
+        ),
+        (None, None) => String::new(),
+    }
+}
+
+/// What the shots are compared on, and what light is.
+pub fn shots_caption(found: &ShotComparison) -> String {
+    let places = match found.places {
+        SamePlaces::Wedge => "on the same steps of the wedge",
+        SamePlaces::Registration => "on the same even places, found by registration of the views",
+    };
+    let light = match found.as_displayed {
+        true => {
+            "Light is that of the displayed picture (IEC 61966-2-1), with the camera's rendering in it."
+        }
+        false => "Light is a share of the clip exposure.",
+    };
+    let equal = match found.equal_settings {
+        true => "All settings are equal.",
+        false => "Settings differ.",
+    };
+    format!(
+        "Default shots compared {places}: differences from the first camera, with 95 % intervals over the places. {light} {equal} SNR is that of one pixel at equal scene light. Chroma is CIE 1976 C*ab of grey steps: 0 is neutral."
+    )
 }
