@@ -138,3 +138,149 @@ fn another_light_is_said() {
         found.rows
     );
 }
+
+/// A run with `arguments` over a folder; what it said on standard error.
+fn run(folder: &Path, out: &Path, arguments: &[&str]) -> (Option<i32>, String) {
+    let run = Command::new(env!("CARGO_BIN_EXE_stopspan"))
+        .args(["run", "--quiet", "--out"])
+        .arg(out)
+        .args(arguments)
+        .arg(folder)
+        .output()
+        .unwrap();
+    (
+        run.status.code(),
+        String::from_utf8_lossy(&run.stderr).into_owned(),
+    )
+}
+
+/// Three cameras in a folder each, of which the order is known from their sensors: full well over read noise falls from the first to the
+/// last (EMVA 1288). No rank contradicts it, and the worst is last. Brackets are named by camera and settings, and are found again.
+#[test]
+fn a_folder_of_folders_ranks_no_camera_against_the_truth() {
+    let cameras = [
+        ("alpha", 7000.0, 4.0),
+        ("beta", 3500.0, 9.0),
+        ("gamma", 1200.0, 14.0),
+    ];
+    let scratch = tempfile::tempdir().unwrap();
+    let folder = scratch.path().join("in");
+    for (index, (name, full_well, read_noise)) in cameras.into_iter().enumerate() {
+        let scenario = bench(name, |s| {
+            s.seed = 80 + index as u64;
+            s.camera.model = format!("Simulated: {name}");
+            s.camera.captured = format!("2026:05:04 1{index}:30:00");
+            s.sensor.full_well = full_well;
+            s.sensor.read_noise = read_noise;
+        });
+        write_scenario(&scenario, &folder.join(name), &Outputs::default()).unwrap();
+    }
+    let out = scratch.path().join("out");
+    let arguments = ["--sheet-look", "light"];
+    let (code, said) = run(&folder, &out, &arguments);
+    assert_eq!(code, Some(0), "{said}");
+    let read = |name: &str| std::fs::read_to_string(out.join(name)).unwrap();
+    let report: Report = serde_json::from_str(&read("report.json")).unwrap();
+    let names: Vec<&str> = report.brackets.iter().map(|b| b.name.as_str()).collect();
+    let named = cameras.map(|(name, ..)| format!("Simulated_{name}_1-50s_f4_ISO100"));
+    assert_eq!(names, named.each_ref().map(String::as_str));
+    for name in [
+        "cameras-light",
+        "wedges-light",
+        "places-light",
+        "places-scene-light",
+    ] {
+        assert!(out.join(format!("sheets/{name}.svg")).is_file(), "{name}");
+    }
+    let found = report.cameras.unwrap();
+    let truth = |bracket: &str| 1 + named.iter().position(|n| n == bracket).unwrap();
+    let mut ranked = 0;
+    for row in &found.rows {
+        for standing in &row.standings {
+            let rank = truth(&row.bracket);
+            let allowed = standing.best..=standing.worst;
+            assert!(allowed.contains(&rank), "{}: {standing:?}", row.bracket);
+            ranked += usize::from(standing.rank == Some(rank));
+        }
+    }
+    assert!(ranked >= 12, "{ranked} ranks");
+    let worst = found.rows.iter().find(|r| truth(&r.bracket) == 3).unwrap();
+    assert_eq!(worst.rank_levels, Some(3), "{worst:?}");
+    // The default shots: one light and one exposure, so no camera is brighter; full wells are in the SNR.
+    let shots = found.shots.unwrap();
+    assert!(shots.equal_settings && shots.shots.len() == 3);
+    for shot in &shots.shots[1..] {
+        let light = shot.light_stops.unwrap().value;
+        assert!(light.abs() < 0.06, "{}: {light}", shot.camera);
+    }
+    let cleanest = |name: &str| {
+        let shot = shots
+            .shots
+            .iter()
+            .find(|s| s.camera.ends_with(name))
+            .unwrap();
+        shot.cleanest.as_ref().unwrap().rank
+    };
+    assert_eq!(
+        ["alpha", "beta", "gamma"].map(cleanest),
+        [Some(1), Some(2), Some(3)]
+    );
+    // Half the folder again: finished brackets are found under their names.
+    std::fs::remove_file(out.join("report.json")).unwrap();
+    std::fs::remove_file(out.join(&named[1]).join("done.json")).unwrap();
+    let (code, said) = run(&folder, &out, &["--sheet-look", "light", "--resume"]);
+    assert_eq!(code, Some(0), "{said}");
+    assert!(out.join("report.json").is_file());
+}
+
+/// What is asked of the sheets is refused before anything is done, where it names no picture or means two things.
+#[test]
+fn places_and_pictures_that_are_not_there_are_errors() {
+    let scratch = tempfile::tempdir().unwrap();
+    let folder = scratch.path().join("in");
+    for (index, name) in ["alpha", "beta"].into_iter().enumerate() {
+        let mut scenario = bench(name, |s| s.camera.model = name.into());
+        scenario.size = (160, 120);
+        scenario.camera.captured = format!("2026:05:04 1{index}:30:00");
+        write_scenario(&scenario, &folder.join(name), &Outputs::default()).unwrap();
+    }
+    let out = scratch.path().join("out");
+    let refused = |folder: &Path, arguments: &[&str], words: &[&str]| {
+        let (code, said) = run(folder, &out, arguments);
+        assert_eq!(code, Some(2), "{said}");
+        for word in words {
+            assert!(said.contains(word), "{word}: {said}");
+        }
+        assert!(!out.join("report.json").exists());
+    };
+    refused(
+        &folder,
+        &["--crop", "80,60"],
+        &["--crop", "FILE@X,Y", "alpha_nominal.jpg"],
+    );
+    refused(
+        &folder,
+        &["--crop", "alpha_nominal.jpg@161,60"],
+        &["outside alpha_nominal.jpg", "160 columns and 120 rows"],
+    );
+    refused(
+        &folder.join("alpha"),
+        &["--crop", "80,121"],
+        &["outside", "120 rows"],
+    );
+    refused(
+        &folder,
+        &["--crop", "other.jpg@8,8"],
+        &["no such picture", "beta_half.jpg"],
+    );
+    refused(
+        &folder,
+        &["--sheet-pictures", "frame,nobody.jpg"],
+        &[
+            "--sheet-pictures",
+            "nobody.jpg",
+            "camera-hdr",
+            "beta_double.jpg",
+        ],
+    );
+}
