@@ -132,7 +132,8 @@ pub struct BracketReach {
     /// Share of the picture, 0..=1, that is clipped in every frame. By how many stops is not known.
     pub highlight_share: f64,
     /// Frames to add, least exposure first: for highlights one two stops below the shortest (common practice, no source), for
-    /// shadows the shortest with which the quantile reaches SNR 10. Empty where the bracket has enough.
+    /// shadows the shortest with which the quantile reaches SNR 10, and those between it and the longest that keep steps to 3 stops. Empty
+    /// where the bracket has enough.
     pub add: Vec<AdvisedFrame>,
 }
 

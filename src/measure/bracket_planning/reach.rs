@@ -8,6 +8,8 @@ use stopspan_core::results::{AdvisedFrame, BracketReach};
 /// Stops below the shortest frame of a frame added for highlights: common practice, no source. How far the clipped light goes on is
 /// not known.
 const HIGHLIGHT_STEP: f64 = 2.0;
+/// Largest step between two frames, stops: farther apart they share too few levels (common practice, no source).
+const WIDEST: f64 = 3.0;
 /// Largest exposure of an added frame above the longest, stops.
 const MOST: i32 = 12;
 
@@ -40,7 +42,13 @@ pub(super) fn reach(
         let first = (longest * f64::from(PER_STOP)).round() as i32 / THIRD + 1;
         let enough = |k: &i32| own + snr_table.at(darkest + k * THIRD) >= WANTED_SNR.powi(2);
         let found = (first..first + 3 * MOST).find(enough);
-        add.extend(found.map(|k| frame(f64::from(k) / 3.0)));
+        let farthest = found.map(|k| f64::from(k) / 3.0);
+        add.extend(
+            farthest
+                .into_iter()
+                .flat_map(|end| steps(longest, end))
+                .map(frame),
+        );
     }
     Some(BracketReach {
         shadow_share,
@@ -72,6 +80,16 @@ fn missing(taken: &TakenBracket, darkest: i32) -> f64 {
         |bin: &i32| merged(taken.sources, taken.noise, centre(*bin).exp2()) >= WANTED_SNR.powi(2);
     let found = (darkest..darkest + 40 * PER_STOP).find(reached);
     found.map_or(0.0, |bin| f64::from(bin - darkest) / f64::from(PER_STOP))
+}
+
+/// Exposures from the longest frame to the one that is wanted, at most [`WIDEST`] stops apart, without the first.
+fn steps(longest: f64, wanted: f64) -> Vec<f64> {
+    let count = ((wanted - longest) / WIDEST - 1e-6).ceil().max(1.0);
+    let step = |i: usize| match i as f64 == count {
+        true => wanted,
+        false => thirds(longest + (wanted - longest) * i as f64 / count),
+    };
+    (1..=count as usize).map(step).collect()
 }
 
 /// Rounds to thirds of a stop, the step in which cameras set exposures.

@@ -1,6 +1,7 @@
 //! A made-up run: one bracket, a picture left over, a file skipped, a failure.
 use super::fixture::{FILES, bracket};
 use stopspan_core::results::{CameraComparison, NotComparable, NotRanked, Undecided};
+use stopspan_core::results::{ComparedShot, Interval, SamePlaces, ShotComparison, ShotStanding};
 use stopspan_core::results::{Failed, InputFile, Report, UnusedFile};
 use stopspan_report::cameras::compare;
 
@@ -49,6 +50,7 @@ fn cameras() -> CameraComparison {
         reason: NotRanked::WedgeTooShortForBoth,
     });
     let bracket = || "other".to_owned();
+    cameras.shots = Some(shots());
     cameras.not_comparable = vec![
         NotComparable::Wedge { bracket: bracket() },
         NotComparable::Framing {
@@ -66,4 +68,45 @@ fn cameras() -> CameraComparison {
         },
     ];
     cameras
+}
+
+/// Default shots of the two.
+fn shots() -> ShotComparison {
+    let interval = |value: f64| {
+        Some(Interval {
+            value,
+            low95: Some(value - 0.04),
+            high95: Some(value + 0.04),
+        })
+    };
+    let standing = |rank| {
+        Some(ShotStanding {
+            rank: Some(rank),
+            tied: Vec::new(),
+            undecided: Vec::new(),
+        })
+    };
+    let shot = |camera: &str, by: f64, rank| ComparedShot {
+        camera: camera.into(),
+        file: FILES[1].into(),
+        settings: Default::default(),
+        shared: 17,
+        expected_stops: Some(0.0),
+        light_stops: interval(by),
+        snr_stops: interval(-by),
+        chroma: interval(2.0 + by),
+        brightest: standing(rank),
+        above_settings: standing(rank),
+        cleanest: standing(3 - rank),
+        most_neutral: standing(3 - rank),
+    };
+    ShotComparison {
+        places: SamePlaces::Wedge,
+        as_displayed: true,
+        equal_settings: true,
+        shots: vec![
+            shot("Example Camera 1", 0.0, 2),
+            shot("Another Camera", 0.31, 1),
+        ],
+    }
 }
