@@ -19,7 +19,7 @@ const LEAST_SNR: f64 = 1.0;
 pub struct Place {
     /// Number of the place, the same for the same place in every shot.
     pub number: usize,
-    /// Light as a share of the clip exposure, > 0.
+    /// Light of the displayed picture (IEC 61966-2-1), 0..=1, > 0: the camera's rendering is in it, no recovered response is.
     pub light: f64,
     /// SNR of one pixel.
     pub snr: f64,
@@ -28,14 +28,10 @@ pub struct Place {
 }
 
 impl Place {
-    /// A step of the wedge; `None` where it is clipped, black or lost in noise. `displayed`: light from the mean green code by IEC
-    /// 61966-2-1 instead of the light measured.
-    pub fn of_patch(patch: &Patch, displayed: bool) -> Option<Self> {
+    /// A step of the wedge; `None` where it is clipped, black or lost in noise.
+    pub fn of_patch(patch: &Patch) -> Option<Self> {
         let code = patch.code?;
-        let light = match displayed {
-            true => srgb_exposure(code[1] / 255.0),
-            false => patch.linear,
-        };
+        let light = srgb_exposure(code[1] / 255.0);
         let sound = patch.clipped_share < CLIPPED
             && patch.crushed_share < 0.5
             && light > 0.0
@@ -69,11 +65,7 @@ pub struct Shot {
 }
 
 /// Compares shots; `None` with fewer than two, or where no two share three places.
-pub fn compare_shots(
-    shots: &[Shot],
-    places: SamePlaces,
-    displayed: bool,
-) -> Option<ShotComparison> {
+pub fn compare_shots(shots: &[Shot], places: SamePlaces) -> Option<ShotComparison> {
     let first = shots.first()?;
     let pairs = shots
         .iter()
@@ -114,7 +106,6 @@ pub fn compare_shots(
     let settings = |s: &Shot| (s.settings.time, s.settings.aperture, s.settings.speed);
     Some(ShotComparison {
         places,
-        as_displayed: displayed,
         equal_settings: shots.iter().all(|s| settings(s) == settings(first)),
         shots: shots.iter().map(of).collect(),
     })
@@ -250,7 +241,7 @@ mod tests {
             dark,
             shot("C", 3, (1.0, 1.5, 6.0)),
         ];
-        let found = compare_shots(&shots, SamePlaces::Wedge, false).unwrap();
+        let found = compare_shots(&shots, SamePlaces::Wedge).unwrap();
         assert!(!found.equal_settings && found.shots.len() == 3);
         let [a, b, c] = &found.shots[..] else {
             panic!("{found:?}");
@@ -287,7 +278,7 @@ mod tests {
                 shot("A", 2 * i + 1, (1.0, 1.0, 1.0)),
                 shot("B", 2 * i + 2, (1.0, 1.0, 1.0)),
             ];
-            let found = compare_shots(&shots, SamePlaces::Wedge, false).unwrap();
+            let found = compare_shots(&shots, SamePlaces::Wedge).unwrap();
             found.shots[0].brightest.as_ref().unwrap().tied.len() == 1
         });
         // Binomial, n = 400, p = 0.95: 366 to 393 within three deviations.
@@ -300,9 +291,9 @@ mod tests {
         let (mut one, mut other) = (shot("A", 1, (1.0, 1.0, 1.0)), shot("B", 2, (0.5, 1.0, 1.0)));
         one.places.truncate(7);
         other.places.drain(..5);
-        assert!(compare_shots(&[one.clone(), other.clone()], SamePlaces::Wedge, false).is_none());
+        assert!(compare_shots(&[one.clone(), other.clone()], SamePlaces::Wedge).is_none());
         let third = shot("C", 3, (2.0, 1.0, 1.0));
-        let found = compare_shots(&[one, other, third], SamePlaces::Wedge, false).unwrap();
+        let found = compare_shots(&[one, other, third], SamePlaces::Wedge).unwrap();
         let brightest = found.shots[0].brightest.as_ref().unwrap();
         assert_eq!(brightest.rank, None);
         assert_eq!(brightest.undecided[0].reason, NotRanked::TooFewPlaces);

@@ -31,12 +31,13 @@ pub(super) fn compare(
     }
     progress(Event::Stage("comparing the default shots"));
     let taken = shots::load(files, settings, report);
-    if taken.len() < 2 {
+    if taken.iter().all(|t| t.camera == taken[0].camera) {
         return Ok(());
     }
     let found = places::Found::new(&taken, settings);
-    if let Some(cameras) = &mut report.cameras {
-        cameras.shots = measured(&taken, &found);
+    let shots = measured(&taken, &found);
+    if report.cameras.is_some() || shots.is_some() {
+        report.cameras.get_or_insert_default().shots = shots;
     }
     if settings.sheets.looks.is_empty() {
         return Ok(());
@@ -81,18 +82,11 @@ fn wedges(taken: &[Taken], settings: &Settings) -> Vec<Sheet> {
 fn measured(taken: &[Taken], found: &places::Found) -> Option<ShotComparison> {
     let with_wedge: Vec<&Taken> = taken.iter().filter(|t| t.measured.is_some()).collect();
     if with_wedge.len() >= 2 {
-        let displayed = with_wedge.iter().any(|t| t.assumed);
         let shots: Vec<Shot> = with_wedge
             .iter()
-            .map(|t| {
-                t.shot(
-                    t.patches()
-                        .filter_map(|p| Place::of_patch(p, displayed))
-                        .collect(),
-                )
-            })
+            .map(|t| t.shot(t.patches().filter_map(|p| Place::of_patch(p)).collect()))
             .collect();
-        return compare_shots(&shots, SamePlaces::Wedge, displayed);
+        return compare_shots(&shots, SamePlaces::Wedge);
     }
     let even = even_places(&taken[0].frame().picture.pixels);
     let shots: Vec<Shot> = taken
@@ -106,7 +100,7 @@ fn measured(taken: &[Taken], found: &places::Found) -> Option<ShotComparison> {
             one.shot(places.collect())
         })
         .collect();
-    compare_shots(&shots, SamePlaces::Registration, true)
+    compare_shots(&shots, SamePlaces::Registration)
 }
 
 /// Camera in words, or the file's name.

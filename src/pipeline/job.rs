@@ -9,6 +9,7 @@ use stopspan_core::error::BracketProblem;
 use stopspan_core::finding::Finding;
 use stopspan_core::model::{FileDigest, file_name};
 use stopspan_core::results::{BracketReport, Report};
+use stopspan_formats::staged::Outputs;
 use stopspan_frames::{self as frames, BracketPlan, Survey};
 use stopspan_report as report;
 use stopspan_report::html::Sections;
@@ -21,7 +22,7 @@ pub struct Outcome {
     pub report: Report,
     /// Brackets done.
     pub done: usize,
-    /// Pictures without a bracket that were measured.
+    /// Pictures without a bracket that were measured or, without a wedge, compared.
     pub pictures: usize,
     /// Files or brackets that failed, each told as [`Event::Failed`] when it happened, and frames that brackets were made without.
     pub failed: usize,
@@ -87,20 +88,23 @@ pub fn run(settings: &Settings, progress: Progress) -> Result<Outcome, Error> {
     let lost = lost.filter(|f| matches!(f, Finding::FrameLeftOut { .. }));
     let (done, failed) = (report.brackets.len(), report.failed.len() + lost.count());
     let pictures = report.without_bracket.iter();
-    let pictures = pictures.map(|w| w.pictures.len()).sum();
-    if done + pictures > 0 && settings.part.is_none() {
-        progress(Event::Stage("writing the report"));
-        inputs::enter_missing_sums(&mut report.inputs);
+    let mut pictures: usize = pictures.map(|w| w.pictures.len()).sum();
+    if settings.part.is_none() {
         report.cameras = report::cameras::compare(&report.brackets, &report.without_bracket);
         across::compare(&mut report, &survey, (settings, &policy), progress)?;
-        report.saved_twice = report::raw_table::compare(&report.brackets);
-        sheets::write_cameras(&report, &settings.sheets, &settings.out, &policy)?;
-        let sections = if own_pages {
-            Sections::Elsewhere
-        } else {
-            Sections::Here(&sections)
-        };
-        products::write_report(&report, (sections, &lone_sections), &settings.out, &policy)?;
+        if done + pictures == 0 {
+            let shots = report.cameras.as_ref().and_then(|c| c.shots.as_ref());
+            pictures = shots.map_or(0, |s| s.shots.len());
+        }
+        if done + pictures > 0 {
+            progress(Event::Stage("writing the report"));
+            let sections = if own_pages {
+                Sections::Elsewhere
+            } else {
+                Sections::Here(&sections)
+            };
+            write_out(&mut report, (sections, &lone_sections), settings, &policy)?;
+        }
     }
     Ok(Outcome {
         report,
@@ -108,6 +112,19 @@ pub fn run(settings: &Settings, progress: Progress) -> Result<Outcome, Error> {
         pictures,
         failed,
     })
+}
+
+/// Writes the report, and the sheet on the cameras.
+fn write_out(
+    report: &mut Report,
+    sections: (Sections, &[String]),
+    settings: &Settings,
+    policy: &Outputs,
+) -> Result<(), Error> {
+    inputs::enter_missing_sums(&mut report.inputs);
+    report.saved_twice = report::raw_table::compare(&report.brackets);
+    sheets::write_cameras(report, &settings.sheets, &settings.out, policy)?;
+    products::write_report(report, sections, &settings.out, policy)
 }
 
 /// Every bracket of the survey with its index; those that fail go into the report, and so do the sums of all files.

@@ -30,6 +30,7 @@ pub fn table(report: &Report) -> String {
     for pair in &report.saved_twice {
         saved_twice(&mut out, report, pair);
     }
+    cameras(&mut out, report);
     for (title, left) in [
         ("Pictures not measured:", &report.singles),
         ("Not taken as pictures:", &report.skipped),
@@ -111,6 +112,25 @@ fn scene(out: &mut String, bracket: &BracketReport) {
         wrap(out, &plain(text), name, "  ");
     }
     if scene.is_some() || !bracket.gain.is_empty() {
+        out.push('\n');
+    }
+}
+
+/// Sentences on the default shots of several cameras, and reasons to compare with care.
+fn cameras(out: &mut String, report: &Report) {
+    let Some(comparison) = &report.cameras else {
+        return;
+    };
+    let shots = comparison.shots.as_ref().map(words::cameras::shots);
+    let shots = shots.filter(|said| !said.is_empty());
+    if let Some(said) = &shots {
+        wrap(out, &plain(&said.join(" ")), "default shots: ", "  ");
+    }
+    let care = words::cameras::compare_with_care(comparison);
+    for sentence in &care {
+        wrap(out, &plain(sentence), "compare with care: ", "  ");
+    }
+    if shots.is_some() || !care.is_empty() {
         out.push('\n');
     }
 }

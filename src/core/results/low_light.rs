@@ -8,9 +8,6 @@ use serde::{Deserialize, Serialize};
 pub struct ShotComparison {
     /// What the places are.
     pub places: SamePlaces,
-    /// True if the light of some shot rests on an assumed transfer function (IEC 61966-2-1). Light is then that of the displayed picture,
-    /// the camera's rendering included, for every shot.
-    pub as_displayed: bool,
     /// True if exposure time, f-number and ISO speed are the same for all.
     pub equal_settings: bool,
     /// The shots, in the order of the cameras.
@@ -42,7 +39,7 @@ pub struct ComparedShot {
     pub shared: usize,
     /// Light expected from the settings against the first shot, log2 of `t S / N^2`, stops; `None` where a setting is unknown.
     pub expected_stops: Option<f64>,
-    /// Light recorded against the first shot, each as a share of its own clip exposure, stops.
+    /// Light of the displayed picture (IEC 61966-2-1) against the first shot, the rendering of each camera in it, stops.
     pub light_stops: Option<Interval>,
     /// SNR of one pixel at equal scene light against the first shot, stops (a factor of two in SNR).
     pub snr_stops: Option<Interval>,

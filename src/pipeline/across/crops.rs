@@ -6,13 +6,16 @@ use stopspan_core::model::DisplayConversion;
 use stopspan_core::raster::{Pixels, Point};
 use stopspan_core::units::{srgb_exposure, srgb_level};
 
+/// Code of what lies beyond a picture.
+const BEYOND: u8 = 128;
+
 /// First of `length` whole pixels around a middle, moved as little as needed to lie within `end`.
 fn within(middle: f64, length: usize, end: usize) -> usize {
     let most = end.saturating_sub(length) as f64;
     (middle - length as f64 / 2.0).round().clamp(0.0, most) as usize
 }
 
-/// Whole pixels as the file has them, black beyond the picture.
+/// Whole pixels as the file has them.
 pub(super) fn unscaled(
     taken: &Taken,
     middle: Point,
@@ -24,7 +27,7 @@ pub(super) fn unscaled(
         within(middle.y, rows, high),
         within(middle.x, columns, wide),
     );
-    let mut out = Array3::zeros((rows, columns, 3));
+    let mut out = Array3::from_elem((rows, columns, 3), BEYOND);
     for r in 0..rows.min(high) {
         for c in 0..columns.min(wide) {
             let code = shown.pixel(pixels, top + r, left + c);
@@ -69,11 +72,11 @@ pub(super) fn scaled(
     out
 }
 
-/// Displayed light at a point, bilinear; 0 beyond the picture.
+/// Displayed light at a point, bilinear; that of [`BEYOND`] beyond the picture.
 fn sampled(pixels: &Pixels, shown: &DisplayConversion, x: f64, y: f64) -> [f64; 3] {
     let (high, wide, _) = pixels.dim();
     if !(0.0..wide as f64).contains(&x) || !(0.0..high as f64).contains(&y) {
-        return [0.0; 3];
+        return [srgb_exposure(f64::from(BEYOND) / 255.0); 3];
     }
     let (u, v) = ((x - 0.5).max(0.0), (y - 0.5).max(0.0));
     let (c, r) = (u as usize, v as usize);

@@ -128,7 +128,7 @@ impl Found {
             sheet(
                 "places-scene",
                 "The same places at equal size in the scene",
-                "Each row shows the same part of the scene in every column. The camera with the fewest pixels there is at 100 %, the others are reduced by averaging in linear light (IEC 61966-2-1); a rectangle given by the user fills its crop.".to_owned(),
+                "Each row shows the same part of the scene in every column. The camera with the fewest pixels there is at 100 %, the others are reduced by averaging in linear light (IEC 61966-2-1); a rectangle given by the user fills its crop. Grey: beyond the picture.".to_owned(),
                 rows.iter().map(|r| cells(r, &equal)).collect(),
             ),
         ]

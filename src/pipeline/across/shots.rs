@@ -154,13 +154,10 @@ impl Taken {
         let measured = self.measured.as_ref().filter(|m| m.levels.is_some())?;
         let strip =
             report::figure::strip_of_pixels(measured, &self.frame().picture.pixels, self.shown())?;
-        let second = match self.assumed {
-            true => format!("{}; light assumed", self.file()),
-            false => self.file(),
-        };
         Some(CameraStrip {
             camera: self.camera.clone(),
-            about: [settings_of(self), second],
+            about: [settings_of(self), self.file()],
+            assumed: self.assumed,
             picture: measured.clone(),
             strip,
         })

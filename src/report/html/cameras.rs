@@ -15,8 +15,29 @@ pub(super) fn cameras(out: &mut String, report: &Report) {
     let Some(comparison) = &report.cameras else {
         return;
     };
+    out.push_str("<section>\n<h2>Cameras compared</h2>\n");
+    if !comparison.rows.is_empty() {
+        table(out, comparison);
+    }
+    light(out, comparison);
+    if let Some(found) = &comparison.shots {
+        shots(out, found);
+    }
+    let care = compare_with_care(comparison);
+    if !care.is_empty() {
+        out.push_str("<h3>Compare with care</h3>\n<ul class=\"findings\">\n");
+        for sentence in &care {
+            let _ = writeln!(out, "<li class=\"warning\">{}</li>", escape(sentence));
+        }
+        out.push_str("</ul>\n");
+    }
+    out.push_str("</section>\n");
+}
+
+/// A row per camera.
+fn table(out: &mut String, comparison: &CameraComparison) {
     out.push_str(
-        "<section>\n<h2>Cameras compared</h2>\n<div class=\"scroll\"><table class=\"stack plain cameras\">\n\
+        "<div class=\"scroll\"><table class=\"stack plain cameras\">\n\
          <caption><span>Steps resolved by noise, stops from clipping down to SNR 1, and below them down to SNR 10, with 95 % intervals. Only what is separated is ranked: cameras whose intervals overlap are tied, and a lower bound (\u{2265}) is an interval without an upper end.</span></caption>\
          <thead><tr><th scope=\"col\">camera</th>",
     );
@@ -41,19 +62,6 @@ pub(super) fn cameras(out: &mut String, report: &Report) {
         line(out, (&comparison.rows, &shown), row);
     }
     out.push_str("</tbody></table></div>\n");
-    light(out, comparison);
-    if let Some(found) = &comparison.shots {
-        shots(out, found);
-    }
-    let care = compare_with_care(comparison);
-    if !care.is_empty() {
-        out.push_str("<h3>Compare with care</h3>\n<ul class=\"findings\">\n");
-        for sentence in &care {
-            let _ = writeln!(out, "<li class=\"warning\">{}</li>", escape(sentence));
-        }
-        out.push_str("</ul>\n");
-    }
-    out.push_str("</section>\n");
 }
 
 fn line(out: &mut String, (rows, shown): (&[CameraRow], &[RankedPicture]), row: &CameraRow) {

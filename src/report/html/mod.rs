@@ -161,6 +161,7 @@ fn close(out: &mut String, alone: bool) {
 fn title(report: &Report) -> String {
     match report.brackets.as_slice() {
         [] => match report.without_bracket.as_slice() {
+            [] if report.cameras.is_some() => "Default shots compared".to_owned(),
             [] => "Nothing measured".to_owned(),
             [one] => one.camera.clone().unwrap_or_else(|| one.name.clone()),
             many => count(many.len(), "camera", "cameras"),

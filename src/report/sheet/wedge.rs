@@ -1,7 +1,7 @@
 //! Sheet of wedge strips: the wedge in every picture one below the other, steps that run together marked, with the number of steps
 //! resolved.
 use super::canvas::{Anchor, Canvas, MARGIN, Row, Type};
-use super::lettering::{cut, width as text_width};
+use super::lettering::{cut, lines, width as text_width};
 use super::settings::SheetSettings;
 use super::{kind, subject};
 use crate::Strip;
@@ -66,8 +66,10 @@ pub(super) fn draw(
 pub struct CameraStrip {
     /// Camera.
     pub camera: String,
-    /// Settings, and file or what was assumed: two lines.
+    /// Settings, and file: two lines.
     pub about: [String; 2],
+    /// True if the light of the shot rests on an assumed transfer function.
+    pub assumed: bool,
     /// The measured shot.
     pub picture: PictureMeasurement,
     /// Its wedge.
@@ -92,7 +94,19 @@ pub(super) fn draw_cameras(mut canvas: Canvas, strips: &[CameraStrip]) -> Option
         false => "Default shots: wedge steps resolved".to_owned(),
     };
     let cameras: Vec<&str> = strips.iter().map(|s| s.camera.as_str()).collect();
-    let (top, bottom) = canvas.frame(&title, &cameras.join(", "), &notes(&rows), describe(&rows));
+    let mut said = notes(&rows);
+    let assumed: Vec<&str> = strips
+        .iter()
+        .filter(|s| s.assumed)
+        .map(|s| s.camera.as_str())
+        .collect();
+    if !assumed.is_empty() {
+        said += &format!(
+            " Light is assumed (IEC 61966-2-1) for {}.",
+            assumed.join(", ")
+        );
+    }
+    let (top, bottom) = canvas.frame(&title, &cameras.join(", "), &said, describe(&rows));
     let tallest = if canvas.narrow() {
         TALLEST + LINE
     } else {
@@ -168,6 +182,7 @@ impl NamedStrip<'_> {
         if let Some(block) = levels.fewer_by_block() {
             let small = Type {
                 anchor: Anchor::End,
+                size: 24.0 * shrink.max(0.6),
                 ..note
             };
             let text = format!("{block} by 8 x 8 means");
@@ -217,12 +232,21 @@ impl NamedStrip<'_> {
             return;
         }
         let room = NAMES - 20.0;
-        let lines = [
-            (0.30, name, self.name.as_str()),
+        // The first line of a name of two moves up, so that the rest stays beside the strip.
+        let words = lines(&self.name, room, name);
+        let last = match words.as_slice() {
+            [first, rest @ ..] if !rest.is_empty() => {
+                canvas.text((MARGIN, top + 0.10 * height), name, first);
+                rest.join(" ")
+            }
+            _ => self.name.clone(),
+        };
+        let below = [
+            (0.30, name, last.as_str()),
             (0.50, note, self.about[0].as_str()),
             (0.68, note, self.about[1].as_str()),
         ];
-        for (share, look, text) in lines.into_iter().filter(|l| !l.2.is_empty()) {
+        for (share, look, text) in below.into_iter().filter(|l| !l.2.is_empty()) {
             canvas.text((MARGIN, top + share * height), look, &cut(text, room, look));
         }
     }

@@ -275,17 +275,11 @@ pub fn shots_caption(found: &ShotComparison) -> String {
         SamePlaces::Wedge => "on the same steps of the wedge",
         SamePlaces::Registration => "on the same even places, found by registration of the views",
     };
-    let light = match found.as_displayed {
-        true => {
-            "Light is that of the displayed picture (IEC 61966-2-1), with the camera's rendering in it."
-        }
-        false => "Light is a share of the clip exposure.",
-    };
     let equal = match found.equal_settings {
         true => "All settings are equal.",
         false => "Settings differ.",
     };
     format!(
-        "Default shots compared {places}: differences from the first camera, with 95 % intervals over the places. {light} {equal} SNR is that of one pixel at equal scene light. Chroma is CIE 1976 C*ab of grey steps: 0 is neutral."
+        "Default shots compared {places}: differences from the first camera, with 95 % intervals over the places. {equal} Light is that of the displayed picture (IEC 61966-2-1), with the rendering of each camera in it. SNR is that of one pixel at equal scene light. Chroma is CIE 1976 C*ab of grey steps: 0 is neutral."
     )
 }

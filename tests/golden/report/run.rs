@@ -102,7 +102,6 @@ fn shots() -> ShotComparison {
     };
     ShotComparison {
         places: SamePlaces::Wedge,
-        as_displayed: true,
         equal_settings: true,
         shots: vec![
             shot("Example Camera 1", 0.0, 2),
