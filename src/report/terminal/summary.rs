@@ -23,7 +23,19 @@ const FILE: usize = 20;
 pub fn summary(report: &Report) -> String {
     let mut out = String::new();
     if let Some(compared) = &report.cameras {
-        cameras(&mut out, compared);
+        if !compared.rows.is_empty() {
+            cameras(&mut out, compared);
+        }
+        if let Some(shots) = &compared.shots {
+            let said = words::cameras::shots(shots).join(" ");
+            wrap(
+                &mut out,
+                &plain(&format!("Default shots. {said}")),
+                "",
+                "  ",
+            );
+            out.push('\n');
+        }
     }
     for bracket in &report.brackets {
         out.push_str(&of_bracket(bracket));
