@@ -52,6 +52,7 @@ use stopspan_merge::{MapSource, banding, before_after, motion, noise, uncertaint
 use stopspan_report::figure::{self, FigureInput};
 use stopspan_report::{self as report, BracketFigures, sheet};
 use stopspan_response::{self as response, ResponseRequest};
+use stopspan_tone::ToneSettings;
 
 type Progress<'a> = &'a (dyn Fn(Event) + Sync);
 
@@ -78,7 +79,7 @@ pub fn merge(settings: &Settings, progress: Progress) -> Result<Recovered, Error
     products::write_map(
         &settings.out,
         &policy,
-        &recovered.bracket,
+        &recovered,
         &settings.delivery,
         &Strips {
             shape: source.dim(),
@@ -195,7 +196,7 @@ fn one_bracket(
     };
     let codes = rendered.unwrap_or_else(|| rendering::picture(&merged, settings))?;
     progress(Event::Stage("measuring, writing the map and the picture"));
-    let picture = Picture::new(codes, settings);
+    let picture = Picture::new(codes, rendering::look_of(&merged, settings));
     let place = located.place.clone();
     let (outputs, seen) = rayon::join(
         || {
@@ -203,8 +204,7 @@ fn one_bracket(
                 picture.finished(&merged, settings),
                 settings.out.join(&plan.name),
             );
-            let bracket = &merged.frames.bracket;
-            products::write_bracket(&folder, policy, bracket, &finished, place.as_ref())
+            products::write_bracket(&folder, policy, &merged.frames, &finished, place.as_ref())
         },
         || look(&merged, &picture, (located, calibrated), settings),
     );
@@ -249,16 +249,18 @@ fn calibrate(
 
 /// The rendering: 16-bit codes, the same in 8 bits, and these as an sRGB page shows them.
 struct Picture {
+    tone: ToneSettings,
     codes: Array3<u16>,
     eight: Pixels,
     conversion: DisplayConversion,
 }
 
 impl Picture {
-    fn new(codes: Array3<u16>, settings: &Settings) -> Self {
+    fn new(codes: Array3<u16>, tone: ToneSettings) -> Self {
         Picture {
+            tone,
             eight: Pixels::U8(stopspan_tone::to_8_bit(&codes)),
-            conversion: DisplayConversion::of(&settings.tone.output.primaries()),
+            conversion: DisplayConversion::of(&tone.output.primaries()),
             codes,
         }
     }
@@ -267,7 +269,7 @@ impl Picture {
         let bracket = &merged.frames.bracket;
         RenderingToWrite {
             map: &merged.map,
-            tone: &settings.tone,
+            tone: &self.tone,
             codes: &self.codes,
             eight: Some(&self.eight),
             header: &bracket.reference_frame().picture.header,

@@ -37,7 +37,7 @@ pub struct Tone {
 /// How radiance becomes display light.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
 pub enum OperatorArgument {
-    /// Our own choice: the exposure as it was meant, soft ends, gentle local compression
+    /// Our own choice: the reference frame's mid-tones, and what it lost fitted in around them
     DefaultLook,
     /// Global photographic curve (Reinhard, Stark, Shirley and Ferwerda, 2002)
     Photographic,
@@ -179,6 +179,7 @@ impl Tone {
                 ColourArgument::Srgb => OutputColour::Srgb,
                 ColourArgument::DisplayP3 => OutputColour::DisplayP3,
             },
+            ..ToneSettings::default()
         }
     }
 }

@@ -6,7 +6,7 @@ use std::ops::Range;
 use std::path::Path;
 use std::sync::Mutex;
 use stopspan_core::error::OutputProblem;
-use stopspan_core::model::{Bracket, raw_of};
+use stopspan_core::model::{Bracket, Recovered, ReferenceTones, raw_of};
 use stopspan_core::model::{Planes, RadianceMap};
 use stopspan_core::results::WedgePlace;
 use stopspan_core::results::{OutputFile, Report};
@@ -14,7 +14,7 @@ use stopspan_core::units::Primaries;
 use stopspan_core::{Error, Setting};
 use stopspan_formats::map_file;
 use stopspan_formats::map_file::{MapStorage, Strips};
-use stopspan_formats::openexr::Attributes;
+use stopspan_formats::openexr::{Attributes, TONES};
 use stopspan_formats::rgbe;
 use stopspan_formats::staged::{Outputs, write_whole};
 use stopspan_measure::wedge::KeptWedge;
@@ -137,7 +137,7 @@ pub(super) fn write_page(
 pub(super) fn write_bracket(
     folder: &Path,
     policy: &Outputs,
-    bracket: &Bracket,
+    frames: &Recovered,
     rendered: &RenderingToWrite,
     wedge: Option<&WedgePlace>,
 ) -> Result<Vec<OutputFile>, Error> {
@@ -153,7 +153,7 @@ pub(super) fn write_bracket(
         }
         Ok(OutputFile {
             what: what.into(),
-            path: format!("{}/{name}", bracket.name),
+            path: format!("{}/{name}", frames.bracket.name),
             bytes: std::fs::metadata(path).map(|m| m.len()).ok(),
         })
     };
@@ -164,7 +164,7 @@ pub(super) fn write_bracket(
                     shape: map.radiance.dim(),
                     rows: |rows| rows_of(map, rows),
                 };
-                write_map(path, policy, bracket, delivery, &strips)
+                write_map(path, policy, frames, delivery, &strips)
             })
         })
     };
@@ -206,19 +206,19 @@ pub(super) fn write_bracket(
 pub(super) fn write_map(
     path: &Path,
     policy: &Outputs,
-    bracket: &Bracket,
+    frames: &Recovered,
     delivery: &Delivery,
     map: &Strips<impl Fn(Range<usize>) -> Planes + Sync>,
 ) -> Result<(), Error> {
     let ending = path
         .extension()
         .map(|e| e.to_string_lossy().to_ascii_lowercase());
-    let space = written_in(bracket);
+    let space = written_in(&frames.bracket);
     let (shape, rows) = (map.shape, |range| in_space((map.rows)(range), &space));
     match ending.as_deref() {
         Some("exr") => {
             let how = MapStorage {
-                attributes: attributes(bracket),
+                attributes: attributes(frames),
                 samples: delivery.map_samples,
                 scheme: delivery.map_scheme,
             };
@@ -246,7 +246,9 @@ fn written_in(bracket: &Bracket) -> Primaries {
 }
 
 /// Standard attributes of the reference frame. No whiteLuminance: radiance is relative.
-fn attributes(bracket: &Bracket) -> Attributes {
+fn attributes(frames: &Recovered) -> Attributes {
+    let bracket = &frames.bracket;
+    let tones = ReferenceTones::of(&frames.response).text();
     let frame = bracket.reference_frame();
     let header = &frame.picture.header;
     Attributes {
@@ -260,6 +262,7 @@ fn attributes(bracket: &Bracket) -> Attributes {
         ),
         software: Some(SOFTWARE.into()),
         chromaticities: Some(written_in(bracket).single()),
+        custom: [(TONES.to_owned(), tones)].into(),
         ..Attributes::default()
     }
 }

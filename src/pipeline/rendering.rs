@@ -4,8 +4,8 @@ use super::settings::{Event, Settings};
 use ndarray::Array3;
 use std::path::PathBuf;
 use stopspan_core::model::Limits;
-use stopspan_core::model::Merged;
 use stopspan_core::model::raw_of;
+use stopspan_core::model::{Merged, ReferenceTones};
 use stopspan_core::{Error, Setting};
 use stopspan_formats::staged::Outputs;
 use stopspan_tone as tone;
@@ -19,7 +19,7 @@ use stopspan_tone::fusion::FusedFrame;
 /// [`Error::Request`] where frames that are no finished pictures were to be fused.
 pub(super) fn picture(merged: &Merged, settings: &Settings) -> Result<Array3<u16>, Error> {
     if !settings.fuse {
-        return Ok(tone::render(&merged.map, &settings.tone));
+        return Ok(tone::render(&merged.map, &look_of(merged, settings)));
     }
     let bracket = &merged.frames.bracket;
     if raw_of(bracket).is_some() {
@@ -39,6 +39,14 @@ pub(super) fn picture(merged: &Merged, settings: &Settings) -> Result<Array3<u16
         bracket.primaries(),
         settings.tone.output,
     ))
+}
+
+/// The look asked for, held to the tones of the reference frame.
+pub(super) fn look_of(merged: &Merged, settings: &Settings) -> ToneSettings {
+    ToneSettings {
+        reference: Some(ReferenceTones::of(&merged.frames.response)),
+        ..settings.tone
+    }
 }
 
 /// What can be asked of a rendering.
@@ -74,13 +82,17 @@ pub fn render(settings: &RenderSettings, progress: &(dyn Fn(Event) + Sync)) -> R
         policy.check(path)?;
     }
     progress(Event::Stage("reading the map"));
-    let opened = stopspan_formats::open_light(&settings.map, &settings.limits)?;
+    let opened = stopspan_formats::open(&settings.map, &settings.limits)?;
+    let look = ToneSettings {
+        reference: settings.tone.reference.or(opened.header.reference_tones),
+        ..settings.tone
+    };
     progress(Event::Stage("rendering"));
-    let codes = tone::render(&opened.map, &settings.tone);
+    let codes = tone::render(&opened.map, &look);
     progress(Event::Stage("writing"));
     let finished = RenderingToWrite {
         map: &opened.map,
-        tone: &settings.tone,
+        tone: &look,
         codes: &codes,
         eight: None,
         header: &opened.header,

@@ -2,6 +2,7 @@
 //!
 //! The range kernel is Tukey's biweight, which the paper discusses beside the Gaussian. It is zero beyond its width,
 //! so nothing leaks across larger edges and these show no halo at any compression.
+use super::default_look::MID_GREY;
 use ndarray::{Array2, Zip};
 use stopspan_core::raster::{expand, reduce};
 
@@ -15,10 +16,14 @@ const MAXIMUM_LAYERS: usize = 96;
 /// Spatial kernel: this many reductions and expansions with the five-tap binomial, a bell of about 2 % of the plane's
 /// side.
 const HALVINGS: usize = 4;
-/// Contrast that the base is compressed to, stops: a ratio of 5 as in the paper.
-const BASE_STOPS: f64 = 2.321_928_094_887_362;
+/// Contrast that the base is compressed to, stops. The paper names a ratio of 5 for its displays; on photographed scenes
+/// that looks milky.
+const BASE_STOPS: f64 = 4.5;
 /// Least factor on the base's contrast. Below it, neighbouring steps of a wedge could change order.
 const LEAST: f64 = 0.45;
+
+/// Variance below which a window counts as flat when the gain is fitted, stops squared.
+pub(super) const FLAT: f64 = 0.01;
 
 /// Tukey's biweight, `(1 - (x / width)^2)^2` inside the width and 0 outside.
 fn biweight(difference: f32) -> f32 {
@@ -97,11 +102,10 @@ pub(super) fn contrast(base: &Array2<f32>) -> f64 {
 /// Display luminance above which highlights approach white asymptotically instead of clipping.
 const SHOULDER: f64 = 0.6;
 
-/// Tone curve for the compressed plane: scales its 99 % quantile to 1, with a soft shoulder.
-pub(super) fn operator(compressed: &Array2<f32>) -> impl Fn(f64) -> f64 + use<> {
-    let (_, high) = super::gain::quantiles(compressed, 0.5, 0.99);
+/// Tone curve for the compressed plane: scales `mid` to mid grey, with a soft shoulder.
+pub(super) fn operator(mid: f64) -> impl Fn(f64) -> f64 + use<> {
     let room = 1.0 - SHOULDER;
-    move |log| match (log - high).exp2() {
+    move |log| match MID_GREY * (log - mid).exp2() {
         x if x > SHOULDER => 1.0 - room * (-(x - SHOULDER) / room).exp(),
         x => x,
     }

@@ -1,9 +1,12 @@
 //! Colour of display pixels: channel ratios, gamut compression, the sRGB encoding.
 use super::paint::Coding;
-use stopspan_core::units::{Primaries, srgb_level};
+use super::scene::{exp2, log2};
+use stopspan_core::units::{Primaries, srgb_exposure, srgb_level};
 
 /// Intervals of the encoding table over linear 0..=1.
 const STEPS: usize = 16384;
+/// Codes, of 255, through which a film is fitted: L* 25 and 50.
+const FITTED: [f64; 2] = [59.0, 118.0];
 /// Saturation, as a share of the largest in gamut, up to which colours are unchanged.
 const KNEE: f32 = 0.8;
 
@@ -12,6 +15,8 @@ const KNEE: f32 = 0.8;
 pub(super) struct Mixing {
     /// Luminance of the map's red, green and blue primaries; their sum is 1.
     pub weights: [f32; 3],
+    /// Luminance of the rendering's primaries; their sum is 1.
+    lights: [f32; 3],
     /// Linear RGB of the map -> linear RGB of the rendering; `None` for the identity.
     matrix: Option<[[f32; 3]; 3]>,
 }
@@ -23,8 +28,14 @@ impl Mixing {
         let light = |k: usize| (0..3).map(|i| lights[i] * matrix[i][k]).sum::<f64>() as f32;
         Mixing {
             weights: [light(0), light(1), light(2)],
+            lights: lights.map(|v| v as f32),
             matrix: (from != to).then(|| matrix.map(|row| row.map(|v| v as f32))),
         }
+    }
+
+    /// Luminance of the primaries of the rendering.
+    pub fn lights(&self) -> [f32; 3] {
+        self.lights
     }
 
     /// Linear RGB of a pixel in the primaries of the rendering.
@@ -37,20 +48,70 @@ impl Mixing {
     }
 }
 
-/// Linear display light of a pixel: scene luminance `scene > 0`, display luminance `display` of at most `peak`,
-/// saturation scaled by `saturation`. The formula `((C / L - 1) s + 1) L_out` (Mantiuk, Tomaszewska and Heidrich
-/// 2009) preserves luminance exactly. Colours outside the display's gamut are desaturated smoothly towards grey of
-/// the same luminance, which preserves hue (in linear light), luminance and the order of saturations.
+/// How a camera shows colours: exposure u of a channel (1 just clips it) becomes light `(1 + c) u^p / (u^p + c)`, channel
+/// by channel, so that colours grow stronger with the curve's contrast and go to white where channels come near clipping.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Film {
+    contrast: f32,
+    room: f32,
+}
+
+impl Film {
+    /// The film that shows exposures of `stops` (below 1, log2) as these of [`FITTED`].
+    pub fn through(stops: [f64; 2]) -> Self {
+        let power = |light: f64, c: f64| (light * c / (1.0 + c - light)).log2();
+        let [dark, mid] = FITTED.map(|level| srgb_exposure(level / 255.0));
+        // Contrast between clipping and mid grey less that between mid grey and dark: falls as c grows.
+        let excess = |c: f64| {
+            let contrast = power(mid, c) / stops[1];
+            (power(mid, c) - power(dark, c)) / (stops[1] - stops[0]) - contrast
+        };
+        let (mut low, mut high) = (-6.0f64, 8.0f64);
+        for _ in 0..40 {
+            let middle = 0.5 * (low + high);
+            if excess(middle.exp2()) < 0.0 {
+                low = middle;
+            } else {
+                high = middle;
+            }
+        }
+        let room = high.exp2();
+        Film {
+            contrast: (power(mid, room) / stops[1]).clamp(0.8, 1.6) as f32,
+            room: room as f32,
+        }
+    }
+
+    /// Linear display light, at most `peak`, of a pixel of which the camera would show luminance `display`. `pixel` is
+    /// linear RGB in the rendering's primaries, `scene > 0` its luminance. Luminance is preserved exactly: what light
+    /// the channels lack is white. Colours outside the display's gamut are desaturated smoothly towards grey of the same
+    /// luminance, which preserves hue (in linear light) and the order of saturations.
+    #[inline(always)]
+    pub fn colour(&self, pixel: [f32; 3], light: Light, lights: [f32; 3]) -> [f32; 3] {
+        let Light {
+            scene,
+            display,
+            saturation,
+            peak,
+        } = light;
+        let y = display / peak;
+        let grey = log2(self.room * y / (1.0 + self.room - y));
+        let whole = log2(scene);
+        let shown = pixel.map(|c| {
+            let t = exp2(grey + self.contrast * (log2(c.max(0.0)) - whole));
+            peak * (1.0 + self.room) * t / (t + self.room)
+        });
+        let sum = lights[0] * shown[0] + lights[1] * shown[1] + lights[2] * shown[2];
+        let scale = saturation * (display / sum.max(1e-12)).min(1.0);
+        let chroma = shown.map(|c| (c - sum) * scale);
+        within_gamut(chroma, display, peak)
+    }
+}
+
+/// Linear display light of luminance `display`, at most `peak`, and of chroma `chroma` (differences from that luminance),
+/// which is drawn towards grey smoothly where the display's gamut ends.
 #[inline(always)]
-pub(super) fn display_colour(
-    pixel: [f32; 3],
-    scene: f32,
-    display: f32,
-    saturation: f32,
-    peak: f32,
-) -> [f32; 3] {
-    let scale = saturation * display / scene;
-    let chroma = pixel.map(|c| (c - scene) * scale);
+pub(super) fn within_gamut(chroma: [f32; 3], display: f32, peak: f32) -> [f32; 3] {
     let high = chroma[0].max(chroma[1]).max(chroma[2]);
     let low = chroma[0].min(chroma[1]).min(chroma[2]);
     let (above, below) = ((peak - display).max(1e-6), display.max(1e-6));
@@ -61,6 +122,15 @@ pub(super) fn display_colour(
     let drawn = (KNEE + (1.0 - KNEE) * over / (1.0 + over)) / reach;
     let kept = if inside { 1.0 } else { drawn };
     chroma.map(|c| display + kept * c)
+}
+
+/// Luminance of a pixel: of the scene, on the display, and the largest there; and a factor on its saturation.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Light {
+    pub scene: f32,
+    pub display: f32,
+    pub saturation: f32,
+    pub peak: f32,
 }
 
 /// Table of the sRGB encoding (IEC 61966-2-1) to full-range 16-bit codes.
@@ -117,9 +187,16 @@ mod tests {
             [-0.2, 1.0, 0.3],
             [0.5, 0.4, 0.3],
         ] {
-            let scene: f32 = 0.2126 * pixel[0] + 0.7152 * pixel[1] + 0.0722 * pixel[2];
+            let lights = [0.2126, 0.7152, 0.0722];
+            let scene: f32 = (0..3).map(|k| lights[k] * pixel[k]).sum();
             for display in [0.01, 0.3, 0.7, 0.95, 1.0] {
-                let out = display_colour(pixel, scene, display, 1.0, 1.0);
+                let light = Light {
+                    scene,
+                    display,
+                    saturation: 1.0,
+                    peak: 1.0,
+                };
+                let out = Film::through([-4.9, -3.25]).colour(pixel, light, lights);
                 let y = 0.2126 * out[0] + 0.7152 * out[1] + 0.0722 * out[2];
                 assert!((y - display).abs() < 1e-4, "{pixel:?} {display} {out:?}");
                 assert!(

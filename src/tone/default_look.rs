@@ -1,64 +1,37 @@
-//! The default look: an exposure, a tone curve and mild local compression chosen by statistics and by eye.
+//! The default look: what the metered frame shows stays as it was, and what merging adds is fitted in.
 //!
-//! The exposure is that of the reference frame, adjusted towards the mean level of natural pictures. The curve raises
-//! contrast about mid grey, is linear in the shadows and has a soft shoulder.
-//!
-//! The statistics of natural pictures are those that Yeganeh and Wang (2013) collected from some 3000 photographs for
-//! their naturalness measure: a mean of 116 of 255 codes, and more local contrast than one global curve leaves a
-//! scene of wide range. The other constants were chosen by eye and by that measure, on simulated scenes other than
-//! those of the tests.
-use ndarray::Array2;
-use stopspan_core::units::srgb_level;
+//! Mid grey is where the reference frame has it ([`mid_log`]). From there a tone scale that follows the scene's own
+//! histogram (`tone_scale`) leads to both ends; detail keeps a contrast of its own (`local_laplacian`), as far as the map's
+//! uncertainty allows (`hold_back`). The ends are soft ([`Print`]). Constants were chosen on photographed scenes, by eye
+//! and by the measurements of `tests/bench/looks.py`.
+use super::histogram::Histogram;
+use super::tone_scale::UNIT;
+use stopspan_core::model::ReferenceTones;
 
-/// Display luminance of mid grey: 18 %, as a reference frame renders a grey card.
-const MID: f64 = 0.18;
-/// Slope of the curve at mid grey, log display over log scene luminance, before the shoulder.
-const CONTRAST: f64 = 2.4;
-/// Distance from mid grey, stops, over which the slope returns to 1; shadows keep their contrast.
-const REACH: f64 = 1.4;
-/// Slope above mid grey on a display with headroom, where no shoulder is needed.
-pub(super) const BRIGHT_CONTRAST: f64 = 1.25;
-/// Factor on the contrast of the base.
-pub(super) const BASE_CONTRAST: f64 = 0.85;
-/// Factor on the contrast of texture. Steps of half a stop and less count as texture and overshoot by up to half of
-/// the difference to [`BASE_CONTRAST`], a sixth of their height; steps of a stop and more by less than 2 %.
-pub(super) const TEXTURE_CONTRAST: f64 = 1.2;
-/// Mean level of natural pictures, fraction of full scale.
-const NATURAL: f64 = 115.94 / 255.0;
-/// Bins for each stop of the histogram from which the mean level is computed.
-const BINS: f64 = 16.0;
+/// L* beyond which the dark and the light end are soft.
+const SOFT: [f64; 2] = [10.0, 92.0];
+/// Distance of the scene's key below and above the reference frame's mid grey, stops, up to which the frame is taken to
+/// be exposed as it was meant. A scene low in key is more often meant than one that is light all over.
+const MEANT: [f64; 2] = [3.5, 1.5];
+/// Share of what is beyond [`MEANT`] that mid grey is drawn towards the key.
+const FOLLOWED: f64 = 0.4;
+/// Contrast above mid grey on a display with headroom.
+pub(super) const BRIGHT_CONTRAST: f64 = 1.0;
+/// Shares of the scene that count neither as key below nor above.
+const KEY_SHARES: [f64; 2] = [0.02, 0.98];
+/// Share of the distance between geometric and arithmetic mean, beyond one stop, that belongs to the key: a dark scene with
+/// lamps in it is a dark scene.
+const LAMPS: f64 = 0.2;
 
-/// Target for the mean level of a picture whose mean at the reference frame's exposure is `meant`. Of a deviation
-/// from [`NATURAL`] towards light a tenth is kept, since frames are also exposed for their shadows; of one towards
-/// dark four tenths, so that a low-key scene stays low-key.
-fn tempered(meant: f64) -> f64 {
-    let share = if meant > NATURAL { 0.1 } else { 0.4 };
-    NATURAL + share * (meant - NATURAL)
-}
+/// Display luminance of mid grey, L* 50.
+pub(super) const MID_GREY: f64 = 0.184_186_518_512_444_16;
 
-/// Log2 luminance to be rendered as mid grey for a scene whose locally compressed small plane is `filtered`: that
-/// which gives the mean level of [`tempered`].
-pub(super) fn mid_log(filtered: &Array2<f32>) -> f64 {
-    let mut bins = std::collections::BTreeMap::<i32, f64>::new();
-    for &log in filtered {
-        *bins
-            .entry((f64::from(log) * BINS).round() as i32)
-            .or_default() += 1.0;
-    }
-    let count = filtered.len().max(1) as f64;
-    let bright = bright(filtered);
-    let mean = |mid: f64| {
-        let level = |bin: i32| {
-            srgb_level(display_luminance(f64::from(bin) / BINS - mid, white(bright, mid)).min(1.0))
-        };
-        bins.iter().map(|(&bin, n)| n * level(bin)).sum::<f64>() / count
-    };
-    // Radiance 1 just clips the reference frame, so its mid grey is radiance 0.18.
-    let wanted = tempered(mean(MID.log2()));
-    let (mut low, mut high) = (-40.0, 40.0);
-    for _ in 0..40 {
+/// The scale between two at which what `shown` gives, rising with the scale, is mid grey, or the nearest there is.
+pub(super) fn scale_for(from: f64, to: f64, shown: impl Fn(f64) -> f64) -> f64 {
+    let (mut low, mut high) = (from, to);
+    for _ in 0..50 {
         let middle = 0.5 * (low + high);
-        if mean(middle) > wanted {
+        if shown(middle) < MID_GREY {
             low = middle;
         } else {
             high = middle;
@@ -67,71 +40,67 @@ pub(super) fn mid_log(filtered: &Array2<f32>) -> f64 {
     high
 }
 
-/// The curve `w x / (x + k)`, where x is luminance over mid grey with its contrast raised near mid grey. `k` and `w`
-/// are such that mid grey becomes 0.18, and `white` (stops above mid grey, at least 2.8) becomes 1.
-pub(super) fn display_luminance(stops: f64, white: f64) -> f64 {
-    let raised = |x: f64| (x + (CONTRAST - 1.0) * REACH * (x / REACH).tanh()).exp2();
-    let (b, x) = (raised(white), raised(stops));
-    let k = b * (1.0 - MID) / (MID * b - 1.0);
-    (b + k) / b * x / (x + k)
+/// Log2 luminance to be rendered as mid grey, for a scene with this histogram.
+pub(super) fn mid_log(scene: &Histogram, reference: Option<ReferenceTones>) -> f64 {
+    let key = key_log(scene);
+    let Some(tones) = reference else {
+        return key;
+    };
+    let off = key - tones.mid_stops;
+    tones.mid_stops + FOLLOWED * (off - off.clamp(-MEANT[0], MEANT[1]))
 }
 
-/// The 99.9 % quantile of log2 luminance.
-fn bright(filtered: &Array2<f32>) -> f64 {
-    super::gain::quantiles(filtered, 0.5, 0.999).1
+/// The key of a scene: the mean of its log2 luminance, extremes left out, more where much of its light is in lamps.
+fn key_log(scene: &Histogram) -> f64 {
+    let [low, high] = KEY_SHARES.map(|share| scene.quantile(share));
+    let mut sums = [0.0, 0.0, 0.0];
+    for (log, count) in scene.between(low, high) {
+        sums[0] += count;
+        sums[1] += count * log;
+        sums[2] += count * log.exp2();
+    }
+    if sums[0] == 0.0 {
+        return 0.0;
+    }
+    let mean = sums[1] / sums[0];
+    let light = (sums[2] / sums[0]).log2();
+    mean + LAMPS * (light - mean - 1.0).max(0.0)
 }
 
-/// White point, stops above mid grey: a quarter stop above the bright end of the scene, at least half a stop above
-/// the clip level of a frame with that mid grey.
-fn white(bright: f64, mid: f64) -> f64 {
-    (bright - mid + 0.25).max(3.0)
-}
+/// The print: how tones, in [`UNIT`]s from L* 50, end softly, and what a stop of exposure is to them.
+pub(super) struct Print;
 
-/// Tone curve for a scene whose locally compressed small plane is `filtered`, with mid grey at `mid`.
-pub(super) fn operator(filtered: &Array2<f32>, mid: f64) -> impl Fn(f64) -> f64 + use<> {
-    let white = white(bright(filtered), mid);
-    move |log| display_luminance(log - mid, white)
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn the_curve_keeps_its_two_promises_and_rises() {
-        for white in [3.0, 5.0, 8.0] {
-            assert!((display_luminance(0.0, white) - MID).abs() < 1e-12);
-            assert!((display_luminance(white, white) - 1.0).abs() < 1e-12);
-            for i in -100..80 {
-                let x = f64::from(i) * 0.1;
-                assert!(display_luminance(x + 0.1, white) > display_luminance(x, white));
-            }
-        }
+impl Print {
+    /// Stops above mid grey of a tone: a print that is a logistic curve of stops, with a slope of 17.3 L* a stop at mid
+    /// grey, shows it so.
+    pub fn stops(tone: f64) -> f64 {
+        let share = soft(50.0 + UNIT * tone) / 100.0;
+        (share / (1.0 - share)).log2()
     }
 
-    #[test]
-    fn a_dark_scene_stays_darker_than_a_light_one() {
-        let level = |stops: f32| {
-            let scene = Array2::from_shape_fn((40, 50), |(r, c)| {
-                stops + ((r * 7 + c) % 9) as f32 * 0.5 - 2.0
-            });
-            let curve = operator(&scene, mid_log(&scene));
-            scene
-                .iter()
-                .map(|&v| srgb_level(curve(f64::from(v)).min(1.0)))
-                .sum::<f64>()
-                / 2000.0
-        };
-        let levels: Vec<f64> = (-12..4).map(|stops| level(stops as f32)).collect();
-        assert!(levels.windows(2).all(|w| w[1] >= w[0] - 1e-3), "{levels:?}");
-        assert!(
-            levels[0] < 0.8 * NATURAL && levels[15] > NATURAL,
-            "{levels:?}"
-        );
-        // and never by more than the rule allows
-        assert!(
-            levels[0] > 0.59 * NATURAL && levels[15] < 1.2 * NATURAL,
-            "{levels:?}"
-        );
+    /// Display luminance of a tone that lies so many stops above mid grey: the inverse of [`Print::stops`].
+    pub fn luminance(stops: f64) -> f64 {
+        luminance(100.0 / (1.0 + (-stops).exp2()))
+    }
+}
+
+/// L* within 0..=100, straight between [`SOFT`] ends.
+fn soft(lightness: f64) -> f64 {
+    let [dark, light] = SOFT;
+    let room = 100.0 - light;
+    let held = match lightness {
+        l if l > light => light + room * (1.0 - (-(l - light) / room).exp()),
+        l if l < dark => dark * ((l - dark) / dark).exp(),
+        l => l,
+    };
+    held.clamp(1e-3, 100.0 - 1e-3)
+}
+
+/// Luminance of a CIE lightness L*.
+fn luminance(lightness: f64) -> f64 {
+    if lightness > 8.0 {
+        ((lightness + 16.0) / 116.0).powi(3)
+    } else {
+        lightness * 27.0 / 24389.0
     }
 }

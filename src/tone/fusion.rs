@@ -2,7 +2,7 @@
 //!
 //! Pixels are weighted by contrast, saturation and closeness to mid level, and blended in a Laplacian pyramid. Levels
 //! remain the camera's own, and the method does not preserve the order of luminances: the result is for viewing only.
-use super::colour::{Encoder, Mixing, display_colour};
+use super::colour::{Encoder, Mixing, within_gamut};
 use super::paint::Coding;
 use super::settings::OutputColour;
 use ndarray::{Array2, Array3, Zip};
@@ -224,7 +224,8 @@ fn encode([r, g, b]: &[Array2<f32>; 3], primaries: Primaries, output: OutputColo
                 .map(|k| mixing.weights[k] * light[k])
                 .sum::<f32>()
                 .max(1e-9);
-            display_colour(mixing.mix(light), y, y.min(1.0), 1.0, 1.0).map(|v| encoder.code(v))
+            let (mixed, shown) = (mixing.mix(light), y.min(1.0));
+            within_gamut(mixed.map(|c| (c - y) * shown / y), shown, 1.0).map(|v| encoder.code(v))
         };
     }
     out

@@ -1,41 +1,85 @@
 //! Local gain: the effect of a filter on the small plane, transferred to full resolution along edges.
-use ndarray::Array2;
+use super::hold_back::Kept;
+use ndarray::{Array2, Zip};
+use rayon::prelude::*;
 
 /// Radius of the fit's window, pixels of the small plane.
 const RADIUS: usize = 2;
-/// Variance below which a window counts as flat, stops squared.
-const FLAT: f64 = 0.01;
-/// Lower limit on the slope of gain against log luminance; above -1, the order of luminances in a window is
-/// preserved.
-const STEEPEST: f64 = -0.9;
+/// Share of the tone scale's slope that is taken back where nothing is kept.
+const STILL: f32 = 0.95;
+/// Largest fall of the gain against log luminance, as a share of the slope of what it is added to.
+const STEEPEST: f64 = 0.9;
 
-/// A gain in stops as a local linear function of log2 luminance, `slope * log + offset`, fitted in windows of the
-/// small plane and interpolated between them: the fast guided filter of He and Sun (2015), after He, Sun and Tang
-/// (2013).
+/// A gain as a local linear function of log2 luminance, `slope * log + offset`, fitted in windows of the small plane and
+/// interpolated between them: the fast guided filter of He and Sun (2015), after He, Sun and Tang (2013).
 pub(super) struct Gain {
     slope: Array2<f32>,
     offset: Array2<f32>,
+    /// Share of colour kept, 0..=1; empty where all of it is.
+    colour: Array2<f32>,
     block: usize,
 }
 
 impl Gain {
-    /// Fits the gain from `guide` to `filtered`, both log2 luminance of blocks of `block` pixels.
-    pub fn fit(guide: &Array2<f32>, filtered: &Array2<f32>, block: usize) -> Self {
+    /// Fits `gain` to `guide`, log2 luminance of blocks of `block` pixels. `flat` is the variance below which a window
+    /// counts as flat, stops squared. The slope is at least -[`STEEPEST`] times `own`, the slope of what the gain is added to at
+    /// a log2 luminance: the order of luminances in a window is preserved.
+    pub fn fit(
+        guide: &Array2<f32>,
+        gain: &Array2<f32>,
+        block: usize,
+        flat: f64,
+        own: impl Fn(f64) -> f64,
+    ) -> Self {
+        if block == 1 {
+            return Gain {
+                slope: Array2::zeros(guide.dim()),
+                offset: gain.clone(),
+                colour: Array2::zeros((0, 0)),
+                block,
+            };
+        }
         let guide = guide.mapv(f64::from);
-        let gain = filtered.mapv(f64::from) - &guide;
-        let (mean_g, mean_t) = (box_mean(&guide), box_mean(&gain));
-        let mean_gg = box_mean(&(&guide * &guide));
-        let mean_gt = box_mean(&(&guide * &gain));
+        let gain = gain.mapv(f64::from);
+        let (mean_g, mean_t) = (blurred(&guide), blurred(&gain));
+        let mean_gg = blurred(&(&guide * &guide));
+        let mean_gt = blurred(&(&guide * &gain));
         let covariance = mean_gt - &mean_g * &mean_t;
         let variance = mean_gg - &mean_g * &mean_g;
-        let slope =
-            (covariance / (variance.mapv(|v| v.max(0.0)) + FLAT)).mapv(|a| a.clamp(STEEPEST, 4.0));
+        let slope = covariance / (variance.mapv(|v| v.max(0.0)) + flat);
+        let mut slope = slope;
+        Zip::from(&mut slope)
+            .and(&mean_g)
+            .and(&variance)
+            .for_each(|slope, &mean, &variance| {
+                let spread = 2.0 * variance.max(0.0).sqrt();
+                let least = own(mean - spread).min(own(mean)).min(own(mean + spread));
+                *slope = slope.clamp(-STEEPEST * least, 4.0);
+            });
         let offset = mean_t - &slope * &mean_g;
         Gain {
-            slope: box_mean(&slope).mapv(|v| v as f32),
-            offset: box_mean(&offset).mapv(|v| v as f32),
+            slope: blurred(&slope).mapv(|v| v as f32),
+            offset: blurred(&offset).mapv(|v| v as f32),
+            colour: Array2::zeros((0, 0)),
             block,
         }
+    }
+
+    /// Holds detail about the mean of the surroundings, and colour, back to what is `kept`. `own` is the slope of the
+    /// tone scale to which the gain is added.
+    pub fn hold_back(&mut self, guide: &Array2<f32>, kept: Kept, own: impl Fn(f32) -> f32) {
+        let mean = blurred(&guide.mapv(f64::from)).mapv(|v| v as f32);
+        let here = &self.slope * &mean + &self.offset;
+        let around = blurred(&here.mapv(f64::from));
+        let means = mean.iter().zip(&here).zip(&around).zip(&kept.detail);
+        let coefficients = self.slope.iter_mut().zip(&mut self.offset);
+        for ((slope, offset), (((mean, here), around), kept)) in coefficients.zip(means) {
+            let held = kept * *slope - STILL * (1.0 - kept) * own(*mean);
+            let around = *around as f32;
+            *offset = around + kept * (here - around) - held * mean;
+            *slope = held;
+        }
+        self.colour = kept.colour;
     }
 
     /// Position of each pixel of a row of `columns` between block centres (index of the left one, fraction); equal
@@ -49,12 +93,12 @@ impl Gain {
         (0..if blocks == 0 { 0 } else { columns }).map(at).collect()
     }
 
-    /// Adds the gain to one row of log2 luminance. `across` comes from [`Gain::across`]; `lines` is scratch space for
-    /// the interpolated coefficients of the row.
+    /// Adds the gain for one row of log2 luminance to `tones`. `across` comes from [`Gain::across`]; `lines` is scratch
+    /// space for the interpolated coefficients of the row.
     pub fn add_to_row(
         &self,
         row: usize,
-        logs: &mut [f32],
+        (logs, tones): (&[f32], &mut [f32]),
         across: &[(u32, f32)],
         lines: &mut Vec<[f32; 2]>,
     ) {
@@ -70,12 +114,30 @@ impl Gain {
             let mix = |p: &Array2<f32>| p[[top, c]] + t * (p[[below, c]] - p[[top, c]]);
             [mix(&self.slope), mix(&self.offset)]
         }));
-        for (log, &(left, t)) in logs.iter_mut().zip(across) {
+        for ((log, tone), &(left, t)) in logs.iter().zip(tones).zip(across) {
             let left = left as usize;
             let (a, b) = (lines[left], lines[left + 1]);
             let slope = a[0] + t * (b[0] - a[0]);
             let offset = a[1] + t * (b[1] - a[1]);
-            *log += slope * *log + offset;
+            *tone += slope * *log + offset;
+        }
+    }
+
+    /// Share of colour kept in one row of pixels; 1 where nothing is held back.
+    pub fn colour_of_row(&self, row: usize, across: &[(u32, f32)], to: &mut [f32]) {
+        let (rows, columns) = self.colour.dim();
+        if rows == 0 || columns == 0 {
+            return;
+        }
+        let (top, below, t) = neighbouring_blocks(row, self.block, rows);
+        let mix = |c: usize| {
+            let (a, b) = (self.colour[[top, c]], self.colour[[below, c]]);
+            a + t * (b - a)
+        };
+        for (value, &(left, t)) in to.iter_mut().zip(across) {
+            let left = left as usize;
+            let (a, b) = (mix(left), mix((left + 1).min(columns - 1)));
+            *value = a + t * (b - a);
         }
     }
 }
@@ -91,29 +153,30 @@ fn neighbouring_blocks(pixel: usize, block: usize, blocks: usize) -> (usize, usi
 }
 
 /// Mean over a square window of radius [`RADIUS`], clipped at the borders.
-fn box_mean(plane: &Array2<f64>) -> Array2<f64> {
-    let mut across = plane.clone();
-    for mut row in across.rows_mut() {
-        let line: Vec<f64> = row.to_vec();
-        running_mean(&line, |i, mean| row[i] = mean);
-    }
-    let rows = across.nrows();
-    let mut out = Array2::zeros(across.dim());
-    for (r, mut target) in out.rows_mut().into_iter().enumerate() {
-        let (low, high) = (r.saturating_sub(RADIUS), (r + RADIUS + 1).min(rows));
-        for k in low..high {
-            target += &across.row(k);
-        }
-        target /= (high - low) as f64;
-    }
+pub(super) fn blurred(plane: &Array2<f64>) -> Array2<f64> {
+    let (rows, columns) = plane.dim();
+    let plane = plane.as_standard_layout();
+    let mut out = Array2::zeros((rows, columns));
+    let (Some(from), Some(to)) = (plane.as_slice(), out.as_slice_mut()) else {
+        return out;
+    };
+    to.par_chunks_mut(columns.max(1))
+        .enumerate()
+        .for_each(|(r, to)| {
+            let (low, high) = (r.saturating_sub(RADIUS), (r + RADIUS + 1).min(rows));
+            let mut sums = vec![0.0; columns];
+            for row in from[low * columns..high * columns].chunks_exact(columns) {
+                for (sum, value) in sums.iter_mut().zip(row) {
+                    *sum += value;
+                }
+            }
+            let deep = (high - low) as f64;
+            for (c, to) in to.iter_mut().enumerate() {
+                let (left, right) = (c.saturating_sub(RADIUS), (c + RADIUS + 1).min(columns));
+                *to = sums[left..right].iter().sum::<f64>() / ((right - left) as f64 * deep);
+            }
+        });
     out
-}
-
-fn running_mean(line: &[f64], mut put: impl FnMut(usize, f64)) {
-    for i in 0..line.len() {
-        let (low, high) = (i.saturating_sub(RADIUS), (i + RADIUS + 1).min(line.len()));
-        put(i, line[low..high].iter().sum::<f64>() / (high - low) as f64);
-    }
 }
 
 /// Two quantiles (probabilities 0..=1) of a plane; 0 if it is empty.

@@ -16,11 +16,16 @@ pub mod photographic;
 mod colour;
 mod curve;
 mod gain;
+mod histogram;
+mod hold_back;
+mod local_laplacian;
 mod look;
 mod paint;
 mod render;
 mod scene;
 mod settings;
+mod table;
+mod tone_scale;
 
 pub use render::{BrightPicture, bright_gain, render, render_bright, to_8_bit};
 pub use settings::{Operator, OutputColour, ToneSettings};

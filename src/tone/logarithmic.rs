@@ -1,4 +1,5 @@
 //! The adaptive logarithmic operator of Drago, Myszkowski, Annen and Chiba (2003).
+use super::default_look::scale_for;
 use super::scene::Scene;
 
 /// The bias parameter recommended by the paper.
@@ -15,9 +16,13 @@ pub fn display_luminance(world: f64, world_maximum: f64, bias: f64) -> f64 {
     DISPLAY_MAXIMUM * 0.01 / (world_maximum + 1.0).log10() * (world + 1.0).ln() / base.ln()
 }
 
-/// The operator for a scene: log2 luminance (after the exposure control) -> display luminance.
-pub(super) fn operator(scene: &Scene) -> impl Fn(f64) -> f64 + use<> {
-    let mean = scene.mean_log();
-    let maximum = (scene.top_log() - mean).exp2();
-    move |log| display_luminance((log - mean).exp2(), maximum, BIAS)
+/// The operator for a scene: log2 luminance (after the exposure control) -> display luminance. The factor on luminance,
+/// which the paper leaves to the user, is such that `mid` becomes mid grey.
+pub(super) fn operator(scene: &Scene, mid: f64) -> impl Fn(f64) -> f64 + use<> {
+    let top = scene.top_log();
+    let shown = move |log: f64, scale: f64| {
+        display_luminance((log + scale).exp2(), (top + scale).exp2(), BIAS)
+    };
+    let scale = scale_for(-mid - 16.0, -mid + 16.0, |scale| shown(mid, scale));
+    move |log| shown(log, scale)
 }

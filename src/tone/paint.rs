@@ -1,11 +1,13 @@
 //! Converts rows of pixels to codes through a look and a curve, in wide vectors except for table look-ups.
-use super::colour::{Mixing, display_colour};
-use super::curve::Curve;
-use super::scene::{REACH, luminance};
+use super::colour::{Film, Light, Mixing};
+use super::scene::Metering;
+use super::table::Table;
 use stopspan_core::raster::{Work, dispatch_simd};
 
 /// Pixels processed together.
 const LANES: usize = 64;
+/// Luminance of pixels up to which they have no colour.
+const DARKEST: f32 = 2.4e-10;
 /// One number for each of these pixels.
 type Lane = [f32; LANES];
 
@@ -34,32 +36,37 @@ fn rounded(a: f32, b: f32, t: f32) -> u16 {
 /// What is applied to every pixel of a picture.
 pub(super) struct Brush<'a, T> {
     pub mixing: Mixing,
-    pub curve: &'a Curve,
+    pub metering: Metering,
+    pub film: Film,
+    /// Factor on saturation.
+    pub saturation: f32,
+    pub curve: &'a Table,
     /// Largest display luminance, relative to reference white.
     pub peak: f32,
     pub coding: &'a T,
 }
 
 impl<T: Coding> Brush<'_, T> {
-    /// Codes of a row of 1 or 3 channels; `logs` is its log2 luminance after the local gain.
-    pub fn row(&self, from: &[f32], channels: usize, logs: &[f32], to: &mut [u16]) {
+    /// Codes of a row of 1 or 3 channels, given its tones and the share of colour kept.
+    pub fn row(&self, from: &[f32], channels: usize, line: (&[f32], &[f32]), to: &mut [u16]) {
         let to = to.as_chunks_mut::<3>().0;
         match channels {
-            3 => self.pixels(from.as_chunks::<3>().0, logs, to),
-            _ => self.pixels(from.as_chunks::<1>().0, logs, to),
+            3 => self.pixels(from.as_chunks::<3>().0, line, to),
+            _ => self.pixels(from.as_chunks::<1>().0, line, to),
         }
     }
 
     fn pixels<const CHANNELS: usize>(
         &self,
         from: &[[f32; CHANNELS]],
-        logs: &[f32],
+        (tones, colour): (&[f32], &[f32]),
         to: &mut [[u16; 3]],
     ) {
         dispatch_simd(Row {
             brush: self,
             from,
-            logs,
+            tones,
+            colour,
             to,
         });
     }
@@ -68,7 +75,8 @@ impl<T: Coding> Brush<'_, T> {
 struct Row<'a, T, const CHANNELS: usize> {
     brush: &'a Brush<'a, T>,
     from: &'a [[f32; CHANNELS]],
-    logs: &'a [f32],
+    tones: &'a [f32],
+    colour: &'a [f32],
     to: &'a mut [[u16; 3]],
 }
 
@@ -80,14 +88,16 @@ impl<T: Coding, const CHANNELS: usize> Work for Row<'_, T, CHANNELS> {
         let Row {
             brush,
             from,
-            logs,
+            tones,
+            colour,
             to,
         } = self;
-        let pieces = from.chunks(LANES).zip(logs.chunks(LANES));
-        for ((from, logs), to) in pieces.zip(to.chunks_mut(LANES)) {
-            let mut piece = Piece::new(from, logs);
-            piece.tones(brush.curve);
-            piece.lights(brush.mixing, brush.peak, CHANNELS == 3);
+        let lines = tones.chunks(LANES).zip(colour.chunks(LANES));
+        let pieces = from.chunks(LANES).zip(lines);
+        for ((from, (tones, colour)), to) in pieces.zip(to.chunks_mut(LANES)) {
+            let mut piece = Piece::new(from, tones, colour);
+            piece.look_up(brush.curve);
+            piece.lights(brush, CHANNELS == 3);
             let [red, green, blue] = &piece.pixels;
             let codes = [
                 coded(brush.coding, red),
@@ -101,68 +111,73 @@ impl<T: Coding, const CHANNELS: usize> Work for Row<'_, T, CHANNELS> {
     }
 }
 
-/// A group of pixels: linear light (first of the scene, then of the display), log2 luminance, display luminance and
-/// saturation factor.
+/// A group of pixels: linear light (first of the scene, then of the display), tone, share of colour kept and display
+/// luminance.
 struct Piece {
     pixels: [Lane; 3],
-    logs: Lane,
+    tones: Lane,
+    colour: Lane,
     display: Lane,
-    saturation: Lane,
 }
 
 impl Piece {
     /// Loads pixels; a mono sample is copied to all three channels.
     #[inline(always)]
-    fn new<const CHANNELS: usize>(from: &[[f32; CHANNELS]], logs: &[f32]) -> Self {
+    fn new<const CHANNELS: usize>(from: &[[f32; CHANNELS]], tones: &[f32], colour: &[f32]) -> Self {
         let mut piece = Piece {
             pixels: [[0.0; LANES]; 3],
-            logs: [0.0; LANES],
+            tones: [0.0; LANES],
+            colour: [0.0; LANES],
             display: [0.0; LANES],
-            saturation: [0.0; LANES],
         };
         let [red, green, blue] = &mut piece.pixels;
         let to = red.iter_mut().zip(green).zip(blue);
         for (pixel, ((red, green), blue)) in from.iter().zip(to) {
             [*red, *green, *blue] = [0, 1, 2].map(|k| pixel[k.min(CHANNELS - 1)]);
         }
-        piece.logs[..logs.len()].copy_from_slice(logs);
+        piece.tones[..tones.len()].copy_from_slice(tones);
+        piece.colour[..colour.len()].copy_from_slice(colour);
         piece
     }
 
-    /// Looks up display luminance and saturation factor in the curve.
+    /// Looks up display luminance in the curve.
     #[inline(always)]
-    fn tones(&mut self, curve: &Curve) {
+    fn look_up(&mut self, curve: &Table) {
         let (mut index, mut way) = ([0u32; LANES], [0.0; LANES]);
         for i in 0..LANES {
-            (index[i], way[i]) = curve.locate(self.logs[i]);
+            (index[i], way[i]) = curve.locate(self.tones[i]);
         }
-        let mut ends = [[0.0; LANES]; 4];
+        let mut ends = [[0.0; LANES]; 2];
         for i in 0..LANES {
-            let [a, b] = curve.entries(index[i]);
-            [ends[0][i], ends[1][i], ends[2][i], ends[3][i]] = [a[0], b[0], a[1], b[1]];
+            [ends[0][i], ends[1][i]] = curve.entries(index[i]);
         }
         for i in 0..LANES {
             self.display[i] = ends[0][i] + way[i] * (ends[1][i] - ends[0][i]);
-            self.saturation[i] = ends[2][i] + way[i] * (ends[3][i] - ends[2][i]);
         }
     }
 
     /// Replaces scene light by linear display light. Pixels without light become black; pixels whose colour is
     /// undefined become grey.
     #[inline(always)]
-    fn lights(&mut self, mixing: Mixing, peak: f32, coloured: bool) {
+    fn lights<T: Coding>(&mut self, brush: &Brush<T>, coloured: bool) {
         let [red, green, blue] = &mut self.pixels;
+        let (mixing, metering, film) = (brush.mixing, brush.metering, brush.film);
         for i in 0..LANES {
             let pixel = [red[i], green[i], blue[i]];
             let scene = if coloured {
-                luminance(&pixel, mixing.weights)
+                metering.luminance(&pixel)
             } else {
-                luminance(&pixel[..1], mixing.weights)
+                metering.luminance(&pixel[..1])
             };
-            let (display, saturation) = (self.display[i], self.saturation[i]);
-            let seen = coloured & (scene < f32::MAX) & (self.logs[i] > -REACH);
-            let colour = display_colour(mixing.mix(pixel), scene, display, saturation, peak);
-            let light = colour.map(|c| if seen { c } else { display });
+            let light = Light {
+                scene,
+                display: self.display[i],
+                saturation: brush.saturation * self.colour[i],
+                peak: brush.peak,
+            };
+            let seen = coloured & (scene < f32::MAX) & (scene > DARKEST);
+            let colour = film.colour(mixing.mix(pixel), light, mixing.lights());
+            let light = colour.map(|c| if seen { c } else { light.display });
             [red[i], green[i], blue[i]] = light.map(|c| if scene > 0.0 { c } else { 0.0 });
         }
     }
@@ -191,20 +206,25 @@ fn coded(coding: &impl Coding, light: &Lane) -> [u16; LANES] {
 mod tests {
     use super::super::colour::Encoder;
     use super::super::headroom::Signal;
-    use super::super::settings::ToneSettings;
     use super::*;
     use rand::{Rng, SeedableRng};
     use stopspan_core::units::Primaries;
 
     /// The slow twin: pixel by pixel, with branches.
-    fn slow<T: Coding>(brush: &Brush<T>, pixel: &[f32], log: f32) -> [u16; 3] {
-        let scene = luminance(pixel, brush.mixing.weights);
-        let (display, saturation) = brush.curve.at(log);
+    fn slow<T: Coding>(brush: &Brush<T>, pixel: &[f32], tone: f32, colour: f32) -> [u16; 3] {
+        let scene = brush.metering.luminance(pixel);
+        let display = brush.curve.at(tone);
+        let light = Light {
+            scene,
+            display,
+            saturation: brush.saturation * colour,
+            peak: brush.peak,
+        };
         let light = match pixel {
             _ if scene <= 0.0 => [0.0; 3],
-            &[r, g, b] if scene < f32::MAX && log > -REACH => {
+            &[r, g, b] if scene < f32::MAX && scene > DARKEST => {
                 let mixed = brush.mixing.mix([r, g, b]);
-                display_colour(mixed, scene, display, saturation, brush.peak)
+                brush.film.colour(mixed, light, brush.mixing.lights())
             }
             _ => [display; 3],
         };
@@ -213,10 +233,16 @@ mod tests {
 
     fn same_as_slow(coding: &impl Coding, peak: f32, to: Primaries) {
         let mut rng = rand_chacha::ChaCha8Rng::seed_from_u64(5);
-        let settings = ToneSettings::default();
-        let curve = Curve::new(&settings, -2.0, peak.into(), |log| log.exp2() / 4.0);
+        let curve = Table::of(Table::places().map(|log| (log.exp2() / 4.0).min(peak.into())));
+        let mixing = Mixing::new(Primaries::SRGB, to);
         let brush = Brush {
-            mixing: Mixing::new(Primaries::SRGB, to),
+            mixing,
+            metering: Metering {
+                weights: mixing.weights,
+                floor: 0.0,
+            },
+            film: Film::through([-4.9, -3.25]),
+            saturation: 1.1,
             curve: &curve,
             peak,
             coding,
@@ -229,15 +255,16 @@ mod tests {
                     _ => rng.random_range(-20.0f32..8.0).exp2(),
                 })
                 .collect();
-            let logs: Vec<f32> = (0..columns)
+            let tones: Vec<f32> = (0..columns)
                 .map(|_| rng.random_range(-33.0..33.0))
                 .collect();
+            let colour: Vec<f32> = (0..columns).map(|_| rng.random_range(0.0..1.0)).collect();
             let mut to = vec![0; 3 * columns];
-            brush.row(&from, channels, &logs, &mut to);
-            let pixels = from.chunks_exact(channels).zip(&logs);
-            for (k, (pixel, &log)) in pixels.enumerate() {
-                let wanted = slow(&brush, pixel, log);
-                assert_eq!(to[3 * k..3 * k + 3], wanted, "{pixel:?} {log}");
+            brush.row(&from, channels, (&tones, &colour), &mut to);
+            let pixels = from.chunks_exact(channels).zip(tones.iter().zip(&colour));
+            for (k, (pixel, (&tone, &colour))) in pixels.enumerate() {
+                let wanted = slow(&brush, pixel, tone, colour);
+                assert_eq!(to[3 * k..3 * k + 3], wanted, "{pixel:?} {tone}");
             }
         }
     }

@@ -1,11 +1,11 @@
 //! The passes that compute pixels, row by row: pictures in display codes, and the gain between two of them.
 use super::colour::Encoder;
-use super::curve::Curve;
 use super::headroom::{REFERENCE_WHITE, Signal, pq_luminance};
 use super::look::Look;
 use super::paint::{Brush, Coding};
 use super::scene::{log2, logs_of};
 use super::settings::ToneSettings;
+use super::table::Table;
 use ndarray::{Array2, Array3, Zip};
 use rayon::prelude::*;
 use std::borrow::Cow;
@@ -131,11 +131,11 @@ pub fn bright_gain(
             let mut line = Line::new(&look, columns);
             for (i, row) in from.chunks_exact(width).enumerate() {
                 line.load(&look, row, channels, band * block + i);
-                for (sum, logs) in to.iter_mut().zip(line.logs.chunks(block)) {
-                    *sum += logs
+                for (sum, tones) in to.iter_mut().zip(line.tones.chunks(block)) {
+                    *sum += tones
                         .iter()
-                        .map(|&log| {
-                            log2((curves.1.at(log).0 + offset) / (curves.0.at(log).0 + offset))
+                        .map(|&tone| {
+                            log2((curves.1.at(tone) + offset) / (curves.0.at(tone) + offset))
                         })
                         .sum::<f32>();
                 }
@@ -159,9 +159,11 @@ fn in_standard_layout(map: &RadianceMap) -> Cow<'_, RadianceMap> {
     })
 }
 
-/// Log2 luminance of a row after the local gain, and scratch space.
+/// Tones of a row of pixels and the share of their colour that is kept, and scratch space.
 struct Line {
     logs: Vec<f32>,
+    tones: Vec<f32>,
+    colour: Vec<f32>,
     across: Vec<(u32, f32)>,
     room: Vec<[f32; 2]>,
 }
@@ -171,15 +173,31 @@ impl Line {
         let across = look.gain.as_ref().map(|gain| gain.across(columns));
         Line {
             logs: vec![0.0; columns],
+            tones: vec![0.0; columns],
+            colour: vec![1.0; columns],
             across: across.unwrap_or_default(),
             room: Vec::new(),
         }
     }
 
     fn load(&mut self, look: &Look, row: &[f32], channels: usize, number: usize) {
-        logs_of(row, channels, look.mixing.weights, &mut self.logs);
+        logs_of(row, channels, look.metering, &mut self.logs);
+        match &look.scale {
+            None => self.tones.copy_from_slice(&self.logs),
+            Some(scale) => {
+                for (tone, &log) in self.tones.iter_mut().zip(&self.logs) {
+                    *tone = scale.at(log);
+                }
+            }
+        }
         if let Some(gain) = &look.gain {
-            gain.add_to_row(number, &mut self.logs, &self.across, &mut self.room);
+            gain.add_to_row(
+                number,
+                (&self.logs, &mut self.tones),
+                &self.across,
+                &mut self.room,
+            );
+            gain.colour_of_row(number, &self.across, &mut self.colour);
         }
     }
 }
@@ -188,7 +206,7 @@ impl Line {
 fn paint(
     map: &RadianceMap,
     look: &Look,
-    curve: &Curve,
+    curve: &Table,
     peak: f32,
     coding: &impl Coding,
 ) -> Array3<u16> {
@@ -200,6 +218,9 @@ fn paint(
     let width = columns * channels;
     let brush = Brush {
         mixing: look.mixing,
+        metering: look.metering,
+        film: look.film,
+        saturation: look.saturation(),
         curve,
         peak,
         coding,
@@ -214,7 +235,7 @@ fn paint(
                 .zip(to.chunks_exact_mut(columns * 3));
             for (i, (from, to)) in rows.enumerate() {
                 line.load(look, from, channels, band * BAND + i);
-                brush.row(from, channels, &line.logs, to);
+                brush.row(from, channels, (&line.tones, &line.colour), to);
             }
         });
     out

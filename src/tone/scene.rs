@@ -5,8 +5,6 @@ use stopspan_core::raster::{Work, dispatch_simd};
 
 /// Limit on log2 luminance, stops either side of radiance 1; black is at the lower limit.
 pub(super) const REACH: f32 = 32.0;
-/// Longest side of the small plane, pixels.
-const SMALL_SIDE: usize = 512;
 
 /// Luminance of linear RGB, where `weights` are the luminances of its primaries (sum 1); a mono sample is its own
 /// luminance. Negative and NaN values become black.
@@ -18,6 +16,24 @@ pub(super) fn luminance(pixel: &[f32], weights: [f32; 3]) -> f32 {
         _ => 0.0,
     };
     if y > 0.0 { y } else { 0.0 }
+}
+
+/// How luminance is measured.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Metering {
+    /// Luminances of the primaries (sum 1).
+    pub weights: [f32; 3],
+    /// Luminance that what is darker is drawn up towards, so that noise about black keeps a finite logarithm; 0 for none.
+    pub floor: f32,
+}
+
+impl Metering {
+    /// Luminance of linear RGB, or of a mono sample, lifted by the floor: half of `y + sqrt(y^2 + 4 floor^2)`.
+    #[inline(always)]
+    pub fn luminance(&self, pixel: &[f32]) -> f32 {
+        let y = luminance(pixel, self.weights);
+        0.5 * (y + (y * y + 4.0 * self.floor * self.floor).sqrt())
+    }
 }
 
 /// log2 of a non-negative luminance, clamped to -/+ [`REACH`], within 1e-6 of the exact value. Free of branches, so
@@ -37,25 +53,36 @@ pub(super) fn log2(y: f32) -> f32 {
 }
 
 /// Log2 luminance of the pixels of a row.
-pub(super) fn logs_of(row: &[f32], channels: usize, weights: [f32; 3], logs: &mut [f32]) {
+pub(super) fn logs_of(row: &[f32], channels: usize, metering: Metering, logs: &mut [f32]) {
     match channels {
-        3 => dispatch_simd(Logs(row.as_chunks::<3>().0, weights, logs)),
-        _ => dispatch_simd(Logs(row.as_chunks::<1>().0, weights, logs)),
+        3 => dispatch_simd(Logs(row.as_chunks::<3>().0, metering, logs)),
+        _ => dispatch_simd(Logs(row.as_chunks::<1>().0, metering, logs)),
     }
 }
 
-struct Logs<'a, const CHANNELS: usize>(&'a [[f32; CHANNELS]], [f32; 3], &'a mut [f32]);
+struct Logs<'a, const CHANNELS: usize>(&'a [[f32; CHANNELS]], Metering, &'a mut [f32]);
 
 impl<const CHANNELS: usize> Work for Logs<'_, CHANNELS> {
     type Output = ();
 
     #[inline(always)]
     fn call(self) {
-        let Logs(row, weights, logs) = self;
+        let Logs(row, metering, logs) = self;
         for (log, pixel) in logs.iter_mut().zip(row) {
-            *log = log2(luminance(pixel, weights));
+            *log = log2(metering.luminance(pixel));
         }
     }
+}
+
+/// exp2 of a number of -126..=126, within 3e-7 of the exact value relatively. Free of branches.
+#[inline(always)]
+pub(super) fn exp2(x: f32) -> f32 {
+    let x = x.clamp(-126.0, 126.0);
+    let whole = (x + 126.5) as i32 - 126;
+    let t = (x - whole as f32) * std::f32::consts::LN_2;
+    let series = 1.0 / 24.0 + t * (1.0 / 120.0 + t / 720.0);
+    let series = 1.0 + t * (1.0 + t * (0.5 + t * (1.0 / 6.0 + t * series)));
+    series * f32::from_bits(((whole + 127) as u32) << 23)
 }
 
 /// Statistics of a scene. Luminance is in the unit of the map.
@@ -64,53 +91,40 @@ pub(super) struct Scene {
     pub small: Array2<f32>,
     /// Side of a block, pixels.
     pub block: usize,
-    mean_log: f64,
     top: f32,
 }
 
 struct Band {
     small: Vec<f32>,
-    sum: f64,
-    count: u64,
     top: f32,
 }
 
 impl Scene {
-    /// Computes the statistics in one pass over a map of shape (rows, columns, channels) in standard layout;
-    /// `weights` as for [`luminance`].
-    pub fn survey(radiance: ArrayView3<f32>, weights: [f32; 3]) -> Self {
+    /// Computes the statistics in one pass over a map of shape (rows, columns, channels) in standard layout. `side` is
+    /// the longest side of the small plane, pixels.
+    pub fn survey(radiance: ArrayView3<f32>, metering: Metering, side: usize) -> Self {
         let (rows, columns, channels) = radiance.dim();
-        let block = rows.max(columns).div_ceil(SMALL_SIDE).max(1);
+        let block = rows.max(columns).div_ceil(side).max(1);
         let (small_rows, small_columns) = (rows.div_ceil(block), columns.div_ceil(block));
         let samples = radiance.to_slice().unwrap_or(&[]);
         let width = columns * channels;
         let bands: Vec<Band> = samples
             .par_chunks((width * block).max(1))
-            .map(|rows| Band::survey(rows, columns, channels, block, weights))
+            .map(|rows| Band::survey(rows, columns, channels, block, metering))
             .collect();
         let mut scene = Scene {
             small: Array2::zeros((0, 0)),
             block,
-            mean_log: 0.0,
             top: 0.0,
         };
         let mut small = Vec::with_capacity(small_rows * small_columns);
-        let (mut sum, mut count) = (0.0, 0u64);
         for band in bands {
             small.extend(band.small);
-            sum += band.sum;
-            count += band.count;
             scene.top = scene.top.max(band.top);
         }
-        scene.mean_log = if count > 0 { sum / count as f64 } else { 0.0 };
         scene.small = Array2::from_shape_vec((small_rows, small_columns), small)
             .unwrap_or_else(|_| Array2::zeros((small_rows, small_columns)));
         scene
-    }
-
-    /// Mean log2 luminance of the pixels that are not black; 0 if all are black.
-    pub fn mean_log(&self) -> f64 {
-        self.mean_log
     }
 
     /// Log2 of the largest luminance, at most [`REACH`]; the lower limit if all pixels are black.
@@ -125,19 +139,17 @@ impl Band {
         columns: usize,
         channels: usize,
         block: usize,
-        weights: [f32; 3],
+        metering: Metering,
     ) -> Self {
         let small_columns = columns.div_ceil(block);
         let mut band = Band {
             small: vec![0.0; small_columns],
-            sum: 0.0,
-            count: 0,
             top: 0.0,
         };
         let mut logs = vec![0f32; columns];
         let rows = samples.len() / (columns * channels).max(1);
         for row in samples.chunks_exact((columns * channels).max(1)) {
-            logs_of(row, channels, weights, &mut logs);
+            logs_of(row, channels, metering, &mut logs);
             band.add_row(&logs, block);
         }
         for (i, value) in band.small.iter_mut().enumerate() {
@@ -154,8 +166,6 @@ impl Band {
         let mut top = -REACH;
         for &log in logs {
             if log > -REACH {
-                self.sum += f64::from(log);
-                self.count += 1;
                 top = top.max(log);
             }
         }
@@ -181,13 +191,28 @@ mod tests {
     }
 
     #[test]
+    fn fast_power_agrees_with_the_standard_library() {
+        for i in 0..200_000 {
+            let x = i as f32 * 1e-3 - 100.0;
+            assert!((exp2(x) / x.exp2() - 1.0).abs() < 1e-6, "{x}");
+        }
+        assert_eq!(exp2(0.0), 1.0);
+    }
+
+    #[test]
     fn black_pixels_count_for_nothing() {
         let mut map = ndarray::Array3::<f32>::zeros((4, 4, 1));
         map[[1, 1, 0]] = 4.0;
         map[[2, 2, 0]] = f32::NAN;
         map[[3, 3, 0]] = -1.0;
-        let scene = Scene::survey(map.view(), [0.2126, 0.7152, 0.0722]);
-        assert!((scene.mean_log() - 2.0).abs() < 1e-6);
+        let scene = Scene::survey(
+            map.view(),
+            Metering {
+                weights: [0.2126, 0.7152, 0.0722],
+                floor: 0.0,
+            },
+            512,
+        );
         assert!((scene.top_log() - 2.0).abs() < 1e-6);
     }
 }

@@ -1,12 +1,13 @@
 //! Settings of a rendering: an operator, and controls in stops and factors.
 use serde::{Deserialize, Serialize};
+use stopspan_core::model::ReferenceTones;
 use stopspan_core::units::Primaries;
 
 /// Mapping from scene radiance to display luminance.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Operator {
-    /// The default look: the photographer's exposure, moderated; soft shoulder and toe; mild local compression.
+    /// The default look: tones of the reference frame kept, the rest of the scene fitted in; local, with soft ends.
     #[default]
     DefaultLook,
     /// Global photographic curve (Reinhard, Stark, Shirley and Ferwerda 2002).
@@ -60,6 +61,9 @@ pub struct ToneSettings {
     pub saturation: f64,
     /// Colour space of the rendering. Default sRGB.
     pub output: OutputColour,
+    /// Tones of the frame that the default look keeps to. Default none: mid grey is found from the scene alone.
+    #[serde(skip)]
+    pub reference: Option<ReferenceTones>,
 }
 
 impl Default for ToneSettings {
@@ -72,6 +76,7 @@ impl Default for ToneSettings {
             local_contrast_stops: 0.0,
             saturation: 1.0,
             output: OutputColour::default(),
+            reference: None,
         }
     }
 }
@@ -102,6 +107,9 @@ impl ToneSettings {
             local_contrast_stops: tame(self.local_contrast_stops, 0.0, -1.0, 1.0),
             saturation: tame(self.saturation, 1.0, 0.0, 2.0),
             output: self.output,
+            reference: self
+                .reference
+                .and_then(|t| ReferenceTones::new(t.mid_stops, t.dark_stops)),
         }
     }
 }

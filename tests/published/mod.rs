@@ -1,6 +1,7 @@
 //! Checks against published tables; where each comes from is in SOURCES.md beside them.
 mod apex;
 mod colour;
+mod default_look;
 mod dicom;
 mod fusion;
 mod headroom;

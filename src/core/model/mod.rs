@@ -2,7 +2,7 @@
 //!
 //! In reading order: a [`Picture`] read from a file, the meaning of its [`Raw`] samples, its [`colour`] space (by its
 //! ICC profile: [`profile_primaries`]) and its [`main_channel`]; a [`Frame`] with its [`Exposure`], and a [`Bracket`]
-//! of frames; [`Clip`] levels and the [`LinearScale`] of raw levels; the [`Response`]; the [`Noise`] model and the [`Disagreement`] of
+//! of frames; [`Clip`] levels and the [`LinearScale`] of raw levels; the [`Response`] and the [`ReferenceTones`] by it; the [`Noise`] model and the [`Disagreement`] of
 //! the frames; the [`Registration`] of the frames and the [`Motion`] between them; the [`RadianceMap`], and rows of it as [`Planes`];
 //! a [`Homography`]; the [`DisplayConversion`] of codes to sRGB; the [`ExposureCheck`]; the bracket after each stage
 //! ([`Registered`], [`Recovered`], [`Merged`]); paths in records ([`path_text`]).
@@ -19,6 +19,7 @@ mod clip;
 mod linear_scale;
 
 mod noise;
+mod reference_tones;
 mod response;
 mod uncertainty;
 
@@ -50,6 +51,7 @@ pub use picture::{Compression, Format, Header, Limits, Picture, Rational};
 pub use planes::Planes;
 pub use profile::profile_primaries;
 pub use raw::{CameraColour, ColourCalibration, Raw};
+pub use reference_tones::ReferenceTones;
 pub use registration::{MotionModel, Placement, Registration, TileResidual};
 pub use response::{Response, ResponseCurve, ResponseMethod};
 pub use stages::{FileDigest, Merged, Recovered, Registered, Samples};

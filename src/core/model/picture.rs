@@ -1,4 +1,5 @@
 //! A decoded picture: upright pixels, and metadata as the file states it, unchecked.
+use super::ReferenceTones;
 use crate::model::Raw;
 use crate::raster::Pixels;
 use crate::units::Primaries;
@@ -97,6 +98,8 @@ pub struct Header {
     pub exposure_bias: Option<Rational>,
     /// BrightnessValue (0x9203), APEX.
     pub brightness_value: Option<Rational>,
+    /// Tones of the reference frame of a map.
+    pub reference_tones: Option<ReferenceTones>,
     /// CustomRendered (0xA401).
     pub custom_rendered: Option<u32>,
     /// CompositeImage (0xA460).

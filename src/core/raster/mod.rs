@@ -16,7 +16,7 @@ mod transform;
 
 pub use mosaic::{Mosaic, PLANES};
 pub use pixels::Pixels;
-pub use pyramid::{expand, reduce};
+pub use pyramid::{expand, expand_into, reduce};
 pub use region::{Point, Quad, Region};
 pub use sample::{Interpolation, Sampled, Taps, sample};
 pub use simd::{Work, dispatch_simd, to_i32_fast};

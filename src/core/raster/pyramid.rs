@@ -70,19 +70,34 @@ fn halve_row(from: &[f32], to: &mut [f32]) {
 /// The plane at `rows` x `columns`, a size that [`reduce`] would bring to the plane's: zeros are inserted between the
 /// samples and low-passed by the same kernel. Returns zeros if the sizes do not match.
 pub fn expand(plane: &Array2<f32>, rows: usize, columns: usize) -> Array2<f32> {
-    let (half_rows, half_columns) = plane.dim();
     let mut out = Array2::zeros((rows, columns));
+    expand_into(plane, &mut out, |_, expanded, out| {
+        out.copy_from_slice(expanded)
+    });
+    out
+}
+
+/// [`expand`] to the size of `out`, row by row: `put` is given the number of a row, the expanded row and that of `out`. Nothing
+/// happens if the sizes do not match.
+pub fn expand_into(
+    plane: &Array2<f32>,
+    out: &mut Array2<f32>,
+    put: impl Fn(usize, &[f32], &mut [f32]) + Sync,
+) {
+    let (half_rows, half_columns) = plane.dim();
+    let (rows, columns) = out.dim();
     let fits = half_rows == rows.div_ceil(2) && half_columns == columns.div_ceil(2);
     let (Some(from), Some(to)) = (plane.as_slice(), out.as_slice_mut()) else {
-        return out;
+        return;
     };
     if !fits || rows == 0 || columns == 0 {
-        return out;
+        return;
     }
     to.par_chunks_mut(columns * BAND)
         .enumerate()
         .for_each(|(band, chunk)| {
             let mut mixed = vec![0f32; half_columns];
+            let mut expanded = vec![0f32; columns];
             for (i, target) in chunk.chunks_mut(columns).enumerate() {
                 let r = band * BAND + i;
                 let row = |k: isize| {
@@ -90,17 +105,19 @@ pub fn expand(plane: &Array2<f32>, rows: usize, columns: usize) -> Array2<f32> {
                     &from[s * half_columns..(s + 1) * half_columns]
                 };
                 let (before, here, after) = (row(-1), row(0), row(1));
-                for x in 0..half_columns {
-                    mixed[x] = if r.is_multiple_of(2) {
-                        (before[x] + 6.0 * here[x] + after[x]) / 8.0
-                    } else {
-                        (here[x] + after[x]) / 2.0
-                    };
+                if r.is_multiple_of(2) {
+                    for x in 0..half_columns {
+                        mixed[x] = (before[x] + 6.0 * here[x] + after[x]) / 8.0;
+                    }
+                } else {
+                    for x in 0..half_columns {
+                        mixed[x] = (here[x] + after[x]) / 2.0;
+                    }
                 }
-                double_row(&mixed, target);
+                double_row(&mixed, &mut expanded);
+                put(r, &expanded, target);
             }
         });
-    out
 }
 
 /// Index of the sample at place `index` of the expanded line, where every second of `len` places has one, with
@@ -111,14 +128,24 @@ fn sample(index: isize, len: usize) -> usize {
 
 fn double_row(from: &[f32], to: &mut [f32]) {
     let n = to.len();
-    for (x, value) in to.iter_mut().enumerate() {
+    let place = |x: usize| {
         let i = x / 2;
         let after = from[sample(i as isize + 1, n)];
-        *value = if x.is_multiple_of(2) {
+        if x.is_multiple_of(2) {
             (from[sample(i as isize - 1, n)] + 6.0 * from[i] + after) / 8.0
         } else {
             (from[i] + after) / 2.0
-        };
+        }
+    };
+    // Places 2 .. 2 + 2 * inner have both neighbours.
+    let inner = from.len().saturating_sub(2);
+    let ends = (0..n.min(2)).chain(2 + 2 * inner..n);
+    for x in ends {
+        to[x] = place(x);
+    }
+    let pairs = to.get_mut(2..2 + 2 * inner).unwrap_or_default();
+    for (pair, f) in pairs.as_chunks_mut::<2>().0.iter_mut().zip(from.windows(3)) {
+        *pair = [(f[0] + 6.0 * f[1] + f[2]) / 8.0, (f[1] + f[2]) / 2.0];
     }
 }
 

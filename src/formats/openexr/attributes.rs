@@ -4,6 +4,10 @@ use exr::meta::attribute::{AttributeValue, Text};
 use exr::meta::header::Header as ExrHeader;
 use std::collections::BTreeMap;
 
+/// Name of the text attribute of a map that holds the tones of its reference frame
+/// ([`ReferenceTones::text`](stopspan_core::model::ReferenceTones::text)).
+pub const TONES: &str = "referenceTones";
+
 /// Header attributes of a picture. Names in brackets are the standard attributes of the OpenEXR format.
 #[derive(Debug, Clone, Default, PartialEq)]
 pub struct Attributes {

@@ -11,7 +11,7 @@ mod blocks;
 mod read;
 mod write;
 
-pub use attributes::Attributes;
+pub use attributes::{Attributes, TONES};
 pub use read::{Content, Light, read, read_light, states_exposure};
 pub(super) use read::{decode, header};
 pub use write::{Layout, write};

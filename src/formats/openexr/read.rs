@@ -1,5 +1,5 @@
 //! Reads OpenEXR files: all channels of the first part by name, or R, G, B as a picture. The `exr` crate decodes.
-use super::{Attributes, ChannelRows, Kind};
+use super::{Attributes, ChannelRows, Kind, TONES};
 use crate::fault::Fault;
 use crate::read::Decoded;
 use crate::sniff_file;
@@ -17,7 +17,7 @@ use std::io::{BufRead, BufReader, Cursor, Read, Seek};
 use std::path::Path;
 use stopspan_core::Error;
 use stopspan_core::error::InputProblem;
-use stopspan_core::model::{Compression, Format, Header, Limits, Rational};
+use stopspan_core::model::{Compression, Format, Header, Limits, Rational, ReferenceTones};
 use stopspan_core::raster::Pixels;
 use stopspan_core::units::Primaries;
 
@@ -90,6 +90,10 @@ pub(crate) fn header(file: &mut (impl BufRead + Seek)) -> Result<Header, Fault> 
         f_number: attributes.aperture.map(rational),
         sensitivity: attributes.iso_speed.map(f64::from),
         captured: attributes.capture_date,
+        reference_tones: attributes
+            .custom
+            .get(TONES)
+            .and_then(|text| ReferenceTones::from_text(text)),
         primaries: attributes
             .chromaticities
             .and_then(|xy| Primaries::new(xy.map(f64::from))),

@@ -1,0 +1,167 @@
+//! What the map's own uncertainty holds back: detail and colour where little but noise is left.
+use super::gain::{blurred, quantiles};
+use super::scene::{Metering, log2, luminance};
+use ndarray::{Array2, ArrayView3, s};
+use rayon::prelude::*;
+use stopspan_core::model::{RadianceMap, main_channel};
+
+/// Signal-to-noise ratio of a pixel from which on no colour is held back, and up to which detail is held back in full (Rose
+/// 1948 found 3 to 5 to be needed to see anything).
+const WHOLE: f32 = 4.0;
+/// Signal-to-noise ratio from which on nothing is held back.
+const CLEAN: f32 = 12.0;
+/// Factor on the variance of noise, for what is not to pass as detail by chance.
+const SURE: f32 = 1.3;
+/// Distance of the pixels that the floor is found from, about; pixels.
+const SAMPLES: usize = 160;
+/// Stops by which a pixel is darker than one beside it only by a fault.
+const HOLE: f32 = 8.0;
+/// Floor below the scene's dark end, as a factor.
+const BELOW: f32 = 0.125;
+
+/// Luminance below which the map holds nothing to show: half the uncertainty of its darkest tenth, and an eighth of the
+/// luminance that all but a two-hundredth exceed, whichever is more. 0 for a map without light.
+pub(super) fn floor(map: &RadianceMap, weights: [f32; 3]) -> f32 {
+    let (rows, columns, channels) = map.radiance.dim();
+    let (down, across) = (rows.div_ceil(SAMPLES), columns.div_ceil(SAMPLES));
+    let noise = uncertainty(map);
+    let main = main_channel(channels);
+    let mut samples = Vec::new();
+    for r in (0..rows).step_by(down.max(1)) {
+        for c in (0..columns).step_by(across.max(1)) {
+            let pixel = map.radiance.slice(s![r, c, ..]);
+            let light = luminance(pixel.as_slice().unwrap_or(&[]), weights);
+            let sigma = noise.map_or(0.0, |n| n[[r, c, main]]);
+            if light < f32::MAX {
+                samples.push((light, if sigma < f32::MAX { sigma } else { 0.0 }));
+            }
+        }
+    }
+    samples.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let lit = samples.partition_point(|s| s.0 <= 0.0);
+    let Some(&(dark, _)) = samples.get(lit + (samples.len() - lit) / 200) else {
+        return 0.0;
+    };
+    let tenth: Vec<f32> = samples[..samples.len().div_ceil(10)]
+        .iter()
+        .map(|s| s.1)
+        .collect();
+    let (sigma, _) = quantiles(
+        &Array2::from_shape_vec((1, tenth.len()), tenth).unwrap_or_default(),
+        0.5,
+        0.5,
+    );
+    (BELOW * dark).max(0.5 * sigma as f32)
+}
+
+/// Log2 luminance with holes filled: pixels that are darker than a neighbour by more than [`HOLE`] get the mean of the
+/// neighbours that are not, where these are the most. Resampled maps have such pixels, often negative, beside lamps and the sun; no lens draws them.
+pub(super) fn mended(plane: &Array2<f32>) -> Array2<f32> {
+    let (rows, columns) = plane.dim();
+    let mut out = plane.clone();
+    let Some(to) = out.as_slice_mut() else {
+        return out;
+    };
+    to.par_chunks_mut(columns.max(1))
+        .enumerate()
+        .for_each(|(r, to)| {
+            for (c, to) in to.iter_mut().enumerate() {
+                let window = plane.slice(s![
+                    r.saturating_sub(1)..(r + 2).min(rows),
+                    c.saturating_sub(1)..(c + 2).min(columns)
+                ]);
+                let most = window.iter().copied().fold(f32::NEG_INFINITY, f32::max);
+                let sound = window.iter().filter(|v| **v >= most - HOLE);
+                let (sum, count) = sound.fold((0.0, 0), |(s, n), v| (s + v, n + 1));
+                // At an edge most of the pixels about a dark one are dark.
+                if *to < most - HOLE && 2 * count > window.len() {
+                    *to = sum / count as f32;
+                }
+            }
+        });
+    out
+}
+
+fn uncertainty(map: &RadianceMap) -> Option<ArrayView3<'_, f32>> {
+    (map.statistical.dim() == map.radiance.dim()).then(|| map.statistical.view())
+}
+
+/// What blocks of pixels keep, shares 0..=1.
+pub(super) struct Kept {
+    /// Of detail about the mean of the surroundings: all at a signal-to-noise ratio of [`CLEAN`], what the noise does not
+    /// account for at [`WHOLE`].
+    pub detail: Array2<f32>,
+    /// Of colour: the signal-to-noise ratio over [`WHOLE`].
+    pub colour: Array2<f32>,
+}
+
+/// Shares that blocks of `block` x `block` pixels keep; `None` for a map without uncertainty. Detail is weighed against
+/// noise as by Wiener's filter: one less the variance of noise over the variance there is.
+pub(super) fn kept(map: &RadianceMap, metering: Metering, block: usize) -> Option<Kept> {
+    let noise = uncertainty(map)?;
+    let (rows, columns, channels) = map.radiance.dim();
+    let shape = (rows.div_ceil(block), columns.div_ceil(block));
+    let (light, sigma) = (map.radiance.as_slice()?, noise.to_slice()?);
+    let width = columns * channels;
+    // One row of pixels a row of blocks is sample enough.
+    let lines: Vec<Vec<Sample>> = (0..shape.0)
+        .into_par_iter()
+        .map(|i| {
+            let row = (i * block + block / 2).min(rows - 1);
+            let light = &light[row * width..(row + 1) * width];
+            let sigma = &sigma[row * width..(row + 1) * width];
+            let blocks = light
+                .chunks(block * channels)
+                .zip(sigma.chunks(block * channels));
+            blocks
+                .map(|(light, sigma)| Sample::of(light, sigma, channels, metering))
+                .collect()
+        })
+        .collect();
+    let plane = |value: fn(&Sample) -> f32| {
+        blurred(&Array2::from_shape_fn(shape, |(r, c)| {
+            f64::from(value(&lines[r][c]))
+        }))
+    };
+    let (light, sigma) = (plane(|s| s.light), plane(|s| s.sigma));
+    let (log, square) = (plane(|s| s.log), plane(|s| s.square));
+    let ratio = |at| (light[at] / sigma[at].max(1e-30)) as f32;
+    let detail = Array2::from_shape_fn(shape, |at| {
+        let variance = (square[at] - log[at] * log[at]).max(1e-9) as f32;
+        let noise = std::f32::consts::LOG2_E / ratio(at);
+        let texture = (1.0 - SURE * noise * noise / variance).max(0.0);
+        let clean = ((ratio(at) - WHOLE) / (CLEAN - WHOLE)).clamp(0.0, 1.0);
+        texture + clean * (1.0 - texture)
+    });
+    let colour = Array2::from_shape_fn(shape, |at| (ratio(at) / WHOLE).clamp(0.0, 1.0));
+    Some(Kept { detail, colour })
+}
+
+/// Means over some pixels.
+#[derive(Clone, Copy, Default)]
+struct Sample {
+    light: f32,
+    sigma: f32,
+    log: f32,
+    square: f32,
+}
+
+impl Sample {
+    fn of(light: &[f32], sigma: &[f32], channels: usize, metering: Metering) -> Self {
+        let share = channels as f32 / light.len() as f32;
+        let main = main_channel(channels);
+        let mut sum = Sample::default();
+        let pixels = light
+            .chunks_exact(channels)
+            .zip(sigma.chunks_exact(channels));
+        for (pixel, noise) in pixels {
+            let luminance = metering.luminance(pixel).min(1e30);
+            let log = log2(luminance);
+            sum.light += share * luminance;
+            sum.sigma += share * noise[main].clamp(0.0, 1e30);
+            sum.log += share * log;
+            sum.square += share * log * log;
+        }
+        sum
+    }
+}

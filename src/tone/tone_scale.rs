@@ -1,0 +1,121 @@
+//! The tone scale of the default look: log2 luminance -> lightness, steep where the scene has many tones.
+//!
+//! Slopes follow the scene's histogram, as in the histogram adjustment of Ward Larson, Rushmeier and Piatko (1997), here
+//! with its square root, a floor and a maximum at mid grey, and limits either way.
+use super::histogram::Histogram;
+use super::scene::REACH;
+use super::table::Table;
+
+/// L* for each unit of a tone; 0 is L* 50.
+pub(super) const UNIT: f64 = 16.0;
+/// L* of the scene's dark end, of mid grey and of the light end.
+const ENDS: [f64; 3] = [8.0, 50.0, 96.0];
+/// Shares of the scene that lie below its dark and its light end.
+const SHARES: [f64; 2] = [0.001, 0.999];
+/// Added to the scene at both ends, stops.
+const MARGIN: f64 = 0.25;
+/// Width of histogram bins, stops.
+const BIN: f64 = 0.05;
+/// Standard deviation of the blur of the histogram, stops.
+const BLUR: f64 = 0.8;
+/// Least and largest slopes below mid grey and above it, L* a stop.
+const SLOPES: [(f64, f64); 2] = [(4.0, 18.0), (1.2, 18.0)];
+/// Slope below the dark end, L* a stop.
+const BEYOND: f64 = 1.5;
+/// Slope, as a share of the steepest, that tones have which are absent from the scene.
+const FLOOR: f64 = 0.15;
+/// Slope added at mid grey below it and above it, as a share of the steepest.
+const BUMP: [f64; 2] = [1.0, 0.35];
+/// Standard deviation of what is added, stops.
+const BUMP_WIDTH: f64 = 1.6;
+
+/// Lightness over log2 luminance for a scene with this histogram, with mid grey at `mid`;
+/// in [`UNIT`]s from L* 50. It rises everywhere.
+pub(super) fn tone_scale(scene: &Histogram, mid: f64) -> Table {
+    let (low, high) = ends(scene, mid);
+    let wish = wishes(scene, mid, low, high);
+    let slope_at = |log: f64, gain: f64| {
+        let (least, most) = SLOPES[usize::from(log > mid)];
+        let index = ((log - low) / BIN).round().max(0.0) as usize;
+        let wish = wish
+            .get(index.min(wish.len() - 1))
+            .map_or(0.0, |w| w * gain);
+        wish.clamp(least, most)
+    };
+    let below = gain_for(ENDS[1] - ENDS[0], |gain| {
+        integral(low, mid, |x| slope_at(x, gain))
+    });
+    let above = gain_for(ENDS[2] - ENDS[1], |gain| {
+        integral(mid, high, |x| slope_at(x, gain))
+    });
+    let slope = |log: f64| match log {
+        log if log < low => BEYOND,
+        log => slope_at(log.min(high), if log > mid { above } else { below }),
+    };
+    let start = integral(-f64::from(REACH), mid, slope);
+    let mut sum = -start;
+    let mut last = -f64::from(REACH);
+    Table::of(Table::places().map(|log| {
+        sum += (log - last) * slope(0.5 * (log + last));
+        last = log;
+        sum / UNIT
+    }))
+}
+
+/// Log2 luminance of the ends of the scene, at least two stops either side of `mid`.
+fn ends(scene: &Histogram, mid: f64) -> (f64, f64) {
+    let [low, high] = SHARES.map(|share| scene.quantile(share));
+    let reach = f64::from(REACH);
+    let low = (low - MARGIN).min(mid - 2.0);
+    let high = (high + MARGIN).max(mid + 2.0);
+    (low.max(-reach), high.min(reach))
+}
+
+/// Slopes wished for between the ends, relative to the steepest, in bins from `low` on.
+fn wishes(scene: &Histogram, mid: f64, low: f64, high: f64) -> Vec<f64> {
+    let bins = ((high - low) / BIN).ceil() as usize + 1;
+    let mut counts = vec![0.0f64; bins];
+    for (log, count) in scene.between(low, high) {
+        counts[(((log - low) / BIN).round() as usize).min(bins - 1)] += count;
+    }
+    let reach = (3.0 * BLUR / BIN) as isize;
+    let bell = |distance: f64, width: f64| (-0.5 * (distance / width).powi(2)).exp();
+    let blurred: Vec<f64> = (0..bins as isize)
+        .map(|i| {
+            let places = (i - reach).max(0)..(i + reach + 1).min(bins as isize);
+            let sum: f64 = places
+                .map(|k| counts[k as usize] * bell((k - i) as f64 * BIN, BLUR))
+                .sum();
+            sum.sqrt()
+        })
+        .collect();
+    let most = blurred.iter().copied().fold(f64::MIN_POSITIVE, f64::max);
+    let wish = |(i, v): (usize, &f64)| {
+        let distance = low + i as f64 * BIN - mid;
+        FLOOR + v / most + BUMP[usize::from(distance > 0.0)] * bell(distance, BUMP_WIDTH)
+    };
+    blurred.iter().enumerate().map(wish).collect()
+}
+
+/// Factor at which `height`, increasing with it, is `wanted`, or as near to it as limits allow.
+fn gain_for(wanted: f64, height: impl Fn(f64) -> f64) -> f64 {
+    let (mut low, mut high) = (0.0, 1e4);
+    for _ in 0..40 {
+        let middle = 0.5 * (low + high);
+        if height(middle) < wanted {
+            low = middle;
+        } else {
+            high = middle;
+        }
+    }
+    high
+}
+
+/// Midpoint rule in steps of about half a bin.
+fn integral(from: f64, to: f64, value: impl Fn(f64) -> f64) -> f64 {
+    let steps = ((to - from) / (0.5 * BIN)).ceil().max(1.0);
+    let step = (to - from) / steps;
+    (0..steps as usize)
+        .map(|i| value(from + (i as f64 + 0.5) * step) * step)
+        .sum()
+}
