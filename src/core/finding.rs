@@ -267,6 +267,9 @@ pub enum Finding {
         lighter: usize,
         darker: usize,
     },
+    /// No wedge was found in this picture: it was measured where another picture of the same camera shows it, the two being brought
+    /// into register.
+    WedgePlacedBy { picture: String },
     /// A second wedge is in view, of so many steps, at these places of its middle; the surer one was measured.
     SecondWedge {
         steps: usize,

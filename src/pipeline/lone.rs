@@ -4,7 +4,9 @@ use super::settings::{Event, Settings};
 use super::{Progress, inputs, sheets};
 use std::path::{Path, PathBuf};
 use stopspan_core::finding::Finding;
-use stopspan_core::model::{Bracket, Clip, FileDigest, ResponseCurve, file_name};
+use stopspan_core::model::{
+    Bracket, CameraPicture, Clip, FileDigest, Homography, ResponseCurve, file_name,
+};
 use stopspan_core::results::{
     BracketReport, Failed, InputFile, LinearLight, LonePicture, OutputFile, PictureKind, Report,
     UnusedFile, WithoutBracket,
@@ -93,21 +95,28 @@ pub(super) fn measure_all(
 ) -> Lone {
     let mut lone = Lone::default();
     let mut measured = Vec::new();
+    let mut unseen = Vec::new();
     for (index, one) in files.iter().enumerate() {
         let name = &file_name(&one.file);
         let count = files.len();
         progress(Event::Picture { name, index, count });
         match measure(one, settings, &settings.wedge, brackets) {
             Ok(Ok(entry)) => measured.push((one, entry)),
-            Ok(Err(findings)) => lone.left.push(UnusedFile {
-                path: one.file.display().to_string(),
-                reason: without_wedge(&findings),
-            }),
+            Ok(Err(findings)) => unseen.push((one, findings)),
             Err(error) => {
                 progress(Event::Failed { error: &error });
                 let path = one.file.display().to_string();
                 lone.failed.push(inputs::failure(&path, &error));
             }
+        }
+    }
+    for (one, findings) in unseen {
+        match placed_by_another(one, settings, &measured, brackets) {
+            Some(entry) => measured.push((one, entry)),
+            None => lone.left.push(UnusedFile {
+                path: one.file.display().to_string(),
+                reason: without_wedge(&findings),
+            }),
         }
     }
     let steps = |e: &LoneEntry| e.picture.measured.levels.map(|l| l.steps);
@@ -129,6 +138,45 @@ pub(super) fn measure_all(
     lone.groups = report::lone::by_camera(entries);
     unique(&mut lone.groups, brackets);
     lone
+}
+
+/// A picture in which no wedge was found, measured where another of the same camera shows it: the two are brought into register.
+/// `None` without such a picture, and where registration cannot be trusted.
+fn placed_by_another(
+    one: &LoneFile,
+    settings: &Settings,
+    measured: &[(&LoneFile, LoneEntry)],
+    brackets: &[BracketReport],
+) -> Option<LoneEntry> {
+    if settings.wedge.none || settings.wedge.corners.is_some() {
+        return None;
+    }
+    let picture = frames::load_lone(&one.file, &settings.overrides).ok()?;
+    let picture = picture.frames.into_iter().next()?.picture;
+    let camera = report::camera_name(&picture.header)?;
+    let same = |(_, entry): &&(&LoneFile, LoneEntry)| entry.camera.as_ref() == Some(&camera);
+    let (other, entry) = measured.iter().find(same)?;
+    let mut pair = frames::load_lone(&other.file, &settings.overrides).ok()?;
+    pair.camera_hdr = Some(CameraPicture {
+        picture,
+        evidence: String::new(),
+    });
+    let transform = stopspan_align::locate_camera_picture(&pair)?;
+    drop(pair);
+    let wedge = &entry.picture.wedge;
+    let at = Homography::of_transform(Some(transform));
+    let request = WedgeRequest {
+        corners: Some(at.map_quad(&wedge.corners)),
+        grid: Some((wedge.rows, wedge.columns)),
+        dark_first: wedge.dark_first,
+        boustrophedon: wedge.boustrophedon,
+        ..settings.wedge.clone()
+    };
+    let mut placed = measure(one, settings, &request, brackets).ok()?.ok()?;
+    placed.picture.findings.push(Finding::WedgePlacedBy {
+        picture: file_name(&other.file),
+    });
+    Some(placed)
 }
 
 fn input(file: &FileDigest) -> InputFile {

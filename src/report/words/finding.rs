@@ -104,6 +104,7 @@ table! {
         RangeBeyondWedge(snr, beyond_stops) => Note, range_beyond_wedge;
         WedgeDoubtful(confidence, steps) => Warning, wedge_doubtful;
         WedgeCarriedOn(steps, lighter, darker) => Note, wedge_carried_on;
+        WedgePlacedBy(picture) => Note, wedge_placed_by;
         SecondWedge(steps, column_px, row_px) => Warning, second_wedge;
         WedgeFileOtherSize(file, file_columns, file_rows, columns, rows) => Warning, wedge_file_other_size;
         PatchesSmall(side_px, guard_px, wanted_px) => Warning, patches_small;

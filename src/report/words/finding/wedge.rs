@@ -110,6 +110,12 @@ pub fn wedge_carried_on(steps: &usize, lighter: &usize, darker: &usize) -> Strin
     )
 }
 
+pub fn wedge_placed_by(picture: &str) -> String {
+    format!(
+        "The wedge could not be found in this picture by itself; it was measured where {picture} of the same camera shows it."
+    )
+}
+
 pub fn second_wedge(steps: &usize, column_px: &f64, row_px: &f64) -> String {
     format!(
         "A second wedge ({steps} steps, near column {}, row {}) was not measured. To measure it, give {} and {}.",
