@@ -40,8 +40,9 @@ struct Part {
 }
 
 impl SmoothLine {
-    /// The line through `knots` at the abscissae `at`; `None` with fewer than five knots or points that decide nothing.
-    pub fn through(knots: &[Knot], at: &[f64]) -> Option<Self> {
+    /// The line through `knots` at the abscissae `at`, with a deviation of the given shape times a factor that is 0 within 1 beforehand
+    /// (one standard deviation); `None` with fewer than five knots or points that decide nothing.
+    pub fn through(knots: &[Knot], at: &[f64], shape: fn(f64) -> f64) -> Option<Self> {
         if knots.len() < FEWEST {
             return None;
         }
@@ -51,7 +52,11 @@ impl SmoothLine {
         let by_amplitude = AMPLITUDES
             .iter()
             .filter_map(|&amplitude| {
-                let process = Process { amplitude, origin };
+                let process = Process {
+                    amplitude,
+                    origin,
+                    shape,
+                };
                 process.posterior(knots, centre, at)
             })
             .collect::<Vec<_>>();
@@ -97,10 +102,11 @@ impl SmoothLine {
     }
 }
 
-/// Straight line plus integrated Wiener process.
+/// Straight line, a multiple of a shape, and an integrated Wiener process.
 struct Process {
     amplitude: f64,
     origin: f64,
+    shape: fn(f64) -> f64,
 }
 
 impl Process {
@@ -109,7 +115,8 @@ impl Process {
         let (s, t) = (a - self.origin, b - self.origin);
         let (low, high) = (s.min(t), s.max(t));
         let wiener = low * low * (high / 2.0 - low / 6.0);
-        self.amplitude.powi(2) * wiener + UNKNOWN * (1.0 + s * t)
+        let shape = (self.shape)(a) * (self.shape)(b);
+        self.amplitude.powi(2) * wiener + UNKNOWN * (1.0 + s * t) + shape
     }
 
     /// Posterior at `at`; its `weight` is the logarithm of the likelihood of the knots.
@@ -171,7 +178,10 @@ mod tests {
     #[test]
     fn a_line_is_met_and_carried_on() {
         let line =
-            SmoothLine::through(&knots(|x| 3.0 + 1.1 * x, 0.05), &[0.5, -3.25, -8.0]).unwrap();
+            SmoothLine::through(&knots(|x| 3.0 + 1.1 * x, 0.05), &[0.5, -3.25, -8.0], |_| {
+                0.0
+            })
+            .unwrap();
         for (got, x) in line.mean().iter().zip([0.5, -3.25, -8.0]) {
             assert!((got - (3.0 + 1.1 * x)).abs() < 1e-3, "{got} at {x}");
         }
@@ -181,7 +191,7 @@ mod tests {
     /// points is u^2 / 16; a line that may bend is less certain, one point alone has u^2.
     #[test]
     fn it_is_as_certain_as_the_points_make_it() {
-        let line = SmoothLine::through(&knots(|x| x, 0.05), &[-3.75]).unwrap();
+        let line = SmoothLine::through(&knots(|x| x, 0.05), &[-3.75], |_| 0.0).unwrap();
         let mut rng = rand_chacha::ChaCha8Rng::seed_from_u64(3);
         let drawn: Vec<f64> = (0..4000).map(|_| line.drawn(&mut rng)[0]).collect();
         let mean = drawn.iter().sum::<f64>() / 4000.0;
@@ -191,6 +201,6 @@ mod tests {
 
     #[test]
     fn too_few_points_give_no_line() {
-        assert!(SmoothLine::through(&knots(|x| x, 0.05)[..4], &[0.0]).is_none());
+        assert!(SmoothLine::through(&knots(|x| x, 0.05)[..4], &[0.0], |_| 0.0).is_none());
     }
 }

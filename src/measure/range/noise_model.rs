@@ -7,6 +7,9 @@ use stopspan_core::model::{NoiseModel, ResponseCurve};
 #[derive(Debug, Clone)]
 pub struct Capture {
     sources: Vec<Source>,
+    /// False where the curve is too uncertain to tell noise of the codes from photon noise: both then count as the latter and
+    /// as noise in the dark.
+    codes_apart: bool,
 }
 
 /// One exposure's contribution to the variance at a radiance: its squared relative exposure, and the model's three terms.
@@ -21,7 +24,16 @@ impl Capture {
     pub fn of(sources: &[Source]) -> Option<Self> {
         (!sources.is_empty()).then(|| Capture {
             sources: sources.to_vec(),
+            codes_apart: true,
         })
+    }
+
+    /// The same capture where noise of the codes is not told from other noise.
+    pub(crate) fn without_code_noise(self) -> Self {
+        Capture {
+            codes_apart: false,
+            ..self
+        }
     }
 
     /// The same exposures by another curve.
@@ -32,6 +44,7 @@ impl Capture {
         };
         Capture {
             sources: self.sources.iter().map(with).collect(),
+            ..*self
         }
     }
 
@@ -128,7 +141,11 @@ impl Capture {
             terms: [
                 radiance * s.relative_exposure * s.gain,
                 s.gain.max(1.0).powi(2),
-                s.slope(radiance).powi(2),
+                if self.codes_apart {
+                    s.slope(radiance).powi(2)
+                } else {
+                    0.0
+                },
             ],
         };
         let parts: Vec<Part> = self.sources.iter().filter(open).map(part).collect();

@@ -57,6 +57,10 @@ pub fn usable_stops(
     let Some(capture) = Capture::of(&subject.sources) else {
         return refused("the exposures behind this picture are not known");
     };
+    let capture = match settings.curves.is_empty() {
+        true => capture,
+        false => capture.without_code_noise(),
+    };
     let seen = observations(patches, &capture);
     let refs: Vec<&Observation> = seen.iter().map(|(_, o)| o).collect();
     let floor = code_floor(subject, &capture);
