@@ -3,7 +3,7 @@
 //! [`prepare`] takes a bracket from files to all that a merge needs, [`merge`] writes its map, and [`run`] does the whole job on every
 //! bracket found in the inputs. [`render`] renders a map again, [`measure_map`] measures the wedge on one, [`measure_pictures`] on finished pictures, [`survey`] only lists
 //! what is there. Below: `settings` holds what can be asked for, `registering` the order for raw mosaics, `job` that of many
-//! brackets with `batch` and `inputs` under it, `lone` that of pictures without a bracket, `delivery`, `products` and `sheets` write files; `across` compares the default shots of all cameras; `asked` holds what is asked of
+//! brackets with `batch` and `inputs` under it, `lone` and `lone_light` that of pictures without a bracket, `delivery`, `products` and `sheets` write files; `across` compares the default shots of all cameras; `asked` holds what is asked of
 //! the sheets against the pictures that there are.
 mod across;
 mod asked;
@@ -13,6 +13,7 @@ mod inputs;
 mod job;
 mod kept;
 mod lone;
+mod lone_light;
 mod measuring_map;
 mod products;
 mod registering;
@@ -213,7 +214,7 @@ fn one_bracket(
     let comparison = compared.map(|c| c.comparison);
     let mut entry = report::bracket_entry(&merged, measured, comparison, outputs?);
     entry.raw_beside = registering::raw_beside(plan, &merged.frames, settings);
-    lone::keep_response(&mut entry, &settings.out, policy)?;
+    lone_light::keep_response(&mut entry, &settings.out, policy)?;
     progress(Event::Stage("drawing the sheets"));
     let files = merged.frames.files.clone();
     let (sheets, section) = rayon::join(

@@ -1,28 +1,24 @@
 //! Pictures that belong to no bracket: each is measured on its wedge, and those of one camera are reported together.
+use super::lone_light::{known_light, linear_light};
 use super::products::make_folder;
 use super::settings::{Event, Settings};
 use super::{Progress, inputs, sheets};
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
+use stopspan_core::Error;
 use stopspan_core::finding::Finding;
-use stopspan_core::model::{
-    Bracket, CameraPicture, Clip, FileDigest, Homography, ResponseCurve, file_name,
-};
+use stopspan_core::model::{Bracket, CameraPicture, FileDigest, Homography, file_name};
 use stopspan_core::results::{
-    BracketReport, Failed, InputFile, LinearLight, LonePicture, OutputFile, PictureKind, Report,
-    UnusedFile, WithoutBracket,
+    BracketReport, Failed, InputFile, LonePicture, OutputFile, PictureKind, Report, UnusedFile,
+    WithoutBracket,
 };
-use stopspan_core::{Error, Setting};
-use stopspan_formats::staged::{Outputs, write_whole};
+use stopspan_formats::staged::Outputs;
 use stopspan_frames as frames;
 use stopspan_frames::{FinishedPlan, Survey};
 use stopspan_measure::WedgeRequest;
-use stopspan_measure::lone::{
-    KeptResponse, KnownLight, LoneInput, TakenAs, light_by_bracket, measure_lone,
-};
+use stopspan_measure::lone::{KeptResponse, LoneInput, LoneMeasurement, measure_lone};
 use stopspan_report as report;
 use stopspan_report::figure::BracketFigures;
 use stopspan_report::lone::{LoneEntry, LoneGroup};
-use stopspan_response::{self as response, ResponseRequest};
 
 /// A picture to be measured.
 #[derive(Debug, Clone)]
@@ -242,16 +238,19 @@ fn measure(
         Ok(measured) => measured,
         Err(findings) => return Ok(Err(findings)),
     };
+    Ok(Ok(entry(one, &alone, measured)))
+}
+
+/// What is reported of a measured picture.
+fn entry(one: &LoneFile, alone: &Bracket, measured: LoneMeasurement) -> LoneEntry {
     let frame = &alone.frames[0];
+    let picture = &frame.picture;
+    let recognised = |reason: &String| Finding::CameraHdrRecognised {
+        frame: frame.name(),
+        reason: reason.clone(),
+    };
     let mut findings = alone.findings.clone();
-    findings.extend(
-        one.evidence
-            .as_ref()
-            .map(|reason| Finding::CameraHdrRecognised {
-                frame: frame.name(),
-                reason: reason.clone(),
-            }),
-    );
+    findings.extend(one.evidence.as_ref().map(recognised));
     findings.extend(measured.findings);
     let entry = LonePicture {
         path: one.file.display().to_string(),
@@ -269,75 +268,14 @@ fn measure(
         tint: measured.tint,
         findings,
     };
-    Ok(Ok(LoneEntry {
+    LoneEntry {
         strip: report::lone::lone_strip(&entry, frame),
         picture: entry,
-        camera,
+        camera: report::camera_name(&picture.header),
         file: FileDigest {
             file: one.file.clone(),
             sha256: picture.sha256.unwrap_or_default(),
         },
-    }))
-}
-
-/// The light of levels that are linear: raw samples, which are demosaiced, float samples, or as the user states; `None` for
-/// encoded levels.
-pub(super) fn linear_light(alone: &mut Bracket, settings: &Settings) -> Option<KnownLight> {
-    if let Some(mosaic) = frames::mosaic_of(alone) {
-        frames::split(alone);
-        let clips = frames::clip_levels(alone);
-        let scales = frames::linear_scales(alone)?;
-        alone.findings.extend(scales.findings.iter().cloned());
-        frames::develop(alone, mosaic, &scales.scales, &clips);
-    }
-    let clips = frames::clip_levels(alone);
-    if let Some(scales) = frames::linear_scales(alone) {
-        let known = response::known(alone, &clips, &scales);
-        return Some(straight(known.curves));
-    }
-    let float = alone.frames[0].picture.pixels.bits() == 32;
-    (float || settings.response == ResponseRequest::Linear).then(|| {
-        let entries = if alone.frames[0].picture.pixels.bits() == 8 {
-            256
-        } else {
-            4096
-        };
-        let curve = |clip: &Clip| ResponseCurve::linear(entries, clip.clip_level);
-        straight(clips.iter().map(curve).collect())
-    })
-}
-
-fn straight(curves: Vec<ResponseCurve>) -> KnownLight {
-    KnownLight {
-        curves,
-        span_relative: 0.0,
-        light: LinearLight::Linear,
-    }
-}
-
-/// The light of a single shot by a bracket of this run, or by a saved response. What a camera makes of several frames follows no
-/// response of one.
-fn known_light(
-    kind: PictureKind,
-    alone: &Bracket,
-    (camera, settings): (Option<&str>, &Settings),
-    brackets: &[BracketReport],
-) -> Result<Option<KnownLight>, Error> {
-    if kind != PictureKind::Frame {
-        return Ok(None);
-    }
-    let frame = &alone.frames[0];
-    let taken = TakenAs {
-        camera,
-        settings: &frame.settings,
-        bits: frame.picture.pixels.bits(),
-    };
-    if let Some(known) = light_by_bracket(taken, brackets) {
-        return Ok(Some(known));
-    }
-    match &settings.saved_response {
-        Some(file) => Ok(KeptResponse::read(file)?.light_for(taken, file)),
-        None => Ok(None),
     }
 }
 
@@ -377,28 +315,6 @@ fn sheets_of(
     make_folder(&settings.out.join(&entry.name))?;
     let drawn = report::lone::as_bracket(entry);
     sheets::write_bracket(&drawn, figures, &settings.sheets, &settings.out, policy)
-}
-
-/// Writes the response of a bracket for other runs, where it can stand for its camera.
-pub(super) fn keep_response(
-    entry: &mut BracketReport,
-    out: &Path,
-    policy: &Outputs,
-) -> Result<(), Error> {
-    const NAME: &str = "response.json";
-    let Some(kept) = KeptResponse::of(entry) else {
-        return Ok(());
-    };
-    let path = out.join(&entry.name).join(NAME);
-    write_whole(&path, policy, |sink| {
-        sink.write_all(kept.text().map_err(std::io::Error::other)?.as_bytes())
-    })?;
-    entry.outputs.push(OutputFile {
-        what: format!("response of the camera, for {}", Setting::Response),
-        path: format!("{}/{NAME}", entry.name),
-        bytes: std::fs::metadata(path).map(|m| m.len()).ok(),
-    });
-    Ok(())
 }
 
 /// Measures the files one by one, whatever brackets they would make, without writing anything: the report of it.

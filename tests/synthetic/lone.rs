@@ -128,7 +128,11 @@ fn single(index: u64) -> Scenario {
     }
 }
 
-fn measured(alone: &Bracket, known: Option<&KnownLight>, request: &WedgeRequest) -> LoneMeasurement {
+fn measured(
+    alone: &Bracket,
+    known: Option<&KnownLight>,
+    request: &WedgeRequest,
+) -> LoneMeasurement {
     let clips = clip_levels(alone);
     let input = LoneInput {
         kind: PictureKind::Frame,
@@ -165,7 +169,13 @@ fn counts(index: u64) -> [usize; 3] {
         },
     };
     let request = WedgeRequest::default();
-    let count = |known| measured(&alone, known, &request).measured.levels.unwrap().noise;
+    let count = |known| {
+        measured(&alone, known, &request)
+            .measured
+            .levels
+            .unwrap()
+            .noise
+    };
     [
         counted(&codes, &wedge, response),
         count(None),
@@ -197,7 +207,10 @@ fn study_of_a_hundred_single_pictures() {
         (0, 2, "known against counted here"),
         (1, 2, "assumed against known"),
     ] {
-        println!("{what}: {:?} (equal, largest difference)", agreement(&all, a, b));
+        println!(
+            "{what}: {:?} (equal, largest difference)",
+            agreement(&all, a, b)
+        );
     }
     for curve in 0..4 {
         let of: Vec<[usize; 3]> = all.iter().skip(curve).step_by(4).copied().collect();
@@ -270,7 +283,11 @@ fn ranges_by_known_densities_meet_the_closed_form() {
     for (seed, response) in (0..8).zip(CURVES.iter().cycle()) {
         let alone = row_of_steps(response, seed);
         let got = measured(&alone, None, &with_densities(&true_densities(), 0.01));
-        assert!(matches!(got.light, LinearLight::Wedge { .. }), "{:?}", got.light);
+        assert!(
+            matches!(got.light, LinearLight::Wedge { .. }),
+            "{:?}",
+            got.light
+        );
         for snr in [1.0, 3.0, 10.0, 40.0] {
             let usable = got.measured.at_snr(snr).unwrap();
             assert_ne!(usable.limited_by, Limit::Wedge, "{response:?} at SNR {snr}");
@@ -316,7 +333,10 @@ fn covered(trials: u64) -> Vec<(f64, usize, f64)> {
 #[test]
 fn intervals_by_known_densities_hold_the_truth() {
     for (snr, inside, error) in covered(40) {
-        assert!(inside >= 33, "SNR {snr}: {inside} of 40, mean error {error}");
+        assert!(
+            inside >= 33,
+            "SNR {snr}: {inside} of 40, mean error {error}"
+        );
     }
 }
 

@@ -20,6 +20,7 @@ mod limits;
 mod linear_frames;
 mod little_texture;
 mod loading;
+mod lone;
 mod makers;
 mod motion;
 mod out_of_register;

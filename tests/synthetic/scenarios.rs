@@ -233,3 +233,40 @@ fn samples_are_what_their_scenarios_give() {
     }
     assert_eq!(frames, 6);
 }
+
+/// The pictures of the three cameras are what their scenarios give: made anew whole, compressed, and decoded by the same decoder.
+#[test]
+fn pictures_of_three_cameras_are_what_their_scenarios_give() {
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("samples/cameras");
+    let mut pictures = 0;
+    for (name, kept) in [
+        ("a", &["a_shot.jpg"][..]),
+        ("b", &["b_shot.jpg"]),
+        ("c", &["c_shot.jpg", "c_hdr.jpg"]),
+    ] {
+        let file = folder.join(format!("{name}.json"));
+        let scenario = ScenarioSource::File(file).load().unwrap();
+        let made = tempfile::tempdir().unwrap();
+        write_scenario(&scenario, made.path(), &Outputs::default()).unwrap();
+        for file in kept {
+            let (Pixels::U8(made), Pixels::U8(kept)) = (
+                read(&made.path().join(file)).pixels,
+                read(&folder.join(file)).pixels,
+            ) else {
+                panic!("8 bits")
+            };
+            let worst = made.iter().zip(&kept).map(|(&a, &b)| a.abs_diff(b)).max();
+            assert!(worst <= Some(1), "{file}: codes differ by {worst:?}");
+            pictures += 1;
+        }
+    }
+    let there = std::fs::read_dir(&folder).unwrap();
+    let jpeg = there.filter(|e| {
+        e.as_ref()
+            .unwrap()
+            .path()
+            .extension()
+            .is_some_and(|x| x == "jpg")
+    });
+    assert_eq!((pictures, jpeg.count()), (4, 4));
+}

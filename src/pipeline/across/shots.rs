@@ -1,5 +1,5 @@
 //! The default shot of every camera, decoded, with what was measured on it.
-use super::super::lone;
+use super::super::lone_light;
 use super::super::settings::Settings;
 use super::{camera_of, settings_of};
 use rayon::prelude::*;
@@ -116,7 +116,7 @@ pub(super) fn load(files: Vec<DefaultShot>, settings: &Settings, report: &Report
 /// Decodes a picture as a bracket of one frame; raw samples are demosaiced.
 pub(super) fn developed(file: &Path, settings: &Settings) -> Result<Bracket, Error> {
     let mut alone = frames::load_lone(file, &settings.overrides)?;
-    lone::linear_light(&mut alone, settings);
+    lone_light::linear_light(&mut alone, settings);
     Ok(alone)
 }
 
