@@ -1,6 +1,7 @@
 //! The whole job on every bracket of the inputs: done one after another, or taken from an earlier run.
 use super::batch::{self, DoneBracket, Found};
 use super::lone::{self, LoneFile};
+use super::lone_light;
 use super::settings::{Event, Settings};
 use super::{Progress, across, asked, inputs, one_bracket, products, sheets};
 use std::path::Path;
@@ -54,6 +55,7 @@ pub fn survey(settings: &Settings) -> Result<Survey, Error> {
 pub fn run(settings: &Settings, progress: Progress) -> Result<Outcome, Error> {
     let policy = settings.resumed_policy();
     settings.wedge.check()?;
+    lone_light::check(settings)?;
     products::make_folder(&settings.out)?;
     if settings.part.is_none() {
         products::check_reports(&settings.out, &policy)?;

@@ -1,5 +1,5 @@
 //! Pictures that belong to no bracket: each is measured on its wedge, and those of one camera are reported together.
-use super::lone_light::{known_light, linear_light};
+use super::lone_light::{check, known_light, linear_light};
 use super::products::make_folder;
 use super::settings::{Event, Settings};
 use super::{Progress, inputs, sheets};
@@ -15,7 +15,7 @@ use stopspan_formats::staged::Outputs;
 use stopspan_frames as frames;
 use stopspan_frames::{FinishedPlan, Survey};
 use stopspan_measure::WedgeRequest;
-use stopspan_measure::lone::{KeptResponse, LoneInput, LoneMeasurement, measure_lone};
+use stopspan_measure::lone::{LoneInput, LoneMeasurement, measure_lone};
 use stopspan_report as report;
 use stopspan_report::figure::BracketFigures;
 use stopspan_report::lone::{LoneEntry, LoneGroup};
@@ -323,9 +323,7 @@ fn sheets_of(
 /// [`Error::Request`] for settings that make no sense. A file that cannot be read is in [`Report::failed`].
 pub fn measure_pictures(settings: &Settings, progress: Progress) -> Result<Report, Error> {
     settings.wedge.check()?;
-    if let Some(file) = &settings.saved_response {
-        KeptResponse::read(file)?;
-    }
+    check(settings)?;
     let survey = super::survey(settings)?;
     for failed in &survey.failed {
         let error = &failed.error;

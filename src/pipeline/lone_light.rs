@@ -10,6 +10,17 @@ use stopspan_frames as frames;
 use stopspan_measure::lone::{KeptResponse, KnownLight, TakenAs, light_by_bracket};
 use stopspan_response::{self as response, ResponseRequest};
 
+/// Checks that a saved response can be read, before any picture is decoded.
+///
+/// # Errors
+/// [`Error::Request`] that names the file.
+pub(super) fn check(settings: &Settings) -> Result<(), Error> {
+    match &settings.saved_response {
+        Some(file) => KeptResponse::read(file).map(drop),
+        None => Ok(()),
+    }
+}
+
 /// The light of levels that are linear: raw samples, which are demosaiced, float samples, or as the user states; `None` for
 /// encoded levels.
 pub(super) fn linear_light(alone: &mut Bracket, settings: &Settings) -> Option<KnownLight> {
