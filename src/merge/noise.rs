@@ -38,9 +38,15 @@ pub fn estimate(bracket: &Bracket, response: &Response, clips: &[Clip]) -> (Nois
         .collect();
     let groups = measured.iter().map(|m| m.1).sum();
     let stated = noise_profile::stated(bracket, response);
-    let models = measured.iter().zip(&response.curves).map(|(m, curve)| {
+    // Float samples have no codes.
+    let codes = match bracket.reference_frame().picture.pixels.bits() {
+        8 => Some(256),
+        16 => Some(65536),
+        _ => None,
+    };
+    let models = measured.iter().map(|m| {
         let model = m.0.filter(|_| m.1 >= 3)?;
-        Some(model.with_rounding(curve.exposure.len()))
+        Some(codes.map_or(model, |codes| model.with_rounding(codes)))
     });
     let Some(models) = models.collect::<Option<Vec<NoiseModel>>>() else {
         return not_measured(stated, groups, measured.len());

@@ -38,7 +38,7 @@ const CASES: [Case; 6] = [
         name: "one frame",
         make: one_frame,
         file: "bad1.jpg",
-        words: &["two frames"],
+        words: &["no bracket"],
         beside_good: LEFT_OVER,
     },
     Case {
@@ -261,18 +261,18 @@ fn two_sizes_are_no_bracket() {
     assert!(!map.exists());
 }
 
-/// Folders inside a folder are not searched: that they are there is said, and what to do.
+/// A folder of folders is walked one level; folders deeper inside are not searched, and named.
 #[test]
-fn a_folder_of_folders_says_so() {
+fn a_folder_of_folders_is_walked_one_level() {
     let scratch = tempfile::tempdir().unwrap();
     let (input, out) = (scratch.path().join("in"), scratch.path().join("out"));
     bracket(&input.join("evening"));
-    let done = run(&[&input], &out).expect(1);
-    for words in ["evening", "a folder inside the folder; name it"] {
-        assert!(done.out.contains(words), "{words}: {}", done.said());
-    }
-    assert!(done.err.contains("two frames"), "{}", done.err);
-    assert!(maps(&out).is_empty());
+    bracket(&input.join("evening").join("deeper"));
+    let done = run(&[&input], &out).expect(0);
+    assert!(done.out.contains("evening"), "{}", done.said());
+    assert_eq!(maps(&out).len(), 1, "{}", done.said());
+    let report = std::fs::read_to_string(out.join("report.json")).unwrap();
+    assert!(report.contains("deeper"), "the folder passed over is named");
 }
 
 /// One damaged frame of three: the other two are a bracket, and the report says what was left out.

@@ -174,7 +174,11 @@ fn a_wedge_kept_by_one_run_serves_the_next() {
     let other = scratch.path().join("other.json");
     std::fs::write(&other, text.replace("\"columns\": 480", "\"columns\": 481")).unwrap();
     let third = scratch.path().join("third");
-    let done = job(&input, &third, &["--wedge-file", other.to_str().unwrap()]);
+    let done = job(
+        &input,
+        &third,
+        &["--verbose", "--wedge-file", other.to_str().unwrap()],
+    );
     assert!(done.said().contains("481 x 360"), "{}", done.said());
 }
 

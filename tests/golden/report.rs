@@ -258,13 +258,13 @@ const HOSTILE: &str = "\"><img src=x onerror=alert(1)><script>'&.jpg";
 #[test]
 fn before_and_after_take_turns_without_script() {
     let page = html::page(&run::report(), &scene::figures());
-    assert!(page.contains("How the frames lay, and what moved"));
+    assert!(page.contains("Alignment and movement"));
     assert!(page.contains("(prefers-reduced-motion: no-preference)"));
     assert!(!page.contains("<script"));
     // Halo and line for each of two frames.
     assert_eq!(page.matches("<polygon").count(), 4);
     let bare = html::page(&run::report(), &stopspan_report::Figures::default());
-    assert!(!bare.contains("How the frames lay"));
+    assert!(!bare.contains("Alignment and movement"));
 }
 
 #[test]
@@ -360,7 +360,7 @@ fn the_page_is_well_formed_and_its_identifiers_differ() {
 #[test]
 fn an_empty_report_makes_a_page_that_says_so() {
     let page = html::page(&Report::new(), &stopspan_report::Figures::default());
-    assert!(page.contains("No bracket was measured"));
+    assert!(page.contains("Nothing was measured"));
     let mut bare = Report::new();
     bare.brackets = vec![BracketReport::default()];
     let page = html::page(&bare, &stopspan_report::Figures::default());

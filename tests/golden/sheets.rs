@@ -6,6 +6,7 @@ use ndarray::Array3;
 use stopspan_core::results::NotComparable;
 use stopspan_core::results::PictureKind;
 use stopspan_core::results::{BracketReport, Report};
+use stopspan_core::results::{CameraComparison, CameraRow, RankedFigure, RankedPicture};
 use stopspan_core::units::{ExposureTime, FNumber, IsoSpeed};
 use stopspan_report::Strip;
 use stopspan_report::cameras::compare;
@@ -210,19 +211,25 @@ fn ranks_are_shared_where_intervals_overlap() {
     );
     let far = compare(&[bracket(), other(3.0, 1.0, 1.0)], &[]).unwrap();
     assert_eq!(far.rows[0].camera, "Another Camera");
+    // At SNR 1 the wedge ends both ranges: lower bounds, which are not ranked.
     assert_eq!(
         (far.rows[0].rank_stops, far.rows[1].rank_stops),
-        (Some(1), Some(2))
+        (None, None)
     );
+    let at_snr10 = |compared: &CameraComparison| {
+        let row = |row: &CameraRow| {
+            row.standing(RankedPicture::Merge, RankedFigure::Stops10)?
+                .rank
+        };
+        (row(&compared.rows[0]), row(&compared.rows[1]))
+    };
+    assert_eq!(at_snr10(&far), (Some(1), Some(2)));
     assert_eq!(
         (far.rows[0].rank_levels, far.rows[1].rank_levels),
         (Some(1), Some(1))
     );
     let near = compare(&[bracket(), other(0.01, 1.0, 1.0)], &[]).unwrap();
-    assert_eq!(
-        (near.rows[0].rank_stops, near.rows[1].rank_stops),
-        (Some(1), Some(1))
-    );
+    assert_eq!(at_snr10(&near), (Some(1), Some(1)));
 }
 
 /// APEX: twice the time is one stop more, on paper and on the wedge; a stop that the settings do not explain is said.
@@ -270,9 +277,15 @@ fn cameras_get_a_sheet_and_a_section() {
     for (row, camera) in rows.iter().zip(cameras) {
         assert_eq!(row.len(), heads.len());
         assert_eq!(&row[column("camera")], camera.camera);
-        let stops = camera.merge.snr1.unwrap().stops.unwrap();
-        assert_eq!(row[column("merge_stops1")].parse::<f64>().unwrap(), stops);
-        let rank = camera.rank_stops.unwrap().to_string();
-        assert_eq!(&row[column("rank_stops")], rank);
+        // A lower bound stands in the column of the lower end alone, and is not ranked.
+        let bound = camera.merge.snr1.unwrap().stops.unwrap();
+        assert_eq!(&row[column("merge_stops1")], "");
+        assert_eq!(
+            row[column("merge_stops1_low95")].parse::<f64>().unwrap(),
+            bound
+        );
+        assert_eq!(&row[column("rank_stops")], "");
+        let stops = camera.merge.snr10.unwrap().stops.unwrap();
+        assert_eq!(row[column("merge_stops10")].parse::<f64>().unwrap(), stops);
     }
 }

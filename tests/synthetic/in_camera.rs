@@ -198,7 +198,7 @@ fn shake_comes_back_through_the_whole_program() {
         "{second:?}"
     );
     assert!(2 * second.places > doubled.judged, "{doubled:?}");
-    assert!(page.contains("shows a double image, 5.0 pixels apart"));
+    assert!(page.contains("shows a faint double image, 5.0 px apart"));
 }
 
 /// The page's picture of ghosts, decoded by another library's reader.

@@ -119,7 +119,7 @@ fn corrections_and_baseline_exposure_are_said_and_the_map_stays() {
     assert!(
         words
             .iter()
-            .any(|w| w.contains("WarpRectilinear") && w.contains("not made")),
+            .any(|w| w.contains("WarpRectilinear") && w.contains("not applied")),
         "{words:?}"
     );
     assert!(

@@ -16,6 +16,7 @@ mod calibration;
 mod scene;
 
 mod comparison;
+mod double_edges;
 
 mod raw_comparison;
 mod saved_twice;
@@ -33,10 +34,10 @@ pub use bracket::{
 pub use calibration::{Calibration, Evenness, Exponent, Glare, GlareRange, LightSource};
 pub use cameras::{CameraComparison, CameraRow, LevelsAndRange, LightPair, NotComparable};
 pub use comparison::{
-    Compared, Comparison, ComparisonWithMarks, Difference, DoubleEdges, Edge, EdgeResponse,
-    FREQUENCY_STEP, Ghost, Ghosts, Interval, Knot, Quantity, SecondImage, ToneCurve, ToneKind,
-    ToneTile,
+    Compared, Comparison, ComparisonWithMarks, Difference, Edge, EdgeResponse, FREQUENCY_STEP,
+    Ghost, Ghosts, Interval, Knot, Quantity, ToneCurve, ToneKind, ToneTile,
 };
+pub use double_edges::{DoubleEdges, SecondImage};
 pub use gain::BracketGain;
 pub use low_light::{ComparedShot, SamePlaces, ShotComparison, ShotStanding};
 pub use measurement::{

@@ -57,8 +57,11 @@ pub(super) fn draw(mut canvas: Canvas, report: &Report) -> Option<Canvas> {
             top: top + height * index as f64,
             height,
         };
-        let texts = (row, standings(row));
-        camera(&mut canvas, (&axis, by), place, &texts);
+        let line = CameraLine {
+            place,
+            texts: (row, standings(row)),
+        };
+        camera(&mut canvas, (&axis, by), &line);
     }
     Some(canvas)
 }
@@ -214,12 +217,14 @@ fn some_lines(text: &str, room: f64, (look, most): (Type, usize)) -> Vec<String>
     words
 }
 
-fn camera(
-    canvas: &mut Canvas,
-    (axis, by): (&HorizontalAxis, Scale),
+/// Where a camera's bars and texts stand on the sheet, with its standings.
+struct CameraLine<'r> {
     place: Row,
-    texts: &(&CameraRow, Vec<String>),
-) {
+    texts: (&'r CameraRow, Vec<String>),
+}
+
+fn camera(canvas: &mut Canvas, (axis, by): (&HorizontalAxis, Scale), line: &CameraLine) {
+    let CameraLine { place, texts } = line;
     let row = texts.0;
     let (head, room) = if canvas.narrow() {
         (HEAD, axis.right - axis.left)

@@ -149,8 +149,9 @@ fn gain(single: &PictureMeasurement, merge: &PictureMeasurement) -> Option<Strin
     let more = || Some(stops(merge)? - stops(single)?);
     let more = more().filter(|m| *m >= 0.05);
     let more = more.map(|m| format!("{} stops at SNR 10", decimal(m, 1)));
+    let measured = merge.levels.is_some() || stops(merge).is_some();
     let parts: Vec<String> = steps.into_iter().chain(more).collect();
-    Some(match parts.is_empty() {
+    measured.then(|| match parts.is_empty() {
         true => "The merge adds nothing to the best single frame.".to_owned(),
         false => format!(
             "The merge adds {} to the best single frame.",
@@ -175,7 +176,7 @@ fn warnings(out: &mut String, notes: &[(Severity, String)]) {
     let rest = notes.len() - shown;
     if rest > 0 {
         let rest = words::count(rest, "more note", "more notes");
-        let _ = writeln!(out, "{rest} in report.html (--verbose prints them).");
+        let _ = writeln!(out, "{rest} in report.html.");
     }
 }
 
