@@ -167,7 +167,7 @@ pub enum BracketProblem {
 #[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
 pub enum OutputProblem {
     /// It is there already.
-    #[error("is there already and is not overwritten")]
+    #[error("already exists; nothing was overwritten")]
     Exists,
     /// It is the end of a run on other inputs, with other settings, or by another version.
     #[error(

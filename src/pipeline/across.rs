@@ -84,7 +84,7 @@ fn measured(taken: &[Taken], found: &places::Found) -> Option<ShotComparison> {
     if with_wedge.len() >= 2 {
         let shots: Vec<Shot> = with_wedge
             .iter()
-            .map(|t| t.shot(t.patches().filter_map(|p| Place::of_patch(p)).collect()))
+            .map(|t| t.shot(t.patches().filter_map(Place::of_patch).collect()))
             .collect();
         return compare_shots(&shots, SamePlaces::Wedge);
     }
@@ -94,7 +94,7 @@ fn measured(taken: &[Taken], found: &places::Found) -> Option<ShotComparison> {
         .enumerate()
         .map(|(index, one)| {
             let places = even.iter().enumerate().filter_map(|(number, place)| {
-                let at = found.from_first(index, *place)?;
+                let at = found.carried_from_first(index, *place)?;
                 measure_at(&one.frame().picture.pixels, number, at)
             });
             one.shot(places.collect())

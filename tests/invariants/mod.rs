@@ -9,3 +9,4 @@ mod merging;
 mod options;
 mod paths;
 mod source;
+mod wording;

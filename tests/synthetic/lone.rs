@@ -121,7 +121,7 @@ fn single(index: u64) -> Scenario {
         camera_hdr: false,
         files: FileKind::Jpeg {
             quality: rng.random_range(92..=98),
-            half_chroma: index % 2 == 0,
+            half_chroma: index.is_multiple_of(2),
         },
         truth_map: false,
         raw_beside: false,
@@ -212,9 +212,9 @@ fn study_of_a_hundred_single_pictures() {
             agreement(&all, a, b)
         );
     }
-    for curve in 0..4 {
+    for (curve, response) in RESPONSES.iter().enumerate() {
         let of: Vec<[usize; 3]> = all.iter().skip(curve).step_by(4).copied().collect();
-        println!("{:?}: {:?}", RESPONSES[curve], agreement(&of, 1, 2));
+        println!("{response:?}: {:?}", agreement(&of, 1, 2));
     }
     let (equal, largest) = agreement(&all, 0, 1);
     assert!(equal >= 95 && largest <= 1, "{equal} of 100: {all:?}");

@@ -188,8 +188,8 @@ fn clip_knot(
     knots: &[Knot],
     assumed: f64,
 ) -> Option<(f64, f64)> {
-    let clipped = samples.iter().map(|s| &s.patch);
-    let darkest = clipped.filter(|p| p.clipped_share > CLIPPED).last()?;
+    let mut clipped = samples.iter().map(|s| &s.patch);
+    let darkest = clipped.rfind(|p| p.clipped_share > CLIPPED)?;
     let own = place.density_uncertainty_of(darkest.step);
     let uncertainty = own.unwrap_or(assumed) * LOG2_10;
     let light = -place.density_of(darkest.step)? * LOG2_10;

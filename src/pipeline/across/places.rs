@@ -32,7 +32,7 @@ struct Row {
 pub(super) struct Found {
     rows: Vec<Row>,
     /// Registration of every shot to the first.
-    from_first: Vec<Option<RegisteredViews>>,
+    carried_from_first: Vec<Option<RegisteredViews>>,
 }
 
 impl Found {
@@ -54,16 +54,20 @@ impl Found {
             .collect();
         Found {
             rows,
-            from_first: views.into_iter().map(Result::ok).collect(),
+            carried_from_first: views.into_iter().map(Result::ok).collect(),
         }
     }
 
     /// A place of the first shot in another.
-    pub fn from_first(&self, index: usize, place: EvenPlace) -> Option<EvenPlace> {
+    pub fn carried_from_first(&self, index: usize, place: EvenPlace) -> Option<EvenPlace> {
         if index == 0 {
             return Some(place);
         }
-        let carried = self.from_first.get(index)?.as_ref()?.carry(place.middle)?;
+        let carried = self
+            .carried_from_first
+            .get(index)?
+            .as_ref()?
+            .carry(place.middle)?;
         Some(EvenPlace {
             middle: carried.at,
             side: place.side * carried.scale,

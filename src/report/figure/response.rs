@@ -112,7 +112,7 @@ fn describe(curves: &[ResponseCurve]) -> String {
         stops.join(", ")
     };
     format!(
-        "Exposure in stops below clipping for each level, one line a channel with its 95 % band; pale where no data stand behind it. Code 128 stands at {} stops, code 32 at {} stops.",
+        "Exposure in stops below clipping for each level, one line a channel with its 95 % band; pale where it is extrapolated. Code 128 stands at {} stops, code 32 at {} stops.",
         depth(128.0 / 255.0),
         depth(32.0 / 255.0)
     )

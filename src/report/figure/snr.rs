@@ -8,8 +8,8 @@ use stopspan_core::results::{Measurement, Patch};
 
 /// SNR below which points are not drawn.
 const LOWEST: f64 = 0.1;
-/// Share of clipped pixels above which the SNR of a patch is meaningless and omitted.
-const CLIPPED: f64 = 0.01;
+/// Share of clipped, and of black pixels, above which the SNR of a patch is meaningless and omitted: what is clipped or crushed has no noise.
+const AT_THE_END: f64 = 0.01;
 
 /// Chart of SNR against density, or against step if a density is unknown; `None` without an SNR.
 pub(crate) fn snr(bracket: &BracketReport, id: &str) -> Option<String> {
@@ -30,7 +30,12 @@ pub(crate) fn snr(bracket: &BracketReport, id: &str) -> Option<String> {
     let y = Axis::log("SNR of one pixel", points().map(|p| p.1).chain([0.8, 20.0]))?;
     let caption = Caption {
         id: format!("{id}-snr"),
-        title: "SNR against density".to_owned(),
+        title: if dense {
+            "SNR against density"
+        } else {
+            "SNR of each step"
+        }
+        .to_owned(),
         description: describe(&series),
     };
     let mut chart = Chart::of_series(caption, x, y, &series);
@@ -46,7 +51,8 @@ fn series<'a>(pictures: &'a Measurement, place: impl Fn(&Patch) -> f64) -> Vec<S
         let seen = picture
             .patches
             .iter()
-            .filter(|p| p.clipped_share <= CLIPPED && p.snr.is_finite() && p.snr >= LOWEST);
+            .filter(|p| p.clipped_share.max(p.crushed_share) <= AT_THE_END)
+            .filter(|p| p.snr.is_finite() && p.snr >= LOWEST);
         Series {
             mark: of_picture(picture.kind, i),
             name: &picture.file,

@@ -91,8 +91,8 @@ fn charts(out: &mut String, bracket: &BracketReport, id: &str) {
     let list = [
         (
             figure::snr(bracket, id),
-            "SNR against density",
-            "SNR of one pixel in linear light. Steps with more than 1 % clipped pixels are left out.".to_owned(),
+            "SNR of each step",
+            "SNR of one pixel in linear light. Steps with more than 1 % clipped or black pixels are omitted.".to_owned(),
         ),
         (
             figure::response(bracket, id),

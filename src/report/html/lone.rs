@@ -121,7 +121,7 @@ fn charts(out: &mut String, entry: &WithoutBracket, id: &str) {
     out.push_str("<div class=\"charts\">\n");
     let caption = words::range_caption(drawn.pictures.iter(), true, true);
     bracket::chart(out, range, "Dynamic range", &caption);
-    let text = "SNR of one pixel in linear light, as that was obtained for each picture. Steps with more than 1 % clipped pixels are left out.";
+    let text = "SNR of one pixel in linear light, as that was obtained for each picture. Steps with more than 1 % clipped or black pixels are omitted.";
     bracket::chart(out, snr, "SNR of each step", text);
     out.push_str("</div>\n");
 }

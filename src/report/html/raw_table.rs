@@ -36,7 +36,7 @@ fn section(out: &mut String, pair: &SavedTwice, finished: &BracketReport) {
         out,
         figure::curve_from_raw(finished, &format!("{}-twice", super::id(finished))),
         "Recovered response against the raw files",
-        "Bands: 95 % interval of the points from the raw files. The scale of exposure is free: the mean difference of each channel is taken out.",
+        "Bands: 95 % interval of the points from the raw files. The scale of exposure is free: the mean difference of each channel was removed.",
     );
     out.push_str("</div>\n</section>\n");
 }
@@ -44,7 +44,7 @@ fn section(out: &mut String, pair: &SavedTwice, finished: &BracketReport) {
 fn table(out: &mut String, pair: &SavedTwice, finished: &BracketReport) {
     let mut table = Table::new(
         "stack compare",
-        "The same shots as the camera finished them and as raw: steps told apart by noise, stops from clipping down to SNR 1 with 95 % intervals. Removing noise or compressing it away makes a finished picture look deeper than the sensor is. Clipped alone, black alone: share of places that only the finished picture lost.",
+        "The same shots as finished pictures and as raw: steps resolved by noise, dynamic range at SNR 1 in stops with 95 % intervals. Removing noise or compressing it away makes a finished picture look deeper than the sensor is. Clipped alone, black alone: share of places that only the finished picture lost.",
         &[
             "shot",
             "steps, picture",

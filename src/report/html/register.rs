@@ -146,6 +146,6 @@ fn blink(out: &mut String, registered: &Registered) {
     };
     let _ = writeln!(
         out,
-        "<figure class=\"turns\"><h3>Before and after</h3>\n<div class=\"blink\"><div><img src=\"{before}\" alt=\"A detail merged with the frames as they lay\"><span>before</span></div><div><img src=\"{after}\" alt=\"The same detail merged in register\"><span>after</span></div></div>\n<figcaption>A detail of the merge at its full size, on a logarithmic scale: with the frames as they lay, and in register with what moved left out. The two take turns where the reader's settings allow movement.</figcaption></figure>"
+        "<figure class=\"turns\"><h3>Before and after</h3>\n<div class=\"blink\"><div><img src=\"{before}\" alt=\"A detail merged with the frames as taken\"><span>before</span></div><div><img src=\"{after}\" alt=\"The same detail merged in register\"><span>after</span></div></div>\n<figcaption>A detail of the merge at its full size, on a logarithmic scale: without alignment, and aligned with what moved excluded. The two take turns where the reader's settings allow movement.</figcaption></figure>"
     );
 }

@@ -20,7 +20,7 @@ pub(super) fn draw(mut canvas: Canvas, bracket: &BracketReport) -> Option<Canvas
         "Response curve",
         &super::subject(bracket),
         &format!(
-            "How light became numbers: {}. Bands: 95 % interval of each level, without the span of the bracket. Thin: no data stand behind it.",
+            "Response: {}. Bands: 95 % interval of each level, without the span of the bracket. Thin line: extrapolated.",
             method_words(response.method)
         ),
         format!(

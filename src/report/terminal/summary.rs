@@ -141,7 +141,7 @@ fn counts(one: &LevelsAndRange) -> String {
 
 /// "The merge adds 3 steps and 2.6 stops at SNR 10 to the best single frame."
 fn gain(single: &PictureMeasurement, merge: &PictureMeasurement) -> Option<String> {
-    let steps = || Some(merge.levels?.noise.checked_sub(single.levels?.noise)?);
+    let steps = || merge.levels?.noise.checked_sub(single.levels?.noise);
     let steps = steps()
         .filter(|n| *n > 0)
         .map(|n| words::count(n, "step", "steps"));
