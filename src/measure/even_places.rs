@@ -1,5 +1,5 @@
 //! Even places of a picture, and their light and noise: what shots of one subject are compared on without a wedge.
-use crate::shots::Place;
+use crate::shots::{LEAST_SNR, Place};
 use stopspan_core::model::main_channel;
 use stopspan_core::raster::{Pixels, Point};
 use stopspan_core::units::srgb_exposure;
@@ -94,7 +94,7 @@ pub fn measure_at(pixels: &Pixels, number: usize, at: EvenPlace) -> Option<Place
     let mean = light.iter().sum::<f64>() / light.len() as f64;
     let deviation = about_a_plane(&light, side);
     let snr = mean / deviation;
-    (mean > 0.0 && snr.is_finite() && snr >= 1.0).then_some(Place {
+    (mean > 0.0 && snr.is_finite() && snr >= LEAST_SNR).then_some(Place {
         number,
         light: mean,
         snr,
@@ -129,7 +129,7 @@ mod tests {
     fn light_and_snr_of_a_square_are_those_that_were_made() {
         let mut random = rand_chacha::ChaCha8Rng::seed_from_u64(5);
         let unit = Normal::new(0.0, 1.0).unwrap();
-        for (light, snr) in [(0.2, 25.0), (0.03, 6.0)] {
+        for (light, snr) in [(0.2, 25.0), (0.03, 8.0)] {
             let codes = Array3::from_shape_fn((120, 160, 3), |(_, c, _)| {
                 let own = light * (1.0 + 0.002 * (c as f64 - 80.0));
                 let noisy = own + light / snr * unit.sample(&mut random);

@@ -11,8 +11,9 @@ use stopspan_core::units::{ExposureSettings, srgb_exposure};
 const FEWEST: usize = 3;
 /// Largest share of clipped pixels of a place.
 const CLIPPED: f64 = 0.01;
-/// Least SNR of one pixel of a place whose light is compared: below it the noise bends the mean of rounded codes.
-const LEAST_SNR: f64 = 1.0;
+/// Least SNR of one pixel of a place: the mean of noisy codes, taken to light by IEC 61966-2-1, is too low by 0.3 / SNR^2 (second order
+/// of a power of 1/2.4), 0.02 stops here.
+pub(crate) const LEAST_SNR: f64 = 5.0;
 
 /// One place in one shot.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -224,7 +225,7 @@ mod tests {
                     Place {
                         number,
                         light: 0.8 * own * light * off(),
-                        snr: 30.0 * own.sqrt() * snr * off(),
+                        snr: 60.0 * own.sqrt() * snr * off(),
                         chroma: Some((chroma * off()).abs()),
                     }
                 })

@@ -3,7 +3,7 @@
 use std::path::Path;
 use std::process::Command;
 use stopspan_core::results::Report;
-use stopspan_core::results::{CameraComparison, NotComparable};
+use stopspan_core::results::{CameraComparison, NotComparable, ShotComparison};
 use stopspan_core::units::{ExposureTime, FNumber, IsoSpeed};
 use stopspan_formats::staged::Outputs;
 use stopspan_simulate::{Scenario, ScenarioSource, write_scenario};
@@ -154,18 +154,16 @@ fn run(folder: &Path, out: &Path, arguments: &[&str]) -> (Option<i32>, String) {
     )
 }
 
-/// Three cameras in a folder each, of which the order is known from their sensors: full well over read noise falls from the first to the
-/// last (EMVA 1288). No rank contradicts it, and the worst is last. Brackets are named by camera and settings, and are found again.
-#[test]
-fn a_folder_of_folders_ranks_no_camera_against_the_truth() {
-    let cameras = [
-        ("alpha", 7000.0, 4.0),
-        ("beta", 3500.0, 9.0),
-        ("gamma", 1200.0, 14.0),
-    ];
-    let scratch = tempfile::tempdir().unwrap();
-    let folder = scratch.path().join("in");
-    for (index, (name, full_well, read_noise)) in cameras.into_iter().enumerate() {
+/// Cameras of a known order: full well over read noise falls from the first to the last (EMVA 1288).
+const KNOWN: [(&str, f64, f64); 3] = [
+    ("alpha", 7000.0, 4.0),
+    ("beta", 3500.0, 9.0),
+    ("gamma", 1200.0, 14.0),
+];
+
+/// A folder with a folder per camera.
+fn known_cameras(folder: &Path) {
+    for (index, (name, full_well, read_noise)) in KNOWN.into_iter().enumerate() {
         let scenario = bench(name, |s| {
             s.seed = 80 + index as u64;
             s.camera.model = format!("Simulated: {name}");
@@ -175,14 +173,20 @@ fn a_folder_of_folders_ranks_no_camera_against_the_truth() {
         });
         write_scenario(&scenario, &folder.join(name), &Outputs::default()).unwrap();
     }
-    let out = scratch.path().join("out");
-    let arguments = ["--sheet-look", "light"];
-    let (code, said) = run(&folder, &out, &arguments);
+}
+
+/// No rank contradicts the order of the sensors, and the worst is last. Brackets are named by camera and settings, and are found again.
+#[test]
+fn a_folder_of_folders_ranks_no_camera_against_the_truth() {
+    let scratch = tempfile::tempdir().unwrap();
+    let (folder, out) = (scratch.path().join("in"), scratch.path().join("out"));
+    known_cameras(&folder);
+    let (code, said) = run(&folder, &out, &["--sheet-look", "light"]);
     assert_eq!(code, Some(0), "{said}");
     let read = |name: &str| std::fs::read_to_string(out.join(name)).unwrap();
     let report: Report = serde_json::from_str(&read("report.json")).unwrap();
     let names: Vec<&str> = report.brackets.iter().map(|b| b.name.as_str()).collect();
-    let named = cameras.map(|(name, ..)| format!("Simulated_{name}_1-50s_f4_ISO100"));
+    let named = KNOWN.map(|(name, ..)| format!("Simulated_{name}_1-50s_f4_ISO100"));
     assert_eq!(names, named.each_ref().map(String::as_str));
     for name in [
         "cameras-light",
@@ -206,31 +210,27 @@ fn a_folder_of_folders_ranks_no_camera_against_the_truth() {
     assert!(ranked >= 12, "{ranked} ranks");
     let worst = found.rows.iter().find(|r| truth(&r.bracket) == 3).unwrap();
     assert_eq!(worst.rank_levels, Some(3), "{worst:?}");
-    // The default shots: one light and one exposure, so no camera is brighter; full wells are in the SNR.
-    let shots = found.shots.unwrap();
-    assert!(shots.equal_settings && shots.shots.len() == 3);
-    for shot in &shots.shots[1..] {
-        let light = shot.light_stops.unwrap().value;
-        assert!(light.abs() < 0.06, "{}: {light}", shot.camera);
-    }
-    let cleanest = |name: &str| {
-        let shot = shots
-            .shots
-            .iter()
-            .find(|s| s.camera.ends_with(name))
-            .unwrap();
-        shot.cleanest.as_ref().unwrap().rank
-    };
-    assert_eq!(
-        ["alpha", "beta", "gamma"].map(cleanest),
-        [Some(1), Some(2), Some(3)]
-    );
-    // Half the folder again: finished brackets are found under their names.
+    alike_but_for_their_noise(&found.shots.unwrap());
+    // A finished bracket is found under its name.
     std::fs::remove_file(out.join("report.json")).unwrap();
     std::fs::remove_file(out.join(&named[1]).join("done.json")).unwrap();
     let (code, said) = run(&folder, &out, &["--sheet-look", "light", "--resume"]);
     assert_eq!(code, Some(0), "{said}");
     assert!(out.join("report.json").is_file());
+}
+
+/// The default shots had one light and one exposure, so that no camera is brighter; full wells are in the SNR.
+fn alike_but_for_their_noise(shots: &ShotComparison) {
+    assert!(shots.equal_settings && shots.shots.len() == 3);
+    for shot in &shots.shots[1..] {
+        let light = shot.light_stops.unwrap().value;
+        assert!(light.abs() < 0.06, "{}: {light}", shot.camera);
+    }
+    let cleanest = KNOWN.map(|(name, ..)| {
+        let shot = shots.shots.iter().find(|s| s.camera.ends_with(name));
+        shot.unwrap().cleanest.as_ref().unwrap().rank
+    });
+    assert_eq!(cleanest, [Some(1), Some(2), Some(3)]);
 }
 
 /// What is asked of the sheets is refused before anything is done, where it names no picture or means two things.

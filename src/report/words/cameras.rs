@@ -222,7 +222,8 @@ pub fn shots(found: &ShotComparison) -> Vec<String> {
     };
     let parts = [
         sentence("Brightest", |s| &s.brightest),
-        sentence("Brighter than its settings predict", |s| &s.above_settings),
+        sentence("Brightest for its settings", |s| &s.above_settings)
+            .filter(|_| !found.equal_settings),
         sentence("Cleanest at equal scene light", |s| &s.cleanest),
         sentence("Most neutral", |s| &s.most_neutral),
     ];
