@@ -143,7 +143,7 @@ fn shots(out: &mut String, found: &ShotComparison) {
     let sentences = words::shots(found).join(" ");
     let _ = writeln!(out, "<p>{}</p>", escape(&sentences));
     let mut table = Table::new(
-        "stack plain",
+        "stack plain cameras",
         &words::shots_caption(found),
         &[
             "camera",
