@@ -3,13 +3,16 @@ use super::gain::{blurred, quantiles};
 use super::scene::{Metering, log2, luminance};
 use ndarray::{Array2, ArrayView3, s};
 use rayon::prelude::*;
-use stopspan_core::model::{RadianceMap, main_channel};
+use stopspan_core::model::{RadianceMap, flag, main_channel};
 
 /// Signal-to-noise ratio of a pixel from which on no colour is held back, and up to which detail is held back in full (Rose
 /// 1948 found 3 to 5 to be needed to see anything).
 const WHOLE: f32 = 4.0;
 /// Signal-to-noise ratio from which on nothing is held back.
 const CLEAN: f32 = 12.0;
+/// Share of colour given up where every frame clips: channels clip one after another, and what they leave is no colour of
+/// the scene's.
+const UNKNOWN: f32 = 0.8;
 /// Factor on the variance of noise, for what is not to pass as detail by chance.
 const SURE: f32 = 1.3;
 /// Distance of the pixels that the floor is found from, about; pixels.
@@ -91,7 +94,7 @@ pub(super) struct Kept {
     /// Of detail about the mean of the surroundings: all at a signal-to-noise ratio of [`CLEAN`], what the noise does not
     /// account for at [`WHOLE`].
     pub detail: Array2<f32>,
-    /// Of colour: the signal-to-noise ratio over [`WHOLE`].
+    /// Of colour: the signal-to-noise ratio over [`WHOLE`], and less where channels are clipped in all frames.
     pub colour: Array2<f32>,
 }
 
@@ -102,6 +105,10 @@ pub(super) fn kept(map: &RadianceMap, metering: Metering, block: usize) -> Optio
     let (rows, columns, channels) = map.radiance.dim();
     let shape = (rows.div_ceil(block), columns.div_ceil(block));
     let (light, sigma) = (map.radiance.as_slice()?, noise.to_slice()?);
+    let flags = map.flags.as_slice()?;
+    if flags.len() != rows * columns {
+        return None;
+    }
     let width = columns * channels;
     // One row of pixels a row of blocks is sample enough.
     let lines: Vec<Vec<Sample>> = (0..shape.0)
@@ -110,11 +117,16 @@ pub(super) fn kept(map: &RadianceMap, metering: Metering, block: usize) -> Optio
             let row = (i * block + block / 2).min(rows - 1);
             let light = &light[row * width..(row + 1) * width];
             let sigma = &sigma[row * width..(row + 1) * width];
+            let flags = &flags[row * columns..(row + 1) * columns];
             let blocks = light
                 .chunks(block * channels)
-                .zip(sigma.chunks(block * channels));
+                .zip(sigma.chunks(block * channels))
+                .zip(flags.chunks(block));
             blocks
-                .map(|(light, sigma)| Sample::of(light, sigma, channels, metering))
+                .map(|((light, sigma), flags)| Sample {
+                    clipped: share_clipped(flags),
+                    ..Sample::of(light, sigma, channels, metering)
+                })
                 .collect()
         })
         .collect();
@@ -133,8 +145,17 @@ pub(super) fn kept(map: &RadianceMap, metering: Metering, block: usize) -> Optio
         let clean = ((ratio(at) - WHOLE) / (CLEAN - WHOLE)).clamp(0.0, 1.0);
         texture + clean * (1.0 - texture)
     });
-    let colour = Array2::from_shape_fn(shape, |at| (ratio(at) / WHOLE).clamp(0.0, 1.0));
+    let clipped = plane(|s| s.clipped);
+    let colour = Array2::from_shape_fn(shape, |at| {
+        let known = 1.0 - UNKNOWN * clipped[at] as f32;
+        known * (ratio(at) / WHOLE).clamp(0.0, 1.0)
+    });
     Some(Kept { detail, colour })
+}
+
+fn share_clipped(flags: &[u16]) -> f32 {
+    let clipped = flags.iter().filter(|f| **f & flag::CLIPPED_IN_ALL != 0);
+    clipped.count() as f32 / flags.len() as f32
 }
 
 /// Means over some pixels.
@@ -144,6 +165,7 @@ struct Sample {
     sigma: f32,
     log: f32,
     square: f32,
+    clipped: f32,
 }
 
 impl Sample {

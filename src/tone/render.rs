@@ -17,8 +17,8 @@ const BAND: usize = 16;
 
 /// Renders a map to display-referred full-range 16-bit codes of shape (rows, columns, 3) in the colour space
 /// [`ToneSettings::output`], encoded after IEC 61966-2-1; a mono map gives grey. Negative and NaN radiance is
-/// rendered as black, infinite radiance as the largest representable. The codes do not depend on the number of
-/// threads.
+/// rendered as black (by the default look as the darkest tone of the scene), infinite radiance as the largest
+/// representable. The codes do not depend on the number of threads.
 pub fn render(map: &RadianceMap, settings: &ToneSettings) -> Array3<u16> {
     let (map, settings) = (in_standard_layout(map), settings.clamped());
     if map.radiance.is_empty() {

@@ -57,7 +57,8 @@ pub struct ToneSettings {
     /// of less than a stop, coarser than about a thousandth of the picture. Only local operators
     /// ([`Operator::DefaultLook`], [`Operator::Bilateral`]) have it. Default 0.
     pub local_contrast_stops: f64,
-    /// Saturation relative to the scene's, 0..=2: 0 is grey, 1 keeps the ratios of the channels. Default 1.
+    /// Saturation as a factor, 0..=2: 0 is grey, 1 shows colours as the reference frame's camera does at the same
+    /// lightness. Default 1.
     pub saturation: f64,
     /// Colour space of the rendering. Default sRGB.
     pub output: OutputColour,

@@ -26,8 +26,8 @@ const BEYOND: f64 = 1.5;
 const FLOOR: f64 = 0.15;
 /// Slope added at mid grey below it and above it, as a share of the steepest.
 const BUMP: [f64; 2] = [1.0, 0.35];
-/// Standard deviation of what is added, stops.
-const BUMP_WIDTH: f64 = 1.6;
+/// Standard deviations of what is added below and above mid grey, stops. Wide below, so that a night stays a night.
+const BUMP_WIDTHS: [f64; 2] = [2.4, 1.6];
 
 /// Lightness over log2 luminance for a scene with this histogram, with mid grey at `mid`;
 /// in [`UNIT`]s from L* 50. It rises everywhere.
@@ -92,7 +92,8 @@ fn wishes(scene: &Histogram, mid: f64, low: f64, high: f64) -> Vec<f64> {
     let most = blurred.iter().copied().fold(f64::MIN_POSITIVE, f64::max);
     let wish = |(i, v): (usize, &f64)| {
         let distance = low + i as f64 * BIN - mid;
-        FLOOR + v / most + BUMP[usize::from(distance > 0.0)] * bell(distance, BUMP_WIDTH)
+        let side = usize::from(distance > 0.0);
+        FLOOR + v / most + BUMP[side] * bell(distance, BUMP_WIDTHS[side])
     };
     blurred.iter().enumerate().map(wish).collect()
 }
