@@ -234,7 +234,6 @@ mod tests {
                 .collect();
             let mean = off.iter().sum::<f64>() / off.len() as f64;
             let most = off.iter().copied().fold(0.0, f64::max);
-            println!("{detail}: mean {mean:.3}, most {most:.3} L*");
             assert!(
                 mean < 0.3 && most < 2.0,
                 "{detail}: mean {mean}, most {most}"

@@ -12,6 +12,8 @@ pub(super) const UNIT: f64 = 16.0;
 const ENDS: [f64; 3] = [8.0, 50.0, 96.0];
 /// Shares of the scene that lie below its dark and its light end.
 const SHARES: [f64; 2] = [0.001, 0.999];
+/// Stops below mid grey that the dark end lies at most, however dark the darkest.
+const DEEPEST: f64 = 9.0;
 /// Added to the scene at both ends, stops.
 const MARGIN: f64 = 0.25;
 /// Width of histogram bins, stops.
@@ -19,15 +21,15 @@ const BIN: f64 = 0.05;
 /// Standard deviation of the blur of the histogram, stops.
 const BLUR: f64 = 0.8;
 /// Least and largest slopes below mid grey and above it, L* a stop.
-const SLOPES: [(f64, f64); 2] = [(4.0, 18.0), (1.2, 18.0)];
+const SLOPES: [(f64, f64); 2] = [(2.5, 18.0), (1.2, 18.0)];
 /// Slope below the dark end, L* a stop.
 const BEYOND: f64 = 1.5;
 /// Slope, as a share of the steepest, that tones have which are absent from the scene.
-const FLOOR: f64 = 0.15;
+const FLOOR: f64 = 0.1;
 /// Slope added at mid grey below it and above it, as a share of the steepest.
 const BUMP: [f64; 2] = [1.0, 0.35];
 /// Standard deviations of what is added below and above mid grey, stops. Wide below, so that a night stays a night.
-const BUMP_WIDTHS: [f64; 2] = [2.4, 1.6];
+const BUMP_WIDTHS: [f64; 2] = [2.0, 1.6];
 
 /// Lightness over log2 luminance for a scene with this histogram, with mid grey at `mid`;
 /// in [`UNIT`]s from L* 50. It rises everywhere.
@@ -62,13 +64,13 @@ pub(super) fn tone_scale(scene: &Histogram, mid: f64) -> Table {
     }))
 }
 
-/// Log2 luminance of the ends of the scene, at least two stops either side of `mid`.
+/// Log2 luminance of the ends of the scene, two to [`DEEPEST`] stops below `mid` and at least two above.
 fn ends(scene: &Histogram, mid: f64) -> (f64, f64) {
     let [low, high] = SHARES.map(|share| scene.quantile(share));
     let reach = f64::from(REACH);
     let low = (low - MARGIN).min(mid - 2.0);
     let high = (high + MARGIN).max(mid + 2.0);
-    (low.max(-reach), high.min(reach))
+    (low.max(mid - DEEPEST).max(-reach), high.min(reach))
 }
 
 /// Slopes wished for between the ends, relative to the steepest, in bins from `low` on.
