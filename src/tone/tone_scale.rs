@@ -13,7 +13,7 @@ const ENDS: [f64; 3] = [8.0, 50.0, 96.0];
 /// Shares of the scene that lie below its dark and its light end.
 const SHARES: [f64; 2] = [0.001, 0.999];
 /// Stops below mid grey that the dark end lies at most, however dark the darkest.
-const DEEPEST: f64 = 9.0;
+const DEEPEST: f64 = 11.0;
 /// Added to the scene at both ends, stops.
 const MARGIN: f64 = 0.25;
 /// Width of histogram bins, stops.
@@ -21,9 +21,9 @@ const BIN: f64 = 0.05;
 /// Standard deviation of the blur of the histogram, stops.
 const BLUR: f64 = 0.8;
 /// Least and largest slopes below mid grey and above it, L* a stop.
-const SLOPES: [(f64, f64); 2] = [(2.5, 18.0), (1.2, 18.0)];
+const SLOPES: [(f64, f64); 2] = [(2.7, 18.0), (1.2, 18.0)];
 /// Slope below the dark end, L* a stop.
-const BEYOND: f64 = 1.5;
+const BEYOND: f64 = 2.0;
 /// Slope, as a share of the steepest, that tones have which are absent from the scene.
 const FLOOR: f64 = 0.1;
 /// Slope added at mid grey below it and above it, as a share of the steepest.
