@@ -71,6 +71,12 @@ pub fn wedge_curve(
             steps.len()
         )
     };
+    let reversed = reversed(&steps);
+    if reversed > 0 {
+        return Err(format!(
+            "{reversed} pair(s) of neighbouring steps are in reversed order beyond noise, so that no one curve describes the picture"
+        ));
+    }
     let mut knots: Vec<Knot> = steps.iter().map(knot).collect();
     let lightest = knots.iter().map(|k| k.x).reduce(f64::max).ok_or_else(few)?;
     let darkest = knots.iter().map(|k| k.x).fold(lightest, f64::min);
@@ -143,6 +149,16 @@ fn usable(
         })
     })
     .collect()
+}
+
+/// Neighbouring steps of which the denser one is lighter by more than three standard deviations.
+fn reversed(steps: &[Step]) -> usize {
+    let pairs = steps.windows(2).filter(|w| {
+        let noise = w[0].relative.hypot(w[1].relative);
+        (w[1].density - w[0].density) * (w[0].light / w[1].light).ln() < 0.0
+            && (w[1].light / w[0].light).ln().abs() > 3.0 * noise
+    });
+    pairs.count()
 }
 
 /// Mean light of a patch, and its relative standard uncertainty, where black cuts off the lower tail of normal noise: from the

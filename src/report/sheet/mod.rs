@@ -28,6 +28,7 @@ pub use settings::{Crop, CropPlace, Look, SheetSettings};
 pub use views::crop_rows;
 
 use super::Strip;
+use super::lone::safe;
 use super::words::{kind_words, settings_words};
 use canvas::Canvas;
 use stopspan_core::results::{BracketReport, Report};
@@ -91,6 +92,7 @@ fn subject(bracket: &BracketReport) -> String {
     let reference = bracket.frames.iter().find(|f| f.reference);
     let settings = reference.map_or_else(String::new, |f| settings_words(&f.settings));
     match settings.is_empty() {
+        true if bracket.name.starts_with(&safe(camera)) => camera.clone(),
         true => format!("{camera}, {}", bracket.name),
         false => format!("{camera}, {settings}"),
     }
