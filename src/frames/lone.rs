@@ -19,7 +19,9 @@ pub fn load_lone(file: &Path, overrides: &Overrides) -> Result<Bracket, Error> {
     let picture = read_whole(file, &overrides.limits)?;
     let name = file_name(file);
     let parsed = parse_exposure(&name, &picture.header, overrides.exposure_of(file));
+    // A picture alone needs no exposure.
     let mut findings = parsed.findings;
+    findings.retain(|f| !matches!(f, Finding::TagMissing { .. }));
     if picture.damaged {
         findings.push(Finding::DamagedAccepted {
             frame: name.clone(),

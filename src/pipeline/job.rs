@@ -72,7 +72,7 @@ pub fn run(settings: &Settings, progress: Progress) -> Result<Outcome, Error> {
     }
     let mut report = inputs::begin(settings, &survey);
     let own_pages = products::own_pages(survey.brackets.len());
-    let finished = finish_all(&survey, settings, &mut report, progress);
+    let (finished, unsure) = finish_all(&survey, settings, &mut report, progress);
     let mut sections = Vec::new();
     for (_, done) in finished {
         report.brackets.push(done.entry);
@@ -80,12 +80,7 @@ pub fn run(settings: &Settings, progress: Progress) -> Result<Outcome, Error> {
             sections.push(done.section);
         }
     }
-    let mut lone_sections = Vec::new();
-    if settings.part.is_none() {
-        let files = LoneFile::all_of(&survey);
-        let lone = lone::measure_all(&files, settings, &report.brackets, progress);
-        lone_sections = lone.enter(settings, &policy, &mut report)?;
-    }
+    let lone_sections = without_bracket(&survey, unsure, settings, &mut report, progress)?;
     let lost = report.brackets.iter().flat_map(|b| &b.findings);
     let lost = lost.filter(|f| matches!(f, Finding::FrameLeftOut { .. }));
     let (done, failed) = (report.brackets.len(), report.failed.len() + lost.count());
@@ -129,19 +124,62 @@ fn write_out(
     products::write_report(report, sections, &settings.out, policy)
 }
 
+/// Pictures of one size without any exposure that do not make a bracket after all, with the error that said so.
+type Unsure<'a> = Vec<(&'a BracketPlan, Error)>;
+
+/// Measures the pictures that belong to no bracket, and those of which it was `unsure`: where one of these shows a wedge they were
+/// single shots, else their bracket has failed. Returns the sections of the page.
+fn without_bracket(
+    survey: &Survey,
+    unsure: Unsure,
+    settings: &Settings,
+    report: &mut Report,
+    progress: Progress,
+) -> Result<Vec<String>, Error> {
+    let mut sections = Vec::new();
+    if settings.part.is_none() {
+        let mut files = LoneFile::all_of(survey);
+        let frames = unsure.iter().flat_map(|(plan, _)| &plan.frames);
+        files.extend(frames.map(|f| LoneFile::single(f.file.clone())));
+        let lone = lone::measure_all(&files, settings, &report.brackets, progress);
+        sections = lone.enter(settings, &settings.resumed_policy(), report)?;
+    }
+    for (plan, error) in unsure {
+        let pictures = report.without_bracket.iter().flat_map(|w| &w.pictures);
+        let mut paths = pictures.map(|p| Path::new(&p.path));
+        if !paths.any(|path| plan.frames.iter().any(|f| f.file == path)) {
+            progress(Event::Failed { error: &error });
+            report.failed.push(inputs::failure(&plan.name, &error));
+        }
+    }
+    Ok(sections)
+}
+
+/// True where nothing but their size made a bracket of pictures, and their pixels do not bear it out.
+fn is_unsure(plan: &BracketPlan, error: &Error) -> bool {
+    let unknown = matches!(
+        error,
+        Error::Bracket {
+            problem: BracketProblem::NoExposure | BracketProblem::EqualExposures,
+            ..
+        }
+    );
+    unknown && plan.frames.iter().all(|f| f.exposure.is_none())
+}
+
 /// Every bracket of the survey with its index; those that fail go into the report, and so do the sums of all files.
 ///
 /// All brackets of a run show one wedge: where one counts fewer of its steps than another, it is done again with the number that
 /// the other counted.
-fn finish_all(
-    survey: &Survey,
+fn finish_all<'a>(
+    survey: &'a Survey,
     settings: &Settings,
     report: &mut Report,
     progress: Progress,
-) -> Vec<(usize, DoneBracket)> {
+) -> (Vec<(usize, DoneBracket)>, Unsure<'a>) {
     let count = survey.brackets.len();
     let own_pages = products::own_pages(count);
-    let mut finished = Vec::new();
+    let (mut finished, mut unsure) = (Vec::new(), Vec::new());
     for (index, plan) in survey.brackets.iter().enumerate() {
         if settings.part.is_some_and(|part| !part.has(index)) {
             continue;
@@ -153,6 +191,7 @@ fn finish_all(
                 inputs::enter_sums(&mut report.inputs, &done.inputs);
                 finished.push((index, done));
             }
+            Err(error) if is_unsure(plan, &error) => unsure.push((plan, error)),
             Err(error) => {
                 progress(Event::Failed { error: &error });
                 report.failed.push(inputs::failure(&plan.name, &error));
@@ -174,7 +213,7 @@ fn finish_all(
             *done = shared;
         }
     }
-    finished
+    (finished, unsure)
 }
 
 /// One bracket, taken from an earlier run or done now. With a report begun it gets a page of its own.

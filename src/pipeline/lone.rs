@@ -31,7 +31,7 @@ pub(super) struct LoneFile {
 
 impl LoneFile {
     /// A single shot.
-    fn single(file: PathBuf) -> Self {
+    pub fn single(file: PathBuf) -> Self {
         LoneFile {
             file,
             kind: PictureKind::Frame,
