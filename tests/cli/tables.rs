@@ -54,7 +54,15 @@ fn the_tables_read_back() {
     for (name, rows) in [("levels.csv", 4), ("steps.csv", 84), ("stops.csv", 16)] {
         let text = std::fs::read_to_string(out.join(name)).unwrap();
         let mut reader = csv::Reader::from_reader(text.as_bytes());
-        assert_eq!(reader.records().map(Result::unwrap).collect::<Vec<_>>().len(), rows, "{name}");
+        assert_eq!(
+            reader
+                .records()
+                .map(Result::unwrap)
+                .collect::<Vec<_>>()
+                .len(),
+            rows,
+            "{name}"
+        );
     }
     let mut python = std::process::Command::new("python3");
     python.args(["-c", READER]);
