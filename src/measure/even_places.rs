@@ -12,6 +12,8 @@ const LEAST_SIDE: usize = 10;
 const LEVELS: (f32, f32) = (0.05, 0.9);
 /// Bands of lightness from which places are taken, and places per band: light and dark ones count alike.
 const BANDS: (usize, usize) = (8, 5);
+/// Largest spread of the means of a square's quarters, share of its mean level: noise of SNR 5 reaches half of it (own choice).
+const SPREAD: f32 = 0.15;
 /// Level, 0..=1, from which a sample counts as clipped, and up to which as black: the last and first two 8-bit codes.
 const ENDS: (f32, f32) = (253.5 / 255.0, 1.5 / 255.0);
 
@@ -45,7 +47,7 @@ pub fn even_places(pixels: &Pixels) -> Vec<EvenPlace> {
             let (low, high) = quarters
                 .iter()
                 .fold((f32::MAX, f32::MIN), |(l, h), v| (l.min(*v), h.max(*v)));
-            if (LEVELS.0..LEVELS.1).contains(&level) {
+            if (LEVELS.0..LEVELS.1).contains(&level) && high - low < SPREAD * level {
                 let place = EvenPlace {
                     middle: Point {
                         x: (left + half) as f64,

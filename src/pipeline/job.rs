@@ -90,8 +90,7 @@ pub fn run(settings: &Settings, progress: Progress) -> Result<Outcome, Error> {
         report.cameras = report::cameras::compare(&report.brackets, &report.without_bracket);
         across::compare(&mut report, &survey, (settings, &policy), progress)?;
         if done + pictures == 0 {
-            let shots = report.cameras.as_ref().and_then(|c| c.shots.as_ref());
-            pictures = shots.map_or(0, |s| s.shots.len());
+            pictures = compared(&report);
         }
         if done + pictures > 0 {
             progress(Event::Stage("writing the report"));
@@ -109,6 +108,12 @@ pub fn run(settings: &Settings, progress: Progress) -> Result<Outcome, Error> {
         pictures,
         failed,
     })
+}
+
+/// Number of default shots compared with each other.
+fn compared(report: &Report) -> usize {
+    let shots = report.cameras.as_ref().and_then(|c| c.shots.as_ref());
+    shots.map_or(0, |s| s.shots.len())
 }
 
 /// Writes the report, and the sheet on the cameras.
