@@ -1,6 +1,6 @@
 //! Section on the comparison of cameras: table, light that each recorded, limits of comparability.
 use super::super::words::cameras::{
-    self as words, compare_with_care, more, picture_name, standings,
+    self as words, compare_with_care, more, picture_name, short_standings,
 };
 use super::super::words::{decimal, settings_words, stops_interval, typeset};
 use super::escape;
@@ -59,12 +59,12 @@ fn table(out: &mut String, comparison: &CameraComparison) {
     }
     out.push_str("<th scope=\"col\">clips above step 1</th></tr></thead>\n<tbody>\n");
     for row in &comparison.rows {
-        line(out, (&comparison.rows, &shown), row);
+        line(out, &shown, row);
     }
     out.push_str("</tbody></table></div>\n");
 }
 
-fn line(out: &mut String, (rows, shown): (&[CameraRow], &[RankedPicture]), row: &CameraRow) {
+fn line(out: &mut String, shown: &[RankedPicture], row: &CameraRow) {
     let cell = |picture: RankedPicture| {
         let f = row.figures(picture);
         let steps = f.levels.zip(row.steps);
@@ -76,7 +76,7 @@ fn line(out: &mut String, (rows, shown): (&[CameraRow], &[RankedPicture]), row: 
         let deep = f.snr10.map(|u| format!("SNR 10: {}", stops_interval(&u)));
         let parts: Vec<String> = steps.into_iter().chain(stops).chain(deep).collect();
         let figures = parts.iter().map(|p| escape(&typeset(p)).into_owned());
-        let standings = standings(rows, row, picture);
+        let standings = short_standings(row, picture);
         let standings = standings.iter().map(|s| escape(s).into_owned());
         let lines: Vec<String> = figures.chain(standings).collect();
         let text = match lines.is_empty() {

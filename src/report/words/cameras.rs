@@ -91,12 +91,8 @@ fn figure_name(figure: RankedFigure) -> &'static str {
     }
 }
 
-/// Standings by every figure of a picture: "stops to SNR 10: rank 1"; what several figures have in common is written once.
-pub fn standings(rows: &[CameraRow], row: &CameraRow, picture: RankedPicture) -> Vec<String> {
-    merged(row, picture, |one| standing(rows, one))
-}
-
-/// As [`standings`], without the names of the others: "steps: rank 1 or 2, the wedge is too short for both".
+/// Standings by every figure of a picture, without the names of the others; what several figures have in common is written once:
+/// "steps: rank 1 or 2, the wedge is too short for both".
 pub fn short_standings(row: &CameraRow, picture: RankedPicture) -> Vec<String> {
     merged(row, picture, |one| {
         match (one.rank, one.undecided.first()) {
