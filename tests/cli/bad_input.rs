@@ -19,7 +19,7 @@ struct Case {
     beside_good: i32,
 }
 
-const CASES: [Case; 6] = [
+const CASES: [Case; 5] = [
     Case {
         name: "truncated",
         make: truncated,
@@ -39,13 +39,6 @@ const CASES: [Case; 6] = [
         make: one_frame,
         file: "bad1.jpg",
         words: &["no bracket"],
-        beside_good: LEFT_OVER,
-    },
-    Case {
-        name: "all equal",
-        make: all_equal,
-        file: "bad",
-        words: &["exposure"],
         beside_good: LEFT_OVER,
     },
     Case {
@@ -234,6 +227,23 @@ fn beside_a_good_bracket_that_is_still_done() {
         (case.name, problems, done.said())
     };
     judge(&CASES.iter().map(check).collect::<Vec<_>>());
+}
+
+/// Pictures of one exposure are no bracket: nothing is merged, and each is named.
+#[test]
+fn pictures_of_one_exposure_are_no_bracket() {
+    let scratch = tempfile::tempdir().unwrap();
+    let (input, out) = (scratch.path().join("in"), scratch.path().join("out"));
+    std::fs::create_dir(&input).unwrap();
+    all_equal(&input);
+    let done = run(&[&input], &out);
+    assert!(maps(&out).is_empty(), "{}", done.said());
+    for index in 0..3 {
+        let name = format!("bad{index}.jpg");
+        assert!(done.said().contains(&name), "{name}: {}", done.said());
+    }
+    assert!(done.out.contains("Not measured"), "{}", done.said());
+    nothing_by_halves(&out);
 }
 
 /// Frames of two sizes are two scenes to a folder's sorting, so what is left over is named; asked to be one bracket they
