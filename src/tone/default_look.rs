@@ -1,8 +1,8 @@
 //! The default look: what the metered frame shows stays as it was, and what merging adds is fitted in.
 //!
-//! Mid grey is where the reference frame has it ([`mid_log`]). From there a tone scale that follows the scene's own
+//! Mid grey is where the reference frame has it (`mid_log`). From there a tone scale that follows the scene's own
 //! histogram (`tone_scale`) leads to both ends; detail keeps a contrast of its own (`local_laplacian`), as far as the map's
-//! uncertainty allows (`hold_back`). The ends are soft ([`Print`]). Constants were chosen on photographed scenes, by eye
+//! uncertainty allows (`hold_back`). The ends are soft (`Print`). Constants were chosen on photographed scenes, by eye
 //! and by the measurements of `tests/bench/looks.py`. Mean levels stay within two deviations of those of natural pictures
 //! (Yeganeh and Wang 2013), which a test holds.
 use super::histogram::Histogram;
