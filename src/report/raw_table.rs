@@ -58,13 +58,13 @@ pub fn sentences(bracket: &BracketReport) -> Vec<String> {
     if let Some((share, file)) = worst(|p| p.clipped_alone) {
         let share = percent(share);
         out.push(format!(
-            "Of {file} {share} is clipped that its raw file still holds."
+            "In {file} {share} is clipped that its raw file still records."
         ));
     }
     if let Some((share, file)) = worst(|p| p.black_alone) {
         let share = percent(share);
         out.push(format!(
-            "Of {file} {share} is black that in its raw file stands above the noise of one pixel."
+            "In {file} {share} is black that its raw file records above the noise of one pixel."
         ));
     }
     match beside.curves.as_slice() {

@@ -31,7 +31,7 @@ pub(crate) fn oecf(bracket: &BracketReport, id: &str) -> Option<String> {
         id: format!("{id}-oecf"),
         title: "Opto-electronic conversion function".to_owned(),
         description: format!(
-            "Mean green code of each step against its exposure, for {}. Frames that obey one response curve lie on one line.",
+            "Mean green code of each step against its exposure, for {}. Frames with the same response share one line.",
             series.iter().map(|s| s.name).collect::<Vec<_>>().join(", ")
         ),
     };

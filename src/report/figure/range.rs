@@ -27,7 +27,7 @@ pub(crate) fn range(bracket: &BracketReport, id: &str) -> Option<String> {
     }
     Some(format!(
         "<svg class=\"chart\" viewBox=\"0 0 {WIDTH} {:.0}\" role=\"img\" aria-labelledby=\"{id}-range-t {id}-range-d\">\n\
-         <title id=\"{id}-range-t\">Usable range</title><desc id=\"{id}-range-d\">{}</desc>\n{body}</svg>\n",
+         <title id=\"{id}-range-t\">Dynamic range</title><desc id=\"{id}-range-d\">{}</desc>\n{body}</svg>\n",
         bottom + 46.0,
         escape(&describe(&shown))
     ))

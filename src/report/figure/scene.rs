@@ -52,7 +52,7 @@ pub(crate) fn scene(bracket: &BracketReport, id: &str) -> Option<String> {
     }
     Some(format!(
         "<svg class=\"chart\" viewBox=\"0 0 {WIDTH} {:.0}\" role=\"img\" aria-labelledby=\"{id}-scene-t {id}-scene-d\">\n\
-         <title id=\"{id}-scene-t\">The scene and what is held of it</title><desc id=\"{id}-scene-d\">{}</desc>\n{body}</svg>\n",
+         <title id=\"{id}-scene-t\">The scene and how much of it is recorded</title><desc id=\"{id}-scene-d\">{}</desc>\n{body}</svg>\n",
         bottom + 46.0,
         escape(&describe(scene, &rows))
     ))
@@ -131,7 +131,7 @@ fn bars(axis: &Axis, histogram: &Histogram) -> String {
 fn row_of(axis: &Axis, row: &Row, name: &str, class: &str, top: f64) -> String {
     let share = row
         .share
-        .map_or_else(String::new, |s| format!("{} held at SNR 10", tenths(s)));
+        .map_or_else(String::new, |s| format!("{} at SNR 10", tenths(s)));
     let mut out = format!(
         "<text class=\"strong\" x=\"{SIDE}\" y=\"{0:.1}\">{1}</text><text x=\"{2:.1}\" y=\"{0:.1}\" text-anchor=\"end\">{3}</text>\n",
         top + 13.0,
@@ -172,7 +172,7 @@ fn describe(scene: &Scene, rows: &[Row]) -> String {
         .stops
         .map_or_else(|| "-".to_owned(), |s| decimal(s, 1));
     format!(
-        "99 % of the pixels span {stops} stops. Held: {}.",
+        "99 % of the pixels span {stops} stops. Recorded: {}.",
         each.join("; ")
     )
 }

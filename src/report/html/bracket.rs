@@ -102,7 +102,7 @@ fn charts(out: &mut String, bracket: &BracketReport, id: &str) {
         (
             figure::oecf(bracket, id),
             "Level against exposure (OECF)",
-            "Green code of each step against the exposure it received. Frames that obey one response lie on one line.".to_owned(),
+            "Green code of each step against the exposure it received. Frames with the same response share one line.".to_owned(),
         ),
     ];
     if list.iter().all(|(svg, _, _)| svg.is_none()) {

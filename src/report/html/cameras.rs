@@ -115,7 +115,7 @@ fn light(out: &mut String, comparison: &CameraComparison) {
     for pair in &comparison.light {
         let expected = pair.expected;
         let expected = expected.map_or_else(
-            || "the settings do not say how much".to_owned(),
+            || "the settings are not known".to_owned(),
             |v| format!("by the settings {}", more(v)),
         );
         let measured = pair.measured.map_or_else(

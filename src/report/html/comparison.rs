@@ -49,14 +49,14 @@ pub(super) fn comparison(
 fn table(out: &mut String, comparison: &Comparison) {
     let mut table = Table::new(
         "stack compare",
-        "Side by side, with 95 % intervals; a tie is a difference whose interval holds 0",
+        "Side by side, with 95 % intervals; tie: the interval of the difference includes 0",
         &[
             "quantity",
             "camera's HDR",
             "merge",
             "best single frame",
-            "camera less merge",
-            "camera less single",
+            "camera HDR \u{2212} merge",
+            "camera HDR \u{2212} single",
         ],
     );
     for row in &comparison.quantities {
@@ -150,10 +150,10 @@ fn twice(comparison: &Comparison) -> String {
     };
     match (&found.second, found.evident()) {
         _ if found.judged == 0 => {
-            " Whether exposures lie on each other cannot be told: too little texture.".to_owned()
+            " Alignment of the exposures could not be checked: too little texture.".to_owned()
         }
         (None, _) => format!(
-            " No second image lies four pixels or more off the first ({} textured areas examined).",
+            " No second image four pixels or more off the first ({} textured areas examined).",
             found.judged
         ),
         (Some(second), None) => format!(
@@ -161,7 +161,7 @@ fn twice(comparison: &Comparison) -> String {
             second.places, found.judged
         ),
         (_, Some(second)) => format!(
-            " A second image lies {} columns and {} rows off the first, {} times as strong, in {} of {} textured areas: exposures were not registered.",
+            " A second image {} columns and {} rows off the first, {} times as strong, in {} of {} textured areas: the exposures were not aligned.",
             words::decimal(second.shift.x, 1),
             words::decimal(second.shift.y, 1),
             words::decimal(second.strength.value, 2),

@@ -74,8 +74,8 @@ fn glare(table: &mut Table, calibration: &Calibration) {
                 percent(g.high95)
             ),
             match ceiling {
-                Some(stops) => format!("holds contrast to {} stops", decimal(stops, 2)),
-                None => "not told from none".to_owned(),
+                Some(stops) => format!("limits contrast to {} stops", decimal(stops, 2)),
+                None => "not significant".to_owned(),
             },
         ],
     );
@@ -87,7 +87,10 @@ fn evenness(table: &mut Table, calibration: &Calibration) {
         (LightSource::FlatField, Some(stops)) => (stops, "by the flat field, divided out"),
         (LightSource::Densities, Some(stops)) => (stops, "fitted with the densities"),
         _ => {
-            let cells = ["-".to_owned(), "not told from density".to_owned()];
+            let cells = [
+                "-".to_owned(),
+                "cannot be separated from density".to_owned(),
+            ];
             table.row("Fall-off of the light, stops", "", &cells);
             return;
         }

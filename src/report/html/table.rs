@@ -76,7 +76,7 @@ fn signs(text: &str) -> String {
     }
 }
 
-/// Writes a table with a row per picture: steps told apart by every criterion, usable range, its limit.
+/// Writes a table with a row per picture: steps resolved by every criterion, dynamic range, its limit.
 pub(super) fn pictures(out: &mut String, bracket: &BracketReport) {
     if bracket.pictures.is_empty() {
         return;

@@ -42,7 +42,7 @@ pub(super) fn draw(mut canvas: Canvas, bracket: &BracketReport) -> Option<Canvas
     let (top, bottom) = canvas.frame(
         "The camera\u{2019}s HDR picture against the merge",
         &subject(bracket),
-        "In brackets: 95 % interval. A tie is a difference whose interval holds 0; differences in bold are no ties.",
+        "In brackets: 95 % interval. Bold: significant difference; tie: its interval includes 0.",
         format!(
             "The camera's own HDR picture {} against the merge and the best single frame. {}.",
             comparison.file,
@@ -99,7 +99,7 @@ fn heads(canvas: &mut Canvas, y: f64) {
             if canvas.narrow() {
                 "difference"
             } else {
-                "camera less merge"
+                "camera HDR \u{2212} merge"
             },
             colours.soft,
         ),

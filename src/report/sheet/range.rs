@@ -25,10 +25,13 @@ pub(super) fn draw(
     let (shown, axis) = ranged(bracket, |p| settings.wants(p))?;
     let said: Vec<String> = shown.iter().map(|(_, p)| sentence(p)).collect();
     let (top, bottom) = canvas.frame(
-        "Usable range in stops",
+        "Dynamic range in stops",
         &subject(bracket),
         &range_caption(shown.iter().map(|s| s.1), bracket.wedge.is_some(), false),
-        format!("Usable range in stops below clipping. {}.", said.join("; ")),
+        format!(
+            "Dynamic range in stops below clipping. {}.",
+            said.join("; ")
+        ),
     );
     let bottom = bottom - 70.0;
     let (width, _) = canvas.extent();
