@@ -8,6 +8,7 @@ use std::path::{Path, PathBuf};
 use stopspan_core::error::InputProblem;
 use stopspan_core::model::Format;
 use stopspan_core::model::file_name;
+use stopspan_core::results::NOT_A_PICTURE;
 use stopspan_core::{Error, Setting};
 use stopspan_formats as formats;
 use stopspan_formats::OtherKind;
@@ -39,7 +40,7 @@ impl SkipReason {
     /// The reason in words.
     pub fn words(self) -> String {
         let plain = match self {
-            SkipReason::NotAPicture => "not a picture",
+            SkipReason::NotAPicture => NOT_A_PICTURE,
             SkipReason::RadianceMap => {
                 return format!(
                     "a radiance map, not a frame (an OpenEXR frame states its exposure time, or is given one with {})",

@@ -7,6 +7,7 @@ pub use summary::summary;
 use super::raw_table::sentences;
 use super::words::{self, decimal};
 use std::fmt::Write;
+use stopspan_core::error::printable;
 use stopspan_core::finding::Severity;
 use stopspan_core::results::LevelsAndRange;
 use stopspan_core::results::SavedTwice;
@@ -254,15 +255,20 @@ fn shortened_to(name: &str, most: usize) -> String {
 /// Findings of the bracket and its pictures: warnings first, without repetition.
 fn findings(out: &mut String, bracket: &BracketReport) {
     let list = words::all_findings(bracket);
-    for (severity, sentence) in &list {
+    sentences_of(out, &list);
+    if !list.is_empty() {
+        out.push('\n');
+    }
+}
+
+/// Writes findings with their severity.
+fn sentences_of(out: &mut String, list: &[(Severity, String)]) {
+    for (severity, sentence) in list {
         let first = match severity {
             Severity::Warning => "warning: ",
             Severity::Note => "note: ",
         };
         wrap(out, &plain(sentence), first, "  ");
-    }
-    if !list.is_empty() {
-        out.push('\n');
     }
 }
 
@@ -292,13 +298,8 @@ fn wrap(out: &mut String, text: &str, first: &str, next: &str) {
 
 /// Replaces control characters and marks of writing direction, which a terminal would act on, by "?".
 fn plain(text: &str) -> String {
-    let controls = |c: char| {
-        c.is_control()
-            || matches!(c, '\u{200e}' | '\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}')
-    };
-    text.chars()
-        .map(|c| if controls(c) { '?' } else { c })
-        .collect()
+    let shown = |c: char| if printable::steers(c) { '?' } else { c };
+    text.chars().map(shown).collect()
 }
 
 #[cfg(test)]

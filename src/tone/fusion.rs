@@ -2,12 +2,13 @@
 //!
 //! Pixels are weighted by contrast, saturation and closeness to mid level, and blended in a Laplacian pyramid. Levels
 //! remain the camera's own, and the method does not preserve the order of luminances: the result is for viewing only.
+use super::bands::{collapsed, pyramid};
 use super::colour::{Encoder, Mixing, within_gamut};
 use super::paint::Coding;
 use super::settings::OutputColour;
 use ndarray::{Array2, Array3, Zip};
 use rayon::prelude::*;
-use stopspan_core::raster::{Interpolation, Pixels, Point, Transform, expand, reduce};
+use stopspan_core::raster::{Interpolation, Pixels, Point, Transform, expand};
 use stopspan_core::units::{Primaries, srgb_exposure, srgb_level};
 
 /// Standard deviation of the weight around mid level (the paper's sigma).
@@ -170,15 +171,6 @@ fn normalised(mut weights: Vec<Array2<f32>>) -> Vec<Array2<f32>> {
     weights
 }
 
-fn pyramid(plane: Array2<f32>, depth: usize) -> Vec<Array2<f32>> {
-    let mut levels = vec![plane];
-    for _ in 0..depth {
-        let next = levels.last().map(reduce);
-        levels.extend(next);
-    }
-    levels
-}
-
 /// Bands of a Laplacian pyramid (Burt and Adelson 1983); the last is the low-pass remainder. Pixels without data are
 /// set to mid level: they have no weight, and mid level affects their surroundings least.
 fn differences(plane: Array2<f32>, depth: usize) -> Vec<Array2<f32>> {
@@ -189,16 +181,6 @@ fn differences(plane: Array2<f32>, depth: usize) -> Vec<Array2<f32>> {
         levels[k] -= &coarse;
     }
     levels
-}
-
-fn collapsed(mut levels: Vec<Array2<f32>>) -> Array2<f32> {
-    let mut sum = levels.pop().unwrap_or_default();
-    while let Some(mut band) = levels.pop() {
-        let (rows, columns) = band.dim();
-        band += &expand(&sum, rows, columns);
-        sum = band;
-    }
-    sum
 }
 
 /// Levels 0..=1 in the frames' colour space -> codes of the output's.

@@ -2,7 +2,7 @@
 //!
 //! In reading order: the settings ([`ToneSettings`]); statistics of the scene from one pass (`scene`); the operators,
 //! one file each ([`default_look`], [`photographic`], [`logarithmic`], [`bilateral`]); the tone curve and the local
-//! gain they produce (`curve`, `gain`); luminance above reference white ([`headroom`]); an operator prepared for a
+//! gain they produce (`curve`, `gain`), by pyramids (`bands`); luminance above reference white ([`headroom`]); an operator prepared for a
 //! scene (`look`); the passes that compute pixels (`render`, `paint`, `colour`). [`fusion`] makes a picture directly
 //! from frames.
 #![cfg_attr(test, allow(clippy::unwrap_used, clippy::expect_used))]
@@ -13,6 +13,7 @@ pub mod headroom;
 pub mod logarithmic;
 pub mod photographic;
 
+mod bands;
 mod colour;
 mod curve;
 mod gain;

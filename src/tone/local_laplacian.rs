@@ -4,12 +4,13 @@
 //! About a ground g the picture is remapped to T(l) + w d exp(-d^2 / 2 s^2), where T is the tone scale and d = l - g. The
 //! pyramid of T(l) is the same for all grounds and collapses to T(l) itself, so only the second term goes through
 //! pyramids: what comes out is added to T(l).
+use super::bands::{collapsed, pyramid};
 use super::scene::exp2;
 use super::table::Table;
 use super::tone_scale::UNIT;
 use ndarray::Array2;
 use rayon::prelude::*;
-use stopspan_core::raster::{Work, dispatch_simd, expand_into, reduce};
+use stopspan_core::raster::{Work, dispatch_simd, expand_into};
 
 /// Rows in one parallel task.
 const BAND: usize = 16;
@@ -149,28 +150,6 @@ impl Work for Remap<'_> {
             *to = d * exp2(SHARP * d * d);
         }
     }
-}
-
-fn pyramid(plane: Array2<f32>, depth: usize) -> Vec<Array2<f32>> {
-    let mut levels = vec![plane];
-    for _ in 0..depth {
-        let next = levels.last().map(reduce);
-        levels.extend(next);
-    }
-    levels
-}
-
-fn collapsed(mut levels: Vec<Array2<f32>>) -> Array2<f32> {
-    let mut sum = levels.pop().unwrap_or_default();
-    while let Some(mut band) = levels.pop() {
-        expand_into(&sum, &mut band, |_, coarse, band| {
-            for (band, coarse) in band.iter_mut().zip(coarse) {
-                *band += coarse;
-            }
-        });
-        sum = band;
-    }
-    sum
 }
 
 #[cfg(test)]

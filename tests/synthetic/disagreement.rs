@@ -44,14 +44,24 @@ fn frame(scene: &Array3<f64>, stops: f64, seed: u64) -> Frame {
         let noisy = electrons + (electrons + READ * READ).sqrt() * normal.sample(&mut random);
         (255.0 * encoded(noisy / FULL_WELL)).round() as u8
     });
+    coded(&codes, stops)
+}
+
+/// A frame of these codes as a JPEG file of quality 95 with half the chroma resolution, made by another library.
+pub(super) fn coded(codes: &Array3<u8>, stops: f64) -> Frame {
     let folder = tempfile::tempdir().unwrap();
     let file = folder.path().join("frame.jpg");
     let mut encoder = jpeg_encoder::Encoder::new_file(&file, 95).unwrap();
     encoder.set_sampling_factor(jpeg_encoder::SamplingFactor::F_2_2);
-    let (rows, columns) = (SIZE.0 as u16, SIZE.1 as u16);
+    let (rows, columns, _) = codes.dim();
     let bytes = codes.as_slice().unwrap();
     encoder
-        .encode(bytes, columns, rows, jpeg_encoder::ColorType::Rgb)
+        .encode(
+            bytes,
+            columns as u16,
+            rows as u16,
+            jpeg_encoder::ColorType::Rgb,
+        )
         .unwrap();
     let picture = stopspan_formats::read_picture(&file, &Default::default()).unwrap();
     let pixels = Pixels::U8(Array3::zeros((1, 1, 3)));

@@ -2,13 +2,12 @@
 //! reduction, sharpening, black lifted or blocked. One curve a channel is then only nearly true.
 //!
 //! The truth is the scene.
-use super::disagreement::{errors, share_within};
+use super::disagreement::{coded, errors, share_within};
 use super::texture::Texture;
 use ndarray::Array3;
 use stopspan::{Merged, ResponseRequest, merge, recover, register};
 use stopspan_core::model::{Bracket, Frame};
 use stopspan_core::raster::{Pixels, Transform};
-use stopspan_core::units::Estimate;
 use stopspan_simulate::{CameraCurve, Processing, Sensor, Sharpening, Shot, capture_light};
 
 const SIZE: (usize, usize) = (600, 800);
@@ -53,7 +52,7 @@ fn scene(seed: u64) -> Array3<f64> {
     })
 }
 
-/// The scene as a JPEG file of quality 95 of the camera shows it; the file is made by another library.
+/// The scene as a JPEG file of the camera shows it.
 fn frame(scene: &Array3<f64>, sensor: &Sensor, stops: f64, seed: u64) -> Frame {
     let light = scene.mapv(|x| x as f32);
     let shot = Shot {
@@ -64,19 +63,7 @@ fn frame(scene: &Array3<f64>, sensor: &Sensor, stops: f64, seed: u64) -> Frame {
     let Pixels::U8(codes) = capture_light(&light, &shot, sensor).unwrap() else {
         panic!("8 bits");
     };
-    let folder = tempfile::tempdir().unwrap();
-    let file = folder.path().join("frame.jpg");
-    let mut encoder = jpeg_encoder::Encoder::new_file(&file, 95).unwrap();
-    encoder.set_sampling_factor(jpeg_encoder::SamplingFactor::F_2_2);
-    let (rows, columns) = (SIZE.0 as u16, SIZE.1 as u16);
-    let bytes = codes.as_slice().unwrap();
-    encoder
-        .encode(bytes, columns, rows, jpeg_encoder::ColorType::Rgb)
-        .unwrap();
-    let pixels = Pixels::U8(Array3::zeros((1, 1, 3)));
-    let mut frame = Frame::of_pixels("frame.jpg", pixels, Estimate::new(stops, 0.01));
-    frame.picture = stopspan_formats::read_picture(&file, &Default::default()).unwrap();
-    frame
+    coded(&codes, stops)
 }
 
 fn merged(scene: &Array3<f64>, sensor: &Sensor, seed: u64) -> Merged {

@@ -20,9 +20,9 @@ pub fn text(text: &str) -> Cow<'_, str> {
     Cow::Owned(text.chars().map(escaped).collect())
 }
 
-/// True for control characters and for those that turn the direction of writing (Unicode Standard Annex 9, table 4: explicit
+/// True for a character that steers a terminal: control characters, and those that turn the direction of writing (Unicode Standard Annex 9, table 4: explicit
 /// directional formatting characters, and the implicit marks).
-fn steers(c: char) -> bool {
+pub fn steers(c: char) -> bool {
     let turns = matches!(
         c,
         '\u{61c}' | '\u{200e}' | '\u{200f}' | '\u{2028}'..='\u{202e}' | '\u{2066}'..='\u{2069}'

@@ -47,7 +47,7 @@ pub use measurement::{
 };
 pub use pictures::Measurement;
 pub use raw_comparison::{CurveFromRaw, CurvePoint, RawComparison, RawPair};
-pub use report::{Failed, InputFile, Program, Report, SCHEMA, UnusedFile};
+pub use report::{Failed, InputFile, NOT_A_PICTURE, Program, Report, SCHEMA, UnusedFile};
 pub use saved_twice::{SavedTwice, SavedTwiceRow};
 pub use scene::{
     Advice, AdvisedFrame, BestFrame, BracketReach, Criterion, Histogram, Scene, SharesAtSnr,

@@ -98,6 +98,9 @@ pub struct InputFile {
     pub sha256: Option<String>,
 }
 
+/// Reason of a file that is no picture by its name.
+pub const NOT_A_PICTURE: &str = "not a picture";
+
 /// A file that was not used.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct UnusedFile {
@@ -105,6 +108,13 @@ pub struct UnusedFile {
     pub path: String,
     /// Reason, in words.
     pub reason: String,
+}
+
+impl UnusedFile {
+    /// True unless the file is no picture by its name: a list, a note.
+    pub fn may_be_a_picture(&self) -> bool {
+        self.reason != NOT_A_PICTURE
+    }
 }
 
 /// A file or bracket that could not be processed.

@@ -1,5 +1,5 @@
 //! levels.csv: a row per picture.
-use super::{Measured, measured, written};
+use super::{BRACKET, KIND, LINEAR_LIGHT, Measured, PICTURE, measured, written};
 use stopspan_core::Error;
 use stopspan_core::results::Report;
 
@@ -10,16 +10,10 @@ const CRUSHED: f64 = 0.5;
 
 /// Columns of levels.csv in order: name and meaning. A cell without a value is empty.
 pub const LEVEL_COLUMNS: [(&str, &str); 16] = [
-    (
-        "bracket",
-        "name of the bracket, or of the camera's pictures without one",
-    ),
-    ("picture", "file name"),
-    ("kind", "frame, camera-hdr, merge or rendered"),
-    (
-        "linear_light",
-        "how levels were made linear: bracket, saved, wedge, linear or srgb (assumed)",
-    ),
+    BRACKET,
+    PICTURE,
+    KIND,
+    LINEAR_LIGHT,
     ("camera", "camera as the metadata name it"),
     ("steps", "steps on the wedge"),
     ("noise", "steps resolved by noise"),

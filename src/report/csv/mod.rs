@@ -30,6 +30,20 @@ const SMALLEST_PLAIN: f64 = 1e-4;
 /// Smallest absolute value written with an exponent because it is large.
 const LARGEST_PLAIN: f64 = 1e15;
 
+/// A column: name and meaning.
+type Column = (&'static str, &'static str);
+/// Columns that rows of measured pictures begin with.
+const BRACKET: Column = (
+    "bracket",
+    "name of the bracket, or of the camera's pictures without one",
+);
+const PICTURE: Column = ("picture", "file name");
+const KIND: Column = ("kind", "frame, camera-hdr, merge or rendered");
+const LINEAR_LIGHT: Column = (
+    "linear_light",
+    "how levels were made linear: bracket, saved, wedge, linear or srgb (assumed)",
+);
+
 /// Writes a table.
 fn written(
     file: &str,

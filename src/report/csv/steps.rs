@@ -1,5 +1,5 @@
 //! steps.csv: a row per picture and step.
-use super::{Measured, measured, number, optional, written};
+use super::{BRACKET, KIND, LINEAR_LIGHT, Measured, PICTURE, measured, number, optional, written};
 use crate::words::reason_name;
 use stopspan_core::Error;
 use stopspan_core::results::{Pair, Patch, Report};
@@ -7,16 +7,10 @@ use stopspan_core::results::{Pair, Patch, Report};
 /// Columns of steps.csv in order: name and meaning. A cell without a value is empty. Columns that begin with `next_` compare
 /// the step with the next darker one; they are empty on the last step.
 pub const STEP_COLUMNS: [(&str, &str); 32] = [
-    (
-        "bracket",
-        "name of the bracket, or of the camera's pictures without one",
-    ),
-    ("picture", "file name"),
-    ("kind", "frame, camera-hdr, merge or rendered"),
-    (
-        "linear_light",
-        "how levels were made linear: bracket, saved, wedge, linear or srgb (assumed)",
-    ),
+    BRACKET,
+    PICTURE,
+    KIND,
+    LINEAR_LIGHT,
     ("step", "step number, 1 = lightest"),
     ("density", "nominal density of the step"),
     ("pixels", "pixels measured"),

@@ -1,16 +1,13 @@
 //! stops.csv: a row per picture and SNR.
-use super::{Measured, bounded, measured, number, optional, written};
+use super::{BRACKET, KIND, Measured, PICTURE, bounded, measured, number, optional, written};
 use stopspan_core::Error;
 use stopspan_core::results::{Limit, Report, UsableStops};
 
 /// Columns of stops.csv in order: name and meaning. A cell without a value is empty.
 pub const STOP_COLUMNS: [(&str, &str); 10] = [
-    (
-        "bracket",
-        "name of the bracket, or of the camera's pictures without one",
-    ),
-    ("picture", "file name"),
-    ("kind", "frame, camera-hdr, merge or rendered"),
+    BRACKET,
+    PICTURE,
+    KIND,
     (
         "linear_light",
         "how levels were made linear: bracket, saved, wedge or linear",

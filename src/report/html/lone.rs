@@ -3,7 +3,7 @@ use super::super::figure::{self, BracketFigures};
 use super::super::lone::as_bracket;
 use super::super::words::{self, decimal, kind_words, limit_words, lone, stops_interval};
 use super::table::{Table, none};
-use super::{answer, bracket, strips, table};
+use super::{answer, bracket, level_counts, strips, table};
 use stopspan_core::results::{LonePicture, WithoutBracket};
 
 /// Opens the section with the camera's name and the headline, which are omitted where they are those of the page (`alone`).
@@ -51,21 +51,10 @@ fn steps(out: &mut String, entry: &WithoutBracket) {
     );
     for picture in &entry.pictures {
         let measured = &picture.measured;
-        let number = |n: Option<usize>| n.map_or_else(none, |n| n.to_string());
-        let levels = measured.levels;
-        table.row(
-            &measured.file,
-            kind_words(measured.kind),
-            &[
-                number(levels.map(|l| l.noise)),
-                number(levels.and_then(|l| l.block)),
-                number(levels.and_then(|l| l.code)),
-                number(levels.map(|l| l.visual)),
-                number(levels.map(|l| l.patch_mean)),
-                number(levels.map(|l| l.longest_run)),
-                lone::light_words(&picture.light),
-            ],
-        );
+        let run = measured.levels.map(|l| l.longest_run.to_string());
+        let mut cells = level_counts::counts(measured.levels.as_ref()).to_vec();
+        cells.extend([run.unwrap_or_else(none), lone::light_words(&picture.light)]);
+        table.row(&measured.file, kind_words(measured.kind), &cells);
     }
     table.finish(out);
 }

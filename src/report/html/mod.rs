@@ -1,7 +1,7 @@
 //! The report as one self-contained HTML page: no network, no scripts; for light and dark screens and for paper.
 //!
 //! In reading order: the page as a whole (this file); `escape` for text from files; `cameras` and `raw_table`, the sections over several
-//! brackets; `bracket`, the section of one, with its parts `answer`, `table`, `strips`, `scene`, `register`, `comparison` and `densities`; `notes`,
+//! brackets; `bracket`, the section of one, with its parts `answer`, `table` (and `level_counts`), `strips`, `scene`, `register`, `comparison` and `densities`; `notes`,
 //! definitions and provenance at the end.
 mod answer;
 mod bracket;
@@ -9,6 +9,7 @@ mod cameras;
 mod comparison;
 mod densities;
 mod escape;
+mod level_counts;
 mod lone;
 mod notes;
 mod raw_table;
@@ -20,7 +21,7 @@ mod table;
 pub(crate) use escape::escape;
 
 use super::Figures;
-use super::words::{count, settings_words};
+use super::words::{count, subject};
 use crate::figure::BracketFigures;
 use std::fmt::Write;
 use stopspan_core::results::{BracketReport, RENDERED_FILE, Report, UnusedFile, WithoutBracket};
@@ -166,7 +167,7 @@ fn title(report: &Report) -> String {
             [one] => one.camera.clone().unwrap_or_else(|| one.name.clone()),
             many => count(many.len(), "camera", "cameras"),
         },
-        [one] if report.without_bracket.is_empty() => name(one),
+        [one] if report.without_bracket.is_empty() => subject(one),
         many => match report.without_bracket.len() {
             0 => format!("{} brackets", many.len()),
             lone => format!(
@@ -175,19 +176,6 @@ fn title(report: &Report) -> String {
                 count(lone, "camera", "cameras")
             ),
         },
-    }
-}
-
-/// Camera and settings of the reference frame; the bracket's name without a camera.
-fn name(bracket: &BracketReport) -> String {
-    let Some(camera) = &bracket.camera else {
-        return bracket.name.clone();
-    };
-    let reference = bracket.frames.iter().find(|f| f.reference);
-    let settings = reference.map_or_else(String::new, |f| settings_words(&f.settings));
-    match settings.is_empty() {
-        true => format!("{camera}, {}", bracket.name),
-        false => format!("{camera}, {settings}"),
     }
 }
 
@@ -240,10 +228,7 @@ fn address(name: &str) -> String {
 }
 
 fn left_aside(out: &mut String, report: &Report) {
-    let passed = report
-        .skipped
-        .iter()
-        .any(|one| one.reason != "not a picture");
+    let passed = report.skipped.iter().any(UnusedFile::may_be_a_picture);
     if report.singles.is_empty() && !passed && report.failed.is_empty() {
         return;
     }
@@ -257,16 +242,12 @@ fn left_aside(out: &mut String, report: &Report) {
             escape(&one.advice)
         );
     }
-    let pictures = |list: &[UnusedFile]| -> Vec<UnusedFile> {
-        let other = |one: &&UnusedFile| one.reason != "not a picture";
-        list.iter().filter(other).cloned().collect()
-    };
     let lists = [
-        ("Not measured", report.singles.clone()),
-        ("Skipped", pictures(&report.skipped)),
+        ("Not measured", &report.singles),
+        ("Skipped", &report.skipped),
     ];
     for (word, list) in lists {
-        for one in list {
+        for one in list.iter().filter(|one| one.may_be_a_picture()) {
             let _ = writeln!(
                 out,
                 "<li><b>{word}</b> {}: {}</li>",

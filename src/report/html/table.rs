@@ -4,6 +4,7 @@ use super::super::words::{
     significant, source_name, stops_interval, typeset,
 };
 use super::escape;
+use super::level_counts::counts;
 use std::fmt::Write;
 use stopspan_core::results::{BracketReport, FrameEntry};
 use stopspan_core::results::{JoinReason, Pair, Patch, PictureMeasurement, UsableStops};
@@ -108,26 +109,17 @@ pub(super) fn pictures(out: &mut String, bracket: &BracketReport) {
         ],
     );
     for picture in bracket.pictures.iter() {
-        let number = |n: Option<usize>| n.map_or_else(none, |n| n.to_string());
-        let levels = picture.levels;
         let range = |snr| picture.at_snr(snr).map_or_else(none, stops_interval);
         let limit = picture
             .at_snr(1.0)
             .filter(|u: &&UsableStops| u.stops.is_some());
-        table.row(
-            &picture.file,
-            kind_words(picture.kind),
-            &[
-                number(levels.map(|l| l.noise)),
-                number(levels.and_then(|l| l.block)),
-                number(levels.and_then(|l| l.code)),
-                number(levels.map(|l| l.visual)),
-                number(levels.map(|l| l.patch_mean)),
-                range(1.0),
-                range(10.0),
-                limit.map_or_else(none, |u| limit_words(u.limited_by)),
-            ],
-        );
+        let mut cells = counts(picture.levels.as_ref()).to_vec();
+        cells.extend([
+            range(1.0),
+            range(10.0),
+            limit.map_or_else(none, |u| limit_words(u.limited_by)),
+        ]);
+        table.row(&picture.file, kind_words(picture.kind), &cells);
     }
     table.finish(out);
 }

@@ -28,8 +28,7 @@ pub use settings::{Crop, CropPlace, Look, SheetSettings};
 pub use views::crop_rows;
 
 use super::Strip;
-use super::lone::safe;
-use super::words::{kind_words, settings_words};
+use super::words::{kind_words, subject};
 use canvas::Canvas;
 use stopspan_core::results::{BracketReport, Report};
 use stopspan_core::results::{PictureKind, PictureMeasurement};
@@ -82,20 +81,6 @@ pub fn of_bracket(
         }
     }
     out
-}
-
-/// Subtitle of a sheet: camera, and settings of the reference frame; the bracket's name without a camera.
-fn subject(bracket: &BracketReport) -> String {
-    let Some(camera) = &bracket.camera else {
-        return bracket.name.clone();
-    };
-    let reference = bracket.frames.iter().find(|f| f.reference);
-    let settings = reference.map_or_else(String::new, |f| settings_words(&f.settings));
-    match settings.is_empty() {
-        true if bracket.name.starts_with(&safe(camera)) => camera.clone(),
-        true => format!("{camera}, {}", bracket.name),
-        false => format!("{camera}, {settings}"),
-    }
 }
 
 /// Kind of a picture as printed below its name.

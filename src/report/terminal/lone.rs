@@ -1,8 +1,7 @@
 //! Pictures without a bracket as text: a row per picture, and how light was made linear.
-use super::{interval, plain, shortened, wrap};
+use super::{interval, plain, sentences_of, shortened, wrap};
 use crate::words::{self, lone};
 use std::fmt::Write;
-use stopspan_core::finding::Severity;
 use stopspan_core::results::{LonePicture, WithoutBracket};
 
 /// Writes one camera's pictures.
@@ -15,11 +14,10 @@ pub(super) fn text(out: &mut String, entry: &WithoutBracket) {
     let of = steps.map_or_else(String::new, |l| format!(" (of {})", l.steps));
     let _ = writeln!(
         out,
-        "\n{:17} {:^28} {:>15} {:>15}",
+        "\n{:17} {:^28} {:>15}",
         "",
         format!("steps resolved{of}"),
-        "stops at",
-        ""
+        "stops at"
     );
     let _ = writeln!(
         out,
@@ -33,13 +31,7 @@ pub(super) fn text(out: &mut String, entry: &WithoutBracket) {
     for picture in &entry.pictures {
         ends(out, picture);
     }
-    for (severity, sentence) in lone::findings(entry) {
-        let first = match severity {
-            Severity::Warning => "warning: ",
-            Severity::Note => "note: ",
-        };
-        wrap(out, &plain(&sentence), first, "  ");
-    }
+    sentences_of(out, &lone::findings(entry));
     out.push('\n');
 }
 

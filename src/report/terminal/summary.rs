@@ -14,8 +14,8 @@ const LINES: usize = 12;
 const WARNINGS: usize = 3;
 /// Most files of a list that are named.
 const NAMED: usize = 3;
-/// Longest file name in a row.
-const FILE: usize = 20;
+/// Width of a row's name and file together, characters.
+const NAME_AND_FILE: usize = 23;
 
 /// Returns the answer of a run: cameras compared, then every bracket with its best single frame, the camera's HDR picture and the merge,
 /// which frame to use alone, and the most serious warnings; at most twelve lines each, of at most 79 characters. Everything else is in
@@ -63,8 +63,8 @@ fn of_bracket(bracket: &BracketReport) -> String {
     let pictures = &bracket.pictures;
     let single = best_single(bracket);
     let rows = [
-        ("best single", single),
-        ("camera's HDR", pictures.camera.as_ref()),
+        ("single", single),
+        ("HDR", pictures.camera.as_ref()),
         ("merge", pictures.merge.as_ref()),
     ];
     let rows: Vec<(&str, &PictureMeasurement)> = rows
@@ -104,30 +104,25 @@ fn best_single(bracket: &BracketReport) -> Option<&PictureMeasurement> {
 fn table(out: &mut String, rows: &[(&str, &PictureMeasurement)]) {
     let steps = rows.iter().find_map(|(_, p)| p.levels).map(|l| l.steps);
     let of = steps.map_or_else(|| "steps".to_owned(), |n| format!("of {n}"));
-    line(
-        out,
-        ["", "", &of, "stops, SNR 1", "stops, SNR 10", "limited by"],
-    );
+    let names = rows.iter().map(|(name, _)| name.len()).max().unwrap_or(0);
+    let room = NAME_AND_FILE - names;
+    let mut line = |name: &str, file: &str, [steps, snr1, snr10, limit]: [&str; 4]| {
+        let text = format!("{name:names$} {file:room$} {steps:>7} {snr1:>18} {snr10:>18} {limit}");
+        let _ = writeln!(out, "{}", text.trim_end());
+    };
+    line("", "", [&of, "stops, SNR 1", "stops, SNR 10", "limit"]);
     for (name, picture) in rows {
         let one = LevelsAndRange::of(picture);
         let range = |u: &Option<_>| u.as_ref().map_or_else(|| "-".to_owned(), interval);
         let file = match picture.kind {
             PictureKind::Merge => String::new(),
-            _ => shortened_to(&picture.file, FILE),
+            _ => shortened_to(&picture.file, room),
         };
         let usable = one.snr1.as_ref().filter(|u| u.stops.is_some());
         let limit = usable.map_or_else(|| "-".to_owned(), |u| limit(u.limited_by));
         let range = [range(&one.snr1), range(&one.snr10)];
-        line(
-            out,
-            [name, &file, &counts(&one), &range[0], &range[1], &limit],
-        );
+        line(name, &file, [&counts(&one), &range[0], &range[1], &limit]);
     }
-}
-
-fn line(out: &mut String, [name, file, steps, snr1, snr10, limit]: [&str; 6]) {
-    let text = format!("{name:12} {file:FILE$} {steps:>7} {snr1:>14} {snr10:>14} {limit}");
-    let _ = writeln!(out, "{}", text.trim_end());
 }
 
 /// "18", or "21 (17)" where means of 8 x 8 pixels resolve 17.
@@ -212,44 +207,28 @@ fn without_bracket(entry: &WithoutBracket) -> String {
 
 fn lone_name(kind: PictureKind) -> &'static str {
     match kind {
-        PictureKind::CameraHdr => "camera's HDR",
+        PictureKind::CameraHdr => "HDR",
         _ => "single shot",
     }
 }
 
-/// A row per camera with steps and range at SNR 10 of its best single frame, its HDR picture and its merge; the ranking in one line.
+/// A row per camera and picture with steps and range at SNR 10; the ranking.
 fn cameras(out: &mut String, compared: &CameraComparison) {
-    let cells = |cells: [[&str; 2]; 3], name: &str| {
-        let text: String = cells
-            .iter()
-            .map(|[steps, stops]| format!(" {steps:>7} {stops:>14}"))
-            .collect();
-        format!("{:12}{text}", shortened_to(name, 12))
-            .trim_end()
-            .to_owned()
+    let mut line = |camera: &str, picture: &str, [steps, stops]: [&str; 2]| {
+        let _ = writeln!(out, "{camera:28} {picture:18} {steps:>8} {stops:>18}");
     };
-    let _ = writeln!(
-        out,
-        "{:12} {:>22} {:>22} {:>22}",
-        "cameras", "best single", "camera's HDR", "merge"
-    );
-    let heads = ["steps", "stops, SNR 10"];
-    let _ = writeln!(out, "{}", cells([heads; 3], ""));
+    line("cameras", "", ["steps", "stops, SNR 10"]);
     for row in &compared.rows {
-        let single = if row.single.levels.is_some() || row.single.snr10.is_some() {
-            &row.single
-        } else {
-            &row.default_shot
-        };
-        let texts = [single, &row.camera_hdr, &row.merge].map(|one| {
-            let stops = one.snr10.as_ref().map_or_else(|| "-".to_owned(), interval);
-            [counts(one), stops]
-        });
-        let borrowed = texts
-            .each_ref()
-            .map(|pair| pair.each_ref().map(String::as_str));
         let name = words::cameras::row_name(&compared.rows, &row.bracket);
-        let _ = writeln!(out, "{}", cells(borrowed, &name));
+        let mut name = shortened_to(&name, 28);
+        for picture in RankedPicture::ALL {
+            let one = row.figures(picture);
+            if one.is_there() {
+                let stops = one.snr10.as_ref().map_or_else(|| "-".to_owned(), interval);
+                let words = words::cameras::picture_name(picture);
+                line(&std::mem::take(&mut name), words, [&counts(one), &stops]);
+            }
+        }
     }
     for picture in [
         RankedPicture::Merge,
@@ -304,10 +283,7 @@ fn unused(out: &mut String, report: &Report) {
         ("Not used", &report.skipped),
     ];
     for (title, list) in lists {
-        let pictures: Vec<&UnusedFile> = list
-            .iter()
-            .filter(|o| o.reason != "not a picture")
-            .collect();
+        let pictures: Vec<&UnusedFile> = list.iter().filter(|one| one.may_be_a_picture()).collect();
         for one in pictures.iter().take(NAMED) {
             wrap(
                 out,
@@ -342,5 +318,53 @@ fn unused(out: &mut String, report: &Report) {
             "Failed: {} more (see report.html).",
             report.failed.len() - NAMED
         );
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use stopspan_core::results::{Limit, UsableStops};
+
+    fn picture(kind: PictureKind, file: &str) -> PictureMeasurement {
+        let usable = |snr| UsableStops {
+            snr,
+            stops: Some(13.44),
+            low95: Some(13.31),
+            high95: Some(13.55),
+            limited_by: Limit::Wedge,
+            seen_stops: None,
+            normalised: None,
+        };
+        PictureMeasurement {
+            usable_stops: vec![usable(1.0), usable(10.0)],
+            ..PictureMeasurement::unmeasured(kind, file.to_owned())
+        }
+    }
+
+    /// The widest figures and a long name, with more warnings than there is room for.
+    #[test]
+    fn a_bracket_has_at_most_twelve_lines_of_79_characters() {
+        let long = "a_very_long_name_of_a_camera_and_a_date_20260501_0001.jpg";
+        let mut bracket = BracketReport {
+            name: long.into(),
+            ..BracketReport::default()
+        };
+        bracket.pictures = vec![
+            picture(PictureKind::Frame, long),
+            picture(PictureKind::CameraHdr, long),
+            picture(PictureKind::Merge, "merge"),
+        ]
+        .into();
+        bracket.findings = (0..5)
+            .map(|k| stopspan_core::finding::Finding::FigureRefused {
+                figure: format!("figure {k}"),
+                reason: "the frames have too few even places to measure their noise on, ".repeat(2),
+            })
+            .collect();
+        let text = of_bracket(&bracket);
+        assert!(text.lines().count() <= LINES, "{text}");
+        assert!(text.lines().all(|l| l.chars().count() <= 79), "{text}");
+        assert!(text.contains("! ") && text.contains("more notes"), "{text}");
     }
 }

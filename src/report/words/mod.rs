@@ -25,9 +25,10 @@ pub(crate) use ranges::{any_interval, range_caption};
 
 pub use quantity::{comparison, difference, interval, quantity_name, quantity_words};
 
+use crate::lone::safe;
 use stopspan_core::model::ExposureSource;
 use stopspan_core::model::ResponseMethod;
-use stopspan_core::results::{JoinReason, Limit, PictureKind};
+use stopspan_core::results::{BracketReport, JoinReason, Limit, PictureKind};
 
 /// Name of a kind of picture in files and on the command line.
 pub fn kind_name(kind: PictureKind) -> &'static str {
@@ -59,23 +60,17 @@ pub fn reason_name(reason: JoinReason) -> &'static str {
     }
 }
 
-/// Letter for the reason why two steps run together: C, K, N or O.
-pub fn reason_letter(reason: JoinReason) -> char {
-    match reason {
-        JoinReason::Clipped => 'C',
-        JoinReason::Crushed => 'K',
-        JoinReason::Noise => 'N',
-        JoinReason::Order => 'O',
-    }
-}
-
-/// Reason why two steps run together, for a legend.
-pub fn reason_words(reason: JoinReason) -> &'static str {
-    match reason {
-        JoinReason::Clipped => "clipped: over 1 % of a patch is at the clip level",
-        JoinReason::Crushed => "crushed: a patch sits at the black floor",
-        JoinReason::Noise => "noise: the difference is smaller than the noise of one pixel",
-        JoinReason::Order => "order: the darker step is the lighter one in the picture",
+/// What a bracket is called before a reader: camera, and settings of the reference frame; its own name without a camera.
+pub(crate) fn subject(bracket: &BracketReport) -> String {
+    let Some(camera) = &bracket.camera else {
+        return bracket.name.clone();
+    };
+    let reference = bracket.frames.iter().find(|f| f.reference);
+    let settings = reference.map_or_else(String::new, |f| settings_words(&f.settings));
+    match settings.is_empty() {
+        true if bracket.name.starts_with(&safe(camera)) => camera.clone(),
+        true => format!("{camera}, {}", bracket.name),
+        false => format!("{camera}, {settings}"),
     }
 }
 
