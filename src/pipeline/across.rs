@@ -12,7 +12,7 @@ use stopspan_core::results::{Report, SamePlaces, ShotComparison};
 use stopspan_formats::staged::Outputs;
 use stopspan_frames::Survey;
 use stopspan_measure::{Place, Shot, compare_shots, even_places, measure_at};
-use stopspan_report::sheet::{self, ACROSS, CameraStrip, STRIPS, Sheet};
+use stopspan_report::sheet::{self, ACROSS, CameraStrip, Sheet};
 use stopspan_report::words;
 
 /// Loads the default shots, compares them, and writes the sheets across cameras. Nothing with fewer than two.
@@ -69,13 +69,10 @@ fn pages(columns: usize) -> Vec<std::ops::Range<usize>> {
 /// Strips of the default shots, lightest step on the left.
 fn wedges(taken: &[Taken], settings: &Settings) -> Vec<Sheet> {
     let strips: Vec<CameraStrip> = taken.iter().filter_map(Taken::strip).collect();
-    let pages = strips.chunks(STRIPS).zip(1..);
-    if strips.len() < 2 {
-        return Vec::new();
+    match strips.len() {
+        0 | 1 => Vec::new(),
+        _ => sheet::of_strips(&strips, &settings.sheets),
     }
-    pages
-        .flat_map(|(strips, number)| sheet::of_strips(strips, number, &settings.sheets))
-        .collect()
 }
 
 /// Light, noise and colour on the steps of the wedge, else on even places of the first shot that registration finds in the others.

@@ -189,7 +189,8 @@ impl<'a> Entry<'a> {
     }
 }
 
-fn single_of(bracket: &BracketReport) -> Option<&PictureMeasurement> {
+/// The single frame of a bracket to use where nothing is merged.
+pub(crate) fn single_of(bracket: &BracketReport) -> Option<&PictureMeasurement> {
     single_frame(&bracket.pictures.frames, bracket.scene.as_ref())
 }
 

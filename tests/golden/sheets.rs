@@ -11,7 +11,7 @@ use stopspan_core::units::{ExposureTime, FNumber, IsoSpeed};
 use stopspan_report::Strip;
 use stopspan_report::cameras::compare;
 use stopspan_report::sheet;
-use stopspan_report::sheet::{CropCell, CropRow, Look, Sheet, SheetSettings};
+use stopspan_report::sheet::{CameraStrip, CropCell, CropRow, Look, Sheet, SheetSettings};
 
 fn noise(rows: usize, columns: usize) -> Array3<u8> {
     Array3::from_shape_fn((rows, columns, 3), |(r, c, k)| {
@@ -31,7 +31,7 @@ fn sheets(settings: &SheetSettings) -> (BracketReport, Vec<Sheet>) {
     let strips: Vec<Option<Strip>> = bracket.pictures.iter().map(|_| Some(strip())).collect();
     let cell = |file: &str| CropCell {
         file: file.into(),
-        kind: "single frame".into(),
+        about: "1/50 s, f/4.0, ISO 100".into(),
         rgb: noise(200, 300),
     };
     let crops = [CropRow {
@@ -168,6 +168,72 @@ fn only_pictures_that_were_asked_for_are_shown() {
         ..SheetSettings::default()
     };
     assert!(sheets(&none).1.is_empty());
+}
+
+/// Sheets of the made-up bracket, and of eight cameras with long names, in both usual shapes.
+fn all_sheets(size: (usize, usize)) -> Vec<Sheet> {
+    let settings = SheetSettings {
+        size,
+        looks: vec![Look::Light],
+        ..SheetSettings::default()
+    };
+    let (first, mut made) = sheets(&settings);
+    let mut report = Report::new();
+    report.brackets = (0..8)
+        .map(|k| {
+            let mut one = other(0.3 * f64::from(k), 1.0, 1.0);
+            one.name = format!("bracket-{k}");
+            one.camera = Some(format!(
+                "A Rather Long Name of a Camera Maker, Model {k} Mark II"
+            ));
+            one
+        })
+        .collect();
+    report.cameras = compare(&report.brackets, &[]);
+    made.extend(sheet::of_cameras(&report, &settings));
+    let shot = first.pictures.frames.iter().find(|p| p.levels.is_some());
+    let strips: Vec<CameraStrip> = (0..8)
+        .map(|k| CameraStrip {
+            camera: format!("A Rather Long Name of a Camera Maker, Model {k} Mark II"),
+            about: ["1/50 s, f/4.0, ISO 100".into(), format!("shot_{k}.jpg")],
+            assumed: true,
+            picture: shot.unwrap().clone(),
+            strip: Strip {
+                rgb: noise(32, 24 * 21),
+                note: String::new(),
+            },
+        })
+        .collect();
+    made.extend(sheet::of_strips(&strips, &settings));
+    made
+}
+
+/// Letters of 30 pixels on a sheet 1920 wide or 1080 x 1920 (the project's own limit, so that a phone shows them), all within the
+/// sheet. More rows than five take further sheets.
+#[test]
+fn letters_are_large_and_rows_are_few() {
+    for size in [(1920, 1080), (1080, 1920)] {
+        let made = all_sheets(size);
+        let of = |name: &str| made.iter().filter(|s| s.name.starts_with(name)).count();
+        assert!(of("cameras") >= 2 && of("wedges") == 2, "{size:?}");
+        let mut texts = 0;
+        for sheet in &made {
+            let svg = sheet.svg();
+            let number = |line: &str, name: &str| -> f64 {
+                let rest = line.split(&format!(" {name}=\"")).nth(1).unwrap();
+                rest.split('"').next().unwrap().parse().unwrap()
+            };
+            for line in svg.lines().filter(|l| l.starts_with("<text x=")) {
+                texts += 1;
+                assert!(number(line, "font-size") >= 30.0, "{}: {line}", sheet.name);
+                let (x, y) = (number(line, "x"), number(line, "y"));
+                let inside =
+                    (0.0..=size.0 as f64).contains(&x) && (0.0..=size.1 as f64).contains(&y);
+                assert!(inside, "{}: {line}", sheet.name);
+            }
+        }
+        assert!(texts > 150, "{texts}");
+    }
 }
 
 /// A second camera made of the first: its range moved, its light and settings changed.

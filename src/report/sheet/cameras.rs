@@ -1,69 +1,153 @@
-//! Sheet on the comparison of cameras: range of best single frame, own HDR picture and merge, with the steps each resolves, its standing, and reasons to compare with care.
-use super::canvas::{Canvas, MARGIN, Rectangle, Row, Type};
+//! Sheets on the comparison of cameras: range of the pictures that each camera has, with the steps each resolves, its standing, and
+//! reasons to compare with care.
+use super::ROWS;
+use super::canvas::{Canvas, MARGIN, Rectangle, SMALL, SMALL_LINE, Type};
 use super::horizontal_axis::{HorizontalAxis, lower_bound_arrow};
-use super::lettering::{cut, lines};
+use super::lettering::{lines, some_lines};
 use crate::figure::axis::Axis;
 use crate::words::cameras::{compare_with_care, picture_name, short_standings};
-use crate::words::{count, stops_interval, typeset};
+use crate::words::{stops, stops_interval, typeset};
 use stopspan_core::results::Limit;
 use stopspan_core::results::Report;
-use stopspan_core::results::{CameraRow, LevelsAndRange, RankedPicture};
+use stopspan_core::results::{CameraRow, LevelsAndRange, RankedFigure, RankedPicture};
 
-const NAMES: f64 = 480.0;
-const TALLEST: f64 = 260.0;
-/// Height of the name above the bars on a narrow sheet, units.
-const HEAD: f64 = 92.0;
+const NAMES: f64 = 500.0;
+/// Height of a bar with its line of text, units.
+const BAR: f64 = 72.0;
+/// Least space below the bars of a camera, and the most that is added where there is room, units.
+const GAP: f64 = 22.0;
+const MOST_SPARE: f64 = 60.0;
 
-/// Draws the sheet; `None` without a comparison or without any range.
-pub(super) fn draw(mut canvas: Canvas, report: &Report) -> Option<Canvas> {
-    let comparison = report.cameras.as_ref()?;
-    let (rows, care) = (&comparison.rows, compare_with_care(comparison));
-    let by = Scale::of(rows);
-    let ends = rows.iter().flat_map(bars).filter_map(|b| by.end(b.figure));
-    let axis = Axis::linear(by.label(), ends.chain([0.0]))?;
-    if rows.iter().all(|r| bars(r).is_empty()) {
-        return None;
-    }
-    let said: Vec<String> = rows.iter().map(sentence).collect();
-    let (top, bottom) = canvas.frame(
-        "Cameras compared",
-        &format!(
-            "{}, each with the pictures it has",
-            count(rows.len(), "camera", "cameras")
-        ),
-        by.notes(rows.iter().any(|row| row.has_interval())),
-        format!(
-            "Range and steps of each camera. {}. {}",
-            said.join("; "),
-            care.join(" ")
-        ),
-    );
-    let bottom = warnings(&mut canvas, bottom, &care) - 70.0;
-    let (width, _) = canvas.extent();
-    let names = if canvas.narrow() { 0.0 } else { NAMES };
-    let axis = HorizontalAxis {
-        axis: &axis,
-        left: MARGIN + names,
-        right: width - MARGIN,
+/// Draws the sheets; none without a comparison or without any range.
+pub(super) fn draw(blank: impl Fn() -> Canvas, report: &Report) -> Vec<Canvas> {
+    let Some(comparison) = &report.cameras else {
+        return Vec::new();
     };
-    axis.grid(&mut canvas, top, bottom);
-    let height = ((bottom - top) / rows.len() as f64).min(if canvas.narrow() {
-        TALLEST + HEAD
-    } else {
-        TALLEST
-    });
-    for (index, row) in rows.iter().enumerate() {
-        let place = Row {
-            top: top + height * index as f64,
-            height,
-        };
-        let line = CameraLine {
-            place,
-            texts: (row, standings(row)),
-        };
-        camera(&mut canvas, (&axis, by), &line);
+    let by = Scale::of(&comparison.rows);
+    let canvas = blank();
+    let lines: Vec<CameraLine> = comparison
+        .rows
+        .iter()
+        .map(|row| CameraLine::new(row, &canvas))
+        .collect();
+    let bars = lines.iter().flat_map(|line| &line.bars);
+    let ends: Vec<f64> = bars.filter_map(|b| by.end(b.figure)).collect();
+    let axis = Axis::linear(by.label(), ends.iter().copied().chain([0.0]));
+    let (Some(axis), false) = (axis, ends.is_empty()) else {
+        return Vec::new();
+    };
+    let common = Common {
+        title: claim(&comparison.rows),
+        by,
+        axis,
+        care: compare_with_care(comparison),
+    };
+    let (top, bottom) = common.frame(&mut blank(), &lines);
+    parts(&lines, bottom - top)
+        .into_iter()
+        .map(|part| common.draw(blank(), part))
+        .collect()
+}
+
+/// The rows of each sheet: at most [`ROWS`], and no more than the height `free` has room for, units.
+fn parts<'l, 'r>(lines: &'l [CameraLine<'r>], free: f64) -> Vec<&'l [CameraLine<'r>]> {
+    let mut out = Vec::new();
+    let mut rest = lines;
+    while !rest.is_empty() {
+        let ends = rest.iter().scan(0.0, |sum, line| {
+            *sum += line.height;
+            Some(*sum)
+        });
+        let fit = ends.take_while(|end| *end <= free).count();
+        let (part, other) = rest.split_at(fit.clamp(1, ROWS));
+        out.push(part);
+        rest = other;
     }
-    Some(canvas)
+    out
+}
+
+/// "Widest range: B, merge 11.3 stops" where one camera is ranked first by itself; otherwise that none is.
+fn claim(rows: &[CameraRow]) -> String {
+    let pictures = [
+        RankedPicture::Merge,
+        RankedPicture::CameraHdr,
+        RankedPicture::Single,
+        RankedPicture::DefaultShot,
+    ];
+    for picture in pictures {
+        for figure in [RankedFigure::Stops, RankedFigure::Levels] {
+            let ranked = |row: &&CameraRow| {
+                let standing = row.standing(picture, figure);
+                standing.is_some_and(|s| s.rank == Some(1) && s.tied.is_empty())
+            };
+            let Some(first) = rows.iter().find(ranked) else {
+                continue;
+            };
+            let (what, found) = (picture_name(picture), first.figures(picture));
+            let number = match figure {
+                RankedFigure::Levels => found.levels.map(|n| format!("{n} steps")),
+                _ => found
+                    .snr1
+                    .and_then(|u| stops(&u))
+                    .map(|s| format!("{s} stops")),
+            };
+            let head = match figure {
+                RankedFigure::Levels => "Most steps",
+                _ => "Widest range",
+            };
+            if let Some(number) = number {
+                return format!("{head}: {}, {what} {number}", first.camera);
+            }
+        }
+    }
+    "Cameras compared: none is clearly first".to_owned()
+}
+
+/// What all sheets have in common.
+struct Common {
+    title: String,
+    by: Scale,
+    axis: Axis,
+    care: Vec<String>,
+}
+
+impl Common {
+    /// Draws title, notes and reasons to compare with care; returns top and bottom of the space for cameras, units.
+    fn frame(&self, canvas: &mut Canvas, lines: &[CameraLine]) -> (f64, f64) {
+        let said: Vec<String> = lines.iter().map(CameraLine::sentence).collect();
+        let cameras: Vec<&str> = lines.iter().map(|l| l.row.camera.as_str()).collect();
+        let intervals = lines.iter().any(|line| line.row.has_interval());
+        let (top, bottom) = canvas.frame(
+            &self.title,
+            &cameras.join(", "),
+            self.by.notes(intervals),
+            format!(
+                "Range and steps of each camera. {}. {}",
+                said.join("; "),
+                self.care.join(" ")
+            ),
+        );
+        (top, warnings(canvas, bottom, &self.care) - 84.0)
+    }
+
+    fn draw(&self, mut canvas: Canvas, lines: &[CameraLine]) -> Canvas {
+        let (mut top, bottom) = self.frame(&mut canvas, lines);
+        let (width, _) = canvas.extent();
+        let names = if canvas.narrow() { 0.0 } else { NAMES };
+        let axis = HorizontalAxis {
+            axis: &self.axis,
+            left: MARGIN + names,
+            right: width - MARGIN,
+        };
+        axis.grid(&mut canvas, top, bottom);
+        let taken: f64 = lines.iter().map(|line| line.height).sum();
+        let spare = ((bottom - top - taken) / lines.len() as f64).clamp(0.0, MOST_SPARE);
+        for line in lines {
+            line.draw(&mut canvas, (&axis, self.by), top);
+            top += line.height + spare;
+        }
+        canvas
+    }
 }
 
 /// What the bars are long by.
@@ -110,13 +194,13 @@ impl Scale {
     fn notes(self, intervals: bool) -> &'static str {
         match (self, intervals) {
             (Scale::Stops, true) => {
-                "Stops from clipping down to SNR 1 of one pixel (ISO 15739), and steps of the wedge resolved by noise. Whiskers and brackets: 95 % interval. An arrow: the wedge ends first, at least this much. Only cameras whose intervals are separated are ranked; a lower bound is an interval without an upper end."
+                "Stops from clipping to SNR 1 of one pixel (ISO 15739). In brackets: 95 % interval. Arrow: at least this much. Ranked only where intervals are separate."
             }
             (Scale::Stops, false) => {
-                "Stops from clipping down to SNR 1 of one pixel (ISO 15739), and steps of the wedge resolved by noise. An arrow: the wedge ends first, at least this much."
+                "Stops from clipping to SNR 1 of one pixel (ISO 15739). Arrow: at least this much."
             }
             (Scale::Steps, _) => {
-                "Steps of the wedge resolved by noise. No picture has a range in stops, because its light is not known. Only cameras whose intervals are separated are ranked."
+                "Wedge steps resolved by noise. No range in stops: the light of the pictures is not known. Ranked only where intervals are separate."
             }
         }
     }
@@ -151,13 +235,13 @@ fn warnings(canvas: &mut Canvas, bottom: f64, care: &[String]) -> f64 {
     if care.is_empty() {
         return bottom;
     }
-    let look = canvas.plain(27.0);
+    let look = canvas.plain(SMALL);
     let room = canvas.extent().0 - 2.0 * MARGIN;
     let text = format!("Compare with care. {}", care.join(" "));
     let broken = lines(&text, room, look);
-    let top = bottom - 36.0 * broken.len() as f64;
+    let top = bottom - SMALL_LINE * broken.len() as f64;
     for (index, line) in broken.iter().enumerate() {
-        canvas.text((MARGIN, top + 36.0 * index as f64), look, line);
+        canvas.text((MARGIN, top + SMALL_LINE * index as f64), look, line);
     }
     top - 56.0
 }
@@ -179,100 +263,108 @@ fn standings(row: &CameraRow) -> Vec<String> {
     said.unwrap_or_else(|| vec!["not ranked: no other row has the same figure".to_owned()])
 }
 
-/// Draws name and standing: beside the bars, a long name in two lines; on a narrow sheet above them.
-fn name(canvas: &mut Canvas, place: Row, room: f64, (row, standing): &(&CameraRow, Vec<String>)) {
-    let Row { top, height } = place;
-    let shrink = (height / TALLEST).clamp(0.35, 1.0);
-    let look = Type {
-        bold: true,
-        ..canvas.plain(36.0 * shrink)
-    };
-    let soft = canvas.soft(27.0 * shrink);
-    let (first, second) = if canvas.narrow() {
-        (top + 40.0, top + 70.0)
-    } else {
-        (top + 0.20 * height, top + 0.36 * height)
-    };
-    let most = if canvas.narrow() { 1 } else { 2 };
-    let words = some_lines(&row.camera, room, (look, most));
-    let line = 42.0 * shrink;
-    for (index, text) in words.iter().enumerate() {
-        canvas.text((MARGIN, first + line * index as f64), look, text);
-    }
-    let below = second + line * words.len().saturating_sub(1) as f64;
-    let each = standing.iter().flat_map(|text| lines(text, room, soft));
-    let left = (top + height - below) / (30.0 * shrink);
-    for (index, text) in each.take(left.max(1.0) as usize).enumerate() {
-        canvas.text((MARGIN, below + 30.0 * shrink * index as f64), soft, &text);
-    }
-}
-
-/// Breaks a text into at most `most` lines; what is longer is cut within the last.
-fn some_lines(text: &str, room: f64, (look, most): (Type, usize)) -> Vec<String> {
-    let mut words = lines(text, room, look);
-    if words.len() > most {
-        let rest = words.split_off(most - 1).join(" ");
-        words.push(cut(&rest, room, look));
-    }
-    words
-}
-
-/// Where a camera's bars and texts stand on the sheet, with its standings.
+/// One camera on a sheet.
 struct CameraLine<'r> {
-    place: Row,
-    texts: (&'r CameraRow, Vec<String>),
+    row: &'r CameraRow,
+    /// Its name and its standing, a line each.
+    name: Vec<String>,
+    standing: Vec<String>,
+    bars: Vec<Bar<'r>>,
+    /// Height above the bars, units.
+    head: f64,
+    /// Height that all of it takes, units.
+    height: f64,
 }
 
-fn camera(canvas: &mut Canvas, (axis, by): (&HorizontalAxis, Scale), line: &CameraLine) {
-    let CameraLine { place, texts } = line;
-    let row = texts.0;
-    let (head, room) = if canvas.narrow() {
-        (HEAD, axis.right - axis.left)
-    } else {
-        (0.0, NAMES - 24.0)
-    };
-    let (top, height) = (place.top + head, place.height - head);
-    let beside = Row {
-        top: place.top,
-        height,
-    };
-    name(canvas, beside, room, texts);
-    let shrink = (height / TALLEST).clamp(0.35, 1.0);
-    let bars = bars(row);
-    let pitch = 0.84 * height / bars.len().max(3) as f64;
-    for (index, bar) in bars.iter().enumerate() {
-        let y = top + 0.10 * height + pitch * index as f64;
-        let middle = y + 0.16 * pitch;
-        let colour = match bar.picture {
+impl<'r> CameraLine<'r> {
+    fn new(row: &'r CameraRow, canvas: &Canvas) -> Self {
+        let narrow = canvas.narrow();
+        let (room, most) = match narrow {
+            true => (canvas.extent().0 - 2.0 * MARGIN, 1),
+            false => (NAMES - 24.0, 2),
+        };
+        let name = some_lines(&row.camera, room, (bold(canvas), most));
+        let soft = canvas.soft(SMALL);
+        let broken = standings(row).into_iter();
+        let mut standing: Vec<String> = broken.flat_map(|text| lines(&text, room, soft)).collect();
+        standing.truncate(if narrow { 2 } else { 5 });
+        let bars = bars(row);
+        let texts = (name.len() + standing.len()) as f64 * SMALL_LINE + 8.0;
+        let drawn = bars.len() as f64 * BAR;
+        // On a narrow sheet the texts are above the bars.
+        let (head, height) = match narrow {
+            true => (texts, texts + drawn),
+            false => (0.0, texts.max(drawn)),
+        };
+        CameraLine {
+            row,
+            name,
+            standing,
+            bars,
+            head,
+            height: height + GAP,
+        }
+    }
+
+    fn draw(&self, canvas: &mut Canvas, (axis, by): (&HorizontalAxis, Scale), top: f64) {
+        let looks = (bold(canvas), canvas.soft(SMALL));
+        let names = self.name.iter().map(|text| (text, looks.0));
+        let texts = names.chain(self.standing.iter().map(|text| (text, looks.1)));
+        for (index, (text, look)) in texts.enumerate() {
+            let base = top + 34.0 + SMALL_LINE * index as f64;
+            canvas.text((MARGIN, base), look, text);
+        }
+        for (index, bar) in self.bars.iter().enumerate() {
+            let top = top + self.head + BAR * index as f64;
+            let text = format!("{}: {}", bar.words, figures(bar.figure, self.row.steps));
+            let label = canvas.plain(SMALL);
+            canvas.text((axis.left + 6.0, top + 32.0), label, &text);
+            bar.draw(canvas, (axis, by), top + 42.0);
+        }
+    }
+
+    fn sentence(&self) -> String {
+        let part = |bar: &Bar| format!("{} {}", bar.words, figures(bar.figure, self.row.steps));
+        let parts: Vec<String> = self.bars.iter().map(part).collect();
+        format!("{}: {}", self.row.camera, parts.join(", "))
+    }
+}
+
+fn bold(canvas: &Canvas) -> Type {
+    Type {
+        bold: true,
+        ..canvas.plain(34.0)
+    }
+}
+
+impl Bar<'_> {
+    /// Draws the bar with its upper edge at `top`, units.
+    fn draw(&self, canvas: &mut Canvas, (axis, by): (&HorizontalAxis, Scale), top: f64) {
+        const THICK: f64 = 24.0;
+        let colour = match self.picture {
             RankedPicture::DefaultShot => canvas.colours.frames[2],
             RankedPicture::Single => canvas.colours.frames[0],
             RankedPicture::CameraHdr => canvas.colours.hdr,
             RankedPicture::Merge => canvas.colours.merge,
             RankedPicture::Raw => canvas.colours.frames[1],
         };
-        if let Some(length) = by.length(bar.figure) {
-            let end = axis.position(length);
-            let shape = Rectangle {
-                left: axis.left,
-                top: y,
-                width: end - axis.left,
-                height: 0.33 * pitch,
-            };
-            canvas.bar(shape, colour, 0.95);
-            if let (Scale::Stops, Some(usable)) = (by, bar.figure.snr1) {
-                axis.whisker(canvas, &usable, middle);
-                if usable.limited_by == Limit::Wedge {
-                    lower_bound_arrow(canvas, end, middle);
-                }
+        let Some(length) = by.length(self.figure) else {
+            return;
+        };
+        let (end, middle) = (axis.position(length), top + THICK / 2.0);
+        let shape = Rectangle {
+            left: axis.left,
+            top,
+            width: end - axis.left,
+            height: THICK,
+        };
+        canvas.bar(shape, colour, 0.95);
+        if let (Scale::Stops, Some(usable)) = (by, self.figure.snr1) {
+            axis.whisker(canvas, &usable, middle);
+            if usable.limited_by == Limit::Wedge {
+                lower_bound_arrow(canvas, end, middle);
             }
         }
-        let text = format!("{}: {}", bar.words, figures(bar.figure, row.steps));
-        let label = canvas.plain(27.0 * shrink);
-        canvas.text(
-            (axis.left + 6.0, y + 0.33 * pitch + 25.0 * shrink),
-            label,
-            &text,
-        );
     }
 }
 
@@ -287,12 +379,4 @@ fn figures(figure: &LevelsAndRange, steps: Option<usize>) -> String {
     });
     let parts: Vec<String> = range.into_iter().chain(count).collect();
     parts.join(", ")
-}
-
-fn sentence(row: &CameraRow) -> String {
-    let parts: Vec<String> = bars(row)
-        .iter()
-        .map(|b| format!("{} {}", b.words, figures(b.figure, row.steps)))
-        .collect();
-    format!("{}: {}", row.camera, parts.join(", "))
 }

@@ -1,7 +1,7 @@
 //! Drawing surface of a sheet: text, shapes and pictures as SVG with explicit colours.
 use super::super::figure::png_uri;
 use super::super::html::escape;
-use super::lettering::{cut, lines};
+use super::lettering::{cut, lines, some_lines};
 use super::settings::Look;
 use ndarray::Array3;
 use std::fmt::Write;
@@ -13,6 +13,10 @@ pub(super) const TYPEFACE: &str = "DejaVu Sans";
 const DESIGN: (f64, f64) = (1920.0, 1080.0);
 /// Width of a sheet higher than wide, units.
 const NARROW: f64 = 1080.0;
+/// Size of the smallest letters, units: 30 pixels on a sheet of usual size, 6 to 11 on a phone that shows it 390 pixels wide.
+pub(super) const SMALL: f64 = 30.0;
+/// Distance of lines of the smallest letters, units.
+pub(super) const SMALL_LINE: f64 = 37.0;
 /// Margin on the left and right, units.
 pub(super) const MARGIN: f64 = 64.0;
 
@@ -209,24 +213,32 @@ impl Canvas {
             ..self.plain(54.0)
         };
         let mut base = 92.0;
-        for line in lines(title, room, heading).iter().take(2) {
-            self.text((MARGIN, base), heading, line);
+        for line in some_lines(title, room, (heading, 3)) {
+            self.text((MARGIN, base), heading, &line);
             base += 62.0;
         }
-        let soft = self.soft(32.0);
+        let soft = self.soft(34.0);
         self.text((MARGIN, base - 10.0), soft, &cut(about, room, soft));
         let rule = format!("M{MARGIN},{:.1}H{:.1}", base + 14.0, width - MARGIN);
         self.path(&rule, self.colours.accent, 3.0);
-        let small = self.soft(27.0);
-        let mut foot = height - 32.0;
+        let small = self.soft(SMALL);
+        let mut foot = height - 28.0;
         for line in lines(&format!("{notes} {}", self.maker()), room, small)
             .iter()
             .rev()
         {
             self.text((MARGIN, foot), small, line);
-            foot -= 36.0;
+            foot -= SMALL_LINE;
         }
         (base + 38.0, foot - 6.0)
+    }
+
+    /// Height to reserve for title, subtitle and notes of usual length, units.
+    pub fn framing(&self) -> f64 {
+        match self.narrow() {
+            true => 480.0,
+            false => 310.0,
+        }
     }
 
     /// Sentence with the program, its version and the start of the inputs' SHA-256.

@@ -1,5 +1,5 @@
 //! Horizontal axis on a sheet: positions of values, grid, whiskers of intervals.
-use super::canvas::{Anchor, Canvas, Type};
+use super::canvas::{Anchor, Canvas, SMALL, Type};
 use crate::figure::axis::Axis;
 use stopspan_core::results::UsableStops;
 
@@ -20,7 +20,7 @@ impl HorizontalAxis<'_> {
     pub fn grid(&self, canvas: &mut Canvas, top: f64, bottom: f64) {
         let number = Type {
             anchor: Anchor::Middle,
-            ..canvas.soft(28.0)
+            ..canvas.soft(SMALL)
         };
         for (value, text) in self.axis.ticks() {
             let x = self.position(value);
@@ -29,10 +29,10 @@ impl HorizontalAxis<'_> {
                 canvas.colours.line,
                 2.0,
             );
-            canvas.text((x, bottom + 34.0), number, &text);
+            canvas.text((x, bottom + 36.0), number, &text);
         }
         let middle = (self.left + self.right) / 2.0;
-        canvas.text((middle, bottom + 70.0), number, self.axis.label);
+        canvas.text((middle, bottom + 74.0), number, self.axis.label);
     }
 
     /// Whiskers from the lower to the upper end of the 95 % interval of a range, at height `y`; nothing without an interval.

@@ -49,11 +49,13 @@ pub(super) fn cut(text: &str, room: f64, look: Type) -> String {
     shortened(kept)
 }
 
-/// Breaks a text at its spaces into lines of at most the width `room`, units, but not between a number and its per cent sign. A longer
-/// word is shortened.
+/// Breaks a text at its spaces into lines of at most the width `room`, units, but not between a number and its per cent sign nor within
+/// "8 x 8". A longer word is shortened.
 pub(super) fn lines(text: &str, room: f64, look: Type) -> Vec<String> {
     let mut out: Vec<String> = Vec::new();
-    let held = text.replace(" %", "\u{a0}%");
+    let held = text
+        .replace(" %", "\u{a0}%")
+        .replace(" x ", "\u{a0}x\u{a0}");
     for word in held.split(' ').filter(|word| !word.is_empty()) {
         let word = &*word.replace('\u{a0}', " ");
         match out.last_mut() {
@@ -65,6 +67,16 @@ pub(super) fn lines(text: &str, room: f64, look: Type) -> Vec<String> {
         }
     }
     out
+}
+
+/// Breaks a text into at most `most` lines; what is longer is cut within the last.
+pub(super) fn some_lines(text: &str, room: f64, (look, most): (Type, usize)) -> Vec<String> {
+    let mut words = lines(text, room, look);
+    if words.len() > most {
+        let rest = words.split_off(most - 1).join(" ");
+        words.push(cut(&rest, room, look));
+    }
+    words
 }
 
 #[cfg(test)]

@@ -1,9 +1,10 @@
 //! Sheets for publication: one figure per file, as SVG and PNG of a chosen size, light and dark.
 //!
-//! In reading order: `settings`; `canvas` and its colours, `lettering`, `horizontal_axis`; a file per sheet; `views`, which cuts
-//! the crops; `rasterize`, from drawing to pixels. The typeface is part of the program, so the same report gives the same bytes on every machine.
+//! In reading order: `settings`; `canvas` and its colours, `lettering`, `horizontal_axis`; `claims`, the titles; a file per sheet; `views`,
+//! which cuts the crops; `rasterize`, from drawing to pixels. The typeface is part of the program, so the same report gives the same bytes on every machine.
 mod cameras;
 mod canvas;
+mod claims;
 mod comparison;
 mod crops;
 mod horizontal_axis;
@@ -18,7 +19,7 @@ mod views;
 mod wedge;
 
 pub use places::{ACROSS, PlaceColumn, PlaceRow, Places, of_places, place_room};
-pub use wedge::{CameraStrip, STRIPS};
+pub use wedge::CameraStrip;
 
 pub(crate) use crops::room as crop_room;
 pub use crops::{CropCell, CropRow};
@@ -28,7 +29,7 @@ pub use settings::{Crop, CropPlace, Look, SheetSettings};
 pub use views::crop_rows;
 
 use super::Strip;
-use super::words::{kind_words, subject};
+use super::words::{kind_words, settings_words, subject};
 use canvas::Canvas;
 use stopspan_core::results::{BracketReport, Report};
 use stopspan_core::results::{PictureKind, PictureMeasurement};
@@ -42,6 +43,15 @@ pub struct Sheet {
     canvas: Canvas,
 }
 
+/// Maximum number of rows on one sheet; more take further sheets, not smaller letters.
+const ROWS: usize = 5;
+
+/// Rows for one sheet each, as evenly as possible.
+fn pages<T>(rows: &[T]) -> std::slice::Chunks<'_, T> {
+    let count = rows.len().div_ceil(ROWS).max(1);
+    rows.chunks(rows.len().div_ceil(count).max(1))
+}
+
 impl Sheet {
     fn new(name: &str, look: Look, canvas: Canvas) -> Self {
         Sheet {
@@ -49,6 +59,17 @@ impl Sheet {
             description: canvas.description().to_owned(),
             canvas,
         }
+    }
+
+    /// Sheets of one kind: "wedge-light", "wedge-2-light".
+    fn numbered(name: &str, look: Look, made: Vec<Canvas>) -> impl Iterator<Item = Sheet> {
+        let names = (1..).map(move |number| match number {
+            1 => name.to_owned(),
+            n => format!("{name}-{n}"),
+        });
+        made.into_iter()
+            .zip(names)
+            .map(move |(canvas, name)| Sheet::new(&name, look, canvas))
     }
 
     /// Returns the sheet as an SVG document with selectable text.
@@ -70,49 +91,61 @@ pub fn of_bracket(
         let sum = bracket.inputs_sha256.as_deref();
         let blank = || Canvas::new(settings.size, look).made_of(sum);
         let made = [
-            ("wedge", wedge::draw(blank(), bracket, strips, settings)),
-            ("range", range::draw(blank(), bracket, settings)),
-            ("response", response::draw(blank(), bracket)),
-            ("comparison", comparison::draw(blank(), bracket)),
-            ("crops", crops::draw(blank(), bracket, crops)),
+            ("wedge", wedge::draw(blank, bracket, strips, settings)),
+            ("range", range::draw(blank, bracket, settings)),
+            (
+                "response",
+                response::draw(blank(), bracket).into_iter().collect(),
+            ),
+            ("comparison", comparison::draw(blank, bracket)),
+            (
+                "crops",
+                crops::draw(blank(), bracket, crops).into_iter().collect(),
+            ),
         ];
-        for (name, canvas) in made {
-            out.extend(canvas.map(|c| Sheet::new(name, look, c)));
+        for (name, sheets) in made {
+            out.extend(Sheet::numbered(name, look, sheets));
         }
     }
     out
 }
 
-/// Kind of a picture as printed below its name.
-fn kind(picture: &PictureMeasurement) -> &'static str {
+/// What is printed below a picture's name: the settings of a frame, the kind of any other picture.
+fn about(bracket: &BracketReport, picture: &PictureMeasurement) -> String {
+    let frame = bracket.frames.iter().find(|f| f.file == picture.file);
+    let settings = frame.map_or_else(String::new, |f| settings_words(&f.settings));
     match picture.kind {
-        PictureKind::Merge => "radiance map",
-        kind => kind_words(kind),
+        PictureKind::Merge => "radiance map".to_owned(),
+        PictureKind::Frame if !settings.is_empty() => settings,
+        kind => kind_words(kind).to_owned(),
     }
 }
 
-/// Draws the sheet on the comparison of cameras in every look asked for; none with fewer than two cameras.
+/// Whether a picture is on the sheets of wedges and ranges: as asked for; by default all, without the rendering where there are more
+/// than one sheet has rows for.
+fn shown(bracket: &BracketReport, settings: &SheetSettings, picture: &PictureMeasurement) -> bool {
+    let crowded = settings.pictures.is_empty() && bracket.pictures.iter().count() > ROWS;
+    settings.wants(picture) && !(crowded && picture.kind == PictureKind::Rendered)
+}
+
+/// Draws the sheets on the comparison of cameras in every look asked for; none with fewer than two cameras.
 pub fn of_cameras(report: &Report, settings: &SheetSettings) -> Vec<Sheet> {
     let looks = settings.looks.iter().copied();
     looks
-        .filter_map(|look| {
-            let canvas = cameras::draw(Canvas::new(settings.size, look), report)?;
-            Some(Sheet::new("cameras", look, canvas))
+        .flat_map(|look| {
+            let made = cameras::draw(|| Canvas::new(settings.size, look), report);
+            Sheet::numbered("cameras", look, made)
         })
         .collect()
 }
 
-/// Draws the sheet of wedges across cameras in every look asked for; `number` is that of the sheet, from 1.
-pub fn of_strips(strips: &[CameraStrip], number: usize, settings: &SheetSettings) -> Vec<Sheet> {
-    let name = match number {
-        1 => "wedges".to_owned(),
-        n => format!("wedges-{n}"),
-    };
+/// Draws the sheets of wedges across cameras in every look asked for.
+pub fn of_strips(strips: &[CameraStrip], settings: &SheetSettings) -> Vec<Sheet> {
     let looks = settings.looks.iter().copied();
     looks
-        .filter_map(|look| {
-            let canvas = wedge::draw_cameras(Canvas::new(settings.size, look), strips)?;
-            Some(Sheet::new(&name, look, canvas))
+        .flat_map(|look| {
+            let made = wedge::draw_cameras(|| Canvas::new(settings.size, look), strips);
+            Sheet::numbered("wedges", look, made)
         })
         .collect()
 }

@@ -1,7 +1,7 @@
 //! Sheet of places across cameras: a column per picture, a row per place, each place the same thing in the scene.
-use super::canvas::{Canvas, MARGIN, Rectangle, Type};
+use super::canvas::{Canvas, MARGIN, Rectangle, SMALL, SMALL_LINE, Type};
 use super::crops::GAP;
-use super::lettering::{cut, lines};
+use super::lettering::{cut, lines, some_lines};
 use super::{Look, Sheet, SheetSettings};
 use ndarray::Array3;
 
@@ -48,11 +48,9 @@ pub struct PlaceRow {
 /// Height of the names above the first row, units.
 const HEAD: f64 = 60.0;
 /// Height of the line of text below each row, units.
-const TAIL: f64 = 44.0;
+const TAIL: f64 = 50.0;
 /// Height of the lines with file and settings below the last row, units.
-const FOOT: f64 = 84.0;
-/// Height of title and notes, units.
-const FRAME: f64 = 330.0;
+const FOOT: f64 = 120.0;
 
 /// Maximum columns and rows of a crop, pixels, for `across` x `down` crops on a sheet of `size` (columns, rows).
 pub fn place_room(size: (usize, usize), across: usize, down: usize) -> (usize, usize) {
@@ -60,7 +58,7 @@ pub fn place_room(size: (usize, usize), across: usize, down: usize) -> (usize, u
     let (width, height) = canvas.extent();
     let (across, down) = (across.max(1) as f64, down.max(1) as f64);
     let wide = (width - 2.0 * MARGIN - GAP * (across - 1.0)) / across;
-    let high = (height - FRAME - HEAD - FOOT - TAIL * down) / down;
+    let high = (height - canvas.framing() - SMALL_LINE - HEAD - FOOT - TAIL * down) / down;
     (canvas.pixels(wide.max(16.0)), canvas.pixels(high.max(16.0)))
 }
 
@@ -84,9 +82,9 @@ fn draw(mut canvas: Canvas, places: &Places) -> Canvas {
     );
     let name = Type {
         bold: true,
-        ..canvas.plain(32.0)
+        ..canvas.plain(34.0)
     };
-    let soft = canvas.soft(26.0);
+    let soft = canvas.soft(SMALL);
     let unit = |pixels: usize| pixels as f64 * canvas.extent().0 / canvas.size().0 as f64;
     let (high, wide) = (unit(places.size.0), unit(places.size.1));
     let left = |column: usize| MARGIN + (wide + GAP) * column as f64;
@@ -111,15 +109,17 @@ fn draw(mut canvas: Canvas, places: &Places) -> Canvas {
             }
         }
         let what = cut(&row.what, canvas.extent().0 - 2.0 * MARGIN, soft);
-        canvas.text((MARGIN, y + high + 32.0), soft, &what);
+        canvas.text((MARGIN, y + high + 36.0), soft, &what);
         y += high + TAIL;
     }
     for (index, column) in places.columns.iter().enumerate() {
-        let texts = [&column.settings, &column.file];
-        let looks = [canvas.plain(28.0), soft];
-        for (line, (text, look)) in texts.into_iter().zip(looks).enumerate() {
-            let base = y + 30.0 + 36.0 * line as f64;
-            canvas.text((left(index), base), look, &cut(text, wide, look));
+        let plain = canvas.plain(SMALL);
+        let settings = some_lines(&column.settings, wide, (plain, 2));
+        let file = cut(&column.file, wide, soft);
+        let texts = settings.iter().map(|text| (text, plain));
+        for (line, (text, look)) in texts.chain([(&file, soft)]).enumerate() {
+            let base = y + 30.0 + SMALL_LINE * line as f64;
+            canvas.text((left(index), base), look, text);
         }
     }
     canvas
@@ -129,11 +129,12 @@ fn draw(mut canvas: Canvas, places: &Places) -> Canvas {
 fn missing(canvas: &mut Canvas, place: Rectangle, reason: &str) {
     let colour = canvas.colours.line;
     canvas.bar(place, colour, 0.45);
-    let look = canvas.soft(26.0);
+    let look = canvas.soft(SMALL);
     let broken = lines(reason, place.width - 40.0, look);
-    let first = place.top + place.height / 2.0 - 17.0 * broken.len() as f64 + 20.0;
+    let half = SMALL_LINE / 2.0 * broken.len() as f64;
+    let first = place.top + place.height / 2.0 - half + 24.0;
     for (index, text) in broken.iter().enumerate() {
-        let base = first + 34.0 * index as f64;
+        let base = first + SMALL_LINE * index as f64;
         canvas.text((place.left + 20.0, base), look, text);
     }
 }

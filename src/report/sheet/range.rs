@@ -1,66 +1,82 @@
-//! Sheet of usable ranges: bars of stops for every picture, with 95 % intervals.
-use super::canvas::{Canvas, Colours, MARGIN, Rectangle, Row, Type};
+//! Sheets of usable ranges: bars of stops for every picture, with 95 % intervals.
+use super::canvas::{Canvas, Colours, MARGIN, Rectangle, Row, SMALL, SMALL_LINE, Type};
 use super::horizontal_axis::{HorizontalAxis, lower_bound_arrow};
 use super::lettering::{cut, width as text_width};
 use super::settings::SheetSettings;
-use super::{kind, subject};
+use super::{about, claims, pages, shown, subject};
+use crate::figure::axis::Axis;
 use crate::figure::ranged;
 use crate::words::{distinguishing_part, limit_words, range_caption, stops_interval, typeset};
 use stopspan_core::results::BracketReport;
 use stopspan_core::results::{Limit, PictureKind, PictureMeasurement, UsableStops};
 
 /// Width of the column of names, units.
-const NAMES: f64 = 400.0;
-/// Maximum height of a row without the line of names, units.
-const TALLEST: f64 = 170.0;
-/// Height of the line of names above a bar on a narrow sheet, units.
-const LINE: f64 = 46.0;
+const NAMES: f64 = 450.0;
+/// Maximum height of the bars of a row, units.
+const TALLEST: f64 = 96.0;
+/// Height of the line of numbers above the bars, units.
+const NUMBERS: f64 = 44.0;
+/// Height of the lines of names above the bars on a narrow sheet, units.
+const HEAD: f64 = 80.0;
 
-/// Draws the sheet; `None` if no wanted picture has a range.
+/// Draws the sheets; none if no wanted picture has a range.
 pub(super) fn draw(
-    mut canvas: Canvas,
+    blank: impl Fn() -> Canvas,
     bracket: &BracketReport,
     settings: &SheetSettings,
-) -> Option<Canvas> {
-    let (shown, axis) = ranged(bracket, |p| settings.wants(p))?;
-    let said: Vec<String> = shown.iter().map(|(_, p)| sentence(p)).collect();
+) -> Vec<Canvas> {
+    let Some((found, axis)) = ranged(bracket, |p| shown(bracket, settings, p)) else {
+        return Vec::new();
+    };
+    let files = found.iter().map(|(_, p)| p.file.as_str());
+    let canvas = blank();
+    let rows: Vec<Bars> = found
+        .iter()
+        .map(|(index, picture)| Bars {
+            picture,
+            name: distinguishing_part(files.clone(), &picture.file),
+            about: about(bracket, picture),
+            colour: colour(canvas.colours, picture.kind, *index),
+        })
+        .collect();
+    let sheet = |rows: &[Bars]| draw_rows(blank(), bracket, &axis, rows);
+    pages(&rows).map(sheet).collect()
+}
+
+fn draw_rows(mut canvas: Canvas, bracket: &BracketReport, axis: &Axis, rows: &[Bars]) -> Canvas {
+    let pictures = || rows.iter().map(|row| row.picture);
+    let said: Vec<String> = pictures().map(sentence).collect();
     let (top, bottom) = canvas.frame(
-        "Dynamic range in stops",
+        &claims::range(bracket),
         &subject(bracket),
-        &range_caption(shown.iter().map(|s| s.1), bracket.wedge.is_some(), false),
+        &range_caption(pictures(), bracket.wedge.is_some(), false),
         format!(
             "Dynamic range in stops below clipping. {}.",
             said.join("; ")
         ),
     );
-    let bottom = bottom - 70.0;
+    let bottom = bottom - 78.0;
     let (width, _) = canvas.extent();
-    let names = if canvas.narrow() { 0.0 } else { NAMES };
+    let narrow = canvas.narrow();
     let axis = HorizontalAxis {
-        axis: &axis,
-        left: MARGIN + names,
+        axis,
+        left: MARGIN + if narrow { 0.0 } else { NAMES },
         right: width - MARGIN,
     };
     axis.grid(&mut canvas, top, bottom);
-    let tallest = if canvas.narrow() {
-        TALLEST + LINE
-    } else {
-        TALLEST
+    let head = match narrow {
+        true => HEAD + NUMBERS,
+        false => 0.0,
     };
-    let height = ((bottom - top) / shown.len() as f64).min(tallest);
-    for (row, (index, picture)) in shown.iter().enumerate() {
+    let height = ((bottom - top) / rows.len() as f64).min(TALLEST + NUMBERS + head);
+    for (index, row) in rows.iter().enumerate() {
         let place = Row {
-            top: top + height * row as f64,
+            top: top + height * index as f64,
             height,
         };
-        let bars = Bars {
-            picture,
-            name: distinguishing_part(shown.iter().map(|(_, p)| p.file.as_str()), &picture.file),
-            colour: colour(canvas.colours, picture.kind, *index),
-        };
-        bars.draw(&mut canvas, &axis, place);
+        row.draw(&mut canvas, &axis, place);
     }
-    Some(canvas)
+    canvas
 }
 
 /// Colour of a picture: of a frame by its index `place` among the frames, of any other by its kind.
@@ -78,17 +94,20 @@ struct Bars<'a> {
     picture: &'a PictureMeasurement,
     /// File name as shown.
     name: String,
+    /// The line below it.
+    about: String,
     colour: &'static str,
 }
 
 impl Bars<'_> {
     fn draw(&self, canvas: &mut Canvas, axis: &HorizontalAxis, row: Row) {
-        let head = if canvas.narrow() { LINE } else { 0.0 };
-        let shrink = ((row.height - head) / TALLEST).clamp(0.35, 1.0);
-        self.names(canvas, row, shrink);
-        let (top, height) = (row.top + head, row.height - head);
-        let middle = top + 0.62 * height;
-        for (snr, opacity, thick) in [(1.0, 0.35, 0.40), (10.0, 0.95, 0.18)] {
+        let head = if canvas.narrow() { HEAD } else { 0.0 };
+        self.names(canvas, row.top);
+        let lines = self.numbers(canvas, axis, row.top + head + 32.0);
+        let top = row.top + head + NUMBERS * lines as f64;
+        let height = row.top + row.height - top - 16.0;
+        let middle = top + height / 2.0;
+        for (snr, opacity, thick) in [(1.0, 0.35, 1.0), (10.0, 0.95, 0.45)] {
             let at_snr = self.picture.at_snr(snr);
             let Some((usable, stops)) = at_snr.and_then(|u| Some((u, u.stops?))) else {
                 continue;
@@ -107,52 +126,48 @@ impl Bars<'_> {
                 lower_bound_arrow(canvas, end, middle);
             }
         }
-        self.numbers(canvas, axis, top + 0.30 * height, shrink);
     }
 
-    /// File name and kind: beside the bars, or in one line above them on a narrow sheet.
-    fn names(&self, canvas: &mut Canvas, row: Row, shrink: f64) {
+    /// File name, and settings or kind: beside the bars, or above them on a narrow sheet.
+    fn names(&self, canvas: &mut Canvas, top: f64) {
         let name = Type {
             bold: true,
-            ..canvas.plain(34.0 * shrink)
+            ..canvas.plain(34.0)
         };
-        let soft = canvas.soft(27.0 * shrink);
-        let room = NAMES - 20.0;
-        let file = cut(&self.name, room, name);
-        let (base, past) = if canvas.narrow() {
-            (row.top + LINE - 6.0, text_width(&file, name) + 20.0)
-        } else {
-            (row.top + 0.42 * row.height, 0.0)
+        let soft = canvas.soft(SMALL);
+        let room = match canvas.narrow() {
+            true => canvas.extent().0 - 2.0 * MARGIN,
+            false => NAMES - 24.0,
         };
-        let below = if past > 0.0 {
-            base
-        } else {
-            row.top + 0.64 * row.height
-        };
-        canvas.text((MARGIN, base), name, &file);
-        let kind = cut(kind(self.picture), room, soft);
-        canvas.text((MARGIN + past, below), soft, &kind);
+        let base = top + 36.0;
+        canvas.text((MARGIN, base), name, &cut(&self.name, room, name));
+        let about = cut(&self.about, room, soft);
+        canvas.text((MARGIN, base + SMALL_LINE), soft, &about);
     }
 
-    /// Range at SNR 1 and SNR 10 in numbers, on the baseline `base`.
-    fn numbers(&self, canvas: &mut Canvas, axis: &HorizontalAxis, base: f64, shrink: f64) {
+    /// Range at SNR 1 and SNR 10 in numbers, the first line on the baseline `base`; returns the number of lines.
+    fn numbers(&self, canvas: &mut Canvas, axis: &HorizontalAxis, base: f64) -> usize {
         let figure = Type {
             bold: true,
-            ..canvas.plain(30.0 * shrink)
+            ..canvas.plain(SMALL)
         };
-        let deep = canvas.soft(27.0 * shrink);
+        let deep = canvas.soft(SMALL);
         let at_snr = |snr| self.picture.at_snr(snr);
         let first = at_snr(1.0).map_or_else(String::new, with_limit);
         let second = at_snr(10.0).map_or_else(String::new, |u| format!("SNR 10: {}", number(u)));
         canvas.text((axis.left + 6.0, base), figure, &first);
+        if canvas.narrow() {
+            canvas.text((axis.left + 6.0, base + SMALL_LINE), deep, &second);
+            return 2;
+        }
         let past = axis.left + 6.0 + text_width(&first, figure) + 30.0;
-        let room = axis.right - past;
         // Numbers are not cut: without room for the interval only its whiskers show it.
-        let fits = |text: &&str| text_width(text, deep) <= room;
+        let fits = |text: &&str| text_width(text, deep) <= axis.right - past;
         let bare = second.split_once(" (").map_or("", |s| s.0);
         if let Some(text) = [second.as_str(), bare].into_iter().find(fits) {
             canvas.text((past, base), deep, text);
         }
+        1
     }
 }
 
@@ -160,8 +175,8 @@ impl Bars<'_> {
 fn with_limit(usable: &UsableStops) -> String {
     let number = number(usable);
     match usable.limited_by {
-        Limit::Wedge => format!("{number}: the wedge ends first"),
-        limit => format!("{number}, limited by {}", limit_words(limit)),
+        Limit::Wedge => format!("SNR 1: {number}, the wedge ends first"),
+        limit => format!("SNR 1: {number}, limited by {}", limit_words(limit)),
     }
 }
 

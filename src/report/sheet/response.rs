@@ -1,5 +1,6 @@
 //! Sheet of the response curves of a bracket.
-use super::canvas::{Anchor, Canvas, MARGIN, Type};
+use super::canvas::{Anchor, Canvas, MARGIN, SMALL, Type};
+use super::claims;
 use super::horizontal_axis::HorizontalAxis;
 use crate::figure::axis::Axis;
 use crate::figure::{Sample, by_support, response_levels, response_samples};
@@ -17,10 +18,10 @@ pub(super) fn draw(mut canvas: Canvas, bracket: &BracketReport) -> Option<Canvas
     let depths = lines.iter().flatten().map(|s| s.stops);
     let y = Axis::linear("exposure, stops from clipping", depths.chain([0.0]))?;
     let (top, bottom) = canvas.frame(
-        "Response curve",
+        &claims::response(&response.curves),
         &super::subject(bracket),
         &format!(
-            "Response: {}. Bands: 95 % interval of each level, without the span of the bracket. Thin line: extrapolated.",
+            "Method: {}. Band: 95 % interval, without the span of the bracket. Thin line: extrapolated.",
             method_words(response.method)
         ),
         format!(
@@ -65,7 +66,7 @@ pub(super) fn draw(mut canvas: Canvas, bracket: &BracketReport) -> Option<Canvas
             5.0,
             dash,
         );
-        let label = canvas.plain(32.0);
+        let label = canvas.plain(34.0);
         canvas.text((right + 72.0, y), label, name);
     }
     Some(canvas)
@@ -103,7 +104,7 @@ impl Plot {
         let (left, right) = self.across;
         let number = Type {
             anchor: Anchor::End,
-            ..canvas.soft(28.0)
+            ..canvas.soft(SMALL)
         };
         for (value, text) in self.y.ticks() {
             let y = self.place((0.0, value)).1;
@@ -120,7 +121,7 @@ impl Plot {
             right,
         };
         levels.grid(canvas, self.down.0, self.down.1);
-        let label = canvas.soft(28.0);
+        let label = canvas.soft(SMALL);
         let middle = (self.down.0 + self.down.1) / 2.0;
         canvas.upright_text((MARGIN + 22.0, middle), label, self.y.label);
     }

@@ -2,7 +2,7 @@
 use super::{Crop, CropCell, CropPlace, CropRow, SheetSettings, crop_room};
 use crate::cameras::single_frame;
 use crate::figure::FigureInput;
-use crate::words::kind_words;
+use crate::words::{kind_words, settings_words};
 use ndarray::Array3;
 use stopspan_core::model::{DisplayConversion, Homography};
 use stopspan_core::raster::{Pixels, Point, Region};
@@ -47,6 +47,8 @@ fn within(middle: f64, length: usize, end: usize) -> f64 {
 struct View<'a> {
     file: String,
     kind: PictureKind,
+    /// Settings of a frame, kind of any other picture, in words.
+    about: String,
     pixels: &'a Pixels,
     placement: Homography,
     shown: DisplayConversion,
@@ -72,7 +74,7 @@ impl View<'_> {
         }
         CropCell {
             file: self.file.clone(),
-            kind: kind_words(self.kind).into(),
+            about: self.about.clone(),
             rgb,
         }
     }
@@ -102,11 +104,18 @@ fn views<'a>(input: FigureInput<'a>, settings: &SheetSettings) -> Vec<View<'a>> 
 /// A measured picture as a view; `None` for the map, which has no levels to display.
 fn view<'a>(input: FigureInput<'a>, entry: &PictureMeasurement) -> Option<View<'a>> {
     let bracket = &input.merged.frames.bracket;
-    let (pixels, transform, shown) = match entry.kind {
+    let kind = || kind_words(entry.kind).to_owned();
+    let (pixels, transform, shown, about) = match entry.kind {
         PictureKind::Frame => {
             let frame = bracket.frames.iter().find(|f| f.name() == entry.file)?;
             let shown = DisplayConversion::of_frame(frame, &bracket.primaries());
-            (&frame.picture.pixels, frame.transform, shown)
+            let settings = settings_words(&frame.settings);
+            let about = if settings.is_empty() {
+                kind()
+            } else {
+                settings
+            };
+            (&frame.picture.pixels, frame.transform, shown, about)
         }
         PictureKind::CameraHdr => {
             let finished = bracket.camera_hdr.as_ref()?;
@@ -115,6 +124,7 @@ fn view<'a>(input: FigureInput<'a>, entry: &PictureMeasurement) -> Option<View<'
                 &finished.picture.pixels,
                 Some(input.measured.camera_at?),
                 shown,
+                kind(),
             )
         }
         PictureKind::Rendered => return Some(rendering(input.rendered, &entry.file)),
@@ -123,6 +133,7 @@ fn view<'a>(input: FigureInput<'a>, entry: &PictureMeasurement) -> Option<View<'
     Some(View {
         file: entry.file.clone(),
         kind: entry.kind,
+        about,
         pixels,
         placement: Homography::of_transform(transform),
         shown,
@@ -134,6 +145,7 @@ fn rendering<'a>(picture: &'a Pixels, file: &str) -> View<'a> {
     View {
         file: file.into(),
         kind: PictureKind::Rendered,
+        about: kind_words(PictureKind::Rendered).into(),
         pixels: picture,
         placement: Homography::identity(),
         shown: DisplayConversion::of(&Primaries::SRGB),

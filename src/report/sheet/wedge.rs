@@ -1,9 +1,9 @@
-//! Sheet of wedge strips: the wedge in every picture one below the other, steps that run together marked, with the number of steps
+//! Sheets of wedge strips: the wedge in every picture one below the other, steps that run together marked, with the number of steps
 //! resolved.
-use super::canvas::{Anchor, Canvas, MARGIN, Row, Type};
-use super::lettering::{cut, lines, width as text_width};
+use super::canvas::{Anchor, Canvas, MARGIN, Row, SMALL, SMALL_LINE, Type};
+use super::lettering::{lines, some_lines, width as text_width};
 use super::settings::SheetSettings;
-use super::{kind, subject};
+use super::{about, claims, pages, shown, subject};
 use crate::Strip;
 use crate::html::strips::{Run, runs};
 use crate::words::{count, distinguishing_part, reason_name};
@@ -11,54 +11,71 @@ use stopspan_core::results::BracketReport;
 use stopspan_core::results::PictureMeasurement;
 
 /// Width of the column of names, units.
-const NAMES: f64 = 400.0;
+const NAMES: f64 = 450.0;
 /// Width of the column of counts, units.
-const COUNTS: f64 = 260.0;
-/// Height of the line of name and count above a strip on a narrow sheet, units.
-const LINE: f64 = 74.0;
-/// Maximum height of a row without the line of names, units; many rows are made smaller.
+const COUNTS: f64 = 320.0;
+/// Height of the lines of name and count above a strip on a narrow sheet, units.
+const HEAD: f64 = 96.0;
+/// Height of the bracket and the reason below a strip, units.
+const MARKS: f64 = 58.0;
+/// Maximum height of a row without the lines of names, units.
 const TALLEST: f64 = 190.0;
 
-/// Draws the sheet; `None` if no wanted picture has both levels and a strip.
+/// Draws the sheets; none if no wanted picture has both levels and a strip.
 pub(super) fn draw(
-    mut canvas: Canvas,
+    blank: impl Fn() -> Canvas,
     bracket: &BracketReport,
     strips: &[Option<Strip>],
     settings: &SheetSettings,
-) -> Option<Canvas> {
+) -> Vec<Canvas> {
     let wanted = bracket.pictures.iter().zip(strips);
-    let rows: Vec<(&PictureMeasurement, &Strip)> = wanted
-        .filter(|(p, _)| p.levels.is_some() && settings.wants(p))
+    let measured: Vec<(&PictureMeasurement, &Strip)> = wanted
+        .filter(|(p, _)| p.levels.is_some() && shown(bracket, settings, p))
         .filter_map(|(p, s)| Some((p, s.as_ref()?)))
         .collect();
-    let steps = rows.first()?.0.levels?.steps;
-    let (top, bottom) = canvas.frame(
-        &format!("Wedge steps resolved, of {steps}"),
-        &subject(bracket),
-        &notes(&rows),
-        describe(&rows),
-    );
-    let tallest = if canvas.narrow() {
-        TALLEST + LINE
-    } else {
-        TALLEST
+    let files = measured.iter().map(|r| r.0.file.as_str());
+    let rows: Vec<NamedStrip> = measured
+        .iter()
+        .map(|(picture, strip)| NamedStrip {
+            picture,
+            name: distinguishing_part(files.clone(), &picture.file),
+            about: [
+                about(bracket, picture),
+                strip
+                    .note
+                    .replace("logarithm of radiance over", "log scale,"),
+            ],
+            strip,
+        })
+        .collect();
+    let sheet = |rows: &[NamedStrip]| {
+        let heading = (claims::steps(bracket), subject(bracket));
+        draw_rows(blank(), heading, notes(rows), rows)
     };
-    let height = ((bottom - top) / rows.len() as f64).min(tallest);
-    for (index, (picture, strip)) in rows.iter().enumerate() {
+    match rows.is_empty() {
+        true => Vec::new(),
+        false => pages(&rows).map(sheet).collect(),
+    }
+}
+
+/// Draws one sheet; `heading` is its title and the line below it.
+fn draw_rows(
+    mut canvas: Canvas,
+    (title, about): (String, String),
+    notes: String,
+    rows: &[NamedStrip],
+) -> Canvas {
+    let (top, bottom) = canvas.frame(&title, &about, &notes, describe(rows));
+    let head = if canvas.narrow() { HEAD } else { 0.0 };
+    let height = ((bottom - top) / rows.len() as f64).min(TALLEST + head);
+    for (index, row) in rows.iter().enumerate() {
         let place = Row {
             top: top + height * index as f64,
             height,
         };
-        let note = strip.note.replace("logarithm of radiance", "log radiance");
-        let named = NamedStrip {
-            picture,
-            name: distinguishing_part(rows.iter().map(|r| r.0.file.as_str()), &picture.file),
-            about: [kind(picture).to_owned(), note],
-            strip,
-        };
-        named.draw(&mut canvas, place);
+        row.draw(&mut canvas, place);
     }
-    Some(canvas)
+    canvas
 }
 
 /// The wedge in the default shot of one camera.
@@ -76,67 +93,60 @@ pub struct CameraStrip {
     pub strip: Strip,
 }
 
-/// Largest number of strips on a sheet across cameras.
-pub const STRIPS: usize = 8;
+/// Draws the sheets of wedges across cameras.
+pub(super) fn draw_cameras(blank: impl Fn() -> Canvas, strips: &[CameraStrip]) -> Vec<Canvas> {
+    let sheet = |part: &[CameraStrip]| {
+        let rows: Vec<NamedStrip> = part
+            .iter()
+            .map(|strip| NamedStrip {
+                picture: &strip.picture,
+                name: strip.camera.clone(),
+                about: strip.about.clone(),
+                strip: &strip.strip,
+            })
+            .collect();
+        let assumed = part.iter().filter(|s| s.assumed);
+        let assumed: Vec<&str> = assumed.map(|s| s.camera.as_str()).collect();
+        let mut said = notes(&rows);
+        if !assumed.is_empty() {
+            said += &format!(
+                " Light is assumed (IEC 61966-2-1) for {}.",
+                assumed.join(", ")
+            );
+        }
+        let cameras: Vec<&str> = part.iter().map(|s| s.camera.as_str()).collect();
+        draw_rows(blank(), (claim(&rows), cameras.join(", ")), said, &rows)
+    };
+    match strips.is_empty() {
+        true => Vec::new(),
+        false => pages(strips).map(sheet).collect(),
+    }
+}
 
-/// Draws the sheet of wedges across cameras; `None` without a strip.
-pub(super) fn draw_cameras(mut canvas: Canvas, strips: &[CameraStrip]) -> Option<Canvas> {
-    let rows: Vec<(&PictureMeasurement, &Strip)> =
-        strips.iter().map(|s| (&s.picture, &s.strip)).collect();
-    let steps: Vec<usize> = rows
-        .iter()
-        .filter_map(|r| r.0.levels)
-        .map(|l| l.steps)
-        .collect();
-    let first = *steps.first()?;
-    let title = match steps.iter().all(|s| *s == first) {
-        true => format!("Default shots: wedge steps resolved, of {first}"),
-        false => "Default shots: wedge steps resolved".to_owned(),
-    };
-    let cameras: Vec<&str> = strips.iter().map(|s| s.camera.as_str()).collect();
-    let mut said = notes(&rows);
-    let assumed: Vec<&str> = strips
-        .iter()
-        .filter(|s| s.assumed)
-        .map(|s| s.camera.as_str())
-        .collect();
-    if !assumed.is_empty() {
-        said += &format!(
-            " Light is assumed (IEC 61966-2-1) for {}.",
-            assumed.join(", ")
-        );
+/// "Default shots resolve 14 to 18 of 21 steps".
+fn claim(rows: &[NamedStrip]) -> String {
+    let levels = || rows.iter().filter_map(|row| row.picture.levels);
+    let total = levels().map(|l| l.steps).max().unwrap_or_default();
+    let same = levels().all(|l| l.steps == total);
+    let (least, most) = (
+        levels().map(|l| l.noise).min().unwrap_or_default(),
+        levels().map(|l| l.noise).max().unwrap_or_default(),
+    );
+    match (same, least == most) {
+        (false, _) => "Default shots: wedge steps resolved".to_owned(),
+        (true, true) => format!("Default shots resolve {most} of {total} steps"),
+        (true, false) => format!("Default shots resolve {least} to {most} of {total} steps"),
     }
-    let (top, bottom) = canvas.frame(&title, &cameras.join(", "), &said, describe(&rows));
-    let tallest = if canvas.narrow() {
-        TALLEST + LINE
-    } else {
-        TALLEST
-    };
-    let height = ((bottom - top) / rows.len() as f64).min(tallest);
-    for (index, strip) in strips.iter().enumerate() {
-        let place = Row {
-            top: top + height * index as f64,
-            height,
-        };
-        let named = NamedStrip {
-            picture: &strip.picture,
-            name: strip.camera.clone(),
-            about: strip.about.clone(),
-            strip: &strip.strip,
-        };
-        named.draw(&mut canvas, place);
-    }
-    Some(canvas)
 }
 
 /// Explains the count; the count by 8 x 8 means only where some picture shows one.
-fn notes(rows: &[(&PictureMeasurement, &Strip)]) -> String {
+fn notes(rows: &[NamedStrip]) -> String {
     let mut said = String::from(
-        "Neighbours are resolved when they differ by at least the deviation of one pixel, in linear light. A bracket below a strip marks steps that run together, and why.",
+        "Resolved: neighbours differ by the noise of one pixel or more, in linear light. Brackets mark steps that run together.",
     );
-    let levels = rows.iter().filter_map(|(p, _)| p.levels);
-    if levels.filter_map(|l| l.fewer_by_block()).next().is_some() {
-        said += " By 8 x 8 means: the count with the noise of means of 8 x 8 pixels, where compression or filtering took out the noise of single pixels.";
+    let mut levels = rows.iter().filter_map(|row| row.picture.levels);
+    if levels.any(|l| l.fewer_by_block().is_some()) {
+        said += " 8 x 8 means: a count that noise filtering cannot raise.";
     }
     said
 }
@@ -156,110 +166,100 @@ impl NamedStrip<'_> {
         let Some(levels) = self.picture.levels else {
             return;
         };
-        let (width, _) = canvas.extent();
-        let right = width - MARGIN;
+        let right = canvas.extent().0 - MARGIN;
         let (head, span) = if canvas.narrow() {
-            (LINE.min(0.4 * row.height), (MARGIN, right))
+            (HEAD, (MARGIN, right))
         } else {
             (0.0, (MARGIN + NAMES, right - COUNTS))
         };
-        let shrink = ((row.height - head) / TALLEST).clamp(0.35, 1.0);
         self.names(canvas, row);
-        let big = Type {
-            bold: true,
-            anchor: Anchor::End,
-            ..canvas.plain(if canvas.narrow() { 60.0 } else { 80.0 * shrink })
-        };
-        let base = row.top
-            + if canvas.narrow() {
-                head - 16.0
-            } else {
-                0.48 * row.height
-            };
-        let note = canvas.soft(28.0 * shrink.max(0.6));
-        canvas.text((right - 120.0, base), big, &levels.noise.to_string());
-        canvas.text((right - 105.0, base), note, &format!("of {}", levels.steps));
-        if let Some(block) = levels.fewer_by_block() {
-            let small = Type {
-                anchor: Anchor::End,
-                size: 24.0 * shrink.max(0.6),
-                ..note
-            };
-            let text = format!("{block} by 8 x 8 means");
-            // On a narrow sheet the line of names ends where the count begins.
-            let below = if canvas.narrow() { 14.0 } else { 40.0 * shrink };
-            canvas.text((right, base + below), small, &text);
-        }
-        let below = row.height - head;
+        self.counts(canvas, row.top);
         let columns = canvas.pixels(span.1 - span.0);
-        let rows = canvas.pixels(0.56 * below);
-        let place = (span.0, row.top + head + 0.06 * below);
-        canvas.enlarged(place, (rows, columns), self.strip.rgb.clone());
+        let high = row.height - head - MARKS - 14.0;
+        let top = row.top + head + 6.0;
+        let size = (canvas.pixels(high), columns);
+        canvas.enlarged((span.0, top), size, self.strip.rgb.clone());
         let marks = RunMarks {
             left: span.0,
             right: span.1,
             steps: levels.steps,
-            top: row.top + head + 0.66 * below,
-            shrink,
+            top: top + high + 7.0,
         };
         for run in runs(&self.picture.joined) {
             marks.draw(canvas, &run);
         }
     }
 
-    /// Name and what is about it: beside the strip, or in one line above it on a narrow sheet.
-    fn names(&self, canvas: &mut Canvas, row: Row) {
-        let Row { top, height } = row;
-        let size = if canvas.narrow() {
-            1.0
-        } else {
-            (height / TALLEST).clamp(0.35, 1.0)
+    /// Number of steps resolved, and the one by means of 8 x 8 pixels where that is lower.
+    fn counts(&self, canvas: &mut Canvas, top: f64) {
+        let Some(levels) = self.picture.levels else {
+            return;
         };
+        let right = canvas.extent().0 - MARGIN;
+        let (size, base) = match canvas.narrow() {
+            true => (56.0, top + 46.0),
+            false => (76.0, top + 66.0),
+        };
+        let note = Type {
+            anchor: Anchor::End,
+            ..canvas.soft(SMALL)
+        };
+        let big = Type {
+            bold: true,
+            anchor: Anchor::End,
+            ..canvas.plain(size)
+        };
+        let total = format!("of {}", levels.steps);
+        let past = right - text_width(&total, note) - 14.0;
+        canvas.text((past, base), big, &levels.noise.to_string());
+        canvas.text((right, base), note, &total);
+        if let Some(block) = levels.fewer_by_block() {
+            let text = format!("{block} by 8 x 8 means");
+            canvas.text((right, base + SMALL_LINE), note, &text);
+        }
+    }
+
+    /// Name and what is about it: beside the strip, or in lines above it on a narrow sheet.
+    fn names(&self, canvas: &mut Canvas, row: Row) {
         let name = Type {
             bold: true,
-            ..canvas.plain(36.0 * size)
+            ..canvas.plain(34.0)
         };
-        let note = canvas.soft(28.0 * size);
-        if canvas.narrow() {
-            let base = top + LINE.min(0.4 * height) - 16.0;
-            let file = cut(&self.name, 470.0, name);
-            canvas.text((MARGIN, base), name, &file);
-            let past = text_width(&file, name) + 20.0;
-            let room = canvas.extent().0 - 2.0 * MARGIN - past - 230.0;
-            let [first, second] = &self.about;
-            let said = if second.is_empty() { first } else { second };
-            canvas.text((MARGIN + past, base), note, &cut(said, room, note));
-            return;
+        let note = canvas.soft(SMALL);
+        let narrow = canvas.narrow();
+        let room = match narrow {
+            true => canvas.extent().0 - 2.0 * MARGIN - COUNTS,
+            false => NAMES - 24.0,
+        };
+        let (about, most) = match narrow {
+            true => (self.about.join(", "), 1),
+            false => (self.about.join("\n"), 2),
+        };
+        let mut base = row.top + 34.0;
+        for text in some_lines(&self.name, room, (name, most)) {
+            canvas.text((MARGIN, base), name, &text);
+            base += SMALL_LINE + 2.0;
         }
-        let room = NAMES - 20.0;
-        // The first line of a name of two moves up, so that the rest stays beside the strip.
-        let words = lines(&self.name, room, name);
-        let last = match words.as_slice() {
-            [first, rest @ ..] if !rest.is_empty() => {
-                canvas.text((MARGIN, top + 0.10 * height), name, first);
-                rest.join(" ")
-            }
-            _ => self.name.clone(),
+        let end = match narrow {
+            true => row.top + HEAD,
+            false => row.top + row.height,
         };
-        let below = [
-            (0.30, name, last.as_str()),
-            (0.50, note, self.about[0].as_str()),
-            (0.68, note, self.about[1].as_str()),
-        ];
-        for (share, look, text) in below.into_iter().filter(|l| !l.2.is_empty()) {
-            canvas.text((MARGIN, top + share * height), look, &cut(text, room, look));
+        let each = about.trim_end_matches(", ").split('\n');
+        for text in each.flat_map(|text| lines(text, room, note)) {
+            if base < end {
+                canvas.text((MARGIN, base), note, &text);
+                base += SMALL_LINE;
+            }
         }
     }
 }
 
-/// Where the brackets under a strip go: its ends and the brackets' upper edge in units, its steps, and the factor by which
-/// brackets and letters are made smaller.
+/// Where the brackets under a strip go: its ends and the brackets' upper edge in units, and its steps.
 struct RunMarks {
     left: f64,
     right: f64,
     steps: usize,
     top: f64,
-    shrink: f64,
 }
 
 impl RunMarks {
@@ -269,26 +269,24 @@ impl RunMarks {
         let middle_of =
             |step: usize| left + (step as f64 - 0.5) / self.steps as f64 * (right - left);
         let (from, to) = (middle_of(run.first), middle_of(run.last));
-        let data = format!(
-            "M{from:.1},{y:.1}v{0:.1}H{to:.1}v-{0:.1}",
-            12.0 * self.shrink
-        );
+        let data = format!("M{from:.1},{y:.1}v12H{to:.1}v-12");
         canvas.path(&data, canvas.colours.ink, 3.0);
         let label = Type {
             anchor: Anchor::Middle,
-            ..canvas.plain(27.0 * self.shrink)
+            ..canvas.plain(SMALL)
         };
         let reason = reason_name(run.reason);
         let half = text_width(reason, label) / 2.0;
         let middle = ((from + to) / 2.0).clamp(left + half, (right - half).max(left + half));
-        canvas.text((middle, y + 40.0 * self.shrink), label, reason);
+        canvas.text((middle, y + 42.0), label, reason);
     }
 }
 
-fn describe(rows: &[(&PictureMeasurement, &Strip)]) -> String {
+fn describe(rows: &[NamedStrip]) -> String {
     let said: Vec<String> = rows
         .iter()
-        .filter_map(|(p, _)| {
+        .filter_map(|row| {
+            let p = row.picture;
             let levels = p.levels?;
             let joined = runs(&p.joined);
             let list = joined

@@ -1,5 +1,6 @@
 //! The short text: at most twelve lines a bracket, and one table over cameras.
 use super::{interval, limit, plain, shortened_to, wrap};
+use crate::cameras::single_of;
 use crate::words::{self, decimal};
 use std::fmt::Write;
 use stopspan_core::finding::Severity;
@@ -61,7 +62,7 @@ fn of_bracket(bracket: &BracketReport) -> String {
     let title = format!("{}: {frames}", bracket.name);
     wrap(&mut out, &plain(&title), "", "  ");
     let pictures = &bracket.pictures;
-    let single = best_single(bracket);
+    let single = single_of(bracket);
     let rows = [
         ("single", single),
         ("HDR", pictures.camera.as_ref()),
@@ -87,17 +88,6 @@ fn of_bracket(bracket: &BracketReport) -> String {
     }
     warnings(&mut out, &notes);
     out
-}
-
-/// The frame to use alone; without a scene the one that resolves most steps.
-fn best_single(bracket: &BracketReport) -> Option<&PictureMeasurement> {
-    let frames = &bracket.pictures;
-    let kept = bracket.scene.as_ref().and_then(|s| s.kept_by());
-    let by_scene = kept.and_then(|file| frames.frame(file));
-    by_scene.or_else(|| {
-        let levels = |p: &&PictureMeasurement| p.levels.map(|l| l.noise);
-        frames.frames.iter().rev().max_by_key(levels)
-    })
 }
 
 /// A head and a row per picture: steps, with the count by 8 x 8 means where it is lower, and range with interval at SNR 1 and 10.

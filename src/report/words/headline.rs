@@ -92,7 +92,8 @@ fn range(pictures: &Measurement) -> Option<String> {
     (!said.is_empty()).then(|| format!("Dynamic range at SNR 1: {}.", said.join(", ")))
 }
 
-fn capitalised(text: &str) -> String {
+/// The text with a capital letter at its start.
+pub(crate) fn capitalised(text: &str) -> String {
     let mut letters = text.chars();
     let first = letters.next().map(|c| c.to_uppercase().to_string());
     first.unwrap_or_default() + letters.as_str()

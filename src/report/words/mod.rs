@@ -16,6 +16,7 @@ pub(crate) use file_names::distinguishing_part;
 pub(crate) use finding::why_not_measured;
 pub use finding::{finding, severity};
 pub use gathered::all_findings;
+pub(crate) use headline::capitalised;
 pub use headline::headline;
 pub(crate) use number::typeset;
 pub use number::{
@@ -23,6 +24,7 @@ pub use number::{
 };
 pub(crate) use ranges::{any_interval, range_caption};
 
+pub(crate) use quantity::NONE;
 pub use quantity::{comparison, difference, interval, quantity_name, quantity_words};
 
 use crate::lone::safe;

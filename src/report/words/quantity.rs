@@ -76,7 +76,7 @@ pub fn quantity_words(quantity: Quantity) -> (&'static str, &'static str) {
 }
 
 /// Text of a missing value.
-const NONE: &str = "\u{2013}";
+pub(crate) const NONE: &str = "\u{2013}";
 
 /// Formats a value with the decimals and unit sign of its quantity.
 fn value_text(compared: &Compared, value: f64) -> String {

@@ -21,10 +21,10 @@ pub(crate) fn range_caption<'p>(
         .collect();
     let any = |has: fn(&UsableStops) -> bool| usable.iter().any(|u| has(u));
     let mut said = String::from(
-        "Wide bar: dynamic range from clipping to SNR 1 per pixel (ISO 15739). Narrow bar: to SNR 10 (ISO 12232).",
+        "Wide bar: clipping to SNR 1 of one pixel (ISO 15739). Narrow bar: to SNR 10 (ISO 12232).",
     );
     if any(|u| u.low95.is_some() && u.high95.is_some()) {
-        said += " Whiskers and brackets: 95 % interval.";
+        said += " In brackets: 95 % interval.";
     } else if !wedge {
         said += " No wedge was measured: ranges are predicted from the noise of the frames, without an interval.";
     }
@@ -33,7 +33,7 @@ pub(crate) fn range_caption<'p>(
             " Dashed mark: darkest step measured at SNR 1; beyond it the range is extrapolated.";
     }
     if any(|u| u.limited_by == Limit::Wedge) {
-        said += " Arrow: at least this much; the wedge ends first.";
+        said += " Arrow: at least this much.";
     }
     said
 }
