@@ -104,6 +104,9 @@ pub fn prepare(
     let bracket = rayon::join(load, response::make_ready).0?;
     progress(Event::Stage("registering"));
     let registered = registering::register(bracket, settings.register);
+    if plan.frames.iter().all(|f| f.exposure.is_none()) && !settings.overrides.one_bracket {
+        registering::check_view(&registered)?;
+    }
     progress(Event::Stage("recovering the response"));
     let mut recovered = recover(registered, settings.response)?;
     if let Some(how) = &settings.motion {

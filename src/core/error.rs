@@ -146,6 +146,9 @@ pub enum BracketProblem {
         /// The other colour space.
         other: String,
     },
+    /// Pictures without any stated exposure that do not show one view.
+    #[error("no exposure is stated, and the pictures do not show the same view")]
+    OtherViews,
     /// No exposure is known for a frame.
     #[error("no exposure is known")]
     NoExposure,
@@ -231,6 +234,12 @@ impl BracketProblem {
                     Setting::WedgeCorners,
                     Setting::WedgeGrid,
                     Setting::OneBracket
+                );
+            }
+            BracketProblem::OtherViews => {
+                return format!(
+                    "give the exposures of a bracket with {}, or the pictures of each camera in a folder of their own",
+                    Setting::Exposure
                 );
             }
             BracketProblem::NoExposure => {

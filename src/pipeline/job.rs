@@ -165,7 +165,12 @@ fn is_unsure(plan: &BracketPlan, error: &Error) -> bool {
     let unknown = matches!(
         error,
         Error::Bracket {
-            problem: BracketProblem::NoExposure | BracketProblem::EqualExposures,
+            problem: BracketProblem::NoExposure
+                | BracketProblem::EqualExposures
+                | BracketProblem::OtherViews
+                | BracketProblem::Sizes { .. }
+                | BracketProblem::SampleTypes
+                | BracketProblem::ColourSpaces { .. },
             ..
         }
     );

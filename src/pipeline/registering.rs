@@ -1,12 +1,14 @@
 //! Raw mosaics on their way through the stages: merged as planes where the bracket lies in register, demosaiced for measuring.
 use super::Settings;
 use stopspan_align as align;
+use stopspan_core::Error;
+use stopspan_core::error::BracketProblem;
 use stopspan_core::finding::Finding;
 use stopspan_core::model::{
     Bracket, FileDigest, LinearScales, Noise, NoiseSource, Recovered, Registered, Registration,
     Samples,
 };
-use stopspan_core::raster::Mosaic;
+use stopspan_core::raster::{Mosaic, Point, Transform};
 use stopspan_core::results::RawComparison;
 use stopspan_frames as frames;
 use stopspan_frames::BracketPlan;
@@ -49,6 +51,46 @@ pub(super) fn register(mut bracket: Bracket, wanted: bool) -> Registered {
     }
     let stated = demosaic_first(&mut bracket, mosaic, &found);
     register_pictures(bracket, files, wanted, stated)
+}
+
+/// Largest displacement of a corner within one view, in the longer side of the frame, and largest change of scale (judgement: a hand
+/// that holds still moves less, another camera is farther off).
+const ONE_VIEW: (f64, f64) = (0.05, 0.015);
+
+/// Checks that pictures that nothing but their size makes a bracket show one view: those of several cameras do not.
+///
+/// # Errors
+/// [`BracketProblem::OtherViews`] where a corner or the scale of a frame differs more than [`ONE_VIEW`] from the reference frame's.
+pub(super) fn check_view(registered: &Registered) -> Result<(), Error> {
+    let bracket = &registered.bracket;
+    let (rows, columns, _) = bracket.reference_frame().picture.pixels.dim();
+    let (right, bottom) = (columns as f64, rows as f64);
+    let corners = [(0.0, 0.0), (right, 0.0), (0.0, bottom), (right, bottom)];
+    let middle = Point {
+        x: right / 2.0,
+        y: bottom / 2.0,
+    };
+    let differs = |transform: &Transform| {
+        let moved = corners.iter().map(|&(x, y)| {
+            let at = transform.apply(Point { x, y });
+            at.map_or(f64::INFINITY, |p| (p.x - x).hypot(p.y - y))
+        });
+        let scale = transform.scale(middle).unwrap_or(f64::INFINITY);
+        moved.fold(0.0, f64::max) > ONE_VIEW.0 * right.max(bottom)
+            || (scale - 1.0).abs() > ONE_VIEW.1
+    };
+    let mut transforms = bracket.frames.iter().filter_map(|f| f.transform.as_ref());
+    match transforms.any(differs) {
+        true => Err(Error::Bracket {
+            files: bracket
+                .frames
+                .iter()
+                .map(|f| f.picture.file.clone())
+                .collect(),
+            problem: BracketProblem::OtherViews,
+        }),
+        false => Ok(()),
+    }
 }
 
 fn register_pictures(

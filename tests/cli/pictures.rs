@@ -246,3 +246,40 @@ fn a_damaged_copy_beside_a_good_frame() {
     assert_eq!(used, ["good0.jpg", "good1.jpg", "good2.jpg"]);
     assert!(done.said().contains("good1 (copy).jpg"), "{}", done.said());
 }
+
+/// Pictures of one size without any exposure are a bracket only where they show one view in one kind of samples: those of several
+/// cameras are single shots, each measured. (Common practice, no source: a bracket has one camera, held still.)
+#[test]
+fn pictures_without_exposure_are_a_bracket_only_of_one_view() {
+    let scratch = tempfile::tempdir().unwrap();
+    let samples = Path::new(env!("CARGO_MANIFEST_DIR")).join("samples/bench");
+    let open = |name: &str| image::open(samples.join(name)).unwrap();
+    let frames = ["bench_half.jpg", "bench_nominal.jpg", "bench_double.jpg"];
+    let found = |name: &str, pictures: [image::DynamicImage; 3]| {
+        let (input, out) = (
+            scratch.path().join(name),
+            scratch.path().join(format!("{name}-out")),
+        );
+        std::fs::create_dir(&input).unwrap();
+        for (index, picture) in pictures.iter().enumerate() {
+            picture.save(input.join(format!("{index}.png"))).unwrap();
+        }
+        run(&[&input], &out).expect(0);
+        let text = std::fs::read_to_string(out.join("report.json")).unwrap();
+        let report: Report = serde_json::from_str(&text).unwrap();
+        let single = report.without_bracket.iter();
+        (
+            report.brackets.len(),
+            single.map(|w| w.pictures.len()).sum::<usize>(),
+        )
+    };
+    assert_eq!(found("one-view", frames.map(open)), (1, 0));
+    let mut views = frames.map(open);
+    let (wide, high) = (views[0].width(), views[0].height());
+    let part = views[1].crop_imm(wide / 20, high / 20, wide * 9 / 10, high * 9 / 10);
+    views[1] = part.resize_exact(wide, high, image::imageops::FilterType::CatmullRom);
+    assert_eq!(found("other-view", views), (0, 3));
+    let mut depths = frames.map(open);
+    depths[2] = image::DynamicImage::ImageRgb16(depths[2].to_rgb16());
+    assert_eq!(found("other-depth", depths), (0, 3));
+}

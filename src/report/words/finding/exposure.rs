@@ -69,7 +69,7 @@ pub fn span_from_metadata(span_stops: &f64, standard_uncertainty_stops: &f64) ->
 
 pub fn span_unknown(assumed_span_stops: &f64) -> String {
     format!(
-        "No exposure metadata: the order and steps of the frames were estimated from the pixels, assuming sRGB ({} stops in all). The true span is unknown, so every figure in stops scales with it. Give the exposures with {} FILE=SECONDS.",
+        "No exposure metadata: the order and steps of the frames were estimated from the pixels, assuming sRGB ({} stops in all). The true span is unknown, so every figure in stops scales with it. Give the exposures with {} FILE=SECONDS. If the pictures are of several cameras, give each camera a folder of its own.",
         decimal(*assumed_span_stops, 2),
         Setting::Exposure
     )
