@@ -43,7 +43,11 @@ impl Mixing {
     pub fn mix(&self, [r, g, b]: [f32; 3]) -> [f32; 3] {
         match self.matrix {
             None => [r, g, b],
-            Some(m) => m.map(|row| row[0] * r + row[1] * g + row[2] * b),
+            Some(m) => [
+                m[0][0] * r + m[0][1] * g + m[0][2] * b,
+                m[1][0] * r + m[1][1] * g + m[1][2] * b,
+                m[2][0] * r + m[2][1] * g + m[2][2] * b,
+            ],
         }
     }
 }
@@ -95,16 +99,25 @@ impl Film {
             peak,
         } = light;
         let y = display / peak;
-        let grey = log2(self.room * y / (1.0 + self.room - y));
-        let whole = log2(scene);
-        let shown = pixel.map(|c| {
-            let t = exp2(grey + self.contrast * (log2(c.max(0.0)) - whole));
-            peak * (1.0 + self.room) * t / (t + self.room)
-        });
-        let sum = lights[0] * shown[0] + lights[1] * shown[1] + lights[2] * shown[2];
+        let grey = log2(self.room * y / (1.0 + self.room - y)) - self.contrast * log2(scene);
+        let red = self.channel(pixel[0], grey, peak);
+        let green = self.channel(pixel[1], grey, peak);
+        let blue = self.channel(pixel[2], grey, peak);
+        let sum = lights[0] * red + lights[1] * green + lights[2] * blue;
         let scale = saturation * (display / sum.max(1e-12)).min(1.0);
-        let chroma = shown.map(|c| (c - sum) * scale);
+        let chroma = [
+            (red - sum) * scale,
+            (green - sum) * scale,
+            (blue - sum) * scale,
+        ];
         within_gamut(chroma, display, peak)
+    }
+
+    /// Light of one channel where grey pixels have log2 `grey` less `contrast` times that of their exposure.
+    #[inline(always)]
+    fn channel(&self, exposure: f32, grey: f32, peak: f32) -> f32 {
+        let t = exp2(grey + self.contrast * log2(exposure.max(0.0)));
+        peak * (1.0 + self.room) * t / (t + self.room)
     }
 }
 
@@ -121,7 +134,11 @@ pub(super) fn within_gamut(chroma: [f32; 3], display: f32, peak: f32) -> [f32; 3
     let over = (reach - KNEE) / (1.0 - KNEE);
     let drawn = (KNEE + (1.0 - KNEE) * over / (1.0 + over)) / reach;
     let kept = if inside { 1.0 } else { drawn };
-    chroma.map(|c| display + kept * c)
+    [
+        display + kept * chroma[0],
+        display + kept * chroma[1],
+        display + kept * chroma[2],
+    ]
 }
 
 /// Luminance of a pixel: of the scene, on the display, and the largest there; and a factor on its saturation.

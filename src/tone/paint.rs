@@ -133,7 +133,8 @@ impl Piece {
         let [red, green, blue] = &mut piece.pixels;
         let to = red.iter_mut().zip(green).zip(blue);
         for (pixel, ((red, green), blue)) in from.iter().zip(to) {
-            [*red, *green, *blue] = [0, 1, 2].map(|k| pixel[k.min(CHANNELS - 1)]);
+            let last = CHANNELS - 1;
+            (*red, *green, *blue) = (pixel[0], pixel[last.min(1)], pixel[last]);
         }
         piece.tones[..tones.len()].copy_from_slice(tones);
         piece.colour[..colour.len()].copy_from_slice(colour);
@@ -177,8 +178,10 @@ impl Piece {
             };
             let seen = coloured & (scene < f32::MAX) & (scene > DARKEST);
             let colour = film.colour(mixing.mix(pixel), light, mixing.lights());
-            let light = colour.map(|c| if seen { c } else { light.display });
-            [red[i], green[i], blue[i]] = light.map(|c| if scene > 0.0 { c } else { 0.0 });
+            let grey = if scene > 0.0 { light.display } else { 0.0 };
+            red[i] = if seen { colour[0] } else { grey };
+            green[i] = if seen { colour[1] } else { grey };
+            blue[i] = if seen { colour[2] } else { grey };
         }
     }
 }
