@@ -171,6 +171,14 @@ pub struct Run {
     /// Treat all inputs as one bracket, whatever their capture times
     #[arg(long, help_heading = "Frames")]
     pub one_bracket: bool,
+    /// These pictures are one bracket, whatever their capture times; may be given several times. One picture alone is in none
+    #[arg(
+        long,
+        value_name = "FILE,...",
+        conflicts_with = "one_bracket",
+        help_heading = "Frames"
+    )]
+    pub bracket: Vec<String>,
     /// The camera's own HDR picture
     #[arg(long, value_name = "FILE", help_heading = "Frames")]
     pub camera_hdr: Vec<PathBuf>,
@@ -296,6 +304,7 @@ impl Run {
         self.common.apply(&mut settings)?;
         settings.overrides = Overrides {
             one_bracket: self.one_bracket,
+            groups: self.bracket.iter().map(|b| values::files(b)).collect(),
             camera_hdr: match (self.no_camera_hdr, self.camera_hdr.is_empty()) {
                 (true, _) => Some(Vec::new()),
                 (false, false) => Some(self.camera_hdr.clone()),

@@ -1,6 +1,7 @@
 //! Values as they are written on the command line: corners, grids, sizes, places, parts.
 //!
 //! The fuzzer includes this file, so it uses nothing else of the program.
+use std::path::PathBuf;
 use stopspan::pipeline::Part;
 use stopspan_core::raster::{Point, Quad, Region};
 use stopspan_core::{Error, Setting};
@@ -39,6 +40,12 @@ pub fn grid(text: &str) -> Result<(usize, usize), Error> {
         return Err(Error::request(Setting::WedgeGrid, problem));
     }
     Ok((rows, columns))
+}
+
+/// Files from `FILE,FILE,...`.
+pub fn files(text: &str) -> Vec<PathBuf> {
+    let names = text.split(',').map(str::trim).filter(|n| !n.is_empty());
+    names.map(PathBuf::from).collect()
 }
 
 /// Columns and rows of the sheets, pixels, from `WIDTHxHEIGHT`, each within [`SheetSettings::SIDES`].

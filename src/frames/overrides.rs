@@ -23,6 +23,12 @@ pub struct Overrides {
     pub not_hdr: Vec<PathBuf>,
     /// All inputs are one bracket, whatever their capture times.
     pub one_bracket: bool,
+    /// Pictures that are a bracket each, whatever their capture times and those of the others; one picture alone is in none.
+    #[serde(
+        serialize_with = "path_text::lists",
+        skip_serializing_if = "Vec::is_empty"
+    )]
+    pub groups: Vec<Vec<PathBuf>>,
     /// Dark frames, to be subtracted from frames of the same exposure time (a single one from all).
     #[serde(serialize_with = "path_text::many")]
     pub dark_frames: Vec<PathBuf>,
@@ -118,6 +124,7 @@ impl Overrides {
             camera_hdr: _, // among the inputs, as is `not_hdr`
             not_hdr: _,
             one_bracket: _,
+            groups: _,
             every_frame: _,
             dark_frames,
             neutral: _,
@@ -141,6 +148,12 @@ impl Overrides {
     /// True if `path` must not be recognised as a finished HDR picture.
     pub(crate) fn says_not_hdr(&self, path: &Path) -> bool {
         self.camera_hdr.is_some() || self.not_hdr.iter().any(|f| same_file(f, path))
+    }
+
+    /// Index of the group that the user states `path` to be in.
+    pub(crate) fn group_of(&self, path: &Path) -> Option<usize> {
+        let has = |group: &Vec<PathBuf>| group.iter().any(|f| same_file(f, path));
+        self.groups.iter().position(has)
     }
 
     /// True if the user states that `path` is a dark frame, which is no frame of a bracket.
@@ -172,7 +185,8 @@ impl Overrides {
             ),
             (Setting::NotHdr, &self.not_hdr),
         ];
-        for (setting, paths) in named {
+        let groups = self.groups.iter().map(|g| (Setting::Bracket, g.as_slice()));
+        for (setting, paths) in named.into_iter().chain(groups) {
             if let Some(path) = paths
                 .iter()
                 .find(|p| !files.iter().any(|f| same_file(p, f)))

@@ -109,7 +109,16 @@ fn kind(candidate: &Candidate) -> Kind {
 /// Sorts candidates into clusters. The result does not depend on the order of `candidates`.
 pub(crate) fn sort(candidates: Vec<Candidate>, overrides: &Overrides) -> Sorted {
     let (mut finished, frames) = said_finished(candidates, overrides);
+    let (groups, frames) = said_together(frames, overrides);
     let mut clusters = Vec::new();
+    for group in groups {
+        let (frames, marked) = pull_strong(group, overrides);
+        finished.extend(marked);
+        clusters.push(Cluster {
+            frames,
+            finished: None,
+        });
+    }
     if overrides.one_bracket {
         let (frames, marked) = pull_strong(frames, overrides);
         finished.extend(marked);
@@ -152,6 +161,22 @@ fn said_finished(
         named.into_iter().map(|c| (c, evidence.clone())).collect(),
         others,
     )
+}
+
+/// Separates the pictures that the user states to be a bracket each.
+fn said_together(
+    candidates: Vec<Candidate>,
+    overrides: &Overrides,
+) -> (Vec<Vec<Candidate>>, Vec<Candidate>) {
+    let mut groups = vec![Vec::new(); overrides.groups.len()];
+    let mut others = Vec::new();
+    for candidate in candidates {
+        match overrides.group_of(&candidate.file) {
+            Some(group) => groups[group].push(candidate),
+            None => others.push(candidate),
+        }
+    }
+    (groups, others)
 }
 
 /// Separates pictures whose tags state that they are finished. If all pictures of several different exposures have

@@ -37,6 +37,8 @@ settings! {
     Threads = "threads",
     /// All inputs are one bracket.
     OneBracket = "one-bracket",
+    /// Pictures that are one bracket.
+    Bracket = "bracket",
     /// Exposure of a file, given or corrected.
     Exposure = "exposure",
     /// The reference frame.

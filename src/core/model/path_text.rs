@@ -21,6 +21,16 @@ pub fn many<S: Serializer>(paths: &[PathBuf], serializer: S) -> Result<S::Ok, S:
     serializer.collect_seq(paths.iter().map(|p| p.to_string_lossy()))
 }
 
+/// Serialises lists of paths, for `serialize_with`.
+///
+/// # Errors
+/// Those of the serializer.
+pub fn lists<S: Serializer>(lists: &[Vec<PathBuf>], serializer: S) -> Result<S::Ok, S::Error> {
+    let text = |path: &PathBuf| path.to_string_lossy().into_owned();
+    let texts = |list: &Vec<PathBuf>| list.iter().map(text).collect::<Vec<_>>();
+    serializer.collect_seq(lists.iter().map(texts))
+}
+
 /// Serialises a list of paths that may be absent, for `serialize_with`.
 ///
 /// # Errors
