@@ -20,6 +20,8 @@
 )]
 #![cfg_attr(test, allow(clippy::unwrap_used, clippy::expect_used))]
 
+#[cfg(feature = "desk")]
+pub mod desk;
 pub mod pipeline;
 
 pub use pipeline::stages::{measure, merge, recover, register};

@@ -3,7 +3,7 @@
 //! [`prepare`] takes a bracket from files to all that a merge needs, [`merge`] writes its map, and [`run`] does the whole job on every
 //! bracket found in the inputs. [`render`] renders a map again, [`measure_map`] measures the wedge on one, [`measure_pictures`] on finished pictures, [`survey`] only lists
 //! what is there. Below: `settings` holds what can be asked for, `registering` the order for raw mosaics, `job` that of many
-//! brackets with `batch` and `inputs` under it, `lone` and `lone_light` that of pictures without a bracket, `delivery`, `products` and `sheets` write files; `across` compares the default shots of all cameras; `asked` holds what is asked of
+//! brackets with `batch` and `inputs` under it, `lone`, `opened` and `lone_light` that of pictures without a bracket, `delivery`, `products` and `sheets` write files; `across` compares the default shots of all cameras; `asked` holds what is asked of
 //! the sheets against the pictures that there are.
 mod across;
 mod asked;
@@ -15,6 +15,7 @@ mod kept;
 mod lone;
 mod lone_light;
 mod measuring_map;
+mod opened;
 mod products;
 mod registering;
 mod rendering;
@@ -26,7 +27,9 @@ pub use batch::Part;
 pub use delivery::{Delivery, PictureFile};
 pub use job::{Outcome, run, survey};
 pub use lone::measure_pictures;
-pub use measuring_map::{MapMeasurement, MapSettings, measure_map};
+pub use batch::{FinishedBracket, finished_bracket};
+pub use measuring_map::{MapMeasurement, MapSettings, measure_map, measure_on};
+pub use opened::OpenedPicture;
 pub use rendering::{RenderSettings, render};
 pub use settings::{Event, Settings};
 pub use stopspan_measure::WedgeRequest;

@@ -27,6 +27,7 @@ const AFTER: &str = "\
 First steps:
   stopspan run FOLDER --out RESULTS          the whole job on every bracket of a folder
   stopspan run FOLDER --out RESULTS --dry-run  only list what was found
+  stopspan desk FOLDER                       the same in a browser
   stopspan measure A.jpg B.jpg               steps of a wedge in single pictures
   stopspan merge A.jpg B.jpg C.jpg --out MAP.exr
   stopspan render MAP.exr --out PICTURE.jpg
@@ -89,6 +90,9 @@ fn with_short_help() -> clap::Command {
 pub enum Command {
     /// The whole job: sort brackets, merge, render, measure the wedge, report
     Run(Box<Run>),
+    /// The whole job by looking and pointing, in a browser on this machine
+    #[cfg(feature = "desk")]
+    Desk(crate::desk::Desk),
     /// One radiance map from the frames given
     Merge(Box<Merge>),
     /// A picture from a radiance map

@@ -1,6 +1,8 @@
 //! The command line: parse, call, print, exit code. Sees only the library's public surface.
 mod arguments;
 mod console;
+#[cfg(feature = "desk")]
+mod desk;
 mod look;
 mod response;
 mod simulating;
@@ -42,6 +44,8 @@ fn main() -> ExitCode {
     // Without a handler the system ends the program all the same; what is left then is removed by the next run.
     let _ = ctrlc::set_handler(|| {
         stopspan_formats::staged::abandon();
+        #[cfg(feature = "desk")]
+        stopspan::desk::clean_up();
         std::process::exit(INTERRUPTED.into());
     });
     let code = match dispatch(arguments.command) {
@@ -64,6 +68,8 @@ fn dispatch(command: Command) -> Result<u8, Error> {
         Command::Merge(wanted) => merge(&wanted),
         Command::Render(wanted) => render(&wanted),
         Command::Measure(wanted) => measure(&wanted),
+        #[cfg(feature = "desk")]
+        Command::Desk(wanted) => desk::run(&wanted),
         Command::Simulate(wanted) => simulate(&wanted),
         Command::Completions { shell } => completions(shell),
     }

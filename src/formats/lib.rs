@@ -2,7 +2,7 @@
 //!
 //! In reading order: decoder errors and the fence around decoders, EXIF and orientation; recognition and reading of any format (`read`, `sniff`);
 //! one module for each format; what pictures written have in common (EXIF fields, deflate and Huffman coding, ICC
-//! profiles, previews); radiance maps as files; writing under a temporary name.
+//! profiles, previews, thumbnails); radiance maps as files; writing under a temporary name.
 #![cfg_attr(test, allow(clippy::unwrap_used, clippy::expect_used))]
 mod fault;
 mod fence;
@@ -24,6 +24,7 @@ mod deflate;
 mod huffman;
 mod icc;
 mod preview;
+mod thumbnail;
 
 pub mod map_file;
 mod read_map;
@@ -39,3 +40,4 @@ pub use preview::{png_bytes, preview_jpeg};
 pub use read::{read_format, read_header, read_picture, sha256_of};
 pub use read_map::{Opened, holds_radiance, open, open_light};
 pub use sniff::{OtherKind, UNKNOWN_FAMILY, other_kind, raw_family, sniff, sniff_file};
+pub use thumbnail::thumbnail;

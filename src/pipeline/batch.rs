@@ -113,6 +113,24 @@ impl DoneBracket {
     }
 }
 
+/// What a run left of a bracket that it finished, as it stands in the bracket's folder.
+#[derive(Debug, Clone)]
+pub struct FinishedBracket {
+    /// Its entry of the report.
+    pub entry: BracketReport,
+    /// The files it was made of.
+    pub inputs: Vec<InputFile>,
+}
+
+/// Reads what a run left in a bracket's folder; `None` where no bracket is finished, or its record was changed.
+pub fn finished_bracket(folder: &Path) -> Option<FinishedBracket> {
+    let done = Record::open(&std::fs::read(folder.join(DONE)).ok()?)?;
+    Some(FinishedBracket {
+        entry: done.entry,
+        inputs: done.inputs,
+    })
+}
+
 /// What a run that goes on from an earlier one finds in a bracket's folder.
 pub(super) enum Found {
     /// The bracket, done with the same inputs and settings.

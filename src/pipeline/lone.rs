@@ -1,5 +1,6 @@
 //! Pictures that belong to no bracket: each is measured on its wedge, and those of one camera are reported together.
-use super::lone_light::{check, known_light, linear_light};
+use super::lone_light::check;
+use super::opened::OpenedPicture;
 use super::products::make_folder;
 use super::settings::{Event, Settings};
 use super::{Progress, inputs, sheets};
@@ -15,7 +16,7 @@ use stopspan_formats::staged::Outputs;
 use stopspan_frames as frames;
 use stopspan_frames::{FinishedPlan, Survey};
 use stopspan_measure::WedgeRequest;
-use stopspan_measure::lone::{LoneInput, LoneMeasurement, measure_lone};
+use stopspan_measure::lone::LoneMeasurement;
 use stopspan_report as report;
 use stopspan_report::figure::BracketFigures;
 use stopspan_report::lone::{LoneEntry, LoneGroup};
@@ -218,27 +219,12 @@ fn measure(
     request: &WedgeRequest,
     brackets: &[BracketReport],
 ) -> Result<Result<LoneEntry, Vec<Finding>>, Error> {
-    let mut alone = frames::load_lone(&one.file, &settings.overrides)?;
-    let linear = linear_light(&mut alone, settings);
-    let clips = frames::clip_levels(&alone);
-    let picture = &alone.frames[0].picture;
-    let camera = report::camera_name(&picture.header);
-    let known = match linear {
-        Some(known) => Some(known),
-        None => known_light(one.kind, &alone, (camera.as_deref(), settings), brackets)?,
-    };
-    let measured = measure_lone(LoneInput {
-        kind: one.kind,
-        picture,
-        clips: &clips,
-        known: known.as_ref(),
-        request,
-    })?;
-    let measured = match measured {
+    let opened = OpenedPicture::open(&one.file, one.kind, settings)?;
+    let measured = match opened.measure(request, settings, brackets)? {
         Ok(measured) => measured,
         Err(findings) => return Ok(Err(findings)),
     };
-    Ok(Ok(entry(one, &alone, measured)))
+    Ok(Ok(entry(one, opened.bracket(), measured)))
 }
 
 /// What is reported of a measured picture.

@@ -7,6 +7,7 @@ use stopspan_core::error::{InputProblem, OutputProblem};
 use stopspan_core::finding::Finding;
 use stopspan_core::model::Homography;
 use stopspan_core::model::Limits;
+use stopspan_core::model::RadianceMap;
 use stopspan_core::results::{PictureMeasurement, WedgePlace};
 use stopspan_formats::staged::{Outputs, write_whole};
 use stopspan_measure as measure;
@@ -67,12 +68,24 @@ pub fn measure_map(
         return Err(Error::input(&settings.map, what));
     }
     progress(Event::Stage("looking for the wedge"));
-    let located = locate(&map, &settings.wedge)?;
+    measure_on(&map, &settings.wedge, progress)
+}
+
+/// Measures the wedge on a map in memory, all of whose values are finite; as [`measure_map`].
+///
+/// # Errors
+/// [`Error::Request`] for a wedge that makes no sense.
+pub fn measure_on(
+    map: &RadianceMap,
+    wedge: &WedgeRequest,
+    progress: &(dyn Fn(Event) + Sync),
+) -> Result<MapMeasurement, Error> {
+    let located = locate(map, wedge)?;
     let (rows, columns, _) = map.radiance.dim();
     let subject = located.place.as_ref().and_then(|place| {
         let at = Homography::identity();
         let region = Subject::region_for(&place.corners, &at, rows, columns)?;
-        Some(Subject::of_map(&map, Vec::new(), region))
+        Some(Subject::of_map(map, Vec::new(), region))
     });
     progress(Event::Stage("measuring"));
     let picture = located

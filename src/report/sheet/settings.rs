@@ -1,11 +1,11 @@
 //! Settings of the sheets: size, looks, pictures, places of crops.
 use crate::words::kind_name;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 use stopspan_core::raster::Point;
 use stopspan_core::results::PictureMeasurement;
 
 /// Light or dark background.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Look {
     /// Dark on light.
@@ -25,7 +25,7 @@ impl Look {
 }
 
 /// Centre of a crop.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum CropPlace {
     /// Column and row, pixels from the top left.
