@@ -3,7 +3,7 @@
 //! [`prepare`] takes a bracket from files to all that a merge needs, [`merge`] writes its map, and [`run`] does the whole job on every
 //! bracket found in the inputs. [`render`] renders a map again, [`measure_map`] measures the wedge on one, [`measure_pictures`] on finished pictures, [`survey`] only lists
 //! what is there. Below: `settings` holds what can be asked for, `registering` the order for raw mosaics, `job` that of many
-//! brackets with `batch` and `inputs` under it, `lone`, `opened` and `lone_light` that of pictures without a bracket, `delivery`, `products` and `sheets` write files; `across` compares the default shots of all cameras; `asked` holds what is asked of
+//! brackets with `batch` and `inputs` under it, `lone`, `opened` and `lone_light` that of pictures without a bracket, `delivery`, `products`, `sheets` and `views` write files; `across` compares the default shots of all cameras; `asked` holds what is asked of
 //! the sheets against the pictures that there are.
 mod across;
 mod asked;
@@ -22,6 +22,7 @@ mod rendering;
 mod settings;
 mod sheets;
 pub(crate) mod stages;
+mod views;
 
 pub use batch::Part;
 pub use delivery::{Delivery, PictureFile};
@@ -226,11 +227,14 @@ fn one_bracket(
     let (sheets, section) = rayon::join(
         || sheets::write_bracket(&entry, &figures, &settings.sheets, &settings.out, policy),
         || {
+            let views = views::write(&merged, &figures.views, settings, policy);
             drop(merged);
-            report::html::section(&entry, &figures)
+            (views, report::html::section(&entry, &figures))
         },
     );
+    let (views, section) = section;
     entry.outputs.extend(sheets?);
+    entry.outputs.extend(views?);
     Ok(BracketDone {
         entry,
         files,

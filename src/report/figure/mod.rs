@@ -1,5 +1,5 @@
 //! Figures of the page. In reading order: `axis`, `marks` and `chart`, on which the charts build; a file per chart; `of_bracket`, the
-//! pictures, from `strip`, `source`, `outline` and `registered`; `picture`, which encodes them as data URIs.
+//! pictures, from `strip`, `source`, `outline`, `registered` and `views`; `picture`, which encodes them as data URIs.
 //!
 //! Charts are SVG written directly: text can be selected, the page's style sheet colours their classes for light and dark, and the
 //! same report gives the same bytes.
@@ -20,6 +20,7 @@ mod snr;
 mod source;
 mod strip;
 mod tone_curve;
+mod views;
 
 pub(crate) use curve_from_raw::curve_from_raw;
 pub(crate) use edge::edge;
@@ -39,6 +40,7 @@ pub use source::{LIMIT as SOURCE_LIMIT, stride as source_stride};
 pub(crate) use source::{NONE as NO_SOURCE, colour as source_colour, coloured};
 pub use strip::{CELL, Strip, log_display, strip};
 pub(crate) use tone_curve::tone_curve;
+pub use views::{VIEWS_FOLDER, View};
 
 use super::sheet::CropRow;
 use ndarray::{Array2, Array3};
@@ -72,6 +74,8 @@ pub struct BracketFigures {
     /// The camera's HDR picture in grey, with ghosts in [`GHOST`] and other disagreement with the merge in [`DISAGREES`]; 8-bit, shape
     /// (rows, columns, 3), of any size; the page shows it reduced.
     pub ghosts: Option<Array3<u8>>,
+    /// Pictures to compare with the merge in the page's viewer, of which copies lie in [`VIEWS_FOLDER`].
+    pub views: Vec<View>,
 }
 
 /// Colour of ghosts, sRGB.

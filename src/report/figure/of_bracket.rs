@@ -1,5 +1,6 @@
 //! Pictures of a bracket for the page: wedge strips, map of sources, ghosts.
 use super::registered;
+use super::views::views;
 use super::{BracketFigures, DISAGREES, GHOST, SOURCE_LIMIT, Strip, source_stride, strip};
 use ndarray::{Array2, Array3, s};
 use stopspan_core::model::{DisplayConversion, Merged, RadianceMap, Recovered, flag, main_channel};
@@ -38,6 +39,7 @@ pub fn of_bracket(input: FigureInput, detail: Option<&[Array3<f32>; 2]>) -> Brac
         ghosts: input
             .compared
             .and_then(|c| ghosts(&merged.frames, c, measured.camera_at?)),
+        views: views(input),
     }
 }
 

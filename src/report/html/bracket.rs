@@ -1,11 +1,11 @@
 //! Section of one bracket: headline, answer, and details folded by topic.
 use super::super::figure::{self, BracketFigures};
 use super::super::words::{self, count, percent};
-use super::{answer, comparison, densities, escape, register, scene, table};
+use super::{answer, comparison, densities, escape, register, scene, table, viewer};
 use std::fmt::Write;
 use stopspan_core::Setting;
 use stopspan_core::model::ResponseCurve;
-use stopspan_core::results::BracketReport;
+use stopspan_core::results::{BracketReport, RENDERED_FILE};
 
 /// Maximum side of the preview on the page, pixels.
 const PREVIEW: usize = 960;
@@ -22,6 +22,7 @@ pub(super) fn head(out: &mut String, bracket: &BracketReport, id: &str, alone: b
 /// page.
 pub(super) fn body(out: &mut String, bracket: &BracketReport, pictures: &BracketFigures, id: &str) {
     answer::answer(out, bracket, pictures, id);
+    viewer::viewer(out, bracket, pictures);
     folded(out, "Steps and dynamic range of every picture", |out| {
         table::pictures(out, bracket);
         scene::gain(out, bracket);
@@ -192,7 +193,7 @@ fn preview_text(bracket: &BracketReport) -> String {
     format!("The merged picture, reduced.{outline}")
 }
 
-/// The merged picture, as a link to the whole file; [`PICTURE_PLACE`](super::PICTURE_PLACE) stands for its address.
+/// The merged picture, as a link to the whole file; [`FOLDER_PLACE`](super::FOLDER_PLACE) stands for its folder.
 pub(super) fn view_linked(out: &mut String, uri: Option<String>, text: &str) {
     let Some(uri) = uri else {
         out.push_str("<figure><p class=\"none\">This picture could not be encoded.</p></figure>\n");
@@ -200,8 +201,8 @@ pub(super) fn view_linked(out: &mut String, uri: Option<String>, text: &str) {
     };
     let _ = writeln!(
         out,
-        "<figure><a href=\"{}\"><img class=\"view\" src=\"{uri}\" alt=\"Tone-mapped rendering of the radiance map; opens the whole picture\"></a><figcaption>{}</figcaption></figure>",
-        super::PICTURE_PLACE,
+        "<figure><a href=\"{}{RENDERED_FILE}\"><img class=\"view\" src=\"{uri}\" alt=\"Tone-mapped rendering of the radiance map; opens the whole picture\"></a><figcaption>{}</figcaption></figure>",
+        super::FOLDER_PLACE,
         escape(text)
     );
 }

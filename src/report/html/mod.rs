@@ -1,14 +1,15 @@
-//! The report as one self-contained HTML page: no network, no scripts; for light and dark screens and for paper.
+//! The report as one self-contained HTML page: no network, one script for its viewer; for light and dark screens and for paper.
 //!
 //! In reading order: the page as a whole (this file); `escape` for text from files; `cameras` and `raw_table`, the sections over several
-//! brackets; `bracket`, the section of one, with its parts `answer`, `table` (and `level_counts`), `strips`, `scene`, `register`, `comparison` and `densities`; `notes`,
-//! definitions and provenance at the end.
+//! brackets; `bracket`, the section of one, with its parts `answer`, `table` (and `level_counts`), `strips`, `scene`, `register`, `comparison`, `densities` and `viewer`; `notes`,
+//! definitions and provenance at the end, with `files`.
 mod answer;
 mod bracket;
 mod cameras;
 mod comparison;
 mod densities;
 mod escape;
+mod files;
 mod level_counts;
 mod lone;
 mod notes;
@@ -17,18 +18,20 @@ mod register;
 mod scene;
 pub(crate) mod strips;
 mod table;
+mod viewer;
 
 pub(crate) use escape::escape;
+pub use viewer::{VIEWER_MODULE, VIEWER_STYLE, viewer_script};
 
 use super::Figures;
 use super::words::{count, subject};
 use crate::figure::BracketFigures;
 use std::fmt::Write;
-use stopspan_core::results::{BracketReport, RENDERED_FILE, Report, UnusedFile, WithoutBracket};
+use stopspan_core::results::{BracketReport, Report, UnusedFile, WithoutBracket};
 
-/// Stands in a section for the address of the bracket's picture, which differs from page to page. No text of a report contains it:
-/// control characters are escaped where names are read.
-pub(super) const PICTURE_PLACE: &str = "\u{1}picture\u{1}";
+/// Stands in a section for the address of the bracket's folder with `/`, which differs from page to page. No text of a report contains
+/// it: control characters are escaped where names are read.
+pub(super) const FOLDER_PLACE: &str = "\u{1}folder\u{1}";
 
 const STYLE: &str = include_str!("style.css");
 
@@ -100,7 +103,7 @@ pub fn page_of(report: &Report, sections: Sections, without_bracket: &[String]) 
         out,
         "<!doctype html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n\
          <meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\n\
-         <meta name=\"color-scheme\" content=\"light dark\">\n<title>{}</title>\n<style>\n{STYLE}</style>\n</head>\n<body>\n\
+         <meta name=\"color-scheme\" content=\"light dark\">\n<title>{}</title>\n<style>\n{STYLE}{VIEWER_STYLE}</style>\n</head>\n<body>\n\
          <header class=\"page\"><p class=\"kicker\">{} {} &middot; measurement report</p>\n<h1>{}</h1>",
         escape(&title),
         escape(&report.program.name),
@@ -119,11 +122,11 @@ pub fn page_of(report: &Report, sections: Sections, without_bracket: &[String]) 
     };
     for (entry, section) in report.brackets.iter().zip(here) {
         let place = match in_its_folder {
-            true => RENDERED_FILE.to_owned(),
-            false => format!("{}/{RENDERED_FILE}", address(&entry.name)),
+            true => String::new(),
+            false => format!("{}/", address(&entry.name)),
         };
         bracket::head(&mut out, entry, &id(entry), alone);
-        out.push_str(&section.replace(PICTURE_PLACE, &place));
+        out.push_str(&section.replace(FOLDER_PLACE, &place));
         close(&mut out, alone);
     }
     for (entry, section) in report.without_bracket.iter().zip(without_bracket) {
@@ -133,15 +136,27 @@ pub fn page_of(report: &Report, sections: Sections, without_bracket: &[String]) 
     }
     left_aside(&mut out, report);
     notes::definitions(&mut out);
-    notes::provenance(&mut out, report);
-    out.push_str("</main>\n</body>\n</html>\n");
+    notes::provenance(&mut out, report, sections);
+    if out.contains("data-viewer") {
+        let _ = writeln!(
+            out,
+            "</main>\n<script type=\"module\">{}</script>",
+            viewer_script()
+        );
+    } else {
+        out.push_str("</main>\n");
+    }
+    out.push_str("</body>\n</html>\n");
     out
 }
 
 /// Opens a section: the only one of a page, or one of several, which are folded under a line with name and headline.
 fn open(out: &mut String, id: &str, title: &str, headline: &str, alone: bool) {
     if alone {
-        let _ = writeln!(out, "<section class=\"bracket\" id=\"{id}\">");
+        let _ = writeln!(
+            out,
+            "<section class=\"bracket\" id=\"{id}\"><h2 class=\"unseen\">Results</h2>"
+        );
         return;
     }
     let _ = writeln!(

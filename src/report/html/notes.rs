@@ -1,6 +1,6 @@
 //! Definitions of terms with their standards, and provenance of the figures.
 use super::super::words::bytes;
-use super::escape;
+use super::{Sections, escape, files};
 use serde_json::Value;
 use std::fmt::Write;
 use stopspan_core::results::Report;
@@ -87,7 +87,7 @@ pub(super) fn definitions(out: &mut String) {
 }
 
 /// Writes program, settings, inputs and output files.
-pub(super) fn provenance(out: &mut String, report: &Report) {
+pub(super) fn provenance(out: &mut String, report: &Report, sections: Sections) {
     let _ = writeln!(
         out,
         "<details class=\"notes\"><summary>Inputs, settings and files</summary>\n<p>{} {}, report format {}.</p>",
@@ -126,35 +126,8 @@ pub(super) fn provenance(out: &mut String, report: &Report) {
         }
         out.push_str("</ul>\n");
     }
-    written(out, report);
+    files::written(out, report, sections);
     out.push_str("</details>\n");
-}
-
-/// Longest description of a file, characters.
-const DESCRIBED: usize = 90;
-
-/// Lists the files written, with links to those of the brackets' folders.
-fn written(out: &mut String, report: &Report) {
-    if report.brackets.iter().all(|b| b.outputs.is_empty()) {
-        return;
-    }
-    out.push_str("<h3>Files written</h3>\n<ul class=\"files\">\n");
-    for bracket in &report.brackets {
-        for file in &bracket.outputs {
-            let length = file
-                .bytes
-                .map_or_else(String::new, |b| format!(", {}", bytes(b)));
-            let first = file.what.split(['.', ':']).next().unwrap_or_default();
-            let what: String = first.chars().take(DESCRIBED).collect();
-            let _ = writeln!(
-                out,
-                "<li>{}: {}{length}</li>",
-                escape(&file.path),
-                escape(&what)
-            );
-        }
-    }
-    out.push_str("</ul>\n");
 }
 
 /// One setting in the list, or those of a group under its name; nothing for one that is not set.

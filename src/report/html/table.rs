@@ -19,7 +19,7 @@ pub(super) struct Table {
 impl Table {
     pub(super) fn new(class: &str, caption: &str, heads: &[&'static str]) -> Self {
         let mut out = format!(
-            "<div class=\"scroll\" role=\"region\" tabindex=\"0\" aria-label=\"{0}\"><table class=\"{class}\" role=\"table\"><caption><span>{0}</span></caption>\n<thead role=\"rowgroup\"><tr role=\"row\">",
+            "<div class=\"scroll\" role=\"group\" tabindex=\"0\" aria-label=\"{0}\"><table class=\"{class}\" role=\"table\"><caption><span>{0}</span></caption>\n<thead role=\"rowgroup\"><tr role=\"row\">",
             escape(caption)
         );
         for head in heads {

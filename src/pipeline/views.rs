@@ -1,0 +1,85 @@
+//! Copies of pictures beside the page, for its viewer: the pixels of the originals in 8-bit sRGB, without their metadata.
+use super::products::make_folder;
+use super::settings::Settings;
+use ndarray::Array3;
+use rayon::prelude::*;
+use std::borrow::Cow;
+use stopspan_core::Error;
+use stopspan_core::model::{DisplayConversion, Merged};
+use stopspan_core::raster::Pixels;
+use stopspan_core::results::{OutputFile, PictureKind};
+use stopspan_formats::staged::{Outputs, write_whole};
+use stopspan_formats::{jpeg, srgb_profile};
+use stopspan_report::figure::{VIEWS_FOLDER, View};
+
+/// Writes the copies as JPEG of the quality of the other pictures.
+pub(super) fn write(
+    merged: &Merged,
+    views: &[View],
+    settings: &Settings,
+    policy: &Outputs,
+) -> Result<Vec<OutputFile>, Error> {
+    if views.is_empty() {
+        return Ok(Vec::new());
+    }
+    let name = &merged.frames.bracket.name;
+    let folder = settings.out.join(name).join(VIEWS_FOLDER);
+    make_folder(&folder)?;
+    let (how, icc) = (&settings.delivery, srgb_profile());
+    let one = |view: &View| {
+        let Some((pixels, shown)) = original(merged, view) else {
+            return Ok(None);
+        };
+        let samples = in_srgb(&shown, pixels);
+        let path = folder.join(view.copy);
+        let mut bytes = 0;
+        write_whole(&path, policy, |sink| {
+            let file = jpeg::encode(
+                samples.view(),
+                how.jpeg_quality,
+                how.jpeg_subsampling,
+                Some(&icc),
+                None,
+            )?;
+            bytes = file.len() as u64;
+            sink.write_all(&file)
+        })?;
+        Ok(Some(OutputFile {
+            what: format!("{} ({}), JPEG copy for the page", view.name, view.what),
+            path: format!("{name}/{VIEWS_FOLDER}/{}", view.copy),
+            bytes: Some(bytes),
+        }))
+    };
+    let written: Result<Vec<_>, Error> = views.par_iter().map(one).collect();
+    Ok(written?.into_iter().flatten().collect())
+}
+
+/// The pixels of a picture of the bracket, and how they become sRGB.
+fn original<'a>(merged: &'a Merged, view: &View) -> Option<(&'a Pixels, DisplayConversion)> {
+    let bracket = &merged.frames.bracket;
+    if view.kind == PictureKind::CameraHdr {
+        let finished = bracket.camera_hdr.as_ref()?;
+        let shown = DisplayConversion::of(&finished.primaries());
+        return Some((&finished.picture.pixels, shown));
+    }
+    let frame = bracket.frames.iter().find(|f| f.name() == view.name)?;
+    let shown = DisplayConversion::of_frame(frame, &bracket.primaries());
+    Some((&frame.picture.pixels, shown))
+}
+
+fn in_srgb<'a>(shown: &DisplayConversion, pixels: &'a Pixels) -> Cow<'a, Array3<u8>> {
+    match shown.picture(pixels) {
+        Cow::Borrowed(Pixels::U8(codes)) => return Cow::Borrowed(codes),
+        Cow::Owned(Pixels::U8(codes)) => return Cow::Owned(codes),
+        _ => {}
+    }
+    let (rows, columns, _) = pixels.dim();
+    let mut samples = vec![0; rows * columns * 3];
+    let lines = samples.par_chunks_exact_mut(columns.max(1) * 3);
+    lines.enumerate().for_each(|(row, line)| {
+        for (column, pixel) in line.chunks_exact_mut(3).enumerate() {
+            pixel.copy_from_slice(&shown.pixel(pixels, row, column));
+        }
+    });
+    Cow::Owned(Array3::from_shape_vec((rows, columns, 3), samples).unwrap_or_default())
+}

@@ -1,0 +1,66 @@
+//! Which pictures the page compares with the merge, pixel by pixel, and where each lies on it.
+use super::FigureInput;
+use crate::cameras::single_frame;
+use stopspan_core::raster::Transform;
+use stopspan_core::results::PictureKind;
+
+/// Folder of the compared pictures, within that of the bracket.
+pub const VIEWS_FOLDER: &str = "views";
+
+/// A picture that is copied beside the page, to be compared with the merge. The copy has the pixels of the original, upright, in
+/// 8-bit sRGB; it is not resampled.
+#[derive(Debug, Clone, PartialEq)]
+pub struct View {
+    /// File name of the original.
+    pub name: String,
+    /// Kind of picture: a frame, or the camera's HDR picture.
+    pub kind: PictureKind,
+    /// What it is, in words ("single frame, covers most of the scene").
+    pub what: &'static str,
+    /// Name of the copy in [`VIEWS_FOLDER`].
+    pub copy: &'static str,
+    /// From pixels of the reference frame to pixels of this picture.
+    pub placement: Transform,
+}
+
+/// The reference frame, the single frame to use where nothing is merged, and the camera's HDR picture; each once, those that there are.
+pub(super) fn views(input: FigureInput) -> Vec<View> {
+    let FigureInput {
+        merged, measured, ..
+    } = input;
+    let bracket = &merged.frames.bracket;
+    let reference = bracket.reference_frame();
+    let best = single_frame(&measured.pictures.frames, measured.scene.as_ref());
+    let best = best.and_then(|b| bracket.frames.iter().find(|f| f.name() == b.file));
+    let same = best.is_some_and(|b| std::ptr::eq(b, reference));
+    let frames = [
+        (
+            Some(reference),
+            match same {
+                true => "reference and best single frame",
+                false => "reference frame",
+            },
+            "reference.jpg",
+        ),
+        (best.filter(|_| !same), "best single frame", "single.jpg"),
+    ];
+    let frames = frames.into_iter().filter_map(|(frame, what, copy)| {
+        let frame = frame?;
+        Some(View {
+            name: frame.name(),
+            kind: PictureKind::Frame,
+            what,
+            copy,
+            placement: frame.transform.unwrap_or(Transform::IDENTITY),
+        })
+    });
+    let camera = bracket.camera_hdr.as_ref().zip(measured.camera_at);
+    let camera = camera.map(|(picture, at)| View {
+        name: picture.name(),
+        kind: PictureKind::CameraHdr,
+        what: "camera\u{2019}s HDR",
+        copy: "camera-hdr.jpg",
+        placement: at,
+    });
+    frames.chain(camera).collect()
+}
