@@ -36,6 +36,7 @@
  * @property {(at: Place, view: View) => ((to: Place, end: boolean) => void) | undefined} [grab] Asked when a pointer goes down; what it
  *   returns follows that pointer instead of moving the view.
  * @property {(at: Place | undefined) => void} [point] Told the place under the cursor.
+ * @property {(marks: Place[]) => void} [marked] Told the marks; a single click makes one then.
  * @property {(event: KeyboardEvent, at: Place) => boolean} [key] Asked before the viewer's own keys; true if it took the key.
  */
 
@@ -148,6 +149,7 @@ export class Viewer {
       return element("label", {}, box, ` ${shown.name} `, element("small", {}, shown.kind));
     });
     this.choice.replaceChildren(...boxes);
+    this.choice.hidden = this.turns.hidden = boxes.length === 1;
     this.panes();
   }
 
@@ -283,7 +285,7 @@ export class Viewer {
       stage.addEventListener(kind, (event) => this.up(/** @type {PointerEvent} */ (event)));
     }
     stage.addEventListener("pointerleave", () => this.setCursor(undefined));
-    stage.addEventListener("dblclick", (event) => this.mark(this.at(event)));
+    stage.addEventListener("dblclick", (event) => this.more.marked || this.mark(this.at(event)));
     stage.addEventListener(
       "wheel",
       (event) => {
@@ -303,7 +305,8 @@ export class Viewer {
     if (!at || event.button) return;
     /** @type {HTMLElement} */ (event.target).setPointerCapture(event.pointerId);
     this.fingers.set(event.pointerId, { x: event.clientX, y: event.clientY });
-    this.held = this.fingers.size === 1 ? this.more.grab?.(at, this.view()) : undefined;
+    this.still = this.fingers.size === 1;
+    this.held = this.still ? this.more.grab?.(at, this.view()) : undefined;
   }
 
   /** @param {PointerEvent} event */
@@ -313,6 +316,7 @@ export class Viewer {
     const before = this.fingers.get(event.pointerId);
     if (!before) return;
     const now = { x: event.clientX, y: event.clientY };
+    if (Math.hypot(event.movementX, event.movementY) > 2) this.still = false;
     this.fingers.set(event.pointerId, now);
     if (this.held) {
       if (at) this.held(at, false);
@@ -333,6 +337,7 @@ export class Viewer {
     this.fingers.delete(event.pointerId);
     const at = this.at(event);
     if (this.held && at) this.held(at, true);
+    else if (this.still && this.more.marked && event.type === "pointerup") this.mark(at);
     this.held = undefined;
   }
 
@@ -356,7 +361,7 @@ export class Viewer {
       b: () => this.takeTurns(!this.inTurn),
       " ": () => this.inTurn && this.advance(),
       m: () => this.mark(centre),
-      Backspace: () => this.unmark(),
+      Backspace: () => this.setMarks(this.marks.slice(0, -1)),
     };
     if (this.more.key?.(event, this.cursor ?? centre)) return event.preventDefault();
     const act = keys[event.key];
@@ -369,17 +374,13 @@ export class Viewer {
   /** @param {Place | undefined} at */
   mark(at) {
     if (!at || this.more.grab) return;
-    if (this.marks.length === MOST) this.marks = [];
-    this.marks.push(at);
-    this.showMarks();
+    this.setMarks([...(this.marks.length === MOST ? [] : this.marks), at]);
   }
 
-  unmark() {
-    this.marks.pop();
-    this.showMarks();
-  }
-
-  showMarks() {
+  /** @param {Place[]} marks */
+  setMarks(marks) {
+    this.marks = marks;
+    this.more.marked?.(marks);
     this.marked.textContent = this.marks.map((m) => `${m.x.toFixed(1)},${m.y.toFixed(1)}`).join(",");
     this.redraw();
   }

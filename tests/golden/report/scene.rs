@@ -46,6 +46,7 @@ pub fn figures() -> Figures {
             source: Some(source()),
             ghosts: Some(scene()),
             registered: Some(registered()),
+            views: Vec::new(),
         }],
         without_bracket: Vec::new(),
     }

@@ -1,0 +1,202 @@
+// Task 4, Look: pictures of a bracket in step, the radiance map under an exposure slider with its values, and looks tried out.
+import { put } from "/page/api.js";
+import { button, choice, element, field, oneAtATime, signed } from "/page/dom.js";
+import { MARKS, MapTiles, PictureTiles } from "/page/tiles.js";
+import { Viewer } from "/page/viewer.js";
+
+const TONES = /** @type {[string, string][]} */ ([
+  ["default-look", "default look"],
+  ["photographic", "photographic"],
+  ["logarithmic", "logarithmic"],
+  ["bilateral", "bilateral"],
+]);
+/** Controls of a look: name, words, limits, step, value without effect. */
+const CONTROLS = /** @type {[string, string, number, number, number, number][]} */ ([
+  ["exposure_stops", "Exposure, stops", -10, 10, 0.1, 0],
+  ["highlights_stops", "Highlights, stops", -3, 3, 0.1, 0],
+  ["shadows_stops", "Shadows, stops", -3, 3, 0.1, 0],
+  ["local_contrast_stops", "Local contrast, stops", -1, 1, 0.05, 0],
+  ["saturation", "Saturation", 0, 2, 0.05, 1],
+]);
+const KINDS = /** @type {Record<string, string>} */ ({ frame: "frame", "camera-hdr": "camera\u2019s HDR", rendered: "merge, rendered" });
+/** Longer side of the preview of a look, pixels. */
+const LONGEST = 1600;
+
+/** Three significant digits. @param {number} v */
+const short = (v) => (v === 0 ? "0" : Number(v.toPrecision(4)).toString());
+
+export class Look {
+  /** @param {HTMLElement} root @param {import("./desk.js").Desk} desk */
+  constructor(root, desk) {
+    this.desk = desk;
+    this.key = "";
+    /** @type {{x: number, y: number} | undefined} The last place under the cursor. */
+    this.last = undefined;
+    this.empty = element("p", { class: "soft" }, "No bracket is finished: run the job first.");
+    this.body = element("div", { class: "two" });
+    this.stage = element("div");
+    this.side = element("div", { class: "side" });
+    this.body.append(this.stage, this.side);
+    root.append(this.empty, this.body);
+    this.value = element("div", { class: "value" });
+    this.which = element("div");
+    this.controls = element("div");
+    this.stops = element("output", {});
+    this.slider = field("Exposure of the map, stops", { type: "range", min: "-12", max: "16", step: "0.1", value: "0" }, (input) => this.expose(Number(input.value)), "input");
+    this.slider.append(this.stops);
+    this.mark = choice("Mark in the map", MARKS.map(([key, words]) => /** @type {[string, string]} */ ([key, words])), "none", (value) => {
+      if (!this.map) return;
+      this.map.marked = MARKS.find(([key]) => key === value)?.[2] ?? 0;
+      this.viewer?.redraw();
+    });
+    this.side.append(this.which, this.slider, this.mark, element("h3", {}, "Value under the cursor"), this.value, element("h3", {}, "Try a look"), this.controls);
+    this.render = oneAtATime(
+      () => this.preview(),
+      (error) => desk.say(error),
+    );
+  }
+
+  update() {
+    const { run, runs } = this.desk.state;
+    const done = run?.brackets.filter((/** @type {any} */ b) => b.state === "done").length ?? 0;
+    const key = `${run?.id ?? runs?.[0]?.id} ${done} ${run?.state}`;
+    if (key === this.key) return;
+    this.key = key;
+    this.desk.try(this.take());
+  }
+
+  async take() {
+    this.result = await this.desk.result();
+    const brackets = (this.result?.brackets ?? []).filter((/** @type {any} */ b) => b.map);
+    this.empty.hidden = brackets.length > 0;
+    this.body.hidden = !brackets.length;
+    if (!brackets.length) return;
+    const name = brackets.find((/** @type {any} */ b) => b.name === this.bracket?.name)?.name ?? brackets[0].name;
+    const options = brackets.map((/** @type {any} */ b) => /** @type {[string, string]} */ ([b.name, b.name]));
+    this.which.replaceChildren(...(brackets.length > 1 ? [choice("Bracket", options, name, (value) => this.desk.try(this.open(value)))] : []));
+    if (name !== this.bracket?.name || this.result.run !== this.opened) await this.open(name);
+  }
+
+  /** @param {string} name */
+  async open(name) {
+    this.opened = this.result.run;
+    this.bracket = this.result.brackets.find((/** @type {any} */ b) => b.name === name);
+    const changed = () => this.viewer?.redraw();
+    const map = await MapTiles.open(this.bracket.map, () => {
+      changed();
+      this.read();
+    });
+    this.map = map;
+    const size = { width: map.about.columns, height: map.about.rows };
+    /** @type {import("/page/viewer.js").Shown[]} */
+    const shown = [{ name: "radiance map", kind: "under the slider", draw: (pen) => map.draw(pen) }];
+    const pictures = [...this.bracket.pictures].sort((a, b) => Number(b.kind === "rendered") - Number(a.kind === "rendered"));
+    for (const picture of pictures) {
+      const layer = await PictureTiles.open(picture.picture, changed);
+      const kind = picture.reference ? "reference frame" : (KINDS[picture.kind] ?? picture.kind);
+      shown.push({ name: picture.file, kind, place: picture.to_picture?.flat(), draw: (pen) => layer.draw(pen) });
+    }
+    this.tried = new Image();
+    const { tried } = this;
+    tried.addEventListener("load", changed);
+    shown.push({
+      name: "the look tried",
+      kind: "preview",
+      draw: (pen) => {
+        if (!tried.naturalWidth) return;
+        pen.imageSmoothingEnabled = true;
+        pen.drawImage(tried, 0, 0, size.width, size.height);
+      },
+    });
+    this.viewer = new Viewer(this.stage, shown, size, { point: (at) => this.read(at) });
+    this.expose(0);
+    this.slider.input.value = "0";
+    this.buildControls();
+    this.read();
+  }
+
+  /** @param {number} stops */
+  expose(stops) {
+    this.stops.textContent = signed(stops, 1);
+    if (this.map) this.map.stops = stops;
+    this.viewer?.redraw();
+  }
+
+  /** Shows the map's value. @param {{x: number, y: number} | undefined} [at] The last place if none is given. */
+  read(at = this.last) {
+    if (!this.map) return;
+    this.last = at;
+    const seen = at && this.map.valueAt(at);
+    if (!seen) {
+      if (!at) this.value.replaceChildren(element("p", { class: "soft" }, "Move over a picture, or use the arrow keys on it."));
+      return;
+    }
+    const rows = /** @type {[string, string][]} */ ([
+      ["Place", `column ${seen.column}, row ${seen.row}`],
+      ["Radiance", `${short(seen.red)}, ${short(seen.green)}, ${short(seen.blue)} (red, green, blue)`],
+      ["Stops", seen.green > 0 ? `${signed(Math.log2(seen.green), 2)} from where the reference clips` : "below zero"],
+      ["Uncertainty", seen.uncertainty > 0 ? `\u00b1 ${short(100 * seen.uncertainty)} % (one sigma)` : "not stated"],
+      ["Frame", seen.frame],
+      ["Flags", seen.words.join(", ") || "none"],
+    ]);
+    this.value.replaceChildren(element("dl", {}, ...rows.map(([name, text]) => element("div", {}, element("dt", {}, name), element("dd", {}, text)))));
+    this.value.dataset.green = String(seen.green);
+    this.value.dataset.place = `${seen.column},${seen.row}`;
+  }
+
+  buildControls() {
+    this.look = { ...this.desk.state.settings.look };
+    if (!TONES.some(([key]) => key === this.look.operator)) this.look.operator = TONES[0][0];
+    const changed = () => {
+      this.show();
+      this.render();
+    };
+    const tone = choice("Tones", TONES, this.look.operator, (value) => {
+      this.look.operator = value;
+      changed();
+    });
+    const sliders = CONTROLS.map(([name, words, low, high, step]) => {
+      const digits = step < 0.1 ? 2 : 1;
+      const output = element("output", {}, signed(this.look[name], digits));
+      const made = field(words, { type: "range", min: String(low), max: String(high), step: String(step), value: String(this.look[name]) }, (input) => {
+        this.look[name] = Number(input.value);
+        output.textContent = signed(this.look[name], digits);
+        changed();
+      }, "input");
+      made.append(output);
+      return made;
+    });
+    const plain = button("Reset", () => {
+      for (const [name, , , , , value] of CONTROLS) this.look[name] = value;
+      this.desk.state.settings.look = { ...this.look };
+      this.buildControls();
+      this.render();
+    });
+    const keep = button("Use it for the next run", () => this.desk.try(put("/api/settings", { look: this.look }).then(() => this.desk.refresh())));
+    this.controls.replaceChildren(tone, ...sliders, element("div", { class: "row" }, plain, keep));
+  }
+
+  /** Brings the preview into the viewer, in place of the last picture if there are four. */
+  show() {
+    const { viewer } = this;
+    if (!viewer) return;
+    const preview = viewer.pictures[viewer.pictures.length - 1];
+    if (viewer.chosen.includes(preview)) return;
+    viewer.chosen = [...viewer.chosen.slice(0, 3), preview];
+    viewer.list();
+  }
+
+  async preview() {
+    if (!this.bracket || !this.tried) return;
+    const began = performance.now();
+    const look = encodeURIComponent(JSON.stringify(this.look));
+    const { tried } = this;
+    const there = new Promise((done) => {
+      tried.onload = done;
+      tried.onerror = done;
+    });
+    tried.src = `/api/map/${this.bracket.map}/look?longest=${LONGEST}&quality=90&look=${look}`;
+    await there;
+    this.controls.dataset.milliseconds = String(Math.round(performance.now() - began));
+  }
+}

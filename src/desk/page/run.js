@@ -1,0 +1,91 @@
+// Task 3, Run: the job with its progress by stage and bracket; what a run left.
+import { post } from "/page/api.js";
+import { button, element, field } from "/page/dom.js";
+
+const STATES = /** @type {Record<string, string>} */ ({
+  running: "Running",
+  cancelling: "Cancelling: ends at the next stage",
+  done: "Done",
+  "part-done": "Done, with failures",
+  failed: "Failed",
+  cancelled: "Cancelled; finished files are complete",
+  waiting: "waiting",
+});
+
+export class Run {
+  /** @param {HTMLElement} root @param {import("./desk.js").Desk} desk */
+  constructor(root, desk) {
+    this.desk = desk;
+    this.name = field("Name of the results folder", { type: "text", maxlength: "80", placeholder: "as the pictures\u2019 folder" }, () => {});
+    this.start = button("Run", () => desk.try(this.begin()), { class: "first" });
+    this.cancel = button("Cancel", () => desk.try(post("/api/run/cancel")));
+    this.about = element("p", { class: "soft" });
+    this.state = element("p", { role: "status" });
+    this.list = element("div", { class: "cards" });
+    this.after = element("div");
+    root.append(this.about, element("div", { class: "row" }, this.name, this.start, this.cancel), this.state, this.list, this.after);
+  }
+
+  async begin() {
+    await post("/api/run", { name: this.name.input.value.trim() || null });
+    await this.desk.refresh();
+  }
+
+  update() {
+    const { survey, run, surveying, opened } = this.desk.state;
+    const busy = run && ["running", "cancelling"].includes(run.state);
+    const count = survey?.brackets.length ?? 0;
+    const shots = survey?.singles.length ?? 0;
+    this.about.textContent = !opened
+      ? "Nothing is opened: choose a folder first."
+      : `${count} ${count === 1 ? "bracket" : "brackets"} and ${shots} single ${shots === 1 ? "shot" : "shots"} are ready. Results go into a new folder.`;
+    this.start.disabled = busy || surveying || !opened;
+    this.cancel.hidden = !busy;
+    this.cancel.disabled = run?.state === "cancelling";
+    if (!run) return;
+    const now = run.now ? `, ${run.now.what} ${run.now.index + 1} of ${run.now.count}` : "";
+    const stage = run.stage ? `: ${run.stage}` : "";
+    const seconds = `${run.seconds.toFixed(run.seconds < 10 ? 1 : 0)} s`;
+    this.state.textContent = `${STATES[run.state] ?? run.state}${busy ? now + stage : ""}, ${seconds}`;
+    this.list.replaceChildren(...run.brackets.map((/** @type {any} */ b) => this.bracket(b)), ...run.failures.map(failure));
+    this.after.replaceChildren(...(busy ? [] : this.done(run)));
+    if (run.brackets.some((/** @type {any} */ b) => b.state === "done")) this.desk.try(this.answers(run));
+  }
+
+  /** Adds to the cards of finished brackets what came out. @param {any} run */
+  async answers(run) {
+    const result = await this.desk.result(run.id);
+    for (const card of this.list.querySelectorAll("[data-name]")) {
+      const found = result?.brackets.find((/** @type {any} */ b) => b.name === /** @type {HTMLElement} */ (card).dataset.name);
+      if (!found?.entry || card.querySelector("img")) continue;
+      const image = element("img", { src: `/api/picture/${found.rendered}/view?longest=640`, alt: `${found.name}, merge, rendered` });
+      card.append(element("div", { class: "answer" }, image, element("p", {}, found.entry.headline)));
+    }
+  }
+
+  /** @param {any} bracket */
+  bracket(bracket) {
+    const words = { running: bracket.stage ?? "running", done: "done", failed: "failed" }[/** @type {"done"} */ (bracket.state)] ?? "waiting";
+    const seconds = bracket.seconds === null ? "" : `, ${bracket.seconds.toFixed(1)} s`;
+    const bar = bracket.state === "running" ? [element("progress", { "aria-label": `${bracket.name} is running` })] : [];
+    const problem = bracket.problem ? [failure(bracket)] : [];
+    return element("div", { class: "card", "data-name": bracket.name }, element("h3", {}, bracket.name), element("p", {}, words + seconds), ...bar, ...problem);
+  }
+
+  /** @param {any} run */
+  done(run) {
+    if (!run.summary) return [];
+    const report = element("a", { href: `/results/${run.id}/report.html`, target: "_blank" }, "Open the report");
+    return [
+      element("h3", {}, "Figures"),
+      element("pre", { class: "summary", tabindex: "0", "aria-label": "Answer" }, run.summary),
+      element("p", { class: "row" }, element("a", { href: "#look", class: "go" }, "Look at the pictures"), element("a", { href: "#publish", class: "go" }, "Publish"), report),
+      element("p", { class: "soft" }, `Files: ${run.folder}`),
+    ];
+  }
+}
+
+/** @param {{problem: string, advice: string}} what */
+function failure(what) {
+  return element("p", { class: "warning" }, element("b", {}, what.problem), " ", what.advice ?? "");
+}
