@@ -149,7 +149,8 @@ export class Viewer {
       return element("label", {}, box, ` ${shown.name} `, element("small", {}, shown.kind));
     });
     this.choice.replaceChildren(...boxes);
-    this.choice.hidden = this.turns.hidden = boxes.length === 1;
+    this.choice.hidden = boxes.length === 1;
+    if (this.turns) this.turns.hidden = boxes.length === 1;
     this.panes();
   }
 
