@@ -25,10 +25,10 @@ pub(crate) mod stages;
 mod views;
 
 pub use batch::Part;
+pub use batch::{FinishedBracket, finished_bracket};
 pub use delivery::{Delivery, PictureFile};
 pub use job::{Outcome, run, survey};
 pub use lone::measure_pictures;
-pub use batch::{FinishedBracket, finished_bracket};
 pub use measuring_map::{MapMeasurement, MapSettings, measure_map, measure_on};
 pub use opened::OpenedPicture;
 pub use rendering::{RenderSettings, render};

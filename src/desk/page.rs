@@ -1,15 +1,31 @@
 //! The page's files, compiled into the program. A new file is one line of the list.
+use stopspan_report::html::{VIEWER_MODULE, VIEWER_STYLE};
 
 /// Makes the table of names and contents from a list of names.
 macro_rules! page_files {
     ($($name:literal,)*) => {
         const FILES: &[(&str, &[u8])] = &[
             $(($name, include_bytes!(concat!("page/", $name))),)*
+            // The viewer of the report page.
+            ("viewer.css", VIEWER_STYLE.as_bytes()),
+            ("viewer.js", VIEWER_MODULE.as_bytes()),
         ];
     };
 }
 
-page_files!["index.html", "desk.css", "desk.js",];
+page_files![
+    "index.html",
+    "desk.css",
+    "api.js",
+    "choose.js",
+    "desk.js",
+    "dom.js",
+    "look.js",
+    "point.js",
+    "publish.js",
+    "run.js",
+    "tiles.js",
+];
 
 /// The page itself.
 pub(super) const INDEX: &str = "index.html";
