@@ -1,6 +1,6 @@
 //! The tables for spreadsheets, read back by another language's reader and by a spreadsheet's rules.
 use super::program::program;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 /// Reads a table with Python's `csv` module, and looks at every cell as a spreadsheet does: a number, true or false, empty, or text
 /// that begins with no character of a formula and is no date. Prints rows and columns.
@@ -31,6 +31,38 @@ for name in sys.argv[1:]:
                 assert float(row["low"]) <= float(row["stops"]) <= float(row["high"]), row
     print(name.rsplit("/", 1)[-1], len(rows), len(rows[0]))
 "#;
+
+/// Reads the tables with pandas as a reader of such files does, without options: columns of figures come out as numbers, those of truth
+/// as truth, and a lower bound has no `stops`.
+const PANDAS: &str = r#"
+import sys
+try:
+    import pandas as pd
+except ImportError:
+    sys.exit("SKIPPED: no pandas")
+text = {"bracket", "picture", "kind", "linear_light", "camera", "limited_by", "next_reason"}
+for name in sys.argv[1:]:
+    table = pd.read_csv(name)
+    if not name.endswith("cameras.csv"):
+        for column in table.columns:
+            if column not in text and table[column].notna().any():
+                whole = table[column].dropna()
+                plain = pd.api.types.is_numeric_dtype(table[column]) or set(whole) <= {True, False}
+                assert plain, (name, column, table[column].dtype)
+    if name.endswith("stops.csv"):
+        bound = table["is_lower_bound"].astype(bool)
+        bounds, rest = table[bound], table[~bound].dropna(subset=["low"])
+        assert bounds["stops"].isna().all() and bounds["low"].notna().all(), bounds
+        assert (rest["low"] <= rest["stops"]).all() and (rest["stops"] <= rest["high"]).all(), rest
+    print(name.rsplit("/", 1)[-1], *table.shape)
+"#;
+
+/// Runs a Python program on the tables; `None` without Python. `STOPSPAN_PYTHON` names another interpreter than `python3`.
+fn python(source: &str, files: &[PathBuf]) -> Option<std::process::Output> {
+    let python = std::env::var("STOPSPAN_PYTHON").unwrap_or_else(|_| "python3".into());
+    let mut command = std::process::Command::new(python);
+    command.args(["-c", source]).args(files).output().ok()
+}
 
 /// The three cameras of the samples, with the densities of their wedge.
 #[test]
@@ -64,16 +96,19 @@ fn the_tables_read_back() {
             "{name}"
         );
     }
-    let mut python = std::process::Command::new("python3");
-    python.args(["-c", READER]);
-    python.args(tables.map(|name| out.join(name)));
-    match python.output() {
-        Err(_) => eprintln!("SKIPPED: there is no python3 to read the tables with"),
-        Ok(read) => {
-            let said = String::from_utf8_lossy(&read.stdout);
-            let wrong = String::from_utf8_lossy(&read.stderr);
-            assert!(read.status.success(), "{said}{wrong}");
-            assert!(said.contains("stops.csv 12 10"), "{said}");
+    let files = tables.map(|name| out.join(name));
+    for source in [READER, PANDAS] {
+        let Some(read) = python(source, &files) else {
+            eprintln!("SKIPPED: there is no python3 to read the tables with");
+            return;
+        };
+        let said = String::from_utf8_lossy(&read.stdout);
+        let wrong = String::from_utf8_lossy(&read.stderr);
+        if wrong.starts_with("SKIPPED") {
+            eprintln!("{wrong}");
+            continue;
         }
+        assert!(read.status.success(), "{said}{wrong}");
+        assert!(said.contains("stops.csv 12 10"), "{said}");
     }
 }

@@ -1,14 +1,15 @@
 //! Headline of a bracket: steps resolved and dynamic range of the merge, the camera's HDR picture and the best single frame.
 use super::number;
+use crate::cameras::single_of;
 use stopspan_core::model::ExposureSource;
-use stopspan_core::results::{BracketReport, FrameEntry, Measurement, PictureMeasurement};
+use stopspan_core::results::{BracketReport, FrameEntry, PictureMeasurement};
 
 /// Returns the headline: how many steps of the wedge the merge, the camera's HDR picture and the best single frame resolve by `noise`,
 /// and their dynamic range in stops from clipping to SNR 1. Without a wedge it gives ranges only; without either it refers to the
 /// notes.
 pub fn headline(bracket: &BracketReport) -> String {
     let mut sentences = Vec::new();
-    let (steps, range) = (steps(&bracket.pictures), range(&bracket.pictures));
+    let (steps, range) = (steps(bracket), range(bracket));
     match (&steps, &range) {
         (None, None) => {
             sentences.push("No picture could be measured; the notes give the reasons.".into())
@@ -32,22 +33,22 @@ pub fn headline(bracket: &BracketReport) -> String {
     sentences.join(" ")
 }
 
-/// Text of one number of a picture, and the value by which frames are ranked; `None` where the picture has no such number.
-type Number<'f> = &'f dyn Fn(&PictureMeasurement) -> Option<(f64, String)>;
+/// Text of one number of a picture; `None` where the picture has no such number.
+type Number<'f> = &'f dyn Fn(&PictureMeasurement) -> Option<String>;
 
-/// The number of the merge, of the camera's HDR picture and of the best frame, each with its name.
-fn of_each(pictures: &Measurement, number: Number) -> Vec<(String, String)> {
+/// The number of the merge, of the camera's HDR picture and of the single frame to use where nothing is merged, each with its name.
+fn of_each(bracket: &BracketReport, number: Number) -> Vec<(String, String)> {
+    let pictures = &bracket.pictures;
     let finished = [
         (&pictures.merge, "the merge"),
         (&pictures.camera, "the camera's HDR"),
     ];
     let mut parts: Vec<(String, String)> = finished
         .into_iter()
-        .filter_map(|(picture, name)| Some((name.to_owned(), number(picture.as_ref()?)?.1)))
+        .filter_map(|(picture, name)| Some((name.to_owned(), number(picture.as_ref()?)?)))
         .collect();
-    let frames = pictures.frames.iter().filter_map(|p| Some((p, number(p)?)));
-    let best = frames.reduce(|a, b| if b.1.0 > a.1.0 { b } else { a });
-    parts.extend(best.map(|(picture, (_, text))| {
+    let single = single_of(bracket).and_then(|p| Some((p, number(p)?)));
+    parts.extend(single.map(|(picture, text)| {
         let name = if pictures.frames.len() == 1 {
             "the single frame"
         } else {
@@ -59,16 +60,16 @@ fn of_each(pictures: &Measurement, number: Number) -> Vec<(String, String)> {
 }
 
 /// "The merge resolves 21 of 21 steps, the best single frame (a.jpg) 18."
-fn steps(pictures: &Measurement) -> Option<String> {
-    let total = pictures.steps()?;
+fn steps(bracket: &BracketReport) -> Option<String> {
+    let total = bracket.pictures.steps()?;
     let resolved = |p: &PictureMeasurement| {
         let levels = p.levels?;
         // Compression or filtering hides the noise of single pixels: the count by the larger noise of blocks is added.
         let block = levels.block.filter(|b| *b < levels.noise);
         let block = block.map_or_else(String::new, |b| format!(" ({b} by 8 x 8 means)"));
-        Some((levels.noise as f64, format!("{}{block}", levels.noise)))
+        Some(format!("{}{block}", levels.noise))
     };
-    let parts = of_each(pictures, &resolved);
+    let parts = of_each(bracket, &resolved);
     let said = parts.iter().enumerate().map(|(k, (name, number))| match k {
         0 => format!("{} resolves {number} of {total} steps", capitalised(name)),
         _ => format!("{name} {number}"),
@@ -78,12 +79,12 @@ fn steps(pictures: &Measurement) -> Option<String> {
 }
 
 /// "Dynamic range at SNR 1: the merge 12.1 stops, the best single frame (a.jpg) 9.9."
-fn range(pictures: &Measurement) -> Option<String> {
+fn range(bracket: &BracketReport) -> Option<String> {
     let stops = |p: &PictureMeasurement| {
         let usable = p.at_snr(1.0)?;
-        Some((usable.stops?, number::stops(usable)?))
+        number::stops(usable)
     };
-    let parts = of_each(pictures, &stops);
+    let parts = of_each(bracket, &stops);
     let said = parts.iter().enumerate().map(|(k, (name, number))| match k {
         0 => format!("{name} {number} stops"),
         _ => format!("{name} {number}"),
