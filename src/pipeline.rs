@@ -3,12 +3,13 @@
 //! [`prepare`] takes a bracket from files to all that a merge needs, [`merge`] writes its map, and [`run`] does the whole job on every
 //! bracket found in the inputs. [`render`] renders a map again, [`measure_map`] measures the wedge on one, [`measure_pictures`] on finished pictures, [`survey`] only lists
 //! what is there. Below: `settings` holds what can be asked for, `registering` the order for raw mosaics, `job` that of many
-//! brackets with `batch` and `inputs` under it, `lone`, `opened` and `lone_light` that of pictures without a bracket, `delivery`, `products`, `sheets` and `views` write files; `across` compares the default shots of all cameras; `asked` holds what is asked of
+//! brackets with `batch` and `inputs` under it, `lone`, `opened` and `lone_light` that of pictures without a bracket, `delivery`, `products`, `sheets` and `views` write files, `drawn` draws sheets again; `across` compares the default shots of all cameras; `asked` holds what is asked of
 //! the sheets against the pictures that there are.
 mod across;
 mod asked;
 mod batch;
 mod delivery;
+mod drawn;
 mod inputs;
 mod job;
 mod kept;
@@ -27,6 +28,7 @@ mod views;
 pub use batch::Part;
 pub use batch::{FinishedBracket, finished_bracket};
 pub use delivery::{Delivery, PictureFile};
+pub use drawn::{DrawnBracket, sheet_bytes};
 pub use job::{Outcome, run, survey};
 pub use lone::measure_pictures;
 pub use measuring_map::{MapMeasurement, MapSettings, measure_map, measure_on};
@@ -179,32 +181,13 @@ fn one_bracket(
     policy: &Outputs,
     progress: Progress,
 ) -> Result<BracketDone, Error> {
-    let recovered = prepare(plan, settings, progress)?;
-    progress(Event::Stage("merging"));
-    let merged = merged(recovered)?;
-    progress(Event::Stage("looking for the wedge, rendering"));
-    // Known densities may change the map.
-    let settled = settings.wedge.densities.is_none() && settings.wedge.file.is_none();
-    let (located, rendered) = rayon::join(
-        || measure::locate(&merged.map, &settings.wedge),
-        || settled.then(|| rendering::picture(&merged, settings)),
-    );
-    let located = located?;
-    let calibrated = calibrate(&merged, &located, settings)?;
-    let (merged, rendered) = match calibrated.exponent {
-        Some(exponent) => {
-            progress(Event::Stage("merging by the wedge's exposures"));
-            let mut frames = corrected(merged.frames, exponent);
-            frames.noise = noise::estimate(&frames.bracket, &frames.response, &frames.clips).0;
-            frames.disagreement = uncertainty::observe(&frames);
-            let map = MapSource::of(&frames).whole();
-            (Merged { frames, map }, None)
-        }
-        None => (merged, rendered),
-    };
-    let codes = rendered.unwrap_or_else(|| rendering::picture(&merged, settings))?;
+    let Settled {
+        merged,
+        picture,
+        located,
+        calibrated,
+    } = settle(plan, settings, progress)?;
     progress(Event::Stage("measuring, writing the map and the picture"));
-    let picture = Picture::new(codes, rendering::look_of(&merged, settings));
     let place = located.place.clone();
     let (outputs, seen) = rayon::join(
         || {
@@ -239,6 +222,49 @@ fn one_bracket(
         entry,
         files,
         section,
+    })
+}
+
+/// A bracket whose map and picture are made, with what is known of the wedge.
+struct Settled {
+    merged: Merged,
+    picture: Picture,
+    located: Located,
+    calibrated: CalibrationOutcome,
+}
+
+/// From files to the map and the picture as they are written.
+fn settle(plan: &BracketPlan, settings: &Settings, progress: Progress) -> Result<Settled, Error> {
+    let recovered = prepare(plan, settings, progress)?;
+    progress(Event::Stage("merging"));
+    let merged = merged(recovered)?;
+    progress(Event::Stage("looking for the wedge, rendering"));
+    // Known densities may change the map.
+    let settled = settings.wedge.densities.is_none() && settings.wedge.file.is_none();
+    let (located, rendered) = rayon::join(
+        || measure::locate(&merged.map, &settings.wedge),
+        || settled.then(|| rendering::picture(&merged, settings)),
+    );
+    let located = located?;
+    let calibrated = calibrate(&merged, &located, settings)?;
+    let (merged, rendered) = match calibrated.exponent {
+        Some(exponent) => {
+            progress(Event::Stage("merging by the wedge's exposures"));
+            let mut frames = corrected(merged.frames, exponent);
+            frames.noise = noise::estimate(&frames.bracket, &frames.response, &frames.clips).0;
+            frames.disagreement = uncertainty::observe(&frames);
+            let map = MapSource::of(&frames).whole();
+            (Merged { frames, map }, None)
+        }
+        None => (merged, rendered),
+    };
+    let codes = rendered.unwrap_or_else(|| rendering::picture(&merged, settings))?;
+    let picture = Picture::new(codes, rendering::look_of(&merged, settings));
+    Ok(Settled {
+        merged,
+        picture,
+        located,
+        calibrated,
     })
 }
 

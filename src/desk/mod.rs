@@ -3,7 +3,7 @@
 //!
 //! In reading order: `server` takes connections and `gate` says who may ask; `reply` and `events` are what is answered, `page` the page's
 //! files, `routes` which request is met by what. `shared` is the state behind all of it: folders (`places`), names of files (`ids`), what
-//! was decoded (`kept`). Then the job: `choosing` and `surveyed`, `uploads`, `wishes` (what is asked of a run), `counting` (the wedge as it
+//! was decoded (`kept`). Then the job: `choosing` and `surveyed`, `uploads`, `wishes` and `sheet_wishes` (what is asked of a run), `counting` (the wedge as it
 //! is dragged), `running`, `results`, `pictures`, `maps` and `reduced` for looking, `publishing`. `api.md` states what the page may rely on.
 mod choosing;
 mod counting;
@@ -23,6 +23,7 @@ mod routes;
 mod running;
 mod server;
 mod shared;
+mod sheet_wishes;
 mod surveyed;
 mod uploads;
 mod wishes;

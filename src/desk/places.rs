@@ -95,11 +95,16 @@ impl Places {
 
     /// A new folder in that of the results, with this name or the name and a number.
     pub fn new_folder(&self, name: &str) -> Result<PathBuf, Refusal> {
-        std::fs::create_dir_all(&self.results).map_err(|e| unwritable(&self.results, &e))?;
+        self.new_folder_in(&self.results, name)
+    }
+
+    /// The same in a folder among the results.
+    pub fn new_folder_in(&self, parent: &Path, name: &str) -> Result<PathBuf, Refusal> {
+        std::fs::create_dir_all(parent).map_err(|e| unwritable(parent, &e))?;
         for number in 1..10_000 {
             let path = match number {
-                1 => self.results.join(name),
-                n => self.results.join(format!("{name}-{n}")),
+                1 => parent.join(name),
+                n => parent.join(format!("{name}-{n}")),
             };
             match std::fs::create_dir(&path) {
                 Ok(()) => return Ok(path),

@@ -188,22 +188,27 @@ impl Refusal {
 
 impl From<Error> for Refusal {
     fn from(error: Error) -> Self {
-        let status = match &error {
+        Refusal::of(&error)
+    }
+}
+
+impl Refusal {
+    /// An error of the library. On the page a setting is a field, not an option of the command line.
+    pub fn of(error: &Error) -> Self {
+        let status = match error {
             Error::Input { .. } => StatusCode::UNPROCESSABLE_ENTITY,
             Error::Output { .. } => StatusCode::INTERNAL_SERVER_ERROR,
             _ => StatusCode::BAD_REQUEST,
         };
-        let problem = match &error {
-            // On the page a setting is a field, not an option of the command line.
-            Error::Request { value, problem, .. } => match value {
+        if let Error::Request { value, problem, .. } = error {
+            return Refusal::senseless(match value {
                 Some(value) => format!("{value}: {problem}"),
                 None => problem.clone(),
-            },
-            other => other.to_string(),
-        };
+            });
+        }
         Refusal {
             status,
-            problem,
+            problem: error.to_string(),
             advice: error.advice(),
         }
     }

@@ -3,7 +3,7 @@ use super::choosing::{Edit, Opened};
 use super::reply::{Answer, Refusal, Reply, page_file};
 use super::shared::Shared;
 use super::wishes::{look, read};
-use super::{counting, page, results, running, uploads};
+use super::{counting, page, publishing, results, running, uploads};
 use http_body_util::{BodyExt, Limited};
 use hyper::body::Incoming;
 use hyper::{Method, Request, StatusCode};
@@ -132,6 +132,7 @@ fn read_only(desk: &Shared, names: &[&str], call: &Call) -> Answer {
             desk.opened_maps.look(desk, id, longest()?, look(wanted)?)
         }
         ["wedges"] => counting::kept_wedges(desk),
+        ["sheet", name] => publishing::sheet(desk, name),
         ["result", run] => results::result(desk, run),
         _ => Err(Refusal::unknown()),
     }
@@ -157,6 +158,8 @@ fn changing(desk: &Arc<Shared>, asked: (&str, &[&str]), body: Value) -> Answer {
         ("POST", ["wedges"]) => counting::keep_wedge(desk, body),
         ("POST", ["run"]) => running::start(desk, body.get("name").and_then(Value::as_str)),
         ("POST", ["run", "cancel"]) => running::cancel(desk),
+        ("POST", ["sheets"]) => publishing::draw(desk, body),
+        ("POST", ["publish"]) => publishing::publish(desk, body),
         ("POST", ["quit"]) => {
             desk.end();
             Ok(Reply::done())

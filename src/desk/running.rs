@@ -15,28 +15,56 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::Instant;
 use stopspan_core::Error;
+use stopspan_frames::Survey;
 
 /// A folder of results.
 pub(super) struct RunFolder {
     pub id: String,
     name: String,
     pub folder: PathBuf,
-    made: Option<String>,
+    moment: Option<String>,
+    /// For a run of this desk.
+    made: Option<Arc<Made>>,
+}
+
+/// What a run of this desk was made with.
+pub(super) struct Made {
+    pub settings: Settings,
+    pub survey: Arc<Survey>,
 }
 
 impl RunFolder {
-    pub fn new(number: usize, folder: PathBuf, made: Option<String>) -> Self {
+    pub fn new(number: usize, folder: PathBuf, moment: Option<String>) -> Self {
         RunFolder {
             id: format!("r{number}"),
             name: stopspan_core::model::file_name(&folder),
             folder,
-            made,
+            moment,
+            made: None,
         }
     }
 
     pub fn value(&self) -> Value {
         let folder = self.folder.display().to_string();
-        json!({ "id": self.id, "name": self.name, "folder": folder, "made": self.made })
+        json!({ "id": self.id, "name": self.name, "folder": folder, "made": self.moment })
+    }
+}
+
+impl Shared {
+    /// The folder of a run of this desk that has ended, and what it was made with.
+    pub fn made(&self, id: &str) -> Result<(PathBuf, Arc<Made>), Refusal> {
+        let state = self.state();
+        if state.run.as_ref().is_some_and(Run::is_on) {
+            return Err(Refusal::not_now("A run is on."));
+        }
+        let run = state.runs.iter().find(|run| run.id == id);
+        let run = run.ok_or_else(Refusal::unknown)?;
+        let made = run.made.clone().ok_or_else(|| {
+            let problem =
+                "Sheets are drawn anew for runs of this desk; this one is of an earlier day.";
+            Refusal::new(StatusCode::CONFLICT, problem, "Run it again.")
+        })?;
+        Ok((run.folder.clone(), made))
     }
 }
 
@@ -174,13 +202,12 @@ impl Run {
     }
 
     fn failed(&mut self, error: &Error) {
-        let (problem, advice) = (error.to_string(), error.advice());
+        let told = Refusal::of(error);
         if let Some(bracket) = self.bracket() {
-            bracket.problem = Some((problem, advice));
+            bracket.problem = Some((told.problem, told.advice));
             self.ended(Status::Failed);
         } else {
-            self.failures
-                .push(json!({ "problem": problem, "advice": advice }));
+            self.failures.push(told.value());
         }
     }
 
@@ -198,8 +225,7 @@ impl Run {
                 }
             }
             Ok(Err(error)) => {
-                let failure = json!({ "problem": error.to_string(), "advice": error.advice() });
-                self.failures.push(failure);
+                self.failures.push(Refusal::of(&error).value());
                 self.ended(Status::Failed);
                 Status::Failed
             }
@@ -246,20 +272,16 @@ impl Run {
 /// Starts a run of what is opened.
 pub(super) fn start(desk: &Arc<Shared>, name: Option<&str>) -> Answer {
     let _turn = desk.in_turn();
-    let (usual, upload, brackets) = {
+    let (usual, upload, survey) = {
         let state = desk.state();
         if state.run.as_ref().is_some_and(Run::is_on) {
             return Err(Refusal::not_now("A run is on."));
         }
         let opened = state.opened.as_ref();
-        let survey = state.survey.iter();
-        let names: Vec<String> = survey
-            .flat_map(|s| s.brackets.iter().map(|b| b.name.clone()))
-            .collect();
         (
             opened.map(|o| o.name()),
             opened.and_then(|o| o.upload.clone()),
-            names,
+            state.survey.clone().unwrap_or_default(),
         )
     };
     // Settings that make no sense leave no folder behind.
@@ -269,9 +291,12 @@ pub(super) fn start(desk: &Arc<Shared>, name: Option<&str>) -> Answer {
     if let Some(upload) = upload {
         desk.uploads.keep(&upload);
     }
+    let brackets = survey.brackets.iter().map(|b| b.name.clone()).collect();
+    let made = Arc::new(Made { settings, survey });
     let run = desk.change(|state| {
-        let folder = RunFolder::new(state.runs.len() + 1, settings.out.clone(), None);
+        let mut folder = RunFolder::new(state.runs.len() + 1, made.settings.out.clone(), None);
         let run = Run::new(&folder.id, &folder.folder, brackets);
+        folder.made = Some(Arc::clone(&made));
         state.runs.push(folder);
         let value = run.value();
         let given_up = Arc::clone(&run.given_up);
@@ -281,7 +306,7 @@ pub(super) fn start(desk: &Arc<Shared>, name: Option<&str>) -> Answer {
     let (value, given_up) = run;
     desk.let_go();
     let desk = Arc::clone(desk);
-    std::thread::spawn(move || work(&desk, &settings, &given_up));
+    std::thread::spawn(move || work(&desk, &made.settings, &given_up));
     Ok(Reply::json(&value).with_status(StatusCode::ACCEPTED))
 }
 

@@ -23,7 +23,7 @@ const STRANGERS: usize = 128;
 /// Most connections of browsers that have.
 const GUESTS: usize = 256;
 /// Longest time for the head of a request.
-const HEAD_TIME: Duration = Duration::from_secs(15);
+const HEAD_TIME: Duration = Duration::from_secs(10);
 /// Pause where the system has no more connections to give.
 const PAUSE: Duration = Duration::from_millis(50);
 

@@ -228,6 +228,7 @@ impl Shared {
         self.decoded.clear();
         self.counted.clear();
         self.opened_maps.clear();
+        self.published.clear();
     }
 
     /// Ends the desk.

@@ -1,15 +1,13 @@
 //! What is asked of a run, as the page states it; [`Wishes::apply`] makes the settings of the run of it.
 use super::reply::Refusal;
 use super::shared::Shared;
+use super::sheet_wishes::{CropWish, SheetWish};
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
-use std::path::Path;
-use stopspan_core::model::file_name;
 use stopspan_core::raster::{Point, Region};
 use stopspan_measure::WedgeRequest;
 use stopspan_measure::wedge::MOST_STEPS;
 use stopspan_merge::MotionSettings;
-use stopspan_report::sheet::{Crop, CropPlace, Look, SheetSettings};
 use stopspan_response::ResponseRequest;
 use stopspan_tone::ToneSettings;
 
@@ -76,26 +74,6 @@ pub(super) enum How {
     Kept,
 }
 
-/// A place for a row of crops.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub(super) struct CropWish {
-    name: Option<String>,
-    /// Id of a picture.
-    picture: Option<String>,
-    place: CropPlace,
-}
-
-/// The sheets.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-#[serde(deny_unknown_fields)]
-pub(super) struct SheetWish {
-    width: usize,
-    height: usize,
-    looks: Vec<Look>,
-    pictures: Vec<String>,
-}
-
 impl Default for Wishes {
     /// What a run does where nothing is asked for.
     fn default() -> Self {
@@ -115,12 +93,7 @@ impl Default for Wishes {
             peak: usual.delivery.peak,
             jpeg_quality: usual.delivery.jpeg_quality,
             keep_place: usual.delivery.place,
-            sheets: SheetWish {
-                width: usual.sheets.size.0,
-                height: usual.sheets.size.1,
-                looks: usual.sheets.looks,
-                pictures: usual.sheets.pictures,
-            },
+            sheets: SheetWish::of(&usual.sheets),
         }
     }
 }
@@ -225,66 +198,6 @@ fn grid(rows: usize, columns: usize) -> Result<(usize, usize), Refusal> {
         return Err(Refusal::senseless(problem));
     }
     Ok((rows, columns))
-}
-
-impl SheetWish {
-    /// As what a run is asked for.
-    pub fn settings(&self, crops: &[CropWish], desk: &Shared) -> Result<SheetSettings, Refusal> {
-        let (least, most) = SheetSettings::SIDES;
-        if [self.width, self.height]
-            .iter()
-            .any(|n| !(least..=most).contains(n))
-        {
-            let problem = format!("The sides of a sheet are {least} to {most} pixels long.");
-            return Err(Refusal::senseless(problem));
-        }
-        Ok(SheetSettings {
-            size: (self.width, self.height),
-            looks: self.looks.clone(),
-            pictures: self.pictures.clone(),
-            crops: crops
-                .iter()
-                .map(|c| c.crop(desk))
-                .collect::<Result<_, _>>()?,
-        })
-    }
-}
-
-impl CropWish {
-    fn crop(&self, desk: &Shared) -> Result<Crop, Refusal> {
-        let fine = match self.place {
-            CropPlace::Point(x, y) => [x, y].iter().all(|v| v.is_finite() && *v >= 0.0),
-            CropPlace::Rectangle(sides) => {
-                let [left, top, right, bottom] = sides;
-                sides.iter().all(|v| v.is_finite() && *v >= 0.0) && left < right && top < bottom
-            }
-            CropPlace::Step(n) | CropPlace::Edge(n) | CropPlace::Ghost(n) => n >= 1,
-            CropPlace::Lightest | CropPlace::Darkest => true,
-        };
-        let named = |text: &&String| !text.trim().is_empty();
-        let path = self
-            .picture
-            .as_ref()
-            .map(|id| desk.picture(id))
-            .transpose()?;
-        if !fine || (path.is_some() && self.place.middle().is_none()) {
-            return Err(Refusal::senseless("That is no place for a crop."));
-        }
-        Ok(Crop {
-            name: self.name.as_ref().filter(named).cloned(),
-            picture: path.map(|p| named_picture(&p, desk)),
-            place: self.place,
-        })
-    }
-}
-
-/// A picture's file name, with its folder before it where several opened pictures have it.
-fn named_picture(path: &Path, desk: &Shared) -> String {
-    let name = file_name(path);
-    match desk.opened_with_name(&name) > 1 {
-        true => path.display().to_string(),
-        false => name,
-    }
 }
 
 fn place([x, y]: [f64; 2]) -> Result<(f64, f64), Refusal> {

@@ -12,7 +12,7 @@ use stopspan_report::sheet::{self, Sheet, SheetSettings};
 /// The folder of sheets below that of a bracket or of a run.
 pub(super) const FOLDER: &str = "sheets";
 /// Endings of the files that a sheet is written as; PNG needs a renderer (feature `sheets`).
-const ENDINGS: &[&str] = match cfg!(feature = "sheets") {
+pub(super) const ENDINGS: &[&str] = match cfg!(feature = "sheets") {
     true => &["svg", "png"],
     false => &["svg"],
 };
@@ -80,7 +80,7 @@ pub(super) fn write(
 }
 
 /// A sheet as the bytes of a file with this ending; `None` if the drawing could not be rendered.
-fn bytes(sheet: &Sheet, ending: &str) -> Option<Vec<u8>> {
+pub(super) fn bytes(sheet: &Sheet, ending: &str) -> Option<Vec<u8>> {
     match ending {
         #[cfg(feature = "sheets")]
         "png" => sheet::png(sheet),
