@@ -55,9 +55,18 @@ fn half<T: Copy>(of: &Array2<T>, join: impl Fn([T; 4]) -> T) -> Array2<T> {
     })
 }
 
-/// A map of means of radiance over squares, without uncertainties: for looking at.
+/// A map of means over squares, for looking at. Uncertainties are those of single pixels, so that what a look makes of them is what it makes
+/// of the whole map; flags are those of the upper left pixel.
 pub(super) fn averaged(map: &RadianceMap, side: usize) -> RadianceMap {
-    RadianceMap::of_radiance(means(&map.radiance, side), map.primaries)
+    let (rows, columns) = map.flags.dim();
+    let small = (rows.div_ceil(side), columns.div_ceil(side));
+    RadianceMap {
+        radiance: means(&map.radiance, side),
+        statistical: means(&map.statistical, side),
+        systematic: means(&map.systematic, side),
+        flags: Array2::from_shape_fn(small, |(r, c)| map.flags[[r * side, c * side]]),
+        primaries: map.primaries,
+    }
 }
 
 /// Means over squares of `side` pixels; at the edges over those there are.

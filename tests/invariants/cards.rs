@@ -24,7 +24,7 @@ fn used(package: &str) -> BTreeSet<&'static str> {
     let member = package.strip_prefix("stopspan-");
     let of_package = |c: &&Code| match (member, c.source.part()) {
         (Some(member), part) => part == member,
-        (None, part) => ["lib", "pipeline", "cli"].contains(&part),
+        (None, part) => ["lib", "pipeline", "desk", "cli"].contains(&part),
     };
     let names = code().iter().filter(of_package).flat_map(|c| &c.names);
     names.map(|[of, _]| of.as_str()).collect()

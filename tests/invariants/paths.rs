@@ -56,7 +56,7 @@ fn test_only(source: &Source, tree: &syn::File) -> Vec<String> {
 /// The module that a file is, as names from the root of its crate.
 fn module(source: &Source) -> Vec<String> {
     let root = match source.part() {
-        "lib" | "pipeline" => "src/".to_owned(),
+        "lib" | "pipeline" | "desk" => "src/".to_owned(),
         part => format!("src/{part}/"),
     };
     let inside = source.path.strip_prefix(&root).unwrap();
