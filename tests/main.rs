@@ -1,4 +1,5 @@
 //! One test binary; one folder per kind of evidence.
+mod browser;
 mod cli;
 mod golden;
 mod invariants;

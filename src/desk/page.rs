@@ -20,6 +20,7 @@ page_files![
     "choose.js",
     "desk.js",
     "dom.js",
+    "drawing.js",
     "look.js",
     "point.js",
     "publish.js",

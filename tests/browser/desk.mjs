@@ -117,7 +117,7 @@ async function point() {
   check(true, `corner back, ${await resolved()} steps`);
   // The same by keyboard: the number under "Corners as numbers".
   await browser.run(() => {
-    document.querySelector("#point details").open = true;
+    document.querySelector("#point .corners").open = true;
     const input = document.querySelector("#point .grid input");
     input.focus();
     input.select();

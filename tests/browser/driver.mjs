@@ -82,7 +82,7 @@ export class Browser {
   }
 
   /** Waits until something is true, at most so long; returns it. */
-  async until(what, name, seconds = 20) {
+  async until(what, name, seconds = 60) {
     const end = Date.now() + 1000 * seconds;
     for (;;) {
       const seen = typeof what === "function" && !String(what).startsWith("async") ? await this.run(what) : await (typeof what === "string" ? this.run(what) : what());

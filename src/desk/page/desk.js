@@ -1,7 +1,7 @@
 // The desk: five tasks on one page. All state lives in the program; this page asks for it and shows it.
 import { Problem, get, post } from "/page/api.js";
 import { Choose } from "/page/choose.js";
-import { button, element } from "/page/dom.js";
+import { button, element, plain } from "/page/dom.js";
 import { Look } from "/page/look.js";
 import { Point } from "/page/point.js";
 import { Publish } from "/page/publish.js";
@@ -36,8 +36,8 @@ const desk = {
   },
   say(error) {
     if (!(error instanceof Problem)) console.error(error);
-    const advice = error instanceof Problem ? error.advice : "";
-    const text = element("p", {}, element("b", {}, String(/** @type {Error} */ (error).message)), " ", advice);
+    const advice = error instanceof Problem && !error.advice.includes("--help") ? plain(error.advice) : "";
+    const text = element("p", {}, element("b", {}, plain(String(/** @type {Error} */ (error).message))), " ", advice);
     byId("problem").replaceChildren(text, button("Close", () => byId("problem").replaceChildren()));
   },
   async refresh() {

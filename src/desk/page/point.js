@@ -1,14 +1,13 @@
 // Task 2, Point: where the wedge lies, with a count of what is resolved while its corners are moved; other places of the picture.
-import { post, get, put } from "/page/api.js";
+import { Problem, get, post, put } from "/page/api.js";
 import { button, choice, element, field, oneAtATime, sentences } from "/page/dom.js";
+import { Drawing } from "/page/drawing.js";
 import { PictureTiles } from "/page/tiles.js";
 import { Viewer } from "/page/viewer.js";
 
 const NAMES = ["top left", "top right", "bottom right", "bottom left"];
 /** How near to a corner a pointer takes it, CSS pixels. */
 const REACH = 24;
-/** Side of the loupe and its magnification, CSS pixels. */
-const [LOUPE, TIMES] = [150, 8];
 
 export class Point {
   /** @param {HTMLElement} root @param {import("./desk.js").Desk} desk */
@@ -43,7 +42,7 @@ export class Point {
     this.densityFile = field("or from a file of numbers", { type: "file", accept: ".csv,.txt,text/plain" }, (input) => desk.try(this.readDensities(input)));
     /** @type {(HTMLLabelElement & {input: HTMLInputElement})[][]} */
     this.inputs = NAMES.map((name, index) =>
-      ["x", "y"].map((axis, k) => field(`${name} ${axis}`, { type: "number", step: "0.5" }, (input) => this.typed(index, k, Number(input.value)), "input")),
+      ["x", "y"].map((axis, k) => field(`${name} ${axis}`, { type: "number", step: "0.5" }, (input) => this.typed(index, k, Number(input.value)))),
     );
     this.answer = element("div", { role: "status", class: "count" });
     this.strip = element("ol", { class: "steps", "aria-label": "Steps resolved" });
@@ -67,7 +66,7 @@ export class Point {
       element("h3", {}, "Patches"),
       element("div", { class: "row" }, this.rows, this.columns, this.darkFirst, this.turning),
       element("div", { class: "row" }, this.densities, this.densityFile),
-      element("details", {}, element("summary", {}, "Corners as numbers"), element("div", { class: "grid" }, ...this.inputs.flat())),
+      element("details", { class: "corners" }, element("summary", {}, "Corners as numbers"), element("div", { class: "grid" }, ...this.inputs.flat())),
       this.keptOnes,
       element("h3", {}, "Other places"),
       this.places,
@@ -152,8 +151,16 @@ export class Point {
       this.answer.textContent = "No wedge is looked for: the run measures the scene alone.";
       this.strip.replaceChildren();
     } else {
-      this.counted = await post("/api/count", { on: this.on, wedge });
-      this.showCount();
+      try {
+        this.counted = await post("/api/count", { on: this.on, wedge });
+        this.showCount();
+      } catch (error) {
+        if (!(error instanceof Problem)) throw error;
+        // While a corner is on its way, places that cannot be counted are no fault.
+        this.counted = undefined;
+        this.answer.replaceChildren(element("p", {}, element("b", {}, "Not counted: "), error.message));
+        this.strip.replaceChildren();
+      }
     }
     this.viewer?.redraw();
   }
@@ -305,65 +312,14 @@ export class Point {
 
   /** @param {CanvasRenderingContext2D} pen @param {import("/page/viewer.js").View} view */
   overlay(pen, view) {
-    const to = (/** @type {number[]} */ p) => [(p[0] - view.x) * view.scale + view.width / 2, (p[1] - view.y) * view.scale + view.height / 2];
+    const drawing = new Drawing(pen, view);
+    for (const patch of this.counted?.wedge?.patches ?? []) drawing.outline(patch.corners, "#fff9", 1);
     const quad = this.quad();
-    const outline = (/** @type {number[][]} */ corners, /** @type {string} */ colour, /** @type {number} */ width) => {
-      pen.beginPath();
-      for (const corner of corners) pen.lineTo(...(/** @type {[number, number]} */ (to(corner))));
-      pen.closePath();
-      pen.strokeStyle = colour;
-      pen.lineWidth = width;
-      pen.stroke();
-    };
-    const patches = this.counted?.wedge?.patches ?? [];
-    for (const patch of patches) outline(patch.corners, "#fff9", 1);
-    if (quad) {
-      outline(quad, "#000", 3);
-      outline(quad, "#fff", 1.5);
-      quad.forEach((corner, index) => {
-        const [x, y] = to(corner);
-        pen.beginPath();
-        pen.arc(x, y, 7, 0, 7);
-        pen.fillStyle = index === this.moving ? "#fff" : "#0a5f73";
-        pen.strokeStyle = index === this.moving ? "#000" : "#fff";
-        pen.lineWidth = 2;
-        pen.fill();
-        pen.stroke();
-      });
-    }
+    if (quad) drawing.wedge(quad, this.moving);
     const { edge, neutral } = this.desk.state.settings;
-    if (edge) outline([[edge[0], edge[1]], [edge[2], edge[1]], [edge[2], edge[3]], [edge[0], edge[3]]], "#fff", 2);
-    if (this.box) outline([[this.box[0], this.box[1]], [this.box[2], this.box[1]], [this.box[2], this.box[3]], [this.box[0], this.box[3]]], "#fff", 2);
-    if (neutral) outline([[neutral[0] - 6, neutral[1]], [neutral[0], neutral[1] - 6], [neutral[0] + 6, neutral[1]], [neutral[0], neutral[1] + 6]], "#fff", 2);
-    if (this.moving !== undefined && quad) this.loupe(pen, view, quad[this.moving], to(quad[this.moving]));
-  }
-
-  /** Single pixels around a corner, beside it. @param {CanvasRenderingContext2D} pen @param {any} view @param {number[]} at @param {number[]} on */
-  loupe(pen, view, at, on) {
-    const x = on[0] > LOUPE + 40 ? on[0] - LOUPE - 30 : on[0] + 30;
-    const y = Math.min(Math.max(on[1] - LOUPE / 2, 4), view.height - LOUPE - 4);
-    const dense = devicePixelRatio;
-    pen.save();
-    pen.beginPath();
-    pen.rect(x, y, LOUPE, LOUPE);
-    pen.clip();
-    pen.fillStyle = "#777";
-    pen.fillRect(x, y, LOUPE, LOUPE);
-    const times = Math.max(TIMES, view.scale * 2);
-    pen.setTransform(dense * times, 0, 0, dense * times, dense * (x + LOUPE / 2), dense * (y + LOUPE / 2));
-    pen.translate(-at[0], -at[1]);
-    pen.imageSmoothingEnabled = false;
-    this.layer?.draw(pen);
-    pen.restore();
-    pen.strokeStyle = "#fff";
-    pen.lineWidth = 2;
-    pen.strokeRect(x, y, LOUPE, LOUPE);
-    pen.beginPath();
-    pen.moveTo(x + LOUPE / 2, y + 50);
-    pen.lineTo(x + LOUPE / 2, y + LOUPE - 50);
-    pen.moveTo(x + 50, y + LOUPE / 2);
-    pen.lineTo(x + LOUPE - 50, y + LOUPE / 2);
-    pen.stroke();
+    for (const box of [edge, this.box]) if (box) drawing.box(box);
+    if (neutral) drawing.place(neutral);
+    if (this.moving !== undefined && quad && this.layer) drawing.loupe(this.layer, quad[this.moving]);
   }
 
   /** Flat field, neutral place and edge. @param {any} settings */

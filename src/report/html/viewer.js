@@ -418,9 +418,11 @@ export class Viewer {
     // Near the centre a projective transform is an affine one; its inverse takes pixels of the picture to the pane.
     const [X, Y, a, b, c, d] = mapped(shown.place ?? SAME, view.x, view.y);
     const size = (view.scale * dense) / (a * d - b * c);
-    pen.setTransform(d * size, -c * size, -b * size, a * size, width / 2, height / 2);
-    pen.translate(-X, -Y);
     pen.imageSmoothingEnabled = view.scale * dense < 1;
+    // Enlarged pixels begin where the screen's do.
+    const whole = pen.imageSmoothingEnabled ? (/** @type {number} */ v) => v : Math.round;
+    const [left, top] = [width / 2 - (d * X - b * Y) * size, height / 2 - (a * Y - c * X) * size];
+    pen.setTransform(d * size, -c * size, -b * size, a * size, whole(left), whole(top));
     pen.imageSmoothingQuality = "high";
     const { image } = shown;
     if (shown.draw) shown.draw(pen, view);
