@@ -222,7 +222,8 @@ try {
   const value = await look();
   const files = await publish();
   // Closed and opened again, the page finds the run as it is.
-  await browser.open(address.split("?")[0] + "#run");
+  await browser.open("about:blank");
+  await browser.open(`${address.split("?")[0]}#run`);
   await browser.until(() => document.querySelector("#run .summary"), "the run after opening again");
   check(browser.complaints.length === 0, `nothing on the console: ${browser.complaints.join("; ")}`);
   const folder = await browser.run(async () => (await (await fetch("/api/state")).json()).run.folder);

@@ -28,7 +28,8 @@ export function field(text, attributes, changed, event = "change") {
   const input = /** @type {HTMLInputElement} */ (element("input", attributes));
   input.addEventListener(event, () => changed(input));
   const side = ["checkbox", "radio"].includes(attributes.type);
-  const label = element("label", { class: side ? "tick" : "field" }, ...(side ? [input, text] : [text, input]));
+  const words = side ? text : element("span", {}, text);
+  const label = element("label", { class: side ? "tick" : "field" }, ...(side ? [input, words] : [words, input]));
   return Object.assign(/** @type {HTMLLabelElement} */ (label), { input });
 }
 

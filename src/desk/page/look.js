@@ -19,7 +19,7 @@ const CONTROLS = /** @type {[string, string, number, number, number, number][]} 
   ["saturation", "Saturation", 0, 2, 0.05, 1],
 ]);
 const KINDS = /** @type {Record<string, string>} */ ({ frame: "frame", "camera-hdr": "camera\u2019s HDR", rendered: "merge, rendered" });
-/** Longer side of the preview of a look, pixels. */
+/** Longer side of the preview of a look at most, pixels. */
 const LONGEST = 1600;
 
 /** Three significant digits. @param {number} v */
@@ -43,7 +43,7 @@ export class Look {
     this.controls = element("div");
     this.stops = element("output", {});
     this.slider = field("Exposure of the map, stops", { type: "range", min: "-12", max: "16", step: "0.1", value: "0" }, (input) => this.expose(Number(input.value)), "input");
-    this.slider.append(this.stops);
+    this.slider.firstElementChild?.append(" ", this.stops);
     this.mark = choice("Mark in the map", MARKS.map(([key, words]) => /** @type {[string, string]} */ ([key, words])), "none", (value) => {
       if (!this.map) return;
       this.map.marked = MARKS.find(([key]) => key === value)?.[2] ?? 0;
@@ -163,7 +163,7 @@ export class Look {
         output.textContent = signed(this.look[name], digits);
         changed();
       }, "input");
-      made.append(output);
+      made.firstElementChild?.append(" ", output);
       return made;
     });
     const plain = button("Reset", () => {
@@ -195,7 +195,12 @@ export class Look {
       tried.onload = done;
       tried.onerror = done;
     });
-    tried.src = `/api/map/${this.bracket.map}/look?longest=${LONGEST}&quality=90&look=${look}`;
+    const { width, height, scale } = this.viewer?.view() ?? { width: LONGEST, height: LONGEST, scale: 1 };
+    const { columns, rows } = this.map?.about ?? { columns: LONGEST, rows: LONGEST };
+    // As many pixels as the pane shows of the whole picture.
+    const seen = Math.max(width, height, scale * Math.max(columns, rows)) * devicePixelRatio;
+    const longest = Math.max(64, Math.min(LONGEST, Math.ceil(seen)));
+    tried.src = `/api/map/${this.bracket.map}/look?longest=${longest}&quality=90&look=${look}`;
     await there;
     this.controls.dataset.milliseconds = String(Math.round(performance.now() - began));
   }

@@ -31,7 +31,8 @@ export class Point {
     this.body = element("div", { class: "two" });
     this.stage = element("div");
     this.side = element("div", { class: "side" });
-    this.body.append(this.stage, this.side);
+    const hint = "Drag a corner, or bring its place to the middle with the arrow keys, + and \u2212, and press 5 (top left), 6 (top right), 7 (bottom right) or 8 (bottom left).";
+    this.body.append(element("div", {}, this.stage, element("p", { class: "soft" }, hint)), this.side);
     root.append(this.empty, this.body);
     const number = (/** @type {string} */ text, /** @type {Record<string, string>} */ more) => field(text, { type: "number", min: "1", max: "200", ...more }, () => this.changed());
     this.rows = number("Rows", {});
@@ -62,7 +63,7 @@ export class Point {
       this.onPicture,
       this.answer,
       this.strip,
-      element("div", { class: "row" }, button("Find the wedge", () => this.find()), button("No wedge here", () => this.none()), button("Keep for other runs", () => desk.try(this.keep()))),
+      element("div", { class: "row" }, button("Find the wedge", () => this.find()), button("Set corners by hand", () => this.place()), button("No wedge here", () => this.none()), button("Keep for other runs", () => desk.try(this.keep()))),
       element("h3", {}, "Patches"),
       element("div", { class: "row" }, this.rows, this.columns, this.darkFirst, this.turning),
       element("div", { class: "row" }, this.densities, this.densityFile),
@@ -231,6 +232,22 @@ export class Point {
     this.desk.try(this.store());
   }
 
+  /** Corners in the middle of the view, to be dragged. */
+  placed() {
+    const { x, y, scale, width, height } = /** @type {Viewer} */ (this.viewer).view();
+    const [w, h] = [(0.35 * width) / scale, (0.08 * height) / scale];
+    return [[x - w, y - h], [x + w, y - h], [x + w, y + h], [x - w, y + h]];
+  }
+
+  place() {
+    this.rows.input.value ||= "1";
+    this.columns.input.value ||= "21";
+    this.set(this.placed());
+    this.writeCorners();
+    this.desk.try(this.store());
+    this.viewer?.stage.focus();
+  }
+
   none() {
     [this.how, this.corners, this.found] = ["none", undefined, undefined];
     this.writeCorners();
@@ -301,8 +318,7 @@ export class Point {
       return true;
     }
     if (!(index >= 0 && index < 4)) return false;
-    const quad = this.quad()?.map((c) => [...c]);
-    if (!quad) return false;
+    const quad = (this.quad() ?? this.placed()).map((c) => [...c]);
     quad[index] = [at.x, at.y];
     this.set(quad);
     this.writeCorners();

@@ -98,7 +98,7 @@ export class Publish {
         `column ${m.x.toFixed(0)}, row ${m.y.toFixed(0)} `,
         button("Remove", () => this.viewer?.setMarks(marks.filter((other) => other !== m)), { "aria-label": `Remove the crop at column ${m.x.toFixed(0)}, row ${m.y.toFixed(0)}` }),
       );
-    this.crops = marks.map((m) => ({ name: null, picture: null, place: `${m.x.toFixed(0)},${m.y.toFixed(0)}` }));
+    this.crops = marks.map((m) => ({ name: null, picture: null, place: { point: [Math.round(m.x), Math.round(m.y)] } }));
     this.chosen.replaceChildren(...marks.map(item));
   }
 

@@ -108,6 +108,7 @@ export class Viewer {
     this.list();
     new ResizeObserver(() => this.redraw()).observe(this.stage);
     new IntersectionObserver((seen) => seen.some((s) => s.isIntersecting) && this.load()).observe(this.stage);
+    this.whole();
     this.blink(false);
   }
 
@@ -262,7 +263,7 @@ export class Viewer {
     this.x = whole ? width / 2 : Math.min(Math.max(x, 0), width);
     this.y = whole ? height / 2 : Math.min(Math.max(y, 0), height);
     // On a whole picture one finger scrolls the page; on a zoomed one it moves the picture.
-    this.stage.style.touchAction = whole ? "pan-y" : "none";
+    this.stage.style.touchAction = whole && !this.more.grab ? "pan-y" : "none";
     this.redraw();
   }
 
@@ -382,7 +383,7 @@ export class Viewer {
   setMarks(marks) {
     this.marks = marks;
     this.more.marked?.(marks);
-    this.marked.textContent = this.marks.map((m) => `${m.x.toFixed(1)},${m.y.toFixed(1)}`).join(",");
+    this.marked.textContent = this.more.marked ? "" : this.marks.map((m) => `${m.x.toFixed(1)},${m.y.toFixed(1)}`).join(",");
     this.redraw();
   }
 
