@@ -231,20 +231,15 @@ fn save(path: &Path, write: impl FnOnce(&Path) -> Result<(), Refusal>) -> Result
     write(path)
 }
 
-/// What a web server needs of a run: the page, under the name that servers look for, its tables, and the pictures and sheets that
-/// browsers show; no maps. From where, and its place there.
+/// What a web server needs of a run: the page, under the name that servers look for, and every file that it links to. From where, and
+/// its place there.
 fn of_the_web(run: &Path) -> Result<Vec<(PathBuf, PathBuf)>, Refusal> {
     let report = std::fs::read(run.join("report.json")).ok();
     let report: Option<Report> = report.and_then(|text| serde_json::from_slice(&text).ok());
     let report = report.ok_or_else(|| Refusal::not_now("The run has no report yet."))?;
     let of_brackets = report.brackets.iter().flat_map(|b| &b.outputs);
     let of_others = report.without_bracket.iter().flat_map(|w| &w.outputs);
-    let shown = |path: &&String| path.contains("/sheets/") || path.ends_with(".jpg");
-    let outputs = of_brackets
-        .chain(of_others)
-        .map(|o| &o.path)
-        .filter(shown)
-        .cloned();
+    let outputs = of_brackets.chain(of_others).map(|o| o.path.clone());
     let pages = report
         .brackets
         .iter()

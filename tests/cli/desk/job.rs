@@ -343,5 +343,5 @@ fn sheets_are_drawn_as_a_run_draws_them_and_published() {
         assert!(folder.join("web").join(link).is_file(), "{link}");
         found += 1;
     }
-    assert!(found > 0);
+    assert!(found > 10, "{found} links");
 }
