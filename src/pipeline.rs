@@ -3,7 +3,7 @@
 //! [`prepare`] takes a bracket from files to all that a merge needs, [`merge`] writes its map, and [`run`] does the whole job on every
 //! bracket found in the inputs. [`render`] renders a map again, [`measure_map`] measures the wedge on one, [`measure_pictures`] on finished pictures, [`survey`] only lists
 //! what is there. Below: `settings` holds what can be asked for, `registering` the order for raw mosaics, `job` that of many
-//! brackets with `batch` and `inputs` under it, `lone`, `opened` and `lone_light` that of pictures without a bracket, `delivery`, `products`, `sheets` and `views` write files, `drawn` draws sheets again; `across` compares the default shots of all cameras; `asked` holds what is asked of
+//! brackets with `batch` and `inputs` under it, `lone`, `opened` and `lone_light` that of pictures without a bracket, `delivery`, `products`, `sheets` and `views` write files, `drawn` draws sheets again; `across` compares the default shots of all cameras; `memory` holds jobs to a limit, `asked` what is asked of
 //! the sheets against the pictures that there are.
 mod across;
 mod asked;
@@ -16,6 +16,7 @@ mod kept;
 mod lone;
 mod lone_light;
 mod measuring_map;
+mod memory;
 mod opened;
 mod products;
 mod registering;
@@ -39,6 +40,7 @@ pub use stopspan_measure::WedgeRequest;
 
 use delivery::RenderingToWrite;
 use job::{BracketDone, only_bracket};
+use memory::{Job, check_bracket};
 use ndarray::Array3;
 use std::borrow::Cow;
 use stopspan_core::Error;
@@ -78,6 +80,7 @@ pub fn merge(settings: &Settings, progress: Progress) -> Result<Recovered, Error
     }
     let unused = job::named_but_unused(settings, &found);
     let plan = only_bracket(found)?;
+    check_bracket(Job::Merge, &plan, settings)?;
     let mut recovered = prepare(&plan, settings, progress)?;
     recovered.disagreement = uncertainty::observe(&recovered);
     recovered.bracket.findings.extend(unused);
@@ -181,6 +184,7 @@ fn one_bracket(
     policy: &Outputs,
     progress: Progress,
 ) -> Result<BracketDone, Error> {
+    check_bracket(Job::Run, plan, settings)?;
     let Settled {
         merged,
         picture,

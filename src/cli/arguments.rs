@@ -1,15 +1,17 @@
 //! The arguments, and what they mean as settings of the library.
-use crate::look::{Files, Map, Render, Tone};
+use crate::look::{Files, Map, OperatorOfMap, Render, Tone};
 use crate::response::{ResponseChoice, ResponseParser};
 use crate::simulating::Simulate;
 use crate::values;
 use crate::wedge::{Measure, Wedge};
 use clap::{Args, CommandFactory, FromArgMatches, Parser, Subcommand, ValueEnum};
 use clap_complete::Shell;
+use std::io::ErrorKind;
 use std::path::PathBuf;
 use stopspan::pipeline::Settings;
 use stopspan_core::model::Limits;
 use stopspan_core::{Error, Setting};
+use stopspan_formats::memory::share_of_machine;
 use stopspan_frames::{ExposureOverride, Overrides};
 use stopspan_merge::MotionSettings;
 use stopspan_report::sheet::{Look, SheetSettings};
@@ -70,8 +72,16 @@ const USUAL: [&str; 22] = [
 
 /// The command line, parsed. The short help of a command leaves out what is rarely needed.
 pub fn parsed() -> Arguments {
-    let matches = with_short_help().get_matches();
-    Arguments::from_arg_matches(&matches).unwrap_or_else(|problem| problem.exit())
+    let parsed = with_short_help().try_get_matches();
+    let parsed = parsed.and_then(|matches| Arguments::from_arg_matches(&matches));
+    parsed.unwrap_or_else(|problem| {
+        // Help that could not be written was not given.
+        let unsaid = problem
+            .print()
+            .is_err_and(|e| e.kind() != ErrorKind::BrokenPipe);
+        let code = problem.exit_code();
+        std::process::exit(if unsaid { code.max(1) } else { code })
+    })
 }
 
 fn with_short_help() -> clap::Command {
@@ -83,7 +93,11 @@ fn with_short_help() -> clap::Command {
     for command in ["run", "merge"] {
         program = program.mut_subcommand(command, |c| c.mut_args(usual));
     }
-    program
+    // What a command refuses is not in its help.
+    program = program.mut_subcommand("measure", |c| c.mut_arg("flat_field", |a| a.hide(true)));
+    program.mut_subcommand("render", |c| {
+        c.mut_arg("tone", |a| a.value_parser(OperatorOfMap))
+    })
 }
 
 #[derive(Debug, Subcommand)]
@@ -141,6 +155,9 @@ pub struct Common {
     /// Largest picture accepted, in pixels
     #[arg(long, value_name = "N", default_value_t = Limits::default().pixels, help_heading = "Frames")]
     pub max_pixels: u64,
+    /// Most memory that a bracket or picture may take by estimate, such as 4GB [default: three quarters of what the machine has]
+    #[arg(long, value_name = "SIZE", value_parser = values::memory, help_heading = "Frames")]
+    pub max_memory: Option<u64>,
     /// Replace existing results
     #[arg(long)]
     pub overwrite: bool,
@@ -288,6 +305,7 @@ impl Common {
         settings.overrides.neutral = self.neutral;
         settings.overrides.limits = Limits {
             pixels: self.max_pixels,
+            memory: self.max_memory.unwrap_or_else(share_of_machine),
             accept_damaged: self.accept_damaged,
         };
         match &self.response {

@@ -1,11 +1,12 @@
 //! What the program says: results on standard output, progress and errors on standard error.
 use indicatif::{ProgressBar, ProgressStyle};
 use std::error::Error as _;
-use std::io::Write;
+use std::io::{self, Write};
+use std::sync::OnceLock;
 use std::time::{Duration, Instant};
 use stopspan::pipeline::Event;
 use stopspan_core::Error;
-use stopspan_core::error::printable;
+use stopspan_core::error::{OutputProblem, printable};
 
 /// Progress on a terminal: the bracket, the stage, and the time left; silent elsewhere and when asked to be quiet.
 pub struct Console {
@@ -68,9 +69,38 @@ fn time_left(elapsed: Duration, index: usize, count: usize) -> Option<String> {
     }
 }
 
-/// One result on standard output. A reader that has gone away is no error.
+/// What kept results from standard output first.
+static UNSAID: OnceLock<io::Error> = OnceLock::new();
+
+/// One result on standard output. What cannot be written is told at the end, by [`all_said`].
 pub fn say(text: &str) {
-    let _ = writeln!(std::io::stdout(), "{text}");
+    note(writeln!(io::stdout(), "{text}"));
+}
+
+fn note(written: io::Result<()>) {
+    match written {
+        // A reader that has gone away wants no more.
+        Err(error) if error.kind() != io::ErrorKind::BrokenPipe => {
+            let _ = UNSAID.set(error);
+        }
+        _ => {}
+    }
+}
+
+/// Whether all results reached standard output.
+///
+/// # Errors
+/// [`Error::Output`] with what the system said.
+pub fn all_said() -> Result<(), Error> {
+    note(io::stdout().flush());
+    match UNSAID.get() {
+        None => Ok(()),
+        Some(error) => {
+            let problem = OutputProblem::Unwritable;
+            let source = io::Error::new(error.kind(), error.to_string());
+            Err(Error::output("standard output", problem, Some(source)))
+        }
+    }
 }
 
 /// What went wrong, why, and what to do.

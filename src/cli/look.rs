@@ -1,10 +1,14 @@
 //! The arguments of the look, and of the files it goes into.
-use clap::{Args, ValueEnum};
+use crate::values;
+use clap::builder::{EnumValueParser, PossibleValue, TypedValueParser};
+use clap::{Arg, Args, Command, ValueEnum};
+use std::ffi::OsStr;
 use std::path::PathBuf;
 use stopspan::pipeline::{Delivery, RenderSettings};
 use stopspan_core::model::Limits;
 use stopspan_core::{Error, Setting};
 use stopspan_formats::jpeg::Subsampling;
+use stopspan_formats::memory::share_of_machine;
 use stopspan_formats::openexr::{Kind, Scheme};
 use stopspan_tone::{Operator, OutputColour, ToneSettings};
 
@@ -47,6 +51,29 @@ pub enum OperatorArgument {
     Bilateral,
     /// From the frames, without radiance: exposure fusion (Mertens, Kautz, Van Reeth, 2007); `run` only, no controls
     ExposureFusion,
+}
+
+/// Reads the operators that a map can be rendered by; the others are understood, so that the command can say why not, but not listed.
+#[derive(Debug, Clone)]
+pub struct OperatorOfMap;
+
+impl TypedValueParser for OperatorOfMap {
+    type Value = OperatorArgument;
+
+    fn parse_ref(
+        &self,
+        command: &Command,
+        argument: Option<&Arg>,
+        value: &OsStr,
+    ) -> Result<OperatorArgument, clap::Error> {
+        EnumValueParser::<OperatorArgument>::new().parse_ref(command, argument, value)
+    }
+
+    fn possible_values(&self) -> Option<Box<dyn Iterator<Item = PossibleValue> + '_>> {
+        let all = OperatorArgument::value_variants().iter();
+        let of_maps = all.filter(|o| **o != OperatorArgument::ExposureFusion);
+        Some(Box::new(of_maps.filter_map(ValueEnum::to_possible_value)))
+    }
 }
 
 /// Colour space of finished pictures.
@@ -134,6 +161,9 @@ pub struct Render {
     /// Largest map accepted, in pixels
     #[arg(long, value_name = "N", default_value_t = Limits::default().pixels)]
     pub max_pixels: u64,
+    /// Most memory that a map may take by estimate, such as 4GB [default: three quarters of what the machine has]
+    #[arg(long, value_name = "SIZE", value_parser = values::memory)]
+    pub max_memory: Option<u64>,
     /// Replace files that are there
     #[arg(long)]
     pub overwrite: bool,
@@ -229,6 +259,7 @@ impl Render {
             delivery: self.files.delivery(),
             limits: Limits {
                 pixels: self.max_pixels,
+                memory: self.max_memory.unwrap_or_else(share_of_machine),
                 accept_damaged: false,
             },
             overwrite: self.overwrite,

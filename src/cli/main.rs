@@ -48,7 +48,10 @@ fn main() -> ExitCode {
         stopspan::desk::clean_up();
         std::process::exit(INTERRUPTED.into());
     });
-    let code = match dispatch(arguments.command) {
+    let done = dispatch(arguments.command);
+    let unsaid = console::all_said().inspect_err(console::complain).is_err();
+    let code = match done {
+        Ok(DONE) if unsaid => PART_DONE,
         Ok(code) => code,
         Err(error) => {
             console::complain(&error);

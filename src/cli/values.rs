@@ -156,6 +156,30 @@ pub fn part(text: &str) -> Result<Part, Error> {
         })
 }
 
+/// An amount of memory, bytes: a number with B, kB, MB, GB or TB (powers of 1000) or KiB, MiB, GiB or TiB (of 1024).
+pub fn memory(text: &str) -> Result<u64, String> {
+    const UNITS: [(&str, f64); 9] = [
+        ("kb", 1e3),
+        ("mb", 1e6),
+        ("gb", 1e9),
+        ("tb", 1e12),
+        ("kib", 1024.0),
+        ("mib", 1_048_576.0),
+        ("gib", 1_073_741_824.0),
+        ("tib", 1_099_511_627_776.0),
+        ("b", 1.0),
+    ];
+    let low = text.trim().to_ascii_lowercase();
+    let found = UNITS.iter().find_map(|(unit, factor)| {
+        let number: f64 = low.strip_suffix(unit)?.trim().parse().ok()?;
+        Some(number * factor)
+    });
+    match found {
+        Some(bytes) if bytes >= 1.0 && bytes < 1e18 => Ok(bytes as u64),
+        _ => Err("wanted a number and a unit, as in 4GB or 800MB".into()),
+    }
+}
+
 #[cfg(test)]
 mod tests {
     #![allow(clippy::unwrap_used)]
@@ -174,6 +198,22 @@ mod tests {
         ] {
             let e = corners(bad).unwrap_err().to_string();
             assert!(e.starts_with("--wedge-corners"), "{e}");
+        }
+    }
+
+    #[test]
+    fn reads_amounts_of_memory() {
+        for (text, bytes) in [
+            ("4GB", 4_000_000_000),
+            ("1.5 gb", 1_500_000_000),
+            ("800MB", 800_000_000),
+            ("2GiB", 1 << 31),
+            ("7B", 7),
+        ] {
+            assert_eq!(memory(text), Ok(bytes), "{text}");
+        }
+        for bad in ["", "4", "GB", "-1GB", "nanGB", "infGB", "0B", "4XB"] {
+            assert!(memory(bad).is_err(), "{bad}");
         }
     }
 

@@ -5,6 +5,7 @@ use std::path::PathBuf;
 use stopspan::pipeline::{MapSettings, Settings, WedgeRequest};
 use stopspan_core::model::Limits;
 use stopspan_core::{Error, Setting};
+use stopspan_formats::memory::share_of_machine;
 use stopspan_response::ResponseRequest;
 
 /// Where the wedge is and what is known of it.
@@ -70,6 +71,9 @@ pub struct Measure {
     /// Largest picture accepted, in pixels
     #[arg(long, value_name = "N", default_value_t = Limits::default().pixels)]
     pub max_pixels: u64,
+    /// Most memory that a picture may take by estimate, such as 4GB [default: three quarters of what the machine has]
+    #[arg(long, value_name = "SIZE", value_parser = values::memory)]
+    pub max_memory: Option<u64>,
     /// Replace the file that is there
     #[arg(long)]
     pub overwrite: bool,
@@ -139,6 +143,7 @@ impl Measure {
     fn limits(&self) -> Limits {
         Limits {
             pixels: self.max_pixels,
+            memory: self.max_memory.unwrap_or_else(share_of_machine),
             accept_damaged: false,
         }
     }

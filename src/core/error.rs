@@ -1,4 +1,5 @@
 //! The errors of the library, sorted by who must act; data, not prose. The words for a person are made in `Display`.
+mod advice;
 pub mod printable;
 mod setting;
 
@@ -82,9 +83,26 @@ pub enum InputProblem {
         /// Pixels allowed.
         limit: u64,
     },
+    /// Decoding it, or working on it, would take more memory than the limit.
+    #[error("would take {} of memory, more than the limit of {}", gigabytes(*needed), gigabytes(*limit))]
+    Memory {
+        /// Memory by estimate, bytes.
+        needed: u64,
+        /// Memory allowed, bytes.
+        limit: u64,
+    },
+    /// The system gives less memory than the picture takes.
+    #[error("takes {} of memory, which the system does not give", gigabytes(*needed))]
+    OutOfMemory {
+        /// Memory asked for, bytes.
+        needed: u64,
+    },
     /// A variant of a known format that is not read.
     #[error("uses {0}, which is not read")]
     Unsupported(String),
+    /// Samples that are NaN or infinite.
+    #[error("holds samples that are not finite numbers")]
+    NotFinite,
     /// A picture that holds finished levels where radiance was wanted.
     #[error(
         "holds no radiance: it is neither OpenEXR nor Radiance RGBE, nor a JPEG with a gain map"
@@ -158,6 +176,20 @@ pub enum BracketProblem {
     /// Every pixel of every frame is clipped, or every pixel is black.
     #[error("no pixel is usable: every one is clipped or black in every frame")]
     NothingUsable,
+    /// The whole job on them would take more memory than the limit.
+    #[error("would take {} of memory together, more than the limit of {}", gigabytes(*needed), gigabytes(*limit))]
+    Memory {
+        /// Memory by estimate, bytes.
+        needed: u64,
+        /// Memory allowed, bytes.
+        limit: u64,
+    },
+    /// The system gives less memory than the job takes.
+    #[error("take {} of memory together, which the system does not give", gigabytes(*needed))]
+    OutOfMemory {
+        /// Memory asked for, bytes.
+        needed: u64,
+    },
     /// The data cannot support a response curve. `short` says which number was short.
     #[error("the response curve cannot be recovered: {short}")]
     Response {
@@ -186,114 +218,6 @@ pub enum OutputProblem {
     /// The kind of file is not one that can be written.
     #[error("has an ending that names no kind of file this program writes")]
     UnknownKind,
-}
-
-impl InputProblem {
-    fn advice(&self) -> String {
-        let plain = match self {
-            InputProblem::TooLarge { .. } => {
-                return format!(
-                    "raise the limit with {} if the file is genuine",
-                    Setting::MaxPixels
-                );
-            }
-            InputProblem::Unreadable => "check the name and the permissions",
-            InputProblem::UnknownFormat => "give JPEG, PNG, TIFF, DNG or OpenEXR frames",
-            InputProblem::Damaged => "copy the file from the camera again, or leave it out",
-            InputProblem::Unsupported(_) => {
-                "save the picture as baseline JPEG, or as 8 or 16-bit PNG or TIFF"
-            }
-            InputProblem::NoRadiance => "give the map that a run or a merge has written",
-            InputProblem::RawVariant(_) => {
-                "convert it to DNG with lossless or no compression, or develop it to a linear 16-bit TIFF"
-            }
-            InputProblem::OtherRaw(_) => {
-                "let the camera save DNG if it can; else convert the whole bracket to DNG without lossy compression, or \
-                 develop it to linear 16-bit TIFF, every frame alike and without noise reduction"
-            }
-            InputProblem::ReaderFailed(_) => {
-                "open it in another program and save it as PNG or as a plain TIFF"
-            }
-            InputProblem::OtherStill(_) => {
-                "save it as PNG, or as JPEG of the best quality, without changing its size"
-            }
-            InputProblem::Video => "save a still from it as PNG, at the video's own size",
-            InputProblem::Changed => "wait until the copy has finished, then run again",
-        };
-        plain.into()
-    }
-}
-
-impl BracketProblem {
-    fn advice(&self) -> String {
-        let plain = match self {
-            BracketProblem::NoWedge { .. } => {
-                return format!(
-                    "to measure them one by one give the place of the wedge with {} and {}; if they are a bracket, check the \
-                     exposure times or say {}",
-                    Setting::WedgeCorners,
-                    Setting::WedgeGrid,
-                    Setting::OneBracket
-                );
-            }
-            BracketProblem::OtherViews => {
-                return format!(
-                    "give the exposures of a bracket with {}, or the pictures of each camera in a folder of their own",
-                    Setting::Exposure
-                );
-            }
-            BracketProblem::NoExposure => {
-                return format!(
-                    "give it with {} FILE=SECONDS[,fN][,isoS]",
-                    Setting::Exposure
-                );
-            }
-            BracketProblem::EqualExposures => {
-                return format!(
-                    "check the exposure times, or give them with {} FILE=SECONDS",
-                    Setting::Exposure
-                );
-            }
-            BracketProblem::Response { .. } => {
-                return format!(
-                    "add frames or texture, or take them at a lower ISO speed; if the frames are linear say so with {}; \
-                     {} srgb takes the curve of IEC 61966-2-1, which nothing then checks",
-                    Setting::Linear,
-                    Setting::Response
-                );
-            }
-            BracketProblem::TooFew { .. } => {
-                "a bracket needs at least two frames of different exposure"
-            }
-            BracketProblem::Sizes { .. } => "give frames straight from one camera at one size",
-            BracketProblem::SampleTypes => {
-                "give frames of one kind: all 8-bit, all 16-bit, all float, or all raw from one camera"
-            }
-            BracketProblem::ColourSpaces { .. } => "give frames saved in one colour space",
-            BracketProblem::NothingUsable => {
-                "take the bracket again with exposures that reach the scene"
-            }
-        };
-        plain.into()
-    }
-}
-
-impl OutputProblem {
-    fn advice(self) -> String {
-        let out = Setting::Out;
-        match self {
-            OutputProblem::Exists | OutputProblem::Otherwise => {
-                format!("choose another {out}, or add {}", Setting::Overwrite)
-            }
-            OutputProblem::IsInput => format!("choose another {out}"),
-            OutputProblem::Unwritable => {
-                "check the folder, its permissions and the free space".into()
-            }
-            OutputProblem::UnknownKind => {
-                format!("use one of the endings that {} lists", Setting::Help)
-            }
-        }
-    }
 }
 
 impl Error {
@@ -379,6 +303,11 @@ fn given(setting: &Setting, value: &Option<String>) -> String {
         Some(value) => format!("{setting} {}", printable::text(value)),
         None => setting.to_string(),
     }
+}
+
+/// An amount of memory, bytes, as words: "0.3 GB".
+fn gigabytes(bytes: u64) -> String {
+    format!("{:.1} GB", bytes as f64 / 1e9)
 }
 
 fn name_list(files: &[PathBuf]) -> String {

@@ -235,6 +235,12 @@ pub enum Finding {
     WedgeEndUnsure { steps: usize, end: WedgeEnd },
     /// The grid, stated with the corners or found, does not fit the patches: in the middle of so many of its patches a step lies.
     WedgeGridDoubtful { steps_within: usize, patches: usize },
+    /// So many of the pairs of neighbouring steps get lighter beyond noise where they should get darker.
+    WedgeOrderDoubtful {
+        picture: String,
+        reversals: usize,
+        pairs: usize,
+    },
     /// The wedge's corners given lie outside the frame, or its patches are too small. Size in pixels.
     WedgeUnusable { reason: String, patch_px: f64 },
     /// Every step is told apart: the range is a lower bound.

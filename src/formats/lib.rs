@@ -1,11 +1,12 @@
 //! Picture files: bytes <-> pixels and metadata, recognised by content, with limits on what a file may claim.
 //!
-//! In reading order: decoder errors and the fence around decoders, EXIF and orientation; recognition and reading of any format (`read`, `sniff`);
+//! In reading order: decoder errors and the fence around decoders, memory, EXIF and orientation; recognition and reading of any format (`read`, `sniff`);
 //! one module for each format; what pictures written have in common (EXIF fields, deflate and Huffman coding, ICC
 //! profiles, previews, thumbnails); radiance maps as files; writing under a temporary name.
 #![cfg_attr(test, allow(clippy::unwrap_used, clippy::expect_used))]
 mod fault;
 mod fence;
+pub mod memory;
 mod metadata;
 mod orientation;
 mod read;

@@ -1,5 +1,6 @@
 //! Reads EXIF (Exif 2.32, JEITA CP-3451E) into a [`Header`], unchecked.
 use exif::{Context, Exif, Field, In, Reader, Tag, Value};
+use stopspan_core::error::printable;
 use stopspan_core::model::{Header, Rational};
 
 const COMPOSITE_SOURCES: Tag = Tag::SourceImageNumberOfCompositeImage;
@@ -64,14 +65,14 @@ impl Tags {
         })
     }
 
-    /// Text of a tag without padding; `None` if it is empty.
+    /// Text of a tag without padding, in one line: what steers a terminal is written as its escapes. `None` if it is empty.
     fn text(&self, tag: Tag) -> Option<String> {
         let Value::Ascii(parts) = self.value(tag)? else {
             return None;
         };
         let text = String::from_utf8_lossy(parts.first()?);
         let text = text.trim_matches(|c: char| c.is_whitespace() || c == '\0');
-        (!text.is_empty()).then(|| text.to_owned())
+        (!text.is_empty()).then(|| printable::text(text).into_owned())
     }
 
     /// Speed from PhotographicSensitivity, which has 16 bits. If it is 65535 or missing, the 32-bit tags apply (Exif

@@ -3,7 +3,7 @@ use super::fault::Fault;
 use super::fence::fenced;
 use super::orientation::{swaps_sides, turned, upright};
 use super::sniff::{SNIFF_BYTES, raw_family, sniff};
-use super::{dng, jpeg, openexr, png, rgbe, tiff};
+use super::{dng, jpeg, memory, openexr, png, rgbe, tiff};
 use sha2::{Digest, Sha256};
 use std::fs::File;
 use std::io::{BufReader, Read, Seek, SeekFrom};
@@ -35,14 +35,21 @@ pub fn read_header(file: &Path, limits: &Limits) -> Result<Header, Error> {
 /// # Errors
 /// As [`read_header`].
 pub fn read_format(file: &Path, limits: &Limits) -> Result<(Format, Header), Error> {
-    let (mut open, _) = open_file(file)?;
-    fenced(|| examine(&mut open, limits)).map_err(|fault| fault.at(file))
+    let (mut open, length) = open_file(file)?;
+    let examined = fenced(|| examine(&mut open, limits)).map_err(|fault| fault.at(file))?;
+    Ok(with_length(examined, length))
+}
+
+/// Counts the bytes of the file as memory of its decoding.
+fn with_length((format, mut header): (Format, Header), length: u64) -> (Format, Header) {
+    header.footprint.decoding = header.footprint.decoding.saturating_add(length);
+    (format, header)
 }
 
 /// Decodes a picture file and applies its orientation. The samples have one or three channels and are 8-bit, 16-bit
 /// or float, as stored.
 ///
-/// The size is checked against `limits` before memory of that size is read or allocated. Float samples that are NaN
+/// Size and memory are checked against `limits` before memory of that size is read or allocated. Float samples that are NaN
 /// are refused. Damaged files are refused, unless `limits.accept_damaged` allows the decodable part of a JPEG.
 ///
 /// # Errors
@@ -50,7 +57,9 @@ pub fn read_format(file: &Path, limits: &Limits) -> Result<(Format, Header), Err
 pub fn read_picture(file: &Path, limits: &Limits) -> Result<Picture, Error> {
     let (mut open, length) = open_file(file)?;
     let examined = fenced(|| examine(&mut open, limits));
-    let (format, header) = examined.map_err(|fault| fault.at(file))?;
+    let examined = examined.map_err(|fault| fault.at(file))?;
+    let (format, header) = with_length(examined, length);
+    memory::check(header.footprint, limits).map_err(|fault| fault.at(file))?;
     let bytes = read_all(open, length).map_err(|fault| fault.at(file))?;
     // The hash is computed in parallel to decoding, from the same bytes: the file is read once, and hardly any time
     // is added.
@@ -69,8 +78,7 @@ pub fn read_picture(file: &Path, limits: &Limits) -> Result<Picture, Error> {
     if let Pixels::F32(samples) = &pixels
         && samples.iter().any(|v| !v.is_finite())
     {
-        let what = InputProblem::Unsupported("samples that are not finite numbers".into());
-        return Err(Error::input(file, what));
+        return Err(Error::input(file, InputProblem::NotFinite));
     }
     Ok(Picture {
         file: file.to_path_buf(),
@@ -151,6 +159,9 @@ fn check_header(
     }
     check_size(header.columns as u64, header.rows as u64, limits)?;
     if swaps_sides(header.orientation.unwrap_or(1)) {
+        // turned into a second buffer, once the decoder has given its own back
+        let footprint = &mut header.footprint;
+        footprint.decoding = footprint.decoding.max(footprint.samples);
         std::mem::swap(&mut header.columns, &mut header.rows);
     }
     Ok((format, header))
@@ -172,7 +183,7 @@ pub(super) fn check_size(columns: u64, rows: u64, limits: &Limits) -> Result<(),
 /// Reads the file; its length must be the one it had when it was opened.
 fn read_all(mut file: BufReader<File>, length: u64) -> Result<Vec<u8>, Fault> {
     file.seek(SeekFrom::Start(0))?;
-    let mut bytes = Vec::with_capacity(usize::try_from(length).unwrap_or(0));
+    let mut bytes = memory::room(usize::try_from(length).unwrap_or(usize::MAX))?;
     file.into_inner().take(length + 1).read_to_end(&mut bytes)?;
     if bytes.len() as u64 != length {
         return Err(InputProblem::Changed.into());

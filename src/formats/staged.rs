@@ -23,8 +23,12 @@ impl Outputs {
     /// file is renamed, and that one is binding.
     ///
     /// # Errors
-    /// [`Error::Output`]: `IsInput` or `Exists`.
+    /// [`Error::Output`]: `IsInput` or `Exists`; `Unwritable` for a device or a folder, which no file may replace.
     pub fn check(&self, path: &Path) -> Result<(), Error> {
+        if path.metadata().is_ok_and(|about| !about.is_file()) {
+            let source = io::Error::other("it is a folder or a device, not a file");
+            return Err(Error::output(path, OutputProblem::Unwritable, Some(source)));
+        }
         if self.inputs.iter().any(|input| same_file(input, path)) {
             return Err(Error::output(path, OutputProblem::IsInput, None));
         }
@@ -219,6 +223,21 @@ mod tests {
         };
         write_whole(&path, &replace, |sink| sink.write_all(b"new")).unwrap();
         assert_eq!(fs::read(&path).unwrap(), b"new");
+    }
+
+    #[cfg(unix)]
+    #[test]
+    fn a_device_or_a_folder_is_never_replaced() {
+        let folder = tempfile::tempdir().unwrap();
+        let policy = Outputs {
+            overwrite: true,
+            inputs: vec![],
+        };
+        for path in [Path::new("/dev/full"), folder.path()] {
+            let result = write_whole(path, &policy, |sink| sink.write_all(b"no"));
+            assert_eq!(problem(result), OutputProblem::Unwritable);
+            assert!(!path.is_file());
+        }
     }
 
     #[test]

@@ -5,7 +5,7 @@
 //! (`listing`) and their assignment to brackets (`moment`, `camera_hdr`, `sequence`, `framing`, `joining`, `sorting`, `raw_pairing` for
 //! shots saved as raw too); the [`survey()`] that results, as text in [`words()`]; [`load()`], with exposures from
 //! pixels where none is known (`exposure_from_pixels`) and without constant borders (`borders`); one picture alone
-//! ([`load_lone`]); [`clipping`], with the floors that do
+//! ([`load_lone`]); the memory that pictures take ([`PlannedMemory`]); [`clipping`], with the floors that do
 //! not fall with the exposure (`lasting_floor`).
 //!
 //! For raw and other linear frames: `raw_frames` (common white balance, colours and black level), `dark` (dark frame
@@ -34,6 +34,7 @@ mod borders;
 mod exposure_from_pixels;
 mod load;
 mod lone;
+mod memory;
 mod survey;
 mod words;
 
@@ -55,6 +56,7 @@ pub use exposure::{ParsedExposure, parse_exposure};
 pub use listing::{SkipReason, Skipped};
 pub use load::load;
 pub use lone::load_lone;
+pub use memory::PlannedMemory;
 pub use overrides::{ExposureOverride, Overrides};
 pub use raw_levels::linear_scales;
 pub use survey::{BracketPlan, Failed, FinishedPlan, FramePlan, Survey, survey};

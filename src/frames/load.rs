@@ -2,6 +2,7 @@
 use super::borders;
 use super::dark;
 use super::exposure_from_pixels;
+use super::memory::PlannedMemory;
 use super::overrides::Overrides;
 use super::raw_frames;
 use super::survey::{BracketPlan, FinishedPlan, FramePlan, nominal};
@@ -21,7 +22,7 @@ const EQUAL_STOPS: f64 = 0.01;
 /// pixels.
 const SIDE_BY_SIDE: u64 = 1 << 28;
 
-/// Decodes the frames of a bracket, in parallel unless the files are very large.
+/// Decodes the frames of a bracket, in parallel unless the files are very large or memory is short.
 ///
 /// If no exposure is known at all, order and steps come from the pixels, with [`Finding::SpanUnknown`]. Otherwise a
 /// frame that cannot be decoded, or whose exposure is not known, is excluded with [`Finding::FrameLeftOut`] as long
@@ -38,10 +39,12 @@ pub fn load(plan: &BracketPlan, overrides: &Overrides) -> Result<Bracket, Error>
         check_exposures(plan)?;
     }
     let hdr = plan.camera_hdr.as_ref();
-    let (decoded, camera_hdr) = rayon::join(
-        || decode_all(&plan.frames, &overrides.limits),
-        || hdr.map(|h| (h, read_whole(&h.file, &overrides.limits))),
-    );
+    let frames = || decode_all(plan, overrides);
+    let beside = || hdr.map(|h| (h, read_whole(&h.file, &overrides.limits)));
+    let (decoded, camera_hdr) = match side_by_side(plan, overrides) {
+        true => rayon::join(frames, beside),
+        false => (frames(), beside()),
+    };
     let mut findings = plan.findings.clone();
     let mut plans = plan.frames.clone();
     if unknown {
@@ -142,16 +145,21 @@ fn too_few(plan: &BracketPlan, found: usize) -> Error {
 }
 
 fn decode_all<'a>(
-    plans: &'a [FramePlan],
-    limits: &Limits,
+    plan: &'a BracketPlan,
+    overrides: &Overrides,
 ) -> Vec<(&'a FramePlan, Result<Picture, Error>)> {
-    let one = |plan: &'a FramePlan| (plan, read_whole(&plan.file, limits));
-    let bytes = |plan: &FramePlan| std::fs::metadata(&plan.file).map_or(0, |m| m.len());
-    if plans.iter().map(bytes).max() > Some(SIDE_BY_SIDE) {
-        plans.iter().map(one).collect()
-    } else {
-        plans.par_iter().map(one).collect()
+    let one = |plan: &'a FramePlan| (plan, read_whole(&plan.file, &overrides.limits));
+    match side_by_side(plan, overrides) {
+        true => plan.frames.par_iter().map(one).collect(),
+        false => plan.frames.iter().map(one).collect(),
     }
+}
+
+/// True where pictures are decoded in parallel: their files are not very large, and memory suffices for several at a time.
+fn side_by_side(plan: &BracketPlan, overrides: &Overrides) -> bool {
+    let bytes = |plan: &FramePlan| std::fs::metadata(&plan.file).map_or(0, |m| m.len());
+    plan.frames.iter().map(bytes).max() <= Some(SIDE_BY_SIDE)
+        && PlannedMemory::of(plan, overrides).side_by_side(&overrides.limits)
 }
 
 /// Reads a picture and checks that the file did not change meanwhile.

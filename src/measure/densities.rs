@@ -7,16 +7,14 @@ use stopspan_core::units::Density;
 /// good to 0.02 to 0.03; common practice, no source).
 const APART: f64 = 0.06;
 
+/// Least ratio of stated contrast to that by an assumed transfer function.
+const FAIR: f64 = 0.6;
+
 /// Root mean square difference, in density, between stated densities and `-log10` of radiance, after the best common
 /// offset. Patches that are clipped or have an SNR below 3 are left out; `None` with fewer than three others.
 pub fn disagreement(patches: &[Patch]) -> Option<f64> {
-    let offsets: Vec<f64> = patches
-        .iter()
-        .filter(|p| p.clipped_share <= 0.01 && p.linear > 0.0 && p.snr >= 3.0)
-        .filter_map(|p| {
-            let expected = Density(p.density?).transmittance();
-            Some((expected / p.linear).log10())
-        })
+    let offsets: Vec<f64> = usable(patches)
+        .map(|(density, linear)| (Density(density).transmittance() / linear).log10())
         .collect();
     if offsets.len() < 3 {
         return None;
@@ -24,6 +22,30 @@ pub fn disagreement(patches: &[Patch]) -> Option<f64> {
     let n = offsets.len() as f64;
     let mean = offsets.iter().sum::<f64>() / n;
     Some((offsets.iter().map(|o| (o - mean).powi(2)).sum::<f64>() / n).sqrt())
+}
+
+/// Density and linear light of the patches that are neither clipped nor lost in noise.
+fn usable(patches: &[Patch]) -> impl Iterator<Item = (f64, f64)> {
+    let good = patches
+        .iter()
+        .filter(|p| p.clipped_share <= 0.01 && p.linear > 0.0 && p.snr >= 3.0);
+    good.filter_map(|p| Some((p.density?, p.linear)))
+}
+
+/// As [`doubt`], where light is by an assumed transfer function, from which cameras depart by contrast: a finding only where the stated
+/// densities span less than 0.6 or more than 1.67 times what that light spans (judgement).
+pub fn doubt_in_assumed_light(patches: &[Patch]) -> Option<Finding> {
+    let ends = |values: &mut dyn Iterator<Item = f64>| {
+        values.fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), v| {
+            (low.min(v), high.max(v))
+        })
+    };
+    let stated = ends(&mut usable(patches).map(|(density, _)| density));
+    let seen = ends(&mut usable(patches).map(|(_, linear)| -linear.log10()));
+    let ratio = (stated.1 - stated.0) / (seen.1 - seen.0);
+    let fair = (FAIR..=1.0 / FAIR).contains(&ratio);
+    let rms = disagreement(patches).filter(|_| !fair);
+    rms.map(|rms| Finding::DensitiesDisagree { rms })
 }
 
 /// The finding raised by a disagreement above 0.06 density. Causes: a wrong list or order, glare, uneven light, a wrong

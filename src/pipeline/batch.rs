@@ -139,6 +139,11 @@ pub(super) enum Found {
     Unfinished,
 }
 
+/// True if a run finished a bracket in this folder.
+pub(super) fn is_finished(folder: &Path) -> bool {
+    folder.join(DONE).is_file()
+}
+
 /// Removes the half-written files that a stopped run left in a folder and its folder of sheets.
 pub(super) fn clear(folder: &Path) {
     remove_leftovers(folder);

@@ -1,9 +1,10 @@
 //! A wedge measured on a map that is a file already.
+use super::rendering::opened;
 use super::settings::Event;
 use serde::{Deserialize, Serialize};
 use std::path::{Path, PathBuf};
 use stopspan_core::Error;
-use stopspan_core::error::{InputProblem, OutputProblem};
+use stopspan_core::error::OutputProblem;
 use stopspan_core::finding::Finding;
 use stopspan_core::model::Homography;
 use stopspan_core::model::Limits;
@@ -62,11 +63,7 @@ pub fn measure_map(
 ) -> Result<MapMeasurement, Error> {
     settings.wedge.check()?;
     progress(Event::Stage("reading the map"));
-    let map = stopspan_formats::open(&settings.map, &settings.limits)?.map;
-    if map.radiance.iter().any(|v| !v.is_finite()) {
-        let what = InputProblem::Unsupported("samples that are not finite numbers".into());
-        return Err(Error::input(&settings.map, what));
-    }
+    let map = opened(&settings.map, &settings.limits)?.map;
     progress(Event::Stage("looking for the wedge"));
     measure_on(&map, &settings.wedge, progress)
 }
@@ -95,9 +92,14 @@ pub fn measure_on(
         .and_then(|(place, subject)| {
             measure::measure(&[subject], place, &MeasureSettings::default()).merge
         });
+    let stated = located.place.as_ref().filter(|p| p.densities.is_some());
+    let measured = picture.as_ref().filter(|_| stated.is_some());
+    let disagree = measured.and_then(|p| measure::doubt(&p.patches));
+    let mut findings = located.findings;
+    findings.extend(disagree);
     Ok(MapMeasurement {
         wedge: located.place,
         picture,
-        findings: located.findings,
+        findings,
     })
 }

@@ -1,6 +1,7 @@
 //! A picture kept decoded, to be shown, and to be measured on one wedge after another.
 use super::Settings;
 use super::lone_light::{known_light, linear_light};
+use super::memory::{Job, check_file};
 use ndarray::Array3;
 use std::path::Path;
 use stopspan_core::Error;
@@ -25,8 +26,9 @@ impl OpenedPicture {
     /// Decodes a picture; raw samples are demosaiced.
     ///
     /// # Errors
-    /// [`Error::Input`] if it cannot be read.
+    /// [`Error::Input`] if it cannot be read, or would take more memory than the limit.
     pub fn open(file: &Path, kind: PictureKind, settings: &Settings) -> Result<Self, Error> {
+        check_file(Job::Picture, file, &settings.overrides.limits)?;
         let mut alone = frames::load_lone(file, &settings.overrides)?;
         let linear = linear_light(&mut alone, settings);
         Ok(OpenedPicture {

@@ -1,6 +1,7 @@
 //! The files a run leaves: map, picture, report; each written whole or not at all.
-use super::batch::DoneBracket;
+use super::batch::{self, DoneBracket};
 use super::delivery::{Delivery, RenderingToWrite, SOFTWARE, kind_of};
+use super::sheets;
 use rayon::prelude::*;
 use std::ops::Range;
 use std::path::Path;
@@ -71,6 +72,30 @@ const CAMERAS: &str = "cameras.csv";
 
 /// Brackets whose sections stand on one page, at most; of more each has a page of its own.
 const ON_ONE_PAGE: usize = 8;
+
+/// True if a run left its results in a folder: its report, or a folder in it with a bracket that is finished.
+fn left_results(folder: &Path) -> bool {
+    let report = std::fs::read(folder.join(REPORTS[0])).unwrap_or_default();
+    let report: serde_json::Value = serde_json::from_slice(&report).unwrap_or_default();
+    let entries = std::fs::read_dir(folder).into_iter().flatten().flatten();
+    report["program"]["name"] == stopspan_core::PROGRAM
+        || entries
+            .map(|e| e.path())
+            .any(|inner| batch::is_finished(&inner))
+}
+
+/// True of files that an earlier run into `folder` left there, which are no inputs of a later one.
+pub(super) fn is_result(path: &Path, folder: &Path) -> bool {
+    let Ok(Some(place)) = path.strip_prefix(folder).map(|p| p.iter().next()) else {
+        return false;
+    };
+    let inner = folder.join(place);
+    if inner.is_dir() {
+        return batch::is_finished(&inner) || (place == sheets::FOLDER && left_results(folder));
+    }
+    let named = REPORTS.iter().chain([&CAMERAS]).any(|name| place == *name);
+    named && left_results(folder)
+}
 
 /// Refuses early if a report is there that may not be replaced.
 pub(super) fn check_reports(folder: &Path, policy: &Outputs) -> Result<(), Error> {

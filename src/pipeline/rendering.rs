@@ -1,12 +1,15 @@
 //! The picture of a bracket; and a map that is a file already, rendered again.
 use super::delivery::{Delivery, RenderingToWrite, kind_of};
+use super::memory::{Job, check_file};
 use super::settings::{Event, Settings};
 use ndarray::Array3;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
+use stopspan_core::error::InputProblem;
 use stopspan_core::model::Limits;
 use stopspan_core::model::raw_of;
 use stopspan_core::model::{Merged, ReferenceTones};
 use stopspan_core::{Error, Setting};
+use stopspan_formats::Opened;
 use stopspan_formats::staged::Outputs;
 use stopspan_tone as tone;
 use stopspan_tone::ToneSettings;
@@ -66,10 +69,23 @@ pub struct RenderSettings {
     pub overwrite: bool,
 }
 
+/// Opens a map whose radiance is finite everywhere, within limits.
+///
+/// # Errors
+/// [`Error::Input`]: what [`stopspan_formats::open`] refuses, more memory than the limit, and values that are not finite.
+pub(super) fn opened(map: &Path, limits: &Limits) -> Result<Opened, Error> {
+    check_file(Job::Map, map, limits)?;
+    let opened = stopspan_formats::open(map, limits)?;
+    if opened.map.radiance.iter().any(|v| !v.is_finite()) {
+        return Err(Error::input(map, InputProblem::NotFinite));
+    }
+    Ok(opened)
+}
+
 /// Renders a map into one or more pictures.
 ///
 /// # Errors
-/// [`Error::Input`] for a file that holds no map; [`Error::Output`] where a picture cannot be written, or has an ending
+/// [`Error::Input`] for a file that holds no map, or one with values that are not finite; [`Error::Output`] where a picture cannot be written, or has an ending
 /// that stands for none. What was written before an error stays.
 pub fn render(settings: &RenderSettings, progress: &(dyn Fn(Event) + Sync)) -> Result<(), Error> {
     let policy = Outputs {
@@ -82,7 +98,7 @@ pub fn render(settings: &RenderSettings, progress: &(dyn Fn(Event) + Sync)) -> R
         policy.check(path)?;
     }
     progress(Event::Stage("reading the map"));
-    let opened = stopspan_formats::open(&settings.map, &settings.limits)?;
+    let opened = opened(&settings.map, &settings.limits)?;
     let look = ToneSettings {
         reference: settings.tone.reference.or(opened.header.reference_tones),
         ..settings.tone

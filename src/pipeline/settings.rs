@@ -1,6 +1,7 @@
 //! What can be asked of a run, and what it says while it works.
 use super::batch::Part;
 use super::delivery::Delivery;
+use super::products::is_result;
 use serde::Serialize;
 use serde_json::{Map, Value};
 use std::path::{Path, PathBuf};
@@ -118,7 +119,8 @@ impl Settings {
         plan.files().chain(named).collect()
     }
 
-    /// Never over an input, never over a result unless told to.
+    /// Never over an input, never over a result unless told to. Where results go into an input folder, those of an earlier run are no
+    /// inputs.
     pub(super) fn output_policy(&self) -> Outputs {
         let entries = |folder: &Path| -> Vec<PathBuf> {
             let entries = std::fs::read_dir(folder).into_iter().flatten();
@@ -134,7 +136,7 @@ impl Settings {
         });
         Outputs {
             overwrite: self.overwrite,
-            inputs: files.collect(),
+            inputs: files.filter(|file| !is_result(file, &self.out)).collect(),
         }
     }
 

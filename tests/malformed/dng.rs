@@ -219,7 +219,7 @@ fn mutations_never_panic() {
     let file = scratch.path().join("frame.dng");
     let limits = Limits {
         pixels: 1 << 20,
-        accept_damaged: false,
+        ..Limits::default()
     };
     let (mut refused, mut accepted) = (0, 0);
     for whole in files.iter().map(|f| std::fs::read(f).unwrap()) {

@@ -118,7 +118,7 @@ fn changed_bytes_never_panic_and_never_pass_the_limits() {
     let mut random = ChaCha8Rng::seed_from_u64(64);
     let limits = Limits {
         pixels: 1_000_000,
-        accept_damaged: false,
+        ..Limits::default()
     };
     for (ending, content) in files(folder.path()) {
         let file = folder.path().join(format!("changed.{ending}"));
@@ -240,7 +240,7 @@ fn gigantic_claims_cost_no_memory() {
         // with the limit raised, the file is still too short to hold what it claims
         let raised = Limits {
             pixels: u64::MAX,
-            accept_damaged: false,
+            ..Limits::default()
         };
         assert_eq!(problem(&file, &raised), InputProblem::Damaged, "{ending}");
         claims += 1;

@@ -11,4 +11,5 @@ mod opencv;
 mod openexr;
 mod registration;
 mod samples;
+mod tiff;
 mod tone;

@@ -53,6 +53,8 @@ settings! {
     Neutral = "neutral",
     /// Largest picture accepted.
     MaxPixels = "max-pixels",
+    /// Largest memory that a run may take.
+    MaxMemory = "max-memory",
     /// What the levels of the frames mean.
     Response = "response",
     /// The levels of the frames are linear.
@@ -61,6 +63,8 @@ settings! {
     Motion = "no-motion",
     /// Corners of the wedge.
     WedgeCorners = "wedge-corners",
+    /// The patches run from dark to light.
+    WedgeDarkFirst = "wedge-dark-first",
     /// Rows and columns of the wedge's patches.
     WedgeGrid = "wedge-grid",
     /// Densities of the wedge's patches.

@@ -6,6 +6,7 @@
 //! the frames; the [`Registration`] of the frames and the [`Motion`] between them; the [`RadianceMap`], and rows of it as [`Planes`];
 //! a [`Homography`]; the [`DisplayConversion`] of codes to sRGB; the [`ExposureCheck`]; the bracket after each stage
 //! ([`Registered`], [`Recovered`], [`Merged`]); paths in records ([`path_text`]).
+mod footprint;
 pub mod path_text;
 mod picture;
 mod raw;
@@ -40,6 +41,7 @@ pub use channel::main_channel;
 pub use clip::Clip;
 pub use display_conversion::DisplayConversion;
 pub use exposure_check::{Closure, ExposureCheck, PairRatio};
+pub use footprint::Footprint;
 pub use homography::{
     Homography, UNIT_SQUARE, contains, distance, is_convex_page, shortest_side, turn,
 };

@@ -1,5 +1,5 @@
 //! A decoded picture: upright pixels, and metadata as the file states it, unchecked.
-use super::ReferenceTones;
+use super::{Footprint, ReferenceTones};
 use crate::model::Raw;
 use crate::raster::Pixels;
 use crate::units::Primaries;
@@ -46,6 +46,10 @@ pub enum Compression {
 pub struct Limits {
     /// Largest number of pixels (rows x columns).
     pub pixels: u64,
+    /// Largest memory that a job may take by its estimate, bytes. No figure depends on it, so it is not recorded. By default there is
+    /// no limit; the program sets a share of what the machine has.
+    #[serde(skip)]
+    pub memory: u64,
     /// Decode damaged files as far as possible instead of refusing them.
     pub accept_damaged: bool,
 }
@@ -54,6 +58,7 @@ impl Default for Limits {
     fn default() -> Self {
         Limits {
             pixels: 400_000_000,
+            memory: u64::MAX,
             accept_damaged: false,
         }
     }
@@ -82,6 +87,8 @@ pub struct Header {
     pub columns: usize,
     /// Rows after orientation.
     pub rows: usize,
+    /// Memory that the picture takes.
+    pub footprint: Footprint,
     /// EXIF orientation 1..=8 as stored. The pixels of a [`Picture`] have it applied already.
     pub orientation: Option<u32>,
     /// ExposureTime (0x829A), seconds.

@@ -1,5 +1,6 @@
 //! Strips and tiles of a raw picture: bounds checks, then decoding of uncompressed, deflated and lossless JPEG data.
 use super::super::fault::Fault;
+use super::super::memory;
 use super::describe::Layout;
 use super::directory::Directory;
 use super::levels::Levels;
@@ -66,7 +67,7 @@ pub(super) fn decode(
     if pieces.iter().enumerate().any(short) {
         return Err(Fault::damaged("fewer samples than a strip or tile has"));
     }
-    Ok(assemble(&pieces, &grid, layout, levels))
+    assemble(&pieces, &grid, layout, levels)
 }
 
 impl Grid {
@@ -191,7 +192,7 @@ impl Coding {
     /// bit down, each row starting at a byte, in either byte order (DNG specification, BitsPerSample).
     fn unpack(&self, bytes: &[u8], width: usize) -> Result<Vec<u16>, Fault> {
         let row = (width * self.bits as usize).div_ceil(8);
-        let mut codes = Vec::with_capacity(bytes.len() / row * width);
+        let mut codes = memory::room(bytes.len() / row * width)?;
         for row in bytes.chunks_exact(row) {
             match self.bits {
                 8 => codes.extend(row.iter().map(|&b| u16::from(b))),
@@ -236,10 +237,15 @@ fn add_up(row: &mut [u16], samples: usize) {
 }
 
 /// Copies the strips or tiles to the crop and applies levels.
-fn assemble(pieces: &[Vec<u16>], grid: &Grid, layout: &Layout, levels: &Levels) -> Vec<u16> {
+fn assemble(
+    pieces: &[Vec<u16>],
+    grid: &Grid,
+    layout: &Layout,
+    levels: &Levels,
+) -> Result<Vec<u16>, Fault> {
     let crop = layout.crop;
     let (samples, width) = (layout.samples, crop.width * layout.samples);
-    let mut out = vec![0u16; width * crop.height];
+    let mut out: Vec<u16> = memory::zeroed(width * crop.height)?;
     let factor = levels.factor as u32;
     out.par_chunks_mut(width).enumerate().for_each(|(r, line)| {
         let row = crop.top + r;
@@ -264,7 +270,7 @@ fn assemble(pieces: &[Vec<u16>], grid: &Grid, layout: &Layout, levels: &Levels) 
             line = rest;
         }
     });
-    out
+    Ok(out)
 }
 
 #[cfg(test)]

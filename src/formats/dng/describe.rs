@@ -4,7 +4,7 @@ use super::directory::{Directory, Structure};
 use super::levels::Levels;
 use super::opcodes;
 use std::io::{Read, Seek};
-use stopspan_core::model::{CameraColour, ColourCalibration, Raw};
+use stopspan_core::model::{CameraColour, ColourCalibration, Footprint, Raw};
 use stopspan_core::raster::{Mosaic, Region};
 
 /// Largest number of directories examined in a file.
@@ -96,6 +96,25 @@ pub(super) struct Layout {
 }
 
 impl Layout {
+    /// Codes of 16 bits as kept, with the three colours that mosaics are developed to, and once more as strips or tiles; deflated ones
+    /// also as bytes.
+    pub fn footprint(&self) -> Footprint {
+        let kept = if self.mosaic.is_some() {
+            3
+        } else {
+            self.samples
+        };
+        let stored = (2 * self.columns * self.rows * self.samples) as u64;
+        Footprint {
+            samples: (2 * self.crop.width * self.crop.height * kept) as u64,
+            decoding: if self.compression == 8 {
+                2 * stored
+            } else {
+                stored
+            },
+        }
+    }
+
     /// Reads the tags of the raw picture's directory; refuses variants that are not supported.
     pub fn read(d: &Directory) -> Result<Layout, Fault> {
         let size = |tag| {

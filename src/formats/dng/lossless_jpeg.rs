@@ -1,5 +1,6 @@
 //! Lossless JPEG (ITU-T T.81, annex H) as used by DNG: Huffman coded prediction differences of 2 to 16 bits.
 use super::super::fault::Fault;
+use super::super::memory;
 
 /// Parameters from the marker segments before the scan.
 #[derive(Default)]
@@ -253,7 +254,7 @@ fn scan(frame: &Frame, segment: &[u8], data: &[u8]) -> Result<Vec<u16>, Fault> {
         start: 1 << (frame.precision - shift - 1),
     };
     let width = frame.columns * count;
-    let mut samples = vec![0u16; width * frame.height];
+    let mut samples: Vec<u16> = memory::zeroed(width * frame.height)?;
     let mut bits = Bits::new(data);
     // Lines of a restart interval. DNG writers restart only at line ends, as H.1.1 requires.
     let lines = match frame.restart {

@@ -51,6 +51,7 @@ pub(super) fn header(
     let mut header = Header {
         columns: layout.crop.width,
         rows: layout.crop.height,
+        footprint: layout.footprint(),
         ..Header::default()
     };
     let exif = all.first.number(EXIF);

@@ -3,6 +3,7 @@ use super::container::{Front, ISO, XMP};
 use super::metadata::{ChannelGain, GainMetadata};
 use super::xmp;
 use crate::fault::Fault;
+use crate::memory;
 use crate::orientation::upright;
 use crate::read::check_size;
 use crate::{jpeg, read_header};
@@ -12,7 +13,7 @@ use std::io::Cursor;
 use std::path::Path;
 use stopspan_core::Error;
 use stopspan_core::error::InputProblem;
-use stopspan_core::model::{Header, Limits};
+use stopspan_core::model::{Footprint, Header, Limits};
 use stopspan_core::raster::Pixels;
 use stopspan_core::units::srgb_exposure;
 
@@ -40,7 +41,7 @@ pub fn read(file: &Path, limits: &Limits) -> Result<Option<BrightFile>, Error> {
     let Some((map, metadata)) = parts(&bytes).map_err(|fault| fault.at(file))? else {
         return Ok(None);
     };
-    let light = together(&bytes, map, &metadata, limits)
+    let light = together((&header, &bytes), map, &metadata, limits)
         .and_then(|light| upright(Pixels::F32(light), header.orientation.unwrap_or(1)))
         .map_err(|fault| fault.at(file))?;
     match light {
@@ -86,13 +87,14 @@ fn parts(bytes: &[u8]) -> Result<Option<(&[u8], GainMetadata)>, Fault> {
 }
 
 fn together(
-    bytes: &[u8],
+    (base, bytes): (&Header, &[u8]),
     map: &[u8],
     metadata: &GainMetadata,
     limits: &Limits,
 ) -> Result<Array3<f32>, Fault> {
     let size = jpeg::header(&mut Cursor::new(map))?;
     check_size(size.columns as u64, size.rows as u64, limits)?;
+    memory::check(footprint(base, &size), limits)?;
     let (base, map) = rayon::join(|| samples(bytes, limits), || samples(map, limits));
     let (base, map) = (base?, map?);
     let (rows, columns, channels) = base.dim();
@@ -107,7 +109,8 @@ fn together(
             (channel, table.collect())
         })
         .collect();
-    let mut light = Array3::zeros((rows, columns, 3));
+    let light = memory::zeroed(rows * columns * 3)?;
+    let mut light = Array3::from_shape_vec((rows, columns, 3), light).map_err(Fault::damaged)?;
     light
         .axis_iter_mut(Axis(0))
         .into_par_iter()
@@ -133,6 +136,16 @@ fn together(
             }
         });
     Ok(light)
+}
+
+/// Light in floats beside both pictures, and once more where it is turned.
+fn footprint(base: &Header, map: &Header) -> Footprint {
+    let light = 12 * (base.rows as u64).saturating_mul(base.columns as u64);
+    let pictures = base.footprint.peak().saturating_add(map.footprint.peak());
+    Footprint {
+        samples: light,
+        decoding: pictures.max(light),
+    }
 }
 
 fn samples(jpeg: &[u8], limits: &Limits) -> Result<Array3<u8>, Fault> {

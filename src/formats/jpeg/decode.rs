@@ -1,6 +1,7 @@
 //! Decodes JPEG to 8-bit samples, strictly: truncated or inconsistent data are an error, not grey pixels.
 use super::markers::Markers;
 use crate::fault::Fault;
+use crate::memory;
 use crate::read::Decoded;
 use ndarray::Array3;
 use std::io::Cursor;
@@ -67,7 +68,7 @@ fn decode_into_array(bytes: &[u8], markers: &Markers, strict: bool) -> Result<Ar
     {
         return Err(Fault::damaged("two frame headers that differ"));
     }
-    let mut samples = vec![0; wanted];
+    let mut samples = memory::zeroed(wanted)?;
     decoder.decode_into(&mut samples).map_err(damage)?;
     Array3::from_shape_vec((rows, columns, channels), samples).map_err(Fault::damaged)
 }

@@ -1,8 +1,8 @@
 //! Marker segments of a JPEG file up to its first scan: size, tables, EXIF, ICC profile.
 use crate::fault::Fault;
 use crate::metadata;
-use std::io::{BufRead, Seek};
-use stopspan_core::model::{Compression, Header};
+use std::io::{BufRead, Cursor, Seek};
+use stopspan_core::model::{Compression, Footprint, Header};
 
 /// Content of the segments before the first scan.
 #[derive(Debug, Default)]
@@ -38,6 +38,7 @@ pub(crate) fn header(file: &mut (impl BufRead + Seek)) -> Result<Header, Fault> 
     let mut header = Header {
         columns: usize::from(markers.columns),
         rows: usize::from(markers.rows),
+        footprint: markers.footprint(),
         icc_profile: markers.icc_profile(),
         ..Header::default()
     };
@@ -45,6 +46,34 @@ pub(crate) fn header(file: &mut (impl BufRead + Seek)) -> Result<Header, Fault> 
         metadata::fill(&mut header, block);
     }
     Ok(header)
+}
+
+/// What the front of a JPEG stream within another file says.
+pub(crate) struct Stream {
+    /// Columns.
+    pub columns: u16,
+    /// Rows.
+    pub rows: u16,
+    /// What the stream loses; `None` without a table.
+    pub compression: Option<Compression>,
+}
+
+/// Reads the front of a JPEG stream whose tables may be apart from it, each with its own start and end (TIFF Technical Note 2).
+pub(crate) fn stream(tables: &[u8], data: &[u8]) -> Result<Stream, Fault> {
+    let tables = tables.strip_suffix(&[0xff, 0xd9]).unwrap_or(tables);
+    let data = match tables {
+        [] => data,
+        _ => data.get(2..).unwrap_or_default(),
+    };
+    let markers = Markers::read(&mut Cursor::new([tables, data].concat()))?;
+    if markers.process > 2 || markers.precision != 8 {
+        return Err(Fault::unsupported("a rare kind of JPEG in TIFF"));
+    }
+    Ok(Stream {
+        columns: markers.columns,
+        rows: markers.rows,
+        compression: markers.compression(),
+    })
 }
 
 impl Markers {
@@ -148,6 +177,18 @@ impl Markers {
             .all(|(k, (number, _))| usize::from(*number) == k + 1);
         (complete && !parts.is_empty())
             .then(|| parts.iter().flat_map(|(_, p)| p.iter().copied()).collect())
+    }
+
+    /// The decoder writes into the buffer that is kept; beside it a progressive file's coefficients of 16 bits are held.
+    fn footprint(&self) -> Footprint {
+        let pixels = u64::from(self.columns) * u64::from(self.rows);
+        let samples = match self.components.len() {
+            1 => pixels,
+            _ => 3 * pixels,
+        };
+        let progressive = self.process == 2;
+        let decoding = if progressive { 2 * samples } else { 0 };
+        Footprint { samples, decoding }
     }
 
     /// Quantisation of luminance and chroma subsampling. `None` without the luminance table.

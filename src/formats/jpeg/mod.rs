@@ -5,4 +5,4 @@ mod markers;
 
 pub(super) use decode::decode;
 pub use encode::{Subsampling, encode};
-pub(super) use markers::header;
+pub(super) use markers::{header, stream};

@@ -1,4 +1,4 @@
-//! OpenEXR, in reading order: header attributes, encoding of blocks (`blocks`), writing block by block, reading.
+//! OpenEXR, in reading order: header attributes, encoding of blocks (`blocks`), writing block by block, headers (`header`), reading.
 //!
 //! Files are written with the PXR24 or the ZIP scheme; PXR24 is the default. It stores differences along a row in
 //! byte planes, keeps HALF and UINT channels exactly and FLOAT channels to 16 significant bits (a relative step of
@@ -8,12 +8,15 @@
 //! table in `tests/bench/README.md`.
 mod attributes;
 mod blocks;
+mod header;
 mod read;
 mod write;
 
 pub use attributes::{Attributes, TONES};
-pub use read::{Content, Light, read, read_light, states_exposure};
-pub(super) use read::{decode, header};
+pub(super) use header::header;
+pub use header::states_exposure;
+pub(super) use read::decode;
+pub use read::{Content, Light, read, read_light};
 pub use write::{Layout, write};
 
 use half::f16;

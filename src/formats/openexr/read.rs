@@ -1,25 +1,25 @@
 //! Reads OpenEXR files: all channels of the first part by name, or R, G, B as a picture. The `exr` crate decodes.
-use super::{Attributes, ChannelRows, Kind, TONES};
+use super::header::{blocks_at_a_time, decodable, fault, first_part, footprint, window};
+use super::{Attributes, ChannelRows, Kind};
 use crate::fault::Fault;
+use crate::memory;
 use crate::read::Decoded;
 use crate::sniff_file;
 use exr::block::UncompressedBlock;
 use exr::block::chunk::Chunk;
 use exr::meta::MetaData;
 use exr::meta::attribute::SampleType;
-use exr::meta::header::Header as ExrHeader;
 use half::f16;
 use ndarray::Array3;
 use rayon::prelude::*;
 use std::collections::BTreeMap;
 use std::fs::File;
-use std::io::{BufRead, BufReader, Cursor, Read, Seek};
+use std::io::{BufReader, Cursor, Read, Seek};
 use std::path::Path;
 use stopspan_core::Error;
 use stopspan_core::error::InputProblem;
-use stopspan_core::model::{Compression, Format, Header, Limits, Rational, ReferenceTones};
+use stopspan_core::model::{Compression, Footprint, Format, Limits};
 use stopspan_core::raster::Pixels;
-use stopspan_core::units::Primaries;
 
 /// All channels of the first part of an OpenEXR file.
 #[derive(Debug, Clone, PartialEq)]
@@ -77,53 +77,11 @@ fn source(file: &Path) -> Result<(BufReader<File>, u64), Error> {
     Ok((BufReader::new(open), length))
 }
 
-/// Size and exposure according to the standard attributes.
-pub(crate) fn header(file: &mut (impl BufRead + Seek)) -> Result<Header, Fault> {
-    decodable(file)?;
-    let meta = MetaData::read_from_buffered(file, false).map_err(fault)?;
-    let first = first_part(&meta)?;
-    let attributes = Attributes::of(first);
-    Ok(Header {
-        columns: first.layer_size.0,
-        rows: first.layer_size.1,
-        exposure_time: attributes.exposure_time.map(rational),
-        f_number: attributes.aperture.map(rational),
-        sensitivity: attributes.iso_speed.map(f64::from),
-        captured: attributes.capture_date,
-        reference_tones: attributes
-            .custom
-            .get(TONES)
-            .and_then(|text| ReferenceTones::from_text(text)),
-        primaries: attributes
-            .chromaticities
-            .and_then(|xy| Primaries::new(xy.map(f64::from))),
-        ..Header::default()
-    })
-}
-
-/// True if a file can be a frame of a bracket: it states an exposure time, has colour channels only, and was not
-/// written by this program, whose maps state the time of their reference frame. False if the file cannot be read.
-pub fn states_exposure(file: &Path) -> bool {
-    const COLOURS: [&str; 6] = ["R", "G", "B", "A", "Y", "Z"];
-    let Ok(meta) = MetaData::read_from_file(file, false) else {
-        return false;
-    };
-    let Ok(first) = first_part(&meta) else {
-        return false;
-    };
-    let mut names = first.channels.list.iter().map(|c| c.name.to_string());
-    let attributes = Attributes::of(first);
-    let own = |text: String| text.starts_with(stopspan_core::PROGRAM);
-    attributes.exposure_time.is_some()
-        && names.all(|name| COLOURS.contains(&name.as_str()))
-        && !attributes.software.is_some_and(own)
-}
-
 /// Decodes R, G, B or Y as float samples. The size must have been checked against the limits.
 pub(crate) fn decode(bytes: &[u8]) -> Result<Decoded, Fault> {
     let all = Limits {
         pixels: u64::MAX,
-        accept_damaged: false,
+        ..Limits::default()
     };
     let light = Opened::new(Cursor::new(bytes), bytes.len() as u64, &all)?.light()?;
     Ok(Decoded {
@@ -134,33 +92,11 @@ pub(crate) fn decode(bytes: &[u8]) -> Result<Decoded, Fault> {
     })
 }
 
-/// Bytes at the start of a file that are searched for its compression attribute.
-const FRONT: u64 = 1 << 16;
-
-/// Refuses compression schemes newer than those the `exr` crate knows, by name; the crate would report the header as
-/// damaged.
-fn decodable(file: &mut (impl Read + Seek)) -> Result<(), Fault> {
-    const ATTRIBUTE: &[u8] = b"compression\0compression\0\x01\0\0\0";
-    let mut front = Vec::new();
-    file.by_ref().take(FRONT).read_to_end(&mut front)?;
-    file.rewind()?;
-    let mut windows = front.windows(ATTRIBUTE.len() + 1);
-    let number = windows.find_map(|w| w.strip_prefix(ATTRIBUTE)?.first().copied());
-    let name = match number {
-        None | Some(0..=9) => return Ok(()),
-        Some(10 | 11) => "HTJ2K",
-        Some(13) => "Zstandard",
-        Some(_) => "unknown",
-    };
-    Err(Fault::unsupported(format!(
-        "OpenEXR with {name} compression; save it with ZIP or PIZ compression"
-    )))
-}
-
 /// A file whose first part was checked against the limits.
 struct Opened<S> {
     reader: exr::block::reader::Reader<S>,
     meta: MetaData,
+    limits: Limits,
 }
 
 impl<S: Read + Seek> Opened<S> {
@@ -187,7 +123,11 @@ impl<S: Read + Seek> Opened<S> {
                 "the file is too short for the size it claims",
             ));
         }
-        Ok(Opened { reader, meta })
+        Ok(Opened {
+            reader,
+            meta,
+            limits: *limits,
+        })
     }
 
     /// Passes on the lines of all channels: index of the channel, index of the line's first sample in its plane,
@@ -196,10 +136,10 @@ impl<S: Read + Seek> Opened<S> {
         self,
         mut put: impl FnMut(usize, usize, &[u8]) -> Result<(), Fault>,
     ) -> Result<(), Fault> {
-        let Opened { reader, meta } = self;
+        let Opened { reader, meta, .. } = self;
         let first = first_part(&meta)?;
         let mut chunks = reader.all_chunks(false).map_err(fault)?;
-        let window = 8 * rayon::current_num_threads();
+        let window = blocks_at_a_time();
         loop {
             let next: Vec<Chunk> = chunks
                 .by_ref()
@@ -237,10 +177,16 @@ impl<S: Read + Seek> Opened<S> {
         let (columns, rows) = (first.layer_size.0, first.layer_size.1);
         let attributes = Attributes::of(first);
         let channels = first.channels.list.clone();
-        let mut planes: Vec<ChannelRows> = channels
-            .iter()
-            .map(|c| empty(c.sample_type, rows * columns))
-            .collect();
+        // the samples once as they are stored, once as the planes of a map
+        let kept = 2 * first.total_pixel_bytes() as u64;
+        let footprint = Footprint {
+            samples: kept,
+            decoding: window(first),
+        };
+        memory::check(footprint, &self.limits)?;
+        let planes = channels.iter();
+        let planes = planes.map(|c| empty(c.sample_type, rows * columns));
+        let mut planes: Vec<ChannelRows> = planes.collect::<Result<_, _>>()?;
         self.lines(|channel, start, samples| {
             copy_line(planes.get_mut(channel), start, samples).ok_or_else(outside)
         })?;
@@ -271,7 +217,8 @@ impl<S: Read + Seek> Opened<S> {
                 "OpenEXR without float channels R, G, B or Y",
             ));
         }
-        let mut samples = vec![0f32; shape.0 * shape.1 * n];
+        memory::check(footprint(first), &self.limits)?;
+        let mut samples: Vec<f32> = memory::zeroed(shape.0 * shape.1 * n)?;
         self.lines(|channel, start, bytes| {
             let Some(k) = channels.iter().position(|&c| c == channel) else {
                 return Ok(());
@@ -296,28 +243,12 @@ fn outside() -> Fault {
     Fault::damaged("a block outside of the picture")
 }
 
-fn first_part(meta: &MetaData) -> Result<&ExrHeader, Fault> {
-    let first = meta.headers.first().ok_or(Fault::damaged("no part"))?;
-    if first.deep {
-        return Err(Fault::unsupported("deep OpenEXR data"));
-    }
-    if first
-        .channels
-        .list
-        .iter()
-        .any(|c| c.sampling.0 != 1 || c.sampling.1 != 1)
-    {
-        return Err(Fault::unsupported("subsampled OpenEXR channels"));
-    }
-    Ok(first)
-}
-
-fn empty(kind: SampleType, samples: usize) -> ChannelRows {
-    match kind {
-        SampleType::U32 => ChannelRows::Uint(vec![0; samples]),
-        SampleType::F16 => ChannelRows::Half(vec![f16::ZERO; samples]),
-        SampleType::F32 => ChannelRows::Float(vec![0.0; samples]),
-    }
+fn empty(kind: SampleType, samples: usize) -> Result<ChannelRows, Fault> {
+    Ok(match kind {
+        SampleType::U32 => ChannelRows::Uint(memory::zeroed(samples)?),
+        SampleType::F16 => ChannelRows::Half(memory::zeroed(samples)?),
+        SampleType::F32 => ChannelRows::Float(memory::zeroed(samples)?),
+    })
 }
 
 fn floats(bytes: &[u8]) -> impl Iterator<Item = f32> {
@@ -349,31 +280,6 @@ fn copy_line(plane: Option<&mut ChannelRows>, start: usize, bytes: &[u8]) -> Opt
         }
     }
     Some(())
-}
-
-/// A float attribute as a fraction with at least six significant digits: millionths, or a million over an integer.
-/// The float is read as the shortest decimal number that rounds to it.
-fn rational(value: f32) -> Rational {
-    const PARTS: f64 = 1e6;
-    let value = value.to_string().parse().unwrap_or(f64::from(value));
-    if value.abs() < 1.0 && value != 0.0 {
-        return Rational {
-            numerator: PARTS as i64,
-            denominator: (PARTS / value).round() as i64,
-        };
-    }
-    Rational {
-        numerator: (value * PARTS).round() as i64,
-        denominator: PARTS as i64,
-    }
-}
-
-fn fault(error: exr::error::Error) -> Fault {
-    match error {
-        exr::error::Error::NotSupported(what) => Fault::unsupported(format!("OpenEXR: {what}")),
-        exr::error::Error::Io(e) => e.into(),
-        other => Fault::damaged(other),
-    }
 }
 
 impl From<SampleType> for Kind {

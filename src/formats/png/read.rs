@@ -1,11 +1,12 @@
 //! Reads PNG files: grey, RGB and palette, 1 to 16 bits.
 use crate::fault::Fault;
+use crate::memory;
 use crate::metadata;
 use crate::read::{Decoded, drop_alpha};
 use ndarray::Array3;
-use png::{BitDepth, ColorType, Decoder, DecodingError, Transformations};
+use png::{BitDepth, ColorType, Decoder, DecodingError, Info, Transformations};
 use std::io::{BufRead, Cursor, Seek};
-use stopspan_core::model::{Compression, Header};
+use stopspan_core::model::{Compression, Footprint, Header};
 use stopspan_core::raster::Pixels;
 
 /// Size, EXIF (chunk eXIf) and ICC profile, from the chunks before the picture data.
@@ -15,6 +16,7 @@ pub(crate) fn header(file: &mut (impl BufRead + Seek)) -> Result<Header, Fault> 
     let mut header = Header {
         columns: info.width as usize,
         rows: info.height as usize,
+        footprint: footprint(info),
         icc_profile: info.icc_profile.as_ref().map(|p| p.to_vec()),
         ..Header::default()
     };
@@ -22,6 +24,23 @@ pub(crate) fn header(file: &mut (impl BufRead + Seek)) -> Result<Header, Fault> 
         metadata::fill(&mut header, block.to_vec());
     }
     Ok(header)
+}
+
+/// Samples with transparency as decoded, of which colours are kept; wide ones are put into the machine's order in a second buffer.
+fn footprint(info: &Info) -> Footprint {
+    let pixels = u64::from(info.width) * u64::from(info.height);
+    let channels = match info.color_type {
+        ColorType::Grayscale => 1,
+        ColorType::GrayscaleAlpha => 2,
+        ColorType::Rgb => 3,
+        ColorType::Rgba | ColorType::Indexed => 4,
+    };
+    let wide = info.bit_depth == BitDepth::Sixteen;
+    let decoded = pixels * channels * if wide { 2 } else { 1 };
+    Footprint {
+        samples: decoded,
+        decoding: if wide { decoded } else { 0 },
+    }
 }
 
 /// Decodes a file whose size was checked against the limits. Palettes and 1, 2 and 4-bit grey become 8-bit;
@@ -39,7 +58,7 @@ pub(crate) fn decode(bytes: &[u8]) -> Result<Decoded, Fault> {
             "the file is too short for the size it claims",
         ));
     }
-    let mut data = vec![0; size];
+    let mut data = memory::zeroed(size)?;
     let frame = reader.next_frame(&mut data).map_err(fault)?;
     reader.finish().map_err(fault)?; // a cut or false end is damage
     let (stored, wanted) = match frame.color_type {
@@ -52,10 +71,7 @@ pub(crate) fn decode(bytes: &[u8]) -> Result<Decoded, Fault> {
     let shape = (frame.height as usize, frame.width as usize, wanted);
     let pixels = match frame.bit_depth {
         BitDepth::Sixteen => {
-            let wide: Vec<u16> = data
-                .chunks_exact(2)
-                .map(|b| u16::from_be_bytes([b[0], b[1]]))
-                .collect();
+            let wide = memory::converted(data.as_chunks::<2>().0, |b| u16::from_be_bytes(*b))?;
             Pixels::U16(shaped(shape, drop_alpha(wide, stored, wanted))?)
         }
         _ => Pixels::U8(shaped(shape, drop_alpha(data, stored, wanted))?),

@@ -8,10 +8,11 @@
 mod write;
 
 use super::fault::Fault;
+use super::memory;
 use super::read::Decoded;
 use ndarray::Array3;
 use std::io::{BufRead, Read, Seek};
-use stopspan_core::model::{Compression, Header};
+use stopspan_core::model::{Compression, Footprint, Header};
 use stopspan_core::raster::Pixels;
 use stopspan_core::units::Primaries;
 
@@ -39,6 +40,10 @@ pub(super) fn header(file: &mut (impl BufRead + Seek)) -> Result<Header, Fault> 
     Ok(Header {
         columns: preamble.columns,
         rows: preamble.rows,
+        footprint: Footprint {
+            samples: 12 * (preamble.rows as u64).saturating_mul(preamble.columns as u64),
+            decoding: 0,
+        },
         primaries: preamble.primaries,
         ..Header::default()
     })
@@ -57,8 +62,8 @@ pub(super) fn decode(bytes: &[u8]) -> Result<Decoded, Fault> {
         ));
     }
     let scale = (1.0 / preamble.exposure) as f32;
-    let mut samples = Vec::new();
-    let mut line = vec![[0u8; 4]; columns];
+    let mut samples = memory::room(rows.saturating_mul(columns).saturating_mul(3))?;
+    let mut line: Vec<[u8; 4]> = memory::zeroed(columns)?;
     for _ in 0..rows {
         read_scanline(&mut rest, &mut line)?;
         for pixel in &line {

@@ -1,6 +1,9 @@
-//! TIFF, in reading order: reading (6.0 and BigTIFF), and writing (16-bit).
+//! TIFF, in reading order: size and metadata (6.0 and BigTIFF), samples, JPEG data within, and writing (16-bit).
+mod coded;
+mod decode;
 mod read;
 mod write;
 
-pub(super) use read::{decode, header};
+pub(super) use decode::decode;
+pub(super) use read::header;
 pub use write::encode16;

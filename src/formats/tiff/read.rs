@@ -1,16 +1,15 @@
-//! Reads TIFF 6.0 and BigTIFF: grey and RGB, 8 and 16-bit, 32-bit unsigned, floating point.
+//! Size and metadata of TIFF 6.0 and BigTIFF files.
+use super::decode::footprint;
 use crate::fault::Fault;
 use crate::metadata;
-use crate::read::{Decoded, check_size, drop_alpha};
+use crate::read::check_size;
 use exif::{Context, Field, In, Value as ExifValue};
-use ndarray::Array3;
-use std::io::{BufRead, Cursor, Read, Seek, SeekFrom};
-use stopspan_core::model::{Compression, Header, Limits};
-use stopspan_core::raster::Pixels;
+use std::io::{BufRead, Read, Seek, SeekFrom};
+use stopspan_core::model::{Header, Limits};
+use tiff::TiffError;
+use tiff::decoder::Decoder;
 use tiff::decoder::ifd::Value;
-use tiff::decoder::{Decoder, DecodingResult, Limits as TiffLimits};
 use tiff::tags::{IfdPointer, Tag};
-use tiff::{ColorType, TiffError};
 
 /// Tags of the first directory that describe the picture, not the file (TIFF 6.0; Exif 2.32 table 4).
 const DESCRIPTIVE: [u16; 8] = [
@@ -34,6 +33,7 @@ pub(crate) fn header(file: &mut (impl BufRead + Seek), limits: &Limits) -> Resul
     let mut header = Header {
         columns: columns as usize,
         rows: rows as usize,
+        footprint: footprint(&mut decoder),
         icc_profile: icc.and_then(|value| value.into_u8_vec().ok()),
         ..Header::default()
     };
@@ -85,105 +85,6 @@ fn claimed_size(file: &mut (impl Read + Seek)) -> Option<(u64, u64)> {
 fn bytes_of(file: &mut impl Read, count: usize) -> Option<Vec<u8>> {
     let mut bytes = vec![0; count];
     file.read_exact(&mut bytes).ok().map(|()| bytes)
-}
-
-/// Decodes a file whose size was checked against the limits. 32-bit unsigned samples become float fractions of full
-/// scale; half and double precision become float; transparency is dropped.
-pub(crate) fn decode(bytes: &[u8]) -> Result<Decoded, Fault> {
-    let mut decoder = Decoder::new(Cursor::new(bytes)).map_err(fault)?;
-    let (columns, rows) = decoder.dimensions().map_err(fault)?;
-    let (stored, wanted) = channels(decoder.colortype().map_err(fault)?)?;
-    let planar = decoder
-        .find_tag_unsigned::<u16>(Tag::PlanarConfiguration)
-        .map_err(fault)?
-        == Some(2);
-    let layout = decoder.image_buffer_layout().map_err(fault)?;
-    // LZW, the most effective of the schemes read, expands a byte to less than 4096 bytes
-    if layout.complete_len / 4096 > bytes.len() {
-        return Err(Fault::damaged(
-            "the file is too short for the size it claims",
-        ));
-    }
-    let mut limits = TiffLimits::default();
-    limits.decoding_buffer_size = layout.complete_len.max(1 << 20);
-    limits.intermediate_buffer_size = layout.complete_len.max(1 << 20);
-    let mut decoder = decoder.with_limits(limits);
-    let mut samples = DecodingResult::U8(Vec::new());
-    decoder.read_image_to_buffer(&mut samples).map_err(fault)?;
-    let arrange = Arrange {
-        shape: (rows as usize, columns as usize, wanted),
-        stored,
-        planar: planar && stored > 1,
-    };
-    Ok(Decoded {
-        pixels: arrange.pixels(samples)?,
-        compression: Compression::Lossless,
-        damaged: false,
-        raw: None,
-    })
-}
-
-/// Samples stored for a pixel, and how many of them are kept.
-fn channels(kind: ColorType) -> Result<(usize, usize), Fault> {
-    let what = match kind {
-        ColorType::Gray(bits) | ColorType::RGB(bits) if bits < 8 => format!("{bits}-bit TIFF"),
-        ColorType::Gray(_) => return Ok((1, 1)),
-        ColorType::GrayA(_) => return Ok((2, 1)),
-        ColorType::RGB(_) => return Ok((3, 3)),
-        ColorType::RGBA(_) => return Ok((4, 3)),
-        ColorType::Palette(_) => "a palette TIFF".into(),
-        ColorType::CMYK(_) | ColorType::CMYKA(_) => "four-colour (CMYK) TIFF".into(),
-        ColorType::YCbCr(_) => "JPEG or YCbCr data in TIFF".into(),
-        ColorType::Lab(_) => "CIELAB TIFF".into(),
-        _ => "TIFF with further bands".into(),
-    };
-    Err(Fault::unsupported(what))
-}
-
-/// Arranges the file's samples as rows, columns, channels.
-struct Arrange {
-    shape: (usize, usize, usize),
-    stored: usize,
-    planar: bool,
-}
-
-impl Arrange {
-    fn pixels(&self, samples: DecodingResult) -> Result<Pixels, Fault> {
-        Ok(match samples {
-            DecodingResult::U8(v) => Pixels::U8(self.array(v)?),
-            DecodingResult::U16(v) => Pixels::U16(self.array(v)?),
-            DecodingResult::F32(v) => Pixels::F32(self.array(v)?),
-            DecodingResult::F16(v) => {
-                Pixels::F32(self.array(v.iter().map(|h| h.to_f32()).collect())?)
-            }
-            DecodingResult::F64(v) => {
-                Pixels::F32(self.array(v.iter().map(|&d| d as f32).collect())?)
-            }
-            DecodingResult::U32(v) => {
-                let scale = 1.0 / f64::from(u32::MAX);
-                let fractions = v.iter().map(|&n| (f64::from(n) * scale) as f32);
-                Pixels::F32(self.array(fractions.collect())?)
-            }
-            _ => return Err(Fault::unsupported("signed or 64-bit integer TIFF")),
-        })
-    }
-
-    fn array<T: Copy>(&self, samples: Vec<T>) -> Result<Array3<T>, Fault> {
-        let (rows, columns, wanted) = self.shape;
-        let count = rows * columns;
-        if samples.len() != count * self.stored {
-            return Err(Fault::damaged("fewer samples than pixels"));
-        }
-        let samples = if self.planar {
-            (0..count)
-                .flat_map(|pixel| (0..wanted).map(move |k| k * count + pixel))
-                .map(|place| samples[place])
-                .collect()
-        } else {
-            drop_alpha(samples, self.stored, wanted)
-        };
-        Array3::from_shape_vec(self.shape, samples).map_err(Fault::damaged)
-    }
 }
 
 /// Descriptive fields of the first directory and all fields of its EXIF directory; unreadable ones are skipped.
@@ -261,7 +162,7 @@ fn all<T>(list: &[Value], take: impl Fn(&Value) -> Option<T>) -> Option<Vec<T>> 
     list.iter().map(take).collect()
 }
 
-fn fault(error: TiffError) -> Fault {
+pub(super) fn fault(error: TiffError) -> Fault {
     match error {
         TiffError::UnsupportedError(what) => Fault::unsupported(format!("a TIFF variant ({what})")),
         TiffError::IoError(e) => e.into(),

@@ -13,6 +13,7 @@ pub use known_light::{KeptResponse, KnownLight, TakenAs, light_by_bracket};
 pub use smooth_line::{Knot, SmoothLine};
 pub use wedge_curve::{WedgeCurve, wedge_curve};
 
+use crate::densities;
 use crate::locate::{Located, WedgeRequest, locate};
 use crate::wedge::patches;
 use crate::{CurveEnd, MeasureSettings, Subject, find, measure};
@@ -144,8 +145,11 @@ fn on_wedge(
         light = known.light.clone();
         settings.range.resampling.span_relative = known.span_relative;
     } else if place.densities.is_some() {
-        match wedge_curve(&patches(&subject, &place).0, &place, base, ASSUMED_DENSITY) {
+        let samples = patches(&subject, &place).0;
+        match wedge_curve(&samples, &place, base, ASSUMED_DENSITY) {
             Ok(found) => {
+                let assumed: Vec<Patch> = samples.into_iter().map(|s| s.patch).collect();
+                findings.extend(densities::doubt_in_assumed_light(&assumed));
                 subject = subject.with_curve(&found.curve);
                 subject.curve_end = CurveEnd::At(found.lowest);
                 settings.range.curves = found.drawn;
@@ -166,6 +170,9 @@ fn on_wedge(
     if let Some(beyond_stops) = short {
         wedge_curve::bounded_below(&mut measured);
         findings.push(Finding::ClipBeyondWedge { beyond_stops });
+    }
+    if place.densities.is_some() && input.known.is_some() {
+        findings.extend(densities::doubt(&measured.patches));
     }
     if light == LinearLight::Srgb {
         without_stops(&mut measured);

@@ -1,5 +1,6 @@
 //! The default shot of every camera, decoded, with what was measured on it.
 use super::super::lone_light;
+use super::super::memory::{Job, check_file};
 use super::super::settings::Settings;
 use super::{camera_of, settings_of};
 use rayon::prelude::*;
@@ -115,6 +116,7 @@ pub(super) fn load(files: Vec<DefaultShot>, settings: &Settings, report: &Report
 
 /// Decodes a picture as a bracket of one frame; raw samples are demosaiced.
 pub(super) fn developed(file: &Path, settings: &Settings) -> Result<Bracket, Error> {
+    check_file(Job::Picture, file, &settings.overrides.limits)?;
     let mut alone = frames::load_lone(file, &settings.overrides)?;
     lone_light::linear_light(&mut alone, settings);
     Ok(alone)

@@ -55,7 +55,11 @@ fn quantity(bracket: &str, file: &str, one: &Compared) -> Vec<String> {
         row.push(optional(figure.and_then(|f| f.low95)));
         row.push(optional(figure.and_then(|f| f.high95)));
     }
-    row.push(one.single_file.clone().unwrap_or_default());
+    row.push(
+        one.single_file
+            .as_deref()
+            .map_or_else(String::new, super::text),
+    );
     let (merge, single) = (one.against_merge, one.against_single);
     for (less, tie) in [(merge, true), (single, false)] {
         row.push(optional(less.map(|d| d.value)));

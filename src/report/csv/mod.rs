@@ -4,8 +4,8 @@
 //! `comparison`, a row per quantity; `cameras`, a row per camera.
 //!
 //! Rules of all files: a cell without a value is empty; numbers have a point and no grouping, and an exponent below 0.0001 ("1.2e-7");
-//! truth is `true` or `false`; a lower bound is marked by a column of its own and never stands where a measured range would; text that a
-//! spreadsheet would take for a formula has an apostrophe before it.
+//! truth is `true` or `false`; a lower bound is marked by a column of its own and never stands where a measured range would; text has
+//! its control characters as escapes (`\n`), and an apostrophe before it where a spreadsheet would take it for a formula.
 mod cameras;
 mod comparison;
 mod levels;
@@ -20,7 +20,7 @@ pub use stops::{STOP_COLUMNS, stops};
 
 use crate::words::kind_name;
 use stopspan_core::Error;
-use stopspan_core::error::OutputProblem;
+use stopspan_core::error::{OutputProblem, printable};
 use stopspan_core::model::ResponseMethod;
 use stopspan_core::results::{BracketReport, Limit, LinearLight, Report};
 use stopspan_core::results::{PictureMeasurement, Tint, UsableStops};
@@ -171,19 +171,53 @@ fn optional(value: Option<f64>) -> String {
     value.map_or_else(String::new, number)
 }
 
-/// Text from files, safe for a spreadsheet: what it would take for a formula gets an apostrophe before it (common practice, no
-/// source).
+/// Text from files in one line, safe for a spreadsheet: what it would take for a formula, after spaces too, gets an apostrophe before it
+/// (common practice, no source).
 fn text(words: &str) -> String {
-    if words.starts_with(['=', '+', '-', '@', '\t', '\r']) {
-        format!("'{words}")
-    } else {
-        words.to_owned()
+    let words = printable::text(words);
+    let first = words.trim_start().chars().next();
+    match first {
+        Some('=' | '+' | '-' | '@' | '\u{ff1d}' | '\u{ff0b}' | '\u{ff0d}' | '\u{ff20}') => {
+            format!("'{words}")
+        }
+        _ => words.into_owned(),
     }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    /// Read back by the `csv` crate, a hostile name is one cell that begins with no sign of a formula and holds no control character.
+    #[test]
+    fn hostile_text_is_one_harmless_cell() {
+        let names = [
+            "=1+1.jpg",
+            "+a",
+            "-a",
+            "@a",
+            " =a",
+            "\t=a",
+            "\r=a",
+            "\u{ff1d}a",
+            "a\n=b,\"c\"",
+            "a\u{1b}[2Jb",
+            "a,b;c",
+        ];
+        let rows = names.iter().map(|name| vec![text(name), "1".to_owned()]);
+        let table = written("a.csv", &["name", "number"], rows).unwrap();
+        let mut back = csv::Reader::from_reader(table.as_bytes());
+        let cells: Vec<_> = back.records().map(|r| r.unwrap()[0].to_owned()).collect();
+        assert_eq!(cells.len(), names.len());
+        for cell in &cells {
+            let first = cell.trim_start().chars().next().unwrap();
+            assert!(!"=+-@\u{ff1d}".contains(first), "{cell}");
+            assert!(!cell.contains(char::is_control), "{cell:?}");
+        }
+        assert_eq!(cells[0], "'=1+1.jpg");
+        assert_eq!(cells[8], "a\\n=b,\"c\"");
+        assert_eq!(cells[10], "a,b;c");
+    }
 
     #[test]
     fn small_numbers_have_an_exponent() {

@@ -48,6 +48,15 @@ pub fn wedge_grid_doubtful(steps_within: &usize, patches: &usize) -> String {
     )
 }
 
+pub fn wedge_order_doubtful(picture: &str, reversals: &usize, pairs: &usize) -> String {
+    format!(
+        "{picture}: {reversals} of {pairs} pairs of neighbouring steps get lighter where they should get darker, so the counts are \
+         unreliable. Check the order of the steps ({}) and {}.",
+        Setting::WedgeDarkFirst,
+        Setting::WedgeCorners
+    )
+}
+
 pub fn wedge_unusable(reason: &str, patch_px: &f64) -> String {
     format!(
         "The wedge cannot be measured: {reason} (patches of {} px).",
