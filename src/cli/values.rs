@@ -175,7 +175,7 @@ pub fn memory(text: &str) -> Result<u64, String> {
         Some(number * factor)
     });
     match found {
-        Some(bytes) if bytes >= 1.0 && bytes < 1e18 => Ok(bytes as u64),
+        Some(bytes) if (1.0..1e18).contains(&bytes) => Ok(bytes as u64),
         _ => Err("wanted a number and a unit, as in 4GB or 800MB".into()),
     }
 }

@@ -235,10 +235,16 @@ pub enum Finding {
     WedgeEndUnsure { steps: usize, end: WedgeEnd },
     /// The grid, stated with the corners or found, does not fit the patches: in the middle of so many of its patches a step lies.
     WedgeGridDoubtful { steps_within: usize, patches: usize },
-    /// So many of the pairs of neighbouring steps get lighter beyond noise where they should get darker.
+    /// So many of the clear pairs of neighbouring steps get lighter where they should get darker.
     WedgeOrderDoubtful {
         picture: String,
         reversals: usize,
+        pairs: usize,
+    },
+    /// So many pairs of neighbouring patches show one and the same step, though others differ.
+    WedgeStepsRepeated {
+        picture: String,
+        same: usize,
         pairs: usize,
     },
     /// The wedge's corners given lie outside the frame, or its patches are too small. Size in pixels.

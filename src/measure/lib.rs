@@ -2,7 +2,7 @@
 //!
 //! In reading order: the picture prepared for measurement ([`Subject`]), the sources of a bracket's pictures (`sources`),
 //! the curve of a finished picture (`oecf`), finding a wedge ([`find`]), the wedge to be measured (`locate`), the wedge and
-//! its patches ([`wedge`]), stated against measured densities (`densities`) and order (`stated_order`), resolved levels ([`levels`]), the usable range
+//! its patches ([`wedge`]), stated against measured densities (`densities`), order and number of patches (`misstated`), resolved levels ([`levels`]), the usable range
 //! ([`range`]), calibration against known densities ([`calibrate`]), the measurement of one picture (`picture`) and of a
 //! bracket (`bracket`), the camera's HDR picture against the merge ([`compare`]), figures withheld (`withheld`), a picture without a bracket
 //! ([`lone`]), finished frames against raw files of the
@@ -19,13 +19,13 @@ pub mod find;
 pub mod levels;
 mod locate;
 pub mod lone;
+mod misstated;
 mod oecf;
 mod picture;
 pub mod range;
 mod raw_comparison;
 mod shots;
 mod sources;
-mod stated_order;
 mod subject;
 pub mod wedge;
 mod withheld;

@@ -1,8 +1,8 @@
 //! Measurement of pictures: patches, levels and range of each subject.
 use super::levels::{Criteria, count, joined, joined_because, pairs};
+use super::misstated;
 use super::oecf::against_merge;
 use super::range::{RangeSettings, block_noise, usable_stops};
-use super::stated_order;
 use super::subject::Subject;
 use super::wedge::{PatchSample, evened, patches};
 use stopspan_core::finding::Finding;
@@ -97,7 +97,7 @@ fn one(subject: &Subject, place: &WedgePlace, settings: &MeasureSettings) -> Pic
     let (usable, noise, doubts) = usable_stops(subject, &samples, &settings.range);
     findings.extend(doubts);
     findings.extend(hidden(&levels));
-    findings.extend(stated_order::doubt(&subject.file, &levels));
+    findings.extend(misstated::doubts(&subject.file, &list));
     if levels.chart_limited {
         findings.push(Finding::ChartLimited {
             picture: subject.file.clone(),

@@ -35,6 +35,32 @@ fn help_names_the_commands_and_the_exit_codes() {
     );
 }
 
+/// What a command refuses whatever else is said is not offered by its help, and is refused with a reason.
+#[test]
+fn what_a_command_refuses_is_not_in_its_help() {
+    for (command, hidden) in [("measure", "flat-field"), ("render", "exposure-fusion")] {
+        for help in ["-h", "--help"] {
+            let out = program(&[command, help]).expect(0).out;
+            assert!(!out.contains(hidden), "{command} {help}:\n{out}");
+        }
+        let run = program(&["run", "--help"]).expect(0).out;
+        assert!(run.contains(hidden), "{run}");
+    }
+    let fused = [
+        "render",
+        "a.exr",
+        "--out",
+        "a.jpg",
+        "--tone",
+        "exposure-fusion",
+    ];
+    let even = ["measure", "a.jpg", "--flat-field", "b.jpg"];
+    for (arguments, words) in [(&fused[..], "a map has none"), (&even, "flat field")] {
+        let said = program(arguments).expect(2).err;
+        assert!(said.contains(words), "{said}");
+    }
+}
+
 #[test]
 fn completions_for_three_shells() {
     for shell in ["bash", "zsh", "fish"] {

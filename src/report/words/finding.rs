@@ -99,6 +99,7 @@ table! {
         WedgeEndUnsure(steps, end) => Warning, wedge_end_unsure;
         WedgeGridDoubtful(steps_within, patches) => Warning, wedge_grid_doubtful;
         WedgeOrderDoubtful(picture, reversals, pairs) => Warning, wedge_order_doubtful;
+        WedgeStepsRepeated(picture, same, pairs) => Warning, wedge_steps_repeated;
         WedgeUnusable(reason, patch_px) => Warning, wedge_unusable;
         ChartLimited(picture) => Note, chart_limited;
         StepsJoinedInRendering(picture, told_apart, below_code, below_lightness) => Note, steps_joined_in_rendering;

@@ -117,7 +117,7 @@ fn urgency(one: &Finding) -> u8 {
         StatedStepFalse { .. } | StatedExposureFalse { .. } | NoWedge { .. } => 1,
         NoiseAssumed { .. } | ResponseThin { .. } | ClosureFails { .. } => 2,
         WedgeDoubtful { .. } | WedgeGridDoubtful { .. } | LevelsFlattered { .. } => 2,
-        WedgeOrderDoubtful { .. } | DensitiesDisagree { .. } => 0,
+        WedgeOrderDoubtful { .. } | WedgeStepsRepeated { .. } | DensitiesDisagree { .. } => 0,
         _ => 3,
     }
 }

@@ -57,6 +57,14 @@ pub fn wedge_order_doubtful(picture: &str, reversals: &usize, pairs: &usize) -> 
     )
 }
 
+pub fn wedge_steps_repeated(picture: &str, same: &usize, pairs: &usize) -> String {
+    format!(
+        "{picture}: {same} of {pairs} pairs of neighbouring patches show one and the same step, so the counts are unreliable. Check {} and {}.",
+        Setting::WedgeGrid,
+        Setting::WedgeCorners
+    )
+}
+
 pub fn wedge_unusable(reason: &str, patch_px: &f64) -> String {
     format!(
         "The wedge cannot be measured: {reason} (patches of {} px).",
