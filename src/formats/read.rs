@@ -59,6 +59,11 @@ pub fn read_picture(file: &Path, limits: &Limits) -> Result<Picture, Error> {
     let examined = fenced(|| examine(&mut open, limits));
     let examined = examined.map_err(|fault| fault.at(file))?;
     let (format, header) = with_length(examined, length);
+    // No format read here expands a byte to more.
+    if header.footprint.samples >> 16 > length {
+        let source = "the file is too short for the size it claims";
+        return Err(Error::input_because(file, InputProblem::Damaged, source));
+    }
     memory::check(header.footprint, limits).map_err(|fault| fault.at(file))?;
     let bytes = read_all(open, length).map_err(|fault| fault.at(file))?;
     // The hash is computed in parallel to decoding, from the same bytes: the file is read once, and hardly any time

@@ -18,6 +18,7 @@ use stopspan_formats as formats;
 use stopspan_formats::staged::{Outputs, remove_leftovers, write_whole};
 use stopspan_frames::BracketPlan;
 use stopspan_report::hexadecimal;
+use stopspan_report::html::is_inert;
 
 /// File name of what a finished bracket leaves for later runs.
 const DONE: &str = "done.json";
@@ -68,12 +69,13 @@ struct Record {
 }
 
 impl Record {
-    /// The bracket; `None` for text that is not what was written.
+    /// The bracket; `None` for text that is not what was written, and for a section of the page that could do anything but show.
     fn open(bytes: &[u8]) -> Option<DoneBracket> {
         let record: Record = serde_json::from_slice(bytes).ok()?;
         let whole = record.sha256 == sum_of(&record.bracket);
         let bracket = whole.then(|| serde_json::from_str(&record.bracket).ok());
-        bracket.flatten()
+        let bracket: Option<DoneBracket> = bracket.flatten();
+        bracket.filter(|b| is_inert(&b.section))
     }
 }
 

@@ -2,6 +2,7 @@
 //! changes a figure, is the same.
 use super::program::{Done, files, maps, program};
 use image::{Rgb, RgbImage};
+use sha2::Digest;
 use std::path::{Path, PathBuf};
 use stopspan_formats::staged::Outputs;
 use stopspan_simulate::{FileKind, Scenario, write_scenario};
@@ -203,4 +204,34 @@ fn a_record_that_was_altered_is_refused() {
     std::fs::write(&record, text.replacen(word, other, 1)).unwrap();
     let done = job.run(&["--no-wedge", "--resume"]).expect(1);
     assert!(done.err.contains("not overwritten"), "{}", done.err);
+}
+
+/// Whoever knows how the sum is made can make it right again; markup that acts is refused all the same.
+#[test]
+fn a_record_with_a_script_in_it_is_refused() {
+    let job = Job::new();
+    job.run(&["--no-wedge"]).expect(0);
+    let record = maps(&job.at("out"))[0].with_file_name("done.json");
+    let sealed = |change: &dyn Fn(&mut serde_json::Value)| {
+        let text = std::fs::read_to_string(&record).unwrap();
+        let mut whole: serde_json::Value = serde_json::from_str(&text).unwrap();
+        let mut bracket: serde_json::Value =
+            serde_json::from_str(whole["bracket"].as_str().unwrap()).unwrap();
+        change(&mut bracket);
+        let text = bracket.to_string();
+        let sum = sha2::Sha256::digest(&text);
+        let sum: String = sum.iter().map(|byte| format!("{byte:02x}")).collect();
+        (whole["sha256"], whole["bracket"]) = (sum.into(), text.into());
+        std::fs::write(&record, whole.to_string()).unwrap();
+    };
+    // The same seal on what was not changed is taken.
+    sealed(&|_| ());
+    job.run(&["--no-wedge", "--resume"]).expect(0);
+    sealed(&|bracket| bracket["section"] = "<img src=\"x\" onerror=\"alert(1)\">".into());
+    let done = job.run(&["--no-wedge", "--resume"]).expect(1);
+    assert!(done.err.contains("not overwritten"), "{}", done.err);
+    job.run(&["--no-wedge", "--resume", "--overwrite"])
+        .expect(0);
+    let page = std::fs::read_to_string(job.at("out/report.html")).unwrap();
+    assert!(!page.contains("onerror"));
 }

@@ -1,6 +1,6 @@
 //! The report as one self-contained HTML page: no network, one script for its viewer; for light and dark screens and for paper.
 //!
-//! In reading order: the page as a whole (this file); `escape` for text from files; `cameras` and `raw_table`, the sections over several
+//! In reading order: the page as a whole (this file); `escape` for text from files, `inert` for markup from files; `cameras` and `raw_table`, the sections over several
 //! brackets; `bracket`, the section of one, with its parts `answer`, `table` (and `level_counts`), `strips`, `scene`, `register`, `comparison`, `densities` and `viewer`; `notes`,
 //! definitions and provenance at the end, with `files`.
 mod answer;
@@ -10,6 +10,7 @@ mod comparison;
 mod densities;
 mod escape;
 mod files;
+mod inert;
 mod level_counts;
 mod lone;
 mod notes;
@@ -21,6 +22,7 @@ mod table;
 mod viewer;
 
 pub(crate) use escape::escape;
+pub use inert::is_inert;
 pub use viewer::{VIEWER_MODULE, VIEWER_STYLE, viewer_script};
 
 use super::Figures;
