@@ -1,12 +1,14 @@
 //! Colour of display pixels: channel ratios, gamut compression, the sRGB encoding.
 use super::paint::Coding;
-use super::scene::{exp2, log2};
+use super::scene::{exp2, log2, nearest};
 use stopspan_core::units::{Primaries, srgb_exposure, srgb_level};
 
 /// Intervals of the encoding table over linear 0..=1.
 const STEPS: usize = 16384;
 /// Codes, of 255, through which a film is fitted: L* 25 and 50.
 const FITTED: [f64; 2] = [59.0, 118.0];
+/// Exposure that all lighter ones are shown as, so that they stay finite; no display is light enough to tell them apart.
+const LIGHTEST: f32 = 1e30;
 /// Saturation, as a share of the largest in gamut, up to which colours are unchanged.
 const KNEE: f32 = 0.8;
 
@@ -40,16 +42,28 @@ impl Mixing {
 
     /// Linear RGB of a pixel in the primaries of the rendering.
     #[inline(always)]
-    pub fn mix(&self, [r, g, b]: [f32; 3]) -> [f32; 3] {
-        match self.matrix {
-            None => [r, g, b],
-            Some(m) => [
-                m[0][0] * r + m[0][1] * g + m[0][2] * b,
-                m[1][0] * r + m[1][1] * g + m[1][2] * b,
-                m[2][0] * r + m[2][1] * g + m[2][2] * b,
-            ],
+    pub fn mix(&self, pixel: [f32; 3]) -> [f32; 3] {
+        self.matrix.map_or(pixel, |m| product(m, pixel))
+    }
+
+    /// Brings pixels, channel by channel, into the primaries of the rendering. The choice is outside of the loop, which would
+    /// not be computed in wide vectors otherwise.
+    #[inline(always)]
+    pub fn mix_all<const LANES: usize>(&self, [red, green, blue]: &mut [[f32; LANES]; 3]) {
+        let Some(m) = self.matrix else { return };
+        for i in 0..LANES {
+            [red[i], green[i], blue[i]] = product(m, [red[i], green[i], blue[i]]);
         }
     }
+}
+
+#[inline(always)]
+fn product(m: [[f32; 3]; 3], [r, g, b]: [f32; 3]) -> [f32; 3] {
+    [
+        m[0][0] * r + m[0][1] * g + m[0][2] * b,
+        m[1][0] * r + m[1][1] * g + m[1][2] * b,
+        m[2][0] * r + m[2][1] * g + m[2][2] * b,
+    ]
 }
 
 /// How a camera shows colours: exposure u of a channel (1 just clips it) becomes light `(1 + c) u^p / (u^p + c)`, channel
@@ -116,7 +130,7 @@ impl Film {
     /// Light of one channel where grey pixels have log2 `grey` less `contrast` times that of their exposure.
     #[inline(always)]
     fn channel(&self, exposure: f32, grey: f32, peak: f32) -> f32 {
-        let t = exp2(grey + self.contrast * log2(exposure.max(0.0)));
+        let t = exp2(grey + self.contrast * log2(exposure.max(0.0))).min(LIGHTEST);
         peak * (1.0 + self.room) * t / (t + self.room)
     }
 }
@@ -128,12 +142,11 @@ pub(super) fn within_gamut(chroma: [f32; 3], display: f32, peak: f32) -> [f32; 3
     let high = chroma[0].max(chroma[1]).max(chroma[2]);
     let low = chroma[0].min(chroma[1]).min(chroma[2]);
     let (above, below) = ((peak - display).max(1e-6), display.max(1e-6));
-    let inside = (high <= KNEE * above) & (-low <= KNEE * below);
     // Saturation of this colour as a share of the largest in gamut.
     let reach = (high / above).max(-low / below);
-    let over = (reach - KNEE) / (1.0 - KNEE);
-    let drawn = (KNEE + (1.0 - KNEE) * over / (1.0 + over)) / reach;
-    let kept = if inside { 1.0 } else { drawn };
+    let over = ((reach - KNEE) * (1.0 / (1.0 - KNEE))).max(0.0);
+    // No branch, which would be taken pixel by pixel.
+    let kept = ((KNEE + (1.0 - KNEE) * over / (1.0 + over)) / reach.max(1e-9)).min(1.0);
     [
         display + kept * chroma[0],
         display + kept * chroma[1],
@@ -168,8 +181,9 @@ impl Encoder {
 impl Coding for Encoder {
     #[inline(always)]
     fn locate(&self, light: f32) -> (u32, f32) {
-        let position = light.clamp(0.0, 1.0) * STEPS as f32;
-        let index = (position as i32).min(STEPS as i32 - 1);
+        // NaN becomes black.
+        let position = light.max(0.0).min(1.0) * STEPS as f32;
+        let index = nearest(position - 0.5).min(STEPS as i32 - 1);
         (index as u32, position - index as f32)
     }
 

@@ -1,6 +1,6 @@
 //! Converts rows of pixels to codes through a look and a curve, in wide vectors except for table look-ups.
 use super::colour::{Film, Light, Mixing};
-use super::scene::Metering;
+use super::scene::{Metering, nearest};
 use super::table::Table;
 use stopspan_core::raster::{Work, dispatch_simd};
 
@@ -13,8 +13,7 @@ type Lane = [f32; LANES];
 
 /// A table of codes, interpolated linearly and rounded.
 pub(super) trait Coding: Sync {
-    /// Index of the table entry below a light (relative to reference white), and the fraction 0..=1 towards the next;
-    /// NaN for NaN.
+    /// Index of the table entry below a light (relative to reference white), and the fraction 0..=1 towards the next.
     fn locate(&self, light: f32) -> (u32, f32);
     /// Codes before rounding, by table entry.
     fn entries(&self) -> &[f32];
@@ -30,7 +29,7 @@ pub(super) trait Coding: Sync {
 
 #[inline(always)]
 fn rounded(a: f32, b: f32, t: f32) -> u16 {
-    ((a + t * (b - a) + 0.5) as i32).min(i32::from(u16::MAX)) as u16
+    nearest(a + t * (b - a)).min(i32::from(u16::MAX)) as u16
 }
 
 /// What is applied to every pixel of a picture.
@@ -161,27 +160,34 @@ impl Piece {
     /// undefined become grey.
     #[inline(always)]
     fn lights<T: Coding>(&mut self, brush: &Brush<T>, coloured: bool) {
-        let [red, green, blue] = &mut self.pixels;
-        let (mixing, metering, film) = (brush.mixing, brush.metering, brush.film);
+        let [red, green, blue] = &self.pixels;
+        let (mut scene, mut saturation) = ([0.0; LANES], [0.0; LANES]);
         for i in 0..LANES {
-            let pixel = [red[i], green[i], blue[i]];
-            let scene = if coloured {
-                metering.luminance(&pixel)
+            scene[i] = if coloured {
+                brush.metering.luminance(&[red[i], green[i], blue[i]])
             } else {
-                metering.luminance(&pixel[..1])
+                brush.metering.luminance(&[red[i]])
             };
+            let seen = coloured & (scene[i] < f32::MAX) & (scene[i] > DARKEST);
+            saturation[i] = if seen {
+                brush.saturation * self.colour[i]
+            } else {
+                0.0
+            };
+            self.display[i] = if scene[i] > 0.0 { self.display[i] } else { 0.0 };
+        }
+        brush.mixing.mix_all(&mut self.pixels);
+        let [red, green, blue] = &mut self.pixels;
+        // No branches here, which would be taken pixel by pixel.
+        for i in 0..LANES {
             let light = Light {
-                scene,
+                scene: scene[i],
                 display: self.display[i],
-                saturation: brush.saturation * self.colour[i],
+                saturation: saturation[i],
                 peak: brush.peak,
             };
-            let seen = coloured & (scene < f32::MAX) & (scene > DARKEST);
-            let colour = film.colour(mixing.mix(pixel), light, mixing.lights());
-            let grey = if scene > 0.0 { light.display } else { 0.0 };
-            red[i] = if seen { colour[0] } else { grey };
-            green[i] = if seen { colour[1] } else { grey };
-            blue[i] = if seen { colour[2] } else { grey };
+            let pixel = [red[i], green[i], blue[i]];
+            [red[i], green[i], blue[i]] = brush.film.colour(pixel, light, brush.mixing.lights());
         }
     }
 }

@@ -48,7 +48,7 @@ pub(super) fn log2(y: f32) -> f32 {
     let mantissa = f32::from_bits(bits.wrapping_sub(shift));
     let t = (mantissa - 1.0) / (mantissa + 1.0);
     let t2 = t * t;
-    let series = 1.0 + t2 * (1.0 / 3.0 + t2 * (1.0 / 5.0 + t2 / 7.0));
+    let series = 1.0 + t2 * (1.0 / 3.0 + t2 * (1.0 / 5.0 + t2 * (1.0 / 7.0)));
     exponent + 2.0 * std::f32::consts::LOG2_E * t * series
 }
 
@@ -74,13 +74,21 @@ impl<const CHANNELS: usize> Work for Logs<'_, CHANNELS> {
     }
 }
 
+/// The integer nearest to a number within -/+ 2^22; for others and NaN some integer. Free of branches: at 1.5 x 2^23 the
+/// spacing of floats is 1, so the low bits of the sum are those of the integer. `as` is computed number by number.
+#[inline(always)]
+pub(super) fn nearest(number: f32) -> i32 {
+    const ORIGIN: f32 = 12_582_912.0;
+    (number + ORIGIN).to_bits() as i32 - ORIGIN.to_bits() as i32
+}
+
 /// exp2 of a number of -126..=126, within 3e-7 of the exact value relatively. Free of branches.
 #[inline(always)]
 pub(super) fn exp2(x: f32) -> f32 {
     let x = x.clamp(-126.0, 126.0);
-    let whole = (x + 126.5) as i32 - 126;
+    let whole = nearest(x);
     let t = (x - whole as f32) * std::f32::consts::LN_2;
-    let series = 1.0 / 24.0 + t * (1.0 / 120.0 + t / 720.0);
+    let series = 1.0 / 24.0 + t * (1.0 / 120.0 + t * (1.0 / 720.0));
     let series = 1.0 + t * (1.0 + t * (0.5 + t * (1.0 / 6.0 + t * series)));
     series * f32::from_bits(((whole + 127) as u32) << 23)
 }
@@ -197,6 +205,17 @@ mod tests {
             assert!((exp2(x) / x.exp2() - 1.0).abs() < 1e-6, "{x}");
         }
         assert_eq!(exp2(0.0), 1.0);
+    }
+
+    #[test]
+    fn the_nearest_integer_is_that_of_the_standard_library() {
+        for i in -70_000..70_000 {
+            let x = i as f32 * 1.013;
+            assert_eq!(nearest(x), x.round_ties_even() as i32, "{x}");
+        }
+        assert_eq!(nearest(0.5), 0);
+        assert_eq!(nearest(1.5), 2);
+        assert_eq!(nearest(-0.0), 0);
     }
 
     #[test]

@@ -1,5 +1,5 @@
 //! A function of one number as a table that is interpolated linearly.
-use super::scene::REACH;
+use super::scene::{REACH, nearest};
 
 /// Table entries for each unit.
 const STEPS: f32 = 64.0;
@@ -41,8 +41,9 @@ impl Table {
     /// Index of the entry below a place, and the fraction 0..=1 towards the next.
     #[inline(always)]
     pub fn locate(&self, place: f32) -> (u32, f32) {
-        let position = (place + REACH).clamp(0.0, 2.0 * REACH) * STEPS;
-        let index = (position as i32).min(LAST as i32 - 1);
+        // NaN becomes the lower end.
+        let position = (place + REACH).max(0.0).min(2.0 * REACH) * STEPS;
+        let index = nearest(position - 0.5).min(LAST as i32 - 1);
         (index as u32, position - index as f32)
     }
 
