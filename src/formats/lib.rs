@@ -28,6 +28,7 @@ mod preview;
 mod thumbnail;
 
 pub mod map_file;
+mod map_to_show;
 mod read_map;
 
 mod background_sync;
@@ -39,6 +40,6 @@ pub use fence::is_decoding;
 pub use icc::{display_p3_profile, srgb_profile};
 pub use preview::{png_bytes, preview_jpeg};
 pub use read::{read_format, read_header, read_picture, sha256_of};
-pub use read_map::{Opened, holds_radiance, open, open_light};
+pub use read_map::{Opened, holds_radiance, open, open_to_show};
 pub use sniff::{OtherKind, UNKNOWN_FAMILY, other_kind, raw_family, sniff, sniff_file};
 pub use thumbnail::thumbnail;

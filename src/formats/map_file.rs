@@ -111,10 +111,8 @@ pub fn read_exr(path: &Path, limits: &Limits) -> Result<RadianceMap, Error> {
     };
     let radiance = layer(&content, "", channels).ok_or_else(missing)?;
     let none = || Array3::zeros(radiance.dim());
-    let flags = match content.channels.get("flags") {
-        Some(ChannelRows::Uint(v)) => v.iter().map(|&f| f as u16).collect(),
-        _ => vec![0; content.rows * content.columns],
-    };
+    let flags = flags_of(content.channels.get("flags"));
+    let flags = flags.unwrap_or_else(|| vec![0; content.rows * content.columns]);
     Ok(RadianceMap {
         statistical: layer(&content, "sigma.", channels).unwrap_or_else(none),
         systematic: layer(&content, "systematic.", channels).unwrap_or_else(none),
@@ -125,23 +123,20 @@ pub fn read_exr(path: &Path, limits: &Limits) -> Result<RadianceMap, Error> {
     })
 }
 
-/// Reads the radiance of a map only; uncertainties and flags are 0.
-///
-/// # Errors
-/// [`Error::Input`]: as [`read_exr`].
-pub fn read_exr_light(path: &Path, limits: &Limits) -> Result<RadianceMap, Error> {
-    let light = openexr::read_light(path, limits)?;
-    let primaries = primaries_of(&light.attributes);
-    Ok(RadianceMap::of_radiance(light.samples, primaries))
+pub(super) fn flags_of(channel: Option<&ChannelRows>) -> Option<Vec<u16>> {
+    match channel {
+        Some(ChannelRows::Uint(v)) => Some(v.iter().map(|&f| f as u16).collect()),
+        _ => None,
+    }
 }
 
 /// Primaries from the header, or those of BT.709 if it has none, the format's default.
-fn primaries_of(attributes: &Attributes) -> Primaries {
+pub(super) fn primaries_of(attributes: &Attributes) -> Primaries {
     let stated = attributes.chromaticities.map(|xy| xy.map(f64::from));
     stated.and_then(Primaries::new).unwrap_or_default()
 }
 
-fn letters(channels: usize) -> &'static [&'static str] {
+pub(super) fn letters(channels: usize) -> &'static [&'static str] {
     if channels == 1 {
         &["Y"]
     } else {

@@ -1,6 +1,7 @@
 //! Reads a radiance map from any supported file.
 use super::fence::fenced_file;
 use super::map_file;
+use super::map_to_show::read_exr_to_show;
 use crate::{gain_map, read_header, read_picture, sniff_file};
 use std::path::Path;
 use stopspan_core::Error;
@@ -28,12 +29,12 @@ pub fn open(path: &Path, limits: &Limits) -> Result<Opened, Error> {
     opened(path, limits, map_file::read_exr)
 }
 
-/// As [`open`], for display: uncertainty and flags are not read and are 0 in the map.
+/// As [`open`], to make a picture from: the uncertainty from noise is the main channel's alone, the systematic one is 0.
 ///
 /// # Errors
 /// As [`open`].
-pub fn open_light(path: &Path, limits: &Limits) -> Result<Opened, Error> {
-    opened(path, limits, map_file::read_exr_light)
+pub fn open_to_show(path: &Path, limits: &Limits) -> Result<Opened, Error> {
+    opened(path, limits, read_exr_to_show)
 }
 
 fn opened(

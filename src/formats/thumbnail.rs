@@ -54,6 +54,7 @@ fn embedded(header: &Header) -> Option<Array3<u8>> {
     let limits = Limits {
         pixels: 1 << 20,
         accept_damaged: false,
+        ..Limits::default()
     };
     let decoded = fenced(|| jpeg::decode(bytes, &limits)).ok()?;
     let pixels = upright(decoded.pixels, header.orientation.unwrap_or(1)).ok()?;

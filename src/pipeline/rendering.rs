@@ -75,7 +75,10 @@ pub struct RenderSettings {
 /// [`Error::Input`]: what [`stopspan_formats::open`] refuses, more memory than the limit, and values that are not finite.
 pub(super) fn opened(map: &Path, limits: &Limits) -> Result<Opened, Error> {
     check_file(Job::Map, map, limits)?;
-    let opened = stopspan_formats::open(map, limits)?;
+    finite(map, stopspan_formats::open(map, limits)?)
+}
+
+fn finite(map: &Path, opened: Opened) -> Result<Opened, Error> {
     if opened.map.radiance.iter().any(|v| !v.is_finite()) {
         return Err(Error::input(map, InputProblem::NotFinite));
     }
@@ -98,7 +101,9 @@ pub fn render(settings: &RenderSettings, progress: &(dyn Fn(Event) + Sync)) -> R
         policy.check(path)?;
     }
     progress(Event::Stage("reading the map"));
-    let opened = opened(&settings.map, &settings.limits)?;
+    let (file, limits) = (&settings.map, &settings.limits);
+    check_file(Job::Map, file, limits)?;
+    let opened = finite(file, stopspan_formats::open_to_show(file, limits)?)?;
     let look = ToneSettings {
         reference: settings.tone.reference.or(opened.header.reference_tones),
         ..settings.tone

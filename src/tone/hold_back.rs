@@ -1,7 +1,8 @@
 //! What the map's own uncertainty holds back: detail and colour where little but noise is left.
 use super::gain::{blurred, quantiles};
+use super::noise_level::{noise_level, roughness};
 use super::scene::{Metering, log2, luminance};
-use ndarray::{Array2, ArrayView3, s};
+use ndarray::{Array1, Array2, ArrayView2, Axis, Zip, s};
 use rayon::prelude::*;
 use stopspan_core::model::{RadianceMap, flag, main_channel};
 
@@ -25,16 +26,15 @@ const BELOW: f32 = 0.125;
 /// Luminance below which the map holds nothing to show: half the uncertainty of its darkest tenth, and an eighth of the
 /// luminance that all but a two-hundredth exceed, whichever is more. 0 for a map without light.
 pub(super) fn floor(map: &RadianceMap, weights: [f32; 3]) -> f32 {
-    let (rows, columns, channels) = map.radiance.dim();
+    let (rows, columns, _) = map.radiance.dim();
     let (down, across) = (rows.div_ceil(SAMPLES), columns.div_ceil(SAMPLES));
     let noise = uncertainty(map);
-    let main = main_channel(channels);
     let mut samples = Vec::new();
     for r in (0..rows).step_by(down.max(1)) {
         for c in (0..columns).step_by(across.max(1)) {
             let pixel = map.radiance.slice(s![r, c, ..]);
             let light = luminance(pixel.as_slice().unwrap_or(&[]), weights);
-            let sigma = noise.map_or(0.0, |n| n[[r, c, main]]);
+            let sigma = noise.map_or(0.0, |n| n[[r, c]]);
             if light < f32::MAX {
                 samples.push((light, if sigma < f32::MAX { sigma } else { 0.0 }));
             }
@@ -85,8 +85,12 @@ pub(super) fn mended(plane: &Array2<f32>) -> Array2<f32> {
     out
 }
 
-fn uncertainty(map: &RadianceMap) -> Option<ArrayView3<'_, f32>> {
-    (map.statistical.dim() == map.radiance.dim()).then(|| map.statistical.view())
+/// Uncertainty of the main channel.
+fn uncertainty(map: &RadianceMap) -> Option<ArrayView2<'_, f32>> {
+    let (rows, columns, _) = map.radiance.dim();
+    let (high, wide, channels) = map.statistical.dim();
+    let stated = (high, wide) == (rows, columns) && channels > 0;
+    stated.then(|| map.statistical.index_axis(Axis(2), main_channel(channels)))
 }
 
 /// What blocks of pixels keep, shares 0..=1.
@@ -98,59 +102,96 @@ pub(super) struct Kept {
     pub colour: Array2<f32>,
 }
 
-/// Shares that blocks of `block` x `block` pixels keep; `None` for a map without uncertainty. Detail is weighed against
-/// noise as by Wiener's filter: one less the variance of noise over the variance there is.
+/// Shares that blocks of `block` x `block` pixels keep; `None` for a map whose planes do not fit each other. Detail is weighed
+/// against noise as by Wiener's filter: one less the variance of noise over the variance there is. Where the map states no
+/// uncertainty, noise is found from the map itself ([`noise_level`]).
 pub(super) fn kept(map: &RadianceMap, metering: Metering, block: usize) -> Option<Kept> {
-    let noise = uncertainty(map)?;
-    let (rows, columns, channels) = map.radiance.dim();
-    let shape = (rows.div_ceil(block), columns.div_ceil(block));
-    let (light, sigma) = (map.radiance.as_slice()?, noise.to_slice()?);
-    let flags = map.flags.as_slice()?;
-    if flags.len() != rows * columns {
-        return None;
-    }
-    let width = columns * channels;
-    // One row of pixels a row of blocks is sample enough.
-    let lines: Vec<Vec<Sample>> = (0..shape.0)
-        .into_par_iter()
-        .map(|i| {
-            let row = (i * block + block / 2).min(rows - 1);
-            let light = &light[row * width..(row + 1) * width];
-            let sigma = &sigma[row * width..(row + 1) * width];
-            let flags = &flags[row * columns..(row + 1) * columns];
-            let blocks = light
-                .chunks(block * channels)
-                .zip(sigma.chunks(block * channels))
-                .zip(flags.chunks(block));
-            blocks
-                .map(|((light, sigma), flags)| Sample {
-                    clipped: share_clipped(flags),
-                    ..Sample::of(light, sigma, channels, metering)
-                })
-                .collect()
-        })
-        .collect();
+    let lines = sampled(map, metering, block)?;
+    let columns = lines.first()?.len();
     let plane = |value: fn(&Sample) -> f32| {
-        blurred(&Array2::from_shape_fn(shape, |(r, c)| {
+        blurred(&Array2::from_shape_fn((lines.len(), columns), |(r, c)| {
             f64::from(value(&lines[r][c]))
         }))
     };
-    let (light, sigma) = (plane(|s| s.light), plane(|s| s.sigma));
-    let (log, square) = (plane(|s| s.log), plane(|s| s.square));
-    let ratio = |at| (light[at] / sigma[at].max(1e-30)) as f32;
-    let detail = Array2::from_shape_fn(shape, |at| {
-        let variance = (square[at] - log[at] * log[at]).max(1e-9) as f32;
-        let noise = std::f32::consts::LOG2_E / ratio(at);
-        let texture = (1.0 - SURE * noise * noise / variance).max(0.0);
-        let clean = ((ratio(at) - WHOLE) / (CLEAN - WHOLE)).clamp(0.0, 1.0);
-        texture + clean * (1.0 - texture)
-    });
-    let clipped = plane(|s| s.clipped);
-    let colour = Array2::from_shape_fn(shape, |at| {
-        let known = 1.0 - UNKNOWN * clipped[at] as f32;
-        known * (ratio(at) / WHOLE).clamp(0.0, 1.0)
-    });
+    let (log, square, clipped) = (plane(|s| s.log), plane(|s| s.square), plane(|s| s.clipped));
+    let stated = lines.iter().flatten().any(|s| s.sigma > 0.0);
+    let noise = if stated {
+        let (light, sigma) = (plane(|s| s.light), plane(|s| s.sigma));
+        Zip::from(&light)
+            .and(&sigma)
+            .map_collect(|l, s| std::f32::consts::LOG2_E * (s / l.max(1e-30)) as f32)
+    } else {
+        noise_level(&log, &plane(|s| s.rough))
+    };
+    let detail = Zip::from(&noise)
+        .and(&log)
+        .and(&square)
+        .map_collect(|noise, log, square| {
+            let variance = (square - log * log).max(1e-9) as f32;
+            let texture = (1.0 - SURE * noise * noise / variance).max(0.0);
+            let clean = ((ratio(*noise) - WHOLE) / (CLEAN - WHOLE)).clamp(0.0, 1.0);
+            texture + clean * (1.0 - texture)
+        });
+    let colour = Zip::from(&noise)
+        .and(&clipped)
+        .map_collect(|noise, clipped| {
+            let known = 1.0 - UNKNOWN * *clipped as f32;
+            known * (ratio(*noise) / WHOLE).clamp(0.0, 1.0)
+        });
     Some(Kept { detail, colour })
+}
+
+/// Signal-to-noise ratio where noise has this deviation of log2 luminance.
+fn ratio(noise: f32) -> f32 {
+    std::f32::consts::LOG2_E / noise.max(1e-30)
+}
+
+/// Means over blocks of `block` x `block` pixels, line by line. One row of pixels a row of blocks is sample enough.
+fn sampled(map: &RadianceMap, metering: Metering, block: usize) -> Option<Vec<Vec<Sample>>> {
+    let noise = uncertainty(map);
+    let (rows, columns, channels) = map.radiance.dim();
+    let (light, flags) = (map.radiance.as_slice()?, map.flags.as_slice()?);
+    if flags.len() != rows * columns {
+        return None;
+    }
+    let none = Array1::zeros(columns);
+    let line = |i: usize| {
+        let row = (i * block + block / 2).min(rows - 1);
+        let light = &light[row * columns * channels..(row + 1) * columns * channels];
+        let pixels = light.chunks_exact(channels);
+        let light: Vec<f32> = pixels.map(|p| metering.luminance(p).min(1e30)).collect();
+        let logs: Vec<f32> = light.iter().map(|&l| log2(l)).collect();
+        let rough: Vec<f32> = roughness(&logs).collect();
+        let sigma = noise.map_or(none.view(), |n| n.index_axis_move(Axis(0), row));
+        let flags = &flags[row * columns..(row + 1) * columns];
+        let ends = (0..columns)
+            .step_by(block)
+            .map(|from| from..(from + block).min(columns));
+        ends.map(|at| Sample {
+            light: mean(&light[at.clone()]),
+            sigma: sigma
+                .slice(s![at.clone()])
+                .iter()
+                .map(|v| v.clamp(0.0, 1e30))
+                .sum::<f32>()
+                / at.len() as f32,
+            log: mean(&logs[at.clone()]),
+            square: logs[at.clone()].iter().map(|v| v * v).sum::<f32>() / at.len() as f32,
+            rough: mean(&rough[at.clone()]),
+            clipped: share_clipped(&flags[at]),
+        })
+        .collect()
+    };
+    Some(
+        (0..rows.div_ceil(block))
+            .into_par_iter()
+            .map(line)
+            .collect(),
+    )
+}
+
+fn mean(values: &[f32]) -> f32 {
+    values.iter().sum::<f32>() / values.len() as f32
 }
 
 fn share_clipped(flags: &[u16]) -> f32 {
@@ -158,32 +199,13 @@ fn share_clipped(flags: &[u16]) -> f32 {
     clipped.count() as f32 / flags.len() as f32
 }
 
-/// Means over some pixels.
-#[derive(Clone, Copy, Default)]
+/// Means over some pixels: luminance and its uncertainty, its log2, the square and the roughness of that, and the share that is
+/// clipped in all frames.
 struct Sample {
     light: f32,
     sigma: f32,
     log: f32,
     square: f32,
+    rough: f32,
     clipped: f32,
-}
-
-impl Sample {
-    fn of(light: &[f32], sigma: &[f32], channels: usize, metering: Metering) -> Self {
-        let share = channels as f32 / light.len() as f32;
-        let main = main_channel(channels);
-        let mut sum = Sample::default();
-        let pixels = light
-            .chunks_exact(channels)
-            .zip(sigma.chunks_exact(channels));
-        for (pixel, noise) in pixels {
-            let luminance = metering.luminance(pixel).min(1e30);
-            let log = log2(luminance);
-            sum.light += share * luminance;
-            sum.sigma += share * noise[main].clamp(0.0, 1e30);
-            sum.log += share * log;
-            sum.square += share * log * log;
-        }
-        sum
-    }
 }

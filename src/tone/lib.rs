@@ -21,6 +21,7 @@ mod histogram;
 mod hold_back;
 mod local_laplacian;
 mod look;
+mod noise_level;
 mod paint;
 mod render;
 mod scene;

@@ -31,7 +31,8 @@ pub mod flag {
 pub struct RadianceMap {
     /// Radiance, shape (rows, columns, channels).
     pub radiance: Array3<f32>,
-    /// Standard uncertainty from noise, same unit and shape. Over a patch it averages down.
+    /// Standard uncertainty from noise, same unit and shape. Over a patch it averages down. In a map that was read to make a
+    /// picture from it has one channel, that of the main one.
     pub statistical: Array3<f32>,
     /// Relative standard uncertainty from the response and the exposure ratios, dimensionless. It does not average
     /// down.

@@ -39,6 +39,8 @@ pub struct Content {
 pub struct Light {
     /// R, G, B or Y, shape (rows, columns, 3 or 1).
     pub samples: Array3<f32>,
+    /// Samples of other channels that were asked for, as far as the file has them.
+    pub beside: BTreeMap<String, ChannelRows>,
     /// Header attributes.
     pub attributes: Attributes,
 }
@@ -54,15 +56,15 @@ pub fn read(file: &Path, limits: &Limits) -> Result<Content, Error> {
     content.map_err(|fault| fault.at(file))
 }
 
-/// Reads the colour channels only, without memory for the others.
+/// Reads the colour channels and those named in `beside`, without memory for the others.
 ///
 /// # Errors
 /// As [`read`], and a file without float channels R, G, B or Y.
-pub fn read_light(file: &Path, limits: &Limits) -> Result<Light, Error> {
+pub fn read_light(file: &Path, limits: &Limits, beside: &[&str]) -> Result<Light, Error> {
     let (source, length) = source(file)?;
     let opened = Opened::new(source, length, limits);
     opened
-        .and_then(Opened::light)
+        .and_then(|opened| opened.light(beside))
         .map_err(|fault| fault.at(file))
 }
 
@@ -83,7 +85,7 @@ pub(crate) fn decode(bytes: &[u8]) -> Result<Decoded, Fault> {
         pixels: u64::MAX,
         ..Limits::default()
     };
-    let light = Opened::new(Cursor::new(bytes), bytes.len() as u64, &all)?.light()?;
+    let light = Opened::new(Cursor::new(bytes), bytes.len() as u64, &all)?.light(&[])?;
     Ok(Decoded {
         pixels: Pixels::F32(light.samples),
         compression: Compression::Lossless,
@@ -199,7 +201,7 @@ impl<S: Read + Seek> Opened<S> {
         })
     }
 
-    fn light(self) -> Result<Light, Fault> {
+    fn light(self, beside: &[&str]) -> Result<Light, Fault> {
         let first = first_part(&self.meta)?;
         let shape = (first.layer_size.1, first.layer_size.0);
         let attributes = Attributes::of(first);
@@ -219,7 +221,14 @@ impl<S: Read + Seek> Opened<S> {
         }
         memory::check(footprint(first), &self.limits)?;
         let mut samples: Vec<f32> = memory::zeroed(shape.0 * shape.1 * n)?;
+        let present = beside.iter().filter_map(|name| place_of(name));
+        let mut others: BTreeMap<usize, ChannelRows> = present
+            .map(|k| Ok((k, empty(list[k].sample_type, shape.0 * shape.1)?)))
+            .collect::<Result<_, Fault>>()?;
         self.lines(|channel, start, bytes| {
+            if let Some(plane) = others.get_mut(&channel) {
+                return copy_line(Some(plane), start, bytes).ok_or_else(outside);
+            }
             let Some(k) = channels.iter().position(|&c| c == channel) else {
                 return Ok(());
             };
@@ -234,6 +243,10 @@ impl<S: Read + Seek> Opened<S> {
         Ok(Light {
             samples: Array3::from_shape_vec((shape.0, shape.1, n), samples)
                 .map_err(Fault::damaged)?,
+            beside: others
+                .into_iter()
+                .map(|(k, plane)| (list[k].name.to_string(), plane))
+                .collect(),
             attributes,
         })
     }
