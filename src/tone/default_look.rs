@@ -10,7 +10,7 @@ use super::tone_scale::UNIT;
 use stopspan_core::model::ReferenceTones;
 
 /// L* beyond which the dark and the light end are soft.
-const SOFT: [f64; 2] = [10.0, 92.0];
+const SOFT: [f64; 2] = [6.0, 92.0];
 /// Distance of the scene's key below and above the reference frame's mid grey, stops, up to which the frame is taken to
 /// be exposed as it was meant. A scene low in key is more often meant than one that is light all over.
 const MEANT: [f64; 2] = [3.5, 1.5];

@@ -20,7 +20,7 @@ const WIDTH: f32 = 0.9;
 /// Distance of grounds, stops, and their largest number.
 const GROUNDS: (f64, usize) = (0.5, 64);
 /// Largest factor on the slope of the tone scale, and slope up to which detail is lifted in any case, L* a stop.
-const MOST: (f64, f64) = (4.0, 10.0);
+const MOST: (f64, f64) = (6.0, 14.0);
 /// Variance below which a window counts as flat when the gain is fitted, stops squared.
 pub(super) const FLAT: f64 = 4e-4;
 /// Size of the longest side, pixels, at which the levels of [`detail_slope`] are counted.
@@ -34,7 +34,7 @@ fn steepest(slope: f64) -> f64 {
 /// Slope that detail of a level of the pyramid is given, L* a stop, between that of the tone scale and
 /// [`steepest`]. Level 0 is the finest of a picture [`NOMINAL`] pixels wide.
 fn detail_slope(level: f64) -> f64 {
-    10.0 + 14.0 / (1.0 + (level - 3.5).exp2())
+    11.0 + 5.5 / (1.0 + (level - 3.5).exp2())
 }
 
 /// What to add to the tone scale of each pixel, in [`UNIT`]s of L*. `plane` is finite log2 luminance, `ends` the lowest
@@ -202,7 +202,7 @@ mod tests {
     fn sampled_grounds_follow_the_filter_coefficient_by_coefficient() {
         let plane = scene();
         let histogram = Histogram::of(&plane);
-        let scale = tone_scale(&histogram, 1.0);
+        let scale = tone_scale(&histogram, 1.0, -0.9);
         let ends = [0.0, 1.0].map(|share| histogram.quantile(share));
         for detail in [0.5, 1.0, 2.0] {
             let fast = boost(&plane, &scale, ends, detail);
@@ -223,7 +223,7 @@ mod tests {
     #[test]
     fn without_detail_the_tone_scale_is_all() {
         let plane = Array2::from_elem((9, 13), 0.7);
-        let scale = tone_scale(&Histogram::of(&plane), 0.0);
+        let scale = tone_scale(&Histogram::of(&plane), 0.0, -1.9);
         for b in &boost(&plane, &scale, [0.7, 0.7], 1.0) {
             assert!(b.abs() < 1e-6, "{b}");
         }

@@ -95,7 +95,8 @@ impl Look {
         let scene = Scene::survey(map.radiance.view(), metering, SMALL_SIDES[1]);
         let histogram = Histogram::of(&scene.small);
         let mid = default_look::mid_log(&histogram, settings.reference);
-        let scale = tone_scale(&histogram, mid);
+        let [film_dark, film_mid] = film_tones(settings);
+        let scale = tone_scale(&histogram, mid, mid - film_mid + film_dark);
         let detail = settings.local_contrast_stops.exp2();
         let grounds = GROUND_SHARES.map(|share| histogram.quantile(share));
         // Blocks of several pixels have no holes.
@@ -149,10 +150,13 @@ impl Look {
 }
 
 fn film(settings: &ToneSettings) -> Film {
-    let [dark, mid] = settings
-        .reference
-        .map_or(PLAIN_FILM, |tones| [tones.dark_stops, tones.mid_stops]);
-    Film::through([dark, mid])
+    Film::through(film_tones(settings))
+}
+
+/// Tones of the frame, or of [`PLAIN_FILM`].
+fn film_tones(settings: &ToneSettings) -> [f64; 2] {
+    let tones = settings.reference;
+    tones.map_or(PLAIN_FILM, |tones| [tones.dark_stops, tones.mid_stops])
 }
 
 fn top(filtered: &Array2<f32>) -> f64 {

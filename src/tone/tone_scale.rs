@@ -9,13 +9,17 @@ use super::table::Table;
 /// L* for each unit of a tone; 0 is L* 50.
 pub(super) const UNIT: f64 = 16.0;
 /// L* of the scene's dark end, of mid grey and of the light end.
-const ENDS: [f64; 3] = [8.0, 50.0, 96.0];
+const ENDS: [f64; 3] = [11.0, 50.0, 96.0];
+/// L* at most of what the reference frame shows at L* 25: dark tones are lifted by no more, so that an evening stays one.
+const DARK: f64 = 31.0;
 /// Shares of the scene that lie below its dark and its light end.
 const SHARES: [f64; 2] = [0.001, 0.999];
 /// Stops below mid grey that the dark end lies at most, however dark the darkest.
 const DEEPEST: f64 = 11.0;
 /// Added to the scene at both ends, stops.
 const MARGIN: f64 = 0.25;
+/// Stops that the dark tones span at least where they have a slope of their own.
+const LEAST_DARK: f64 = 1.0;
 /// Width of histogram bins, stops.
 const BIN: f64 = 0.05;
 /// Standard deviation of the blur of the histogram, stops.
@@ -23,17 +27,17 @@ const BLUR: f64 = 0.8;
 /// Least and largest slopes below mid grey and above it, L* a stop.
 const SLOPES: [(f64, f64); 2] = [(2.7, 18.0), (1.2, 18.0)];
 /// Slope below the dark end, L* a stop.
-const BEYOND: f64 = 2.0;
+const BEYOND: f64 = 1.0;
 /// Slope, as a share of the steepest, that tones have which are absent from the scene.
-const FLOOR: f64 = 0.1;
+const FLOOR: f64 = 0.5;
 /// Slope added at mid grey below it and above it, as a share of the steepest.
-const BUMP: [f64; 2] = [1.0, 0.35];
+const BUMP: [f64; 2] = [1.0, 0.1];
 /// Standard deviations of what is added below and above mid grey, stops. Wide below, so that a night stays a night.
 const BUMP_WIDTHS: [f64; 2] = [2.0, 1.6];
 
-/// Lightness over log2 luminance for a scene with this histogram, with mid grey at `mid`;
-/// in [`UNIT`]s from L* 50. It rises everywhere.
-pub(super) fn tone_scale(scene: &Histogram, mid: f64) -> Table {
+/// Lightness over log2 luminance for a scene with this histogram, with mid grey at `mid` and what the reference frame shows at
+/// L* 25 at `dark`; in [`UNIT`]s from L* 50. It rises everywhere.
+pub(super) fn tone_scale(scene: &Histogram, mid: f64, dark: f64) -> Table {
     let (low, high) = ends(scene, mid);
     let wish = wishes(scene, mid, low, high);
     let slope_at = |log: f64, gain: f64| {
@@ -44,15 +48,26 @@ pub(super) fn tone_scale(scene: &Histogram, mid: f64) -> Table {
             .map_or(0.0, |w| w * gain);
         wish.clamp(least, most)
     };
-    let below = gain_for(ENDS[1] - ENDS[0], |gain| {
-        integral(low, mid, |x| slope_at(x, gain))
-    });
-    let above = gain_for(ENDS[2] - ENDS[1], |gain| {
-        integral(mid, high, |x| slope_at(x, gain))
-    });
+    // The gain that climbs so far from one place to another.
+    let gain_between = |from: f64, to: f64, height: f64| {
+        gain_for(height, |gain| integral(from, to, |x| slope_at(x, gain)))
+    };
+    let above = gain_between(mid, high, ENDS[2] - ENDS[1]);
+    let below = gain_between(low, mid, ENDS[1] - ENDS[0]);
+    let held =
+        dark > low + LEAST_DARK && ENDS[1] - integral(dark, mid, |x| slope_at(x, below)) > DARK;
+    let [deep, near] = match held {
+        true => [
+            gain_between(low, dark, DARK - ENDS[0]),
+            gain_between(dark, mid, ENDS[1] - DARK),
+        ],
+        false => [below, below],
+    };
     let slope = |log: f64| match log {
         log if log < low => BEYOND,
-        log => slope_at(log.min(high), if log > mid { above } else { below }),
+        log if log < dark => slope_at(log, deep),
+        log if log < mid => slope_at(log, near),
+        log => slope_at(log.min(high), above),
     };
     let start = integral(-f64::from(REACH), mid, slope);
     let mut sum = -start;

@@ -14,6 +14,8 @@ What is measured, all in CIE L*a*b* (D65) of the 8-bit picture:
   crushed  of those that it sinks (all codes 6 or less) and the map holds at an SNR of 3: the same share
   windows  share of 15 x 15 windows, nine tenths of them lost in the reference, whose deviation of L* is at least
            0.35 of that at the exposure that shows the window best
+  real     the same share of those windows whose variance of log luminance is at least twice what the map's uncertainty
+           accounts for: in the others the contrast is that of noise
   black    share of L* < 3 among pixels the map holds; white: of L* > 98
   noise    90 % quantile, over the darkest tenth of 15 x 15 windows that are smooth once averaged 5 x 5, of the
            deviation of L* within them
@@ -96,6 +98,9 @@ def measure(picture, reference, light, sigma, flags, best):
     def share(part, whole):
         return float(part[whole].mean()) if whole.sum() > 200 else float("nan")
 
+    level = np.log2(np.maximum(y, 1e-9)).astype(np.float32)
+    noise = 0 if sigma is None else 1.4427 * sigma / np.maximum(light[..., 1], 1e-9)
+    real = lost & (deviation(level) ** 2 >= 2 * cv2.blur(np.broadcast_to(noise, y.shape).astype(np.float32) ** 2, (15, 15)))
     smooth = deviation(cv2.blur(ours[..., 0], (5, 5)))
     dark = (y <= np.percentile(y, 10)) & (smooth < 1.0)
     return {
@@ -105,6 +110,7 @@ def measure(picture, reference, light, sigma, flags, best):
         "clipped": share(inside, clipped),
         "crushed": share(inside, crushed),
         "windows": share(spread >= 0.35 * best, lost),
+        "real": share(spread >= 0.35 * best, real),
         "black": share(ours[..., 0] < 3, seen_dark),
         "white": share(ours[..., 0] > 98, held),
         "noise": float(np.percentile(spread[dark], 90)) if dark.sum() > 200 else float("nan"),
