@@ -184,7 +184,6 @@ fn one_bracket(
     policy: &Outputs,
     progress: Progress,
 ) -> Result<BracketDone, Error> {
-    check_bracket(Job::Run, plan, settings)?;
     let Settled {
         merged,
         picture,
@@ -239,6 +238,7 @@ struct Settled {
 
 /// From files to the map and the picture as they are written.
 fn settle(plan: &BracketPlan, settings: &Settings, progress: Progress) -> Result<Settled, Error> {
+    check_bracket(Job::Run, plan, settings)?;
     let recovered = prepare(plan, settings, progress)?;
     progress(Event::Stage("merging"));
     let merged = merged(recovered)?;

@@ -1,7 +1,7 @@
 //! The program from outside: help, exit codes, messages, and the files it leaves.
 //!
-//! `scene` makes small brackets, `program` runs the program on them; `help`, `job`, `batch`, `resumed`, `faults` and `bad_input` are the checks, `desk` those of the page in a browser.
-//! `scene` makes small brackets, `program` runs the program on them; `help`, `job`, `batch`, `resumed`, `faults`, `bad_input`, `limits` and `misuse` are the checks.
+//! `scene` makes small brackets, `program` runs the program on them; `help`, `job`, `batch`, `resumed`, `faults`, `bad_input`, `limits` and
+//! `misuse` are the checks, `desk` those of the page in a browser.
 mod bad_input;
 mod batch;
 mod desk;
