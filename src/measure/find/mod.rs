@@ -2,7 +2,8 @@
 //!
 //! In reading order: the picture reduced and in log2 (`shrink`), its connected regions (`regions`), the flat patches among
 //! them (`flat`), chains of patches (`seeds`), the lattice they lie on (`lattice`), the wedge on it and the order of its
-//! steps (`order`), whether light falls in steps there or runs on (`continuity`), its doubtful ends (`ends`), and corners from edges (`edges`) in profiles across the sides (`profile`).
+//! steps (`order`), whether light falls in steps there or runs on (`continuity`), its steps beyond
+//! those found (`tails`), its doubtful ends (`ends`), and corners from edges (`edges`) in profiles across the sides (`profile`).
 use stopspan_core::results::CONFIDENT;
 mod continuity;
 mod edges;
@@ -14,6 +15,7 @@ mod profile;
 mod regions;
 mod seeds;
 mod shrink;
+mod tails;
 
 use edges::PatchGrid;
 use ndarray::{ArrayRef2, ArrayRef3, Axis};
@@ -177,15 +179,17 @@ fn finished(
             fill: ordered.fill,
         },
     );
-    let corners = corners_of(&refined.map, ordered.rows, ordered.columns);
+    let extent = tails::carried_on(luminance, &refined.map, ordered);
+    let whole = ordered.carried_on(extent);
+    let map = starting_at(&refined.map, extent.first);
     let place = WedgePlace {
-        corners,
-        rows: ordered.rows,
-        columns: ordered.columns,
+        corners: corners_of(&map, whole.rows, whole.columns),
+        rows: whole.rows,
+        columns: whole.columns,
         densities: None,
         density_uncertainty: None,
         dark_first: ordered.dark_first,
-        boustrophedon: ordered.boustrophedon,
+        boustrophedon: whole.boustrophedon,
         confidence: Some(ordered.confidence * refined.share_of_edges.min(0.5) * 2.0),
     };
     let inside = |p: &Point| {
@@ -196,8 +200,15 @@ fn finished(
         stopspan_core::model::is_convex_page(&place.corners) && place.corners.iter().all(inside);
     sound.then(|| Candidate {
         place,
-        ends: ends::doubts(small, ordered),
+        ends: ends::doubts(small, &whole),
     })
+}
+
+/// A map whose first cell is another one of the lattice, by column and row.
+fn starting_at(map: &Homography, (column, row): (i32, i32)) -> Homography {
+    let (x, y) = (f64::from(column), f64::from(row));
+    let shift = [[1.0, 0.0, x], [0.0, 1.0, y], [0.0, 0.0, 1.0]];
+    Homography::of_rows(shift).map_or(*map, |shift| shift.then(map))
 }
 
 /// Outer corners of a lattice of unit cells.

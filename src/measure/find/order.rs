@@ -3,6 +3,8 @@ use super::FEWEST_STEPS;
 use super::continuity;
 use super::lattice::{CellStatistics, FittedLattice};
 use super::shrink::ReducedPicture;
+use super::starting_at;
+use super::tails::Extent;
 use stopspan_core::model::Homography;
 use stopspan_core::raster::Point;
 use stopspan_core::statistics::robust::median;
@@ -22,6 +24,19 @@ pub(super) struct Ordered {
     pub boustrophedon: bool,
     pub fill: (f64, f64),
     pub confidence: f64,
+}
+
+impl Ordered {
+    /// The same wedge with other cells.
+    pub fn carried_on(&self, extent: Extent) -> Self {
+        Ordered {
+            map: starting_at(&self.map, extent.first),
+            rows: extent.rows,
+            columns: extent.columns,
+            boustrophedon: extent.boustrophedon,
+            ..*self
+        }
+    }
 }
 
 /// A rectangle of cells.
@@ -64,17 +79,12 @@ pub(super) fn ordered(sheet: &FittedLattice, small: &ReducedPicture) -> Option<O
     let cells = turned(&sheet.cells, turn);
     let (rows, columns) = (sheet.cells.len(), sheet.cells[0].len());
     let map = to_page(turn, rows, columns)?.then(&sheet.map);
-    let shift = [
-        [1.0, 0.0, window.left as f64],
-        [0.0, 1.0, window.top as f64],
-        [0.0, 0.0, 1.0],
-    ];
     let fill = if turn.is_multiple_of(2) {
         sheet.fill
     } else {
         (sheet.fill.1, sheet.fill.0)
     };
-    let map = Homography::of_rows(shift)?.then(&map);
+    let map = starting_at(&map, (window.left as i32, window.top as i32));
     let stepped = continuity::stepped(small, &map, (window.rows, window.columns));
     Some(Ordered {
         map,
