@@ -44,6 +44,8 @@ const HELPERS: usize = 4;
 const IDLE: Duration = Duration::from_secs(10);
 /// Time between two lines that keep a page's events open.
 const TICK: Duration = Duration::from_secs(20);
+/// As many of these times after the last page was closed, what is kept decoded goes.
+const UNHEARD: u32 = 3;
 
 /// What a desk is to be.
 #[derive(Debug, Clone)]
@@ -134,10 +136,16 @@ impl Desk {
             let listener = tokio::net::TcpListener::from_std(self.listener).map_err(failed)?;
             let ticking = Arc::clone(&shared);
             tokio::spawn(async move {
+                let mut unheard = 0;
                 loop {
                     tokio::time::sleep(TICK).await;
                     ticking.events.tick();
-                    if !ticking.events.is_heard() {
+                    unheard = if ticking.events.is_heard() {
+                        0
+                    } else {
+                        unheard + 1
+                    };
+                    if unheard >= UNHEARD {
                         ticking.let_go();
                     }
                 }

@@ -52,9 +52,11 @@ struct OneSheet {
 }
 
 impl Published {
-    /// Lets the bracket go; its sheets stay.
+    /// Lets the bracket go, unless its sheets are being drawn; the sheets stay.
     pub fn clear(&self) {
-        *self.drawn.lock().unwrap_or_else(PoisonError::into_inner) = None;
+        if let Ok(mut drawn) = self.drawn.try_lock() {
+            *drawn = None;
+        }
     }
 
     fn file(&self, name: &str) -> Option<Vec<u8>> {

@@ -17,6 +17,7 @@ use crate::densities;
 use crate::locate::{Located, WedgeRequest, locate};
 use crate::wedge::patches;
 use crate::{CurveEnd, MeasureSettings, Subject, find, measure};
+use ndarray::{Array3, s};
 use stopspan_core::Error;
 use stopspan_core::finding::Finding;
 use stopspan_core::model::colour::stated_colour;
@@ -84,14 +85,7 @@ pub fn measure_lone(input: LoneInput) -> Result<Result<LoneMeasurement, Vec<Find
         None => clipped_at(&[assumed_curve(pixels)], input.clips),
     };
     let (rows, columns, _) = pixels.dim();
-    let whole = Region {
-        top: 0,
-        left: 0,
-        height: rows,
-        width: columns,
-    };
-    let primaries = stated_colour(&input.picture.header).primaries;
-    let map = RadianceMap::of_radiance(subject(&input, &curves, whole).linear, primaries);
+    let map = light_to_search(&input, &curves);
     let channel = measured_channel(pixels).min(curves.len() - 1);
     let light = carried_on::Light {
         map: &map,
@@ -120,6 +114,30 @@ pub fn measure_lone(input: LoneInput) -> Result<Result<LoneMeasurement, Vec<Find
         counted: counted && input.request.least_steps() == 0,
     };
     Ok(Ok(on_wedge(&input, &curves, of_wedge, findings)))
+}
+
+/// The picture in linear light. Where the corners are stated nothing beyond them is looked at, and all else is left dark.
+fn light_to_search(input: &LoneInput, curves: &[ResponseCurve]) -> RadianceMap {
+    let (rows, columns, _) = input.picture.pixels.dim();
+    let primaries = stated_colour(&input.picture.header).primaries;
+    let stated = input
+        .request
+        .corners
+        .and_then(|corners| Subject::region_for(&corners, &Homography::identity(), rows, columns));
+    let Some(region) = stated else {
+        let whole = Region {
+            top: 0,
+            left: 0,
+            height: rows,
+            width: columns,
+        };
+        return RadianceMap::of_radiance(subject(input, curves, whole).linear, primaries);
+    };
+    let around = subject(input, curves, region).linear;
+    let mut light = Array3::zeros((rows, columns, around.dim().2));
+    let place = s![region.rows(), region.columns(), ..];
+    light.slice_mut(place).assign(&around);
+    RadianceMap::of_radiance(light, primaries)
 }
 
 /// The wedge of a picture, and the part of the picture around it.
