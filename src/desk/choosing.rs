@@ -1,5 +1,6 @@
 //! What is worked on: a folder, uploaded files or chosen pictures, and what the person says about them. All of it becomes inputs and
 //! overrides of a run; nothing else decides.
+use super::limits::limits;
 use super::places::Places;
 use super::reply::Refusal;
 use super::shared::Shared;
@@ -173,6 +174,7 @@ impl Edits {
             camera_hdr: self.camera_hdr.as_ref().map(list),
             not_hdr: list(&self.frames),
             groups,
+            limits: limits(),
             ..Overrides::default()
         })
     }

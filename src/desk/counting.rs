@@ -1,5 +1,6 @@
 //! The wedge counted on one picture or map, as it is dragged: nothing is written. And wedges kept for the next camera.
 use super::kept::{Kept, Memory};
+use super::limits::limits;
 use super::reply::{Answer, Refusal, Reply};
 use super::shared::Shared;
 use super::wishes::{WedgeWish, read};
@@ -123,7 +124,8 @@ fn picture(desk: &Shared, id: &str) -> Result<Arc<OpenedPicture>, Refusal> {
     } else {
         PictureKind::Frame
     };
-    let settings = Settings::new(Vec::new(), Default::default());
+    let mut settings = Settings::new(Vec::new(), Default::default());
+    settings.overrides.limits = limits();
     desk.counted
         .0
         .get(&file, || Ok(OpenedPicture::open(&file, kind, &settings)?))

@@ -1,5 +1,6 @@
 //! Radiance maps on the screen: tiles of values, uncertainties and flags, and the look of a reduced map.
 use super::kept::{Kept, Memory};
+use super::limits::limits;
 use super::pictures::{TILE, cannot_be_shown, tile_at};
 use super::reduced::{Reduced, averaged};
 use super::reply::{Answer, Refusal, Reply};
@@ -11,7 +12,7 @@ use std::path::PathBuf;
 use std::sync::{Arc, Mutex, PoisonError};
 use stopspan_core::Error;
 use stopspan_core::error::InputProblem;
-use stopspan_core::model::{Limits, RadianceMap, flag, main_channel};
+use stopspan_core::model::{RadianceMap, flag, main_channel};
 use stopspan_formats as formats;
 use stopspan_tone::{ToneSettings, to_8_bit};
 
@@ -57,7 +58,7 @@ impl Memory for OpenedMap {
 
 impl OpenedMap {
     fn read(path: &std::path::Path) -> Result<Self, Refusal> {
-        let opened = formats::open(path, &Limits::default())?;
+        let opened = formats::open(path, &limits())?;
         if opened.map.radiance.iter().any(|v| !v.is_finite()) {
             let what = InputProblem::Unsupported("samples that are not finite numbers".into());
             return Err(Error::input(path, what).into());

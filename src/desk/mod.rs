@@ -3,7 +3,7 @@
 //!
 //! In reading order: `server` takes connections and `gate` says who may ask; `reply` and `events` are what is answered, `page` the page's
 //! files, `routes` which request is met by what. `shared` is the state behind all of it: folders (`places`), names of files (`ids`), what
-//! was decoded (`kept`). Then the job: `choosing` and `surveyed`, `uploads`, `wishes` and `sheet_wishes` (what is asked of a run), `counting` (the wedge as it
+//! was decoded (`kept`, within `limits`). Then the job: `choosing` and `surveyed`, `uploads`, `wishes` and `sheet_wishes` (what is asked of a run), `counting` (the wedge as it
 //! is dragged), `running`, `results`, `pictures`, `maps` and `reduced` for looking, `publishing`. `api.md` states what the page may rely on.
 mod choosing;
 mod counting;
@@ -11,6 +11,7 @@ mod events;
 mod gate;
 mod ids;
 mod kept;
+mod limits;
 mod maps;
 mod page;
 mod pictures;

@@ -1,5 +1,6 @@
 //! Pictures on the screen: small copies for lists, and tiles of any of several sizes, from whole to pixels.
 use super::kept::{Kept, Memory};
+use super::limits::limits;
 use super::reply::{Answer, Refusal, Reply};
 use super::shared::Shared;
 use crate::pipeline::{OpenedPicture, Settings};
@@ -8,7 +9,7 @@ use rayon::prelude::*;
 use serde_json::json;
 use std::path::Path;
 use std::sync::Arc;
-use stopspan_core::model::{DisplayConversion, Limits, file_name};
+use stopspan_core::model::{DisplayConversion, file_name};
 use stopspan_core::raster::Pixels;
 use stopspan_core::results::PictureKind;
 use stopspan_core::units::srgb_level;
@@ -60,7 +61,8 @@ impl Memory for Vec<u8> {
 
 impl Shown {
     fn of(file: &Path) -> Result<Self, Refusal> {
-        let settings = Settings::new(Vec::new(), Default::default());
+        let mut settings = Settings::new(Vec::new(), Default::default());
+        settings.overrides.limits = limits();
         let opened = OpenedPicture::open(file, PictureKind::Frame, &settings)?;
         let (bits, whole) = (opened.frame().picture.pixels.bits(), in_8_bits(opened));
         Ok(Shown {
@@ -192,7 +194,7 @@ impl Pictures {
     /// A small copy as JPEG.
     pub fn thumb(&self, desk: &Shared, id: &str) -> Answer {
         let file = desk.picture(id)?;
-        let made = || Ok(formats::thumbnail(&file, &Limits::default(), SMALL)?);
+        let made = || Ok(formats::thumbnail(&file, &limits(), SMALL)?);
         let small = self.small.get(&file, made)?;
         Ok(Reply::bytes("image/jpeg", small.as_ref().clone()))
     }

@@ -1,10 +1,11 @@
 //! A survey as the page shows it.
 use super::choosing::{Edits, Opened};
+use super::limits::limits;
 use super::shared::Shared;
 use serde_json::{Value, json};
 use std::path::Path;
 use stopspan_core::finding::Finding;
-use stopspan_core::model::{Limits, file_name};
+use stopspan_core::model::file_name;
 use stopspan_formats as formats;
 use stopspan_frames::{BracketPlan, FinishedPlan, FramePlan, Survey};
 use stopspan_report::{camera_name, words};
@@ -80,6 +81,6 @@ fn finished(plan: &FinishedPlan, desk: &Shared) -> Value {
 
 /// Maker and model as the file states them.
 fn camera(file: &Path) -> Option<String> {
-    let header = formats::read_header(file, &Limits::default()).ok()?;
+    let header = formats::read_header(file, &limits()).ok()?;
     camera_name(&header)
 }

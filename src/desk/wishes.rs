@@ -248,12 +248,10 @@ mod tests {
         assert_eq!(format!("{settings:?}"), format!("{usual:?}"));
     }
 
-    #[test]
-    fn wishes_that_make_no_sense_are_refused() {
-        let desk = Shared::for_tests();
-        let usual = Wishes::default();
+    /// Changes, and whether they are taken.
+    fn changes() -> Vec<(Value, bool)> {
         let square = json!([[0, 0], [9, 0], [9, 9], [0, 9]]);
-        for (change, fine) in [
+        vec![
             (json!({ "bright": true }), true),
             (json!({ "wedge": { "how": "none" } }), true),
             (
@@ -304,7 +302,14 @@ mod tests {
                 json!({ "crops": [{ "name": null, "picture": null, "place": { "rectangle": [5, 5, 4, 9] } }] }),
                 false,
             ),
-        ] {
+        ]
+    }
+
+    #[test]
+    fn wishes_that_are_invalid_are_refused() {
+        let desk = Shared::for_tests();
+        let usual = Wishes::default();
+        for (change, fine) in changes() {
             let mut settings = Settings::new(Vec::new(), "out".into());
             let applied = usual
                 .with(&change)

@@ -73,11 +73,8 @@ fn a_run_of_the_desk_is_a_run() {
     same_files(&desk.results().join("a"), &run);
 }
 
-#[test]
-fn what_is_said_on_the_desk_is_what_the_options_say() {
-    let desk = Desk::on(&bench());
-    desk.opened();
-    let ids = ids(&desk);
+/// Settings and edits of many kinds.
+fn say(desk: &Desk, ids: &BTreeMap<String, String>) {
     let square = [
         [129.5, 973.5],
         [1472.5, 990.0],
@@ -101,6 +98,13 @@ fn what_is_said_on_the_desk_is_what_the_options_say() {
     ] {
         desk.post("/api/edit", &edit);
     }
+}
+
+#[test]
+fn what_is_said_on_the_desk_is_what_the_options_say() {
+    let desk = Desk::on(&bench());
+    desk.opened();
+    say(&desk, &ids(&desk));
     assert_eq!(desk.ran("a")["state"], "done");
     let out = tempfile::tempdir().unwrap();
     let run = out.path().join("run");
