@@ -22,6 +22,14 @@ const KINDS = /** @type {Record<string, string>} */ ({ frame: "frame", "camera-h
 /** Longer side of the preview of a look at most, pixels. */
 const LONGEST = 1600;
 
+/** Every picture of a survey. @param {any} survey @returns {{picture: string, file: string, kind: string}[]} */
+function opened(survey) {
+  if (!survey) return [];
+  const kind = (/** @type {any[]} */ list, /** @type {string} */ words) => list.filter(Boolean).map((p) => ({ picture: p.picture, file: p.file, kind: words }));
+  const brackets = survey.brackets.flatMap((/** @type {any} */ b) => [...kind(b.frames, "frame"), ...kind([b.camera_hdr], "camera\u2019s HDR")]);
+  return [...brackets, ...kind(survey.singles, "single shot"), ...kind(survey.camera_hdr, "camera\u2019s HDR")];
+}
+
 /** Three significant digits. @param {number} v */
 const short = (v) => (v === 0 ? "0" : Number(v.toPrecision(4)).toString());
 
@@ -30,9 +38,15 @@ export class Look {
   constructor(root, desk) {
     this.desk = desk;
     this.key = "";
+    /** @type {string | undefined} What was chosen by hand to be looked at. */
+    this.chosen = undefined;
+    /** @type {any} */
+    this.bracket = undefined;
+    /** @type {MapTiles | undefined} */
+    this.map = undefined;
     /** @type {{x: number, y: number} | undefined} The last place under the cursor. */
     this.last = undefined;
-    this.empty = element("p", { class: "soft" }, "No bracket is finished: run the job first.");
+    this.empty = element("p", { class: "soft" }, "Nothing is opened: choose a folder first.");
     this.body = element("div", { class: "two" });
     this.stage = element("div");
     this.side = element("div", { class: "side" });
@@ -49,7 +63,9 @@ export class Look {
       this.map.marked = MARKS.find(([key]) => key === value)?.[2] ?? 0;
       this.viewer?.redraw();
     });
-    this.side.append(this.which, this.slider, this.mark, element("h3", {}, "Value under the cursor"), this.value, element("h3", {}, "Try a look"), this.controls);
+    /** What needs a map. */
+    this.ofMap = element("div", {}, this.slider, this.mark, element("h3", {}, "Value under the cursor"), this.value, element("h3", {}, "Try a look"), this.controls);
+    this.side.append(this.which, this.ofMap);
     this.render = oneAtATime(
       () => this.preview(),
       (error) => desk.say(error),
@@ -57,9 +73,9 @@ export class Look {
   }
 
   update() {
-    const { run, runs } = this.desk.state;
+    const { run, runs, survey } = this.desk.state;
     const done = run?.brackets.filter((/** @type {any} */ b) => b.state === "done").length ?? 0;
-    const key = `${run?.id ?? runs?.[0]?.id} ${done} ${run?.state}`;
+    const key = `${run?.id ?? runs?.[0]?.id} ${done} ${run?.state} ${opened(survey).map((p) => p.picture)}`;
     if (key === this.key) return;
     this.key = key;
     this.desk.try(this.take());
@@ -68,18 +84,47 @@ export class Look {
   async take() {
     this.result = await this.desk.result();
     const brackets = (this.result?.brackets ?? []).filter((/** @type {any} */ b) => b.map);
-    this.empty.hidden = brackets.length > 0;
-    this.body.hidden = !brackets.length;
-    if (!brackets.length) return;
-    const name = brackets.find((/** @type {any} */ b) => b.name === this.bracket?.name)?.name ?? brackets[0].name;
-    const options = brackets.map((/** @type {any} */ b) => /** @type {[string, string]} */ ([b.name, b.name]));
-    this.which.replaceChildren(...(brackets.length > 1 ? [choice("Bracket", options, name, (value) => this.desk.try(this.open(value)))] : []));
-    if (name !== this.bracket?.name || this.result.run !== this.opened) await this.open(name);
+    const loose = opened(this.desk.state.survey);
+    const any = brackets.length + loose.length > 0;
+    this.empty.hidden = any;
+    this.body.hidden = !any;
+    if (!any) return;
+    /** @type {[string, string][]} */
+    const options = brackets.map((/** @type {any} */ b) => [b.name, b.name]);
+    if (loose.length) options.push(["", "all pictures opened, as they are"]);
+    const wanted = this.chosen ?? this.bracket?.name;
+    const name = options.find(([value]) => value === wanted)?.[0] ?? options[0][0];
+    const choose = (/** @type {string} */ value) => {
+      this.chosen = value;
+      this.desk.try(value ? this.open(value) : this.openLoose());
+    };
+    this.which.replaceChildren(choice("Pictures of", options, name, choose));
+    if (!name) await this.openLoose();
+    else if (name !== this.bracket?.name || this.result.run !== this.opened) await this.open(name);
+  }
+
+  /** The pictures that were opened, each whole in its pane: nothing is known of how they lie on each other. */
+  async openLoose() {
+    this.map = this.bracket = undefined;
+    this.ofMap.hidden = true;
+    const changed = () => this.viewer?.redraw();
+    /** @type {import("/page/viewer.js").Shown[]} */
+    const shown = [];
+    let size = { width: 1, height: 1 };
+    for (const { picture, file, kind } of opened(this.desk.state.survey)) {
+      const layer = await PictureTiles.open(picture, changed);
+      const { columns, rows } = layer.shape;
+      if (!shown.length) size = { width: columns, height: rows };
+      const place = [columns / size.width, 0, 0, 0, rows / size.height, 0, 0, 0, 1];
+      shown.push({ name: file, kind, place, draw: (pen) => layer.draw(pen) });
+    }
+    this.viewer = new Viewer(this.stage, shown, size);
   }
 
   /** @param {string} name */
   async open(name) {
     this.opened = this.result.run;
+    this.ofMap.hidden = false;
     this.bracket = this.result.brackets.find((/** @type {any} */ b) => b.name === name);
     const changed = () => this.viewer?.redraw();
     const map = await MapTiles.open(this.bracket.map, () => {

@@ -1,6 +1,6 @@
 // Task 5, Publish: sheets as they will be, their pictures and crops chosen by clicking, saved with a folder for the web.
 import { post } from "/page/api.js";
-import { button, choice, element, field } from "/page/dom.js";
+import { button, choice, element, field, sentences } from "/page/dom.js";
 import { PictureTiles } from "/page/tiles.js";
 import { Viewer } from "/page/viewer.js";
 
@@ -18,6 +18,8 @@ export class Publish {
     this.key = "";
     /** @type {(HTMLLabelElement & {input: HTMLInputElement, file: unknown})[]} */
     this.boxes = [];
+    /** @type {{sheet: string, input: HTMLInputElement, item: HTMLElement}[]} */
+    this.drawn = [];
     this.empty = element("p", { class: "soft" }, "No run is finished: run the job first.");
     this.body = element("div");
     root.append(this.empty, this.body);
@@ -35,7 +37,10 @@ export class Publish {
     this.web = field("Folder for the web: report page with its pictures, tables", { type: "checkbox", checked: "" }, () => {});
     this.save = button("Publish", () => desk.try(this.publish()), { class: "first" });
     this.saved = element("div", { role: "status" });
-    this.body.append(
+    /** What needs a bracket. */
+    this.ofBracket = element(
+      "div",
+      {},
       this.which,
       element("div", { class: "row" }, this.size, element("div", { class: "row", role: "group", "aria-label": "Looks" }, ...this.looks)),
       element("h3", {}, "Pictures"),
@@ -47,10 +52,8 @@ export class Publish {
       element("p", { class: "row" }, this.draw),
       this.state,
       this.sheets,
-      element("h3", {}, "Save"),
-      element("div", { class: "row" }, this.png, this.svg, this.web, this.save),
-      this.saved,
     );
+    this.body.append(this.ofBracket, element("h3", {}, "Save"), element("div", { class: "row" }, this.png, this.svg, this.web, this.save), this.saved);
   }
 
   update() {
@@ -63,11 +66,16 @@ export class Publish {
 
   async take() {
     this.result = await this.desk.result();
-    const brackets = this.result?.report ? this.result.brackets : [];
-    this.empty.hidden = brackets.length > 0;
-    this.body.hidden = !brackets.length;
-    if (!brackets.length || this.result.run === this.opened) return;
+    const done = Boolean(this.result?.report);
+    const brackets = done ? this.result.brackets : [];
+    this.empty.hidden = done;
+    this.body.hidden = !done;
+    this.ofBracket.hidden = !brackets.length;
+    if (!done || this.result.run === this.opened) return;
     this.opened = this.result.run;
+    this.saved.replaceChildren();
+    this.drawn = [];
+    if (!brackets.length) return;
     const options = brackets.map((/** @type {any} */ b) => /** @type {[string, string]} */ ([b.name, b.name]));
     this.which.replaceChildren(...(brackets.length > 1 ? [choice("Bracket", options, options[0][0], (value) => this.desk.try(this.open(value)))] : []));
     await this.open(options[0][0]);
@@ -77,6 +85,7 @@ export class Publish {
   async open(name) {
     this.bracket = this.result.brackets.find((/** @type {any} */ b) => b.name === name);
     this.sheets.replaceChildren();
+    this.drawn = [];
     this.saved.replaceChildren();
     this.state.textContent = "";
     const files = [...new Set(this.bracket.pictures.map((/** @type {any} */ p) => p.file))];
@@ -116,19 +125,19 @@ export class Publish {
       const link = element("a", { href: `/api/sheet/${sheet.sheet}.png`, target: "_blank" }, image);
       return { sheet: sheet.sheet, input: box.input, item: element("li", {}, link, box) };
     });
-    this.sheets.replaceChildren(...this.drawn.map((/** @type {any} */ d) => d.item));
+    this.sheets.replaceChildren(...this.drawn.map((d) => d.item));
   }
 
   async publish() {
-    const sheets = (this.drawn ?? []).filter((/** @type {any} */ d) => d.input.checked).map((/** @type {any} */ d) => d.sheet);
+    const sheets = this.drawn.filter((d) => d.input.checked).map((d) => d.sheet);
     const kinds = [this.png.input.checked && "png", this.svg.input.checked && "svg"].filter(Boolean);
     this.saved.replaceChildren(element("p", {}, "Saving \u2026"));
-    const { folder, files } = await post("/api/publish", { run: this.result.run, sheets, kinds, web: this.web.input.checked }).catch((error) => {
+    const { folder, files, words: cautions } = await post("/api/publish", { run: this.result.run, sheets, kinds, web: this.web.input.checked }).catch((error) => {
       this.saved.replaceChildren();
       throw error;
     });
     const names = files.map((/** @type {string} */ f) => element("li", {}, f));
     const words = `${files.length} ${files.length === 1 ? "file" : "files"} in ${folder}`;
-    this.saved.replaceChildren(element("p", {}, element("b", {}, "Published: "), words), element("details", {}, element("summary", {}, "Files"), element("ul", {}, ...names)));
+    this.saved.replaceChildren(element("p", {}, element("b", {}, "Published: "), words), sentences(cautions), element("details", {}, element("summary", {}, "Files"), element("ul", {}, ...names)));
   }
 }

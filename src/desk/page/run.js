@@ -1,6 +1,6 @@
 // Task 3, Run: the job with its progress by stage and bracket; what a run left.
-import { post } from "/page/api.js";
-import { button, element, field } from "/page/dom.js";
+import { post, put } from "/page/api.js";
+import { button, element, field, plain } from "/page/dom.js";
 
 const STATES = /** @type {Record<string, string>} */ ({
   running: "Running",
@@ -12,6 +12,15 @@ const STATES = /** @type {Record<string, string>} */ ({
   waiting: "waiting",
 });
 
+/** Settings of a run that are on or off. */
+const SETTINGS = [
+  ["register", "Align the frames"],
+  ["motion", "Look for what moved between them"],
+  ["linear", "The codes of the frames are linear in light"],
+  ["bright", "Write pictures for HDR displays too"],
+  ["keep_place", "Keep the GPS location in pictures"],
+];
+
 export class Run {
   /** @param {HTMLElement} root @param {import("./desk.js").Desk} desk */
   constructor(root, desk) {
@@ -20,10 +29,12 @@ export class Run {
     this.start = button("Run", () => desk.try(this.begin()), { class: "first" });
     this.cancel = button("Cancel", () => desk.try(post("/api/run/cancel")));
     this.about = element("p", { class: "soft" });
+    this.ticks = SETTINGS.map(([name, words]) => Object.assign(field(words, { type: "checkbox" }, (input) => desk.try(put("/api/settings", { [name]: input.checked }))), { name }));
+    this.settings = element("details", {}, element("summary", {}, "Settings"), element("div", { class: "list" }, ...this.ticks));
     this.state = element("p", { role: "status" });
     this.list = element("div", { class: "cards" });
     this.after = element("div");
-    root.append(this.about, element("div", { class: "row" }, this.name, this.start, this.cancel), this.state, this.list, this.after);
+    root.append(this.about, element("div", { class: "row" }, this.name, this.start, this.cancel), this.settings, this.state, this.list, this.after);
   }
 
   async begin() {
@@ -32,7 +43,8 @@ export class Run {
   }
 
   update() {
-    const { survey, run, surveying, opened } = this.desk.state;
+    const { survey, run, surveying, opened, settings } = this.desk.state;
+    for (const tick of this.ticks) if (document.activeElement !== tick.input) tick.input.checked = settings[tick.name];
     const busy = run && ["running", "cancelling"].includes(run.state);
     const count = survey?.brackets.length ?? 0;
     const shots = survey?.singles.length ?? 0;
@@ -78,7 +90,7 @@ export class Run {
     const report = element("a", { href: `/results/${run.id}/report.html`, target: "_blank" }, "Open the report");
     return [
       element("h3", {}, "Figures"),
-      element("pre", { class: "summary", tabindex: "0", "aria-label": "Answer" }, run.summary),
+      element("pre", { class: "summary", tabindex: "0", "aria-label": "Figures" }, plain(run.summary)),
       element("p", { class: "row" }, element("a", { href: "#look", class: "go" }, "Look at the pictures"), element("a", { href: "#publish", class: "go" }, "Publish"), report),
       element("p", { class: "soft" }, `Files: ${run.folder}`),
     ];
