@@ -210,7 +210,7 @@ async function publish() {
   await seen("publish");
   await browser.click("#publish button", "Publish");
   await browser.until(() => document.querySelector("#publish")?.textContent.includes("Published:"), "published", 60);
-  return browser.run(() => [...document.querySelectorAll("#publish [role=status] li")].map((l) => l.textContent));
+  return browser.run(() => [...document.querySelectorAll("#publish [role=status] details li")].map((l) => l.textContent));
 }
 
 try {
