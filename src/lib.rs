@@ -8,6 +8,8 @@
 //!                                                    |-> tone: a picture to look at
 //!       frames, map, any finished picture -----------|-> measure: levels, usable range -> report
 //! ```
+//!
+//! `desk` (with the feature of that name) does all of it on a page in a browser.
 #![deny(unsafe_code)]
 #![deny(
     clippy::unwrap_used,

@@ -1,7 +1,7 @@
 //! Markup taken up from a file: accepted only if it can show and do nothing, whoever wrote it.
 
 /// Elements that sections are made of: text, tables, figures, pictures, and the shapes of charts.
-const ELEMENTS: [&str; 60] = [
+const ELEMENTS: [&str; 61] = [
     "a",
     "abbr",
     "b",
@@ -24,6 +24,7 @@ const ELEMENTS: [&str; 60] = [
     "h5",
     "hr",
     "i",
+    "image",
     "img",
     "li",
     "ol",
@@ -152,6 +153,7 @@ mod tests {
             "<a href=\"#b-one\">x</a><a href=\"\u{1}picture\u{1}\">y</a>",
             "<a href=\"frames/a%20b.jpg\">x</a>",
             "<svg viewBox=\"0 0 1 1\" role=\"img\"><path d=\"M0 0\"/><linearGradient/></svg>",
+            "<svg><image href=\"data:image/png;base64,AA==\" width=\"1\"/></svg>",
             "<figure data-name=\"a\" data-place=\"1,2\"></figure>",
         ] {
             assert!(is_inert(markup), "{markup}");
