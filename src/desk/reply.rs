@@ -7,14 +7,22 @@ use hyper::{Response, StatusCode};
 use serde_json::{Value, json};
 use std::convert::Infallible;
 use std::pin::Pin;
+use std::sync::LazyLock;
 use std::task::{Context, Poll};
 use stopspan_core::Error;
+use stopspan_report::html::viewer_script_source;
 use tokio::sync::mpsc::Receiver;
 
 /// What the desk's own page may load: only from this server, and nothing that stands in the page itself.
 const OWN_PAGE: &str = "default-src 'self'; img-src 'self' blob: data:; object-src 'none'; base-uri 'none'; form-action 'none'; frame-ancestors 'self'";
-/// Pages that a run wrote: their styles and scripts are in them. They are a world of their own and cannot call the desk.
-const RESULT_PAGE: &str = "sandbox allow-scripts allow-popups allow-downloads; default-src 'none'; style-src 'unsafe-inline'; script-src 'unsafe-inline'; img-src data: blob:; font-src data:; base-uri 'none'; form-action 'none'; frame-ancestors 'self'";
+/// Pages that a run wrote: they show themselves and the pictures beside them, and call nothing. Of scripts the report's viewer alone
+/// runs, known by its sum, whoever wrote the page.
+static RESULT_PAGE: LazyLock<String> = LazyLock::new(|| {
+    format!(
+        "default-src 'none'; style-src 'unsafe-inline'; script-src {}; img-src 'self' data:; base-uri 'none'; form-action 'none'; frame-ancestors 'self'",
+        viewer_script_source()
+    )
+});
 
 /// The body of an answer.
 pub(super) enum Content {
@@ -97,7 +105,7 @@ impl Reply {
     pub fn response(self) -> Response<Content> {
         let page = self.kind.starts_with("text/html") || self.kind.starts_with("image/svg");
         let policy = match self.of_run && page {
-            true => RESULT_PAGE,
+            true => RESULT_PAGE.as_str(),
             false => OWN_PAGE,
         };
         let mut response = Response::new(self.content);
@@ -112,7 +120,9 @@ impl Reply {
             ("referrer-policy", "no-referrer"),
             ("cache-control", "no-store"),
         ] {
-            headers.insert(name, HeaderValue::from_static(value));
+            if let Ok(value) = HeaderValue::from_str(value) {
+                headers.insert(name, value);
+            }
         }
         for (name, value) in self.extra {
             if let Ok(value) = HeaderValue::from_str(&value) {

@@ -147,6 +147,35 @@ async function run() {
   await seen("run");
 }
 
+/** The report as the desk gives it: its viewer has its pictures, and nothing else can be called or run. */
+async function report() {
+  const back = await browser.run("location.href");
+  const page = await browser.run(() => [...document.querySelectorAll("#run a")].find((a) => a.textContent === "Open the report").href);
+  await browser.open(page);
+  await browser.run(() => (document.querySelector(".compared").open = true));
+  await browser.until(() => document.querySelectorAll(".viewer-stage canvas").length === 2, "the report's viewer");
+  await browser.middle(".viewer-stage");
+  const light = () => {
+    const canvas = document.querySelector(".viewer-stage canvas");
+    return canvas.getContext("2d").getImageData(canvas.width / 2, canvas.height / 2, 1, 1).data[3] === 255;
+  };
+  await browser.until(light, "its pictures");
+  // The report names no icon, so the browser asks for the usual one.
+  const complaints = browser.complaints.filter((c) => !c.includes("favicon.ico"));
+  check(complaints.length === 0, `the report shows all its pictures ${complaints.join("; ")}`);
+  const called = await browser.run(async () => fetch("/api/state").then(() => true, () => false));
+  check(!called, "the report cannot call the desk");
+  await browser.run(() => {
+    const script = document.createElement("script");
+    script.textContent = "globalThis.ran = true";
+    document.body.append(script);
+  });
+  check((await browser.run("globalThis.ran")) !== true, "no other script runs on the report");
+  browser.complaints.length = 0;
+  await browser.open(back);
+  await browser.until(() => document.querySelector("#run .summary"), "the run again");
+}
+
 async function look() {
   await task("Look");
   await browser.until(() => document.querySelectorAll("#look canvas").length === 2, "two pictures");
@@ -219,6 +248,7 @@ try {
   await choose();
   await point();
   await run();
+  await report();
   const value = await look();
   const files = await publish();
   // Closed and opened again, the page finds the run as it is.

@@ -23,7 +23,7 @@ mod viewer;
 
 pub(crate) use escape::escape;
 pub use inert::is_inert;
-pub use viewer::{VIEWER_MODULE, VIEWER_STYLE, viewer_script};
+pub use viewer::{VIEWER_MODULE, VIEWER_STYLE, viewer_script, viewer_script_source};
 
 use super::Figures;
 use super::words::{count, subject};

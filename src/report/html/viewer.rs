@@ -1,6 +1,8 @@
 //! Pictures of a bracket compared pixel by pixel: a list of links, which the page's script turns into a viewer.
 use super::super::figure::{BracketFigures, VIEWS_FOLDER, View};
 use super::{FOLDER_PLACE, escape};
+use base64::Engine;
+use sha2::{Digest, Sha256};
 use std::fmt::Write;
 use stopspan_core::Setting;
 use stopspan_core::raster::Transform;
@@ -22,6 +24,13 @@ pub fn viewer_script() -> String {
     let lines = VIEWER_MODULE.lines().map(str::trim);
     let lines: Vec<&str> = lines.filter(|l| !l.is_empty() && !comment(l)).collect();
     format!("\n{}\n", lines.join("\n"))
+}
+
+/// The script as a policy of a page names it (Content Security Policy Level 3, hash-source): no other script then runs on that page.
+pub fn viewer_script_source() -> String {
+    let sum = Sha256::digest(viewer_script());
+    let sum = base64::engine::general_purpose::STANDARD.encode(sum);
+    format!("'sha256-{sum}'")
 }
 
 /// Writes the list of the pictures and how the viewer is used; nothing where there is only the merge.
