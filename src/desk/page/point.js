@@ -152,6 +152,7 @@ export class Point {
       this.answer.textContent = "No wedge is looked for: the run measures the scene alone.";
       this.strip.replaceChildren();
     } else {
+      if (!this.quad()) this.answer.textContent = "Looking for the wedge \u2026";
       try {
         this.counted = await post("/api/count", { on: this.on, wedge });
         this.showCount();
