@@ -6,8 +6,9 @@ use serde::Serialize;
 use serde_json::{Map, Value};
 use std::path::{Path, PathBuf};
 use stopspan_core::Error;
-use stopspan_core::model::path_text;
+use stopspan_core::model::{Limits, path_text};
 use stopspan_core::raster::Region;
+use stopspan_formats::memory::share_of_machine;
 use stopspan_formats::staged::Outputs;
 use stopspan_frames::{BracketPlan, Overrides};
 use stopspan_measure::WedgeRequest;
@@ -63,12 +64,18 @@ pub struct Settings {
 }
 
 impl Settings {
-    /// Defaults: everything automatic, nothing overwritten.
+    /// Defaults: everything automatic, nothing overwritten, memory limited to a share of what the machine has.
     pub fn new(inputs: Vec<PathBuf>, out: PathBuf) -> Self {
         Settings {
             inputs,
             out,
-            overrides: Overrides::default(),
+            overrides: Overrides {
+                limits: Limits {
+                    memory: share_of_machine(),
+                    ..Limits::default()
+                },
+                ..Overrides::default()
+            },
             response: ResponseRequest::default(),
             saved_response: None,
             register: true,
