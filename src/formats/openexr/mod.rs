@@ -1,4 +1,4 @@
-//! OpenEXR, in reading order: header attributes, encoding of blocks (`blocks`), writing block by block, headers (`header`), reading.
+//! OpenEXR, in reading order: header attributes, encoding of blocks (`blocks`), writing block by block, headers (`header`), reading, for which `dwa` looks at what blocks state.
 //!
 //! Files are written with the PXR24 or the ZIP scheme; PXR24 is the default. It stores differences along a row in
 //! byte planes, keeps HALF and UINT channels exactly and FLOAT channels to 16 significant bits (a relative step of
@@ -8,6 +8,7 @@
 //! table in `tests/bench/README.md`.
 mod attributes;
 mod blocks;
+mod dwa;
 mod header;
 mod read;
 mod write;

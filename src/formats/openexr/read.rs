@@ -1,4 +1,5 @@
 //! Reads OpenEXR files: all channels of the first part by name, or R, G, B as a picture. The `exr` crate decodes.
+use super::dwa;
 use super::header::{blocks_at_a_time, decodable, fault, first_part, footprint, window};
 use super::{Attributes, ChannelRows, Kind};
 use crate::fault::Fault;
@@ -154,9 +155,11 @@ impl<S: Read + Seek> Opened<S> {
             let blocks: Vec<UncompressedBlock> = next
                 .into_par_iter()
                 .filter(|chunk| chunk.layer_index == 0)
-                .map(|chunk| UncompressedBlock::decompress_chunk(chunk, &meta, false))
-                .collect::<Result<_, _>>()
-                .map_err(fault)?;
+                .map(|chunk| {
+                    dwa::check(&chunk, first)?;
+                    UncompressedBlock::decompress_chunk(chunk, &meta, false).map_err(fault)
+                })
+                .collect::<Result<_, _>>()?;
             // skips smaller copies of the picture (mip levels)
             let whole = |b: &&UncompressedBlock| b.index.level.0 == 0 && b.index.level.1 == 0;
             for line in blocks
