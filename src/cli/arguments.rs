@@ -141,7 +141,7 @@ pub struct Common {
     #[arg(long, value_name = "FILE", help_heading = "Frames")]
     pub dark_frame: Vec<PathBuf>,
     /// Neutral spot in the reference frame for the white balance of raw frames: column and row, pixels [default: as shot]
-    #[arg(long, value_name = "X,Y", value_parser = place, help_heading = "Frames")]
+    #[arg(long, value_name = "X,Y", value_parser = values::place, help_heading = "Frames")]
     pub neutral: Option<(f64, f64)>,
     /// Skip alignment
     #[arg(long, help_heading = "Frames")]
@@ -281,16 +281,6 @@ pub struct Merge {
     pub map: Map,
     #[command(flatten)]
     pub common: Common,
-}
-
-/// A column and a row.
-fn place(text: &str) -> Result<(f64, f64), String> {
-    let parts = text.split_once(',');
-    let numbers = parts.map(|(x, y)| (x.trim().parse::<f64>(), y.trim().parse::<f64>()));
-    match numbers {
-        Some((Ok(x), Ok(y))) if x >= 0.0 && y >= 0.0 => Ok((x, y)),
-        _ => Err("wanted column and row in pixels, as in 640,480".into()),
-    }
 }
 
 impl Common {

@@ -156,6 +156,16 @@ pub fn part(text: &str) -> Result<Part, Error> {
         })
 }
 
+/// A column and a row.
+pub fn place(text: &str) -> Result<(f64, f64), String> {
+    let parts = text.split_once(',');
+    let numbers = parts.map(|(x, y)| (x.trim().parse::<f64>(), y.trim().parse::<f64>()));
+    match numbers {
+        Some((Ok(x), Ok(y))) if x >= 0.0 && y >= 0.0 => Ok((x, y)),
+        _ => Err("wanted column and row in pixels, as in 640,480".into()),
+    }
+}
+
 /// An amount of memory, bytes: a number with B, kB, MB, GB or TB (powers of 1000) or KiB, MiB, GiB or TiB (of 1024).
 pub fn memory(text: &str) -> Result<u64, String> {
     const UNITS: [(&str, f64); 9] = [
