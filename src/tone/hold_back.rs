@@ -11,6 +11,8 @@ use stopspan_core::model::{RadianceMap, flag, main_channel};
 const WHOLE: f32 = 4.0;
 /// Signal-to-noise ratio from which on nothing is held back.
 const CLEAN: f32 = 12.0;
+/// Factor on [`WHOLE`] for colour where the noise was found in luminance, to which the strongest channel may add little.
+const FOUND: f32 = 0.5;
 /// Share of colour given up where every frame clips: channels clip one after another, and what they leave is no colour of
 /// the scene's.
 const UNKNOWN: f32 = 0.8;
@@ -132,11 +134,12 @@ pub(super) fn kept(map: &RadianceMap, metering: Metering, block: usize) -> Optio
             let clean = ((ratio(*noise) - WHOLE) / (CLEAN - WHOLE)).clamp(0.0, 1.0);
             texture + clean * (1.0 - texture)
         });
+    let coloured = if stated { WHOLE } else { FOUND * WHOLE };
     let colour = Zip::from(&noise)
         .and(&clipped)
         .map_collect(|noise, clipped| {
             let known = 1.0 - UNKNOWN * *clipped as f32;
-            known * (ratio(*noise) / WHOLE).clamp(0.0, 1.0)
+            known * (ratio(*noise) / coloured).clamp(0.0, 1.0)
         });
     Some(Kept { detail, colour })
 }

@@ -34,7 +34,7 @@ fn steepest(slope: f64) -> f64 {
 /// Slope that detail of a level of the pyramid is given, L* a stop, between that of the tone scale and
 /// [`steepest`]. Level 0 is the finest of a picture [`NOMINAL`] pixels wide.
 fn detail_slope(level: f64) -> f64 {
-    11.0 + 5.5 / (1.0 + (level - 3.5).exp2())
+    11.0 + 5.0 / (1.0 + (level - 3.5).exp2())
 }
 
 /// What to add to the tone scale of each pixel, in [`UNIT`]s of L*. `plane` is finite log2 luminance, `ends` the lowest
