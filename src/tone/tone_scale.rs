@@ -29,9 +29,9 @@ const SLOPES: [(f64, f64); 2] = [(2.7, 18.0), (1.2, 18.0)];
 /// Slope below the dark end, L* a stop.
 const BEYOND: f64 = 1.0;
 /// Slope, as a share of the steepest, that tones have which are absent from the scene.
-const FLOOR: f64 = 0.5;
+const FLOOR: f64 = 0.3;
 /// Slope added at mid grey below it and above it, as a share of the steepest.
-const BUMP: [f64; 2] = [1.0, 0.1];
+const BUMP: [f64; 2] = [1.0, 0.3];
 /// Standard deviations of what is added below and above mid grey, stops. Wide below, so that a night stays a night.
 const BUMP_WIDTHS: [f64; 2] = [2.0, 1.6];
 
