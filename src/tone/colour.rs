@@ -181,7 +181,7 @@ impl Encoder {
 impl Coding for Encoder {
     #[inline(always)]
     fn locate(&self, light: f32) -> (u32, f32) {
-        // NaN becomes black.
+        #[expect(clippy::manual_clamp, reason = "NaN becomes black")]
         let position = light.max(0.0).min(1.0) * STEPS as f32;
         let index = nearest(position - 0.5).min(STEPS as i32 - 1);
         (index as u32, position - index as f32)

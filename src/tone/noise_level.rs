@@ -88,7 +88,6 @@ mod tests {
         let level = noise_level(&blurred(&plane.mapv(f64::from)), &blurred(&rough));
         for (c, wanted) in [(100, 0.5), (300, 0.1)] {
             let found = level[[30, c]];
-            println!("{wanted}: {found:.3}");
             assert!(
                 found > 0.7 * wanted && found < 1.1 * wanted,
                 "{wanted}: {found}"

@@ -41,7 +41,7 @@ impl Table {
     /// Index of the entry below a place, and the fraction 0..=1 towards the next.
     #[inline(always)]
     pub fn locate(&self, place: f32) -> (u32, f32) {
-        // NaN becomes the lower end.
+        #[expect(clippy::manual_clamp, reason = "NaN becomes the lower end")]
         let position = (place + REACH).max(0.0).min(2.0 * REACH) * STEPS;
         let index = nearest(position - 0.5).min(LAST as i32 - 1);
         (index as u32, position - index as f32)
