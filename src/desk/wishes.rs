@@ -250,7 +250,7 @@ mod tests {
 
     /// Changes, and whether they are taken.
     fn changes() -> Vec<(Value, bool)> {
-        let square = json!([[0, 0], [9, 0], [9, 9], [0, 9]]);
+        let square = json!([[0, 0], [90, 0], [90, 90], [0, 90]]);
         vec![
             (json!({ "bright": true }), true),
             (json!({ "wedge": { "how": "none" } }), true),
