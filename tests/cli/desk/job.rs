@@ -306,7 +306,10 @@ fn sheets_are_drawn_as_a_run_draws_them_and_published() {
     );
     let folder = desk.results().join("a").join(name).join("sheets");
     let sheets = drawn["sheets"].as_array().unwrap();
-    assert_eq!(2 * sheets.len(), std::fs::read_dir(&folder).unwrap().count());
+    assert_eq!(
+        2 * sheets.len(),
+        std::fs::read_dir(&folder).unwrap().count()
+    );
     for sheet in sheets {
         for ending in ["svg", "png"] {
             let file = folder.join(format!("{}.{ending}", sheet["name"].as_str().unwrap()));
