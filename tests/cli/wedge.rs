@@ -182,8 +182,8 @@ fn a_wedge_kept_by_one_run_serves_the_next() {
     assert!(done.said().contains("481 x 360"), "{}", done.said());
 }
 
-/// Noise so deep that the two darkest of 21 steps are not seen: what is found is said to be the least there is, and a list of
-/// 21 densities is not laid over 19 steps.
+/// Noise so deep that the two darkest of 21 steps are no patches by themselves: all 21 are found, and said to be the least there is; a
+/// list of 23 densities is not laid over them.
 #[test]
 fn a_wedge_that_ends_in_noise_is_said_to_go_on() {
     let scratch = tempfile::tempdir().unwrap();
@@ -193,7 +193,7 @@ fn a_wedge_that_ends_in_noise_is_said_to_go_on() {
         "frames": [ { "name": "half", "ev": -1.0 }, { "name": "nominal", "ev": 0.0 }, { "name": "double", "ev": 1.0 } ] }"#;
     let scenario: Scenario = serde_json::from_str(text).unwrap();
     write_scenario(&scenario, &input, &Outputs::default()).unwrap();
-    let list: Vec<String> = (0..21)
+    let list: Vec<String> = (0..23)
         .map(|i| format!("{:.2}", 0.05 + 0.15 * f64::from(i)))
         .collect();
     let list = list.join(",");
@@ -208,6 +208,9 @@ fn a_wedge_that_ends_in_noise_is_said_to_go_on() {
     job(&input, &out, &[]).expect(0);
     let said = kinds(&out);
     assert!(said.iter().any(|k| k == "wedge-may-go-on"), "{said:?}");
+    let text = std::fs::read(out.join("report.json")).unwrap();
+    let report: serde_json::Value = serde_json::from_slice(&text).unwrap();
+    assert_eq!(report["brackets"][0]["wedge"]["columns"], 21);
     let out = scratch.path().join("listed");
     job(&input, &out, &["--wedge-densities", &list]).expect(0);
     let said = kinds(&out);
