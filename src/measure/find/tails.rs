@@ -28,6 +28,9 @@ const MIDDLE: Range<f64> = 0.25..0.75;
 /// patches.
 const BESIDE: Range<f64> = 0.06..0.18;
 
+/// Factor by which what is beside a step varies more than the step where an edge or a texture lies there.
+const UNQUIET: f64 = 4.0;
+
 /// A cell by column and row.
 type Cell = (i32, i32);
 
@@ -100,6 +103,11 @@ impl Light {
         let apart = (self.mean - other.mean).abs();
         apart > DIFFERS.0 * self.error().hypot(other.error())
             && apart > DIFFERS.1 * self.mean.max(other.mean)
+    }
+
+    /// True if what is `beside` is of another light, or no even part of anything.
+    fn stands_out_from(&self, beside: &Light) -> bool {
+        self.differs(beside) || beside.wobble > UNQUIET * self.wobble
     }
 }
 
@@ -218,7 +226,10 @@ impl Look<'_> {
         let y = self.near(cell).1;
         let beside = [-y.end..-y.start, 1.0 + y.start..1.0 + y.end];
         let lights = beside.map(|y| self.part(cell, MIDDLE, y));
-        lights.iter().flatten().any(|light| light.differs(here))
+        lights
+            .iter()
+            .flatten()
+            .any(|light| here.stands_out_from(light))
     }
 
     /// True if a row differs from what is to the left or to the right of it: a card may be as light as one of its ends.
@@ -233,7 +244,7 @@ impl Look<'_> {
                     false => -x.end..-x.start,
                 };
                 let (here, beside) = (self.cell(cell), self.part(cell, x, MIDDLE));
-                here.zip(beside).is_some_and(|(a, b)| a.differs(&b))
+                here.zip(beside).is_some_and(|(a, b)| a.stands_out_from(&b))
             })
     }
 
@@ -251,7 +262,7 @@ impl Look<'_> {
         let [x, beyond_x] = spans(right, near.0);
         let [y, beyond_y] = spans(down, near.1);
         match (self.part(cell, x, y), self.part(cell, beyond_x, beyond_y)) {
-            (Some(here), Some(beyond)) => here.differs(&beyond),
+            (Some(here), Some(beyond)) => here.stands_out_from(&beyond),
             (Some(_), None) => true,
             (None, _) => false,
         }
