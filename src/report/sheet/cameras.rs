@@ -6,7 +6,7 @@ use super::horizontal_axis::{HorizontalAxis, lower_bound_arrow};
 use super::lettering::{lines, some_lines};
 use crate::figure::axis::Axis;
 use crate::words::cameras::{compare_with_care, picture_name, short_standings};
-use crate::words::{stops, stops_interval, typeset};
+use crate::words::{distinguishing_part, stops, stops_interval, typeset};
 use stopspan_core::results::Limit;
 use stopspan_core::results::Report;
 use stopspan_core::results::{CameraRow, LevelsAndRange, RankedFigure, RankedPicture};
@@ -28,7 +28,10 @@ pub(super) fn draw(blank: impl Fn() -> Canvas, report: &Report) -> Vec<Canvas> {
     let lines: Vec<CameraLine> = comparison
         .rows
         .iter()
-        .map(|row| CameraLine::new(row, &canvas))
+        .map(|row| {
+            let all = comparison.rows.iter().map(|r| r.camera.as_str());
+            CameraLine::new(row, distinguishing_part(all, &row.camera), &canvas)
+        })
         .collect();
     let bars = lines.iter().flat_map(|line| &line.bars);
     let ends: Vec<f64> = bars.filter_map(|b| by.end(b.figure)).collect();
@@ -277,13 +280,13 @@ struct CameraLine<'r> {
 }
 
 impl<'r> CameraLine<'r> {
-    fn new(row: &'r CameraRow, canvas: &Canvas) -> Self {
+    fn new(row: &'r CameraRow, camera: String, canvas: &Canvas) -> Self {
         let narrow = canvas.narrow();
         let (room, most) = match narrow {
             true => (canvas.extent().0 - 2.0 * MARGIN, 1),
             false => (NAMES - 24.0, 2),
         };
-        let name = some_lines(&row.camera, room, (bold(canvas), most));
+        let name = some_lines(&camera, room, (bold(canvas), most));
         let soft = canvas.soft(SMALL);
         let broken = standings(row).into_iter();
         let mut standing: Vec<String> = broken.flat_map(|text| lines(&text, room, soft)).collect();

@@ -3,6 +3,7 @@ use super::canvas::{Canvas, MARGIN, Rectangle, SMALL, SMALL_LINE, Type};
 use super::crops::GAP;
 use super::lettering::{cut, lines, some_lines};
 use super::{Look, Sheet, SheetSettings};
+use crate::words::distinguishing_part;
 use ndarray::Array3;
 
 /// Largest number of columns on one sheet; more pictures take more sheets.
@@ -89,7 +90,8 @@ fn draw(mut canvas: Canvas, places: &Places) -> Canvas {
     let (high, wide) = (unit(places.size.0), unit(places.size.1));
     let left = |column: usize| MARGIN + (wide + GAP) * column as f64;
     for (index, column) in places.columns.iter().enumerate() {
-        let text = cut(&column.camera, wide, name);
+        let camera = distinguishing_part(about.iter().copied(), &column.camera);
+        let text = cut(&camera, wide, name);
         canvas.text((left(index), top + HEAD - 18.0), name, &text);
     }
     let mut y = top + HEAD;

@@ -96,11 +96,12 @@ pub struct CameraStrip {
 /// Draws the sheets of wedges across cameras.
 pub(super) fn draw_cameras(blank: impl Fn() -> Canvas, strips: &[CameraStrip]) -> Vec<Canvas> {
     let sheet = |part: &[CameraStrip]| {
+        let names = strips.iter().map(|s| s.camera.as_str());
         let rows: Vec<NamedStrip> = part
             .iter()
             .map(|strip| NamedStrip {
                 picture: &strip.picture,
-                name: strip.camera.clone(),
+                name: distinguishing_part(names.clone(), &strip.camera),
                 about: strip.about.clone(),
                 strip: &strip.strip,
             })
@@ -247,7 +248,7 @@ impl NamedStrip<'_> {
         let each = about.trim_end_matches(", ").split('\n');
         for text in each.flat_map(|text| lines(text, room, note)) {
             if base < end {
-                canvas.text((MARGIN, base), note, &text);
+                canvas.text((MARGIN, base), note, text.trim_end_matches(','));
                 base += SMALL_LINE;
             }
         }

@@ -5,8 +5,8 @@ use crate::words::{self, decimal};
 use std::fmt::Write;
 use stopspan_core::finding::Severity;
 use stopspan_core::results::{
-    BracketReport, CameraComparison, LevelsAndRange, PictureKind, PictureMeasurement, RankedFigure,
-    RankedPicture, Report, UnusedFile, WithoutBracket,
+    BracketReport, CameraComparison, CameraRow, LevelsAndRange, PictureKind, PictureMeasurement,
+    RankedFigure, RankedPicture, Report, UnusedFile, WithoutBracket,
 };
 
 /// Most lines of one bracket, and of one camera's pictures without a bracket.
@@ -209,8 +209,7 @@ fn cameras(out: &mut String, compared: &CameraComparison) {
     };
     line("cameras", "", ["steps", "stops, SNR 10"]);
     for row in &compared.rows {
-        let name = words::cameras::row_name(&compared.rows, &row.bracket);
-        let mut name = shortened_to(&name, 28);
+        let mut name = shortened_to(&row_name(compared, row), 28);
         for picture in RankedPicture::ALL {
             let one = row.figures(picture);
             if one.is_there() {
@@ -236,7 +235,7 @@ fn cameras(out: &mut String, compared: &CameraComparison) {
     out.push('\n');
 }
 
-/// "Ranked by stops to SNR 10 of the merge: 1 A; 2 B and C, tied", or why there is no ranking; `None` if the picture is not compared.
+/// "By stops to SNR 10 of the merge: rank 1: A; rank 2, a tie: B, C.", or why there is no ranking; `None` if the picture is not compared.
 fn ranking(compared: &CameraComparison, picture: RankedPicture) -> Option<String> {
     let figure = [RankedFigure::Stops10, RankedFigure::Levels]
         .into_iter()
@@ -250,20 +249,33 @@ fn ranking(compared: &CameraComparison, picture: RankedPicture) -> Option<String
         RankedFigure::Levels => "steps",
         _ => "stops to SNR 10",
     };
-    let rows = &compared.rows;
     let of = words::cameras::picture_name(picture);
-    let texts: Vec<String> = rows
+    let mut groups: Vec<(String, Vec<String>)> = Vec::new();
+    for row in &compared.rows {
+        let Some(standing) = row.standing(picture, figure) else {
+            continue;
+        };
+        let (text, name) = (
+            words::cameras::short_standing(standing),
+            row_name(compared, row),
+        );
+        match groups.iter_mut().find(|(same, _)| *same == text) {
+            Some((_, names)) => names.push(name),
+            None => groups.push((text, vec![name])),
+        }
+    }
+    let texts = groups
         .iter()
-        .filter_map(|row| {
-            let standing = row.standing(picture, figure)?;
-            let name = words::cameras::row_name(rows, &row.bracket);
-            Some(format!(
-                "{name}: {}",
-                words::cameras::standing(rows, standing)
-            ))
-        })
-        .collect();
+        .map(|(text, names)| format!("{text}: {}", names.join(", ")));
+    let texts: Vec<String> = texts.collect();
     Some(format!("By {what} of the {of}: {}.", texts.join("; ")))
+}
+
+/// Name of a camera's row, of long names the part that differs.
+fn row_name(compared: &CameraComparison, row: &CameraRow) -> String {
+    let of = |row: &CameraRow| words::cameras::row_name(&compared.rows, &row.bracket);
+    let all: Vec<String> = compared.rows.iter().map(of).collect();
+    words::distinguishing_part(all.iter().map(String::as_str), &of(row))
 }
 
 /// Files that were not used, by kind: few are named, of many the number.

@@ -94,14 +94,17 @@ fn figure_name(figure: RankedFigure) -> &'static str {
 /// Standings by every figure of a picture, without the names of the others; what several figures have in common is written once:
 /// "steps: rank 1 or 2, the wedge is too short for both".
 pub fn short_standings(row: &CameraRow, picture: RankedPicture) -> Vec<String> {
-    merged(row, picture, |one| {
-        match (one.rank, one.undecided.first()) {
-            (Some(rank), _) if one.tied.is_empty() => format!("rank {rank}"),
-            (Some(rank), _) => format!("rank {rank}, a tie"),
-            (None, Some(other)) => format!("cannot be ranked: {}", not_ranked(other.reason)),
-            (None, None) => "cannot be ranked".to_owned(),
-        }
-    })
+    merged(row, picture, short_standing)
+}
+
+/// Standing of a row without the names of the others: "rank 1", "rank 2, a tie", "cannot be ranked: the wedge is too short for both".
+pub fn short_standing(one: &Standing) -> String {
+    match (one.rank, one.undecided.first()) {
+        (Some(rank), _) if one.tied.is_empty() => format!("rank {rank}"),
+        (Some(rank), _) => format!("rank {rank}, a tie"),
+        (None, Some(other)) => format!("cannot be ranked: {}", not_ranked(other.reason)),
+        (None, None) => "cannot be ranked".to_owned(),
+    }
 }
 
 fn merged(

@@ -108,7 +108,7 @@ fn subject(one: &Finding) -> Option<String> {
 
 /// How soon a reader must know: 0 for figures that are missing or wrong, 1 for frames that were lost, 2 for figures that rest on an
 /// assumption, 3 for the rest.
-fn urgency(one: &Finding) -> u8 {
+pub(super) fn urgency(one: &Finding) -> u8 {
     use Finding::*;
     match one {
         SpanBeyondCurves { .. } | SpanUnknown { .. } | FigureRefused { .. } => 0,

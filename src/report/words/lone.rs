@@ -1,6 +1,6 @@
 //! Sentences on pictures without a bracket: the answer, how light was made linear, findings by picture.
 use super::finding::{finding, severity};
-use super::gathered::{runs, uneven_steps};
+use super::gathered::{runs, uneven_steps, urgency};
 use super::number::{count, decimal, significant, stops};
 use stopspan_core::finding::{Finding, Severity};
 use stopspan_core::results::{LinearLight, LonePicture, PictureKind, WithoutBracket};
@@ -126,31 +126,30 @@ pub fn step_list(steps: &[usize]) -> String {
     }
 }
 
-/// Returns the findings on a camera's pictures as sentences: warnings first; with the names of the pictures that they are about
-/// where there are several.
+/// Returns the findings on a camera's pictures as sentences: warnings first, the most urgent before the others; with the names of the
+/// pictures that they are about where there are several.
 pub fn findings(entry: &WithoutBracket) -> Vec<(Severity, String)> {
-    let mut list: Vec<(Severity, String, Vec<&str>)> = Vec::new();
+    let mut list: Vec<((Severity, u8), String, Vec<&str>)> = Vec::new();
     for picture in &entry.pictures {
         let file = picture.measured.file.as_str();
-        let mut add = |severity: Severity, text: String| match list.iter_mut().find(|l| l.1 == text)
-        {
+        let mut add = |weight, text: String| match list.iter_mut().find(|l| l.1 == text) {
             Some((_, _, files)) if files.contains(&file) => {}
             Some((_, _, files)) => files.push(file),
-            None => list.push((severity, text, vec![file])),
+            None => list.push((weight, text, vec![file])),
         };
         let plain = |f: &&Finding| !matches!(f, Finding::PatchTextured { .. });
         let own = picture.findings.iter().chain(&picture.measured.findings);
         for one in own.filter(plain) {
-            add(severity(one), finding(one));
+            add((severity(one), urgency(one)), finding(one));
         }
         if let Some(text) = uneven_steps(&picture.measured) {
-            add(Severity::Warning, text);
+            add((Severity::Warning, u8::MAX), text);
         }
     }
-    list.sort_by_key(|l| std::cmp::Reverse(l.0));
+    list.sort_by_key(|((severity, urgency), ..)| (std::cmp::Reverse(*severity), *urgency));
     let several = entry.pictures.len() > 1;
     list.into_iter()
-        .map(|(severity, text, files)| match several {
+        .map(|((severity, _), text, files)| match several {
             true if files.len() < entry.pictures.len() && !text.starts_with(files[0]) => {
                 (severity, format!("{}: {text}", files.join(", ")))
             }
