@@ -38,6 +38,14 @@ pub(crate) fn distinguishing_part<'a>(all: impl Iterator<Item = &'a str>, name: 
     let end = letters.len() - same(true);
     let behind = letters[end..].iter().position(wordless);
     let to = behind.map_or(letters.len(), |i| end + i).max(from);
+    // A bare number means little: the word before it stays.
+    let from = match to - from < SHARED {
+        true => {
+            let before = letters[..from.saturating_sub(1)].iter().rposition(wordless);
+            before.map_or(0, |i| i + 1)
+        }
+        false => from,
+    };
     let from = if from < SHARED { 0 } else { from };
     let to = if letters.len() - to < SHARED {
         letters.len()
@@ -55,6 +63,16 @@ pub(crate) fn distinguishing_part<'a>(all: impl Iterator<Item = &'a str>, name: 
 #[cfg(test)]
 mod tests {
     use super::distinguishing_part;
+
+    #[test]
+    fn a_number_keeps_its_word() {
+        let long = [1, 2].map(|n| format!("A Rather Long Maker Name Model {n} with Attachment"));
+        let all = || long.iter().map(String::as_str);
+        assert_eq!(
+            distinguishing_part(all(), &long[1]),
+            "\u{2026}Model 2\u{2026}"
+        );
+    }
 
     #[test]
     fn what_tells_names_apart_stays() {
