@@ -32,6 +32,6 @@ mod views;
 pub use apply::{apply, warp};
 pub use camera_picture::locate_camera_picture;
 pub use other_scale::locate_at_any_scale;
-pub use register::{in_register, register};
+pub use register::{farthest_corner, in_register, register};
 pub use stationary::register_stationary;
 pub use views::{Carried, RegisteredViews, TooFewMatches, register_views};

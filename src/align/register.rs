@@ -6,7 +6,7 @@ use rayon::prelude::*;
 use stopspan_core::finding::Finding;
 use stopspan_core::model::MotionModel;
 use stopspan_core::model::{Bracket, Placement, Registration, TileResidual};
-use stopspan_core::raster::{Pixels, Point};
+use stopspan_core::raster::{Pixels, Point, Transform};
 
 /// Minimum number of deviating tiles for [`Finding::OutOfRegister`].
 const MIN_DEVIATING_TILES: usize = 4;
@@ -240,17 +240,20 @@ fn compose(base: &Placement, step: Placement, extent: Extent) -> Option<Placemen
 /// not be registered are ignored.
 pub fn in_register(bracket: &Bracket, registration: &Registration, tolerance: f64) -> bool {
     let (rows, columns, _) = bracket.reference_frame().picture.pixels.dim();
-    let corners = [(0, 0), (0, columns), (rows, 0), (rows, columns)].map(|(y, x)| Point {
-        x: x as f64,
-        y: y as f64,
+    let near = |p: &Placement| farthest_corner(&p.transform, (rows, columns)) <= tolerance;
+    registration.placements.iter().all(|p| !p.found || near(p))
+}
+
+/// Largest distance by which a transform moves a corner of a picture of this size (rows, columns), pixels; infinite where it maps
+/// one to nowhere.
+pub fn farthest_corner(transform: &Transform, (rows, columns): (usize, usize)) -> f64 {
+    let corners = [(0, 0), (0, columns), (rows, 0), (rows, columns)];
+    let moved = corners.map(|(row, column)| {
+        let (x, y) = (column as f64, row as f64);
+        let at = transform.apply(Point { x, y });
+        at.map_or(f64::INFINITY, |p| (p.x - x).hypot(p.y - y))
     });
-    registration.placements.iter().all(|p| {
-        let near = |c: &Point| {
-            let at = p.transform.apply(*c);
-            at.is_some_and(|at| (at.x - c.x).hypot(at.y - c.y) <= tolerance)
-        };
-        !p.found || corners.iter().all(near)
-    })
+    moved.into_iter().fold(0.0, f64::max)
 }
 
 /// A [`Finding::Displaced`] unless the motion is the identity.

@@ -37,14 +37,21 @@ pub fn is_given(bytes: u64) -> bool {
 
 /// Checks what decoding a picture takes against the limit and against what the system gives.
 pub(super) fn check(footprint: Footprint, limits: &Limits) -> Result<(), Fault> {
-    let (needed, limit) = (footprint.peak(), limits.memory);
+    Ok(is_enough(footprint.peak(), limits.memory)?)
+}
+
+/// Checks the bytes that a job needs against the limit and against what the system gives.
+///
+/// # Errors
+/// [`InputProblem::Memory`] and [`InputProblem::OutOfMemory`].
+pub fn is_enough(needed: u64, limit: u64) -> Result<(), InputProblem> {
     if needed > limit {
-        return Err(InputProblem::Memory { needed, limit }.into());
+        return Err(InputProblem::Memory { needed, limit });
     }
-    if !is_given(needed) {
-        return Err(InputProblem::OutOfMemory { needed }.into());
+    match is_given(needed) {
+        true => Ok(()),
+        false => Err(InputProblem::OutOfMemory { needed }),
     }
-    Ok(())
 }
 
 /// A buffer of zeros, or the refusal of one.

@@ -2,9 +2,9 @@
 use super::settings::Settings;
 use std::path::Path;
 use stopspan_core::Error;
-use stopspan_core::error::{BracketProblem, InputProblem};
+use stopspan_core::error::BracketProblem;
 use stopspan_core::model::Limits;
-use stopspan_formats::memory::is_given;
+use stopspan_formats::memory::{is_enough, is_given};
 use stopspan_frames::{BracketPlan, PlannedMemory};
 
 /// A job, by what it holds beside the pictures as they were decoded.
@@ -74,13 +74,5 @@ pub(super) fn check_bracket(
 /// [`Error::Input`].
 pub(super) fn check_file(job: Job, file: &Path, limits: &Limits) -> Result<(), Error> {
     let needed = job.needed(&PlannedMemory::of_files([file].into_iter(), limits));
-    let limit = limits.memory;
-    let problem = if needed > limit {
-        InputProblem::Memory { needed, limit }
-    } else if !is_given(needed) {
-        InputProblem::OutOfMemory { needed }
-    } else {
-        return Ok(());
-    };
-    Err(Error::input(file, problem))
+    is_enough(needed, limits.memory).map_err(|problem| Error::input(file, problem))
 }

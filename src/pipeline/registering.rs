@@ -64,19 +64,13 @@ const ONE_VIEW: (f64, f64) = (0.05, 0.015);
 pub(super) fn check_view(registered: &Registered) -> Result<(), Error> {
     let bracket = &registered.bracket;
     let (rows, columns, _) = bracket.reference_frame().picture.pixels.dim();
-    let (right, bottom) = (columns as f64, rows as f64);
-    let corners = [(0.0, 0.0), (right, 0.0), (0.0, bottom), (right, bottom)];
     let middle = Point {
-        x: right / 2.0,
-        y: bottom / 2.0,
+        x: columns as f64 / 2.0,
+        y: rows as f64 / 2.0,
     };
     let differs = |transform: &Transform| {
-        let moved = corners.iter().map(|&(x, y)| {
-            let at = transform.apply(Point { x, y });
-            at.map_or(f64::INFINITY, |p| (p.x - x).hypot(p.y - y))
-        });
         let scale = transform.scale(middle).unwrap_or(f64::INFINITY);
-        moved.fold(0.0, f64::max) > ONE_VIEW.0 * right.max(bottom)
+        align::farthest_corner(transform, (rows, columns)) > ONE_VIEW.0 * rows.max(columns) as f64
             || (scale - 1.0).abs() > ONE_VIEW.1
     };
     let mut transforms = bracket.frames.iter().filter_map(|f| f.transform.as_ref());

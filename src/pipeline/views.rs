@@ -7,10 +7,10 @@ use std::borrow::Cow;
 use stopspan_core::Error;
 use stopspan_core::model::{DisplayConversion, Merged};
 use stopspan_core::raster::Pixels;
-use stopspan_core::results::{OutputFile, PictureKind};
+use stopspan_core::results::OutputFile;
 use stopspan_formats::staged::{Outputs, write_whole};
 use stopspan_formats::{jpeg, srgb_profile};
-use stopspan_report::figure::{VIEWS_FOLDER, View};
+use stopspan_report::figure::{VIEWS_FOLDER, View, original};
 
 /// Writes the copies as JPEG of the quality of the other pictures.
 pub(super) fn write(
@@ -22,12 +22,13 @@ pub(super) fn write(
     if views.is_empty() {
         return Ok(Vec::new());
     }
-    let name = &merged.frames.bracket.name;
+    let bracket = &merged.frames.bracket;
+    let name = &bracket.name;
     let folder = settings.out.join(name).join(VIEWS_FOLDER);
     make_folder(&folder)?;
     let (how, icc) = (&settings.delivery, srgb_profile());
     let one = |view: &View| {
-        let Some((pixels, shown)) = original(merged, view) else {
+        let Some((pixels, shown)) = original(bracket, view.kind, &view.name) else {
             return Ok(None);
         };
         let samples = in_srgb(&shown, pixels);
@@ -52,19 +53,6 @@ pub(super) fn write(
     };
     let written: Result<Vec<_>, Error> = views.par_iter().map(one).collect();
     Ok(written?.into_iter().flatten().collect())
-}
-
-/// The pixels of a picture of the bracket, and how they become sRGB.
-fn original<'a>(merged: &'a Merged, view: &View) -> Option<(&'a Pixels, DisplayConversion)> {
-    let bracket = &merged.frames.bracket;
-    if view.kind == PictureKind::CameraHdr {
-        let finished = bracket.camera_hdr.as_ref()?;
-        let shown = DisplayConversion::of(&finished.primaries());
-        return Some((&finished.picture.pixels, shown));
-    }
-    let frame = bracket.frames.iter().find(|f| f.name() == view.name)?;
-    let shown = DisplayConversion::of_frame(frame, &bracket.primaries());
-    Some((&frame.picture.pixels, shown))
 }
 
 fn in_srgb<'a>(shown: &DisplayConversion, pixels: &'a Pixels) -> Cow<'a, Array3<u8>> {

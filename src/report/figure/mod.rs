@@ -40,7 +40,7 @@ pub use source::{LIMIT as SOURCE_LIMIT, stride as source_stride};
 pub(crate) use source::{NONE as NO_SOURCE, colour as source_colour, coloured};
 pub use strip::{CELL, Strip, log_display, strip};
 pub(crate) use tone_curve::tone_curve;
-pub use views::{VIEWS_FOLDER, View};
+pub use views::{VIEWS_FOLDER, View, original};
 
 use super::sheet::CropRow;
 use ndarray::{Array2, Array3};

@@ -1,7 +1,8 @@
 //! Which pictures the page compares with the merge, pixel by pixel, and where each lies on it.
 use super::FigureInput;
 use crate::cameras::single_frame;
-use stopspan_core::raster::Transform;
+use stopspan_core::model::{Bracket, DisplayConversion};
+use stopspan_core::raster::{Pixels, Transform};
 use stopspan_core::results::PictureKind;
 
 /// Folder of the compared pictures, within that of the bracket.
@@ -63,4 +64,26 @@ pub(super) fn views(input: FigureInput) -> Vec<View> {
         placement: at,
     });
     frames.chain(camera).collect()
+}
+
+/// The pixels of a frame or of the camera's HDR picture, and how they become sRGB; `None` for any other picture, and for a frame that
+/// is not there.
+pub fn original<'a>(
+    bracket: &'a Bracket,
+    kind: PictureKind,
+    file: &str,
+) -> Option<(&'a Pixels, DisplayConversion)> {
+    match kind {
+        PictureKind::Frame => {
+            let frame = bracket.frames.iter().find(|f| f.name() == file)?;
+            let shown = DisplayConversion::of_frame(frame, &bracket.primaries());
+            Some((&frame.picture.pixels, shown))
+        }
+        PictureKind::CameraHdr => {
+            let finished = bracket.camera_hdr.as_ref()?;
+            let shown = DisplayConversion::of(&finished.primaries());
+            Some((&finished.picture.pixels, shown))
+        }
+        PictureKind::Merge | PictureKind::Rendered => None,
+    }
 }

@@ -33,6 +33,7 @@ use super::words::{kind_words, settings_words, subject};
 use canvas::Canvas;
 use stopspan_core::results::{BracketReport, Report};
 use stopspan_core::results::{PictureKind, PictureMeasurement};
+use stopspan_core::units::ExposureSettings;
 
 /// A finished sheet.
 pub struct Sheet {
@@ -110,11 +111,16 @@ pub fn of_bracket(
     out
 }
 
-/// What is printed below a picture's name: the settings of a frame, the kind of any other picture.
+/// What is printed below a measured picture's name.
 fn about(bracket: &BracketReport, picture: &PictureMeasurement) -> String {
     let frame = bracket.frames.iter().find(|f| f.file == picture.file);
-    let settings = frame.map_or_else(String::new, |f| settings_words(&f.settings));
-    match picture.kind {
+    settings_or_kind(frame.map(|f| &f.settings), picture.kind)
+}
+
+/// The settings of a frame, the kind of any other picture and of a frame that states none.
+fn settings_or_kind(settings: Option<&ExposureSettings>, kind: PictureKind) -> String {
+    let settings = settings.map_or_else(String::new, settings_words);
+    match kind {
         PictureKind::Merge => "radiance map".to_owned(),
         PictureKind::Frame if !settings.is_empty() => settings,
         kind => kind_words(kind).to_owned(),

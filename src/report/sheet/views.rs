@@ -1,8 +1,8 @@
 //! Crops of the same places cut from the pictures of a bracket.
-use super::{Crop, CropCell, CropPlace, CropRow, SheetSettings, crop_room};
+use super::{Crop, CropCell, CropPlace, CropRow, SheetSettings, crop_room, settings_or_kind};
 use crate::cameras::single_frame;
-use crate::figure::FigureInput;
-use crate::words::{kind_words, settings_words};
+use crate::figure::{FigureInput, original};
+use crate::words::kind_words;
 use ndarray::Array3;
 use stopspan_core::model::{DisplayConversion, Homography};
 use stopspan_core::raster::{Pixels, Point, Region};
@@ -104,36 +104,18 @@ fn views<'a>(input: FigureInput<'a>, settings: &SheetSettings) -> Vec<View<'a>> 
 /// A measured picture as a view; `None` for the map, which has no levels to display.
 fn view<'a>(input: FigureInput<'a>, entry: &PictureMeasurement) -> Option<View<'a>> {
     let bracket = &input.merged.frames.bracket;
-    let kind = || kind_words(entry.kind).to_owned();
-    let (pixels, transform, shown, about) = match entry.kind {
-        PictureKind::Frame => {
-            let frame = bracket.frames.iter().find(|f| f.name() == entry.file)?;
-            let shown = DisplayConversion::of_frame(frame, &bracket.primaries());
-            let settings = settings_words(&frame.settings);
-            let about = if settings.is_empty() {
-                kind()
-            } else {
-                settings
-            };
-            (&frame.picture.pixels, frame.transform, shown, about)
-        }
-        PictureKind::CameraHdr => {
-            let finished = bracket.camera_hdr.as_ref()?;
-            let shown = DisplayConversion::of(&finished.primaries());
-            (
-                &finished.picture.pixels,
-                Some(input.measured.camera_at?),
-                shown,
-                kind(),
-            )
-        }
+    let frame = bracket.frames.iter().find(|f| f.name() == entry.file);
+    let transform = match entry.kind {
+        PictureKind::Frame => frame?.transform,
+        PictureKind::CameraHdr => Some(input.measured.camera_at?),
         PictureKind::Rendered => return Some(rendering(input.rendered, &entry.file)),
         PictureKind::Merge => return None,
     };
+    let (pixels, shown) = original(bracket, entry.kind, &entry.file)?;
     Some(View {
         file: entry.file.clone(),
         kind: entry.kind,
-        about,
+        about: settings_or_kind(frame.map(|f| &f.settings), entry.kind),
         pixels,
         placement: Homography::of_transform(transform),
         shown,
