@@ -59,7 +59,7 @@ use stopspan_measure::calibrate::{CalibrationOutcome, FlatField, by_densities, c
 use stopspan_measure::compare::{self, ComparisonInput};
 use stopspan_merge::{MapSource, banding, before_after, motion, noise, uncertainty};
 use stopspan_report::figure::{self, FigureInput};
-use stopspan_report::{self as report, BracketFigures, sheet};
+use stopspan_report::{self as report, BracketFigures, PageFigures, sheet};
 use stopspan_response::{self as response, ResponseRequest};
 use stopspan_tone::ToneSettings;
 
@@ -210,21 +210,20 @@ fn one_bracket(
     lone_light::keep_response(&mut entry, &settings.out, policy)?;
     progress(Event::Stage("drawing the sheets"));
     let files = merged.frames.files.clone();
-    let (sheets, section) = rayon::join(
+    let (sheets, (views, figures)) = rayon::join(
         || sheets::write_bracket(&entry, &figures, &settings.sheets, &settings.out, policy),
         || {
             let views = views::write(&merged, &figures.views, settings, policy);
             drop(merged);
-            (views, report::html::section(&entry, &figures))
+            (views, PageFigures::of(&entry, &figures))
         },
     );
-    let (views, section) = section;
     entry.outputs.extend(sheets?);
     entry.outputs.extend(views?);
     Ok(BracketDone {
         entry,
         files,
-        section,
+        figures,
     })
 }
 

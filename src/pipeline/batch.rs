@@ -1,6 +1,6 @@
 //! Many brackets in one folder: which of them a part of the job does, and which an earlier run has finished.
 //!
-//! A finished bracket leaves `done.json` in its folder, written last: its entry of the report, its section of the page, the files it
+//! A finished bracket leaves `done.json` in its folder, written last: its entry of the report, the pictures of its section of the page, the files it
 //! left with their sums, and a key, the SHA-256 of everything the results depend on: version, settings, and the bytes of every file
 //! that was opened. With it a later run can take the bracket as done; and runs that share a folder need not talk to each other, since
 //! each bracket has its own. A record that was changed is refused; a bracket whose files were changed or removed is made again.
@@ -17,8 +17,7 @@ use stopspan_core::results::{BracketReport, InputFile, Program, SCHEMA};
 use stopspan_formats as formats;
 use stopspan_formats::staged::{Outputs, remove_leftovers, write_whole};
 use stopspan_frames::BracketPlan;
-use stopspan_report::hexadecimal;
-use stopspan_report::html::is_inert;
+use stopspan_report::{PageFigures, hexadecimal};
 
 /// File name of what a finished bracket leaves for later runs.
 const DONE: &str = "done.json";
@@ -53,8 +52,8 @@ pub(super) struct DoneBracket {
     pub inputs: Vec<InputFile>,
     /// Its entry of the report.
     pub entry: BracketReport,
-    /// Its section of the page.
-    pub section: String,
+    /// The pictures of its section of the page.
+    pub figures: PageFigures,
     /// The files in its folder; empty until it is kept.
     outputs: Vec<KeptFile>,
 }
@@ -69,13 +68,12 @@ struct Record {
 }
 
 impl Record {
-    /// The bracket; `None` for text that is not what was written, and for a section of the page that could do anything but show.
+    /// The bracket; `None` for text that is not what was written.
     fn open(bytes: &[u8]) -> Option<DoneBracket> {
         let record: Record = serde_json::from_slice(bytes).ok()?;
         let whole = record.sha256 == sum_of(&record.bracket);
         let bracket = whole.then(|| serde_json::from_str(&record.bracket).ok());
-        let bracket: Option<DoneBracket> = bracket.flatten();
-        bracket.filter(|b| is_inert(&b.section))
+        bracket.flatten()
     }
 }
 
@@ -99,7 +97,7 @@ impl DoneBracket {
             key: key(plan, settings, &sums),
             inputs: sums.iter().map(input).collect(),
             entry: made.entry,
-            section: made.section,
+            figures: made.figures,
             outputs: Vec::new(),
         })
     }

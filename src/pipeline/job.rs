@@ -12,8 +12,8 @@ use stopspan_core::model::{FileDigest, file_name};
 use stopspan_core::results::{BracketReport, Report};
 use stopspan_formats::staged::Outputs;
 use stopspan_frames::{self as frames, BracketPlan, Survey};
-use stopspan_report as report;
 use stopspan_report::html::Sections;
+use stopspan_report::{self as report, PageFigures};
 
 /// What a run gave.
 #[derive(Debug)]
@@ -35,8 +35,8 @@ pub(super) struct BracketDone {
     pub entry: BracketReport,
     /// The files that were decoded.
     pub files: Vec<FileDigest>,
-    /// Its section of the page.
-    pub section: String,
+    /// The pictures of its section of the page.
+    pub figures: PageFigures,
 }
 
 /// Lists what the inputs hold. Pixels are decoded only where a pause leaves it open whether frames belong together.
@@ -73,14 +73,14 @@ pub fn run(settings: &Settings, progress: Progress) -> Result<Outcome, Error> {
     let mut report = inputs::begin(settings, &survey);
     let own_pages = products::own_pages(survey.brackets.len());
     let (finished, unsure) = finish_all(&survey, settings, &mut report, progress);
-    let mut sections = Vec::new();
+    let mut figures = Vec::new();
     for (_, done) in finished {
         report.brackets.push(done.entry);
         if !own_pages {
-            sections.push(done.section);
+            figures.push(done.figures);
         }
     }
-    let lone_sections = without_bracket(&survey, unsure, settings, &mut report, progress)?;
+    let lone_figures = without_bracket(&survey, unsure, settings, &mut report, progress)?;
     let lost = report.brackets.iter().flat_map(|b| &b.findings);
     let lost = lost.filter(|f| matches!(f, Finding::FrameLeftOut { .. }));
     let (done, failed) = (report.brackets.len(), report.failed.len() + lost.count());
@@ -97,9 +97,9 @@ pub fn run(settings: &Settings, progress: Progress) -> Result<Outcome, Error> {
             let sections = if own_pages {
                 Sections::Elsewhere
             } else {
-                Sections::Here(&sections)
+                Sections::Here(&figures)
             };
-            write_out(&mut report, (sections, &lone_sections), settings, &policy)?;
+            write_out(&mut report, (sections, &lone_figures), settings, &policy)?;
         }
     }
     Ok(Outcome {
@@ -119,7 +119,7 @@ fn compared(report: &Report) -> usize {
 /// Writes the report, and the sheet on the cameras.
 fn write_out(
     report: &mut Report,
-    sections: (Sections, &[String]),
+    sections: (Sections, &[PageFigures]),
     settings: &Settings,
     policy: &Outputs,
 ) -> Result<(), Error> {
@@ -133,21 +133,21 @@ fn write_out(
 type Unsure<'a> = Vec<(&'a BracketPlan, Error)>;
 
 /// Measures the pictures that belong to no bracket, and those of which it was `unsure`: where one of these shows a wedge they were
-/// single shots, else their bracket has failed. Returns the sections of the page.
+/// single shots, else their bracket has failed. Returns what the page shows of each camera.
 fn without_bracket(
     survey: &Survey,
     unsure: Unsure,
     settings: &Settings,
     report: &mut Report,
     progress: Progress,
-) -> Result<Vec<String>, Error> {
-    let mut sections = Vec::new();
+) -> Result<Vec<PageFigures>, Error> {
+    let mut figures = Vec::new();
     if settings.part.is_none() {
         let mut files = LoneFile::all_of(survey);
         let frames = unsure.iter().flat_map(|(plan, _)| &plan.frames);
         files.extend(frames.map(|f| LoneFile::single(f.file.clone())));
         let lone = lone::measure_all(&files, settings, &report.brackets, progress);
-        sections = lone.enter(settings, &settings.resumed_policy(), report)?;
+        figures = lone.enter(settings, &settings.resumed_policy(), report)?;
     }
     for (plan, error) in unsure {
         let pictures = report.without_bracket.iter().flat_map(|w| &w.pictures);
@@ -157,7 +157,7 @@ fn without_bracket(
             report.failed.push(inputs::failure(&plan.name, &error));
         }
     }
-    Ok(sections)
+    Ok(figures)
 }
 
 /// True where nothing but their size made a bracket of pictures, and their pixels do not bear it out.

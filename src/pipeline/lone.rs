@@ -18,8 +18,8 @@ use stopspan_frames::{FinishedPlan, Survey};
 use stopspan_measure::WedgeRequest;
 use stopspan_measure::lone::LoneMeasurement;
 use stopspan_report as report;
-use stopspan_report::figure::BracketFigures;
 use stopspan_report::lone::{LoneEntry, LoneGroup};
+use stopspan_report::{BracketFigures, PageFigures};
 
 /// A picture to be measured.
 #[derive(Debug, Clone)]
@@ -266,7 +266,7 @@ fn entry(one: &LoneFile, alone: &Bracket, measured: LoneMeasurement) -> LoneEntr
 }
 
 impl Lone {
-    /// Draws and writes the sheets, and enters everything into the report. Returns the sections of the page.
+    /// Draws and writes the sheets, and enters everything into the report. Returns what the page shows of each camera.
     ///
     /// # Errors
     /// [`Error::Output`].
@@ -275,17 +275,17 @@ impl Lone {
         settings: &Settings,
         policy: &Outputs,
         report: &mut Report,
-    ) -> Result<Vec<String>, Error> {
+    ) -> Result<Vec<PageFigures>, Error> {
         report.inputs.extend(self.inputs);
         report.singles.extend(self.left);
         report.failed.extend(self.failed);
-        let mut sections = Vec::new();
+        let mut shown = Vec::new();
         for LoneGroup { mut entry, figures } in self.groups {
             entry.outputs = sheets_of(&entry, &figures, settings, policy)?;
-            sections.push(report::html::lone_section(&entry, &figures));
+            shown.push(PageFigures::of(&report::lone::as_bracket(&entry), &figures));
             report.without_bracket.push(entry);
         }
-        Ok(sections)
+        Ok(shown)
     }
 }
 

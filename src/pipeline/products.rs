@@ -20,6 +20,7 @@ use stopspan_formats::rgbe;
 use stopspan_formats::staged::{Outputs, write_whole};
 use stopspan_measure::wedge::KeptWedge;
 use stopspan_merge::in_space;
+use stopspan_report::PageFigures;
 use stopspan_report::html::Sections;
 use stopspan_report::{csv, html, json};
 
@@ -112,7 +113,7 @@ pub(super) fn make_folder(folder: &Path) -> Result<(), Error> {
 
 pub(super) fn write_report(
     report: &Report,
-    (sections, lone): (Sections, &[String]),
+    (sections, lone): (Sections, &[PageFigures]),
     folder: &Path,
     policy: &Outputs,
 ) -> Result<(), Error> {
@@ -151,7 +152,7 @@ pub(super) fn write_page(
         brackets: vec![done.entry.clone()],
         ..Report::new()
     };
-    let page = html::page_of(&alone, Sections::Alone(&done.section), &[]);
+    let page = html::page_of(&alone, Sections::Alone(&done.figures), &[]);
     write_whole(&folder.join(REPORTS[1]), policy, |sink| {
         sink.write_all(page.as_bytes())
     })

@@ -28,11 +28,11 @@ pub(super) fn write(
     make_folder(&folder)?;
     let (how, icc) = (&settings.delivery, srgb_profile());
     let one = |view: &View| {
-        let Some((pixels, shown)) = original(bracket, view.kind, &view.name) else {
+        let Some((pixels, shown)) = original(bracket, view.role.kind(), &view.name) else {
             return Ok(None);
         };
         let samples = in_srgb(&shown, pixels);
-        let path = folder.join(view.copy);
+        let path = folder.join(view.role.copy());
         let mut bytes = 0;
         write_whole(&path, policy, |sink| {
             let file = jpeg::encode(
@@ -46,8 +46,12 @@ pub(super) fn write(
             sink.write_all(&file)
         })?;
         Ok(Some(OutputFile {
-            what: format!("{} ({}), JPEG copy for the page", view.name, view.what),
-            path: format!("{name}/{VIEWS_FOLDER}/{}", view.copy),
+            what: format!(
+                "{} ({}), JPEG copy for the page",
+                view.name,
+                view.role.words()
+            ),
+            path: format!("{name}/{VIEWS_FOLDER}/{}", view.role.copy()),
             bytes: Some(bytes),
         }))
     };

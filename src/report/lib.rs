@@ -28,4 +28,4 @@ pub mod html;
 pub mod sheet;
 
 pub use assemble::{bracket_entry, camera_name, hexadecimal};
-pub use figure::{BracketFigures, Figures, Strip};
+pub use figure::{BracketFigures, Figures, PageFigures, Strip};

@@ -1,5 +1,6 @@
 //! Figures of the page. In reading order: `axis`, `marks` and `chart`, on which the charts build; a file per chart; `of_bracket`, the
-//! pictures, from `strip`, `source`, `outline`, `registered` and `views`; `picture`, which encodes them as data URIs.
+//! pictures, from `strip`, `source`, `outline`, `registered` and `views`; `picture`, which encodes them, and `of_page`, the encoded pictures
+//! of a section.
 //!
 //! Charts are SVG written directly: text can be selected, the page's style sheet colours their classes for light and dark, and the
 //! same report gives the same bytes.
@@ -10,6 +11,7 @@ mod edge;
 mod marks;
 mod oecf;
 mod of_bracket;
+mod of_page;
 mod outline;
 mod picture;
 mod range;
@@ -27,8 +29,11 @@ pub(crate) use edge::edge;
 pub(crate) use oecf::oecf;
 pub use of_bracket::strip_of_pixels;
 pub use of_bracket::{FigureInput, of_bracket};
+pub use of_page::PageFigures;
+pub(crate) use of_page::{EmbeddedRegistered, EmbeddedStrip};
 pub(crate) use outline::outline;
-pub(crate) use picture::{jpeg_uri, png_uri, reduced};
+pub use picture::EmbeddedPicture;
+pub(crate) use picture::reduced;
 pub(crate) use range::{range, ranged};
 pub use registered::{Outline, Registered};
 pub(crate) use response::{
@@ -40,7 +45,7 @@ pub use source::{LIMIT as SOURCE_LIMIT, stride as source_stride};
 pub(crate) use source::{NONE as NO_SOURCE, colour as source_colour, coloured};
 pub use strip::{CELL, Strip, log_display, strip};
 pub(crate) use tone_curve::tone_curve;
-pub use views::{VIEWS_FOLDER, View, original};
+pub use views::{VIEWS_FOLDER, View, ViewRole, original};
 
 use super::sheet::CropRow;
 use ndarray::{Array2, Array3};

@@ -1,7 +1,9 @@
-//! Pictures for the page: reduction by box averages, encoding as data URIs.
+//! Pictures for the page: reduction by box averages, and encoded files that the page embeds.
 use base64::Engine;
+use base64::engine::general_purpose::STANDARD;
 use ndarray::parallel::prelude::*;
 use ndarray::{Array3, Axis};
+use serde::{Deserialize, Deserializer, Serialize, Serializer};
 
 /// Reduces a picture by box averages of a whole factor, the least at which neither side exceeds `limit` pixels.
 pub(crate) fn reduced(picture: &Array3<u8>, limit: usize) -> Array3<u8> {
@@ -37,35 +39,66 @@ pub(crate) fn reduced(picture: &Array3<u8>, limit: usize) -> Array3<u8> {
     out
 }
 
-/// Encodes a picture as a PNG data URI, without loss. `None` if it is empty, has not three channels, or has a side above 65 535
-/// pixels.
-pub(crate) fn png_uri(picture: &Array3<u8>) -> Option<String> {
-    size(picture)?;
-    let bytes = stopspan_formats::png::encode8(picture.view(), None).ok()?;
-    Some(uri("image/png", &bytes))
+/// A picture that the page embeds: the bytes of a PNG or JPEG file.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct EmbeddedPicture {
+    format: EmbeddedFormat,
+    #[serde(serialize_with = "as_base64", deserialize_with = "from_base64")]
+    file: Vec<u8>,
 }
 
-/// Encodes a picture as a JPEG data URI of quality 85. `None` as for [`png_uri`].
-pub(crate) fn jpeg_uri(picture: &Array3<u8>) -> Option<String> {
-    const QUALITY: u8 = 85;
-    let (width, height) = size(picture)?;
-    let mut bytes = Vec::new();
-    let samples: Vec<u8> = picture.iter().copied().collect();
-    jpeg_encoder::Encoder::new(&mut bytes, QUALITY)
-        .encode(&samples, width, height, jpeg_encoder::ColorType::Rgb)
-        .ok()?;
-    Some(uri("image/jpeg", &bytes))
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+enum EmbeddedFormat {
+    Png,
+    Jpeg,
+}
+
+impl EmbeddedPicture {
+    /// A PNG file, without loss. `None` if the picture is empty, has not three channels, or has a side above 65 535 pixels.
+    pub fn png(picture: &Array3<u8>) -> Option<Self> {
+        size(picture)?;
+        let file = stopspan_formats::png::encode8(picture.view(), None).ok()?;
+        let format = EmbeddedFormat::Png;
+        Some(EmbeddedPicture { format, file })
+    }
+
+    /// A JPEG file of quality 85. `None` as for [`EmbeddedPicture::png`].
+    pub fn jpeg(picture: &Array3<u8>) -> Option<Self> {
+        const QUALITY: u8 = 85;
+        let (width, height) = size(picture)?;
+        let mut file = Vec::new();
+        let samples: Vec<u8> = picture.iter().copied().collect();
+        jpeg_encoder::Encoder::new(&mut file, QUALITY)
+            .encode(&samples, width, height, jpeg_encoder::ColorType::Rgb)
+            .ok()?;
+        let format = EmbeddedFormat::Jpeg;
+        Some(EmbeddedPicture { format, file })
+    }
+
+    /// The file as a data URI (RFC 2397).
+    pub fn uri(&self) -> String {
+        let kind = match self.format {
+            EmbeddedFormat::Png => "png",
+            EmbeddedFormat::Jpeg => "jpeg",
+        };
+        format!("data:image/{kind};base64,{}", STANDARD.encode(&self.file))
+    }
+}
+
+fn as_base64<S: Serializer>(file: &[u8], to: S) -> Result<S::Ok, S::Error> {
+    to.serialize_str(&STANDARD.encode(file))
+}
+
+fn from_base64<'de, D: Deserializer<'de>>(from: D) -> Result<Vec<u8>, D::Error> {
+    let text = String::deserialize(from)?;
+    STANDARD.decode(text).map_err(serde::de::Error::custom)
 }
 
 fn size(picture: &Array3<u8>) -> Option<(u16, u16)> {
     let (rows, columns, channels) = picture.dim();
     let (width, height) = (u16::try_from(columns).ok()?, u16::try_from(rows).ok()?);
     (channels == 3 && width > 0 && height > 0).then_some((width, height))
-}
-
-fn uri(kind: &str, bytes: &[u8]) -> String {
-    let text = base64::engine::general_purpose::STANDARD.encode(bytes);
-    format!("data:{kind};base64,{text}")
 }
 
 #[cfg(test)]
@@ -84,19 +117,34 @@ mod tests {
     #[test]
     fn a_png_uri_reads_back_with_another_decoder() {
         let picture = Array3::from_shape_fn((5, 7, 3), |(r, c, k)| (r * 31 + c * 7 + k) as u8);
-        let uri = png_uri(&picture).unwrap();
+        let uri = EmbeddedPicture::png(&picture).unwrap().uri();
         let text = uri.strip_prefix("data:image/png;base64,").unwrap();
-        let bytes = base64::engine::general_purpose::STANDARD
-            .decode(text)
-            .unwrap();
+        let bytes = STANDARD.decode(text).unwrap();
         let back = image::load_from_memory(&bytes).unwrap().to_rgb8();
         assert_eq!(back.dimensions(), (7, 5));
         assert_eq!(back.as_raw().as_slice(), picture.as_slice().unwrap());
     }
 
     #[test]
-    fn empty_pictures_have_no_uri() {
-        assert!(png_uri(&Array3::zeros((0, 4, 3))).is_none());
-        assert!(jpeg_uri(&Array3::zeros((4, 4, 1))).is_none());
+    fn empty_pictures_are_not_embedded() {
+        assert!(EmbeddedPicture::png(&Array3::zeros((0, 4, 3))).is_none());
+        assert!(EmbeddedPicture::jpeg(&Array3::zeros((4, 4, 1))).is_none());
+    }
+
+    #[test]
+    fn a_kept_picture_is_bytes_and_nothing_else() {
+        let picture = EmbeddedPicture::jpeg(&Array3::from_elem((8, 8, 3), 90)).unwrap();
+        let kept = serde_json::to_string(&picture).unwrap();
+        assert_eq!(
+            serde_json::from_str::<EmbeddedPicture>(&kept).unwrap(),
+            picture
+        );
+        for (from, to) in [
+            ("\"jpeg\"", "\"svg+xml\""),
+            ("\"file\":\"", "\"file\":\"\\\" onerror="),
+        ] {
+            assert!(kept.contains(from), "{kept}");
+            assert!(serde_json::from_str::<EmbeddedPicture>(&kept.replace(from, to)).is_err());
+        }
     }
 }

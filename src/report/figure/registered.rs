@@ -1,6 +1,7 @@
 //! Pictures for the page on registration and motion.
 use super::GHOST;
 use ndarray::Array3;
+use serde::{Deserialize, Serialize};
 use stopspan_core::model::{Bracket, Frame, Motion, Recovered, main_channel};
 use stopspan_core::raster::{Pixels, Point, Quad, Transform};
 
@@ -20,7 +21,7 @@ pub struct Registered {
 }
 
 /// The outline of one frame.
-#[derive(Debug, Clone, Copy)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Outline {
     /// Index of the frame in the bracket.
     pub frame: usize,

@@ -1,6 +1,7 @@
 //! Which pictures the page compares with the merge, pixel by pixel, and where each lies on it.
 use super::FigureInput;
 use crate::cameras::single_frame;
+use serde::{Deserialize, Serialize};
 use stopspan_core::model::{Bracket, DisplayConversion};
 use stopspan_core::raster::{Pixels, Transform};
 use stopspan_core::results::PictureKind;
@@ -10,18 +11,56 @@ pub const VIEWS_FOLDER: &str = "views";
 
 /// A picture that is copied beside the page, to be compared with the merge. The copy has the pixels of the original, upright, in
 /// 8-bit sRGB; it is not resampled.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct View {
     /// File name of the original.
     pub name: String,
-    /// Kind of picture: a frame, or the camera's HDR picture.
-    pub kind: PictureKind,
-    /// What it is, in words ("single frame, covers most of the scene").
-    pub what: &'static str,
-    /// Name of the copy in [`VIEWS_FOLDER`].
-    pub copy: &'static str,
+    /// What it is compared as.
+    pub role: ViewRole,
     /// From pixels of the reference frame to pixels of this picture.
     pub placement: Transform,
+}
+
+/// What a picture is compared with the merge as.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+pub enum ViewRole {
+    /// The reference frame.
+    Reference,
+    /// The frame to use where nothing is merged.
+    BestSingle,
+    /// Both of these.
+    ReferenceAndBestSingle,
+    /// The camera's HDR picture.
+    CameraHdr,
+}
+
+impl ViewRole {
+    /// What it is, in words.
+    pub fn words(self) -> &'static str {
+        match self {
+            ViewRole::Reference => "reference frame",
+            ViewRole::BestSingle => "best single frame",
+            ViewRole::ReferenceAndBestSingle => "reference and best single frame",
+            ViewRole::CameraHdr => "camera\u{2019}s HDR",
+        }
+    }
+
+    /// File name of the copy in [`VIEWS_FOLDER`].
+    pub fn copy(self) -> &'static str {
+        match self {
+            ViewRole::Reference | ViewRole::ReferenceAndBestSingle => "reference.jpg",
+            ViewRole::BestSingle => "single.jpg",
+            ViewRole::CameraHdr => "camera-hdr.jpg",
+        }
+    }
+
+    /// The kind of picture that plays the role.
+    pub fn kind(self) -> PictureKind {
+        match self {
+            ViewRole::CameraHdr => PictureKind::CameraHdr,
+            _ => PictureKind::Frame,
+        }
+    }
 }
 
 /// The reference frame, the single frame to use where nothing is merged, and the camera's HDR picture; each once, those that there are.
@@ -38,29 +77,24 @@ pub(super) fn views(input: FigureInput) -> Vec<View> {
         (
             Some(reference),
             match same {
-                true => "reference and best single frame",
-                false => "reference frame",
+                true => ViewRole::ReferenceAndBestSingle,
+                false => ViewRole::Reference,
             },
-            "reference.jpg",
         ),
-        (best.filter(|_| !same), "best single frame", "single.jpg"),
+        (best.filter(|_| !same), ViewRole::BestSingle),
     ];
-    let frames = frames.into_iter().filter_map(|(frame, what, copy)| {
+    let frames = frames.into_iter().filter_map(|(frame, role)| {
         let frame = frame?;
         Some(View {
             name: frame.name(),
-            kind: PictureKind::Frame,
-            what,
-            copy,
+            role,
             placement: frame.transform.unwrap_or(Transform::IDENTITY),
         })
     });
     let camera = bracket.camera_hdr.as_ref().zip(measured.camera_at);
     let camera = camera.map(|(picture, at)| View {
         name: picture.name(),
-        kind: PictureKind::CameraHdr,
-        what: "camera\u{2019}s HDR",
-        copy: "camera-hdr.jpg",
+        role: ViewRole::CameraHdr,
         placement: at,
     });
     frames.chain(camera).collect()

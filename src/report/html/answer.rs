@@ -1,11 +1,11 @@
 //! The top of a bracket's section: the merged picture beside the wedge strips, then one line each on what to use and what to mind.
-use super::super::figure::{self, BracketFigures};
+use super::super::figure::{self, PageFigures};
 use super::super::words::{self, scene as say};
-use super::bracket::{chart, preview, view_linked};
+use super::bracket::{chart, preview_text, view_linked};
 use super::{escape, strips};
 use std::fmt::Write;
 use stopspan_core::finding::Severity;
-use stopspan_core::results::BracketReport;
+use stopspan_core::results::{BracketReport, RENDERED_FILE};
 
 /// Most warnings that are not folded.
 const WARNINGS: usize = 3;
@@ -14,12 +14,13 @@ const WARNINGS: usize = 3;
 pub(super) fn answer(
     out: &mut String,
     bracket: &BracketReport,
-    pictures: &BracketFigures,
-    id: &str,
+    pictures: &PageFigures,
+    (id, folder): (&str, &str),
 ) {
     let mut first = String::new();
-    if let Some((uri, text)) = preview(bracket, pictures) {
-        view_linked(&mut first, uri, &text);
+    if let Some(picture) = &pictures.preview {
+        let file = format!("{folder}{RENDERED_FILE}");
+        view_linked(&mut first, picture, &file, &preview_text(bracket));
     }
     let mut beside = String::new();
     strips::strips(&mut beside, bracket, pictures);

@@ -1,14 +1,11 @@
 //! Section of one bracket: headline, answer, and details folded by topic.
-use super::super::figure::{self, BracketFigures};
+use super::super::figure::{self, EmbeddedPicture, PageFigures};
 use super::super::words::{self, count, percent};
 use super::{answer, comparison, densities, escape, register, scene, table, viewer};
 use std::fmt::Write;
 use stopspan_core::Setting;
 use stopspan_core::model::ResponseCurve;
-use stopspan_core::results::{BracketReport, RENDERED_FILE};
-
-/// Maximum side of the preview on the page, pixels.
-const PREVIEW: usize = 960;
+use stopspan_core::results::BracketReport;
 
 /// Opens the section of a bracket with its name and headline, which are omitted for the only bracket (`alone`): the head of the page
 /// has them.
@@ -19,10 +16,15 @@ pub(super) fn head(out: &mut String, bracket: &BracketReport, id: &str, alone: b
 }
 
 /// Writes the rest of the section and closes it: the answer, then details folded by topic. `id` prefixes identifiers and is unique on the
-/// page.
-pub(super) fn body(out: &mut String, bracket: &BracketReport, pictures: &BracketFigures, id: &str) {
-    answer::answer(out, bracket, pictures, id);
-    viewer::viewer(out, bracket, pictures);
+/// page; `folder` is the address of the bracket's folder with `/`, empty for a page in it.
+pub(super) fn body(
+    out: &mut String,
+    bracket: &BracketReport,
+    pictures: &PageFigures,
+    (id, folder): (&str, &str),
+) {
+    answer::answer(out, bracket, pictures, (id, folder));
+    viewer::viewer(out, bracket, pictures, folder);
     folded(out, "Steps and dynamic range of every picture", |out| {
         table::pictures(out, bracket);
         scene::gain(out, bracket);
@@ -139,45 +141,24 @@ fn supported(curves: &[ResponseCurve]) -> String {
     )
 }
 
-/// The merged picture as a small JPEG with the wedge outlined, and its caption; `None` without a picture.
-pub(super) fn preview(
-    bracket: &BracketReport,
-    pictures: &BracketFigures,
-) -> Option<(Option<String>, String)> {
-    let preview = pictures.preview.as_ref()?;
-    let mut small = figure::reduced(preview, PREVIEW);
-    let scale = preview.dim().1 as f64 / small.dim().1.max(1) as f64;
-    let outlined = bracket.wedge.as_ref().or(bracket.candidate.as_ref());
-    if let Some(place) = outlined {
-        figure::outline(&mut small, &place.corners, scale);
-    }
-    Some((figure::jpeg_uri(&small), preview_text(bracket)))
-}
-
-fn views(out: &mut String, bracket: &BracketReport, pictures: &BracketFigures) {
-    if pictures.source.is_none() {
+fn views(out: &mut String, bracket: &BracketReport, pictures: &PageFigures) {
+    let Some(source) = &pictures.source else {
         return;
-    }
+    };
     out.push_str("<div class=\"views\">\n");
-    if let Some(source) = &pictures.source {
-        let uri = figure::png_uri(&figure::coloured(
-            source,
-            bracket.frames.len(),
-            figure::SOURCE_LIMIT,
-        ));
-        view(
-            out,
-            "Frame with the largest weight",
-            uri,
-            "Map of the frame with the largest weight at each pixel",
-            "",
-        );
-        legend(out, bracket);
-    }
+    view(
+        out,
+        "Frame with the largest weight",
+        source,
+        "Map of the frame with the largest weight at each pixel",
+        "",
+    );
+    legend(out, bracket);
     out.push_str("</div>\n");
 }
 
-fn preview_text(bracket: &BracketReport) -> String {
+/// Caption of the merged picture: what its outline is.
+pub(super) fn preview_text(bracket: &BracketReport) -> String {
     let outline = match (&bracket.wedge, &bracket.candidate) {
         (Some(_), _) => " Dashed: the wedge as measured.".to_owned(),
         (None, Some(seen)) => format!(
@@ -193,32 +174,29 @@ fn preview_text(bracket: &BracketReport) -> String {
     format!("The merged picture, reduced.{outline}")
 }
 
-/// The merged picture, as a link to the whole file; [`FOLDER_PLACE`](super::FOLDER_PLACE) stands for its folder.
-pub(super) fn view_linked(out: &mut String, uri: Option<String>, text: &str) {
-    let Some(uri) = uri else {
-        out.push_str("<figure><p class=\"none\">This picture could not be encoded.</p></figure>\n");
-        return;
-    };
+/// The merged picture, as a link to the whole file.
+pub(super) fn view_linked(out: &mut String, picture: &EmbeddedPicture, file: &str, text: &str) {
     let _ = writeln!(
         out,
-        "<figure><a href=\"{}{RENDERED_FILE}\"><img class=\"view\" src=\"{uri}\" alt=\"Tone-mapped rendering of the radiance map; opens the whole picture\"></a><figcaption>{}</figcaption></figure>",
-        super::FOLDER_PLACE,
+        "<figure><a href=\"{file}\"><img class=\"view\" src=\"{}\" alt=\"Tone-mapped rendering of the radiance map; opens the whole picture\"></a><figcaption>{}</figcaption></figure>",
+        picture.uri(),
         escape(text)
     );
 }
 
-pub(super) fn view(out: &mut String, title: &str, uri: Option<String>, alt: &str, text: &str) {
-    let _ = write!(out, "<figure><h3>{title}</h3>");
-    match uri {
-        Some(uri) => {
-            let _ = write!(
-                out,
-                "<img class=\"view\" src=\"{uri}\" alt=\"{}\">",
-                escape(alt)
-            );
-        }
-        None => out.push_str("<p class=\"none\">This picture could not be encoded.</p>"),
-    }
+pub(super) fn view(
+    out: &mut String,
+    title: &str,
+    picture: &EmbeddedPicture,
+    alt: &str,
+    text: &str,
+) {
+    let _ = write!(
+        out,
+        "<figure><h3>{title}</h3><img class=\"view\" src=\"{}\" alt=\"{}\">",
+        picture.uri(),
+        escape(alt)
+    );
     if !text.is_empty() {
         let _ = write!(out, "<figcaption>{}</figcaption>", escape(text));
     }

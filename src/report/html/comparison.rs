@@ -1,6 +1,6 @@
 //! Part of a bracket's section that compares the camera's own HDR picture with the merge: table with intervals and ties, tone curve,
 //! edge response, ghosts.
-use super::super::figure::{self, BracketFigures};
+use super::super::figure::{self, PageFigures};
 use super::super::words::{self, difference, interval, percent, quantity_words};
 use super::bracket::view;
 use super::escape;
@@ -9,14 +9,11 @@ use std::fmt::Write;
 use stopspan_core::results::BracketReport;
 use stopspan_core::results::{Comparison, ToneKind};
 
-/// Maximum side of the picture of ghosts, pixels.
-const GHOSTS: usize = 960;
-
 /// Writes the part; nothing without a comparison.
 pub(super) fn comparison(
     out: &mut String,
     bracket: &BracketReport,
-    pictures: &BracketFigures,
+    pictures: &PageFigures,
     id: &str,
 ) {
     let Some(comparison) = &bracket.comparison else {
@@ -110,7 +107,7 @@ fn edge_text(comparison: &Comparison) -> String {
     )
 }
 
-fn ghosts(out: &mut String, comparison: &Comparison, pictures: &BracketFigures) {
+fn ghosts(out: &mut String, comparison: &Comparison, pictures: &PageFigures) {
     let Some(picture) = &pictures.ghosts else {
         return;
     };
@@ -131,12 +128,11 @@ fn ghosts(out: &mut String, comparison: &Comparison, pictures: &BracketFigures) 
         );
     }
     text.push_str(&twice(comparison));
-    let uri = figure::jpeg_uri(&figure::reduced(picture, GHOSTS));
     out.push_str("<div class=\"views\">\n");
     view(
         out,
         "Ghosts in the camera's HDR",
-        uri,
+        picture,
         "The camera's HDR picture in grey with ghosts and other disagreement marked",
         &text,
     );

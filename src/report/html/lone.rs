@@ -1,5 +1,5 @@
 //! Section of one camera's pictures without a bracket: table, wedge strips, charts, findings, steps and their tint.
-use super::super::figure::{self, BracketFigures};
+use super::super::figure::{self, PageFigures};
 use super::super::lone::as_bracket;
 use super::super::words::{self, decimal, kind_words, limit_words, lone, stops_interval};
 use super::table::{Table, none};
@@ -15,7 +15,7 @@ pub(super) fn head(out: &mut String, entry: &WithoutBracket, id: &str, alone: bo
 }
 
 /// Writes the rest of the section and closes it.
-pub(super) fn body(out: &mut String, entry: &WithoutBracket, figures: &BracketFigures, id: &str) {
+pub(super) fn body(out: &mut String, entry: &WithoutBracket, figures: &PageFigures, id: &str) {
     let drawn = as_bracket(entry);
     strips::strips(out, &drawn, figures);
     answer::notes(out, &lone::findings(entry));

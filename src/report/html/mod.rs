@@ -1,6 +1,6 @@
 //! The report as one self-contained HTML page: no network, one script for its viewer; for light and dark screens and for paper.
 //!
-//! In reading order: the page as a whole (this file); `escape` for text from files, `inert` for markup from files; `cameras` and `raw_table`, the sections over several
+//! In reading order: the page as a whole (this file); `escape` for text from files; `cameras` and `raw_table`, the sections over several
 //! brackets; `bracket`, the section of one, with its parts `answer`, `table` (and `level_counts`), `strips`, `scene`, `register`, `comparison`, `densities` and `viewer`; `notes`,
 //! definitions and provenance at the end, with `files`.
 mod answer;
@@ -10,7 +10,6 @@ mod comparison;
 mod densities;
 mod escape;
 mod files;
-mod inert;
 mod level_counts;
 mod lone;
 mod notes;
@@ -22,28 +21,24 @@ mod table;
 mod viewer;
 
 pub(crate) use escape::escape;
-pub use inert::is_inert;
 pub use viewer::{VIEWER_MODULE, VIEWER_STYLE, viewer_script, viewer_script_source};
 
 use super::Figures;
+use super::lone::as_bracket;
 use super::words::{count, subject};
-use crate::figure::BracketFigures;
+use crate::figure::{BracketFigures, PageFigures};
 use std::fmt::Write;
-use stopspan_core::results::{BracketReport, Report, UnusedFile, WithoutBracket};
-
-/// Stands in a section for the address of the bracket's folder with `/`, which differs from page to page. No text of a report contains
-/// it: control characters are escaped where names are read.
-pub(super) const FOLDER_PLACE: &str = "\u{1}folder\u{1}";
+use stopspan_core::results::{Report, UnusedFile};
 
 const STYLE: &str = include_str!("style.css");
 
 /// Where the sections of the brackets are.
 #[derive(Debug, Clone, Copy)]
 pub enum Sections<'a> {
-    /// On the page: one per bracket of the report, made by [`section`].
-    Here(&'a [String]),
+    /// On the page: the pictures of each bracket of the report.
+    Here(&'a [PageFigures]),
     /// On the page, which lies in the folder of its only bracket.
-    Alone(&'a String),
+    Alone(&'a PageFigures),
     /// On separate pages, `report.html` in each bracket's folder, to which this page links.
     Elsewhere,
 }
@@ -52,43 +47,20 @@ pub enum Sections<'a> {
 /// same report and pictures give the same bytes.
 pub fn page(report: &Report, figures: &Figures) -> String {
     let none = BracketFigures::default();
-    let sections: Vec<String> = report
-        .brackets
-        .iter()
-        .enumerate()
-        .map(|(index, entry)| section(entry, figures.brackets.get(index).unwrap_or(&none)))
-        .collect();
-    let lone: Vec<String> = report
-        .without_bracket
-        .iter()
-        .enumerate()
-        .map(|(index, entry)| {
-            let figures = figures.without_bracket.get(index);
-            lone_section(entry, figures.unwrap_or(&none))
-        })
-        .collect();
-    page_of(report, Sections::Here(&sections), &lone)
+    let brackets = report.brackets.iter().enumerate();
+    let brackets = brackets
+        .map(|(index, entry)| PageFigures::of(entry, figures.brackets.get(index).unwrap_or(&none)));
+    let brackets: Vec<PageFigures> = brackets.collect();
+    let lone = report.without_bracket.iter().enumerate();
+    let lone = lone.map(|(index, entry)| {
+        let figures = figures.without_bracket.get(index);
+        PageFigures::of(&as_bracket(entry), figures.unwrap_or(&none))
+    });
+    let lone: Vec<PageFigures> = lone.collect();
+    page_of(report, Sections::Here(&brackets), &lone)
 }
 
-/// Returns the section of one camera's pictures without a bracket, without its head.
-pub fn lone_section(entry: &WithoutBracket, figures: &BracketFigures) -> String {
-    let mut out = String::new();
-    lone::body(&mut out, entry, figures, &id_of(&entry.name));
-    out
-}
-
-/// Returns the section of one bracket without its head, for [`Sections::Here`].
-pub fn section(entry: &BracketReport, figures: &BracketFigures) -> String {
-    let mut out = String::new();
-    bracket::body(&mut out, entry, figures, &id(entry));
-    out
-}
-
-/// Identifier of a bracket's section; as unique as the bracket's name.
-fn id(entry: &BracketReport) -> String {
-    id_of(&entry.name)
-}
-
+/// Identifier of a section; as unique as its name.
 fn id_of(name: &str) -> String {
     let letters = name.bytes().map(|byte| match byte {
         b'a'..=b'z' | b'A'..=b'Z' | b'0'..=b'9' | b'-' => char::from(byte).to_string(),
@@ -97,8 +69,8 @@ fn id_of(name: &str) -> String {
     format!("b-{}", letters.collect::<String>())
 }
 
-/// Like [`page`], with sections made beforehand: of the brackets, and of the pictures `without_bracket`.
-pub fn page_of(report: &Report, sections: Sections, without_bracket: &[String]) -> String {
+/// Like [`page`], with pictures encoded beforehand: of the brackets, and of the pictures `without_bracket`.
+pub fn page_of(report: &Report, sections: Sections, without_bracket: &[PageFigures]) -> String {
     let mut out = String::new();
     let title = title(report);
     let _ = writeln!(
@@ -122,18 +94,20 @@ pub fn page_of(report: &Report, sections: Sections, without_bracket: &[String]) 
         Sections::Alone(section) => (std::slice::from_ref(section), true),
         Sections::Elsewhere => (&[][..], false),
     };
-    for (entry, section) in report.brackets.iter().zip(here) {
-        let place = match in_its_folder {
+    for (entry, figures) in report.brackets.iter().zip(here) {
+        let folder = match in_its_folder {
             true => String::new(),
             false => format!("{}/", address(&entry.name)),
         };
-        bracket::head(&mut out, entry, &id(entry), alone);
-        out.push_str(&section.replace(FOLDER_PLACE, &place));
+        let id = id_of(&entry.name);
+        bracket::head(&mut out, entry, &id, alone);
+        bracket::body(&mut out, entry, figures, (&id, &folder));
         close(&mut out, alone);
     }
-    for (entry, section) in report.without_bracket.iter().zip(without_bracket) {
-        lone::head(&mut out, entry, &id_of(&entry.name), alone);
-        out.push_str(section);
+    for (entry, figures) in report.without_bracket.iter().zip(without_bracket) {
+        let id = id_of(&entry.name);
+        lone::head(&mut out, entry, &id, alone);
+        lone::body(&mut out, entry, figures, &id);
         close(&mut out, alone);
     }
     left_aside(&mut out, report);

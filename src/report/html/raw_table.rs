@@ -34,7 +34,7 @@ fn section(out: &mut String, pair: &SavedTwice, finished: &BracketReport) {
     out.push_str("</ul>\n<div class=\"charts\">\n");
     chart(
         out,
-        figure::curve_from_raw(finished, &format!("{}-twice", super::id(finished))),
+        figure::curve_from_raw(finished, &format!("{}-twice", super::id_of(&finished.name))),
         "Recovered response against the raw files",
         "Bands: 95 % interval of the points from the raw files. The scale of exposure is free: the mean difference of each channel was removed.",
     );

@@ -1,6 +1,6 @@
 //! Part of a bracket's section on registration and motion: outlines over the reference frame, displacements, a detail without and with
 //! registration, map of motion.
-use super::super::figure::{self, BracketFigures, Registered};
+use super::super::figure::{self, EmbeddedRegistered, PageFigures};
 use super::super::words::{decimal, percent};
 use super::bracket::view;
 use super::escape;
@@ -8,11 +8,8 @@ use super::table::{Table, none};
 use std::fmt::Write;
 use stopspan_core::results::BracketReport;
 
-/// Maximum side of the pictures, pixels.
-const SIDE: usize = 640;
-
 /// Writes the part; nothing if no frame was displaced and nothing moved.
-pub(super) fn register(out: &mut String, bracket: &BracketReport, pictures: &BracketFigures) {
+pub(super) fn register(out: &mut String, bracket: &BracketReport, pictures: &PageFigures) {
     let moved = bracket.map.as_ref().map_or(0.0, |m| m.moved);
     let Some(registered) = &pictures.registered else {
         return;
@@ -36,11 +33,10 @@ pub(super) fn register(out: &mut String, bracket: &BracketReport, pictures: &Bra
                 ""
             }
         );
-        let uri = figure::jpeg_uri(&figure::reduced(marked, SIDE));
         view(
             out,
             "What moved",
-            uri,
+            marked,
             "The reference frame in grey, tinted where something moved",
             &text,
         );
@@ -49,7 +45,7 @@ pub(super) fn register(out: &mut String, bracket: &BracketReport, pictures: &Bra
     blink(out, registered);
 }
 
-fn shifts(out: &mut String, bracket: &BracketReport, registered: &Registered) {
+fn shifts(out: &mut String, bracket: &BracketReport, registered: &EmbeddedRegistered) {
     let mut table = Table::new(
         "stack plain",
         "Displacement of the frames against the reference at its centre, removed before merging; and the share of the picture where a frame was left out because something had moved",
@@ -85,12 +81,11 @@ fn shifts(out: &mut String, bracket: &BracketReport, registered: &Registered) {
 }
 
 /// Writes the reference frame with the outlines of all frames.
-fn outlines(out: &mut String, bracket: &BracketReport, registered: &Registered) {
-    let small = figure::reduced(&registered.reference, SIDE);
-    let (Some(uri), (rows, columns, _)) = (figure::jpeg_uri(&small), registered.reference.dim())
-    else {
+fn outlines(out: &mut String, bracket: &BracketReport, registered: &EmbeddedRegistered) {
+    let Some(reference) = &registered.reference else {
         return;
     };
+    let (uri, (rows, columns)) = (reference.uri(), registered.size);
     let corners = || registered.outlines.iter().flat_map(|o| o.corners);
     let least = |of: fn(f64, f64) -> f64, start: f64, axis: usize| {
         corners().map(|p| [p.x, p.y][axis]).fold(start, of)
@@ -137,13 +132,11 @@ fn outlines(out: &mut String, bracket: &BracketReport, registered: &Registered) 
 
 /// Writes a detail of the merge without and with registration. The two alternate; they are side by side on paper and for readers who
 /// asked for reduced motion.
-fn blink(out: &mut String, registered: &Registered) {
+fn blink(out: &mut String, registered: &EmbeddedRegistered) {
     let Some([before, after]) = &registered.detail else {
         return;
     };
-    let (Some(before), Some(after)) = (figure::png_uri(before), figure::png_uri(after)) else {
-        return;
-    };
+    let (before, after) = (before.uri(), after.uri());
     let _ = writeln!(
         out,
         "<figure class=\"turns\"><h3>Before and after</h3>\n<div class=\"blink\"><div><img src=\"{before}\" alt=\"A detail merged with the frames as taken\"><span>before</span></div><div><img src=\"{after}\" alt=\"The same detail merged in register\"><span>after</span></div></div>\n<figcaption>A detail of the merge at its full size, on a logarithmic scale: without alignment, and aligned with what moved excluded. The two take turns where the reader's settings allow movement.</figcaption></figure>"

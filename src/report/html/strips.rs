@@ -1,6 +1,6 @@
 //! Wedge strips of all pictures one below the other, with marks under the steps that run together, with the reason, and the number of
 //! steps resolved.
-use super::super::figure::{self, BracketFigures, Strip};
+use super::super::figure::{EmbeddedStrip, PageFigures};
 use super::super::words::{kind_words, reason_name};
 use super::escape;
 use std::fmt::Write;
@@ -16,8 +16,8 @@ pub(crate) struct Run {
 }
 
 /// Writes the strips; nothing if no picture has levels.
-pub(super) fn strips(out: &mut String, bracket: &BracketReport, pictures: &BracketFigures) {
-    let rows: Vec<(&PictureMeasurement, Option<&Strip>)> = bracket
+pub(super) fn strips(out: &mut String, bracket: &BracketReport, pictures: &PageFigures) {
+    let rows: Vec<(&PictureMeasurement, Option<&EmbeddedStrip>)> = bracket
         .pictures
         .iter()
         .enumerate()
@@ -50,7 +50,7 @@ fn scale(out: &mut String, steps: usize) {
     out.push_str("</div><div class=\"count\"></div></div>\n");
 }
 
-fn row(out: &mut String, picture: &PictureMeasurement, strip: Option<&Strip>) {
+fn row(out: &mut String, picture: &PictureMeasurement, strip: Option<&EmbeddedStrip>) {
     let Some(levels) = picture.levels else {
         return;
     };
@@ -67,7 +67,7 @@ fn row(out: &mut String, picture: &PictureMeasurement, strip: Option<&Strip>) {
         escape(&picture.file),
         kind_words(picture.kind)
     );
-    match strip.and_then(|s| figure::png_uri(&s.rgb)) {
+    match strip.map(|s| s.picture.uri()) {
         Some(uri) => {
             let alt = describe(picture, &runs, levels.steps);
             let _ = writeln!(out, "<img src=\"{uri}\" alt=\"{}\">", escape(&alt));

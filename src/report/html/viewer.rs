@@ -1,12 +1,12 @@
 //! Pictures of a bracket compared pixel by pixel: a list of links, which the page's script turns into a viewer.
-use super::super::figure::{BracketFigures, VIEWS_FOLDER, View};
-use super::{FOLDER_PLACE, escape};
+use super::super::figure::{PageFigures, VIEWS_FOLDER, View, ViewRole};
+use super::escape;
 use base64::Engine;
 use sha2::{Digest, Sha256};
 use std::fmt::Write;
 use stopspan_core::Setting;
 use stopspan_core::raster::Transform;
-use stopspan_core::results::{BracketReport, PictureKind, RENDERED_FILE};
+use stopspan_core::results::{BracketReport, RENDERED_FILE};
 
 /// The viewer as an ECMAScript module that exports `Viewer` and turns every element with `data-viewer` into one; the desk's page
 /// uses the same file.
@@ -33,8 +33,14 @@ pub fn viewer_script_source() -> String {
     format!("'sha256-{sum}'")
 }
 
-/// Writes the list of the pictures and how the viewer is used; nothing where there is only the merge.
-pub(super) fn viewer(out: &mut String, bracket: &BracketReport, pictures: &BracketFigures) {
+/// Writes the list of the pictures and how the viewer is used; nothing where there is only the merge. The bracket's folder is at the
+/// address `folder`.
+pub(super) fn viewer(
+    out: &mut String,
+    bracket: &BracketReport,
+    pictures: &PageFigures,
+    folder: &str,
+) {
     let (Some(map), false) = (&bracket.map, pictures.views.is_empty()) else {
         return;
     };
@@ -49,36 +55,29 @@ pub(super) fn viewer(out: &mut String, bracket: &BracketReport, pictures: &Brack
         map.columns,
         map.rows
     );
-    let merged = View {
-        name: RENDERED_FILE.into(),
-        kind: PictureKind::Rendered,
-        what: "merge, rendered",
-        copy: "",
-        placement: Transform::IDENTITY,
-    };
-    figure(out, &merged, RENDERED_FILE);
+    let file = format!("{folder}{RENDERED_FILE}");
+    let words = (RENDERED_FILE, "merge, rendered");
+    figure(out, words, &Transform::IDENTITY, &file);
     // The one to use without a merge comes first beside it.
-    let best_first = pictures.views.iter().filter(|v| v.copy != "reference.jpg");
-    let reference = pictures.views.iter().filter(|v| v.copy == "reference.jpg");
-    for view in best_first.chain(reference) {
-        figure(out, view, &format!("{VIEWS_FOLDER}/{}", view.copy));
+    let mut views: Vec<&View> = pictures.views.iter().collect();
+    views.sort_by_key(|v| v.role.copy() == ViewRole::Reference.copy());
+    for view in views {
+        let file = format!("{folder}{VIEWS_FOLDER}/{}", view.role.copy());
+        let words = (view.name.as_str(), view.role.words());
+        figure(out, words, &view.placement, &file);
     }
     out.push_str("</div>\n</details>\n");
 }
 
-fn figure(out: &mut String, view: &View, file: &str) {
-    let place: Vec<String> = view
-        .placement
-        .0
-        .iter()
-        .flatten()
-        .map(f64::to_string)
-        .collect();
-    let (name, what) = (escape(&view.name), escape(view.what));
+/// Writes one picture: its name and what it is, its placement on the merge, and the address of its file.
+fn figure(out: &mut String, (name, what): (&str, &str), placement: &Transform, file: &str) {
+    let place = placement.0.iter().flatten();
+    let place: Vec<String> = place.map(f64::to_string).collect();
+    let (name, what) = (escape(name), escape(what));
     let _ = writeln!(
         out,
-        "<figure data-name=\"{name}\" data-kind=\"{what}\" data-place=\"{}\"><a href=\"{FOLDER_PLACE}{file}\"><img class=\"view\" loading=\"lazy\" \
-         src=\"{FOLDER_PLACE}{file}\" alt=\"{name}, {what}\"></a><figcaption>{name}, {what}</figcaption></figure>",
+        "<figure data-name=\"{name}\" data-kind=\"{what}\" data-place=\"{}\"><a href=\"{file}\"><img class=\"view\" loading=\"lazy\" \
+         src=\"{file}\" alt=\"{name}, {what}\"></a><figcaption>{name}, {what}</figcaption></figure>",
         place.join(" ")
     );
 }

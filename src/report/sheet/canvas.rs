@@ -1,5 +1,5 @@
 //! Drawing surface of a sheet: text, shapes and pictures as SVG with explicit colours.
-use super::super::figure::png_uri;
+use super::super::figure::EmbeddedPicture;
 use super::super::html::escape;
 use super::lettering::{cut, lines, some_lines};
 use super::settings::Look;
@@ -359,7 +359,7 @@ impl Canvas {
         );
         for placed in self.pictures.iter().filter(|_| pictures) {
             let (rows, columns) = placed.size;
-            if let Some(uri) = png_uri(&placed.rgb) {
+            if let Some(uri) = EmbeddedPicture::png(&placed.rgb).map(|p| p.uri()) {
                 let _ = writeln!(
                     out,
                     "<image x=\"{}\" y=\"{}\" width=\"{columns}\" height=\"{rows}\" preserveAspectRatio=\"none\" style=\"image-rendering:pixelated\" href=\"{uri}\"/>",
