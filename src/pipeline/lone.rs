@@ -130,11 +130,30 @@ pub(super) fn measure_all(
             *entry = again;
         }
     }
-    let entries: Vec<LoneEntry> = measured.into_iter().map(|(_, e)| e).collect();
+    let mut entries: Vec<LoneEntry> = measured.into_iter().map(|(_, e)| e).collect();
+    settle_steps(&mut entries, brackets);
     lone.inputs = entries.iter().map(|e| input(&e.file)).collect();
     lone.groups = report::lone::by_camera(entries);
     unique(&mut lone.groups, brackets);
     lone
+}
+
+/// Takes back the doubt whether the wedge goes on below its darkest step, where another picture of the run shows as many steps clearly.
+fn settle_steps(entries: &mut [LoneEntry], brackets: &[BracketReport]) {
+    let doubt = |f: &Finding| matches!(f, Finding::WedgeMayGoOn { .. });
+    let clear =
+        |steps: Option<usize>, findings: &[Finding]| steps.filter(|_| !findings.iter().any(doubt));
+    let of_brackets = brackets.iter();
+    let of_brackets = of_brackets.filter_map(|b| clear(b.pictures.steps(), &b.findings));
+    let steps = |p: &LonePicture| p.measured.levels.map(|l| l.steps);
+    let of_pictures = entries.iter().map(|e| &e.picture);
+    let of_pictures = of_pictures.filter_map(|p| clear(steps(p), &p.findings));
+    let settled: Vec<usize> = of_brackets.chain(of_pictures).collect();
+    for entry in entries {
+        if steps(&entry.picture).is_some_and(|n| settled.contains(&n)) {
+            entry.picture.findings.retain(|f| !doubt(f));
+        }
+    }
 }
 
 /// A picture in which no wedge was found, measured where another of the same camera shows it: the two are brought into register.

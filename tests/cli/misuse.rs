@@ -15,7 +15,7 @@ fn sample(name: &str) -> PathBuf {
 }
 
 /// Words of the doubt about the number of patches.
-const NUMBER: &str = "show one and the same step";
+const NUMBER: &str = "pairs of neighbouring patches have the same level";
 
 /// What is said, in one line, where the wedge is stated by these options.
 fn said(picture: &Path, stated: &[&str]) -> String {

@@ -283,3 +283,28 @@ fn pictures_without_exposure_are_a_bracket_only_of_one_view() {
     depths[2] = image::DynamicImage::ImageRgb16(depths[2].to_rgb16());
     assert_eq!(found("other-depth", depths), (0, 3));
 }
+
+/// Three cameras of one default shot each and an HDR picture: one table, what all share once, no line wider than 79 characters.
+#[test]
+fn cameras_without_brackets_are_told_in_few_lines() {
+    let scratch = tempfile::tempdir().unwrap();
+    let out = scratch.path().join("out");
+    let samples = Path::new(env!("CARGO_MANIFEST_DIR")).join("samples/cameras");
+    let (samples, out) = (samples.to_str().unwrap(), out.to_str().unwrap());
+    let done = program(&["run", samples, "--out", out, "--sheet-look", "none"]).expect(0);
+    assert_eq!(done.out.matches("No stops").count(), 1, "{}", done.out);
+    assert!(
+        done.out
+            .contains("Pictures of 3 cameras without a bracket:"),
+        "{}",
+        done.out
+    );
+    // All three show the wedge of 21 steps; camera C shows its darkest step clearly.
+    assert!(!done.out.contains("may have more than"), "{}", done.out);
+    assert!(done.out.lines().count() <= 36, "{}", done.out);
+    assert!(
+        done.out
+            .lines()
+            .all(|l| l.chars().count() <= 79 || l.contains(out))
+    );
+}

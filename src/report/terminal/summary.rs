@@ -1,4 +1,6 @@
-//! The short text: at most twelve lines a bracket, and one table over cameras.
+//! The short text: at most twelve lines a bracket, and one table over cameras; `apart` has pictures without a bracket.
+mod apart;
+
 use super::{interval, limit, plain, shortened_to, wrap};
 use crate::cameras::single_of;
 use crate::words::{self, decimal};
@@ -6,12 +8,12 @@ use std::fmt::Write;
 use stopspan_core::finding::Severity;
 use stopspan_core::results::{
     BracketReport, CameraComparison, CameraRow, LevelsAndRange, PictureKind, PictureMeasurement,
-    RankedFigure, RankedPicture, Report, UnusedFile, WithoutBracket,
+    RankedFigure, RankedPicture, Report, UnusedFile,
 };
 
 /// Most lines of one bracket, and of one camera's pictures without a bracket.
 const LINES: usize = 12;
-/// Most warnings of one bracket.
+/// Most warnings of one bracket, and of one camera's pictures.
 const WARNINGS: usize = 3;
 /// Most files of a list that are named.
 const NAMED: usize = 3;
@@ -42,10 +44,7 @@ pub fn summary(report: &Report) -> String {
         out.push_str(&of_bracket(bracket));
         out.push('\n');
     }
-    for entry in &report.without_bracket {
-        out.push_str(&without_bracket(entry));
-        out.push('\n');
-    }
+    apart::text(&mut out, report);
     unused(&mut out, report);
     if out.is_empty() {
         out.push_str("Nothing was found to measure.\n");
@@ -162,43 +161,6 @@ fn warnings(out: &mut String, notes: &[(Severity, String)]) {
     if rest > 0 {
         let rest = words::count(rest, "more note", "more notes");
         let _ = writeln!(out, "{rest} in report.html.");
-    }
-}
-
-fn without_bracket(entry: &WithoutBracket) -> String {
-    let mut out = String::new();
-    let camera = entry.camera.as_deref().unwrap_or(&entry.name);
-    let number = words::count(entry.pictures.len(), "picture", "pictures");
-    wrap(
-        &mut out,
-        &plain(&format!("{camera}: {number} without a bracket")),
-        "",
-        "  ",
-    );
-    let rows: Vec<(&str, &PictureMeasurement)> = entry
-        .pictures
-        .iter()
-        .take(LINES / 2)
-        .map(|p| (lone_name(p.measured.kind), &p.measured))
-        .collect();
-    table(&mut out, &rows);
-    let hidden = entry.pictures.len() - rows.len();
-    if hidden > 0 {
-        let _ = writeln!(
-            out,
-            "{} in report.html.",
-            words::count(hidden, "more picture", "more pictures")
-        );
-    }
-    wrap(&mut out, &plain(&words::lone::lights(entry)), "", "  ");
-    warnings(&mut out, &words::lone::findings(entry));
-    out
-}
-
-fn lone_name(kind: PictureKind) -> &'static str {
-    match kind {
-        PictureKind::CameraHdr => "HDR",
-        _ => "single shot",
     }
 }
 

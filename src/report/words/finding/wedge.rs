@@ -59,7 +59,8 @@ pub fn wedge_order_doubtful(picture: &str, reversals: &usize, pairs: &usize) -> 
 
 pub fn wedge_steps_repeated(picture: &str, same: &usize, pairs: &usize) -> String {
     format!(
-        "{picture}: {same} of {pairs} pairs of neighbouring patches show one and the same step, so the counts are unreliable. Check {} and {}.",
+        "{picture}: {same} of {pairs} pairs of neighbouring patches have the same level although others differ. Either the picture\u{2019}s tone \
+         mapping flattens these steps, or the grid does not fit and the counts are wrong: check {} and {}.",
         Setting::WedgeGrid,
         Setting::WedgeCorners
     )
