@@ -34,7 +34,7 @@ pub use job::{Outcome, run, survey};
 pub use lone::measure_pictures;
 pub use measuring_map::{MapMeasurement, MapSettings, measure_map, measure_on};
 pub use opened::OpenedPicture;
-pub use rendering::{RenderSettings, render};
+pub use rendering::{RenderSettings, opened as opened_map, render};
 pub use settings::{Event, Settings};
 pub use stopspan_measure::WedgeRequest;
 

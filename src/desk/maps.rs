@@ -10,8 +10,6 @@ use ndarray::{Array2, Array3, Zip};
 use serde_json::{Value, json};
 use std::path::PathBuf;
 use std::sync::{Arc, Mutex, PoisonError};
-use stopspan_core::Error;
-use stopspan_core::error::InputProblem;
 use stopspan_core::model::{RadianceMap, flag, main_channel};
 use stopspan_formats as formats;
 use stopspan_tone::{ToneSettings, to_8_bit};
@@ -58,11 +56,7 @@ impl Memory for OpenedMap {
 
 impl OpenedMap {
     fn read(path: &std::path::Path) -> Result<Self, Refusal> {
-        let opened = formats::open(path, &limits())?;
-        if opened.map.radiance.iter().any(|v| !v.is_finite()) {
-            let what = InputProblem::Unsupported("samples that are not finite numbers".into());
-            return Err(Error::input(path, what).into());
-        }
+        let opened = crate::pipeline::opened_map(path, &limits())?;
         let uncertainty = relative_uncertainty(&opened.map);
         let levels = Reduced::halves(&opened.map, &uncertainty, TILE);
         Ok(OpenedMap {

@@ -32,7 +32,7 @@ mod wishes;
 use gate::Gate;
 use places::Places;
 use shared::Shared;
-use std::net::{Ipv4Addr, TcpListener};
+use std::net::{Ipv4Addr, Ipv6Addr, TcpListener};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::Duration;
@@ -61,12 +61,13 @@ pub struct DeskSettings {
 
 /// A server that waits to be started.
 pub struct Desk {
-    listener: TcpListener,
+    listeners: Vec<TcpListener>,
     shared: Arc<Shared>,
 }
 
 impl Desk {
-    /// Takes a free port of this machine's own address; nothing else can reach it.
+    /// Takes a free port of this machine's own addresses, 127.0.0.1 and, where there is one and it is free there too, ::1; nothing else can
+    /// reach it.
     ///
     /// # Errors
     /// [`Error::Input`] for a folder that is not there; [`Error::Output`] where no port is free.
@@ -86,9 +87,13 @@ impl Desk {
         roots.dedup();
         let no_port = |e| Error::output("127.0.0.1", OutputProblem::Unwritable, Some(e));
         let results = std::path::absolute(&settings.results).map_err(no_port)?;
-        let listener = TcpListener::bind((Ipv4Addr::LOCALHOST, 0)).map_err(no_port)?;
-        listener.set_nonblocking(true).map_err(no_port)?;
-        let port = listener.local_addr().map_err(no_port)?.port();
+        let first = TcpListener::bind((Ipv4Addr::LOCALHOST, 0)).map_err(no_port)?;
+        let port = first.local_addr().map_err(no_port)?.port();
+        let second = TcpListener::bind((Ipv6Addr::LOCALHOST, port));
+        let listeners: Vec<TcpListener> = [first].into_iter().chain(second).collect();
+        for listener in &listeners {
+            listener.set_nonblocking(true).map_err(no_port)?;
+        }
         let gate = Gate::new(port).map_err(no_port)?;
         if !results.exists() {
             uploads::remove_at_the_end(&results, false);
@@ -104,7 +109,7 @@ impl Desk {
         let runs = results::earlier(&shared.places.results);
         shared.state().runs = runs;
         Ok(Desk {
-            listener,
+            listeners,
             shared: Arc::new(shared),
         })
     }
@@ -134,7 +139,9 @@ impl Desk {
             .map_err(failed)?;
         let shared = self.shared;
         runtime.block_on(async {
-            let listener = tokio::net::TcpListener::from_std(self.listener).map_err(failed)?;
+            let listeners = self.listeners.into_iter();
+            let listeners = listeners.map(tokio::net::TcpListener::from_std);
+            let listeners: Vec<_> = listeners.collect::<Result<_, _>>().map_err(failed)?;
             let ticking = Arc::clone(&shared);
             tokio::spawn(async move {
                 let mut unheard = 0;
@@ -151,7 +158,7 @@ impl Desk {
                     }
                 }
             });
-            tokio::spawn(server::serve(listener, Arc::clone(&shared)));
+            tokio::spawn(server::serve(listeners, Arc::clone(&shared)));
             shared.ended().await;
             // The answer to the request that ended it goes out first.
             tokio::time::sleep(Duration::from_millis(100)).await;

@@ -10,9 +10,7 @@ use serde_json::json;
 use std::path::Path;
 use std::sync::Arc;
 use stopspan_core::model::{DisplayConversion, file_name};
-use stopspan_core::raster::Pixels;
 use stopspan_core::results::PictureKind;
-use stopspan_core::units::srgb_level;
 use stopspan_formats as formats;
 
 /// Side of a tile, pixels.
@@ -64,7 +62,10 @@ impl Shown {
         let mut settings = Settings::new(Vec::new(), Default::default());
         settings.overrides.limits = limits();
         let opened = OpenedPicture::open(file, PictureKind::Frame, &settings)?;
-        let (bits, whole) = (opened.frame().picture.pixels.bits(), in_8_bits(opened));
+        let conversion = DisplayConversion::of_frame(opened.frame(), &opened.bracket().primaries());
+        let pixels = opened.into_pixels();
+        let bits = pixels.bits();
+        let whole = conversion.in_8_bits(&pixels).into_owned();
         Ok(Shown {
             levels: halves(whole),
             bits,
@@ -74,33 +75,6 @@ impl Shown {
     fn level(&self, level: usize) -> Result<&Array3<u8>, Refusal> {
         self.levels.get(level).ok_or_else(Refusal::unknown)
     }
-}
-
-/// Codes for the screen: 8 bits, sRGB.
-fn in_8_bits(opened: OpenedPicture) -> Array3<u8> {
-    let conversion = DisplayConversion::of_frame(opened.frame(), &opened.bracket().primaries());
-    let plain = opened.frame().picture.raw.is_none();
-    let pixels = opened.into_pixels();
-    if let (true, Pixels::F32(light)) = (plain, &pixels) {
-        return light.mapv(|v| (srgb_level(f64::from(v).clamp(0.0, 1.0)) * 255.0).round() as u8);
-    }
-    if plain && pixels.bits() == 8 {
-        return match conversion.picture(&pixels).into_owned() {
-            Pixels::U8(codes) => codes,
-            _ => Array3::zeros((0, 0, 3)),
-        };
-    }
-    let (rows, columns, _) = pixels.dim();
-    let mut codes = vec![0; rows * columns * 3];
-    codes
-        .par_chunks_mut(3 * columns.max(1))
-        .enumerate()
-        .for_each(|(row, line)| {
-            for (column, pixel) in line.chunks_exact_mut(3).enumerate() {
-                pixel.copy_from_slice(&conversion.pixel(&pixels, row, column));
-            }
-        });
-    Array3::from_shape_vec((rows, columns, 3), codes).unwrap_or_default()
 }
 
 /// The picture, and halves of it until one fits a tile.

@@ -12,8 +12,10 @@ use hyper::{Method, Request, Response, StatusCode};
 use hyper_util::rt::{TokioIo, TokioTimer};
 use std::collections::VecDeque;
 use std::convert::Infallible;
+use std::future::poll_fn;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
+use std::task::Poll;
 use std::time::Duration;
 use tokio::net::{TcpListener, TcpStream};
 use tokio::task::AbortHandle;
@@ -37,10 +39,10 @@ struct Connection {
 }
 
 /// Answers for as long as it is let.
-pub(super) async fn serve(listener: TcpListener, desk: Arc<Shared>) {
+pub(super) async fn serve(listeners: Vec<TcpListener>, desk: Arc<Shared>) {
     let mut connections: VecDeque<Connection> = VecDeque::new();
     loop {
-        let Ok((stream, _)) = listener.accept().await else {
+        let Ok(stream) = next(&listeners).await else {
             tokio::time::sleep(PAUSE).await;
             continue;
         };
@@ -54,6 +56,18 @@ pub(super) async fn serve(listener: TcpListener, desk: Arc<Shared>) {
         end_oldest(&mut connections, false, STRANGERS);
         end_oldest(&mut connections, true, GUESTS);
     }
+}
+
+/// The next connection to any of the addresses.
+async fn next(listeners: &[TcpListener]) -> std::io::Result<TcpStream> {
+    poll_fn(|context| {
+        let mut polls = listeners.iter().map(|l| l.poll_accept(context));
+        match polls.find(Poll::is_ready) {
+            Some(Poll::Ready(accepted)) => Poll::Ready(accepted.map(|(stream, _)| stream)),
+            _ => Poll::Pending,
+        }
+    })
+    .await
 }
 
 /// Ends the oldest connections of a kind until at most `most` are left.

@@ -73,7 +73,7 @@ pub struct RenderSettings {
 ///
 /// # Errors
 /// [`Error::Input`]: what [`stopspan_formats::open`] refuses, more memory than the limit, and values that are not finite.
-pub(super) fn opened(map: &Path, limits: &Limits) -> Result<Opened, Error> {
+pub fn opened(map: &Path, limits: &Limits) -> Result<Opened, Error> {
     check_file(Job::Map, map, limits)?;
     finite(map, stopspan_formats::open(map, limits)?)
 }

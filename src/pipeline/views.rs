@@ -1,12 +1,9 @@
 //! Copies of pictures beside the page, for its viewer: the pixels of the originals in 8-bit sRGB, without their metadata.
 use super::products::make_folder;
 use super::settings::Settings;
-use ndarray::Array3;
 use rayon::prelude::*;
-use std::borrow::Cow;
 use stopspan_core::Error;
-use stopspan_core::model::{DisplayConversion, Merged};
-use stopspan_core::raster::Pixels;
+use stopspan_core::model::Merged;
 use stopspan_core::results::OutputFile;
 use stopspan_formats::staged::{Outputs, write_whole};
 use stopspan_formats::{jpeg, srgb_profile};
@@ -31,7 +28,7 @@ pub(super) fn write(
         let Some((pixels, shown)) = original(bracket, view.role.kind(), &view.name) else {
             return Ok(None);
         };
-        let samples = in_srgb(&shown, pixels);
+        let samples = shown.in_8_bits(pixels);
         let path = folder.join(view.role.copy());
         let mut bytes = 0;
         write_whole(&path, policy, |sink| {
@@ -57,21 +54,4 @@ pub(super) fn write(
     };
     let written: Result<Vec<_>, Error> = views.par_iter().map(one).collect();
     Ok(written?.into_iter().flatten().collect())
-}
-
-fn in_srgb<'a>(shown: &DisplayConversion, pixels: &'a Pixels) -> Cow<'a, Array3<u8>> {
-    match shown.picture(pixels) {
-        Cow::Borrowed(Pixels::U8(codes)) => return Cow::Borrowed(codes),
-        Cow::Owned(Pixels::U8(codes)) => return Cow::Owned(codes),
-        _ => {}
-    }
-    let (rows, columns, _) = pixels.dim();
-    let mut samples = vec![0; rows * columns * 3];
-    let lines = samples.par_chunks_exact_mut(columns.max(1) * 3);
-    lines.enumerate().for_each(|(row, line)| {
-        for (column, pixel) in line.chunks_exact_mut(3).enumerate() {
-            pixel.copy_from_slice(&shown.pixel(pixels, row, column));
-        }
-    });
-    Cow::Owned(Array3::from_shape_vec((rows, columns, 3), samples).unwrap_or_default())
 }

@@ -131,6 +131,24 @@ async function point() {
 
 async function run() {
   await task("Run");
+  // Settings as typed and chosen, and back: the files are compared with those of a run without any.
+  await browser.run(() => (document.querySelector("#run details").open = true));
+  const kept = () => browser.run(async () => (await (await fetch("/api/state")).json()).settings);
+  for (const [quality, output] of [
+    ["80", "display-p3"],
+    ["92", "srgb"],
+  ]) {
+    await browser.run(() => document.querySelector("#run input[type=number]").select());
+    await browser.type(quality);
+    await browser.press("Tab");
+    await browser.run(`(() => { const s = document.querySelector("#run select"); s.value = "${output}"; s.dispatchEvent(new Event("change")); })()`);
+    await browser.until(async () => {
+      const now = await kept();
+      return now.jpeg_quality === Number(quality) && now.look.output === output;
+    }, `JPEG quality ${quality} and ${output} are kept`);
+  }
+  await seen("run-settings");
+  await browser.run(() => (document.querySelector("#run details").open = false));
   // By keyboard alone: focus is on the page, Tab reaches the name, then the button.
   await browser.run(() => document.querySelector("#run input").focus());
   await browser.type("first");

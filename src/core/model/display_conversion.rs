@@ -3,6 +3,7 @@ use super::Frame;
 use super::{Raw, main_channel};
 use crate::raster::Pixels;
 use crate::units::{Matrix, Primaries, apply, srgb_exposure, srgb_level};
+use ndarray::Array3;
 use rayon::prelude::*;
 use std::borrow::Cow;
 
@@ -28,10 +29,12 @@ impl DisplayConversion {
     }
 
     /// Conversion for a frame of a bracket of these primaries. Raw levels are white-balanced; white is where green
-    /// clips.
+    /// clips. Float samples are linear, with white at 1.
     pub fn of_frame(frame: &Frame, primaries: &Primaries) -> Self {
+        let picture = &frame.picture;
+        let float = matches!(picture.pixels, Pixels::F32(_)).then_some([(0.0, 1.0); 3]);
         DisplayConversion {
-            linear: frame.picture.raw.as_deref().and_then(scales),
+            linear: picture.raw.as_deref().map_or(float, scales),
             ..DisplayConversion::of(primaries)
         }
     }
@@ -43,6 +46,25 @@ impl DisplayConversion {
             return [0, 1, 2].map(|k| codes[[row, column, k.min(last)]]);
         }
         self.code([0, 1, 2].map(|k| pixels.level(row, column, k.min(last))))
+    }
+
+    /// A whole picture in 8-bit sRGB, shape (rows, columns, 3), or one channel where an 8-bit picture has one; borrowed if nothing
+    /// changes.
+    pub fn in_8_bits<'a>(&self, pixels: &'a Pixels) -> Cow<'a, Array3<u8>> {
+        match self.picture(pixels) {
+            Cow::Borrowed(Pixels::U8(codes)) => return Cow::Borrowed(codes),
+            Cow::Owned(Pixels::U8(codes)) => return Cow::Owned(codes),
+            _ => {}
+        }
+        let (rows, columns, _) = pixels.dim();
+        let mut codes = vec![0; rows * columns * 3];
+        let lines = codes.par_chunks_exact_mut(columns.max(1) * 3).enumerate();
+        lines.for_each(|(row, line)| {
+            for (column, pixel) in line.chunks_exact_mut(3).enumerate() {
+                pixel.copy_from_slice(&self.pixel(pixels, row, column));
+            }
+        });
+        Cow::Owned(Array3::from_shape_vec((rows, columns, 3), codes).unwrap_or_default())
     }
 
     /// Converts a picture; borrows it if nothing changes.
@@ -91,7 +113,6 @@ fn scales(raw: &Raw) -> Option<[(f64, f64); 3]> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use ndarray::Array3;
 
     /// colour-science 0.4.7: `RGB_to_RGB` of 0.45, 0.5, 0.6 in Display P3 and in Adobe RGB (1998) to sRGB, decoded and encoded, in
     /// codes, rounded.
@@ -106,6 +127,23 @@ mod tests {
         assert_eq!(adobe, [110, 129, 155]);
         let same = DisplayConversion::of(&Primaries::SRGB).pixel(&pixels, 0, 0);
         assert_eq!(same, [115, 128, 153]);
+    }
+
+    /// Float light of 0, 0.5 and 1 in sRGB's own primaries: codes 0, 188, 255 (IEC 61966-2-1: 0.5 is 0.7354), for a whole picture.
+    #[test]
+    fn float_frames_are_coded() {
+        let light = [0.0f32, 0.5, 1.0];
+        let pixels = Pixels::F32(Array3::from_shape_fn((1, 3, 3), |(_, c, _)| light[c]));
+        let linear = Some([(0.0, 1.0); 3]);
+        let shown = DisplayConversion {
+            linear,
+            ..DisplayConversion::of(&Primaries::SRGB)
+        };
+        let codes = shown.in_8_bits(&pixels);
+        assert_eq!(
+            codes.iter().step_by(3).copied().collect::<Vec<_>>(),
+            [0, 188, 255]
+        );
     }
 
     /// Balanced light of 0, 0.5 and, clipped, 1 in sRGB's own primaries: codes 0, 188, 255 (IEC 61966-2-1: 0.5 is 0.7354).

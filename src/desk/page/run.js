@@ -1,6 +1,6 @@
 // Task 3, Run: the job with its progress by stage and bracket; what a run left.
 import { post, put } from "/page/api.js";
-import { button, element, field, plain } from "/page/dom.js";
+import { button, choice, element, field, plain } from "/page/dom.js";
 
 const STATES = /** @type {Record<string, string>} */ ({
   running: "Running",
@@ -17,9 +17,22 @@ const SETTINGS = [
   ["register", "Align the frames"],
   ["motion", "Look for what moved between them"],
   ["linear", "The codes of the frames are linear in light"],
+  ["fuse", "Make the picture by exposure fusion of the frames, not from the map"],
   ["bright", "Write pictures for HDR displays too"],
   ["keep_place", "Keep the GPS location in pictures"],
 ];
+
+/** Settings that are numbers, with the least and the greatest. */
+const NUMBERS = /** @type {[string, string, number, number][]} */ ([
+  ["jpeg_quality", "Quality of JPEG files, 1 to 100", 1, 100],
+  ["peak", "Peak of an HDR display, cd/m\u00b2", 203, 10000],
+]);
+
+/** Colour spaces of the pictures. */
+const COLOURS = /** @type {[string, string][]} */ ([
+  ["srgb", "sRGB"],
+  ["display-p3", "Display P3"],
+]);
 
 export class Run {
   /** @param {HTMLElement} root @param {import("./desk.js").Desk} desk */
@@ -30,7 +43,9 @@ export class Run {
     this.cancel = button("Cancel", () => desk.try(post("/api/run/cancel")));
     this.about = element("p", { class: "soft" });
     this.ticks = SETTINGS.map(([name, words]) => Object.assign(field(words, { type: "checkbox" }, (input) => desk.try(put("/api/settings", { [name]: input.checked }))), { name }));
-    this.settings = element("details", {}, element("summary", {}, "Settings"), element("div", { class: "list" }, ...this.ticks));
+    this.numbers = NUMBERS.map(([name, words, min, max]) => Object.assign(field(words, { type: "number", min: String(min), max: String(max), step: "1" }, (input) => desk.try(put("/api/settings", { [name]: Number(input.value) }))), { name }));
+    this.colours = choice("Colours of the pictures", COLOURS, COLOURS[0][0], (output) => desk.try(put("/api/settings", { look: { ...desk.state.settings.look, output } }).then(() => desk.refresh())));
+    this.settings = element("details", {}, element("summary", {}, "Settings"), element("div", { class: "list" }, ...this.ticks), element("div", { class: "row" }, ...this.numbers, this.colours));
     this.state = element("p", { role: "status" });
     this.list = element("div", { class: "cards" });
     this.after = element("div");
@@ -45,6 +60,8 @@ export class Run {
   update() {
     const { survey, run, surveying, opened, settings } = this.desk.state;
     for (const tick of this.ticks) if (document.activeElement !== tick.input) tick.input.checked = settings[tick.name];
+    for (const number of this.numbers) if (document.activeElement !== number.input) number.input.value = String(settings[number.name]);
+    this.colours.select.value = settings.look.output;
     const busy = run && ["running", "cancelling"].includes(run.state);
     const count = survey?.brackets.length ?? 0;
     const shots = survey?.singles.length ?? 0;

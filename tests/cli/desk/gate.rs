@@ -1,6 +1,7 @@
 //! Who gets in: the browser that came by the address, asking from the desk's own page, and nobody else.
 use super::client::{Desk, bench};
 use serde_json::json;
+use std::io::{Read, Write};
 
 /// Requests that show, change and lead anywhere.
 const LINES: [&str; 6] = [
@@ -148,4 +149,37 @@ fn only_this_machine_can_connect() {
             "{other}"
         );
     }
+}
+
+/// A browser that takes "localhost" for the IPv6 address (RFC 6761, 6.3) gets the same answers there.
+#[test]
+fn the_other_loopback_address_is_answered_too() {
+    let desk = Desk::on(&bench());
+    let address = (std::net::Ipv6Addr::LOCALHOST, desk.port);
+    let mut stream = match std::net::TcpStream::connect(address) {
+        Ok(stream) => stream,
+        Err(_) if std::net::TcpListener::bind((std::net::Ipv6Addr::LOCALHOST, 0)).is_err() => {
+            eprintln!("SKIPPED: this machine has no ::1");
+            return;
+        }
+        Err(error) => panic!("{error}"),
+    };
+    let mut ask = |host: &str| {
+        let [cookie, ..] = desk.own();
+        let head = format!(
+            "GET /api/state HTTP/1.1\r\nHost: {host}:{}\r\n{cookie}\r\nConnection: close\r\n\r\n",
+            desk.port
+        );
+        stream.write_all(head.as_bytes()).unwrap();
+        let mut text = String::new();
+        stream.read_to_string(&mut text).unwrap();
+        stream = std::net::TcpStream::connect(address).unwrap();
+        text
+    };
+    for host in ["[::1]", "localhost"] {
+        let text = ask(host);
+        assert!(text.starts_with("HTTP/1.1 200"), "{text}");
+    }
+    let text = ask("example.org");
+    assert!(text.starts_with("HTTP/1.1 403"), "{text}");
 }
