@@ -61,8 +61,8 @@ const CALLED = /** @type {Record<string, string>} */ ({
   edge: "an edge",
 });
 
-/** A sentence of the program with the page's names of settings. @param {string} words */
-export const plain = (words) => words.replace(/--([a-z]+(?:-[a-z]+)*)/g, (whole, name) => CALLED[name] ?? whole);
+/** A sentence of the program with the page's names of settings; an option in brackets after its name in words goes. @param {string} words */
+export const plain = (words) => words.replace(/ \(--[a-z-]+\)/g, "").replace(/--([a-z]+(?:-[a-z]+)*)/g, (whole, name) => CALLED[name] ?? whole);
 
 /** A list of sentences, of which the first few are shown at once; nothing for none. @param {string[] | undefined} words @param {number} [most] */
 export function sentences(words, most = 3) {
