@@ -9,7 +9,7 @@ use serde_json::{Value, json};
 use std::path::{Path, PathBuf};
 use stopspan_core::model::file_name;
 use stopspan_core::raster::{Point, Transform};
-use stopspan_core::results::{FrameEntry, RENDERED_FILE};
+use stopspan_core::results::{FrameEntry, PictureKind, RENDERED_FILE};
 use tokio::io::AsyncReadExt;
 use tokio::sync::mpsc::channel;
 
@@ -83,14 +83,23 @@ fn bracket(desk: &Shared, folder: &Path, bracket: &FinishedBracket) -> Value {
         let at = inputs.iter().position(|p| file_name(p) == name)?;
         Some(inputs.remove(at)).filter(|p| desk.places.readable(p).is_ok())
     };
+    let placed = |kind, name: &str| {
+        let view = bracket
+            .views
+            .iter()
+            .find(|v| v.role.kind() == kind && v.name == name);
+        view.map(|v| v.placement)
+    };
     let frames = entry.frames.iter().map(|frame| {
         let id = file(&frame.file).map(|p| desk.pictures.id(&p));
-        json!({ "picture": id, "file": frame.file, "kind": "frame", "reference": frame.reference, "to_picture": to_frame(frame) })
+        let at = placed(PictureKind::Frame, &frame.file).or_else(|| to_frame(frame));
+        json!({ "picture": id, "file": frame.file, "kind": "frame", "reference": frame.reference, "to_picture": at })
     });
     let mut pictures: Vec<Value> = frames.collect();
     if let Some(compared) = &entry.comparison {
         let id = file(&compared.file).map(|p| desk.pictures.id(&p));
-        pictures.push(json!({ "picture": id, "file": compared.file, "kind": "camera-hdr", "reference": false, "to_picture": null }));
+        let at = placed(PictureKind::CameraHdr, &compared.file);
+        pictures.push(json!({ "picture": id, "file": compared.file, "kind": "camera-hdr", "reference": false, "to_picture": at }));
     }
     let rendered = folder.join(RENDERED_FILE);
     let rendered = rendered.is_file().then(|| desk.pictures.id(&rendered));

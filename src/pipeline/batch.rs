@@ -17,6 +17,7 @@ use stopspan_core::results::{BracketReport, InputFile, Program, SCHEMA};
 use stopspan_formats as formats;
 use stopspan_formats::staged::{Outputs, remove_leftovers, write_whole};
 use stopspan_frames::BracketPlan;
+use stopspan_report::figure::View;
 use stopspan_report::{PageFigures, hexadecimal};
 
 /// File name of what a finished bracket leaves for later runs.
@@ -120,6 +121,8 @@ pub struct FinishedBracket {
     pub entry: BracketReport,
     /// The files it was made of.
     pub inputs: Vec<InputFile>,
+    /// The pictures that its page compares with the merge, and where each lies on it.
+    pub views: Vec<View>,
 }
 
 /// Reads what a run left in a bracket's folder; `None` where no bracket is finished, or its record was changed.
@@ -128,6 +131,7 @@ pub fn finished_bracket(folder: &Path) -> Option<FinishedBracket> {
     Some(FinishedBracket {
         entry: done.entry,
         inputs: done.inputs,
+        views: done.figures.views,
     })
 }
 

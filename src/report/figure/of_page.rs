@@ -29,7 +29,7 @@ pub struct PageFigures {
     /// The camera's HDR picture with ghosts and other disagreement marked.
     pub(crate) ghosts: Option<EmbeddedPicture>,
     /// Pictures to compare with the merge in the viewer.
-    pub(crate) views: Vec<View>,
+    pub views: Vec<View>,
 }
 
 /// A [`Strip`], encoded.

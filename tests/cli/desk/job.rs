@@ -71,6 +71,26 @@ fn a_run_of_the_desk_is_a_run() {
     ])
     .expect(0);
     same_files(&desk.results().join("a"), &run);
+    hdr_lies_where_the_page_has_it(&desk, &run);
+}
+
+/// The camera's HDR picture is placed on the desk as in the viewer of the report's page.
+fn hdr_lies_where_the_page_has_it(desk: &Desk, run: &Path) {
+    let page = std::fs::read_to_string(run.join("report.html")).unwrap();
+    let figure = page.split("<figure data-name=\"bench_hdr.jpg\"").nth(1);
+    let place = figure.unwrap().split("data-place=\"").nth(1).unwrap();
+    let place = place.split('"').next().unwrap().split(' ');
+    let place: Vec<f64> = place.map(|v| v.parse().unwrap()).collect();
+    let id = desk.value("/api/state")["runs"][0]["id"].clone();
+    let result = desk.value(&format!("/api/result/{}", id.as_str().unwrap()));
+    let pictures = result["brackets"][0]["pictures"].as_array().unwrap();
+    let hdr = pictures.iter().find(|p| p["kind"] == "camera-hdr").unwrap();
+    let on_desk = hdr["to_picture"].as_array().unwrap().iter();
+    let on_desk: Vec<f64> = on_desk
+        .flat_map(|row| row.as_array().unwrap())
+        .map(|v| v.as_f64().unwrap())
+        .collect();
+    assert_eq!(on_desk, place);
 }
 
 /// Settings and edits of many kinds.
