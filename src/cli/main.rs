@@ -234,13 +234,13 @@ fn threads(count: Option<u16>) -> Result<(), Error> {
 fn list(settings: &pipeline::Settings) -> Result<u8, Error> {
     let survey = pipeline::survey(settings)?;
     console::say(stopspan_frames::words(&survey).trim_end());
-    Ok(
-        match (survey.brackets.is_empty(), survey.failed.is_empty()) {
-            (true, _) => NOTHING_DONE,
-            (false, true) => DONE,
-            (false, false) => PART_DONE,
-        },
-    )
+    let pictures = survey.singles.len() + survey.camera_hdr.len();
+    let nothing = survey.brackets.is_empty() && pictures == 0;
+    Ok(match (nothing, survey.failed.is_empty()) {
+        (true, _) => NOTHING_DONE,
+        (false, true) => DONE,
+        (false, false) => PART_DONE,
+    })
 }
 
 fn whole_job(settings: &pipeline::Settings, wanted: &Run) -> Result<u8, Error> {

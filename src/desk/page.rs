@@ -25,6 +25,7 @@ page_files![
     "point.js",
     "publish.js",
     "run.js",
+    "shader.js",
     "tiles.js",
 ];
 

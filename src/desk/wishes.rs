@@ -4,6 +4,7 @@ use super::shared::Shared;
 use super::sheet_wishes::{CropWish, SheetWish};
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
+use std::path::Path;
 use stopspan_core::raster::{Point, Region};
 use stopspan_measure::WedgeRequest;
 use stopspan_measure::wedge::MOST_STEPS;
@@ -55,6 +56,9 @@ pub(super) struct WedgeWish {
     wedge: Option<String>,
     #[serde(default)]
     densities: Option<String>,
+    /// Id of a file of densities, in place of `densities`.
+    #[serde(default)]
+    densities_file: Option<String>,
     #[serde(default)]
     density_uncertainty: Option<f64>,
 }
@@ -167,6 +171,9 @@ impl WedgeWish {
             let problem = "Densities are numbers with commas between, or START:STEP.";
             return Err(Refusal::senseless(problem));
         }
+        if let Some(id) = &self.densities_file {
+            request.densities = Some(density_file(&desk.picture(id)?)?);
+        }
         match self.how {
             How::Find => request.grid = grid,
             How::None => request.none = true,
@@ -189,6 +196,17 @@ impl WedgeWish {
         request.check()?;
         Ok(request)
     }
+}
+
+/// The name of a file of densities, as a run takes it.
+fn density_file(path: &Path) -> Result<String, Refusal> {
+    let csv = path
+        .extension()
+        .is_some_and(|e| e.eq_ignore_ascii_case("csv"));
+    let name = path.to_str().filter(|_| csv);
+    let problem = "A file of densities has the ending .csv.";
+    name.map(str::to_owned)
+        .ok_or_else(|| Refusal::senseless(problem))
 }
 
 fn grid(rows: usize, columns: usize) -> Result<(usize, usize), Refusal> {
@@ -285,6 +303,10 @@ mod tests {
                 false,
             ),
             (json!({ "wedge": { "how": "kept", "wedge": "w1" } }), false),
+            (
+                json!({ "wedge": { "how": "find", "densities_file": "p1" } }),
+                false,
+            ),
             (json!({ "flat_field": "p1" }), false),
             (json!({ "edge": [5, 5, 5, 9] }), false),
             (json!({ "neutral": [-1, 5] }), false),

@@ -1,4 +1,5 @@
 //! A survey as a table for a terminal.
+use super::listing::SkipReason;
 use super::survey::{BracketPlan, FramePlan, Survey};
 use std::fmt;
 use stopspan_core::error::printable;
@@ -10,35 +11,55 @@ pub fn words(survey: &Survey) -> String {
     survey.to_string()
 }
 
+/// Most files of a kind that are named.
+const NAMED: usize = 3;
+
 impl fmt::Display for Survey {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         for bracket in &self.brackets {
-            write!(f, "{bracket}")?;
+            writeln!(f, "{bracket}")?;
         }
         if self.brackets.is_empty() {
-            writeln!(f, "no bracket found")?;
+            writeln!(f, "No bracket was found.\n")?;
+        }
+        if !self.camera_hdr.is_empty() {
+            writeln!(f, "HDR pictures of cameras, without a bracket:")?;
         }
         for picture in &self.camera_hdr {
-            let name = printable::path(&picture.file);
-            writeln!(
-                f,
-                "finished HDR picture without a bracket: {name} ({})",
-                picture.evidence
-            )?;
+            writeln!(f, "  {}", printable::path(&picture.file))?;
+            writeln!(f, "    ({})", picture.evidence)?;
+        }
+        if !self.singles.is_empty() {
+            writeln!(f, "Single shots:")?;
         }
         for single in &self.singles {
-            writeln!(f, "single: {}", printable::path(single))?;
+            writeln!(f, "  {}", printable::path(single))?;
         }
-        for skipped in &self.skipped {
-            writeln!(
-                f,
-                "passed over: {} ({})",
-                printable::path(&skipped.file),
-                skipped.reason.words()
-            )?;
+        let (others, passed): (Vec<_>, Vec<_>) = self
+            .skipped
+            .iter()
+            .partition(|s| s.reason == SkipReason::NotAPicture);
+        if !passed.is_empty() {
+            writeln!(f, "Not used:")?;
+        }
+        for skipped in passed {
+            writeln!(f, "  {}", printable::path(&skipped.file))?;
+            writeln!(f, "    ({})", skipped.reason.words())?;
+        }
+        if !others.is_empty() {
+            writeln!(f, "Not pictures:")?;
+        }
+        for other in others.iter().take(NAMED) {
+            writeln!(f, "  {}", printable::path(&other.file))?;
+        }
+        if others.len() > NAMED {
+            writeln!(f, "  and {} more", others.len() - NAMED)?;
+        }
+        if !self.failed.is_empty() {
+            writeln!(f, "Not usable:")?;
         }
         for failed in &self.failed {
-            writeln!(f, "cannot be used: {}; {}", failed.problem, failed.advice)?;
+            writeln!(f, "  {}; {}", failed.problem, failed.advice)?;
         }
         Ok(())
     }
@@ -46,7 +67,7 @@ impl fmt::Display for Survey {
 
 impl fmt::Display for BracketPlan {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        writeln!(f, "bracket {}: {} frames", self.name, self.frames.len())?;
+        writeln!(f, "{}: {} frames", self.name, self.frames.len())?;
         let width = self
             .frames
             .iter()
@@ -63,12 +84,8 @@ impl fmt::Display for BracketPlan {
             writeln!(f, "  {name:pad$}  {}{mark}", row(frame))?;
         }
         if let Some(hdr) = &self.camera_hdr {
-            writeln!(
-                f,
-                "  {}  finished HDR picture ({})",
-                file_name(&hdr.file),
-                hdr.evidence
-            )?;
+            writeln!(f, "  {}  the camera's HDR picture", file_name(&hdr.file))?;
+            writeln!(f, "    ({})", hdr.evidence)?;
         }
         Ok(())
     }

@@ -194,9 +194,40 @@ async function report() {
   await browser.until(() => document.querySelector("#run .summary"), "the run again");
 }
 
+/** Most by which codes of tiles of the map differ between the graphics processor and the page's own arithmetic; whole and at the edge. */
+const shaderAgainstPage = async () => {
+  const { MapTiles } = await import("/page/tiles.js");
+  const { run } = await (await fetch("/api/state")).json();
+  const { brackets } = await (await fetch(`/api/result/${run.id}`)).json();
+  const map = await MapTiles.open(brackets[0].map, () => {});
+  if (!map.shader) return "none";
+  const pixels = (source) => {
+    const pen = new OffscreenCanvas(source.width, source.height).getContext("2d");
+    pen.drawImage(source, 0, 0);
+    return pen.getImageData(0, 0, source.width, source.height).data;
+  };
+  let most = 0;
+  for (const place of [[0, 1, 3], [0, 6, 4], [map.shape.levels - 1, 0, 0]]) {
+    const tile = map.tile(...place);
+    await tile.arrives;
+    for ([map.stops, map.marked] of [[0, 0], [1.3, 4], [-2, 1]]) {
+      const { shader } = map;
+      const drawn = pixels(map.drawn(tile));
+      map.shader = undefined;
+      const own = pixels(map.drawn(tile));
+      map.shader = shader;
+      for (let i = 0; i < own.length; i++) most = Math.max(most, Math.abs(own[i] - drawn[i]));
+    }
+  }
+  return most;
+};
+
 async function look() {
   await task("Look");
   await browser.until(() => document.querySelectorAll("#look canvas").length === 2, "two pictures");
+  const apart = await browser.run(shaderAgainstPage);
+  if (apart === "none") console.error("SKIPPED: no WebGL 2 in this browser");
+  else check(apart <= 1, `the map's tiles differ by ${apart} codes between the graphics processor and the page`);
   // Slide exposure by keyboard.
   await browser.run(() => document.querySelector("#look input[type=range]").focus());
   for (let k = 0; k < 10; k++) await browser.press("ArrowRight");

@@ -13,7 +13,7 @@ export const sleep = (/** @type {number} */ ms) => new Promise((done) => setTime
 export class Browser {
   constructor() {
     this.profile = mkdtempSync(join(tmpdir(), "stopspan-browser-"));
-    const options = ["--headless", "--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-background-networking", "--disable-component-update", "--hide-scrollbars"];
+    const options = ["--headless", "--no-sandbox", "--disable-gpu", "--enable-unsafe-swiftshader", "--no-first-run", "--disable-background-networking", "--disable-component-update", "--hide-scrollbars"];
     this.process = spawn(PROGRAM, [...options, "--remote-debugging-pipe", `--user-data-dir=${this.profile}`, "about:blank"], {
       stdio: ["ignore", "ignore", "ignore", "pipe", "pipe"],
     });

@@ -291,6 +291,8 @@ fn cameras_without_brackets_are_told_in_few_lines() {
     let out = scratch.path().join("out");
     let samples = Path::new(env!("CARGO_MANIFEST_DIR")).join("samples/cameras");
     let (samples, out) = (samples.to_str().unwrap(), out.to_str().unwrap());
+    let listed = program(&["run", samples, "--dry-run"]).expect(0);
+    assert!(listed.out.contains("a_shot.jpg"), "{}", listed.out);
     let done = program(&["run", samples, "--out", out, "--sheet-look", "none"]).expect(0);
     assert_eq!(done.out.matches("No stops").count(), 1, "{}", done.out);
     assert!(

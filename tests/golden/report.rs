@@ -311,8 +311,8 @@ fn the_page_stands_alone() {
     let sources = page.matches(" src=\"").count();
     assert_eq!(sources, page.matches(" src=\"data:image/").count());
     assert_eq!(
-        sources, 12,
-        "six strips, preview, sources, what moved, before, after, ghosts"
+        sources, 14,
+        "two strips of cameras compared, six of the bracket, preview, sources, what moved, before, after, ghosts"
     );
     let images = page.matches("<img ").count();
     assert_eq!(images, page.matches(" alt=\"").count());

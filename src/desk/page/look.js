@@ -55,6 +55,9 @@ export class Look {
     this.value = element("div", { class: "value" });
     this.which = element("div");
     this.controls = element("div");
+    /** The picture for HDR displays, where the run wrote one. */
+    this.bright = element("div", { class: "bright" });
+    root.append(this.bright);
     this.stops = element("output", {});
     this.slider = field("Exposure of the map, stops", { type: "range", min: "-12", max: "16", step: "0.1", value: "0" }, (input) => this.expose(Number(input.value)), "input");
     this.slider.firstElementChild?.append(" ", this.stops);
@@ -103,10 +106,21 @@ export class Look {
     else if (name !== this.bracket?.name || this.result.run !== this.opened) await this.open(name);
   }
 
+  /** The picture with a gain map as an ordinary image: the browser shows it as light as the display can. */
+  showBright() {
+    const file = `${this.bracket.name}/picture-bright.jpg`;
+    const there = this.bracket.entry.outputs.some((/** @type {any} */ o) => o.path === file);
+    if (!there) return this.bright.replaceChildren();
+    const image = element("img", { src: `${this.result.files}${file.split("/").map(encodeURIComponent).join("/")}`, alt: `${this.bracket.name}, merge, for HDR displays` });
+    const words = "Lighter than white only on a display with headroom, in a browser that reads gain maps.";
+    this.bright.replaceChildren(element("h3", {}, "For HDR displays"), image, element("p", { class: "soft" }, words));
+  }
+
   /** The pictures that were opened, each whole in its pane: nothing is known of how they lie on each other. */
   async openLoose() {
     this.map = this.bracket = undefined;
     this.ofMap.hidden = true;
+    this.bright.replaceChildren();
     const changed = () => this.viewer?.redraw();
     /** @type {import("/page/viewer.js").Shown[]} */
     const shown = [];
@@ -126,6 +140,7 @@ export class Look {
     this.opened = this.result.run;
     this.ofMap.hidden = false;
     this.bracket = this.result.brackets.find((/** @type {any} */ b) => b.name === name);
+    this.showBright();
     const changed = () => this.viewer?.redraw();
     const map = await MapTiles.open(this.bracket.map, () => {
       changed();

@@ -40,7 +40,7 @@ export class Point {
     this.darkFirst = field("Darkest step first", { type: "checkbox" }, () => this.changed());
     this.turning = field("Every other row runs back", { type: "checkbox" }, () => this.changed());
     this.densities = field("Densities, if known", { type: "text", placeholder: "0.05,0.20,\u2026 or 0.05:0.15" }, () => this.changed());
-    this.densityFile = field("or from a file of numbers", { type: "file", accept: ".csv,.txt,text/plain" }, (input) => desk.try(this.readDensities(input)));
+    this.densityFile = field("or a file with the columns step,density", { type: "file", accept: ".csv" }, (input) => desk.try(this.takeDensities(input)));
     /** @type {(HTMLLabelElement & {input: HTMLInputElement})[][]} */
     this.inputs = NAMES.map((name, index) =>
       ["x", "y"].map((axis, k) => field(`${name} ${axis}`, { type: "number", step: "0.5" }, (input) => this.typed(index, k, Number(input.value)))),
@@ -130,18 +130,19 @@ export class Point {
     this.darkFirst.input.checked = Boolean(wedge.dark_first);
     this.turning.input.checked = Boolean(wedge.boustrophedon);
     this.densities.input.value = wedge.densities ?? "";
+    this.fileOfDensities = wedge.densities_file ?? undefined;
     this.kept = wedge.how === "kept" ? wedge.wedge : undefined;
     this.writeCorners();
   }
 
   /** The wedge as the settings take it. */
   wedge() {
-    const densities = this.densities.input.value.trim() || null;
+    const known = { densities: this.densities.input.value.trim() || null, densities_file: this.fileOfDensities ?? null };
     if (this.how === "none") return { how: "none" };
-    if (this.how === "kept") return { how: "kept", wedge: this.kept, densities };
-    if (!this.corners) return { how: "find", densities };
+    if (this.how === "kept") return { how: "kept", wedge: this.kept, ...known };
+    if (!this.corners) return { how: "find", ...known };
     const grid = { rows: Number(this.rows.input.value) || 1, columns: Number(this.columns.input.value) || 21 };
-    return { how: "corners", corners: this.corners, ...grid, dark_first: this.darkFirst.input.checked, boustrophedon: this.turning.input.checked, densities };
+    return { how: "corners", corners: this.corners, ...grid, dark_first: this.darkFirst.input.checked, boustrophedon: this.turning.input.checked, ...known };
   }
 
   /** Asks for a count with the wedge as it is now, and keeps it as the run's. */
@@ -277,12 +278,15 @@ export class Point {
     this.keptOnes.replaceChildren(chosen);
   }
 
-  /** @param {HTMLInputElement} input */
-  async readDensities(input) {
-    const text = await input.files?.[0]?.text();
-    const numbers = text?.match(/[-+]?\d*\.?\d+(?:[eE][-+]?\d+)?/g);
-    if (!numbers) return;
-    this.densities.input.value = numbers.join(",");
+  /** Brings a file of densities to the program, which reads it; none takes back the one before. @param {HTMLInputElement} input */
+  async takeDensities(input) {
+    const file = input.files?.[0];
+    this.fileOfDensities = undefined;
+    if (file) {
+      const { upload } = await post("/api/upload");
+      const sent = await put(`/api/upload/${upload}/${encodeURIComponent(file.name)}`, file);
+      this.fileOfDensities = sent.picture;
+    }
     this.changed();
   }
 

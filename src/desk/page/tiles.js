@@ -1,9 +1,11 @@
 // Pictures and maps as tiles of 256 x 256: those in view are fetched, coarser ones stand in until they are there.
 import { get } from "/page/api.js";
+import { ExposureShader } from "/page/shader.js";
 
 const SIDE = 256;
-/** Tiles kept per picture. */
+/** Tiles kept per picture, and per map, whose tiles take five times the memory. */
 const KEPT = 400;
+const KEPT_OF_MAP = 120;
 
 /**
  * @typedef {object} Shape
@@ -18,6 +20,7 @@ class Tiled {
   constructor(shape, changed) {
     this.shape = shape;
     this.changed = changed;
+    this.most = KEPT;
     /** @type {Map<string, any>} In the order of last use. */
     this.tiles = new Map();
   }
@@ -32,6 +35,9 @@ class Tiled {
     return undefined;
   }
 
+  /** Told of a tile that is no longer kept. @param {any} _tile */
+  dropped(_tile) {}
+
   /** @param {number} level @param {number} x @param {number} y @param {boolean} [ask] Fetches it if it is not there. */
   tile(level, x, y, ask = true) {
     const name = `${level}/${x}/${y}`;
@@ -44,9 +50,10 @@ class Tiled {
     if (!ask) return undefined;
     const made = this.fetch(name, level, x, y);
     this.tiles.set(name, made);
-    for (const old of this.tiles.keys()) {
-      if (this.tiles.size <= KEPT) break;
+    for (const [old, tile] of this.tiles) {
+      if (this.tiles.size <= this.most) break;
       this.tiles.delete(old);
+      this.dropped(tile);
     }
     return made;
   }
@@ -127,12 +134,21 @@ export const MARKS = /** @type {[string, string, number][]} */ ([
   ["moved", "moved", 32],
 ]);
 
+/** Stripes over marked pixels, so that they show on light and dark ground alike: two colours, codes. */
+const STRIPES = [90, 20, 80, 236, 190, 226];
+
+/** One for the page, since browsers allow few; made when the first map is opened. @type {ExposureShader | undefined | null} */
+let shader = null;
+
 /** The radiance map at an exposure. */
 export class MapTiles extends Tiled {
   /** @param {any} about As `GET /api/map/ID` says. @param {() => void} changed */
   constructor(about, changed) {
     super(about, changed);
     this.about = about;
+    this.most = KEPT_OF_MAP;
+    if (shader === null) shader = ExposureShader.make(STRIPES);
+    this.shader = shader;
     /** Exposure, stops over the reference frame's. */
     this.stops = 0;
     /** Bits of flags that are marked. */
@@ -164,6 +180,7 @@ export class MapTiles extends Tiled {
   drawn(tile) {
     const { ready } = tile;
     if (!ready) return undefined;
+    if (this.shader && !this.shader.lost) return this.shader.drawn(ready, this.stops, this.marked);
     const key = `${this.stops} ${this.marked}`;
     if (tile.key === key) return tile.canvas;
     const { width, height, values, flags } = ready;
@@ -177,16 +194,18 @@ export class MapTiles extends Tiled {
       data[j + 1] = CODES[Math.min(65535, Math.max(0, values[j + 1] * gain)) | 0];
       data[j + 2] = CODES[Math.min(65535, Math.max(0, values[j + 2] * gain)) | 0];
       data[j + 3] = 255;
-      // Marked pixels are striped, so that they show on light and dark ground alike.
       if (this.marked & flags[i]) {
-        const light = ((i % width) + Math.floor(i / width)) & 4;
-        data[j] = light ? 236 : 90;
-        data[j + 1] = light ? 190 : 20;
-        data[j + 2] = light ? 226 : 80;
+        const from = ((i % width) + Math.floor(i / width)) & 4 ? 3 : 0;
+        data.set(STRIPES.slice(from, from + 3), j);
       }
     }
     tile.canvas.getContext("2d").putImageData(tile.pixels, 0, 0);
     return tile.canvas;
+  }
+
+  /** @override @param {any} tile */
+  dropped(tile) {
+    this.shader?.drop(tile.ready);
   }
 
   /**

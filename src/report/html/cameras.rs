@@ -3,21 +3,29 @@ use super::super::words::cameras::{
     self as words, compare_with_care, more, picture_name, short_standings,
 };
 use super::super::words::{decimal, settings_words, stops_interval, typeset};
-use super::escape;
 use super::table::Table;
+use super::{escape, strips};
+use crate::figure::PageFigures;
 use std::fmt::Write;
 use stopspan_core::results::Report;
 use stopspan_core::results::{CameraComparison, CameraRow, RankedPicture};
-use stopspan_core::results::{Interval, ShotComparison, ShotStanding};
+use stopspan_core::results::{Interval, PictureMeasurement, ShotComparison, ShotStanding};
 
-/// Writes the section; nothing without a comparison of cameras.
-pub(super) fn cameras(out: &mut String, report: &Report) {
+/// Writes the section; nothing without a comparison of cameras. `brackets` and `lone` are the pictures of the report's brackets, empty
+/// where those have pages of their own, and of its cameras without one.
+pub(super) fn cameras(
+    out: &mut String,
+    report: &Report,
+    brackets: &[PageFigures],
+    lone: &[PageFigures],
+) {
     let Some(comparison) = &report.cameras else {
         return;
     };
     out.push_str("<section>\n<h2>Cameras compared</h2>\n");
     if !comparison.rows.is_empty() {
         table(out, comparison);
+        wedges(out, (report, comparison), brackets, lone);
     }
     light(out, comparison);
     if let Some(found) = &comparison.shots {
@@ -32,6 +40,42 @@ pub(super) fn cameras(out: &mut String, report: &Report) {
         out.push_str("</ul>\n");
     }
     out.push_str("</section>\n");
+}
+
+/// The wedge in the default shot of each camera.
+fn wedges(
+    out: &mut String,
+    (report, comparison): (&Report, &CameraComparison),
+    brackets: &[PageFigures],
+    lone: &[PageFigures],
+) {
+    let brackets = report.brackets.iter().zip(brackets);
+    let brackets = brackets.map(|(b, figures)| {
+        let measured: Vec<&PictureMeasurement> = b.pictures.iter().collect();
+        (b.name.as_str(), measured, figures)
+    });
+    let lone = report.without_bracket.iter().zip(lone);
+    let lone = lone.map(|(w, figures)| {
+        let measured = w.pictures.iter().map(|p| &p.measured);
+        (w.name.as_str(), measured.collect(), figures)
+    });
+    let all: Vec<_> = brackets.chain(lone).collect();
+    let row = |row: &'_ CameraRow| {
+        let file = row.default_shot.file.as_ref()?;
+        let (_, measured, figures) = all.iter().find(|(name, ..)| *name == row.bracket)?;
+        let at = measured.iter().position(|p| p.file == *file)?;
+        let picture = measured[at];
+        picture.levels?;
+        Some((picture, figures.strips.get(at)?.as_ref()))
+    };
+    let rows = comparison.rows.iter();
+    let rows: Vec<_> = rows
+        .filter_map(|r| row(r).map(|(picture, strip)| (r.camera.as_str(), picture, strip)))
+        .collect();
+    if rows.len() > 1 {
+        out.push_str("<h3>The wedge in the default shots</h3>\n");
+        strips::of_cameras(out, &rows);
+    }
 }
 
 /// A row per camera.
@@ -57,14 +101,18 @@ fn table(out: &mut String, comparison: &CameraComparison) {
             escape(picture_name(*picture))
         );
     }
-    out.push_str("<th scope=\"col\">clips above step 1</th></tr></thead>\n<tbody>\n");
+    let clips = comparison.rows.iter().any(|r| r.clip_above_white.is_some());
+    if clips {
+        out.push_str("<th scope=\"col\">clips above step 1</th>");
+    }
+    out.push_str("</tr></thead>\n<tbody>\n");
     for row in &comparison.rows {
-        line(out, &shown, row);
+        line(out, &shown, clips, row);
     }
     out.push_str("</tbody></table></div>\n");
 }
 
-fn line(out: &mut String, shown: &[RankedPicture], row: &CameraRow) {
+fn line(out: &mut String, shown: &[RankedPicture], clips: bool, row: &CameraRow) {
     let cell = |picture: RankedPicture| {
         let f = row.figures(picture);
         let steps = f.levels.zip(row.steps);
@@ -101,37 +149,34 @@ fn line(out: &mut String, shown: &[RankedPicture], row: &CameraRow) {
         let name = escape(picture_name(*picture));
         let _ = write!(out, "<td data-label=\"{name}\">{}</td>", cell(*picture));
     }
-    let _ = writeln!(
-        out,
-        "<td data-label=\"clips above step 1\">{clip}</td></tr>"
-    );
+    if clips {
+        let _ = write!(out, "<td data-label=\"clips above step 1\">{clip}</td>");
+    }
+    out.push_str("</tr>\n");
 }
 
+/// Light that reference frames recorded, where it was measured on the wedge.
 fn light(out: &mut String, comparison: &CameraComparison) {
-    if comparison.light.is_empty() {
+    let pairs = comparison.light.iter();
+    let pairs: Vec<_> = pairs.filter_map(|p| Some((p, p.measured?))).collect();
+    if pairs.is_empty() {
         return;
     }
     out.push_str("<h3>Light recorded</h3>\n<ul class=\"findings\">\n");
-    for pair in &comparison.light {
+    for (pair, measured) in pairs {
         let expected = pair.expected;
         let expected = expected.map_or_else(
             || "the settings are not known".to_owned(),
             |v| format!("by the settings {}", more(v)),
         );
-        let measured = pair.measured.map_or_else(
-            || "on the wedge not measured".to_owned(),
-            |m| {
-                let uncertainty = decimal(m.standard_uncertainty, 2);
-                format!("on the wedge {} (\u{b1} {uncertainty})", more(m.value))
-            },
-        );
+        let uncertainty = decimal(measured.standard_uncertainty, 2);
         let _ = writeln!(
             out,
-            "<li>{} against {}: {}, {}; each in units of its own clipping.</li>",
+            "<li>{} against {}: {}, on the wedge {} (\u{b1} {uncertainty}); each in units of its own clipping.</li>",
             escape(&pair.second),
             escape(&pair.first),
             escape(&expected),
-            escape(&measured)
+            escape(&more(measured.value))
         );
     }
     out.push_str("</ul>\n");

@@ -86,14 +86,14 @@ pub fn page_of(report: &Report, sections: Sections, without_bracket: &[PageFigur
     );
     summary(&mut out, report, sections);
     out.push_str("</header>\n<main>\n");
-    cameras::cameras(&mut out, report);
-    raw_table::raw_tables(&mut out, report);
     let alone = report.brackets.len() + report.without_bracket.len() == 1;
     let (here, in_its_folder) = match sections {
         Sections::Here(sections) => (sections, false),
         Sections::Alone(section) => (std::slice::from_ref(section), true),
         Sections::Elsewhere => (&[][..], false),
     };
+    cameras::cameras(&mut out, report, here, without_bracket);
+    raw_table::raw_tables(&mut out, report);
     for (entry, figures) in report.brackets.iter().zip(here) {
         let folder = match in_its_folder {
             true => String::new(),

@@ -30,7 +30,25 @@ pub(super) fn strips(out: &mut String, bracket: &BracketReport, pictures: &PageF
     out.push_str("<div class=\"strips\">\n");
     scale(out, steps);
     for (picture, strip) in rows {
-        row(out, picture, strip);
+        let title = (picture.file.as_str(), kind_words(picture.kind).to_owned());
+        row(out, title, picture, strip);
+    }
+    out.push_str("</div>\n");
+}
+
+/// Writes the wedge in one picture of each of several cameras, with the camera's name and the picture's.
+pub(super) fn of_cameras(
+    out: &mut String,
+    rows: &[(&str, &PictureMeasurement, Option<&EmbeddedStrip>)],
+) {
+    let steps = rows.iter().filter_map(|(_, p, _)| Some(p.levels?.steps));
+    let Some(steps) = steps.max() else {
+        return;
+    };
+    out.push_str("<div class=\"strips\">\n");
+    scale(out, steps);
+    for (camera, picture, strip) in rows {
+        row(out, (camera, picture.file.clone()), picture, *strip);
     }
     out.push_str("</div>\n");
 }
@@ -50,7 +68,12 @@ fn scale(out: &mut String, steps: usize) {
     out.push_str("</div><div class=\"count\"></div></div>\n");
 }
 
-fn row(out: &mut String, picture: &PictureMeasurement, strip: Option<&EmbeddedStrip>) {
+fn row(
+    out: &mut String,
+    (name, what): (&str, String),
+    picture: &PictureMeasurement,
+    strip: Option<&EmbeddedStrip>,
+) {
     let Some(levels) = picture.levels else {
         return;
     };
@@ -64,8 +87,8 @@ fn row(out: &mut String, picture: &PictureMeasurement, strip: Option<&EmbeddedSt
     let _ = writeln!(
         out,
         "<div class=\"strip\"><div class=\"name\"><b>{}</b><span>{}{note}</span></div>\n<div class=\"body\">",
-        escape(&picture.file),
-        kind_words(picture.kind)
+        escape(name),
+        escape(&what)
     );
     match strip.map(|s| s.picture.uri()) {
         Some(uri) => {
