@@ -164,7 +164,7 @@ pub(super) fn note_thin(
     let flattest = ends.fold(1.0, f64::min);
     if flattest < FLAT {
         findings.push(Finding::ResponseThin {
-            what: "codes a stop just below the clip level, over the most anywhere,".into(),
+            what: "its slope just below the clip level, as a share of the steepest,".into(),
             number: flattest,
             wanted: FLAT,
         });
@@ -173,7 +173,7 @@ pub(super) fn note_thin(
     let least = fits.iter().map(covered).fold(1.0, f64::min);
     if least < 0.8 {
         findings.push(Finding::ResponseThin {
-            what: "share of codes 10..245 seen".into(),
+            what: "the share of codes 10 to 245 that occur".into(),
             number: least,
             wanted: 0.8,
         });
@@ -185,7 +185,7 @@ pub(super) fn note_thin(
         .fold(1.0, f64::min);
     if overlap < 0.05 {
         findings.push(Finding::ResponseThin {
-            what: "share of the picture that two frames saw well".into(),
+            what: "the share of the picture that two frames expose well".into(),
             number: overlap,
             wanted: 0.05,
         });

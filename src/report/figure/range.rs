@@ -1,12 +1,13 @@
 //! Bar chart of the usable range: stops from clipping down to SNR 1 (wide) and SNR 10 (narrow), with 95 % intervals.
+use super::super::cameras::single_of;
 use super::super::html::escape;
-use super::super::words::{any_interval, distinguishing_part, stops_interval, typeset};
+use super::super::words::{any_interval, count, distinguishing_part, stops_interval, typeset};
 use super::axis::Axis;
 use super::chart::{WIDTH, short};
 use super::marks::of_picture;
 use std::fmt::Write;
 use stopspan_core::results::BracketReport;
-use stopspan_core::results::{Limit, PictureMeasurement, UsableStops};
+use stopspan_core::results::{Limit, PictureKind, PictureMeasurement, UsableStops};
 
 const ROW: f64 = 48.0;
 const SIDE: f64 = 8.0;
@@ -16,14 +17,15 @@ pub(crate) fn range(bracket: &BracketReport, id: &str) -> Option<String> {
     let (shown, axis) = ranged(bracket, |_| true)?;
     let bottom = 6.0 + ROW * shown.len() as f64;
     let mut body = grid(&axis, bottom);
-    for (row, (index, picture)) in shown.iter().enumerate() {
-        let class = of_picture(picture.kind, *index).class;
-        let name = distinguishing_part(
-            bracket.pictures.iter().map(|p| p.file.as_str()),
-            &picture.file,
-        );
+    for (row, one) in shown.iter().enumerate() {
+        let class = of_picture(one.picture.kind, one.index).class;
+        let files = bracket.pictures.iter().map(|p| p.file.as_str());
+        let mut name = short(&distinguishing_part(files, &one.picture.file));
+        if let Some(alike) = one.alike() {
+            name = format!("{name}, {alike}");
+        }
         let top = 6.0 + ROW * row as f64;
-        body.push_str(&bar(&axis, picture, &name, class, top));
+        body.push_str(&bar(&axis, one.picture, &name, class, top));
     }
     Some(format!(
         "<svg class=\"chart\" viewBox=\"0 0 {WIDTH} {:.0}\" role=\"img\" aria-labelledby=\"{id}-range-t {id}-range-d\">\n\
@@ -33,19 +35,63 @@ pub(crate) fn range(bracket: &BracketReport, id: &str) -> Option<String> {
     ))
 }
 
-/// Returns the wanted pictures that have a range, each with its index in the order of the report, and an axis that covers their
-/// ranges. `None` without such a picture.
+/// A picture on a chart of ranges.
+pub(crate) struct Ranged<'a> {
+    /// Index in the order of the report.
+    pub index: usize,
+    /// The picture.
+    pub picture: &'a PictureMeasurement,
+    /// Further frames with the very same figures, for which it stands.
+    others: usize,
+}
+
+impl Ranged<'_> {
+    /// "6 other frames alike"; `None` for a picture that stands for itself.
+    pub fn alike(&self) -> Option<String> {
+        let number = count(self.others, "other frame", "other frames");
+        (self.others > 0).then(|| format!("{number} alike"))
+    }
+
+    /// True for a frame whose figures are printed as those of `other`.
+    fn looks_like(&self, other: &PictureMeasurement) -> bool {
+        let printed = |p: &PictureMeasurement| {
+            [1.0, 10.0].map(|snr| p.at_snr(snr).map(|u| (stops_interval(u), u.limited_by)))
+        };
+        let frames = [self.picture, other].map(|p| p.kind == PictureKind::Frame);
+        frames == [true; 2] && printed(self.picture) == printed(other)
+    }
+}
+
+/// Returns the wanted pictures that have a range, and an axis that covers their ranges. Of frames with the same figures one is returned,
+/// the best single frame if it is among them. `None` without such a picture.
 pub(crate) fn ranged(
     bracket: &BracketReport,
     wanted: impl Fn(&PictureMeasurement) -> bool,
-) -> Option<(Vec<(usize, &PictureMeasurement)>, Axis)> {
+) -> Option<(Vec<Ranged<'_>>, Axis)> {
     let has_range = |p: &PictureMeasurement| p.at_snr(1.0).is_some_and(|u| u.stops.is_some());
-    let pictures = bracket.pictures.iter().enumerate();
-    let shown: Vec<_> = pictures
-        .filter(|(_, p)| wanted(p) && has_range(p))
-        .collect();
-    let ends = shown.iter().filter_map(|(_, p)| {
-        let usable = p.at_snr(1.0)?;
+    let best = single_of(bracket).map(|p| p.file.as_str());
+    let mut shown: Vec<Ranged> = Vec::new();
+    for (index, picture) in bracket.pictures.iter().enumerate() {
+        if !(wanted(picture) && has_range(picture)) {
+            continue;
+        }
+        let mut others = 0;
+        if let Some(same) = shown.iter_mut().find(|r| r.looks_like(picture)) {
+            others = same.others + 1;
+            if best != Some(picture.file.as_str()) {
+                same.others = others;
+                continue;
+            }
+        }
+        shown.retain(|r| !r.looks_like(picture));
+        shown.push(Ranged {
+            index,
+            picture,
+            others,
+        });
+    }
+    let ends = shown.iter().filter_map(|one| {
+        let usable = one.picture.at_snr(1.0)?;
         usable.high95.or(usable.stops)
     });
     let axis = Axis::linear("stops below clipping", ends.chain([0.0]))?;
@@ -84,7 +130,7 @@ fn bar(axis: &Axis, picture: &PictureMeasurement, name: &str, class: &str, top: 
         out,
         r#"<text class="strong" x="{SIDE}" y="{:.1}">{}</text><text x="{:.1}" y="{:.1}" text-anchor="end">{}</text>"#,
         top + 13.0,
-        escape(&short(name)),
+        escape(name),
         WIDTH - SIDE,
         top + 13.0,
         typeset(&text)
@@ -133,10 +179,11 @@ fn whisker(axis: &Axis, usable: &UsableStops, y: f64) -> String {
     )
 }
 
-fn describe(shown: &[(usize, &PictureMeasurement)]) -> String {
+fn describe(shown: &[Ranged]) -> String {
     let lines: Vec<String> = shown
         .iter()
-        .map(|(_, p)| {
+        .map(|one| {
+            let p = one.picture;
             let text = |snr| p.at_snr(snr).map_or_else(|| "-".to_owned(), stops_interval);
             format!(
                 "{}: {} stops down to SNR 1, {} down to SNR 10",
@@ -146,7 +193,7 @@ fn describe(shown: &[(usize, &PictureMeasurement)]) -> String {
             )
         })
         .collect();
-    let brackets = if any_interval(shown.iter().map(|(_, p)| *p)) {
+    let brackets = if any_interval(shown.iter().map(|one| one.picture)) {
         " 95 % intervals in brackets."
     } else {
         ""

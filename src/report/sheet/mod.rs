@@ -29,6 +29,7 @@ pub use settings::{Crop, CropPlace, Look, SheetSettings};
 pub use views::crop_rows;
 
 use super::Strip;
+use super::cameras::single_of;
 use super::words::{kind_words, settings_words, subject};
 use canvas::Canvas;
 use stopspan_core::results::{BracketReport, Report};
@@ -51,6 +52,24 @@ const ROWS: usize = 5;
 fn pages<T>(rows: &[T]) -> std::slice::Chunks<'_, T> {
     let count = rows.len().div_ceil(ROWS).max(1);
     rows.chunks(rows.len().div_ceil(count).max(1))
+}
+
+/// Rows in the order of the report; where they take several sheets, those of the best single frame, the camera's HDR picture and the merge,
+/// of which the titles speak, before the others.
+fn first_things_first<'a, T>(
+    mut rows: Vec<T>,
+    bracket: &BracketReport,
+    picture: impl Fn(&T) -> &'a PictureMeasurement,
+) -> Vec<T> {
+    let best = single_of(bracket).map(|p| p.file.as_str());
+    let later = |p: &PictureMeasurement| match p.kind {
+        PictureKind::Frame => best != Some(p.file.as_str()),
+        kind => kind == PictureKind::Rendered,
+    };
+    if rows.len() > ROWS {
+        rows.sort_by_key(|row| later(picture(row)));
+    }
+    rows
 }
 
 impl Sheet {

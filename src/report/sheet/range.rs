@@ -3,7 +3,7 @@ use super::canvas::{Canvas, Colours, MARGIN, Rectangle, Row, SMALL, SMALL_LINE, 
 use super::horizontal_axis::{HorizontalAxis, lower_bound_arrow};
 use super::lettering::{cut, width as text_width};
 use super::settings::SheetSettings;
-use super::{about, claims, pages, shown, subject};
+use super::{about, claims, first_things_first, pages, shown, subject};
 use crate::figure::axis::Axis;
 use crate::figure::ranged;
 use crate::words::{distinguishing_part, limit_words, range_caption, stops_interval, typeset};
@@ -28,17 +28,21 @@ pub(super) fn draw(
     let Some((found, axis)) = ranged(bracket, |p| shown(bracket, settings, p)) else {
         return Vec::new();
     };
-    let files = found.iter().map(|(_, p)| p.file.as_str());
+    let files = found.iter().map(|one| one.picture.file.as_str());
     let canvas = blank();
-    let rows: Vec<Bars> = found
-        .iter()
-        .map(|(index, picture)| Bars {
-            picture,
-            name: distinguishing_part(files.clone(), &picture.file),
-            about: about(bracket, picture),
-            colour: colour(canvas.colours, picture.kind, *index),
-        })
-        .collect();
+    let rows = found.iter().map(|one| {
+        let about = about(bracket, one.picture);
+        Bars {
+            picture: one.picture,
+            name: distinguishing_part(files.clone(), &one.picture.file),
+            about: match one.alike() {
+                Some(alike) => format!("{about}; {alike}"),
+                None => about,
+            },
+            colour: colour(canvas.colours, one.picture.kind, one.index),
+        }
+    });
+    let rows = first_things_first(rows.collect(), bracket, |row: &Bars| row.picture);
     let sheet = |rows: &[Bars]| draw_rows(blank(), bracket, &axis, rows);
     pages(&rows).map(sheet).collect()
 }

@@ -3,7 +3,7 @@
 use super::canvas::{Anchor, Canvas, MARGIN, Row, SMALL, SMALL_LINE, Type};
 use super::lettering::{lines, some_lines, width as text_width};
 use super::settings::SheetSettings;
-use super::{about, claims, pages, shown, subject};
+use super::{about, claims, first_things_first, pages, shown, subject};
 use crate::Strip;
 use crate::html::strips::{Run, runs};
 use crate::words::{count, distinguishing_part, reason_name};
@@ -48,6 +48,7 @@ pub(super) fn draw(
             strip,
         })
         .collect();
+    let rows = first_things_first(rows, bracket, |row: &NamedStrip| row.picture);
     let sheet = |rows: &[NamedStrip]| {
         let heading = (claims::steps(bracket), subject(bracket));
         draw_rows(blank(), heading, notes(rows), rows)

@@ -3,7 +3,7 @@ use crate::words::number::{decimal, significant};
 
 pub fn response_thin(what: &str, number: &f64, wanted: &f64) -> String {
     format!(
-        "Response curve poorly constrained: {what} is {}, at least {} wanted.",
+        "The response curve is poorly supported: {what} is {}, and {} is needed. Frames 2 EV apart, of a scene with light and dark surfaces, support it better.",
         significant(*number, 3),
         significant(*wanted, 3)
     )
