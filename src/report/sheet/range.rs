@@ -12,8 +12,10 @@ use stopspan_core::results::{Limit, PictureKind, PictureMeasurement, UsableStops
 
 /// Width of the column of names, units.
 const NAMES: f64 = 450.0;
-/// Maximum height of the bars of a row, units.
+/// Maximum height of the bars of a row, units, and of one of three rows at most.
 const TALLEST: f64 = 96.0;
+const TALLEST_OF_FEW: f64 = 150.0;
+const FEW: usize = 3;
 /// Height of the line of numbers above the bars, units.
 const NUMBERS: f64 = 44.0;
 /// Height of the lines of names above the bars on a narrow sheet, units.
@@ -30,17 +32,11 @@ pub(super) fn draw(
     };
     let files = found.iter().map(|one| one.picture.file.as_str());
     let canvas = blank();
-    let rows = found.iter().map(|one| {
-        let about = about(bracket, one.picture);
-        Bars {
-            picture: one.picture,
-            name: distinguishing_part(files.clone(), &one.picture.file),
-            about: match one.alike() {
-                Some(alike) => format!("{about}; {alike}"),
-                None => about,
-            },
-            colour: colour(canvas.colours, one.picture.kind, one.index),
-        }
+    let rows = found.iter().map(|one| Bars {
+        picture: one.picture,
+        name: distinguishing_part(files.clone(), &one.picture.file),
+        about: one.alike().unwrap_or_else(|| about(bracket, one.picture)),
+        colour: colour(canvas.colours, one.picture.kind, one.index),
     });
     let rows = first_things_first(rows.collect(), bracket, |row: &Bars| row.picture);
     let sheet = |rows: &[Bars]| draw_rows(blank(), bracket, &axis, rows);
@@ -67,12 +63,14 @@ fn draw_rows(mut canvas: Canvas, bracket: &BracketReport, axis: &Axis, rows: &[B
         left: MARGIN + if narrow { 0.0 } else { NAMES },
         right: width - MARGIN,
     };
-    axis.grid(&mut canvas, top, bottom);
     let head = match narrow {
         true => HEAD + NUMBERS,
         false => 0.0,
     };
-    let height = ((bottom - top) / rows.len() as f64).min(TALLEST + NUMBERS + head);
+    let few = rows.len() <= FEW;
+    let tallest = if few { TALLEST_OF_FEW } else { TALLEST };
+    let height = ((bottom - top) / rows.len() as f64).min(tallest + NUMBERS + head);
+    axis.grid(&mut canvas, top, top + height * rows.len() as f64);
     for (index, row) in rows.iter().enumerate() {
         let place = Row {
             top: top + height * index as f64,
