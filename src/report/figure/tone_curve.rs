@@ -22,7 +22,7 @@ pub(crate) fn tone_curve(comparison: &Comparison, id: &str) -> Option<String> {
         id: format!("{id}-tone"),
         title: "Tone curve of the camera's HDR picture".to_owned(),
         description: format!(
-            "Level against the merge's radiance for {} flat places, and the rising curve through their medians. {} of them leave the curve.",
+            "Level against the merge's radiance for {} flat places, and the rising curve through their medians. {} of them deviate from the curve.",
             tone.cells,
             super::super::words::percent(tone.off_curve.value)
         ),

@@ -135,7 +135,7 @@ fn supported(curves: &[ResponseCurve]) -> String {
     let high = curves.iter().map(|c| c.supported.1).fold(1.0, f64::min);
     let code = |level: f64| words::decimal(level * 255.0, 0);
     format!(
-        "The data support codes {} to {}; beyond them the curve is drawn on.",
+        "The data support codes {} to {}; beyond them the curve is extrapolated.",
         code(low),
         code(high)
     )

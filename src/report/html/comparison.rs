@@ -84,10 +84,10 @@ fn tone_text(comparison: &Comparison) -> String {
     };
     let kind = match tone.kind {
         ToneKind::Global => "One curve for the whole frame",
-        ToneKind::Local => "No one curve: tones are mapped by place",
+        ToneKind::Local => "No single curve fits: tone mapping is local",
     };
     format!(
-        "{kind}. Dots: flat places of 8 x 8 pixels. {} of {} places leave the curve by more than 5 codes and 3 times their noise; root mean square beyond noise {} codes.",
+        "{kind}. Dots: flat places of 8 x 8 pixels. {} of {} places deviate from the curve by more than 5 codes and 3 times their noise; root mean square beyond noise {} codes.",
         percent(tone.off_curve.value),
         tone.cells,
         words::decimal(255.0 * tone.residual.value, 1)
@@ -99,7 +99,7 @@ fn edge_text(comparison: &Comparison) -> String {
         return String::new();
     };
     format!(
-        "Slanted edge after ISO 12233 at column {}, row {} of the reference frame: {} degrees off the grid, contrast {} to 1, linear light. Over 1 is sharpening.",
+        "Slanted edge after ISO 12233 at column {}, row {} of the reference frame: {} degrees off the grid, contrast {} to 1, linear light. Values above 1 show sharpening.",
         edge.region.left + edge.region.width / 2,
         edge.region.top + edge.region.height / 2,
         words::decimal(edge.degrees, 1),
@@ -113,7 +113,7 @@ fn ghosts(out: &mut String, comparison: &Comparison, pictures: &PageFigures) {
     };
     let ghosts = &comparison.ghosts;
     let mut text = format!(
-        "Magenta: two moments at once, {} of the frame. Amber: differs from the merge beyond the tone curve of its surroundings, but like none of the frames, {}.",
+        "Magenta, {} of the frame: two moments mixed. Amber, {}: differs from the merge by more than local tone mapping explains, and matches none of the frames.",
         percent(ghosts.share),
         percent(ghosts.unexplained)
     );
@@ -149,7 +149,7 @@ fn twice(comparison: &Comparison) -> String {
             " Alignment of the exposures could not be checked: too little texture.".to_owned()
         }
         (None, _) => format!(
-            " No second image four pixels or more off the first ({} textured areas examined).",
+            " No double image displaced by four pixels or more ({} textured areas examined).",
             found.judged
         ),
         (Some(second), None) => format!(

@@ -33,7 +33,7 @@ pub(super) fn scene(out: &mut String, bracket: &BracketReport, id: &str) {
         let _ = writeln!(out, "<p>{}</p>", escape(&text.replace(" -", " \u{2212}")));
     }
     let unknown = format!(
-        "The best single frame loses the least area: a clipped pixel counts 2, one below SNR 10 (ISO 12232) counts 1 (common practice, no source). Unknown: {} of the picture is clipped in every frame, {} is lost in noise.",
+        "The best single frame loses the least area: a clipped pixel counts 2, one below SNR 10 (ISO 12232) counts 1 (common practice, no source). {} of the picture is clipped in every frame and {} is lost in noise: how much light was there is not known.",
         say::tenths_up(scene.clipped_share),
         say::tenths_up(scene.lost_share)
     );

@@ -209,7 +209,7 @@ pub(super) fn check(out: &mut String, bracket: &BracketReport) {
     for closure in &check.closures {
         let _ = writeln!(
             out,
-            "<p class=\"small\">Added round {}: {} stops are left over (0 in a consistent bracket).</p>",
+            "<p class=\"small\">Sum of the steps around {}: {} stops (0 in a consistent bracket).</p>",
             escape(&closure.files.join(", ")),
             escape(&with_uncertainty(closure.closure, 4).replace('-', "\u{2212}"))
         );

@@ -22,7 +22,7 @@ pub fn all_findings(bracket: &BracketReport) -> Vec<(Severity, String)> {
     let mut list = Vec::new();
     let compared = bracket.comparison.iter().flat_map(|c| &c.findings);
     for one in bracket.findings.iter().chain(compared) {
-        add(&mut list, one, None);
+        add(&mut list, (one, severity(one)), None);
     }
     for picture in bracket.pictures.iter() {
         list.extend(uneven_steps(picture).map(|text| Sentence::alone(Severity::Warning, text)));
@@ -33,7 +33,8 @@ pub fn all_findings(bracket: &BracketReport) -> Vec<(Severity, String)> {
             )
         };
         for one in picture.findings.iter().filter(|f| !recurring(f)) {
-            add(&mut list, one, Some(&picture.file));
+            let weight = severity_beside(one, &picture.findings);
+            add(&mut list, (one, weight), Some(&picture.file));
         }
     }
     let beyond = beyond_the_wedge(&bracket.pictures).into_iter();
@@ -43,7 +44,7 @@ pub fn all_findings(bracket: &BracketReport) -> Vec<(Severity, String)> {
 }
 
 /// Adds a finding to the list, or to the sentence of its kind. `picture` is the picture that was measured, if it is about one.
-fn add(list: &mut Vec<Sentence>, one: &Finding, picture: Option<&str>) {
+fn add(list: &mut Vec<Sentence>, (one, severity): (&Finding, Severity), picture: Option<&str>) {
     let mut text = finding(one);
     let named = subject(one).or(picture.map(str::to_owned));
     if let (Some(name), Some(_)) = (&named, picture)
@@ -52,7 +53,6 @@ fn add(list: &mut Vec<Sentence>, one: &Finding, picture: Option<&str>) {
         text = format!("{name}: {text}");
     }
     let kind = std::mem::discriminant(one);
-    let severity = severity(one);
     let gathered = named.is_some().then_some(kind);
     let same = |s: &&mut Sentence| {
         s.text == text || (gathered.is_some() && s.kind == gathered && s.severity == severity)
@@ -119,6 +119,20 @@ pub(super) fn urgency(one: &Finding) -> u8 {
         WedgeDoubtful { .. } | WedgeGridDoubtful { .. } | LevelsFlattered { .. } => 2,
         WedgeOrderDoubtful { .. } | WedgeStepsRepeated { .. } | DensitiesDisagree { .. } => 0,
         _ => 3,
+    }
+}
+
+/// Severity of a finding among those of its picture: what compression did to noise is a note beside the warning that says what it did to
+/// the count.
+pub(super) fn severity_beside(one: &Finding, others: &[Finding]) -> Severity {
+    let cause = matches!(
+        one,
+        Finding::NoiseCompressionLimited { .. } | Finding::NoiseSmoothed { .. }
+    );
+    let counted = |f: &Finding| matches!(f, Finding::LevelsFlattered { .. });
+    match cause && others.iter().any(counted) {
+        true => Severity::Note,
+        false => severity(one),
     }
 }
 

@@ -1,6 +1,6 @@
 //! Sentences on pictures without a bracket: the answer, how light was made linear, findings by picture.
-use super::finding::{finding, severity};
-use super::gathered::{runs, uneven_steps, urgency};
+use super::finding::finding;
+use super::gathered::{runs, severity_beside, uneven_steps, urgency};
 use super::number::{count, decimal, significant, stops};
 use stopspan_core::finding::{Finding, Severity};
 use stopspan_core::results::{LinearLight, LonePicture, PictureKind, WithoutBracket};
@@ -140,7 +140,8 @@ pub fn findings(entry: &WithoutBracket) -> Vec<(Severity, String)> {
         let plain = |f: &&Finding| !matches!(f, Finding::PatchTextured { .. });
         let own = picture.findings.iter().chain(&picture.measured.findings);
         for one in own.filter(plain) {
-            add((severity(one), urgency(one)), finding(one));
+            let beside = severity_beside(one, &picture.measured.findings);
+            add((beside, urgency(one)), finding(one));
         }
         if let Some(text) = uneven_steps(&picture.measured) {
             add((Severity::Warning, u8::MAX), text);

@@ -99,7 +99,7 @@ pub fn reach(scene: &Scene) -> Option<String> {
     let add = match frames.as_slice() {
         [] => "no frame of up to 12 stops more would help".to_owned(),
         [one] => format!("add a frame at {one}"),
-        _ => format!("add frames at {}", frames.join(" and ")),
+        [first @ .., last] => format!("add frames at {} and {last}", first.join(", ")),
     };
     Some(format!("The bracket lacks {}: {add}.", lacks.join(" and ")))
 }
