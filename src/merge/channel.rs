@@ -1,5 +1,5 @@
 //! Tables of one channel of a merge, and the pixels that the sums over frames leave open.
-use super::sampling::{CLIPPED, Table, table};
+use super::sampling::{CLIPPED, NO_VALUE, Table, bound_of, table};
 use super::uncertainty::Corrections;
 use super::weights::{FrameLight, MARGIN, Weights, dark_deviations, first_weights};
 use stopspan_core::model::{Bracket, NoiseModel, ResponseCurve, flag};
@@ -76,7 +76,7 @@ impl Channel {
             .filter(|(_, f)| **f & flag::MOVED != 0)
         {
             let rest = frames.clone().enumerate();
-            let rest = rest.filter(|(_, f)| f[column] < CLIPPED).map(|(j, _)| j);
+            let rest = rest.filter(|(_, f)| f[column] < NO_VALUE).map(|(j, _)| j);
             if let Some(value) = self.weights.systematic_of(cells[column], rest) {
                 systematic[column] = value;
             }
@@ -85,7 +85,7 @@ impl Channel {
 
     /// The frame with the largest weight among those whose sample is usable.
     pub(super) fn leader_of(&self, cell: u16, samples: impl Iterator<Item = f32>) -> u8 {
-        let weight = |(j, s): (usize, f32)| (s < CLIPPED).then(|| (j, self.weights.at(j, cell)));
+        let weight = |(j, s): (usize, f32)| (s < NO_VALUE).then(|| (j, self.weights.at(j, cell)));
         let best = samples.enumerate().filter_map(weight);
         best.fold(
             (0, -1.0),
@@ -105,7 +105,7 @@ impl Channel {
         let good = samples
             .clone()
             .zip(&self.factors)
-            .filter(|(s, _)| *s < CLIPPED);
+            .filter(|(s, _)| *s < NO_VALUE);
         let (light, time) = good
             .clone()
             .fold((0.0, 0.0), |(l, t), (s, f)| (l + s * f, t + f));
@@ -114,12 +114,14 @@ impl Channel {
             let none = samples.clone().all(f32::is_nan);
             let bounds = samples.zip(&self.bounds);
             let covered = bounds.filter(|(s, _)| none || !s.is_nan());
-            let bound = covered.map(|(_, b)| *b).fold(0.0, f32::max);
+            // `min` gives the frame's own bound for samples that are clipped, or not known at all.
+            let bounds = covered.map(|(s, b)| bound_of(s).min(*b));
+            let bound = bounds.fold(0.0, f32::max);
             return (bound, bound);
         }
         let radiance = light / time;
         let spread = good.fold(0.0f32, |most, (s, _)| most.max((s - radiance).abs()));
-        let dark = samples.zip(&self.dark).filter(|(s, _)| *s < CLIPPED);
+        let dark = samples.zip(&self.dark).filter(|(s, _)| *s < NO_VALUE);
         let least = dark.fold(f32::INFINITY, |least, (_, d)| least.min(*d));
         (radiance, spread.max(radiance.abs() * 0.1).max(least))
     }

@@ -10,12 +10,26 @@ use stopspan_core::raster::{Pixels, Point, Region, Transform};
 
 /// Radiance of a clipped sample.
 pub(super) const CLIPPED: f32 = f32::INFINITY;
+/// Samples from here on are no values: [`CLIPPED`], or a bound written by [`at_least`]. No radiance comes near it.
+pub(super) const NO_VALUE: f32 = (1u64 << 30) as f32;
+/// Factor on the bounds that stand in place of a sample.
+const BOUND_SCALE: f32 = (1u128 << 80) as f32;
 /// Radiance of a pixel that a frame does not cover.
 pub(super) const UNCOVERED: f32 = f32::NAN;
 /// Distance up to which samples take part in an interpolation, pixels.
 const KERNEL_REACH: f64 = 2.0;
 /// Radiance of a sample excluded for motion. Same value (NaN) as [`UNCOVERED`].
 pub(super) const EXCLUDED: f32 = f32::NAN;
+
+/// The sample of a pixel that is made of clipped and other samples: nothing is known of its radiance but that it is at least `bound`.
+pub(super) fn at_least(bound: f32) -> f32 {
+    (bound * BOUND_SCALE).max(NO_VALUE)
+}
+
+/// The lower bound that a sample from [`NO_VALUE`] on stands for; infinite for [`CLIPPED`].
+pub(super) fn bound_of(sample: f32) -> f32 {
+    sample / BOUND_SCALE
+}
 
 /// Conversion of the codes of one frame to radiance.
 pub(super) struct Table {
@@ -31,20 +45,36 @@ impl Merger<'_> {
             let (Some(transform), Some(resampler)) = (&frame.transform, resampler) else {
                 continue;
             };
+            let bounds: Vec<f32> = self.channels.iter().map(|c| c.bounds[j]).collect();
             let table = |c: usize| self.channels[c].tables[j].radiance.as_slice();
             match &frame.picture.pixels {
-                Pixels::U8(a) => resampler.read(a, rows, transform, |c| {
-                    let table: &[f32; 256] = table(c).try_into().unwrap_or(&[CLIPPED; 256]);
-                    move |code: u8| table[usize::from(code)]
-                }),
-                Pixels::U16(a) => resampler.read(a, rows, transform, |c| {
-                    let table = table(c);
-                    move |code: u16| table[usize::from(code)]
-                }),
-                Pixels::F32(a) => resampler.read(a, rows, transform, |c| {
-                    let channel = &self.channels[c];
-                    move |level: f32| channel.float(j, level)
-                }),
+                Pixels::U8(a) => resampler.read(
+                    a,
+                    rows,
+                    transform,
+                    (&bounds, |c| {
+                        let table: &[f32; 256] = table(c).try_into().unwrap_or(&[CLIPPED; 256]);
+                        move |code: u8| table[usize::from(code)]
+                    }),
+                ),
+                Pixels::U16(a) => resampler.read(
+                    a,
+                    rows,
+                    transform,
+                    (&bounds, |c| {
+                        let table = table(c);
+                        move |code: u16| table[usize::from(code)]
+                    }),
+                ),
+                Pixels::F32(a) => resampler.read(
+                    a,
+                    rows,
+                    transform,
+                    (&bounds, |c| {
+                        let channel = &self.channels[c];
+                        move |level: f32| channel.float(j, level)
+                    }),
+                ),
             }
         }
     }

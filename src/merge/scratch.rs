@@ -7,6 +7,9 @@ use stopspan_core::model::flag;
 
 /// Factor of exposure from which a frame is longer than another beyond doubt.
 const LONGER: f64 = 1.25;
+/// Share of its clip level, in exposure, from which a sample may be a clipped one that reads low: noise, sharpening and compression are
+/// far from one stop there. What reads less is no clipped sample, but lies beside one that the other frame shows half a pixel off.
+const READS_LOW: f32 = 0.5;
 
 /// Buffers for merging one row after another. Channels are separate, so that loops over a row are contiguous.
 pub(super) struct Scratch {
@@ -79,11 +82,11 @@ impl Merger<'_> {
         }
     }
 
-    /// Counts samples of one row as clipped where a frame of clearly less exposure is clipped: noise, sharpening and compression let
-    /// clipped pixels read just below the clip level, and what a shorter frame cannot hold no longer one can.
+    /// Counts samples of one row near the clip level as clipped where a frame of clearly less exposure is clipped: noise, sharpening and
+    /// compression let clipped pixels read below the clip level, and what a shorter frame cannot hold no longer one can.
     pub(super) fn clip_longer(&self, scratch: &mut Scratch) {
         let exposure = |j: usize| self.bracket.relative_exposure(j);
-        for channel in 0..self.channels.len() {
+        for (channel, this) in self.channels.iter().enumerate() {
             let clipped = &mut scratch.clipped;
             clipped.fill(0.0);
             let mut shorter = self.by_exposure.iter().peekable();
@@ -91,7 +94,11 @@ impl Merger<'_> {
                 while let Some(&i) = shorter.next_if(|&&i| exposure(i) * LONGER < exposure(j)) {
                     note_clipped(&scratch.samples[i][channel], clipped);
                 }
-                clip_where(clipped, &mut scratch.samples[j][channel]);
+                clip_where(
+                    clipped,
+                    READS_LOW * this.bounds[j],
+                    &mut scratch.samples[j][channel],
+                );
             }
         }
     }
@@ -104,10 +111,10 @@ fn note_clipped(samples: &[f32], marks: &mut [f32]) {
     }
 }
 
-/// Sets samples to [`CLIPPED`] where they are marked, unless they are not known at all.
-fn clip_where(marks: &[f32], samples: &mut [f32]) {
+/// Sets samples of `least` and more to [`CLIPPED`] where they are marked.
+fn clip_where(marks: &[f32], least: f32, samples: &mut [f32]) {
     for (sample, &mark) in samples.iter_mut().zip(marks) {
-        *sample = if *sample < mark && mark == CLIPPED {
+        *sample = if *sample >= least && mark == CLIPPED {
             CLIPPED
         } else {
             *sample

@@ -1,5 +1,5 @@
 //! Weighted sums over the frames for one channel of a row, in loops that the compiler vectorises.
-use super::sampling::CLIPPED;
+use super::sampling::NO_VALUE;
 use super::weights::{GROUP, Weights, cell};
 use stopspan_core::model::flag;
 
@@ -120,10 +120,10 @@ impl Sums {
                 // Local copies, or every frame's sums would be stored to memory.
                 let (mut of_light, mut of_time, mut seen) = (*light, *time, *flags);
                 for (sample, weight) in [a, b, c].into_iter().zip(weight) {
-                    let good = sample < CLIPPED;
+                    let good = sample < NO_VALUE;
                     of_light += if good { sample * weight } else { 0.0 };
                     of_time += if good { weight } else { 0.0 };
-                    seen |= when(sample == CLIPPED, flag::CLIPPED_IN_SOME);
+                    seen |= when(sample >= NO_VALUE, flag::CLIPPED_IN_SOME);
                 }
                 (*light, *time, *flags) = (of_light, of_time, seen);
             }
@@ -179,7 +179,7 @@ impl Sums {
                     } else {
                         weight
                     };
-                    let good = sample < CLIPPED;
+                    let good = sample < NO_VALUE;
                     of_sum += if good { weight * sample } else { 0.0 };
                     of_weight += if good { weight } else { 0.0 };
                     count += u32::from(good & (weight > 0.0));

@@ -2,12 +2,14 @@
 //!
 //! The work goes tile by tile. `window` converts the part of the frame that a tile needs to radiance once; `positions` finds
 //! where pixels lie in the frame, their weights, and runs of pixels whose source pixels advance one by one.
+#[cfg(test)]
+mod bright_edges;
 mod positions;
 #[cfg(test)]
 mod tests;
 mod window;
 
-use super::sampling::{CLIPPED, UNCOVERED};
+use super::sampling::{CLIPPED, UNCOVERED, at_least};
 use ndarray::Array3;
 use positions::{COLUMNS, LANES, Positions, TAPS, lanes};
 use std::ops::Range;
@@ -48,15 +50,15 @@ impl Resampler {
 
     /// Reads at most [`ROWS`] rows of the reference, which `transform` maps to the frame, into `self.lines`.
     ///
-    /// `light(channel)` converts a sample to radiance, and clipped ones to [`CLIPPED`]. A pixel is clipped if any sample with
-    /// a weight other than zero is. At the border the outermost pixels are repeated. The result of a row does not depend on
-    /// the other rows.
+    /// `light(channel)` converts a sample to radiance, and clipped ones to [`CLIPPED`], whose radiance is at least
+    /// `bounds[channel]`. Near clipped samples, pixels are interpolated as [`beside_clipped`] says. At the border the outermost
+    /// pixels are repeated. The result of a row does not depend on the other rows.
     pub(super) fn read<T: Copy, L: Fn(T) -> f32>(
         &mut self,
         samples: &Array3<T>,
         rows: &Range<usize>,
         transform: &Transform,
-        light: impl Fn(usize) -> L,
+        (bounds, light): (&[f32], impl Fn(usize) -> L),
     ) {
         let columns = self.lines[0].noise_gain.len();
         for first in (0..columns).step_by(COLUMNS) {
@@ -67,6 +69,7 @@ impl Resampler {
             for (row, line) in rows.clone().zip(&mut self.lines) {
                 dispatch_simd(RowOfTile {
                     window: &self.window,
+                    bounds,
                     positions: &mut self.positions,
                     transform,
                     row,
@@ -81,6 +84,8 @@ impl Resampler {
 /// Reads one row of a tile from the window.
 struct RowOfTile<'a> {
     window: &'a Window,
+    /// Radiance at the clip level, by channel.
+    bounds: &'a [f32],
     positions: &'a mut Positions,
     transform: &'a Transform,
     row: usize,
@@ -101,7 +106,7 @@ impl Work for RowOfTile<'_> {
         while from < self.tile.len() {
             let run = positions.run(from, self.tile.len());
             let planes = window.planes().zip(&mut self.line.channels);
-            for (plane, channel) in planes {
+            for ((plane, channel), &bound) in planes.zip(self.bounds) {
                 let out = &mut channel[self.tile.start..][run.clone()];
                 match positions.pixel(from) {
                     None => out.fill(UNCOVERED),
@@ -109,6 +114,7 @@ impl Work for RowOfTile<'_> {
                         let source = Source {
                             samples: &plane[window.index(at)..],
                             width: window.width,
+                            bound,
                         };
                         if on_centre {
                             sum::<true>(positions, from, source, out);
@@ -123,10 +129,12 @@ impl Work for RowOfTile<'_> {
     }
 }
 
-/// Samples of the window from the first that has weight in a run, and the samples of one of its rows.
+/// Samples of the window from the first that has weight in a run, the number of samples of one of its rows, and the radiance that
+/// clipped ones have at least.
 struct Source<'a> {
     samples: &'a [f32],
     width: usize,
+    bound: f32,
 }
 
 /// Resamples one run of columns, whose first has index `from` in the tile. `CENTRES` is true if any position may be a pixel
@@ -137,7 +145,15 @@ fn sum<const CENTRES: bool>(positions: &Positions, from: usize, source: Source, 
         let step = step * LANES;
         let samples = &source.samples[step..];
         let rows = std::array::from_fn(|i| lanes(samples, i * source.width));
-        let sums = sum_lanes::<CENTRES>(positions, from + step, rows);
+        let mut sums = sum_lanes::<CENTRES>(positions, from + step, rows);
+        if sums.iter().filter(|sum| !sum.is_finite()).count() > 0 {
+            let lanes = sums.iter_mut().take(out.len()).enumerate();
+            for (l, sum) in lanes.filter(|(_, sum)| !sum.is_finite()) {
+                let [x, y] = positions.beyond(from + step + l);
+                let four = [rows[1], rows[2]].map(|row| [row[l + 1], row[l + 2]]);
+                *sum = beside_clipped(four, [x, y], source.bound);
+            }
+        }
         match out.first_chunk_mut::<LANES>() {
             Some(out) => *out = sums,
             None => out.iter_mut().zip(sums).for_each(|(o, s)| *o = s),
@@ -178,9 +194,32 @@ fn sum_lanes<const CENTRES: bool>(
             [a, b, c, d],
         );
         // A clipped sample is infinite, so no sum with it is finite.
-        *out = if sum.is_finite() { sum } else { CLIPPED };
+        *out = sum;
     }
     sums
+}
+
+/// The pixel at `beyond` (columns and rows, 0..1) from the first of `four` samples, two rows of two, where cubic convolution meets a
+/// clipped one: interpolated linearly if none of the four with a weight is clipped. Else it is clipped if at least half of the weight
+/// is, and otherwise has a bound alone. So the clipped area is as large as in the frame itself.
+#[cold]
+fn beside_clipped(four: [[f32; 2]; 2], beyond: [f32; 2], bound: f32) -> f32 {
+    let (mut sum, mut clipped) = (0.0, 0.0);
+    let along = |beyond: f32| [1.0 - beyond, beyond];
+    for (row, down) in four.iter().zip(along(beyond[1])) {
+        for (&sample, across) in row.iter().zip(along(beyond[0])) {
+            let weight = down * across;
+            if weight > 0.0 && sample == CLIPPED {
+                (sum, clipped) = (sum + weight * bound, clipped + weight);
+            } else if weight > 0.0 {
+                sum += weight * sample;
+            }
+        }
+    }
+    if clipped >= 0.5 {
+        return CLIPPED;
+    }
+    if clipped > 0.0 { at_least(sum) } else { sum }
 }
 
 /// Weighted sum along one axis. At a pixel centre (the first weight is 0) the value of that pixel alone, since the others

@@ -119,6 +119,11 @@ impl Positions {
         (self.x[index] != OUTSIDE).then_some((x + index as isize, y))
     }
 
+    /// Offset of the position of column `index` of the tile from the centre of its source pixel, columns and rows, 0..1.
+    pub fn beyond(&self, index: usize) -> [f32; 2] {
+        self.beyond.each_ref().map(|axis| axis[index])
+    }
+
     /// The run of columns from `from` on whose source pixels advance one by one in one row, or are all outside.
     #[inline(always)]
     pub fn run(&self, from: usize, end: usize) -> Range<usize> {

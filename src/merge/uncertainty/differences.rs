@@ -1,7 +1,7 @@
 //! Differences between frames in the reference frame's geometry, on strips of rows spread over the picture.
 use crate::merger::Merger;
 use crate::resample::ROWS;
-use crate::sampling::CLIPPED;
+use crate::sampling::NO_VALUE;
 use crate::scratch::Scratch;
 use crate::sums::PIECE;
 use crate::weights::CELLS;
@@ -236,7 +236,7 @@ impl<'a> Comparison<'a> {
                     let coarse = usize::from(cell) / TOGETHER;
                     // Samples that are clipped or missing are infinite or not a number.
                     let total = a + b;
-                    if !(usable[coarse] && total > 0.0 && total < CLIPPED) {
+                    if !(usable[coarse] && total > 0.0 && total < NO_VALUE) {
                         continue;
                     }
                     let difference = 2.0 * (a - b) / total;
