@@ -256,15 +256,21 @@ proptest! {
         prop_assert!(map.flags.mapv(kept) == turned.flags.mapv(kept));
     }
 
-    /// A mean with weights that are not negative lies among what it is the mean of, and where a shorter frame is clipped no longer one
-    /// is believed; where all is clipped the highest bound stands.
+    /// A mean with weights that are not negative lies among what it is the mean of. Where a shorter frame is clipped no longer one is
+    /// believed that is within a stop of its own clip level; where nothing is left the highest bound stands.
     #[test]
     fn the_merge_lies_among_its_frames(drawn in drawn()) {
         let bracket = bracket(drawn.any_frames(), &drawn.stops, drawn.reference);
         let map = merged(&bracket);
         for (at, &value) in map.radiance.indexed_iter() {
-            let lights = bracket.frames.iter().enumerate().map(|(j, f)| light(&f.picture.pixels, at, bracket.relative_exposure(j)));
-            let seen: Vec<f64> = lights.map_while(|light| light).filter(|l| !l.is_nan()).collect();
+            let (mut clipped, mut seen) = (false, Vec::new());
+            for (light, exposure) in samples(&bracket, at) {
+                match light {
+                    None => clipped = true,
+                    Some(light) if clipped && light * exposure >= 0.5 => {}
+                    Some(light) => seen.push(light),
+                }
+            }
             let (low, high) = seen.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(a, b), &l| (a.min(l), b.max(l)));
             let value = f64::from(value);
             if seen.is_empty() {
