@@ -19,6 +19,8 @@ mod resample;
 mod sampling;
 mod scratch;
 mod sums;
+#[cfg(test)]
+mod trial;
 pub mod uncertainty;
 mod weights;
 mod working_space;

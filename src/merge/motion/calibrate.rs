@@ -7,7 +7,7 @@
 use super::colour::{CLASSES, ColourRow, quarter_octave};
 use super::compare::{Pair, clipped, near_clipped};
 use super::misfit::{self, Misfit};
-use super::squares::gradient;
+use super::squares::{SQUARED_RESIDUAL, gradient};
 use super::view::{ChannelRows, View};
 use rayon::prelude::*;
 
@@ -26,8 +26,6 @@ const NINE_TENTHS: f32 = 2.705_5;
 /// Bounds on the factor on the model's variance. It is never below 1: compression flattens most of a uniform area and
 /// leaves isolated errors in it.
 const SCALE: (f32, f32) = (1.0, 12.0);
-/// Bounds on the position error left by registration, sampling and compression, pixels.
-const RESIDUAL: (f32, f32) = (0.05, 0.5);
 /// Approximate number of blocks used of each frame, in whole rows, and of all pairs and channels together at most.
 const BLOCKS: usize = 100_000;
 const ALL_BLOCKS: usize = 3_000_000;
@@ -46,8 +44,6 @@ struct ChannelCalibration {
     /// Radiance of the frame over that of the base, by half octave and class of colour; empty for frames without colour.
     ratios: Vec<f32>,
     misfit: Misfit,
-    /// Mean square position error, pixels^2.
-    squared_residual: f32,
 }
 
 /// Calibration of one pair at one level.
@@ -82,11 +78,6 @@ impl Calibration {
             *scale = this.levels[level].scale;
             *systematic = this.misfit.variance(level, x, chroma);
         }
-    }
-
-    /// Mean square position error in channel `c`, pixels^2.
-    pub(super) fn squared_residual(&self, c: usize) -> f32 {
-        self.0[c].squared_residual
     }
 }
 
@@ -132,9 +123,9 @@ impl Sample {
         (self.frame - ratio * self.base).powi(2)
     }
 
-    /// True if the block is so flat that a position error of half a pixel changes it by no more than noise.
+    /// True if the block is so flat that the position error allowed for changes it by no more than noise.
     fn is_flat(&self) -> bool {
-        self.texture * RESIDUAL.1 * RESIDUAL.1 < 9.0 * self.variance
+        self.texture * SQUARED_RESIDUAL < 9.0 * self.variance
     }
 }
 
@@ -149,17 +140,10 @@ pub(super) fn measure(views: &[View], reference: usize, pairs: &[Pair]) -> Vec<C
         .into_par_iter()
         .map(|row| sample_row(views, pairs, row))
         .collect();
-    let registration_residual = |pair: &Pair| {
-        let of = |frame: usize| views[frame].registration_residual();
-        of(pair.frame).max(of(pair.base))
-    };
     let unit = |k: usize| {
         let samples: Vec<Sample> = read.iter().flat_map(|row| &row[k]).copied().collect();
         let bound = (channels == 3).then(|| MOST_COLOUR_RATIO[k % channels]);
-        let mut found = calibrate(&samples, bound);
-        let least = registration_residual(&pairs[k / channels]);
-        found.squared_residual = squared_residual(&samples, &found).max(least * least);
-        found
+        calibrate(&samples, bound)
     };
     let units: Vec<_> = (0..pairs.len() * channels)
         .into_par_iter()
@@ -257,7 +241,6 @@ fn calibrate(samples: &[Sample], bound: Option<f32>) -> ChannelCalibration {
         levels: [even; LEVELS],
         ratios: Vec::new(),
         misfit: Misfit::NONE,
-        squared_residual: 0.0,
     };
     for (this, bin) in found.levels.iter_mut().zip(&bins) {
         let mut ratios: Vec<f32> = bin.iter().map(|s| s.frame / s.base).collect();
@@ -317,20 +300,6 @@ fn scale(samples: &[Sample], ratio: &impl Fn(&Sample) -> f32) -> Option<f32> {
     let place = squares.len() * 9 / 10;
     let tail = *squares.select_nth_unstable_by(place, f32::total_cmp).1 / NINE_TENTHS;
     Some(median.max(tail).clamp(SCALE.0, SCALE.1))
-}
-
-/// Mean square position error, pixels^2, from blocks whose texture is well above the noise.
-fn squared_residual(samples: &[Sample], found: &ChannelCalibration) -> f32 {
-    let of = |s: &Sample| {
-        let level = level(s.base);
-        let noise = s.variance * found.levels[level].scale;
-        let square = || s.square(found.ratio(level, s.class));
-        (s.texture * 0.01 > noise).then(|| (square() / MEDIAN - noise) / s.texture)
-    };
-    let mut squares: Vec<f32> = samples.iter().filter_map(of).collect();
-    median(&mut squares, ENOUGH).map_or(RESIDUAL.0 * RESIDUAL.0, |m| {
-        m.clamp(RESIDUAL.0 * RESIDUAL.0, RESIDUAL.1 * RESIDUAL.1)
-    })
 }
 
 /// The median; `None` of fewer than `enough` values.

@@ -8,6 +8,10 @@ use stopspan_core::raster::Work;
 /// calibration on both frames reaches and curves are steep (judgement). Nine blocks a quarter off do not pass for motion then.
 const BOUND: f32 = 0.1;
 
+/// Mean square position error between two frames, pixels^2: half a pixel. Registration is no better everywhere (lenses breathe, near
+/// things shift, half of a camera's colours have half the resolution), and what so small a shift explains is no second image.
+pub(super) const SQUARED_RESIDUAL: f32 = 0.25;
+
 /// Squared gradient at block `i` of the middle row, radiance^2 per pixel^2: mean square of the differences from the four
 /// neighbours, so that alternation from block to block counts as well as a slope. `side` is that of a block, pixels.
 pub(super) fn gradient([above, line, below]: [&[f32]; 3], i: usize, side: usize) -> f32 {
@@ -93,7 +97,6 @@ impl Work for Squares<'_> {
         calibration.expect(channel, &self.base.radiance, self.colours, out);
         let beside = BesideNoise {
             texture,
-            squared_residual: calibration.squared_residual(channel),
             systematic,
         };
         add_variance(self.frame, self.base, beside, variance);
@@ -105,11 +108,9 @@ impl Work for Squares<'_> {
     }
 }
 
-/// What adds to the noise of a row: squared gradients, radiance^2 per pixel^2, with the mean square position error, pixels^2; and the
-/// variance of response errors.
+/// What adds to the noise of a row: squared gradients, radiance^2 per pixel^2, and the variance of response errors.
 struct BesideNoise<'a> {
     texture: &'a [f32],
-    squared_residual: f32,
     systematic: &'a [f32],
 }
 
@@ -125,7 +126,7 @@ fn add_variance(frame: &BlockRow, base: &BlockRow, beside: BesideNoise, out: &mu
     let both = frame.variance.iter().zip(&base.variance);
     let more = beside.texture.iter().zip(beside.systematic);
     for (out, ((a, b), (texture, systematic))) in out.iter_mut().zip(both.zip(more)) {
-        *out = (a + b) * *out + beside.squared_residual * texture + systematic;
+        *out = (a + b) * *out + SQUARED_RESIDUAL * texture + systematic;
     }
     let values = [frame, base].map(|row| row.at_least.iter().zip(&row.at_most));
     let radiances = frame.radiance.iter().zip(&base.radiance);

@@ -17,8 +17,6 @@ const CLIP_MARGIN: f64 = 3.0;
 const COMPRESSION_SHARE: f64 = 0.5;
 /// The same of red and blue over that of green: they depend on the more coarsely quantised chroma as well.
 const CHROMA: f64 = 1.6;
-/// Position error left by colours at half the resolution (subsampled chroma, or the photosites of a mosaic), pixels.
-const HALVED: f32 = 0.4;
 
 /// Radiance of one block in one channel, and whether it is a value, a lower or an upper bound.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -102,8 +100,6 @@ pub(super) struct View<'a> {
     /// The part of the frame that shows the scene; `None` if all of it does.
     covered: Option<Region>,
     channels: Vec<Channel>,
-    /// Position error of the frame's colours, pixels.
-    registration_residual: f32,
     /// Side of a block, pixels.
     side: usize,
 }
@@ -211,11 +207,6 @@ impl<'a> View<'a> {
             transform: this.transform.unwrap_or(Transform::IDENTITY),
             covered: this.covered,
             channels: channels.collect(),
-            registration_residual: if demosaiced {
-                HALVED
-            } else {
-                registration_residual(&this.picture.compression)
-            },
             side,
         }
     }
@@ -236,11 +227,6 @@ impl<'a> View<'a> {
     /// Number of channels.
     pub(super) fn channels(&self) -> usize {
         self.channels.len()
-    }
-
-    /// Position error that the frame's own chroma resolution leaves, pixels.
-    pub(super) fn registration_residual(&self) -> f32 {
-        self.registration_residual
     }
 
     /// A buffer for [`Self::read`].
@@ -360,17 +346,6 @@ impl Work for Fill<'_> {
         for (most, &peak) in row.at_most.iter_mut().zip(self.peaks) {
             *most = if peak >= limit { 0.0 } else { *most };
         }
-    }
-}
-
-/// Position error that the chroma resolution of a file leaves, pixels.
-fn registration_residual(compression: &Compression) -> f32 {
-    match compression {
-        Compression::Jpeg {
-            chroma_subsampled: true,
-            ..
-        } => HALVED,
-        _ => 0.0,
     }
 }
 

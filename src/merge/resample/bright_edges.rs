@@ -1,77 +1,12 @@
 //! Bright windows of known radiance in frames half a pixel apart: what the shortest frame holds beside clipped pixels is kept, and
 //! what no frame holds does not become dark.
 use crate::Merger;
-use ndarray::Array3;
-use stopspan_core::model::{Bracket, Frame, Noise, NoiseModel, NoiseSource, flag};
-use stopspan_core::model::{RadianceMap, Response, ResponseCurve, ResponseMethod};
-use stopspan_core::raster::{Pixels, Transform};
-use stopspan_core::units::Estimate;
+use crate::trial::{COLUMNS, Noisy, READ, ROWS, SHOT, bracket, frame, known};
+use stopspan_core::model::{Frame, RadianceMap, flag};
 
-const ROWS: usize = 120;
-const COLUMNS: usize = 180;
-/// Variance per unit exposure, and at none; exposure 1 clips.
-const SHOT: f64 = 1.0 / 9000.0;
-const READ: f64 = 1e-6;
-
-/// Numbers of a normal distribution with deviation 1, near enough: sums of twelve even ones.
-struct Noisy(u32);
-
-impl Noisy {
-    fn next(&mut self) -> f64 {
-        let mut even = || {
-            self.0 = self.0.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
-            f64::from(self.0 >> 8) / f64::from(1 << 24)
-        };
-        (0..12).map(|_| even()).sum::<f64>() - 6.0
-    }
-}
-
-/// A linear frame of `stops` that sees at `position + shift` what the reference sees at `position`. `late` is the noise that the
-/// camera adds where its sensor is full already.
-fn frame(
-    (stops, shift): (f64, [f64; 2]),
-    late: f64,
-    noise: &mut Noisy,
-    light: impl Fn(f64, f64) -> f64,
-) -> Frame {
-    const PARTS: usize = 4;
-    let levels = Array3::from_shape_fn((ROWS, COLUMNS, 1), |(r, c, _)| {
-        let mut sum = 0.0;
-        for k in 0..PARTS * PARTS {
-            let part = |k: usize| (k as f64 + 0.5) / PARTS as f64;
-            let (y, x) = (r as f64 + part(k / PARTS), c as f64 + part(k % PARTS));
-            sum += light(y - shift[1], x - shift[0]);
-        }
-        let x = stops.exp2() * sum / (PARTS * PARTS) as f64;
-        let full = (x + (SHOT * x + READ).sqrt() * noise.next()).min(1.0);
-        (65535.0 * (full + late * noise.next()).clamp(0.0, 1.0)).round() as u16
-    });
-    let exposure = Estimate::new(stops, 0.01);
-    let mut frame = Frame::of_pixels(format!("{stops}.png"), Pixels::U16(levels), exposure);
-    frame.transform = (shift != [0.0; 2]).then(|| Transform::shift(shift[0], shift[1]));
-    frame
-}
-
-fn merged(frames: Vec<Frame>) -> RadianceMap {
-    let reference = frames.len() / 2;
-    let bracket = Bracket::new("bright", frames, reference);
-    let response = Response {
-        method: ResponseMethod::Linear,
-        curves: vec![ResponseCurve::linear(4096, 1.0)],
-        residual_stops: 0.0,
-        samples: 0,
-    };
-    let model = NoiseModel {
-        shot: SHOT,
-        read_variance: READ,
-        code_variance: 0.0,
-    };
-    let noise = Noise {
-        channels: vec![model],
-        groups: 9,
-        source: NoiseSource::Measured,
-    };
-    Merger::new(&bracket, &response, &noise).whole()
+fn merged(frames: impl Into<Vec<Frame>>) -> RadianceMap {
+    let (response, noise) = known();
+    Merger::new(&bracket(frames), &response, &noise).whole()
 }
 
 /// Distance to the nearest upright bar, pixels; negative within one. Bars are three pixels wide and thirty apart.
@@ -91,7 +26,7 @@ fn a_window_is_kept_up_to_its_clipped_edges() {
         let of = |stops: f64, part: f64| (stops, shift.map(|v| part * v));
         let frames = [of(-2.0, 1.0), of(0.0, 0.0), of(2.0, -0.6)];
         let frames = frames.map(|frame_of| frame(frame_of, 0.0, &mut random, light));
-        let map = merged(frames.into());
+        let map = merged(frames);
         let (mut beside, mut within) = (0, 0);
         for (r, c) in (4..ROWS - 4).flat_map(|r| (4..COLUMNS - 4).map(move |c| (r, c))) {
             let (y, x) = (r as f64 + 0.5, c as f64 + 0.5);
@@ -135,7 +70,7 @@ fn noise_near_saturation_leaves_no_dark_specks() {
                 |_, x| if x < 60.0 { 0.02 } else { 6.0 },
             )
         });
-        let map = merged(frames.into());
+        let map = merged(frames);
         for (r, c) in (4..ROWS - 4).flat_map(|r| (64..COLUMNS - 4).map(move |c| (r, c))) {
             let found = map.radiance[[r, c, 0]];
             assert!(found >= 4.0 * 0.99, "{late}: {found} at {r} {c}");
