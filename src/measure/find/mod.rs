@@ -3,8 +3,9 @@
 //! In reading order: the picture reduced and in log2 (`shrink`), its connected regions (`regions`), the flat patches among
 //! them (`flat`), chains of patches (`seeds`), the lattice they lie on (`lattice`), the wedge on it and the order of its
 //! steps (`order`), whether light falls in steps there or runs on (`continuity`), its steps beyond
-//! those found (`tails`), its doubtful ends (`ends`), and corners from edges (`edges`) in profiles across the sides (`profile`).
+//! those found (`tails`) and its further columns (`columns`), its doubtful ends (`ends`), and corners from edges (`edges`) in profiles across the sides (`profile`).
 use stopspan_core::results::CONFIDENT;
+mod columns;
 mod continuity;
 mod edges;
 mod ends;
