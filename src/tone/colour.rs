@@ -100,6 +100,13 @@ impl Film {
         }
     }
 
+    /// Exposure that is shown at a lightness of 8 to 100 L*, stops (0 just clips).
+    pub fn stops(&self, lightness: f64) -> f64 {
+        let light = ((lightness + 16.0) / 116.0).powi(3);
+        let room = f64::from(self.room);
+        (light * room / (1.0 + room - light)).log2() / f64::from(self.contrast)
+    }
+
     /// Linear display light, at most `peak`, of a pixel of which the camera would show luminance `display`. `pixel` is
     /// linear RGB in the rendering's primaries, `scene > 0` its luminance. Luminance is preserved exactly: what light
     /// the channels lack is white. Colours outside the display's gamut are desaturated smoothly towards grey of the same

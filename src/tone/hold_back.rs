@@ -9,15 +9,15 @@ use stopspan_core::model::{RadianceMap, flag, main_channel};
 /// Signal-to-noise ratio of a pixel from which on no colour is held back, and up to which detail is held back in full (Rose
 /// 1948 found 3 to 5 to be needed to see anything).
 const WHOLE: f32 = 4.0;
-/// Signal-to-noise ratio from which on nothing is held back.
-const CLEAN: f32 = 12.0;
+/// Signal-to-noise ratio from which on nothing is held back: noise of a twentieth of a stop, an L* at the slope of detail.
+const CLEAN: f32 = 30.0;
 /// Factor on [`WHOLE`] for colour where the noise was found in luminance, to which the strongest channel may add little.
 const FOUND: f32 = 0.5;
 /// Share of colour given up where every frame clips: channels clip one after another, and what they leave is no colour of
 /// the scene's.
 const UNKNOWN: f32 = 0.8;
 /// Factor on the variance of noise, for what is not to pass as detail by chance.
-const SURE: f32 = 1.3;
+const SURE: f32 = 2.0;
 /// Distance of the pixels that the floor is found from, about; pixels.
 const SAMPLES: usize = 160;
 /// Stops by which a pixel is darker than one beside it only by a fault.

@@ -16,25 +16,33 @@ use stopspan_core::raster::{Work, dispatch_simd, expand_into};
 const BAND: usize = 16;
 
 /// Standard deviation of the remapping, stops: variations below it are detail, larger ones edges.
-const WIDTH: f32 = 0.9;
+const WIDTH: f32 = 0.8;
 /// Distance of grounds, stops, and their largest number.
-const GROUNDS: (f64, usize) = (0.5, 64);
-/// Largest factor on the slope of the tone scale, and slope up to which detail is lifted in any case, L* a stop.
-const MOST: (f64, f64) = (6.0, 14.0);
+const GROUNDS: (f64, usize) = (0.35, 90);
+/// Largest factor on the slope of the tone scale, and slope up to which detail is lifted in any case, L* a stop; below mid
+/// grey, where a wedge's steps lie close together, and above, where windows do.
+const MOST: [(f64, f64); 2] = [(4.0, 14.0), (8.0, 24.0)];
+/// L* about mid grey over which one passes into the other.
+const TURN: f64 = 20.0;
 /// Variance below which a window counts as flat when the gain is fitted, stops squared.
 pub(super) const FLAT: f64 = 4e-4;
 /// Size of the longest side, pixels, at which the levels of [`detail_slope`] are counted.
 const NOMINAL: f64 = 1024.0;
 
-/// Largest slope of detail where the tone scale has `slope`, L* a stop.
-fn steepest(slope: f64) -> f64 {
-    (MOST.0 * slope).max(MOST.1)
+/// Slope that detail of a level of the pyramid is given, L* a stop, between that of the tone scale and [`MOST`]. Level 0
+/// is the finest of a picture [`NOMINAL`] pixels wide.
+fn detail_slope(level: f64) -> f64 {
+    14.0 + 14.0 / (1.0 + (level - 3.5).exp2())
 }
 
-/// Slope that detail of a level of the pyramid is given, L* a stop, between that of the tone scale and
-/// [`steepest`]. Level 0 is the finest of a picture [`NOMINAL`] pixels wide.
-fn detail_slope(level: f64) -> f64 {
-    11.0 + 5.0 / (1.0 + (level - 3.5).exp2())
+/// Weight of detail of a level about a ground: its slope over that of the tone scale there.
+fn weight(scale: &Table, ground: f32, level: f64, detail: f64) -> f32 {
+    let slope = f64::from(scale.slope(ground)) * UNIT;
+    let light = (0.5 + f64::from(scale.at(ground)) * UNIT / TURN).clamp(0.0, 1.0);
+    let [dark, light] = [(MOST[0], 1.0 - light), (MOST[1], light)]
+        .map(|((factor, any), share)| share * (factor * slope).max(any));
+    let wanted = detail_slope(level).clamp(slope, slope.max(dark + light));
+    ((detail * wanted - slope) / UNIT) as f32
 }
 
 /// What to add to the tone scale of each pixel, in [`UNIT`]s of L*. `plane` is finite log2 luminance, `ends` the lowest
@@ -54,12 +62,10 @@ pub(super) fn boost(
     let means = pyramid(plane.clone(), depth);
     let mut sums: Vec<Array2<f32>> = means.iter().map(|m| Array2::zeros(m.dim())).collect();
     for ground in grounds(ends) {
-        let slope = f64::from(scale.slope(ground.at)) * UNIT;
         let remapped = pyramid(remap(plane, ground.at), depth);
         for (level, sum) in sums.iter_mut().enumerate() {
-            let wanted = detail_slope(finest + level as f64).clamp(slope, steepest(slope));
             let ground = Ground {
-                weight: ((detail * wanted - slope) / UNIT) as f32,
+                weight: weight(scale, ground.at, finest + level as f64, detail),
                 ..ground
             };
             ground.add_band(&means[level], &remapped[level..], sum);
@@ -178,9 +184,7 @@ mod tests {
             let means = levels[level].clone();
             for (at, out) in levels[level].indexed_iter_mut() {
                 let ground = means[at];
-                let slope = f64::from(scale.slope(ground)) * UNIT;
-                let wanted = detail_slope(finest + level as f64).clamp(slope, steepest(slope));
-                let weight = ((detail * wanted - slope) / UNIT) as f32;
+                let weight = weight(scale, ground, finest + level as f64, detail);
                 let remapped = pyramid(
                     plane.mapv(|v| {
                         let d = v - ground;
@@ -202,7 +206,7 @@ mod tests {
     fn sampled_grounds_follow_the_filter_coefficient_by_coefficient() {
         let plane = scene();
         let histogram = Histogram::of(&plane);
-        let scale = tone_scale(&histogram, 1.0, -0.9);
+        let scale = tone_scale(&histogram, [-0.9, 1.0, 2.3]);
         let ends = [0.0, 1.0].map(|share| histogram.quantile(share));
         for detail in [0.5, 1.0, 2.0] {
             let fast = boost(&plane, &scale, ends, detail);
@@ -223,7 +227,7 @@ mod tests {
     #[test]
     fn without_detail_the_tone_scale_is_all() {
         let plane = Array2::from_elem((9, 13), 0.7);
-        let scale = tone_scale(&Histogram::of(&plane), 0.0, -1.9);
+        let scale = tone_scale(&Histogram::of(&plane), [-1.9, 0.0, 1.3]);
         for b in &boost(&plane, &scale, [0.7, 0.7], 1.0) {
             assert!(b.abs() < 1e-6, "{b}");
         }

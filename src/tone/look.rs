@@ -8,7 +8,7 @@ use super::histogram::Histogram;
 use super::scene::{Metering, Scene};
 use super::settings::{Operator, ToneSettings};
 use super::table::Table;
-use super::tone_scale::tone_scale;
+use super::tone_scale::{FRAME, tone_scale};
 use super::{bilateral, default_look, hold_back, local_laplacian, logarithmic, photographic};
 use ndarray::{Array2, Zip};
 use stopspan_core::model::RadianceMap;
@@ -95,8 +95,9 @@ impl Look {
         let scene = Scene::survey(map.radiance.view(), metering, SMALL_SIDES[1]);
         let histogram = Histogram::of(&scene.small);
         let mid = default_look::mid_log(&histogram, settings.reference);
-        let [film_dark, film_mid] = film_tones(settings);
-        let scale = tone_scale(&histogram, mid, mid - film_mid + film_dark);
+        let film = film(settings);
+        let tones = FRAME.map(|lightness| film.stops(lightness));
+        let scale = tone_scale(&histogram, tones.map(|stops| mid + stops - tones[1]));
         let detail = settings.local_contrast_stops.exp2();
         let grounds = GROUND_SHARES.map(|share| histogram.quantile(share));
         // Blocks of several pixels have no holes.
@@ -119,7 +120,7 @@ impl Look {
             settings: *settings,
             mixing,
             metering,
-            film: film(settings),
+            film,
             scale: Some(scale),
             gain: Some(gain),
             stops: Box::new(Print::stops),

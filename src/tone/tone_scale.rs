@@ -10,16 +10,19 @@ use super::table::Table;
 pub(super) const UNIT: f64 = 16.0;
 /// L* of the scene's dark end, of mid grey and of the light end.
 const ENDS: [f64; 3] = [11.0, 50.0, 96.0];
-/// L* at most of what the reference frame shows at L* 25: dark tones are lifted by no more, so that an evening stays one.
-const DARK: f64 = 31.0;
+/// L* at most of what the reference frame shows at [`FRAME`]'s dark tone: dark tones are lifted by no more, so that an evening
+/// stays one.
+const DARK: f64 = 28.5;
+/// L* at least of what it shows at [`FRAME`]'s light tone, so that the white of a room with lamps in it stays white.
+const LIGHT: f64 = 70.0;
 /// Shares of the scene that lie below its dark and its light end.
 const SHARES: [f64; 2] = [0.001, 0.999];
 /// Stops below mid grey that the dark end lies at most, however dark the darkest.
 const DEEPEST: f64 = 11.0;
 /// Added to the scene at both ends, stops.
 const MARGIN: f64 = 0.25;
-/// Stops that the dark tones span at least where they have a slope of their own.
-const LEAST_DARK: f64 = 1.0;
+/// Stops beyond the frame's dark or light tone from which on what lies there has a slope of its own.
+const APART: f64 = 1.0;
 /// Width of histogram bins, stops.
 const BIN: f64 = 0.05;
 /// Standard deviation of the blur of the histogram, stops.
@@ -35,9 +38,12 @@ const BUMP: [f64; 2] = [1.0, 0.3];
 /// Standard deviations of what is added below and above mid grey, stops. Wide below, so that a night stays a night.
 const BUMP_WIDTHS: [f64; 2] = [2.0, 1.6];
 
-/// Lightness over log2 luminance for a scene with this histogram, with mid grey at `mid` and what the reference frame shows at
-/// L* 25 at `dark`; in [`UNIT`]s from L* 50. It rises everywhere.
-pub(super) fn tone_scale(scene: &Histogram, mid: f64, dark: f64) -> Table {
+/// L* at which the frame shows what is named its dark tone, mid grey and its light tone.
+pub(super) const FRAME: [f64; 3] = [25.0, 50.0, 75.0];
+
+/// Lightness over log2 luminance for a scene with this histogram, where the reference frame has the tones of [`FRAME`] at these
+/// places; in [`UNIT`]s from L* 50. It rises everywhere.
+pub(super) fn tone_scale(scene: &Histogram, [dark, mid, light]: [f64; 3]) -> Table {
     let (low, high) = ends(scene, mid);
     let wish = wishes(scene, mid, low, high);
     let slope_at = |log: f64, gain: f64| {
@@ -52,22 +58,32 @@ pub(super) fn tone_scale(scene: &Histogram, mid: f64, dark: f64) -> Table {
     let gain_between = |from: f64, to: f64, height: f64| {
         gain_for(height, |gain| integral(from, to, |x| slope_at(x, gain)))
     };
-    let above = gain_between(mid, high, ENDS[2] - ENDS[1]);
-    let below = gain_between(low, mid, ENDS[1] - ENDS[0]);
-    let held =
-        dark > low + LEAST_DARK && ENDS[1] - integral(dark, mid, |x| slope_at(x, below)) > DARK;
-    let [deep, near] = match held {
-        true => [
-            gain_between(low, dark, DARK - ENDS[0]),
-            gain_between(dark, mid, ENDS[1] - DARK),
-        ],
-        false => [below, below],
-    };
+    // The gains on either side of the frame's tone at `place` between two ends: one and the same where its lightness is
+    // `fit` to stay as the histogram alone has it.
+    let gains =
+        |[from, place, to]: [f64; 3], [start, held, end]: [f64; 3], fit: fn(f64, f64) -> bool| {
+            let plain = gain_between(from, to, end - start);
+            let there = start + integral(from, place, |x| slope_at(x, plain));
+            if place - from < APART || to - place < APART || fit(there, held) {
+                return [plain, plain];
+            }
+            [
+                gain_between(from, place, held - start),
+                gain_between(place, to, end - held),
+            ]
+        };
+    let [deep, near] = gains([low, dark, mid], [ENDS[0], DARK, ENDS[1]], |l, most| {
+        l <= most
+    });
+    let [bright, top] = gains([mid, light, high], [ENDS[1], LIGHT, ENDS[2]], |l, least| {
+        l >= least
+    });
     let slope = |log: f64| match log {
         log if log < low => BEYOND,
         log if log < dark => slope_at(log, deep),
         log if log < mid => slope_at(log, near),
-        log => slope_at(log.min(high), above),
+        log if log < light => slope_at(log.min(high), bright),
+        log => slope_at(log.min(high), top),
     };
     let start = integral(-f64::from(REACH), mid, slope);
     let mut sum = -start;

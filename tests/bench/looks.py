@@ -7,7 +7,9 @@ exposure that brings its mean log luminance to mid grey, encoded after IEC 61966
 there already (NAME_OPERATOR.png) are measured instead of rendered. Figures go to FOLDER/looks.csv, sheets to FOLDER/NAME.png.
 
 What is measured, all in CIE L*a*b* (D65) of the 8-bit picture:
-  mid      median difference of L* from the reference, over pixels whose codes there all lie within 16..239
+  fair     share of pixels whose codes in the reference all lie within 16..239; where it is less than half, the frame is no
+           well-exposed picture of the scene, and mid, chroma and hue tell little
+  mid      median difference of L* from the reference, over those pixels
   chroma   median ratio of C*ab to the reference's, over those of them with C*ab > 8 there
   hue      median absolute difference of hue, degrees, over those of them with C*ab > 12 in both
   clipped  of the pixels that the reference clips (a code of 254 or more) and the map holds: share within L* 4..97
@@ -104,6 +106,7 @@ def measure(picture, reference, light, sigma, flags, best):
     smooth = deviation(cv2.blur(ours[..., 0], (5, 5)))
     dark = (y <= np.percentile(y, 10)) & (smooth < 1.0)
     return {
+        "fair": float(middle.mean()),
         "mid": median((ours[..., 0] - theirs[..., 0])[middle]),
         "chroma": median((chroma / np.maximum(known, 1e-3))[coloured]),
         "hue": median(angle[both]),
