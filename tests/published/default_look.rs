@@ -75,7 +75,10 @@ fn overshoot_beside_steps_is_small() {
                 .map(|at| off(at).max(beyond(at)))
                 .fold(0.0, f64::max);
             let share = off / (light - dark);
-            println!("{columns} px, {stops} stops: {off:.1} L*, {:.1} %", 100.0 * share);
+            println!(
+                "{columns} px, {stops} stops: {off:.1} L*, {:.1} %",
+                100.0 * share
+            );
             assert!(share <= most, "{columns} px, {stops} stops: {share:.3}");
         }
     }

@@ -12,6 +12,10 @@ const BOUND: f32 = 0.1;
 /// things shift, half of a camera's colours have half the resolution), and what so small a shift explains is no second image.
 pub(super) const SQUARED_RESIDUAL: f32 = 0.25;
 
+/// Squared gradient that is taken for noise, over the variance of a block and times its side squared: twice the mean, 4, of independent
+/// blocks, so that little of it is left where there is no texture, and false alarms come at the rate that was set.
+const OF_NOISE: f32 = 8.0;
+
 /// Squared gradient at block `i` of the middle row, radiance^2 per pixel^2: mean square of the differences from the four
 /// neighbours, so that alternation from block to block counts as well as a slope. `side` is that of a block, pixels.
 pub(super) fn gradient([above, line, below]: [&[f32]; 3], i: usize, side: usize) -> f32 {
@@ -97,6 +101,7 @@ impl Work for Squares<'_> {
         calibration.expect(channel, &self.base.radiance, self.colours, out);
         let beside = BesideNoise {
             texture,
+            of_noise: OF_NOISE / (self.side * self.side) as f32,
             systematic,
         };
         add_variance(self.frame, self.base, beside, variance);
@@ -111,6 +116,8 @@ impl Work for Squares<'_> {
 /// What adds to the noise of a row: squared gradients, radiance^2 per pixel^2, and the variance of response errors.
 struct BesideNoise<'a> {
     texture: &'a [f32],
+    /// Part of `texture` that is taken for noise, over the variance of a block.
+    of_noise: f32,
     systematic: &'a [f32],
 }
 
@@ -126,6 +133,7 @@ fn add_variance(frame: &BlockRow, base: &BlockRow, beside: BesideNoise, out: &mu
     let both = frame.variance.iter().zip(&base.variance);
     let more = beside.texture.iter().zip(beside.systematic);
     for (out, ((a, b), (texture, systematic))) in out.iter_mut().zip(both.zip(more)) {
+        let texture = (texture - beside.of_noise * b * *out).max(0.0);
         *out = (a + b) * *out + SQUARED_RESIDUAL * texture + systematic;
     }
     let values = [frame, base].map(|row| row.at_least.iter().zip(&row.at_most));
