@@ -2,7 +2,7 @@
 use super::sampling::{CLIPPED, NO_VALUE, Table, bound_of, table};
 use super::uncertainty::Corrections;
 use super::weights::{FrameLight, MARGIN, Weights, dark_deviations, first_weights};
-use stopspan_core::model::{Bracket, NoiseModel, ResponseCurve, flag};
+use stopspan_core::model::{Bracket, ChannelTerms, NoiseModel, ResponseCurve, flag};
 
 /// Tables of one channel.
 pub(super) struct Channel {
@@ -50,16 +50,20 @@ impl Channel {
         }
     }
 
-    /// Leaves frames out below a level, fraction of full scale, except the longest.
-    pub(super) fn trust_from(&mut self, level: f64) {
-        let floor = level - MARGIN / 255.0;
-        if floor > self.curve.floor_level {
-            let curve = ResponseCurve {
-                floor_level: floor,
-                ..self.curve.clone()
-            };
-            self.weights = Weights::new(&curve, &self.noise, &self.lights);
+    /// Takes the uncertainties of exposures from what the frames show, and leaves frames out below the level from which they are
+    /// trusted, except the longest.
+    pub(super) fn believe(&mut self, seen: &ChannelTerms) {
+        for (light, seen) in self.lights.iter_mut().zip(&seen.exposures) {
+            light.uncertainty_stops = seen.unwrap_or(light.uncertainty_stops);
         }
+        let curve = ResponseCurve {
+            floor_level: self
+                .curve
+                .floor_level
+                .max(seen.trusted_from - MARGIN / 255.0),
+            ..self.curve.clone()
+        };
+        self.weights = Weights::new(&curve, &self.noise, &self.lights);
     }
 
     /// Recomputes the systematic uncertainty of the remaining frames where frames were excluded for motion.

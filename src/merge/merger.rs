@@ -78,7 +78,7 @@ impl<'a> Merger<'a> {
         self.disagreement = seen;
         for (index, channel) in self.channels.iter_mut().enumerate() {
             if let Some(seen) = seen {
-                channel.trust_from(seen.channels[index].trusted_from);
+                channel.believe(&seen.channels[index]);
                 channel.corrections = Some(Corrections::new(seen, index, channel));
             }
         }

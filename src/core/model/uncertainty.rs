@@ -58,6 +58,9 @@ pub struct ChannelTerms {
     pub systematic: [ByLevel; COLOURS],
     /// Level, fraction of full scale, below which frames disagree by more than their light is worth: no frame but the longest is used there.
     pub trusted_from: f64,
+    /// By frame: standard uncertainty of its exposure beside those of the others, stops, as the frames show it; `None` where they show
+    /// too little. An error of the whole span is not in it.
+    pub exposures: Vec<Option<f64>>,
     /// Median radiance of what was compared: a map's scale is relative, so that errors that add up along the curve begin here.
     pub middle: f64,
 }
@@ -73,6 +76,8 @@ pub struct Disagreement {
     pub lost: Vec<[ByLevel; ACTIVITIES]>,
     /// Mean step between neighbouring exposures, natural logarithm; the error of one step adds up along the curve.
     pub step: f64,
+    /// Relative standard uncertainty of the exposure span, which pixels cannot tell.
+    pub span: f64,
 }
 
 #[cfg(test)]

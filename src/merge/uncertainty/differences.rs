@@ -48,8 +48,12 @@ pub(super) struct AreaDifference {
     pub(super) cell: usize,
     /// Class of colour.
     pub(super) colour: usize,
+    /// Class of activity.
+    pub(super) activity: usize,
     /// Mean relative difference.
     pub(super) mean: f64,
+    /// Variance of the differences of pixels about that mean.
+    pub(super) within: f64,
     /// Variance of that mean if pixels differ independently.
     pub(super) noise: f64,
 }
@@ -201,10 +205,10 @@ impl<'a> Comparison<'a> {
         self.merger.put_back(scratch);
         let line = self.classes.row(first / BLOCK);
         for (areas, out) in areas.iter().flatten().zip(out.iter_mut().flatten()) {
-            let concluded = areas.iter().enumerate().filter_map(|(i, area)| {
-                let colour = line[(i * AREA + AREA / 2) / BLOCK].colour;
-                area.conclude(usize::from(colour))
-            });
+            let concluded = areas
+                .iter()
+                .enumerate()
+                .filter_map(|(i, area)| area.conclude(&line[(i * AREA + AREA / 2) / BLOCK]));
             out.areas.extend(concluded);
         }
         gains
@@ -270,18 +274,20 @@ impl Area {
     }
 
     /// The mean difference, if enough of the area is seen by both frames.
-    fn conclude(&self, colour: usize) -> Option<AreaDifference> {
+    fn conclude(&self, class: &BlockClass) -> Option<AreaDifference> {
         let whole = (AREA * AREA) as f32;
         if self.count < FULL * whole {
             return None;
         }
         let mean = f64::from(self.sum / self.count);
-        let variance = f64::from(self.square / self.count) - mean * mean;
+        let within = (f64::from(self.square / self.count) - mean * mean).max(0.0);
         Some(AreaDifference {
             cell: (self.cells / self.count) as usize / TOGETHER,
-            colour,
+            colour: usize::from(class.colour),
+            activity: usize::from(class.activity),
             mean,
-            noise: variance.max(0.0) / f64::from(self.count),
+            within,
+            noise: within / f64::from(self.count),
         })
     }
 }

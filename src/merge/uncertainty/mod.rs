@@ -3,7 +3,7 @@
 //! A noise model fitted to flat places of single frames misses what lossy coding and a camera's processing do to detail, and what one
 //! response curve a channel cannot describe. Differences between registered frames show the sum of all that frames do not share. In
 //! reading order: `activity` sorts blocks of the picture by detail and colour; `differences` compares frames on sampled
-//! rows; `separate` resolves mean squares of differences into one variance by level; `coding` estimates the detail that
+//! rows; `exposures` judges by that how far exposures agree; `separate` resolves mean squares of differences into one variance by level; `coding` estimates the detail that
 //! compression takes from all frames alike; `tables` turns the terms into factors that a merge looks up.
 //!
 //! What a camera does to every frame alike, such as sharpening and noise reduction, no difference between them shows: it is not
@@ -11,6 +11,7 @@
 mod activity;
 mod coding;
 mod differences;
+mod exposures;
 mod separate;
 mod tables;
 
@@ -67,6 +68,7 @@ pub fn observe(recovered: &Recovered) -> Option<Disagreement> {
         channels: channels?,
         lost,
         step: mean_step(bracket),
+        span: exposures::span(bracket),
         blocks,
     })
 }
@@ -115,6 +117,9 @@ fn terms(
     } else {
         0.0
     };
+    let frames = merger.bracket.frames.len();
+    let of_channel = &seen.channels[channel];
+    let exposures = exposures::beside_others(frames, &seen.pairs, of_channel, &level);
     let in_all = pooled(&independent).solve(None)?;
     let usual = pooled(&systematic).solve(None).unwrap_or_default();
     let own = |s: Separation| s.solve(Some(&in_all)).unwrap_or(in_all);
@@ -123,6 +128,7 @@ fn terms(
         independent: independent.map(|s| ByLevel(own(s).0.map(|v| v.max(floor)))),
         systematic: systematic.map(of_colour),
         trusted_from: trusted_from(&usual),
+        exposures,
         middle: median_radiance(&seen.channels[channel]),
     })
 }
@@ -174,7 +180,8 @@ impl View<'_> {
         differences: &PairDifferences,
         sums: &mut [Separation; ACTIVITIES],
     ) {
-        for (class, sums) in differences.pixels.iter().zip(sums) {
+        let own = own_shares(&differences.areas);
+        for ((class, sums), own) in differences.pixels.iter().zip(sums).zip(&own) {
             for (cell, spread) in class.iter().enumerate() {
                 if spread.count < FEWEST_PIXELS || spread.sum <= 0.0 {
                     continue;
@@ -186,7 +193,7 @@ impl View<'_> {
                         let gain = self.seen.noise_gain[pair[k]];
                         gain * self.merger.channels[self.channel].per_code(pair[k], levels[k])
                     }),
-                    mean_square: spread.mean_square(),
+                    mean_square: own[cell] * spread.mean_square(),
                     samples: spread.count,
                 });
             }
@@ -201,13 +208,8 @@ impl View<'_> {
         sums: &mut [Separation; COLOURS],
     ) {
         let areas = &differences.areas;
-        let well_shown = |a: &&AreaDifference| {
-            let levels = pair.map(|j| (self.level)(j, a.cell));
-            levels.iter().all(|level| *level > WELL_SHOWN)
-        };
-        let means: Vec<f64> = areas.iter().filter(well_shown).map(|a| a.mean).collect();
-        let enough = means.len() >= FEWEST_AREAS;
-        let offset = median(&means).filter(|_| enough).unwrap_or(0.0);
+        let levels = |cell: usize| pair.map(|j| (self.level)(j, cell));
+        let offset = exposures::offset(areas, levels).unwrap_or(0.0);
         let mut groups: Vec<Vec<&AreaDifference>> = vec![Vec::new(); COARSE * COLOURS];
         for area in areas {
             groups[area.colour * COARSE + area.cell.min(COARSE - 1)].push(area);
@@ -217,13 +219,38 @@ impl View<'_> {
                 continue;
             }
             sums[i / COARSE].add(Observation {
-                levels: pair.map(|j| (self.level)(j, i % COARSE)),
+                levels: levels(i % COARSE),
                 factors: [1.0, 1.0],
                 mean_square: beyond_noise(group.iter().copied(), offset),
                 samples: group.len() as f64,
             });
         }
     }
+}
+
+/// By class of activity and coarse cell: share of the mean square of differences that pixels have for themselves. What all pixels of an
+/// area differ by is systematic, and counted there. 1 where too few areas are known.
+fn own_shares(areas: &[AreaDifference]) -> Vec<[f64; COARSE]> {
+    let mut groups: Vec<Vec<&AreaDifference>> = vec![Vec::new(); COARSE * ACTIVITIES];
+    for area in areas {
+        groups[area.activity * COARSE + area.cell.min(COARSE - 1)].push(area);
+    }
+    let share = |group: &Vec<&AreaDifference>| {
+        if group.len() < FEWEST_IN_GROUP {
+            return 1.0;
+        }
+        let within: Vec<f64> = group.iter().map(|a| a.within).collect();
+        let within = median(&within).unwrap_or(0.0);
+        let common = beyond_noise(group.iter().copied(), 0.0);
+        if within > 0.0 {
+            within / (within + common)
+        } else {
+            1.0
+        }
+    };
+    let of_activity =
+        |activity: usize| std::array::from_fn(|cell| share(&groups[activity * COARSE + cell]));
+    (0..ACTIVITIES).map(of_activity).collect()
 }
 
 /// Variance of mean differences about `offset` beyond that of their noise, from medians: leaves and people that moved unnoticed have

@@ -87,8 +87,9 @@ impl Corrections {
                     share * share * by_level.at(merged.level(j, cell)).max(0.0)
                 };
                 let local: f64 = shares.iter().enumerate().map(of_frame).sum();
-                let away = (centre(cell) / terms.middle).ln() / seen.step;
-                (local * (SHARED * SHARED + away * away)) as f32
+                let away = (centre(cell) / terms.middle).ln();
+                let steps = away / seen.step;
+                (local * (SHARED * SHARED + steps * steps) + (seen.span * away).powi(2)) as f32
             })
         };
         Corrections {
