@@ -1,5 +1,6 @@
 //! Shots of several cameras compared at the same places of one subject: which is brightest, cleanest and most neutral.
 use crate::compare::{D65, lab, xyz};
+use std::f64::consts::SQRT_2;
 use stopspan_core::results::{
     ComparedShot, Interval, NotRanked, Patch, SamePlaces, ShotComparison, ShotStanding, Undecided,
 };
@@ -7,13 +8,18 @@ use stopspan_core::statistics::moments::moments;
 use stopspan_core::statistics::significance::student_t_factor;
 use stopspan_core::units::{ExposureSettings, srgb_exposure};
 
+/// 97.5 % point of the normal distribution.
+const NORMAL95: f64 = 1.959_964;
 /// Fewest places that two shots must share.
 const FEWEST: usize = 3;
 /// Largest share of clipped pixels of a place.
 const CLIPPED: f64 = 0.01;
-/// Least SNR of one pixel of a place: the mean of noisy codes, taken to light by IEC 61966-2-1, is too low by 0.3 / SNR^2 (second order
-/// of a power of 1/2.4), 0.02 stops here.
+/// Least SNR of one pixel of a place (judgement): what noise adds to the light of a mean code is 0.02 stops here, and known.
 pub(crate) const LEAST_SNR: f64 = 5.0;
+
+/// Standard uncertainty of the light of a shot that all its places share, stops: light that falls off over the picture, by 0.02 density
+/// (0.066 stops) from end to end, evenly distributed (common practice, no source).
+const SHARED: f64 = 0.0664 / 3.464;
 
 /// One place in one shot.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -32,7 +38,7 @@ impl Place {
     /// A step of the wedge; `None` where it is clipped, black or lost in noise.
     pub fn of_patch(patch: &Patch) -> Option<Self> {
         let code = patch.code?;
-        let light = srgb_exposure(code[1] / 255.0);
+        let light = light_of_noisy(code[1], patch.code_deviation.unwrap_or(0.0));
         let sound = patch.clipped_share < CLIPPED
             && patch.crushed_share < 0.5
             && light > 0.0
@@ -44,6 +50,14 @@ impl Place {
             chroma: Some(chroma(code)),
         })
     }
+}
+
+/// Mean light of codes of a mean and a deviation, 0..=255: that of the mean code and, because the transfer function bends, what noise
+/// adds to it (to second order).
+fn light_of_noisy(mean: f64, deviation: f64) -> f64 {
+    let at = |code: f64| srgb_exposure((code / 255.0).max(0.0));
+    let step = deviation.clamp(1e-3, mean.max(1e-3));
+    (at(mean + step) + at(mean - step)) / 2.0
 }
 
 /// C*ab of a mean code, 0..=255.
@@ -78,15 +92,12 @@ pub fn compare_shots(shots: &[Shot], places: SamePlaces) -> Option<ShotCompariso
     let grey = places == SamePlaces::Wedge;
     let of = |shot: &Shot| {
         let both = shared(shot, first);
-        let against = |value: Value| -> Option<Interval> {
-            mean(
-                &both
-                    .iter()
-                    .filter_map(|(a, b)| Some(value(a)? - value(b)?))
-                    .collect::<Vec<_>>(),
-            )
+        let against = |what: Quantity| -> Option<Interval> {
+            let each = both.iter();
+            let each = each.filter_map(|(a, b)| Some((what.of)(a)? - (what.of)(b)?));
+            mean(&each.collect::<Vec<_>>(), what.shared)
         };
-        let by = |value: Value, sign: f64| standing(shots, shot, value, sign);
+        let by = |what: Quantity, sign: f64| standing(shots, shot, what, sign);
         let own: Vec<f64> = shot.places.iter().filter_map(|p| p.chroma).collect();
         let expected = expected(&first.settings, &shot.settings);
         ComparedShot {
@@ -97,7 +108,7 @@ pub fn compare_shots(shots: &[Shot], places: SamePlaces) -> Option<ShotCompariso
             expected_stops: expected,
             light_stops: against(LIGHT),
             snr_stops: against(SNR),
-            chroma: mean(&own).filter(|_| grey),
+            chroma: mean(&own, 0.0).filter(|_| grey),
             brightest: by(LIGHT, 1.0),
             above_settings: above_settings(shots, shot),
             cleanest: by(SNR, 1.0),
@@ -112,10 +123,27 @@ pub fn compare_shots(shots: &[Shot], places: SamePlaces) -> Option<ShotCompariso
     })
 }
 
-type Value = fn(&Place) -> Option<f64>;
-const LIGHT: Value = |p| Some(p.light.log2());
-const SNR: Value = |p| Some(p.snr.log2());
-const CHROMA: Value = |p| p.chroma;
+/// What is compared.
+#[derive(Clone, Copy)]
+struct Quantity {
+    of: fn(&Place) -> Option<f64>,
+    /// Standard uncertainty of a difference between two shots that all places share.
+    shared: f64,
+}
+
+const LIGHT: Quantity = Quantity {
+    of: |p| Some(p.light.log2()),
+    shared: SHARED * SQRT_2,
+};
+/// Photon noise: SNR follows the square root of light.
+const SNR: Quantity = Quantity {
+    of: |p| Some(p.snr.log2()),
+    shared: SHARED * SQRT_2 / 2.0,
+};
+const CHROMA: Quantity = Quantity {
+    of: |p| p.chroma,
+    shared: 0.0,
+};
 
 /// The places that two shots share.
 fn shared<'a>(one: &'a Shot, other: &'a Shot) -> Vec<(&'a Place, &'a Place)> {
@@ -127,12 +155,13 @@ fn shared<'a>(one: &'a Shot, other: &'a Shot) -> Vec<(&'a Place, &'a Place)> {
     one.places.iter().filter_map(|p| same(&p)).collect()
 }
 
-/// Mean with the 95 % interval of Student's t; without an interval for fewer than [`FEWEST`] values, `None` without any.
-fn mean(values: &[f64]) -> Option<Interval> {
+/// Mean with its 95 % interval: Student's t over the values, and a standard uncertainty that they share; without an interval for fewer
+/// than [`FEWEST`] values, `None` without any.
+fn mean(values: &[f64], shared: f64) -> Option<Interval> {
     let found = moments(values)?;
     let value = found.mean;
     let factor = student_t_factor(0.95, values.len() as f64 - 1.0);
-    let half = factor.map(|k| k * found.standard_uncertainty());
+    let half = factor.map(|k| (k * found.standard_uncertainty()).hypot(NORMAL95 * shared));
     let half = half.filter(|h| values.len() >= FEWEST && h.is_finite());
     Some(Interval {
         value,
@@ -151,21 +180,21 @@ fn expected(first: &ExposureSettings, second: &ExposureSettings) -> Option<f64> 
 }
 
 /// Standing by a value; `sign` is 1 if larger is first, -1 if smaller is.
-fn standing(shots: &[Shot], shot: &Shot, value: Value, sign: f64) -> Option<ShotStanding> {
+fn standing(shots: &[Shot], shot: &Shot, what: Quantity, sign: f64) -> Option<ShotStanding> {
     let difference = |other: &Shot| {
         let both = shared(other, shot);
         let list: Vec<f64> = both
             .iter()
-            .filter_map(|(a, b)| Some(sign * (value(a)? - value(b)?)))
+            .filter_map(|(a, b)| Some(sign * ((what.of)(a)? - (what.of)(b)?)))
             .collect();
         Some(list)
     };
-    stand(shots, shot, difference)
+    stand((shots, shot), what.shared, difference)
 }
 
 /// Standing by light less the light that the settings predict. `None` where a setting is unknown.
 fn above_settings(shots: &[Shot], shot: &Shot) -> Option<ShotStanding> {
-    stand(shots, shot, |other| {
+    stand((shots, shot), LIGHT.shared, |other| {
         let predicted = expected(&shot.settings, &other.settings)?;
         let both = shared(other, shot);
         let each = both
@@ -175,16 +204,16 @@ fn above_settings(shots: &[Shot], shot: &Shot) -> Option<ShotStanding> {
     })
 }
 
-/// Ranks a shot by the differences of the others from it, place by place.
+/// Ranks a shot by the differences of the others from it, place by place, with the standard uncertainty that the places share.
 fn stand(
-    shots: &[Shot],
-    shot: &Shot,
+    (shots, shot): (&[Shot], &Shot),
+    shared: f64,
     difference: impl Fn(&Shot) -> Option<Vec<f64>>,
 ) -> Option<ShotStanding> {
     let mut out = ShotStanding::default();
     let mut above = 0;
     for other in shots.iter().filter(|s| !std::ptr::eq(*s, shot)) {
-        let found = mean(&difference(other)?);
+        let found = mean(&difference(other)?, shared);
         match found.and_then(|d| Some((d.low95?, d.high95?))) {
             Some((low, _)) if low > 0.0 => above += 1,
             Some((_, high)) if high < 0.0 => {}
@@ -271,13 +300,17 @@ mod tests {
         );
     }
 
-    /// Of cameras that are alike, 95 of 100 pairs are a tie.
+    /// Of cameras that are alike but for what their lenses lose, 95 of 100 pairs are a tie.
     #[test]
     fn alike_cameras_tie_as_often_as_the_interval_says() {
         let tied = (0..400).filter(|i| {
+            let lens = |seed: u64| {
+                let mut random = rand_chacha::ChaCha8Rng::seed_from_u64(9000 + seed);
+                f64::exp2(Normal::new(0.0, SHARED).unwrap().sample(&mut random))
+            };
             let shots = [
-                shot("A", 2 * i + 1, (1.0, 1.0, 1.0)),
-                shot("B", 2 * i + 2, (1.0, 1.0, 1.0)),
+                shot("A", 2 * i + 1, (lens(2 * i + 1), 1.0, 1.0)),
+                shot("B", 2 * i + 2, (lens(2 * i + 2), 1.0, 1.0)),
             ];
             let found = compare_shots(&shots, SamePlaces::Wedge).unwrap();
             found.shots[0].brightest.as_ref().unwrap().tied.len() == 1

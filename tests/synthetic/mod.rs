@@ -35,6 +35,7 @@ mod raw_said;
 mod registration;
 mod response;
 mod scenarios;
+mod shots;
 mod simulator;
 mod stand_in;
 pub(crate) mod texture;
