@@ -3,7 +3,7 @@
 //! Log exposure of the steps, by their densities, is a smooth line over log light by IEC 61966-2-1, from which curves of cameras
 //! depart by contrast and, slowly, otherwise. Noise carried back through its slope is the incremental noise of ISO 15739. Even light over the wedge is taken
 //! for granted; glare of the lens counts as part of the curve.
-use super::smooth_line::{Knot, SmoothLine};
+use super::smooth_line::{EvenKnot, Knot, SmoothLine};
 use crate::wedge::PatchSample;
 use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
@@ -24,16 +24,19 @@ const FARTHEST: f64 = 1.0;
 /// How far above the lightest step behind the curve the clip level may lie where no step is clipped, stops of assumed light
 /// (judgement).
 const HIGHEST: f64 = 0.25;
-/// Largest share of clipped pixels of a step that still shows where between its pixels the clip level lies.
+/// Largest share of clipped pixels of a step, in that of the next lighter one, that still shows where between its pixels the clip level
+/// lies.
 const ALL_CLIPPED: f64 = 0.9;
 /// Standard uncertainty of that place, stops, beside that of the density (judgement).
 const PLACE: f64 = 0.03;
+/// Largest relative deviation of a pixel for which the second order is trusted.
+const MOST_DEVIATION: f64 = 0.7;
 /// Spacing of the line's abscissae, stops of assumed light.
 const SPACING: f64 = 0.15;
 /// Lowest level of the line, 8-bit codes; below it exposure is proportional to the level.
 const LOWEST: f64 = 0.25;
 /// Curves drawn from the uncertainty of the line.
-const DRAWN: usize = 200;
+const DRAWN: usize = 400;
 /// Seed of the draws: equal pictures give equal intervals.
 const SEED: u64 = 14_524;
 
@@ -80,14 +83,11 @@ pub fn wedge_curve(
     let mut knots: Vec<Knot> = steps.iter().map(knot).collect();
     let lightest = knots.iter().map(|k| k.x).reduce(f64::max).ok_or_else(few)?;
     let darkest = knots.iter().map(|k| k.x).fold(lightest, f64::min);
-    let at_clip = clip_knot(samples, place, &knots, assumed);
-    knots.extend(at_clip.map(|(y, uncertainty)| Knot {
-        x: srgb_exposure(base.clip_level).log2(),
-        y,
-        uncertainty,
-    }));
+    let at_clip = clip_knot(samples, place, (base, &knots), assumed);
     let grid = grid();
-    let line = SmoothLine::through(&knots, &grid, contrast).ok_or_else(few)?;
+    let line = SmoothLine::through(&knots, at_clip, &grid, contrast).ok_or_else(few)?;
+    unbent(&mut knots, &steps, line.mean());
+    let line = SmoothLine::through(&knots, at_clip, &grid, contrast).ok_or_else(few)?;
     let curve = |y: &[f64]| curve_through(base, y);
     let measured = curve(line.mean());
     let lowest = measured.exposure_at(srgb_level(darkest.exp2())) * (-FARTHEST).exp2();
@@ -118,6 +118,8 @@ struct Step {
     light: f64,
     /// Relative standard uncertainty of that mean, from noise.
     relative: f64,
+    /// Relative standard deviation of one pixel.
+    deviation: f64,
     density: f64,
     density_uncertainty: f64,
 }
@@ -134,16 +136,15 @@ fn usable(
         .map(|s| &s.patch)
         .filter(|p| p.clipped_share <= CLIPPED && p.crushed_share <= CRUSHED && p.linear > 0.0);
     good.filter_map(|p| {
+        let root = p.effective_samples.max(1.0).sqrt();
         let (light, relative) = match p.crushed_share > CUT {
             true => uncut(p, base)?,
-            false => {
-                let of_mean = p.linear_deviation / p.effective_samples.max(1.0).sqrt();
-                (p.linear, of_mean / p.linear)
-            }
+            false => (p.linear, p.linear_deviation / root / p.linear),
         };
         Some(Step {
             light,
             relative,
+            deviation: relative * root,
             density: place.density_of(p.step)?,
             density_uncertainty: place.density_uncertainty_of(p.step).unwrap_or(assumed),
         })
@@ -195,15 +196,27 @@ fn knot(step: &Step) -> Knot {
     }
 }
 
-/// Light at the clip level, log2 by the densities, and its standard uncertainty: where a step is clipped in part from the share of
-/// its normal noise that is, else half way between the lightest step that is not clipped and the darkest that is. `None` where no
-/// step is clipped.
+/// Moves the knots to where the mean of noisy pixels would lie if the line, of ordinates `y`, were straight in linear light: a power `s` of
+/// values of relative deviation `d` has a mean higher by a share of `s (s - 1) d^2 / 2` (second order).
+fn unbent(knots: &mut [Knot], steps: &[Step], y: &[f64]) {
+    const NEAR: f64 = 0.25;
+    for (knot, step) in knots.iter_mut().zip(steps) {
+        let (low, high) = (knot.x - NEAR, (knot.x + NEAR).min(0.0));
+        let slope = (ordinate(y, high) - ordinate(y, low)) / (high - low);
+        let bent = (slope - 1.0) / 2.0 * step.deviation.min(MOST_DEVIATION).powi(2);
+        knot.x += bent.max(-0.5).ln_1p() / LN_2;
+    }
+}
+
+/// Light at the clip level, log2 by the densities: where a step is clipped in part from the share of its normal noise that is, else
+/// anywhere between the noise of the lightest step that is not clipped and that of the darkest that is. `None` where no step is
+/// clipped.
 fn clip_knot(
     samples: &[PatchSample],
     place: &WedgePlace,
-    knots: &[Knot],
+    (base, knots): (&ResponseCurve, &[Knot]),
     assumed: f64,
-) -> Option<(f64, f64)> {
+) -> Option<EvenKnot> {
     let mut clipped = samples.iter().map(|s| &s.patch);
     let darkest = clipped.rfind(|p| p.clipped_share > CLIPPED)?;
     let own = place.density_uncertainty_of(darkest.step);
@@ -211,22 +224,29 @@ fn clip_knot(
     let light = -place.density_of(darkest.step)? * LOG2_10;
     let lighter = samples.iter().find(|s| s.patch.step + 1 == darkest.step);
     // Read noise on a full well leaves half of the pixels below the clip level, however light the step is.
-    let full = lighter.is_none_or(|s| s.patch.clipped_share >= ALL_CLIPPED);
-    if darkest.clipped_share < ALL_CLIPPED && full {
-        let next = samples.iter().find(|s| s.patch.step > darkest.step)?;
-        let relative = next.patch.linear_deviation / next.patch.linear;
-        let above = normal_quantile(1.0 - darkest.clipped_share)? * relative;
-        return Some((
-            light + above.max(-0.5).ln_1p() / LN_2,
-            uncertainty.hypot(PLACE),
-        ));
+    let most = lighter.map_or(1.0, |s| s.patch.clipped_share);
+    let share = darkest.clipped_share / most.max(CLIPPED);
+    let next = samples.iter().find(|s| s.patch.step > darkest.step)?;
+    let relative = next.patch.linear_deviation / next.patch.linear;
+    // log2 of a step's light at a quantile of its noise.
+    let at = |share: f64| {
+        let above = normal_quantile(share)? * relative;
+        Some(above.max(-0.5).ln_1p() / LN_2)
+    };
+    let knot = |low: f64, high: f64, uncertainty: f64| EvenKnot {
+        x: srgb_exposure(base.clip_level).log2(),
+        low,
+        high,
+        uncertainty,
+    };
+    if share < ALL_CLIPPED {
+        let y = light + at(1.0 - share)?;
+        return Some(knot(y, y, uncertainty.hypot(PLACE)));
     }
     let below = knots.iter().map(|k| k.y).reduce(f64::max)?;
-    let width = (light - below).max(0.0);
-    Some((
-        (light + below) / 2.0,
-        uncertainty.hypot(width / 12f64.sqrt()),
-    ))
+    let (low, high) = (below + at(1.0 - CLIPPED)?, light + at(1.0 - ALL_CLIPPED)?);
+    let middle = (low + high) / 2.0;
+    Some(knot(low.min(middle), high.max(middle), uncertainty))
 }
 
 /// Abscissae of the line: log2 of assumed light, from that of the lowest level to 0.

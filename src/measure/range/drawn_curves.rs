@@ -1,8 +1,8 @@
 //! Intervals of a range where the curve itself is uncertain: the patches are taken through curves drawn from its uncertainty.
-use super::fit::Observation;
+use super::fit::{Observation, fit, misfit};
 use super::interval::{PointEstimate, Resampling, Threshold, resampled};
 use super::noise_model::Capture;
-use stopspan_core::model::ResponseCurve;
+use stopspan_core::model::{NoiseModel, ResponseCurve};
 
 /// Ranges in stops over all resamples, as [`resampled`], shared out over the drawn curves. Means and variances of the patches
 /// follow each curve to first order.
@@ -43,6 +43,21 @@ pub(super) fn resampled_by_curves(
     }
     ranges.iter_mut().for_each(|r| r.sort_by(f64::total_cmp));
     ranges
+}
+
+/// Reduced chi-squared of the noise model fitted to the patches as a drawn curve shows them; infinite where none fits.
+pub(super) fn misfit_by_curve(
+    capture: &Capture,
+    curve: &ResponseCurve,
+    observations: &[(usize, Observation)],
+    (code_floor, model): (f64, &NoiseModel),
+) -> f64 {
+    let drawn = capture.by_curve(curve);
+    let through = |(_, seen): &(usize, Observation)| carried(capture, &drawn, curve, seen);
+    let seen: Vec<Observation> = observations.iter().map(through).collect();
+    let refs: Vec<&Observation> = seen.iter().collect();
+    let fitted = fit(&refs, code_floor, Some(model));
+    fitted.map_or(f64::INFINITY, |model| misfit(&refs, &model))
 }
 
 /// The observation of the same codes by another curve.

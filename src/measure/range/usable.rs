@@ -1,4 +1,5 @@
 //! Usable stops of a picture at each SNR threshold, with interval and limit.
+use super::drawn_curves::misfit_by_curve;
 use super::fit::{Observation, fit, misfit, observations};
 use super::fitted::Fitted;
 use super::interval::Resampling;
@@ -73,6 +74,11 @@ pub fn usable_stops(
             None => refused("fewer than four clean patches with noise in them"),
         };
     };
+    // A misfit that comes of the curve is in the drawn curves already.
+    let mut least = misfit(&refs, &model);
+    for curve in &settings.curves {
+        least = least.min(misfit_by_curve(&capture, curve, &seen, (floor, &model)));
+    }
     let fitted = Fitted {
         subject,
         capture: &capture,
@@ -80,7 +86,7 @@ pub fn usable_stops(
         seen: &seen,
         model,
         code_floor: floor,
-        spread: spread(misfit(&refs, &model)),
+        spread: spread(least),
     };
     let figures = fitted.figures(settings);
     let beyond = fitted.carried_beyond(&figures);
