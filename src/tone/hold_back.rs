@@ -11,8 +11,6 @@ use stopspan_core::model::{RadianceMap, flag, main_channel};
 const WHOLE: f32 = 4.0;
 /// Signal-to-noise ratio from which on nothing is held back: noise of a twentieth of a stop, an L* at the slope of detail.
 const CLEAN: f32 = 30.0;
-/// Factor on [`WHOLE`] for colour where the noise was found in luminance, to which the strongest channel may add little.
-const FOUND: f32 = 0.5;
 /// Share of colour given up where every frame clips: channels clip one after another, and what they leave is no colour of
 /// the scene's.
 const UNKNOWN: f32 = 0.8;
@@ -134,12 +132,13 @@ pub(super) fn kept(map: &RadianceMap, metering: Metering, block: usize) -> Optio
             let clean = ((ratio(*noise) - WHOLE) / (CLEAN - WHOLE)).clamp(0.0, 1.0);
             texture + clean * (1.0 - texture)
         });
-    let coloured = if stated { WHOLE } else { FOUND * WHOLE };
     let colour = Zip::from(&noise)
         .and(&clipped)
         .map_collect(|noise, clipped| {
             let known = 1.0 - UNKNOWN * *clipped as f32;
-            known * (ratio(*noise) / coloured).clamp(0.0, 1.0)
+            // Noise that was found in luminance tells little of colour, which the strongest channel may have alone.
+            let seen = (ratio(*noise) / WHOLE).clamp(0.0, 1.0);
+            if stated { known * seen } else { known }
         });
     Some(Kept { detail, colour })
 }

@@ -15,6 +15,7 @@ pub mod photographic;
 
 mod bands;
 mod colour;
+mod colour_noise;
 mod curve;
 mod gain;
 mod histogram;

@@ -1,5 +1,6 @@
 //! An operator prepared for one scene: tone of a pixel, local gain and tone curve, also for displays with headroom.
 use super::colour::{Film, Mixing};
+use super::colour_noise::colour_kept;
 use super::curve::curve;
 use super::default_look::Print;
 use super::gain::{Gain, quantiles};
@@ -36,6 +37,8 @@ pub(super) struct Look {
     pub film: Film,
     pub scale: Option<Table>,
     pub gain: Option<Gain>,
+    /// Share of colour kept at most, over log2 luminance.
+    pub colour: Option<Table>,
     /// Tone -> stops of scene light above mid grey.
     stops: Function,
     /// Stops above mid grey -> display luminance 0..=1.
@@ -67,6 +70,7 @@ impl Look {
             film: film(settings),
             scale: None,
             gain: None,
+            colour: None,
             stops: Box::new(move |log| log - mid),
             operator: Box::new(move |stops| operator(stops + mid)),
             contrast: PLAIN,
@@ -123,6 +127,7 @@ impl Look {
             film,
             scale: Some(scale),
             gain: Some(gain),
+            colour: colour_kept(map, metering),
             stops: Box::new(Print::stops),
             operator: Box::new(Print::luminance),
             contrast: default_look::BRIGHT_CONTRAST,

@@ -197,7 +197,13 @@ impl Line {
                 &self.across,
                 &mut self.room,
             );
+            self.colour.fill(1.0);
             gain.colour_of_row(number, &self.across, &mut self.colour);
+        }
+        if let Some(most) = &look.colour {
+            for (colour, &log) in self.colour.iter_mut().zip(&self.logs) {
+                *colour = colour.min(most.at(log));
+            }
         }
     }
 }
