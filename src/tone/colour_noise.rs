@@ -7,7 +7,8 @@ use super::scene::{Metering, REACH, log2};
 use super::table::Table;
 use stopspan_core::model::RadianceMap;
 
-/// Deviation of red less blue, over luminance, up to which colour is kept whole; where that is more than 1, as a share of it.
+/// Deviation of red less blue, over luminance, up to which colour is kept whole; where that itself is mostly more than 1, as a
+/// share of it.
 const SEEN: f32 = 0.25;
 /// Bins for each stop of luminance, and their number.
 const BINS: f32 = 2.0;
@@ -72,7 +73,7 @@ fn shares(bins: Vec<Vec<[f32; 2]>>) -> Option<Vec<f32>> {
         .into_iter()
         .map(|mut bin| {
             if bin.len() >= ENOUGH {
-                let usual = quantile(&mut bin, 1, 0.5).max(1.0);
+                let usual = quantile(&mut bin, 1, SMOOTH).max(1.0);
                 let smooth = quantile(&mut bin, 0, SMOOTH) / BELOW / usual;
                 least = Some(least.map_or(smooth, |l: f32| l.min(smooth)));
             }
