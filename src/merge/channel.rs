@@ -15,6 +15,8 @@ pub(super) struct Channel {
     pub(super) weights: Weights,
     /// Radiance at each frame's clip level: a lower bound where the frame is clipped.
     pub(super) bounds: Vec<f32>,
+    /// The highest of them: the bound where every frame is clipped.
+    pub(super) bound: f32,
     /// Standard deviation of radiance in the dark, by frame.
     pub(super) dark: Vec<f32>,
     pub(super) curve: ResponseCurve,
@@ -34,6 +36,7 @@ impl Channel {
     ) -> Self {
         let tables = frames.iter().zip(&bracket.frames);
         let bound = |f: &FrameLight| (curve.exposure_at(curve.clip_level) / f.factor) as f32;
+        let bounds: Vec<f32> = frames.iter().map(bound).collect();
         Channel {
             tables: tables
                 .map(|(f, frame)| table(&frame.picture.pixels, curve, f))
@@ -41,7 +44,8 @@ impl Channel {
             factors: frames.iter().map(|f| f.factor as f32).collect(),
             first: first_weights(curve, noise, frames),
             weights: Weights::new(curve, noise, frames),
-            bounds: frames.iter().map(bound).collect(),
+            bound: bounds.iter().copied().fold(0.0, f32::max),
+            bounds,
             dark: dark_deviations(curve, noise, frames),
             curve: curve.clone(),
             noise: *noise,

@@ -6,6 +6,7 @@
 //! Muse 2014).
 use super::channel::Channel;
 use super::resample::ROWS;
+use super::sampling::CLIPPED;
 use super::scratch::Scratch;
 use super::sums::{Merged, PIECE};
 use super::uncertainty::{Corrections, blocks_of};
@@ -243,8 +244,13 @@ impl<'a> Merger<'a> {
         let without = sums.weight.iter().filter(|w| **w <= 0.0).count();
         for column in 0..if without > 0 { flags.len() } else { 0 } {
             if sums.weight[column] <= 0.0 {
-                (radiance[column], statistical[column]) =
-                    this.without_weight(frames.clone().map(|f| f[column]));
+                // Most of them are clipped in every frame.
+                let clipped = frames.clone().all(|f| f[column] == CLIPPED);
+                (radiance[column], statistical[column]) = if clipped {
+                    (this.bound, this.bound)
+                } else {
+                    this.without_weight(frames.clone().map(|f| f[column]))
+                };
             }
         }
         if self.motion.is_some() {

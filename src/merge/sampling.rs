@@ -1,6 +1,6 @@
 //! Radiance of one row of every frame: looked up where a frame has no transform, resampled where it has one.
 use super::merger::Merger;
-use super::resample::Resampler;
+use super::resample::{Resampler, channel_of};
 use super::scratch::Scratch;
 use super::weights::FrameLight;
 use ndarray::Array3;
@@ -127,17 +127,17 @@ impl Merger<'_> {
             let table = this.tables[j].radiance.as_slice();
             match &self.bracket.frames[j].picture.pixels {
                 Pixels::U8(a) => {
-                    let codes = a.row_slice(row).iter().skip(c).step_by(channels);
                     let table: &[f32; 256] = table.try_into().unwrap_or(&[CLIPPED; 256]);
-                    fill(out, codes.map(|&code| table[usize::from(code)]));
+                    let light = |code: u8| table[usize::from(code)];
+                    fill(out, a.row_slice(row), (c, channels), light);
                 }
                 Pixels::U16(a) => {
-                    let codes = a.row_slice(row).iter().skip(c).step_by(channels);
-                    fill(out, codes.map(|&code| table[usize::from(code)]));
+                    let light = |code: u16| table[usize::from(code)];
+                    fill(out, a.row_slice(row), (c, channels), light);
                 }
                 Pixels::F32(a) => {
-                    let levels = a.row_slice(row).iter().skip(c).step_by(channels);
-                    fill(out, levels.map(|&level| this.float(j, level)));
+                    let light = |level: f32| this.float(j, level);
+                    fill(out, a.row_slice(row), (c, channels), light);
                 }
             }
         }
@@ -158,11 +158,21 @@ impl<T> RowSlice<T> for Array3<T> {
     }
 }
 
+/// Converts one channel of a row of pixels.
 #[inline]
-fn fill(out: &mut [f32], values: impl Iterator<Item = f32>) {
+fn fill<T: Copy>(
+    out: &mut [f32],
+    samples: &[T],
+    (channel, channels): (usize, usize),
+    light: impl Fn(T) -> f32,
+) {
+    if channels == 3 {
+        return channel_of::<T, 3>(samples, channel, out.iter_mut(), light);
+    }
+    let samples = samples.iter().skip(channel).step_by(channels);
     out.iter_mut()
-        .zip(values)
-        .for_each(|(to, value)| *to = value);
+        .zip(samples)
+        .for_each(|(to, &sample)| *to = light(sample));
 }
 
 /// The table of one channel of a frame.

@@ -15,6 +15,7 @@ use positions::{COLUMNS, LANES, Positions, TAPS, lanes};
 use std::ops::Range;
 use stopspan_core::raster::{Transform, Work, dispatch_simd};
 use window::Window;
+pub(super) use window::channel_of;
 
 /// Largest number of rows of the reference read together.
 pub(super) const ROWS: usize = 16;

@@ -116,7 +116,7 @@ impl Window {
 }
 
 /// Converts one channel of pixels with `N` channels.
-fn channel_of<'a, T: Copy, const N: usize>(
+pub(in super::super) fn channel_of<'a, T: Copy, const N: usize>(
     pixels: &[T],
     channel: usize,
     to: impl Iterator<Item = &'a mut f32>,

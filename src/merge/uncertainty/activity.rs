@@ -90,7 +90,7 @@ impl<'a> Curves<'a> {
             } else {
                 0.0
             };
-            (detail.min(1.0) * chroma.hypot(PROCESSED)) as f32
+            (detail.min(1.0) * (chroma * chroma + PROCESSED * PROCESSED).sqrt()) as f32
         });
         Block {
             activity: activity as f32,
