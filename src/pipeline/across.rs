@@ -25,7 +25,7 @@ pub(super) fn compare(
     (settings, policy): (&Settings, &Outputs),
     progress: Progress,
 ) -> Result<(), Error> {
-    let files = shots::default_shots(report, survey);
+    let files = shots::default_shots(report, survey, &settings.overrides.limits);
     if files.len() < 2 {
         return Ok(());
     }

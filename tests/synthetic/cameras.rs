@@ -284,3 +284,29 @@ fn places_and_pictures_that_are_not_there_are_errors() {
         ],
     );
 }
+
+/// More cameras than stand side by side on one sheet: all are compared, on further sheets.
+#[test]
+fn fourteen_cameras_are_compared() {
+    let scratch = tempfile::tempdir().unwrap();
+    let (folder, out) = (scratch.path().join("in"), scratch.path().join("out"));
+    for index in 0..14 {
+        let scenario = bench(&format!("camera{index}"), |s| {
+            s.seed = 200 + index;
+            s.camera.model = format!("Simulated {index:02}");
+            s.frames.truncate(1);
+            s.camera_hdr = false;
+        });
+        write_scenario(&scenario, &folder.join(&scenario.name), &Outputs::default()).unwrap();
+    }
+    let (code, said) = run(&folder, &out, &["--sheet-look", "light"]);
+    assert_eq!(code, Some(0), "{said}");
+    let text = std::fs::read_to_string(out.join("report.json")).unwrap();
+    let report: Report = serde_json::from_str(&text).unwrap();
+    let cameras = report.cameras.unwrap();
+    assert_eq!(cameras.rows.len(), 14);
+    assert_eq!(cameras.shots.unwrap().shots.len(), 14);
+    for name in ["cameras-2-light", "wedges-2-light", "places-2-light"] {
+        assert!(out.join(format!("sheets/{name}.svg")).is_file(), "{name}");
+    }
+}

@@ -7,15 +7,15 @@ use rayon::prelude::*;
 use std::path::{Path, PathBuf};
 use stopspan_core::Error;
 use stopspan_core::model::colour::stated_colour;
-use stopspan_core::model::{Bracket, DisplayConversion, Frame, file_name};
+use stopspan_core::model::{Bracket, DisplayConversion, Frame, Limits, file_name};
 use stopspan_core::results::{LinearLight, Patch, PictureMeasurement, Report};
-use stopspan_frames::{self as frames, Survey};
+use stopspan_frames::{self as frames, PlannedMemory, Survey};
 use stopspan_measure::{Place, Shot};
 use stopspan_report as report;
 use stopspan_report::sheet::CameraStrip;
 
-/// Largest number of cameras whose shots are held in memory at once.
-const MOST: usize = 12;
+/// The decoded shots, which are held at once, may take one part in so many of the memory limit.
+const SHARE: u64 = 2;
 
 /// A decoded default shot.
 pub(super) struct Taken {
@@ -37,8 +37,8 @@ pub(super) struct DefaultShot {
 }
 
 /// The reference frame of every bracket but those of raw files beside another, the best single picture of every camera without one, and the
-/// single shots that were not measured; at most [`MOST`].
-pub(super) fn default_shots(report: &Report, survey: &Survey) -> Vec<DefaultShot> {
+/// single shots that were not measured; as many as fit into memory.
+pub(super) fn default_shots(report: &Report, survey: &Survey, limits: &Limits) -> Vec<DefaultShot> {
     let raw: Vec<&String> = report
         .brackets
         .iter()
@@ -79,7 +79,14 @@ pub(super) fn default_shots(report: &Report, survey: &Survey) -> Vec<DefaultShot
         assumed: true,
     });
     let all = of_brackets.chain(of_pictures).chain(others);
-    all.take(MOST).collect()
+    let mut taken = 0u64;
+    let fits = |shot: &DefaultShot| {
+        let file = shot.file.as_path();
+        let planned = PlannedMemory::of_files([file].into_iter(), limits);
+        taken = taken.saturating_add(planned.pictures.samples);
+        taken <= limits.memory / SHARE
+    };
+    all.take_while(fits).collect()
 }
 
 /// Decodes the shots; those that cannot be decoded were reported before. Of shots that were not measured only the first of a camera that
