@@ -34,7 +34,8 @@ pub(super) fn colour_kept(map: &RadianceMap, metering: Metering) -> Option<Table
     for row in light.chunks_exact((3 * columns).max(1)).step_by(every) {
         let pixels = row.as_chunks::<3>().0.iter();
         let pixels: Vec<[f32; 2]> = pixels.map(|p| colour(p, metering)).collect();
-        for [a, b, c] in pixels.array_windows() {
+        for window in pixels.windows(3) {
+            let [a, b, c] = [window[0], window[1], window[2]];
             bins[bin(b[0])].push([(a[1] - 2.0 * b[1] + c[1]).abs(), b[1].abs()]);
         }
     }

@@ -13,10 +13,9 @@ use stopspan_core::model::ReferenceTones;
 const SOFT: [f64; 2] = [6.5, 90.0];
 /// Distance of the scene's key below and above the reference frame's mid grey, stops, up to which the frame is taken to
 /// be exposed as it was meant. A scene low in key is more often meant than one that is light all over.
-const MEANT: [f64; 2] = [3.5, 1.5];
-/// Shares of what is beyond [`MEANT`] that mid grey is drawn towards a key below and above. A frame too dark shows nothing
-/// of the scene; one too light still shows its dark part well.
-const FOLLOWED: [f64; 2] = [0.65, 0.1];
+const MEANT: [f64; 2] = [3.5, 2.2];
+/// Shares of what is beyond [`MEANT`] that mid grey is drawn towards a key below and above.
+const FOLLOWED: [f64; 2] = [0.65, 0.85];
 /// Contrast above mid grey on a display with headroom.
 pub(super) const BRIGHT_CONTRAST: f64 = 1.0;
 /// Shares of the scene that count neither as key below nor above.

@@ -57,8 +57,8 @@ pub(super) fn floor(map: &RadianceMap, weights: [f32; 3]) -> f32 {
     (BELOW * dark).max(0.5 * sigma as f32)
 }
 
-/// Log2 luminance with holes filled: pixels that are darker than a neighbour by more than [`HOLE`] get the mean of the
-/// neighbours that are not, where these are the most. Resampled maps have such pixels, often negative, beside lamps and the sun; no lens draws them.
+/// Log2 luminance with holes filled: pixels that are darker than a neighbour by more than [`HOLE`] are as dark
+/// as the darkest of the neighbours that are not, where these are the most. Resampled maps have such pixels, often negative, beside lamps and the sun; no lens draws them.
 pub(super) fn mended(plane: &Array2<f32>) -> Array2<f32> {
     let (rows, columns) = plane.dim();
     let mut out = plane.clone();
@@ -75,10 +75,10 @@ pub(super) fn mended(plane: &Array2<f32>) -> Array2<f32> {
                 ]);
                 let most = window.iter().copied().fold(f32::NEG_INFINITY, f32::max);
                 let sound = window.iter().filter(|v| **v >= most - HOLE);
-                let (sum, count) = sound.fold((0.0, 0), |(s, n), v| (s + v, n + 1));
+                let (least, count) = sound.fold((most, 0), |(l, n), v| (v.min(l), n + 1));
                 // At an edge most of the pixels about a dark one are dark.
                 if *to < most - HOLE && 2 * count > window.len() {
-                    *to = sum / count as f32;
+                    *to = least;
                 }
             }
         });
