@@ -163,6 +163,9 @@ struct Process {
     shape: fn(f64) -> f64,
 }
 
+/// Logarithm of the likelihood of the knots, and the mean of the line.
+type Posterior = (f64, DVector<f64>);
+
 impl Process {
     /// Covariance of the process at two abscissae.
     fn covariance(&self, a: f64, b: f64) -> f64 {
@@ -181,7 +184,7 @@ impl Process {
         knots: &[Knot],
         last: &[f64],
         at: &[f64],
-    ) -> Option<(Vec<(f64, DVector<f64>)>, DMatrix<f64>)> {
+    ) -> Option<(Vec<Posterior>, DMatrix<f64>)> {
         let n = knots.len();
         let centre = knots.iter().map(|k| k.y).sum::<f64>() / n as f64;
         let own = DMatrix::from_fn(n, n, |i, j| {

@@ -208,7 +208,6 @@ mod tests {
             let settings = MotionSettings::default();
             let motion = find(&bracket(frames), &response, &noise, &settings).unwrap();
             let share = motion.map_or(0.0, |m| m.share * (120.0 * 180.0) / (60.0 * 100.0));
-            println!("bars {by} px apart: {share:.3} of the window moved");
             assert!(
                 if by < 1.0 { share == 0.0 } else { share > 0.9 },
                 "{by}: {share}"

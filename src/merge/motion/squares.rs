@@ -12,9 +12,9 @@ const BOUND: f32 = 0.1;
 /// things shift, half of a camera's colours have half the resolution), and what so small a shift explains is no second image.
 pub(super) const SQUARED_RESIDUAL: f32 = 0.25;
 
-/// Squared gradient that is taken for noise, over the variance of a block and times its side squared: three times the mean, 4, of independent
-/// blocks, so that little of it is left where there is no texture, and false alarms come at the rate that was set.
-const OF_NOISE: f32 = 12.0;
+/// Squared gradient that is taken for noise, over the variance of a block and times its side squared: four times the mean, 4, of independent
+/// blocks, because where chance makes a block stand out its gradient stands out too. False alarms then come at the rate that was set.
+const OF_NOISE: f32 = 16.0;
 
 /// Squared gradient at block `i` of the middle row, radiance^2 per pixel^2: mean square of the differences from the four
 /// neighbours, so that alternation from block to block counts as well as a slope. `side` is that of a block, pixels.

@@ -119,7 +119,7 @@ fn terms(
     };
     let frames = merger.bracket.frames.len();
     let of_channel = &seen.channels[channel];
-    let exposures = exposures::beside_others(frames, &seen.pairs, of_channel, &level);
+    let exposures = exposures::beside_others(frames, &seen.pairs, of_channel, level);
     let in_all = pooled(&independent).solve(None)?;
     let usual = pooled(&systematic).solve(None).unwrap_or_default();
     let own = |s: Separation| s.solve(Some(&in_all)).unwrap_or(in_all);
