@@ -43,7 +43,7 @@ impl SkipReason {
             SkipReason::NotAPicture => NOT_A_PICTURE,
             SkipReason::RadianceMap => {
                 return format!(
-                    "a radiance map, not a frame (an OpenEXR frame states its exposure time, or is given one with {})",
+                    "a radiance map, which the command measure takes; an OpenEXR frame states its exposure time, or is given one with {}",
                     Setting::Exposure
                 );
             }

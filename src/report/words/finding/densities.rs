@@ -5,7 +5,7 @@ use stopspan_core::Setting;
 
 pub fn densities_from_merge() -> String {
     format!(
-        "Wedge densities unknown: they were taken from the merge, so the wedge cannot check the exposures, veiling glare or uneven light independently. Give {} if you have them.",
+        "Wedge densities unknown: they were measured in the map, so the wedge cannot check the exposures, veiling glare or uneven light independently. Give {} if you have them.",
         Setting::WedgeDensities
     )
 }
