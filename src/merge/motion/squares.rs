@@ -12,9 +12,10 @@ const BOUND: f32 = 0.1;
 /// things shift, half of a camera's colours have half the resolution), and what so small a shift explains is no second image.
 pub(super) const SQUARED_RESIDUAL: f32 = 0.25;
 
-/// Squared gradient that is taken for noise, over the variance of a block and times its side squared: four times the mean, 4, of independent
-/// blocks, because where chance makes a block stand out its gradient stands out too. False alarms then come at the rate that was set.
-const OF_NOISE: f32 = 16.0;
+/// Squared gradient up to which a block has no texture, over the variance of a block and times its side squared: eight times the mean, 4, of
+/// independent blocks without any, because where chance makes a block stand out its gradient stands out too. False alarms then come at
+/// the rate that was set.
+const OF_NOISE: f32 = 32.0;
 
 /// Squared gradient at block `i` of the middle row, radiance^2 per pixel^2: mean square of the differences from the four
 /// neighbours, so that alternation from block to block counts as well as a slope. `side` is that of a block, pixels.
@@ -116,7 +117,7 @@ impl Work for Squares<'_> {
 /// What adds to the noise of a row: squared gradients, radiance^2 per pixel^2, and the variance of response errors.
 struct BesideNoise<'a> {
     texture: &'a [f32],
-    /// Part of `texture` that is taken for noise, over the variance of a block.
+    /// Up to so many variances of a block `texture` is noise.
     of_noise: f32,
     systematic: &'a [f32],
 }
@@ -133,7 +134,8 @@ fn add_variance(frame: &BlockRow, base: &BlockRow, beside: BesideNoise, out: &mu
     let both = frame.variance.iter().zip(&base.variance);
     let more = beside.texture.iter().zip(beside.systematic);
     for (out, ((a, b), (texture, systematic))) in out.iter_mut().zip(both.zip(more)) {
-        let texture = (texture - beside.of_noise * b * *out).max(0.0);
+        let chance = *texture <= beside.of_noise * b * *out;
+        let texture = if chance { 0.0 } else { *texture };
         *out = (a + b) * *out + SQUARED_RESIDUAL * texture + systematic;
     }
     let values = [frame, base].map(|row| row.at_least.iter().zip(&row.at_most));
