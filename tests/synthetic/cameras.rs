@@ -287,6 +287,7 @@ fn places_and_pictures_that_are_not_there_are_errors() {
 
 /// More cameras than stand side by side on one sheet: all are compared, on further sheets.
 #[test]
+#[ignore = "fourteen cameras drawn and registered take more than a minute; run by hand before a release"]
 fn fourteen_cameras_are_compared() {
     let scratch = tempfile::tempdir().unwrap();
     let (folder, out) = (scratch.path().join("in"), scratch.path().join("out"));
