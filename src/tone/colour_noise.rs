@@ -66,8 +66,8 @@ fn quantile(bin: &mut [[f32; 2]], column: usize, share: f32) -> f32 {
         .1[column]
 }
 
-/// Shares kept, bin by bin, from second differences of colour and from colour itself. Noise never rises with luminance; bins with too few places below all others have the noise of
-/// the darkest that has enough.
+/// Shares kept, bin by bin, from second differences of colour and from colour itself. Noise never rises with luminance; bins with too
+/// few places below all others have the noise of the darkest that has enough.
 fn shares(bins: Vec<Vec<[f32; 2]>>) -> Option<Vec<f32>> {
     let mut least = None;
     let noise: Vec<Option<f32>> = bins
