@@ -2,7 +2,7 @@
 use super::model::Extent;
 use ndarray::Array2;
 use rayon::prelude::*;
-use rustfft::{FftPlanner, num_complex::Complex32};
+use rustfft::{Fft, FftDirection, algorithm::Radix4, num_complex::Complex32};
 use stopspan_core::raster::{Point, Transform};
 
 /// Maximum longer side of the plane that is searched, pixels.
@@ -96,15 +96,9 @@ fn smooth(plane: &Array2<f32>) -> Array2<f32> {
     small
 }
 
-/// Fourier transform of every row of a square, in place; the inverse is not normalised.
-fn transform_rows(data: &mut [Complex32], size: usize, inverse: bool) {
-    let mut planner = FftPlanner::new();
-    let fft = if inverse {
-        planner.plan_fft_inverse(size)
-    } else {
-        planner.plan_fft_forward(size)
-    };
-    fft.process(data);
+/// Fourier transform of every row of a square with a side that is a power of two, in place; the inverse is not normalised.
+fn transform_rows(data: &mut [Complex32], size: usize, direction: FftDirection) {
+    Radix4::new(size, direction).process(data);
 }
 
 /// Transposes a square in place.
@@ -122,9 +116,9 @@ pub(super) fn spectrum(plane: &Array2<f32>, size: usize) -> Vec<Complex32> {
     for ((r, c), &v) in plane.indexed_iter() {
         data[r * size + c].re = v;
     }
-    transform_rows(&mut data, size, false);
+    transform_rows(&mut data, size, FftDirection::Forward);
     transpose(&mut data, size);
-    transform_rows(&mut data, size, false);
+    transform_rows(&mut data, size, FftDirection::Forward);
     data
 }
 
@@ -154,9 +148,9 @@ pub(super) fn peaks(a: &[Complex32], b: &[Complex32], size: usize, side: usize) 
             cross * (gain / (cross.norm() + 0.02 * total + 1e-12))
         })
         .collect();
-    transform_rows(&mut data, size, true);
+    transform_rows(&mut data, size, FftDirection::Inverse);
     transpose(&mut data, size);
-    transform_rows(&mut data, size, true);
+    transform_rows(&mut data, size, FftDirection::Inverse);
     let signed = |i: usize| {
         if i > size / 2 {
             i as f64 - size as f64

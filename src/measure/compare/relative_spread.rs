@@ -1,9 +1,8 @@
 //! The kernel that maps one picture to another, from averaged spectra (Welch 1967), each frequency weighted by its
 //! coherence (Carter, Knapp and Nuttall 1973).
 use ndarray::Array2;
-use rustfft::{Fft, FftPlanner, num_complex::Complex64};
+use rustfft::{Fft, FftDirection, algorithm::Radix4, num_complex::Complex64};
 use std::f64::consts::PI;
-use std::sync::Arc;
 
 /// Side of the blocks of the spectra, pixels.
 pub const BLOCK: usize = 64;
@@ -15,8 +14,8 @@ const FEWEST: usize = 9;
 
 /// Transforms and window, computed once.
 pub struct Spectra {
-    forward: Arc<dyn Fft<f64>>,
-    inverse: Arc<dyn Fft<f64>>,
+    forward: Radix4<f64>,
+    inverse: Radix4<f64>,
     window: Vec<f64>,
 }
 
@@ -51,11 +50,10 @@ pub struct Spread {
 impl Spectra {
     /// The transforms, and a Hann window.
     pub fn new() -> Self {
-        let mut planner = FftPlanner::new();
         let fade = |i: usize| (PI * i as f64 / BLOCK as f64).sin().powi(2);
         Spectra {
-            forward: planner.plan_fft_forward(BLOCK),
-            inverse: planner.plan_fft_inverse(BLOCK),
+            forward: Radix4::new(BLOCK, FftDirection::Forward),
+            inverse: Radix4::new(BLOCK, FftDirection::Inverse),
             window: (0..AREA)
                 .map(|i| fade(i / BLOCK) * fade(i % BLOCK))
                 .collect(),
@@ -76,7 +74,7 @@ impl Spectra {
                 )
             })
             .collect();
-        plane(&mut both, &*self.forward);
+        plane(&mut both, &self.forward);
         for i in 0..AREA {
             let opposite = (BLOCK - i / BLOCK) % BLOCK * BLOCK + (BLOCK - i % BLOCK) % BLOCK;
             let (here, there) = (both[i], both[opposite].conj());
@@ -117,7 +115,7 @@ impl Spectra {
         weights[0] = next.iter().map(|&i| weights[i]).fold(0.0, f64::max);
         let back = |values: Vec<Complex64>| {
             let mut values = values;
-            plane(&mut values, &*self.inverse);
+            plane(&mut values, &self.inverse);
             let half = BLOCK / 2;
             Array2::from_shape_fn((BLOCK, BLOCK), |(r, c)| {
                 values[(r + half) % BLOCK * BLOCK + (c + half) % BLOCK].re / AREA as f64
@@ -132,7 +130,7 @@ impl Spectra {
 }
 
 /// Two-dimensional transform: rows, then columns.
-fn plane(values: &mut [Complex64], transform: &dyn Fft<f64>) {
+fn plane(values: &mut [Complex64], transform: &Radix4<f64>) {
     for _ in 0..2 {
         transform.process(values);
         for r in 0..BLOCK {
