@@ -54,11 +54,7 @@ pub fn ray(u: f64, v: f64, aspect: f64) -> Ray {
 }
 
 fn solid(shape: Shape, surface: fn(&Hit) -> Surface) -> Solid {
-    Solid {
-        shape,
-        surface,
-        opaque: true,
-    }
+    Solid::new(shape, surface)
 }
 
 fn block(

@@ -1,5 +1,5 @@
 //! Light in a room: window, lamp and ambient light on solids, with soft shadows from fixed sample points.
-use super::solids::{Hit, Ray, Shape, V};
+use super::solids::{Bound, Hit, Ray, Shape, V};
 
 /// A colour: relative radiance of red, green, blue.
 pub type Colour = [f64; 3];
@@ -19,12 +19,31 @@ pub struct Surface {
 
 /// A solid with its surface function.
 pub struct Solid {
-    /// Its shape.
-    pub shape: Shape,
-    /// Surface at a hit point.
-    pub surface: fn(&Hit) -> Surface,
+    shape: Shape,
+    bound: Bound,
+    surface: fn(&Hit) -> Surface,
     /// False for thin bright objects that must cast no shadow.
     pub opaque: bool,
+}
+
+impl Solid {
+    /// An opaque solid of this shape with the surface that `surface` gives at a hit point.
+    pub fn new(shape: Shape, surface: fn(&Hit) -> Surface) -> Self {
+        Solid {
+            bound: shape.bound(),
+            shape,
+            surface,
+            opaque: true,
+        }
+    }
+
+    /// The first entry of the ray within `reach` metres, if any.
+    fn meet(&self, ray: &Ray, reach: f64) -> Option<Hit> {
+        if self.bound.is_missed(ray, reach) {
+            return None;
+        }
+        self.shape.meet(ray).filter(|hit| hit.distance < reach)
+    }
 }
 
 /// A rectangular light in the plane x = constant, facing +x, with a cross of bars.
@@ -77,11 +96,8 @@ impl Room {
     fn first(&self, ray: &Ray) -> Option<(&Solid, Hit)> {
         let mut nearest: Option<(&Solid, Hit)> = None;
         for solid in &self.solids {
-            if let Some(hit) = solid.shape.meet(ray)
-                && nearest
-                    .as_ref()
-                    .is_none_or(|(_, n)| hit.distance < n.distance)
-            {
+            let reach = nearest.map_or(f64::INFINITY, |(_, hit)| hit.distance);
+            if let Some(hit) = solid.meet(ray, reach) {
                 nearest = Some((solid, hit));
             }
         }
@@ -89,10 +105,9 @@ impl Room {
     }
 
     fn blocked(&self, ray: &Ray, reach: f64) -> bool {
-        let before = |hit: Hit| hit.distance < reach;
         self.solids
             .iter()
-            .any(|s| s.opaque && s.shape.meet(ray).is_some_and(before))
+            .any(|s| s.opaque && s.meet(ray, reach).is_some())
     }
 
     /// Irradiance over pi from the window of radiance 1.

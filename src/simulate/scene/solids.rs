@@ -43,6 +43,24 @@ pub enum Shape {
     },
 }
 
+/// A sphere that holds a solid whole, so that most rays are known to miss it before it is asked.
+#[derive(Debug, Clone, Copy)]
+pub struct Bound {
+    centre: V,
+    radius: f64,
+}
+
+impl Bound {
+    /// True if the ray stays outside the sphere for its first `reach` metres.
+    pub fn is_missed(&self, ray: &Ray, reach: f64) -> bool {
+        let to = self.centre - ray.origin;
+        let along = to.dot(&ray.direction);
+        along < -self.radius
+            || along > reach + self.radius
+            || to.dot(&to) - along * along > self.radius * self.radius
+    }
+}
+
 /// Point where a ray enters a solid.
 #[derive(Debug, Clone, Copy)]
 pub struct Hit {
@@ -64,6 +82,23 @@ pub fn turned(lean: f64, turn: f64) -> Matrix3<f64> {
 }
 
 impl Shape {
+    /// A sphere about the solid, a little larger than need be for the sake of rounding.
+    pub fn bound(&self) -> Bound {
+        let (centre, radius) = match self {
+            Shape::Ellipsoid { centre, radii } => (*centre, radii.max()),
+            Shape::Block { centre, half, .. } => (*centre, half.norm()),
+            Shape::Cylinder {
+                base,
+                radius,
+                height,
+            } => (base + V::z() * (height / 2.0), radius.hypot(height / 2.0)),
+        };
+        Bound {
+            centre,
+            radius: radius * (1.0 + 1e-6) + 1e-6,
+        }
+    }
+
     /// The first entry of the ray at a distance above 1e-6, if any.
     pub fn meet(&self, ray: &Ray) -> Option<Hit> {
         match self {
