@@ -61,7 +61,9 @@ fn decode_into_array(bytes: &[u8], markers: &Markers, strict: bool) -> Result<Ar
         .set_max_width(usize::from(u16::MAX))
         .set_max_height(usize::from(u16::MAX))
         .jpeg_set_out_colorspace(space);
-    let mut decoder = JpegDecoder::new_with_options(ZCursor::new(bytes), options);
+    // A reader of this type is used nowhere else, so the decoder is compiled for it here, optimised in full: `image`, which is optimised
+    // less, has a copy for plain slices that would be taken.
+    let mut decoder = JpegDecoder::new_with_options(ZCursor::new(&bytes), options);
     decoder.decode_headers().map_err(damage)?;
     let wanted = rows * columns * channels;
     if decoder.dimensions() != Some((columns, rows)) || decoder.output_buffer_size() != Some(wanted)
