@@ -4,6 +4,7 @@
 //! are close to random, so they are stored, which takes almost no time.
 use simd_adler32::Adler32;
 use std::ops::Range;
+use stopspan_core::raster::{Work, dispatch_simd};
 
 /// Literals, end of block, and lengths.
 const SYMBOLS: usize = 286;
@@ -51,6 +52,7 @@ trait Sink {
     fn zeros(&mut self, count: usize);
 }
 
+#[inline(always)]
 fn visit(data: &[u8], sink: &mut impl Sink) {
     let (words, rest) = data.as_chunks::<8>();
     let mut zeros = 0;
@@ -73,6 +75,7 @@ fn visit(data: &[u8], sink: &mut impl Sink) {
 
 /// Encodes a run of zeros as one zero and repeats at distance 1. `each` is given the symbol, its extra bits and their
 /// number.
+#[inline(always)]
 fn repeats(count: usize, mut each: impl FnMut(usize, (u32, u32))) {
     each(0, (0, 0));
     let mut left = count - 1;
@@ -159,13 +162,32 @@ fn canonical_words(lengths: &[u32; SYMBOLS]) -> [(u16, u8); SYMBOLS] {
 
 /// A stream being written.
 pub(crate) struct Stream {
-    /// Output buffer; `at` bytes of it are written.
     out: Vec<u8>,
+    end: End,
+    sum: Adler32,
+}
+
+/// The end of what is written of a buffer.
+#[derive(Debug, Clone, Copy, Default)]
+struct End {
+    /// Bytes that are written.
     at: usize,
-    /// Bits not yet written, first bit lowest; fewer than eight between calls.
+    /// Bits not yet written, first bit lowest, and their number; fewer than eight between calls.
     bits: u64,
     held: u32,
-    sum: Adler32,
+}
+
+impl End {
+    /// Appends up to 56 bits; there must be room for eight bytes.
+    #[inline(always)]
+    fn put(&mut self, out: &mut [u8], bits: u64, count: u32) {
+        self.bits |= bits << self.held;
+        self.held += count;
+        out[self.at..self.at + 8].copy_from_slice(&self.bits.to_le_bytes());
+        self.at += (self.held / 8) as usize;
+        self.bits >>= self.held & !7;
+        self.held &= 7;
+    }
 }
 
 impl Stream {
@@ -181,9 +203,7 @@ impl Stream {
     pub(crate) fn without_head(expected: usize) -> Self {
         Stream {
             out: Vec::with_capacity(expected),
-            at: 0,
-            bits: 0,
-            held: 0,
+            end: End::default(),
             sum: Adler32::new(),
         }
     }
@@ -215,43 +235,42 @@ impl Stream {
     /// The bytes written, ended on a byte boundary, and the Adler-32 of the data.
     pub(crate) fn end(mut self, last: bool) -> (Vec<u8>, u32) {
         self.stored(&[], last);
-        self.out.truncate(self.at);
+        self.out.truncate(self.end.at);
         (self.out, self.sum.finish())
     }
 
     fn reserve(&mut self, bytes: usize) {
         // Eight bytes more, because `put` always writes eight bytes of which only some count.
-        let wanted = self.at + bytes + 8;
+        let wanted = self.end.at + bytes + 8;
         if self.out.len() < wanted {
             self.out.resize(wanted, 0);
         }
     }
 
     /// Appends up to 56 bits; `reserve` must have made room.
-    #[inline(always)]
     fn put(&mut self, bits: u64, count: u32) {
-        self.bits |= bits << self.held;
-        self.held += count;
-        self.out[self.at..self.at + 8].copy_from_slice(&self.bits.to_le_bytes());
-        self.at += (self.held / 8) as usize;
-        self.bits >>= self.held & !7;
-        self.held &= 7;
+        self.end.put(&mut self.out, bits, count);
     }
 
     fn stored(&mut self, data: &[u8], last: bool) {
         self.reserve(data.len() + 8);
         self.put(u64::from(last), 3);
-        self.put(0, (8 - self.held) % 8);
+        self.put(0, (8 - self.end.held) % 8);
         let length = data.len() as u64;
         self.put(length | (length ^ 0xffff) << 16, 32);
-        self.out[self.at..self.at + data.len()].copy_from_slice(data);
-        self.at += data.len();
+        self.out[self.end.at..][..data.len()].copy_from_slice(data);
+        self.end.at += data.len();
     }
 
     fn coded(&mut self, data: &[u8], code: &Code) {
         self.reserve(SYMBOLS + data.len() * LONGEST as usize / 8 + 8);
         self.describe(code);
-        visit(data, &mut Coder { stream: self, code });
+        self.end = dispatch_simd(Coder {
+            data,
+            code,
+            out: &mut self.out,
+            end: self.end,
+        });
         let (word, length) = code.words[END];
         self.put(word.into(), length.into());
     }
@@ -280,10 +299,30 @@ impl Stream {
     }
 }
 
-/// Writes the tokens of a block with its code.
+/// Writes the tokens of a block with its code. What it holds stays in registers, and words are shifted in one instruction where the
+/// processor has it.
 struct Coder<'a> {
-    stream: &'a mut Stream,
+    data: &'a [u8],
     code: &'a Code,
+    out: &'a mut [u8],
+    end: End,
+}
+
+impl Work for Coder<'_> {
+    type Output = End;
+
+    #[inline(always)]
+    fn call(mut self) -> End {
+        visit(self.data, &mut self);
+        self.end
+    }
+}
+
+impl Coder<'_> {
+    #[inline(always)]
+    fn put(&mut self, bits: u64, count: u32) {
+        self.end.put(self.out, bits, count);
+    }
 }
 
 impl Sink for Coder<'_> {
@@ -296,22 +335,24 @@ impl Sink for Coder<'_> {
                 bits |= u64::from(word) << count;
                 count += u32::from(length);
             }
-            self.stream.put(bits, count);
+            self.put(bits, count);
         }
     }
 
+    #[inline(always)]
     fn one(&mut self, byte: u8) {
         let (word, length) = self.code.words[usize::from(byte)];
-        self.stream.put(word.into(), length.into());
+        self.put(word.into(), length.into());
     }
 
+    #[inline(always)]
     fn zeros(&mut self, count: usize) {
         repeats(count, |symbol, (extra, bits)| {
             let (word, length) = self.code.words[symbol];
             let length = u32::from(length);
             // A length is followed by the only distance, one zero bit.
             let distance = u32::from(symbol > END);
-            self.stream.put(
+            self.put(
                 u64::from(word) | u64::from(extra) << length,
                 length + bits + distance,
             );
@@ -320,75 +361,4 @@ impl Sink for Coder<'_> {
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-    use proptest::prelude::*;
-
-    /// Pieces, alternately coded and stored, decoded by another implementation, which also verifies the checksum.
-    fn there_and_back(pieces: &[Vec<u8>]) -> Vec<u8> {
-        let mut stream = Stream::new(100);
-        for (k, piece) in pieces.iter().enumerate() {
-            let mut counts = Counts::new();
-            counts.add(piece);
-            let code = counts.code().filter(|_| k % 3 != 2);
-            stream.write(piece, std::iter::once((0..piece.len(), code.as_ref())));
-        }
-        let packed = stream.finish();
-        let other = miniz_oxide::inflate::decompress_to_vec_zlib(&packed).unwrap();
-        assert_eq!(fdeflate::decompress_to_vec(&packed).unwrap(), other);
-        other
-    }
-
-    #[test]
-    fn planes_of_every_kind_come_back() {
-        let noise = |range: u32, n: u32| -> Vec<u8> {
-            let mixed = (0..n).map(|i| i.wrapping_mul(2_654_435_761) >> 16);
-            mixed.map(|v| (v % range) as u8).collect()
-        };
-        let runs = |n: usize| [vec![0; n], vec![7; 8], vec![0; n + 1], vec![1, 2, 3]].concat();
-        for pieces in [
-            vec![],
-            vec![vec![]],
-            vec![vec![9]],
-            vec![noise(256, 70_000), noise(3, 5000), noise(256, 70_000)],
-            vec![noise(20, 12_345), vec![0; 100_000], vec![255; 1000]],
-            (1..300).map(|n| runs(8 * n)).collect(),
-            (1..40).map(runs).collect(),
-        ] {
-            assert_eq!(there_and_back(&pieces), pieces.concat());
-        }
-    }
-
-    /// Codes are complete, within the length limit, and within half a bit a byte of the entropy (Shannon 1948).
-    #[test]
-    fn codes_are_complete_and_short() {
-        let mut counts = [0u32; SYMBOLS];
-        for (k, count) in counts.iter_mut().enumerate().take(256) {
-            *count = (1e6 * (-(k as f64) / 5.0).exp()) as u32;
-        }
-        let code = Code::of(&counts);
-        let room: u64 = code
-            .words
-            .iter()
-            .map(|w| 1u64 << (LONGEST - u32::from(w.1)))
-            .sum();
-        assert_eq!(room, 1 << LONGEST);
-        let total: f64 = counts.iter().map(|&n| f64::from(n)).sum();
-        let (mut bits, mut entropy) = (0.0, 0.0);
-        for (&n, word) in counts.iter().zip(&code.words).filter(|(n, _)| **n > 0) {
-            let share = f64::from(n) / total;
-            bits += share * f64::from(word.1);
-            entropy -= share * share.log2();
-        }
-        assert!(bits >= entropy && bits < entropy + 0.5, "{bits} {entropy}");
-    }
-
-    proptest! {
-        #[test]
-        fn any_bytes_come_back(
-            pieces in prop::collection::vec(prop::collection::vec(prop_oneof![Just(0u8), 0u8..4, any::<u8>()], 0..400), 0..8)
-        ) {
-            prop_assert_eq!(there_and_back(&pieces), pieces.concat());
-        }
-    }
-}
+mod tests;
