@@ -8,7 +8,7 @@ use stopspan_core::model::{
     ACTIVITIES, BLOCK, BlockClass, Bracket, Compression, Frame, Response, ResponseCurve,
     main_channel,
 };
-use stopspan_core::raster::{Pixels, Point};
+use stopspan_core::raster::{Pixels, Point, Work, dispatch_simd};
 
 /// Blocks whose mean or whose highest sample comes nearer than this to the clip level, 8-bit codes, are taken from another frame.
 const FROM_CLIPPING: f64 = 3.0;
@@ -78,6 +78,7 @@ impl<'a> Curves<'a> {
     ///
     /// Detail that is grey in the scene, d ln exposure, moves the code of a channel by d / slope. Where chroma has half the resolution, fine
     /// detail moves every channel by the mean of that instead: its relative error is the departure of slope over mean from 1.
+    #[inline(always)]
     fn block(&self, sums: &Sums, halved: bool) -> Block {
         let slope = self.slope(1, sums.mean[1]);
         let activity = sums.variance.max(0.0).sqrt() * slope;
@@ -106,14 +107,17 @@ pub(super) fn classes(bracket: &Bracket, response: &Response) -> Array2<BlockCla
     let shape = (rows.div_ceil(BLOCK), columns.div_ceil(BLOCK));
     let curves = Curves::new(response);
     let order = by_distance(bracket);
-    let places: Vec<Block> = (0..shape.0 * shape.1)
-        .into_par_iter()
-        .with_min_len(shape.1)
-        .map(|i| {
-            let corner = [i / shape.1 * BLOCK, i % shape.1 * BLOCK];
-            best_view(bracket, &order, &curves, corner)
-        })
-        .collect();
+    let mut places = vec![Block::default(); shape.0 * shape.1];
+    let rows = places.par_chunks_mut(shape.1.max(1)).enumerate();
+    rows.for_each(|(row, blocks)| {
+        dispatch_simd(RowOfBlocks {
+            bracket,
+            order: &order,
+            curves: &curves,
+            row: row * BLOCK,
+            blocks,
+        });
+    });
     let edges = edges(&places);
     let class = |block: &Block| BlockClass {
         activity: edges.partition_point(|edge| block.activity >= *edge) as u8,
@@ -132,7 +136,29 @@ fn by_distance(bracket: &Bracket) -> Vec<usize> {
     order
 }
 
+/// Runs [`best_view`] on the blocks whose first row of pixels is `row`.
+struct RowOfBlocks<'a> {
+    bracket: &'a Bracket,
+    order: &'a [usize],
+    curves: &'a Curves<'a>,
+    row: usize,
+    blocks: &'a mut [Block],
+}
+
+impl Work for RowOfBlocks<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(self) {
+        for (i, block) in self.blocks.iter_mut().enumerate() {
+            let corner = [self.row, i * BLOCK];
+            *block = best_view(self.bracket, self.order, self.curves, corner);
+        }
+    }
+}
+
 /// A block as the first frame in `order` shows it that neither clips nor crushes it; as the reference does, where none is left.
+#[inline(always)]
 fn best_view(bracket: &Bracket, order: &[usize], curves: &Curves, corner: [usize; 2]) -> Block {
     let mut first = None;
     for &j in order {
@@ -164,6 +190,7 @@ fn is_halved(frame: &Frame) -> bool {
 }
 
 /// The block of `frame` where the reference frame has one with the top left corner `corner` (row, column); `None` outside.
+#[inline(always)]
 fn sums_of(frame: &Frame, corner: [usize; 2]) -> Option<Sums> {
     let [mut row, mut column] = corner;
     if let Some(transform) = frame.transform {
@@ -185,7 +212,8 @@ fn sums_of(frame: &Frame, corner: [usize; 2]) -> Option<Sums> {
     }
 }
 
-/// Sums over one block of samples with this full scale; `None` if it begins outside.
+/// Sums over one block of samples with this full scale; `None` if it begins outside, or has neither one channel nor three.
+#[inline(always)]
 fn sums<T: Copy + Into<f32>>(
     samples: &Array3<T>,
     row: usize,
@@ -198,45 +226,73 @@ fn sums<T: Copy + Into<f32>>(
     }
     let (high, wide) = (BLOCK.min(rows - row), BLOCK.min(columns - column));
     let all = samples.as_slice()?;
-    let main = main_channel(channels);
-    let (mut total, mut square, mut highest) = ([0.0f32; 3], 0.0f32, 0.0f32);
-    let mut fine = 0.0f32;
-    // About the first sample, so that single precision is enough for the squares.
-    let zero: f32 = all[(row * columns + column) * channels + main].into();
-    for r in (row..row + high).step_by(EVERY) {
-        let first = (r * columns + column) * channels;
-        for pixel in all[first..first + wide * channels].chunks_exact(channels) {
-            let green: f32 = pixel[main].into();
-            total[0] += pixel[0].into();
-            total[1] += green;
-            total[2] += pixel[channels.min(3) - 1].into();
-            square += (green - zero) * (green - zero);
-            highest = highest.max(green);
-        }
-        let line = &all[first..first + wide * channels];
-        for (a, b) in line
-            .iter()
-            .zip(&line[(2 * channels).min(line.len())..])
-            .skip(main)
-            .step_by(channels)
-        {
-            let (a, b): (f32, f32) = ((*a).into(), (*b).into());
-            fine += (a - b) * (a - b);
-        }
+    let from = |r: usize| (r * columns + column) * channels;
+    let lines = (row..row + high).step_by(EVERY).map(|r| &all[from(r)..]);
+    match channels {
+        1 => Some(sums_of_lines::<T, 1, BLOCK>(lines, wide, full)),
+        3 => Some(sums_of_lines::<T, 3, { 3 * BLOCK }>(lines, wide, full)),
+        _ => None,
     }
-    let lines = high.div_ceil(EVERY);
-    let count = (lines * wide) as f32;
-    let mean = total.map(|t| f64::from(t / count / full));
-    let about = f64::from((total[1] / count - zero) / full);
-    Some(Sums {
-        mean,
-        variance: f64::from(square / count / full / full) - about * about,
-        fine: f64::from(fine / full / full) / (2 * lines * wide.saturating_sub(2).max(1)) as f64,
-        highest: f64::from(highest / full),
-    })
+}
+
+/// Sums over the first `wide` pixels, of `C` channels, of these lines. All `N` samples of a block's line are summed side by side; those
+/// beyond `wide` are left out at the end.
+#[inline(always)]
+fn sums_of_lines<'a, T: Copy + Into<f32> + 'a, const C: usize, const N: usize>(
+    lines: impl Iterator<Item = &'a [T]>,
+    wide: usize,
+    full: f32,
+) -> Sums {
+    let main = main_channel(C);
+    let (mut total, mut square, mut highest, mut fine) =
+        ([0f32; N], [0f32; N], [0f32; N], [0f32; N]);
+    // About the first sample, so that single precision is enough for the squares.
+    let (mut zero, mut count) = (None, 0);
+    for line in lines {
+        let line = samples_of::<T, N>(line);
+        let zero = *zero.get_or_insert(line[main]);
+        for i in 0..N {
+            total[i] += line[i];
+            square[i] += (line[i] - zero) * (line[i] - zero);
+            highest[i] = highest[i].max(line[i]);
+        }
+        for i in 0..N - 2 * C {
+            fine[i] += (line[i] - line[i + 2 * C]) * (line[i] - line[i + 2 * C]);
+        }
+        count += 1;
+    }
+    let pixels = (count * wide) as f32;
+    let mean = [0, main, C - 1].map(|c| channel::<C>(&total, c, wide).sum::<f32>() / pixels);
+    let about = f64::from((mean[1] - zero.unwrap_or(0.0)) / full);
+    let square: f32 = channel::<C>(&square, main, wide).sum();
+    let within = wide.saturating_sub(2);
+    let fine: f32 = channel::<C>(&fine, main, within).sum();
+    Sums {
+        mean: mean.map(|m| f64::from(m / full)),
+        variance: f64::from(square / pixels / full / full) - about * about,
+        fine: f64::from(fine / full / full) / (2 * count * within.max(1)) as f64,
+        highest: f64::from(channel::<C>(&highest, main, wide).fold(0.0, f32::max) / full),
+    }
+}
+
+/// One channel of the first `wide` pixels of a line.
+#[inline(always)]
+fn channel<const C: usize>(line: &[f32], channel: usize, wide: usize) -> impl Iterator<Item = f32> {
+    let pixels = line.as_chunks::<C>().0.iter().take(wide);
+    pixels.map(move |pixel| pixel[channel])
+}
+
+/// The first `N` samples, with zeros in place of missing ones.
+#[inline(always)]
+fn samples_of<T: Copy + Into<f32>, const N: usize>(from: &[T]) -> [f32; N] {
+    if let Some(all) = from.first_chunk::<N>() {
+        return all.map(Into::into);
+    }
+    std::array::from_fn(|i| from.get(i).map_or(0.0, |&sample| sample.into()))
 }
 
 /// 0 for a neutral colour, else 1 + the sixth of the hue circle, from encoded red, green and blue.
+#[inline(always)]
 fn colour([red, green, blue]: [f64; 3]) -> u8 {
     let (high, low) = (red.max(green).max(blue), red.min(green).min(blue));
     let chroma = high - low;

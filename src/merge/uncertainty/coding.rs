@@ -6,7 +6,7 @@
 //! that became 0, and from the scale the mean square of what was lost.
 use ndarray::Array2;
 use stopspan_core::model::{ACTIVITIES, BLOCK, BlockClass, ByLevel, Compression, Frame, LEVELS};
-use stopspan_core::raster::Pixels;
+use stopspan_core::raster::{Pixels, Work, dispatch_simd};
 
 /// Share of the lost energy that two frames lose alike. Found with simulated brackets of JPEG quality 85 to 97: the
 /// covariance of the errors of two frames over the energy that each loses is 0.4 to 0.6; the rest is noise that each lost of its own.
@@ -31,9 +31,6 @@ pub(super) fn lost(frame: &Frame, classes: &Array2<BlockClass>) -> [ByLevel; ACT
         luminance_steps, ..
     } = frame.picture.compression
     else {
-        return nothing;
-    };
-    let Pixels::U8(_) = &frame.picture.pixels else {
         return nothing;
     };
     let turned = matches!(frame.picture.header.orientation, Some(5..=8));
@@ -64,8 +61,11 @@ fn count(frame: &Frame, classes: &Array2<BlockClass>, steps: &[f64; 64]) -> Zero
         blocks: [[0.0; ACTIVITIES]; LEVELS],
         zeros: Box::new([[[0.0; 64]; ACTIVITIES]; LEVELS]),
     };
-    let pixels = &frame.picture.pixels;
-    let (rows, columns, _) = pixels.dim();
+    let Pixels::U8(codes) = &frame.picture.pixels else {
+        return out;
+    };
+    let (rows, columns, channels) = codes.dim();
+    let all = codes.as_slice().unwrap_or_default();
     let [top, left] = corner(frame.picture.header.orientation, rows, columns);
     let (down, across) = ((rows - top) / BLOCK, (columns - left) / BLOCK);
     let every = (down * across / SAMPLED).max(1);
@@ -75,13 +75,17 @@ fn count(frame: &Frame, classes: &Array2<BlockClass>, steps: &[f64; 64]) -> Zero
         let Some(class) = classes.get((row / BLOCK, column / BLOCK)) else {
             continue;
         };
-        let block = luminance(pixels, row, column);
-        let coefficients = transform(&cosines, &block);
-        let level = ByLevel::place(coefficients[0] / 8.0 / 255.0).round() as usize;
+        let coefficients = dispatch_simd(Coefficients {
+            codes: &all[(row * columns + column) * channels..],
+            columns,
+            channels,
+            cosines: &cosines,
+        });
+        let level = ByLevel::place(coefficients[0][0] / 8.0 / 255.0).round() as usize;
         let (level, activity) = (level.min(LEVELS - 1), usize::from(class.activity));
         out.blocks[level][activity] += 1.0;
         let zeros = out.zeros[level][activity].iter_mut();
-        for ((zeros, coefficient), step) in zeros.zip(coefficients).zip(steps) {
+        for ((zeros, coefficient), step) in zeros.zip(coefficients.as_flattened()).zip(steps) {
             *zeros += f64::from(u8::from(coefficient.abs() < 0.5 * step));
         }
     }
@@ -116,41 +120,70 @@ fn laplace_below(limit: f64, below: f64) -> f64 {
     2.0 * scale * scale - above * (limit * limit + 2.0 * scale * limit + 2.0 * scale * scale)
 }
 
-/// Luminance of a block in codes (Rec. ITU-T T.871).
-fn luminance(pixels: &Pixels, row: usize, column: usize) -> [f64; 64] {
-    let Pixels::U8(codes) = pixels else {
-        return [0.0; 64];
-    };
-    let channels = codes.dim().2;
-    std::array::from_fn(|k| {
-        let at = |channel: usize| f64::from(codes[(row + k / 8, column + k % 8, channel)]);
-        if channels < 3 {
-            return at(0);
-        }
-        0.299 * at(0) + 0.587 * at(1) + 0.114 * at(2)
-    })
+/// A block of 8 x 8 numbers, line by line.
+type Square = [[f64; 8]; 8];
+
+/// The cosine transform of the block of a frame whose `codes` begin with it.
+struct Coefficients<'a> {
+    codes: &'a [u8],
+    /// Pixels of a line of the frame.
+    columns: usize,
+    channels: usize,
+    cosines: &'a Square,
 }
 
-/// The orthonormal cosine transform of 8 samples, by frequency and place.
-fn cosines() -> [[f64; 8]; 8] {
-    std::array::from_fn(|u| {
-        let scale = if u == 0 { 0.125f64.sqrt() } else { 0.5 };
-        std::array::from_fn(|x| {
+impl Work for Coefficients<'_> {
+    type Output = Square;
+
+    #[inline(always)]
+    fn call(self) -> Square {
+        transform(self.cosines, &self.luminance())
+    }
+}
+
+impl Coefficients<'_> {
+    /// Luminance of the block in codes (Rec. ITU-T T.871).
+    #[inline(always)]
+    fn luminance(&self) -> Square {
+        let line = |y: usize| &self.codes[y * self.columns * self.channels..];
+        let at = |y: usize, x: usize| match line(y)[x * self.channels..] {
+            [red, green, blue, ..] if self.channels == 3 => {
+                0.299 * f64::from(red) + 0.587 * f64::from(green) + 0.114 * f64::from(blue)
+            }
+            [code, ..] => f64::from(code),
+            [] => 0.0,
+        };
+        std::array::from_fn(|y| std::array::from_fn(|x| at(y, x)))
+    }
+}
+
+/// The orthonormal cosine transform of 8 samples, by place and frequency.
+fn cosines() -> Square {
+    std::array::from_fn(|x| {
+        std::array::from_fn(|u| {
+            let scale = if u == 0 { 0.125f64.sqrt() } else { 0.5 };
             scale * ((2 * x + 1) as f64 * u as f64 * std::f64::consts::PI / 16.0).cos()
         })
     })
 }
 
 /// Coefficients of a block by vertical, then horizontal frequency.
-fn transform(cosines: &[[f64; 8]; 8], block: &[f64; 64]) -> [f64; 64] {
-    let rows: [f64; 64] = std::array::from_fn(|k| {
-        let (y, u) = (k / 8, k % 8);
-        (0..8).map(|x| cosines[u][x] * block[8 * y + x]).sum()
-    });
-    std::array::from_fn(|k| {
-        let (v, u) = (k / 8, k % 8);
-        (0..8).map(|y| cosines[v][y] * rows[8 * y + u]).sum()
-    })
+#[inline(always)]
+fn transform(cosines: &Square, block: &Square) -> Square {
+    let rows: Square = std::array::from_fn(|y| combined(&block[y], cosines));
+    std::array::from_fn(|v| combined(&cosines.map(|place| place[v]), &rows))
+}
+
+/// The sum of eight lines, each times its factor.
+#[inline(always)]
+fn combined(factors: &[f64; 8], lines: &Square) -> [f64; 8] {
+    let mut sum = [0.0; 8];
+    for (factor, line) in factors.iter().zip(lines) {
+        for (sum, value) in sum.iter_mut().zip(line) {
+            *sum += factor * value;
+        }
+    }
+    sum
 }
 
 #[cfg(test)]
@@ -159,8 +192,10 @@ mod tests {
 
     #[test]
     fn the_transform_keeps_energy_and_puts_a_mean_into_its_first_coefficient() {
-        let block: [f64; 64] = std::array::from_fn(|k| ((k * 37) % 101) as f64);
+        let at = |k: usize| ((k * 37) % 101) as f64;
+        let block: Square = std::array::from_fn(|y| std::array::from_fn(|x| at(8 * y + x)));
         let found = transform(&cosines(), &block);
+        let (block, found) = (block.as_flattened(), found.as_flattened());
         let (a, b): (f64, f64) = (
             block.iter().map(|v| v * v).sum(),
             found.iter().map(|v| v * v).sum(),

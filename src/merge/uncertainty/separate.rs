@@ -12,8 +12,10 @@ const LEVEL: f64 = 1.0;
 const NEAR: f64 = 20.0;
 /// Rounds of reweighting: the variance of a mean square is proportional to the square of what it is the mean of.
 const ROUNDS: usize = 6;
-/// Rounds over all coordinates; nine unknowns settle to 1e-6 in fewer than 200.
+/// Rounds over all coordinates, at most.
 const SWEEPS: usize = 300;
+/// Largest change of a round, a share of the mean, at which the unknowns have settled.
+const SETTLED: f64 = 1e-13;
 /// Least expectation, a share of the mean: below it an observation gets no further weight.
 const LEAST: f64 = 1e-3;
 
@@ -85,7 +87,9 @@ impl Separation {
                 right[i] += NEAR / value;
             }
             for _ in 0..SWEEPS {
-                sweep(&normal, &right, &mut found);
+                if sweep(&normal, &right, &mut found) <= SETTLED * usual {
+                    break;
+                }
             }
         }
         let finite = found.iter().all(|v| v.is_finite());
@@ -136,15 +140,19 @@ fn add_square(normal: &mut Normal, combination: &[(usize, f64)], weight: f64) {
     }
 }
 
-/// One round over the coordinates, each set to its best value that is not negative.
-fn sweep(normal: &Normal, right: &[f64; LEVELS], found: &mut [f64; LEVELS]) {
+/// One round over the coordinates, each set to its best value that is not negative. The largest change.
+fn sweep(normal: &Normal, right: &[f64; LEVELS], found: &mut [f64; LEVELS]) -> f64 {
+    let mut largest = 0.0f64;
     for i in 0..LEVELS {
         let all: f64 = (0..LEVELS).map(|k| normal[i][k] * found[k]).sum();
         let own = normal[i][i];
         if own > 0.0 {
-            found[i] = (found[i] + (right[i] - all) / own).max(0.0);
+            let best = (found[i] + (right[i] - all) / own).max(0.0);
+            largest = largest.max((best - found[i]).abs());
+            found[i] = best;
         }
     }
+    largest
 }
 
 #[cfg(test)]
