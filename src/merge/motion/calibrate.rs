@@ -7,7 +7,7 @@
 use super::colour::{CLASSES, ColourRow, quarter_octave};
 use super::compare::{Pair, clipped, near_clipped};
 use super::misfit::{self, Misfit};
-use super::squares::{SQUARED_RESIDUAL, gradient};
+use super::squares::{SQUARED_RESIDUAL, gradients};
 use super::view::{ChannelRows, View};
 use rayon::prelude::*;
 
@@ -141,9 +141,12 @@ pub(super) fn measure(views: &[View], reference: usize, pairs: &[Pair]) -> Vec<C
         .map(|row| sample_row(views, pairs, row))
         .collect();
     let unit = |k: usize| {
-        let samples: Vec<Sample> = read.iter().flat_map(|row| &row[k]).copied().collect();
+        let mut by_level: Vec<Vec<Sample>> = vec![Vec::new(); LEVELS];
+        for sample in read.iter().flat_map(|row| &row[k]) {
+            by_level[level(sample.base)].push(*sample);
+        }
         let bound = (channels == 3).then(|| MOST_COLOUR_RATIO[k % channels]);
-        calibrate(&samples, bound)
+        calibrate(&by_level, bound)
     };
     let units: Vec<_> = (0..pairs.len() * channels)
         .into_par_iter()
@@ -153,86 +156,105 @@ pub(super) fn measure(views: &[View], reference: usize, pairs: &[Pair]) -> Vec<C
     units.chunks_exact(channels).map(of_pair).collect()
 }
 
-/// The samples of one row of blocks, by channel within pair.
+/// The flat samples of one row of blocks, by channel within pair.
 fn sample_row(views: &[View], pairs: &[Pair], row: usize) -> Vec<Vec<Sample>> {
-    let lines: Vec<[ChannelRows; 3]> = views
-        .iter()
-        .map(|view| {
-            [row - 1, row, row + 1].map(|r| {
-                let mut line = view.empty_rows();
-                view.read(r, &mut line);
-                line
-            })
-        })
-        .collect();
-    let near: Vec<Vec<f32>> = lines.iter().map(near_clipping).collect();
-    let of_pair = |pair: &Pair| {
-        let (frame, base) = (&lines[pair.frame][1], &lines[pair.base]);
-        let sides = near[pair.frame].iter().zip(&near[pair.base]);
-        let mut colours = ColourRow::new(views[0].dim().1);
-        colours.fill(&base[1]);
-        let of_channel = |c: usize| {
-            let mut out = Vec::new();
-            for (i, (&beside, &beside_base)) in sides.clone().enumerate() {
-                let a = frame[c].at(i).near_clipping(beside);
-                let b = base[1][c].at(i).near_clipping(beside_base);
-                if a.at_least * a.at_most * b.at_least * b.at_most == 1.0 {
-                    out.push(Sample {
-                        frame: a.radiance,
-                        base: b.radiance,
-                        variance: a.variance + b.variance,
-                        texture: gradient(
-                            [0, 1, 2].map(|r| base[r][c].radiance.as_slice()),
-                            i,
-                            views[0].side(),
-                        ),
-                        chroma: colours.chroma[i],
-                        window: [&lines[pair.frame], base].map(|rows| window_mean(rows, c, i)),
-                        class: colours.class[i],
-                    });
-                }
-            }
-            out
-        };
-        (0..frame.len()).map(of_channel).collect::<Vec<_>>()
-    };
-    pairs.iter().flat_map(of_pair).collect()
-}
-
-/// 1 for blocks of the middle row with a clipped block among their eight neighbours or themselves, else 0.
-fn near_clipping(lines: &[ChannelRows; 3]) -> Vec<f32> {
-    let across = lines[1][0].radiance.len();
-    let marks = [0, 1, 2].map(|r| {
-        let mut out = vec![0.0; across];
-        clipped(&lines[r], &mut out);
-        out
-    });
-    let mut out = vec![0.0; across];
-    near_clipped([&marks[0], &marks[1], &marks[2]], &mut out);
+    let frames: Vec<Surroundings> = views.iter().map(|v| Surroundings::read(v, row)).collect();
+    let mut colours = ColourRow::new(views[0].dim().1);
+    let mut out = Vec::new();
+    for pair in pairs {
+        let (frame, base) = (&frames[pair.frame], &frames[pair.base]);
+        colours.fill(&base.line);
+        for c in 0..base.line.len() {
+            let blocks = 0..base.near.len();
+            let seen = blocks.filter(|&i| frame.is_value(c, i) && base.is_value(c, i));
+            let sample = |i: usize| Sample {
+                frame: frame.line[c].radiance[i],
+                base: base.line[c].radiance[i],
+                variance: frame.line[c].variance[i] + base.line[c].variance[i],
+                texture: base.texture[c][i],
+                chroma: colours.chroma[i],
+                window: [frame.window[c][i], base.window[c][i]],
+                class: colours.class[i],
+            };
+            out.push(seen.map(sample).filter(Sample::is_flat).collect());
+        }
+    }
     out
 }
 
-/// Mean radiance of channel `c` in the 3 x 3 blocks about block `i` of the middle row; NaN unless all of them are values.
-fn window_mean(rows: &[ChannelRows; 3], c: usize, i: usize) -> f32 {
-    let mut sum = 0.0;
-    for row in rows {
-        let row = &row[c];
-        for k in i.saturating_sub(1)..=(i + 1).min(row.radiance.len() - 1) {
-            let value = row.at_least[k] * row.at_most[k] == 1.0;
-            sum += if value { row.radiance[k] } else { f32::NAN };
-        }
-    }
-    let inside = i > 0 && i + 1 < rows[0][c].radiance.len();
-    if inside { sum / 9.0 } else { f32::NAN }
+/// A row of blocks of one frame, and what surrounds each.
+struct Surroundings {
+    line: ChannelRows,
+    /// 1 for blocks with a clipped block among their eight neighbours or themselves, else 0.
+    near: Vec<f32>,
+    /// By channel: squared gradient, radiance^2 per pixel^2.
+    texture: Vec<Vec<f32>>,
+    /// By channel: mean radiance of the 3 x 3 blocks; NaN unless all of them are values.
+    window: Vec<Vec<f32>>,
 }
 
-/// Ratio, scale and misfit, from flat blocks. `bound` is the largest ratio of a colour; `None` for frames without colour.
-fn calibrate(samples: &[Sample], bound: Option<f32>) -> ChannelCalibration {
-    let flat: Vec<Sample> = samples.iter().filter(|s| s.is_flat()).copied().collect();
-    let mut bins: Vec<Vec<Sample>> = vec![Vec::new(); LEVELS];
-    for s in &flat {
-        bins[level(s.base)].push(*s);
+impl Surroundings {
+    /// Reads a row that is neither the first nor the last.
+    fn read(view: &View, row: usize) -> Self {
+        let rows = [row - 1, row, row + 1].map(|r| {
+            let mut line = view.empty_rows();
+            view.read(r, &mut line);
+            line
+        });
+        let across = view.dim().1;
+        let marks = rows.each_ref().map(|line| {
+            let mut out = vec![0.0; across];
+            clipped(line, &mut out);
+            out
+        });
+        let mut near = vec![0.0; across];
+        near_clipped(marks.each_ref().map(Vec::as_slice), &mut near);
+        let channels = 0..view.channels();
+        let texture = |c: usize| {
+            let mut out = vec![0.0; across];
+            let radiance = rows.each_ref().map(|line| line[c].radiance.as_slice());
+            gradients(radiance, view.side(), &mut out);
+            out
+        };
+        Surroundings {
+            near,
+            texture: channels.clone().map(texture).collect(),
+            window: channels.map(|c| window_means(&rows, c)).collect(),
+            line: {
+                let [_, line, _] = rows;
+                line
+            },
+        }
     }
+
+    /// True for a block that is neither black nor clipped, nor next to a clipped one.
+    fn is_value(&self, channel: usize, block: usize) -> bool {
+        let line = &self.line[channel];
+        self.near[block] == 0.0 && line.at_least[block] * line.at_most[block] == 1.0
+    }
+}
+
+/// Mean radiance of channel `c` in the 3 x 3 blocks about each block of the middle row; NaN unless all of them are values.
+fn window_means(rows: &[ChannelRows; 3], c: usize) -> Vec<f32> {
+    let values = rows.each_ref().map(|row| {
+        let bounds = row[c].at_least.iter().zip(&row[c].at_most);
+        let values = row[c].radiance.iter().zip(bounds);
+        let value = |(x, (least, most)): (&f32, (&f32, &f32))| {
+            if least * most == 1.0 { *x } else { f32::NAN }
+        };
+        values.map(value).collect::<Vec<f32>>()
+    });
+    let [above, line, below] = values.each_ref().map(|row| row.windows(3));
+    let mut out = vec![f32::NAN; values[1].len()];
+    for (out, ((a, b), c)) in out[1..].iter_mut().zip(above.zip(line).zip(below)) {
+        let sum = a[0] + a[1] + a[2] + b[0] + b[1] + b[2] + c[0] + c[1] + c[2];
+        *out = sum / 9.0;
+    }
+    out
+}
+
+/// Ratio, scale and misfit, from flat blocks by level. `bound` is the largest ratio of a colour; `None` for frames without colour.
+fn calibrate(by_level: &[Vec<Sample>], bound: Option<f32>) -> ChannelCalibration {
     let even = LevelCalibration {
         ratio: 1.0,
         scale: 1.0,
@@ -242,23 +264,23 @@ fn calibrate(samples: &[Sample], bound: Option<f32>) -> ChannelCalibration {
         ratios: Vec::new(),
         misfit: Misfit::NONE,
     };
-    for (this, bin) in found.levels.iter_mut().zip(&bins) {
+    for (this, bin) in found.levels.iter_mut().zip(by_level) {
         let mut ratios: Vec<f32> = bin.iter().map(|s| s.frame / s.base).collect();
         if let Some(ratio) = median(&mut ratios, ENOUGH) {
             this.ratio = ratio.clamp(1.0 - MOST_RATIO_ERROR, 1.0 + MOST_RATIO_ERROR);
         }
     }
     if let Some(bound) = bound {
-        found.ratios = ratios_by_colour(&flat, &found.levels, bound);
+        found.ratios = ratios_by_colour(by_level, &found.levels, bound);
     }
     let ratio = |s: &Sample| found.ratio(level(s.base), s.class);
-    let all = scale(&flat, &ratio).unwrap_or(1.0);
-    let scales: Vec<f32> = bins
+    let all = scale(by_level.iter().flatten(), &ratio).unwrap_or(1.0);
+    let scales: Vec<f32> = by_level
         .iter()
-        .map(|bin| scale(bin, &ratio).unwrap_or(all))
+        .map(|bin| scale(bin.iter(), &ratio).unwrap_or(all))
         .collect();
     let noise = |s: &Sample| s.variance * scales[level(s.base)];
-    let misfit = misfit::measure(&flat, &bins, &ratio, &noise);
+    let misfit = misfit::measure(by_level, &ratio, &noise);
     for (this, scale) in found.levels.iter_mut().zip(&scales) {
         this.scale = *scale;
     }
@@ -268,12 +290,16 @@ fn calibrate(samples: &[Sample], bound: Option<f32>) -> ChannelCalibration {
 
 /// Ratios by half octave and class of colour: the median of the samples of both; where they are few, that of the level times
 /// what the class departs from it by at all levels; where these are few as well, that of the level.
-fn ratios_by_colour(flat: &[Sample], levels: &[LevelCalibration; LEVELS], most: f32) -> Vec<f32> {
+fn ratios_by_colour(
+    by_level: &[Vec<Sample>],
+    levels: &[LevelCalibration; LEVELS],
+    most: f32,
+) -> Vec<f32> {
     let bounded = |ratio: f32| ratio.clamp(1.0 / most, most);
     let cell = |s: &Sample| level(s.base) / 2 * CLASSES + usize::from(s.class);
     let mut of_class: Vec<Vec<f32>> = vec![Vec::new(); CLASSES];
     let mut of_cell: Vec<Vec<f32>> = vec![Vec::new(); LEVELS / 2 * CLASSES];
-    for s in flat {
+    for s in by_level.iter().flatten() {
         let ratio = s.frame / s.base;
         of_class[usize::from(s.class)].push(ratio / levels[level(s.base)].ratio);
         of_cell[cell(s)].push(ratio);
@@ -293,8 +319,11 @@ fn ratios_by_colour(flat: &[Sample], levels: &[LevelCalibration; LEVELS], most: 
 
 /// Squared differences over the model's variance, by their median and their 90 % point, whichever is larger; `None` with
 /// fewer than [`ENOUGH`] samples.
-fn scale(samples: &[Sample], ratio: &impl Fn(&Sample) -> f32) -> Option<f32> {
-    let squares = samples.iter().map(|s| s.square(ratio(s)) / s.variance);
+fn scale<'s>(
+    samples: impl Iterator<Item = &'s Sample>,
+    ratio: &impl Fn(&Sample) -> f32,
+) -> Option<f32> {
+    let squares = samples.map(|s| s.square(ratio(s)) / s.variance);
     let mut squares: Vec<f32> = squares.collect();
     let median = median(&mut squares, ENOUGH)? / MEDIAN;
     let place = squares.len() * 9 / 10;

@@ -45,9 +45,8 @@ impl Misfit {
     }
 }
 
-/// Measures the errors on flat samples and on the same by level, with the expected ratio and the variance by noise of each.
+/// Measures the errors on flat samples by level, with the expected ratio and the variance by noise of each.
 pub(super) fn measure(
-    flat: &[Sample],
     by_level: &[Vec<Sample>],
     ratio: &impl Fn(&Sample) -> f32,
     noise: &impl Fn(&Sample) -> f32,
@@ -60,7 +59,7 @@ pub(super) fn measure(
         let error = window(s)? / s.base;
         Some([error, noise(s) / (9.0 * s.base * s.base)])
     };
-    let all = excess(flat.iter().filter_map(relative)).unwrap_or(0.0);
+    let all = excess(by_level.iter().flatten().filter_map(relative)).unwrap_or(0.0);
     let mut found = Misfit::NONE;
     for (out, bin) in found.relative.iter_mut().zip(by_level) {
         let variance = excess(bin.iter().filter_map(relative)).unwrap_or(all);
@@ -73,7 +72,7 @@ pub(super) fn measure(
         let known = noise(s) / 9.0 + found.relative[level(s.base)] / SHARED * s.base * s.base;
         Some([window(s)? / s.chroma, known / (s.chroma * s.chroma)])
     };
-    let mixed = excess(flat.iter().filter_map(strong)).unwrap_or(0.0);
+    let mixed = excess(by_level.iter().flatten().filter_map(strong)).unwrap_or(0.0);
     found.mixed = SHARED * mixed.clamp(MIXED.0 * MIXED.0, MIXED.1 * MIXED.1);
     found
 }

@@ -19,7 +19,7 @@ const OF_NOISE: f32 = 32.0;
 
 /// Squared gradient at block `i` of the middle row, radiance^2 per pixel^2: mean square of the differences from the four
 /// neighbours, so that alternation from block to block counts as well as a slope. `side` is that of a block, pixels.
-pub(super) fn gradient([above, line, below]: [&[f32]; 3], i: usize, side: usize) -> f32 {
+fn gradient([above, line, below]: [&[f32]; 3], i: usize, side: usize) -> f32 {
     let here = line[i];
     let left = line[i.saturating_sub(1)] - here;
     let right = line[(i + 1).min(line.len() - 1)] - here;
@@ -29,7 +29,7 @@ pub(super) fn gradient([above, line, below]: [&[f32]; 3], i: usize, side: usize)
 
 /// [`gradient`] of a whole row.
 #[inline(always)]
-fn gradients(rows: [&[f32]; 3], side: usize, out: &mut [f32]) {
+pub(super) fn gradients(rows: [&[f32]; 3], side: usize, out: &mut [f32]) {
     let [above, line, below] = rows;
     let last = line.len() - 1;
     let across = line.windows(3).zip(above[1..].iter().zip(&below[1..]));
@@ -176,7 +176,9 @@ fn squares(
     }
 }
 
-/// The marks `at_least` and `at_most` as [`BlockBound::near_clipping`](super::view::BlockBound::near_clipping) leaves them.
+/// The marks [`at_least`](super::view::BlockBound::at_least) and [`at_most`](super::view::BlockBound::at_most) that are left where `near`
+/// is 1, next to a clipped block of the same frame; unchanged where it is 0. Compression spreads the colour errors of clipping to the
+/// neighbours, so an unclipped block there bounds nothing.
 #[inline(always)]
 fn near_clipping(at_least: f32, at_most: f32, near: f32) -> (f32, f32) {
     (at_least * (1.0 - near * at_most), at_most * (1.0 - near))

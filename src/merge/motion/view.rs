@@ -31,20 +31,6 @@ pub(super) struct BlockBound {
     pub at_most: f32,
 }
 
-impl BlockBound {
-    /// The bound that is left where `near` is 1, next to a clipped block of the same frame; unchanged where it is 0.
-    ///
-    /// Compression spreads the colour errors of clipping to the neighbours, so an unclipped block there bounds nothing.
-    #[inline]
-    pub(super) fn near_clipping(self, near: f32) -> BlockBound {
-        BlockBound {
-            at_least: self.at_least * (1.0 - near * self.at_most),
-            at_most: self.at_most * (1.0 - near),
-            ..self
-        }
-    }
-}
-
 /// A block that the frame does not cover: no bound either way.
 const UNKNOWN: BlockBound = BlockBound {
     radiance: 0.0,
@@ -69,15 +55,6 @@ impl BlockRow {
             variance: vec![UNKNOWN.variance; blocks],
             at_least: vec![UNKNOWN.at_least; blocks],
             at_most: vec![UNKNOWN.at_most; blocks],
-        }
-    }
-
-    pub fn at(&self, block: usize) -> BlockBound {
-        BlockBound {
-            radiance: self.radiance[block],
-            variance: self.variance[block],
-            at_least: self.at_least[block],
-            at_most: self.at_most[block],
         }
     }
 
@@ -344,7 +321,7 @@ impl Work for Fill<'_> {
             *v *= noise_gain;
         }
         for (most, &peak) in row.at_most.iter_mut().zip(self.peaks) {
-            *most = if peak >= limit { 0.0 } else { *most };
+            *most = most.min(if peak >= limit { 0.0 } else { 1.0 });
         }
     }
 }
