@@ -1,5 +1,6 @@
 //! Tables of one channel of a merge, and the pixels that the sums over frames leave open.
 use super::sampling::{CLIPPED, NO_VALUE, Table, bound_of, table};
+use super::sums::Sums;
 use super::uncertainty::Corrections;
 use super::weights::{FrameLight, MARGIN, Weights, dark_deviations, first_weights};
 use stopspan_core::model::{Bracket, ChannelTerms, NoiseModel, ResponseCurve, flag};
@@ -101,6 +102,34 @@ impl Channel {
         )
         .0
         .min(255) as u8
+    }
+
+    /// Writes radiance and its statistical uncertainty where no frame has a weight, in a piece of a row.
+    #[inline(always)]
+    pub(super) fn conclude_without_weight<'s>(
+        &self,
+        frames: impl Iterator<Item = &'s [f32]> + Clone,
+        sums: &Sums,
+        [radiance, statistical]: [&mut [f32]; 2],
+    ) {
+        // Most of them are clipped in every frame.
+        let (all, bound) = (self.bounds.len() as u32, self.bound);
+        let columns = sums.weight.iter().zip(&sums.clipped);
+        let values = radiance.iter_mut().zip(&mut *statistical);
+        let mut others = 0;
+        for ((radiance, statistical), (&weight, &clipped)) in values.zip(columns) {
+            let (without, clipped) = (weight <= 0.0, clipped == all);
+            let bounded = without & clipped;
+            *radiance = if bounded { bound } else { *radiance };
+            *statistical = if bounded { bound } else { *statistical };
+            others += u32::from(without & !clipped);
+        }
+        for column in 0..if others > 0 { radiance.len() } else { 0 } {
+            if sums.weight[column] <= 0.0 && sums.clipped[column] != all {
+                let samples = frames.clone().map(|f| f[column]);
+                (radiance[column], statistical[column]) = self.without_weight(samples);
+            }
+        }
     }
 
     /// Radiance and its statistical uncertainty at a pixel where no frame has a weight.

@@ -6,7 +6,6 @@
 //! Muse 2014).
 use super::channel::Channel;
 use super::resample::ROWS;
-use super::sampling::CLIPPED;
 use super::scratch::Scratch;
 use super::sums::{Merged, PIECE};
 use super::uncertainty::{Corrections, blocks_of};
@@ -237,27 +236,23 @@ impl<'a> Merger<'a> {
         }
         sums.conclude(&mut merged[channel]);
         let [radiance, statistical, systematic] = merged[channel].last(columns.len());
-        if let Some(corrections) = &this.corrections {
-            corrections.correct_statistical(blocks, &sums.cell, radiance, statistical);
+        match &this.corrections {
+            Some(corrections) => {
+                let columns = (&*sums.cell, &mut sums.room);
+                corrections.conclude_statistical(blocks, columns, radiance, statistical);
+            }
+            None => statistical.iter_mut().for_each(|v| *v = v.sqrt()),
         }
         // Most rows have none, and counting is fast.
-        let without = sums.weight.iter().filter(|w| **w <= 0.0).count();
-        for column in 0..if without > 0 { flags.len() } else { 0 } {
-            if sums.weight[column] <= 0.0 {
-                // Most of them are clipped in every frame.
-                let clipped = frames.clone().all(|f| f[column] == CLIPPED);
-                (radiance[column], statistical[column]) = if clipped {
-                    (this.bound, this.bound)
-                } else {
-                    this.without_weight(frames.clone().map(|f| f[column]))
-                };
-            }
+        if sums.weight.iter().filter(|w| **w <= 0.0).count() > 0 {
+            sums.count_clipped(frames.clone());
+            this.conclude_without_weight(frames.clone(), sums, [radiance, statistical]);
         }
         if self.motion.is_some() {
             this.systematic_of_the_rest(frames.clone(), &sums.cell, systematic, flags);
         }
         if let Some(corrections) = &this.corrections {
-            corrections.correct_systematic(blocks, &sums.cell, systematic);
+            corrections.correct_systematic(blocks, (&sums.cell, &mut sums.room), systematic);
         }
         sums.add_flags(radiance, statistical, flags);
         if channel == main_channel(self.channels.len()) {

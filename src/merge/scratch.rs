@@ -4,6 +4,7 @@ use super::resample::Resampler;
 use super::sampling::{CLIPPED, EXCLUDED};
 use super::sums::{Merged, Sums};
 use stopspan_core::model::flag;
+use stopspan_core::raster::{Work, dispatch_simd};
 
 /// Factor of exposure from which a frame is longer than another beyond doubt.
 const LONGER: f64 = 1.25;
@@ -89,35 +90,54 @@ impl Merger<'_> {
         for (channel, this) in self.channels.iter().enumerate() {
             let clipped = &mut scratch.clipped;
             clipped.fill(0.0);
+            let mut any = false;
             let mut shorter = self.by_exposure.iter().peekable();
             for &j in &self.by_exposure {
                 while let Some(&i) = shorter.next_if(|&&i| exposure(i) * LONGER < exposure(j)) {
-                    note_clipped(&scratch.samples[i][channel], clipped);
+                    let samples = &scratch.samples[i][channel];
+                    any |= dispatch_simd(NoteClipped(samples, clipped));
                 }
-                clip_where(
-                    clipped,
-                    READS_LOW * this.bounds[j],
-                    &mut scratch.samples[j][channel],
-                );
+                if any {
+                    let least = READS_LOW * this.bounds[j];
+                    let samples = &mut scratch.samples[j][channel];
+                    dispatch_simd(ClipWhere(clipped, least, samples));
+                }
             }
         }
     }
 }
 
-/// Marks clipped samples with [`CLIPPED`], beside those marked before.
-fn note_clipped(samples: &[f32], marks: &mut [f32]) {
-    for (mark, &sample) in marks.iter_mut().zip(samples) {
-        *mark = if sample == CLIPPED { CLIPPED } else { *mark };
+/// Marks clipped samples with [`CLIPPED`], beside those marked before. True if there are any.
+struct NoteClipped<'a>(&'a [f32], &'a mut [f32]);
+
+impl Work for NoteClipped<'_> {
+    type Output = bool;
+
+    #[inline(always)]
+    fn call(self) -> bool {
+        let NoteClipped(samples, marks) = self;
+        let mut count = 0;
+        for (mark, &sample) in marks.iter_mut().zip(samples) {
+            *mark += if sample == CLIPPED { CLIPPED } else { 0.0 };
+            count += u32::from(sample == CLIPPED);
+        }
+        count > 0
     }
 }
 
-/// Sets samples of `least` and more to [`CLIPPED`] where they are marked.
-fn clip_where(marks: &[f32], least: f32, samples: &mut [f32]) {
-    for (sample, &mark) in samples.iter_mut().zip(marks) {
-        *sample = if *sample >= least && mark == CLIPPED {
-            CLIPPED
-        } else {
-            *sample
-        };
+/// Where there are marks, sets samples of a least value and more to [`CLIPPED`].
+struct ClipWhere<'a>(&'a [f32], f32, &'a mut [f32]);
+
+impl Work for ClipWhere<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(self) {
+        let ClipWhere(marks, least, samples) = self;
+        for (sample, &mark) in samples.iter_mut().zip(marks) {
+            // Marks are 0 or infinite, and what is not a number stays. A choice of the two values would be stored under a mask, which
+            // some processors do slowly.
+            *sample += if *sample >= least { mark } else { 0.0 };
+        }
     }
 }

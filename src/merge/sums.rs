@@ -1,5 +1,6 @@
 //! Weighted sums over the frames for one channel of a row, in loops that the compiler vectorises.
-use super::sampling::NO_VALUE;
+use super::sampling::{CLIPPED, NO_VALUE};
+use super::uncertainty::Room;
 use super::weights::{GROUP, Weights, cell};
 use stopspan_core::model::flag;
 
@@ -31,6 +32,10 @@ pub(super) struct Sums {
     table_entries: Vec<[f32; GROUP + 1]>,
     /// Relative systematic uncertainty; the sign bit marks that a frame was predicted to clip.
     systematic: Vec<f32>,
+    /// Number of frames that are clipped; see [`Self::count_clipped`].
+    pub(super) clipped: Vec<u32>,
+    /// For corrections of uncertainties.
+    pub(super) room: Room,
 }
 
 /// Merged columns of one channel, in the order of merging.
@@ -38,7 +43,7 @@ pub(super) struct Sums {
 pub(super) struct Merged {
     /// Radiance.
     pub(super) radiance: Vec<f32>,
-    /// Its standard uncertainty from noise.
+    /// Its standard uncertainty from noise; its variance until that is corrected.
     pub(super) statistical: Vec<f32>,
     /// Its relative systematic uncertainty.
     pub(super) systematic: Vec<f32>,
@@ -190,7 +195,7 @@ impl Sums {
         }
     }
 
-    /// Appends mean radiance (NaN where no frame has a weight), its standard uncertainty from the weights (then infinite) and
+    /// Appends mean radiance (NaN where no frame has a weight), its variance from the weights (then infinite) and
     /// the relative systematic uncertainty (1 where every frame is clipped) to the merged columns.
     #[inline(always)]
     pub(super) fn conclude(&self, merged: &mut Merged) {
@@ -201,11 +206,23 @@ impl Sums {
         let weights = self.weight.iter();
         merged
             .statistical
-            .extend(weights.map(|weight| 1.0 / weight.sqrt()));
+            .extend(weights.map(|weight| 1.0 / weight));
         let both = self.systematic.iter().zip(&self.first_weight);
         let systematic =
             |(value, &weight): (&f32, &f32)| if weight > 0.0 { value.abs() } else { 1.0 };
         merged.systematic.extend(both.map(systematic));
+    }
+
+    /// Counts the frames whose sample is clipped, column by column.
+    #[inline(always)]
+    pub(super) fn count_clipped<'s>(&mut self, frames: impl Iterator<Item = &'s [f32]>) {
+        self.clipped.clear();
+        self.clipped.resize(self.cell.len(), 0);
+        for frame in frames {
+            for (count, &sample) in self.clipped.iter_mut().zip(frame) {
+                *count += u32::from(sample == CLIPPED);
+            }
+        }
     }
 
     /// Adds this channel's flags to those of the row, from the radiance and statistical uncertainty concluded.

@@ -15,7 +15,7 @@ mod exposures;
 mod separate;
 mod tables;
 
-pub(crate) use tables::{Corrections, blocks_of};
+pub(crate) use tables::{Corrections, Room, blocks_of};
 
 use crate::merger::Merger;
 use crate::weights::{CELLS, centre};

@@ -13,7 +13,7 @@ const SHARED: f64 = 1.5;
 pub(crate) struct Corrections {
     /// The channel.
     index: usize,
-    /// By activity: factor of the standard uncertainty from noise.
+    /// By activity: factor of the variance from noise.
     statistical: Vec<ByCell<f32>>,
     /// By colour: relative systematic variance to add.
     systematic: Vec<ByCell<f32>>,
@@ -74,7 +74,7 @@ impl Corrections {
                 // What frames lose alike adds up, what each has of its own adds in quadrature.
                 let (own, lost) = relative.fold((0.0, 0.0), |a, b| (a.0 + b.0, a.1 + b.1));
                 let variance = (own + lost * lost) * centre(cell).powi(2);
-                (variance * merged.weight(cell)).sqrt() as f32
+                (variance * merged.weight(cell)) as f32
             })
         };
         let systematic = |colour: usize| {
@@ -99,38 +99,25 @@ impl Corrections {
         }
     }
 
-    /// Corrects statistical uncertainties of one piece of a row. `blocks` are its blocks.
+    /// Makes standard uncertainties of the variances from noise of one piece of a row, corrected. `blocks` are its blocks.
     #[inline(always)]
-    pub(crate) fn correct_statistical(
+    pub(crate) fn conclude_statistical(
         &self,
         blocks: &[BlockClass],
-        cells: &[u16],
+        (cells, room): (&[u16], &mut Room),
         radiance: &[f32],
         statistical: &mut [f32],
     ) {
-        let combined = |value: f32, factor: f32, shared: f32| {
-            let own = value * factor;
-            (own * own + shared * shared).sqrt()
-        };
-        // Arrays of a fixed length, so that the loop over them is vectorised.
-        let (values, rest) = statistical.as_chunks_mut::<BLOCK>();
-        let whole = values.len();
-        let inputs = cells.as_chunks::<BLOCK>().0.iter();
-        let inputs = inputs.zip(radiance.as_chunks::<BLOCK>().0).zip(blocks);
-        for (values, ((cells, radiance), block)) in values.iter_mut().zip(inputs) {
-            let table = &self.statistical[usize::from(block.activity)];
-            let alike = block.alike[self.index];
-            let factors = cells.map(|cell| table.at(cell));
-            for k in 0..BLOCK {
-                values[k] = combined(values[k], factors[k], alike * radiance[k]);
-            }
+        let table = |block: &BlockClass| &self.statistical[usize::from(block.activity)];
+        look_up(blocks, cells, table, &mut room.from_table);
+        room.alike.resize(cells.len(), 0.0);
+        for (alike, block) in room.alike.chunks_mut(BLOCK).zip(blocks) {
+            alike.fill(block.alike[self.index]);
         }
-        if let Some(block) = blocks.get(whole) {
-            let table = &self.statistical[usize::from(block.activity)];
-            let cut = cells.iter().zip(radiance).skip(whole * BLOCK);
-            for (value, (&cell, &radiance)) in rest.iter_mut().zip(cut) {
-                *value = combined(*value, table.at(cell), block.alike[self.index] * radiance);
-            }
+        let looked_up = room.from_table.iter().zip(&room.alike).zip(radiance);
+        for (value, ((factor, alike), radiance)) in statistical.iter_mut().zip(looked_up) {
+            let shared = alike * radiance;
+            *value = (*value * factor + shared * shared).sqrt();
         }
     }
 
@@ -139,27 +126,42 @@ impl Corrections {
     pub(crate) fn correct_systematic(
         &self,
         blocks: &[BlockClass],
-        cells: &[u16],
+        (cells, room): (&[u16], &mut Room),
         systematic: &mut [f32],
     ) {
-        let combined = |value: f32, more: f32| (value * value + more).sqrt().min(1.0);
-        let (values, rest) = systematic.as_chunks_mut::<BLOCK>();
-        let whole = values.len();
-        let inputs = cells.as_chunks::<BLOCK>().0.iter().zip(blocks);
-        for (values, (cells, block)) in values.iter_mut().zip(inputs) {
-            let table = &self.systematic[usize::from(block.colour)];
-            let more = cells.map(|cell| table.at(cell));
-            for k in 0..BLOCK {
-                values[k] = combined(values[k], more[k]);
-            }
+        let table = |block: &BlockClass| &self.systematic[usize::from(block.colour)];
+        look_up(blocks, cells, table, &mut room.from_table);
+        for (value, more) in systematic.iter_mut().zip(&room.from_table) {
+            *value = (*value * *value + more).sqrt().min(1.0);
         }
-        if let Some(block) = blocks.get(whole) {
-            let table = &self.systematic[usize::from(block.colour)];
-            let cut = cells.iter().skip(whole * BLOCK);
-            for (value, &cell) in rest.iter_mut().zip(cut) {
-                *value = combined(*value, table.at(cell));
-            }
-        }
+    }
+}
+
+/// Room for what is looked up for the columns of a piece before they are computed, which is done in wide vectors then.
+#[derive(Default)]
+pub(crate) struct Room {
+    from_table: Vec<f32>,
+    alike: Vec<f32>,
+}
+
+/// Looks up every column's cell in the table of its block.
+#[inline(always)]
+fn look_up<'t>(
+    blocks: &[BlockClass],
+    cells: &[u16],
+    table: impl Fn(&BlockClass) -> &'t ByCell<f32>,
+    out: &mut Vec<f32>,
+) {
+    out.resize(cells.len(), 0.0);
+    let (whole, rest) = out.as_chunks_mut::<BLOCK>();
+    let cut = blocks.get(whole.len());
+    let (eights, others) = cells.as_chunks::<BLOCK>();
+    for ((out, cells), block) in whole.iter_mut().zip(eights).zip(blocks) {
+        let table = table(block);
+        *out = cells.map(|cell| table.at(cell));
+    }
+    for (out, &cell) in rest.iter_mut().zip(others) {
+        *out = cut.map_or(0.0, |block| table(block).at(cell));
     }
 }
 
