@@ -15,22 +15,23 @@ use stopspan_core::model::{Limits, RadianceMap, main_channel};
 /// # Errors
 /// [`Error::Input`]: as [`read_exr`](crate::map_file::read_exr).
 pub fn read_exr_to_show(path: &Path, limits: &Limits) -> Result<RadianceMap, Error> {
-    let light = openexr::read_light(path, limits, &["sigma.G", "sigma.Y", "flags"])?;
+    let mut light = openexr::read_light(path, limits, &["sigma.G", "sigma.Y", "flags"])?;
     let primaries = primaries_of(&light.attributes);
     let mut map = RadianceMap::of_radiance(light.samples, primaries);
     let (rows, columns, channels) = map.radiance.dim();
     let main = letters(channels)[main_channel(channels)];
-    let noise = match light.beside.get(&format!("sigma.{main}")) {
-        Some(ChannelRows::Float(v)) => Some(v.clone()),
+    // Each plane of the file goes when the map has its own.
+    let damaged = |e| Error::input_because(path, InputProblem::Damaged, e);
+    if let Some(flags) = flags_of(light.beside.remove("flags").as_ref()) {
+        map.flags = Array2::from_shape_vec((rows, columns), flags).map_err(damaged)?;
+    }
+    let noise = match light.beside.remove(&format!("sigma.{main}")) {
+        Some(ChannelRows::Float(v)) => Some(v),
         Some(ChannelRows::Half(v)) => Some(v.to_f32_vec()),
         _ => None,
     };
-    let damaged = |e| Error::input_because(path, InputProblem::Damaged, e);
     if let Some(noise) = noise {
         map.statistical = Array3::from_shape_vec((rows, columns, 1), noise).map_err(damaged)?;
-    }
-    if let Some(flags) = flags_of(light.beside.get("flags")) {
-        map.flags = Array2::from_shape_vec((rows, columns), flags).map_err(damaged)?;
     }
     Ok(map)
 }

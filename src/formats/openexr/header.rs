@@ -117,7 +117,7 @@ pub(super) fn window(first: &ExrHeader) -> u64 {
 }
 
 pub(super) fn blocks_at_a_time() -> usize {
-    8 * rayon::current_num_threads()
+    4 * rayon::current_num_threads()
 }
 
 /// A float attribute as a fraction with at least six significant digits: millionths, or a million over an integer.
