@@ -39,24 +39,25 @@ impl Gain {
                 block,
             };
         }
-        let guide = guide.mapv(f64::from);
-        let gain = gain.mapv(f64::from);
-        let (mean_g, mean_t) = (blurred(&guide), blurred(&gain));
+        let (guide, gain) = (guide.mapv(f64::from), gain.mapv(f64::from));
+        let (mean_g, mut offset) = (blurred(&guide), blurred(&gain));
+        let mut slope = blurred(&(&guide * &gain));
+        drop(gain);
         let mean_gg = blurred(&(&guide * &guide));
-        let mean_gt = blurred(&(&guide * &gain));
-        let covariance = mean_gt - &mean_g * &mean_t;
-        let variance = mean_gg - &mean_g * &mean_g;
-        let slope = covariance / (variance.mapv(|v| v.max(0.0)) + flat);
-        let mut slope = slope;
+        drop(guide);
+        // In place, from the means of gain and of the product: planes are large.
         Zip::from(&mut slope)
+            .and(&mut offset)
             .and(&mean_g)
-            .and(&variance)
-            .for_each(|slope, &mean, &variance| {
-                let spread = 2.0 * variance.max(0.0).sqrt();
+            .and(&mean_gg)
+            .for_each(|slope, offset, &mean, &square| {
+                let covariance = *slope - mean * *offset;
+                let variance = (square - mean * mean).max(0.0);
+                let spread = 2.0 * variance.sqrt();
                 let least = own(mean - spread).min(own(mean)).min(own(mean + spread));
-                *slope = slope.clamp(-STEEPEST * least, 4.0);
+                *slope = (covariance / (variance + flat)).clamp(-STEEPEST * least, 4.0);
+                *offset -= *slope * mean;
             });
-        let offset = mean_t - &slope * &mean_g;
         Gain {
             slope: blurred(&slope).mapv(|v| v as f32),
             offset: blurred(&offset).mapv(|v| v as f32),

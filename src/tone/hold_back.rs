@@ -113,7 +113,7 @@ pub(super) fn kept(map: &RadianceMap, metering: Metering, block: usize) -> Optio
             f64::from(value(&lines[r][c]))
         }))
     };
-    let (log, square, clipped) = (plane(|s| s.log), plane(|s| s.square), plane(|s| s.clipped));
+    let log = plane(|s| s.log);
     let stated = lines.iter().flatten().any(|s| s.sigma > 0.0);
     let noise = if stated {
         let (light, sigma) = (plane(|s| s.light), plane(|s| s.sigma));
@@ -123,6 +123,8 @@ pub(super) fn kept(map: &RadianceMap, metering: Metering, block: usize) -> Optio
     } else {
         noise_level(&log, &plane(|s| s.rough))
     };
+    let (square, clipped) = (plane(|s| s.square), plane(|s| s.clipped));
+    drop(lines);
     let detail = Zip::from(&noise)
         .and(&log)
         .and(&square)

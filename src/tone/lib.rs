@@ -30,5 +30,5 @@ mod settings;
 mod table;
 mod tone_scale;
 
-pub use render::{BrightPicture, bright_gain, render, render_bright, to_8_bit};
+pub use render::{BrightPicture, Prepared, bright_gain, render, render_bright, to_8_bit};
 pub use settings::{Operator, OutputColour, ToneSettings};

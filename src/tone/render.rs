@@ -6,7 +6,7 @@ use super::paint::{Brush, Coding};
 use super::scene::{log2, logs_of};
 use super::settings::ToneSettings;
 use super::table::Table;
-use ndarray::{Array2, Array3, Zip};
+use ndarray::{Array2, Array3, ArrayView3, Zip};
 use rayon::prelude::*;
 use std::borrow::Cow;
 use stopspan_core::model::RadianceMap;
@@ -20,13 +20,28 @@ const BAND: usize = 16;
 /// rendered as black (by the default look as the darkest tone of the scene), infinite radiance as the largest
 /// representable. The codes do not depend on the number of threads.
 pub fn render(map: &RadianceMap, settings: &ToneSettings) -> Array3<u16> {
-    let (map, settings) = (in_standard_layout(map), settings.clamped());
-    if map.radiance.is_empty() {
-        return Array3::zeros((map.radiance.dim().0, map.radiance.dim().1, 3));
+    Prepared::of(map, settings).paint(&map.radiance)
+}
+
+/// A look made ready for one map, whose radiance alone is needed from there on.
+pub struct Prepared(Option<Look>);
+
+impl Prepared {
+    /// Looks at the whole map, uncertainty and flags too.
+    pub fn of(map: &RadianceMap, settings: &ToneSettings) -> Self {
+        let (map, settings) = (in_standard_layout(map), settings.clamped());
+        let look = || Look::of(&map, &settings, settings.output.primaries());
+        Prepared((!map.radiance.is_empty()).then(look))
     }
-    let look = Look::of(&map, &settings, settings.output.primaries());
-    let encoder = Encoder::new();
-    paint(&map, &look, &look.curve(), 1.0, &encoder)
+
+    /// The picture that [`render`] makes of the map with this radiance.
+    pub fn paint(&self, radiance: &Array3<f32>) -> Array3<u16> {
+        let radiance = radiance.as_standard_layout();
+        match &self.0 {
+            Some(look) => paint(radiance.view(), look, &look.curve(), 1.0, &Encoder::new()),
+            None => Array3::zeros((radiance.dim().0, radiance.dim().1, 3)),
+        }
+    }
 }
 
 /// A rendering for displays with a peak above reference white.
@@ -53,7 +68,7 @@ pub fn render_bright(map: &RadianceMap, settings: &ToneSettings, peak: f64) -> B
         let peak = clamp_peak(peak) / REFERENCE_WHITE;
         let signal = Signal::new();
         let curve = look.extended(peak);
-        paint(&map, &look, &curve, peak as f32, &signal)
+        paint(map.radiance.view(), &look, &curve, peak as f32, &signal)
     };
     let (lightest, average) = content_light(&codes);
     BrightPicture {
@@ -210,15 +225,15 @@ impl Line {
 
 /// Applies a look and a curve to every pixel and encodes the linear light, which is relative to reference white.
 fn paint(
-    map: &RadianceMap,
+    radiance: ArrayView3<f32>,
     look: &Look,
     curve: &Table,
     peak: f32,
     coding: &impl Coding,
 ) -> Array3<u16> {
-    let (rows, columns, channels) = map.radiance.dim();
+    let (rows, columns, channels) = radiance.dim();
     let mut out = Array3::zeros((rows, columns, 3));
-    let (Some(from), Some(to)) = (map.radiance.as_slice(), out.as_slice_mut()) else {
+    let (Some(from), Some(to)) = (radiance.to_slice(), out.as_slice_mut()) else {
         return out;
     };
     let width = columns * channels;
