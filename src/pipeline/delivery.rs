@@ -91,7 +91,7 @@ impl PictureFile {
 
 /// A rendering about to be written.
 pub(super) struct RenderingToWrite<'a> {
-    /// The map.
+    /// The map; what is in it counts only for pictures that reach above reference white.
     pub map: &'a RadianceMap,
     /// Its look.
     pub tone: &'a ToneSettings,

@@ -7,7 +7,7 @@ use std::path::{Path, PathBuf};
 use stopspan_core::error::InputProblem;
 use stopspan_core::model::Limits;
 use stopspan_core::model::raw_of;
-use stopspan_core::model::{Merged, ReferenceTones};
+use stopspan_core::model::{Merged, RadianceMap, ReferenceTones};
 use stopspan_core::{Error, Setting};
 use stopspan_formats::Opened;
 use stopspan_formats::staged::Outputs;
@@ -104,19 +104,29 @@ pub fn render(settings: &RenderSettings, progress: &(dyn Fn(Event) + Sync)) -> R
     let (file, limits) = (&settings.map, &settings.limits);
     check_file(Job::Map, file, limits)?;
     let opened = finite(file, stopspan_formats::open_to_show(file, limits)?)?;
+    let (mut map, header) = (opened.map, opened.header);
     let look = ToneSettings {
-        reference: settings.tone.reference.or(opened.header.reference_tones),
+        reference: settings.tone.reference.or(header.reference_tones),
         ..settings.tone
     };
+    // Pictures that reach above reference white are made of the map anew. For others each part of it goes when it was used.
     progress(Event::Stage("rendering"));
-    let codes = tone::render(&opened.map, &look);
+    let prepared = tone::Prepared::of(&map, &look);
+    if !bright {
+        map = RadianceMap::of_radiance(map.radiance, map.primaries);
+    }
+    let codes = prepared.paint(&map.radiance);
+    drop(prepared);
+    if !bright {
+        map = RadianceMap::of_radiance(Array3::default((0, 0, 0)), map.primaries);
+    }
     progress(Event::Stage("writing"));
     let finished = RenderingToWrite {
-        map: &opened.map,
+        map: &map,
         tone: &look,
         codes: &codes,
         eight: None,
-        header: &opened.header,
+        header: &header,
         delivery: &settings.delivery,
     };
     let paths = settings.out.iter();
