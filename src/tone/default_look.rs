@@ -10,12 +10,12 @@ use super::tone_scale::UNIT;
 use stopspan_core::model::ReferenceTones;
 
 /// L* beyond which the dark and the light end are soft.
-const SOFT: [f64; 2] = [6.5, 90.0];
+const SOFT: [f64; 2] = [14.0, 89.0];
 /// Distance of the scene's key below and above the reference frame's mid grey, stops, up to which the frame is taken to
 /// be exposed as it was meant. A scene low in key is more often meant than one that is light all over.
-const MEANT: [f64; 2] = [3.5, 2.2];
-/// Shares of what is beyond [`MEANT`] that mid grey is drawn towards a key below and above.
-const FOLLOWED: [f64; 2] = [0.65, 0.85];
+const MEANT: [f64; 2] = [3.1, 2.2];
+/// Share of what is beyond [`MEANT`] that mid grey is drawn towards the key.
+const FOLLOWED: f64 = 0.8;
 /// Contrast above mid grey on a display with headroom.
 pub(super) const BRIGHT_CONTRAST: f64 = 1.0;
 /// Shares of the scene that count neither as key below nor above.
@@ -49,7 +49,7 @@ pub(super) fn mid_log(scene: &Histogram, reference: Option<ReferenceTones>) -> f
     };
     let off = key - tones.mid_stops;
     let beyond = off - off.clamp(-MEANT[0], MEANT[1]);
-    tones.mid_stops + FOLLOWED[usize::from(off > 0.0)] * beyond
+    tones.mid_stops + FOLLOWED * beyond
 }
 
 /// The key of a scene: the mean of its log2 luminance, extremes left out, more where much of its light is in lamps.

@@ -5,8 +5,6 @@ use rayon::prelude::*;
 
 /// Radius of the fit's window, pixels of the small plane.
 const RADIUS: usize = 2;
-/// Share of the tone scale's slope that is taken back where nothing is kept.
-const STILL: f32 = 0.95;
 /// Largest fall of the gain against log luminance, as a share of the slope of what it is added to.
 const STEEPEST: f64 = 0.9;
 
@@ -69,13 +67,14 @@ impl Gain {
     /// Holds detail about the mean of the surroundings, and colour, back to what is `kept`. `own` is the slope of the
     /// tone scale to which the gain is added.
     pub fn hold_back(&mut self, guide: &Array2<f32>, kept: Kept, own: impl Fn(f32) -> f32) {
+        let still = kept.still;
         let mean = blurred(&guide.mapv(f64::from)).mapv(|v| v as f32);
         let here = &self.slope * &mean + &self.offset;
         let around = blurred(&here.mapv(f64::from));
         let means = mean.iter().zip(&here).zip(&around).zip(&kept.detail);
         let coefficients = self.slope.iter_mut().zip(&mut self.offset);
         for ((slope, offset), (((mean, here), around), kept)) in coefficients.zip(means) {
-            let held = kept * *slope - STILL * (1.0 - kept) * own(*mean);
+            let held = kept * *slope - still * (1.0 - kept) * own(*mean);
             let around = *around as f32;
             *offset = around + kept * (here - around) - held * mean;
             *slope = held;

@@ -14,6 +14,12 @@ const CLEAN: f32 = 30.0;
 /// Share of colour given up where every frame clips: channels clip one after another, and what they leave is no colour of
 /// the scene's.
 const UNKNOWN: f32 = 0.8;
+/// Shares of the tone scale's slope that are taken back where nothing is kept: by noise that the map states, and by what was found
+/// in it, which may be texture after all.
+const STILL: [f32; 2] = [0.95, 0.8];
+/// Deviation that found noise has at most at mid grey, stops; as much more below as light is less. Rougher places are gravel and leaves:
+/// no photograph that is exposed for its mid grey is so noisy there.
+const FOUND: f32 = 0.06;
 /// Factor on the variance of noise, for what is not to pass as detail by chance.
 const SURE: f32 = 2.0;
 /// Distance of the pixels that the floor is found from, about; pixels.
@@ -100,12 +106,18 @@ pub(super) struct Kept {
     pub detail: Array2<f32>,
     /// Of colour: the signal-to-noise ratio over [`WHOLE`], and less where channels are clipped in all frames.
     pub colour: Array2<f32>,
+    /// Share of the tone scale's slope that is taken back where no detail is kept.
+    pub still: f32,
 }
 
 /// Shares that blocks of `block` x `block` pixels keep; `None` for a map whose planes do not fit each other. Detail is weighed
 /// against noise as by Wiener's filter: one less the variance of noise over the variance there is. Where the map states no
-/// uncertainty, noise is found from the map itself ([`noise_level`]).
-pub(super) fn kept(map: &RadianceMap, metering: Metering, block: usize) -> Option<Kept> {
+/// uncertainty, noise is found from the map itself ([`noise_level`]). `mid` is the log2 luminance of mid grey.
+pub(super) fn kept(
+    map: &RadianceMap,
+    (metering, mid): (Metering, f32),
+    block: usize,
+) -> Option<Kept> {
     let lines = sampled(map, metering, block)?;
     let columns = lines.first()?.len();
     let plane = |value: fn(&Sample) -> f32| {
@@ -121,7 +133,10 @@ pub(super) fn kept(map: &RadianceMap, metering: Metering, block: usize) -> Optio
             .and(&sigma)
             .map_collect(|l, s| std::f32::consts::LOG2_E * (s / l.max(1e-30)) as f32)
     } else {
-        noise_level(&log, &plane(|s| s.rough))
+        let found = noise_level(&log, &plane(|s| s.rough));
+        Zip::from(&found)
+            .and(&log)
+            .map_collect(|found, log| found.min(FOUND * (mid - *log as f32).exp2()))
     };
     let (square, clipped) = (plane(|s| s.square), plane(|s| s.clipped));
     drop(lines);
@@ -142,7 +157,11 @@ pub(super) fn kept(map: &RadianceMap, metering: Metering, block: usize) -> Optio
             let seen = (ratio(*noise) / WHOLE).clamp(0.0, 1.0);
             if stated { known * seen } else { known }
         });
-    Some(Kept { detail, colour })
+    Some(Kept {
+        detail,
+        colour,
+        still: STILL[usize::from(!stated)],
+    })
 }
 
 /// Signal-to-noise ratio where noise has this deviation of log2 luminance.

@@ -19,11 +19,11 @@ const BAND: usize = 16;
 const WIDTH: f32 = 0.8;
 /// Distance of grounds, stops, and their largest number.
 const GROUNDS: (f64, usize) = (0.35, 90);
-/// Largest factor on the slope of the tone scale, and slope up to which detail is lifted in any case, L* a stop; below mid
-/// grey, where a wedge's steps lie close together, and above, where windows do.
-const MOST: [(f64, f64); 2] = [(4.0, 14.0), (8.0, 24.0)];
-/// L* about mid grey over which one passes into the other.
-const TURN: f64 = 20.0;
+/// Largest factor on the slope of the tone scale, and slope up to which detail is lifted in any case, L* a stop.
+const MOST: (f64, f64) = (8.0, 24.0);
+/// Share by which detail is lifted less about one L* (deviation of the bell, L*): between what the frame shows well and what it lost,
+/// where grass and pavement become gritty.
+const CALM: (f64, f64, f64) = (0.25, 30.0, 10.0);
 /// Variance below which a window counts as flat when the gain is fitted, stops squared.
 pub(super) const FLAT: f64 = 4e-4;
 /// Size of the longest side, pixels, at which the levels of [`detail_slope`] are counted.
@@ -32,16 +32,16 @@ const NOMINAL: f64 = 1024.0;
 /// Slope that detail of a level of the pyramid is given, L* a stop, between that of the tone scale and [`MOST`]. Level 0
 /// is the finest of a picture [`NOMINAL`] pixels wide.
 fn detail_slope(level: f64) -> f64 {
-    14.0 + 14.0 / (1.0 + (level - 3.5).exp2())
+    14.0 + 15.0 / (1.0 + (level - 3.5).exp2())
 }
 
 /// Weight of detail of a level about a ground: its slope over that of the tone scale there.
 fn weight(scale: &Table, ground: f32, level: f64, detail: f64) -> f32 {
     let slope = f64::from(scale.slope(ground)) * UNIT;
-    let light = (0.5 + f64::from(scale.at(ground)) * UNIT / TURN).clamp(0.0, 1.0);
-    let [dark, light] = [(MOST[0], 1.0 - light), (MOST[1], light)]
-        .map(|((factor, any), share)| share * (factor * slope).max(any));
-    let wanted = detail_slope(level).clamp(slope, slope.max(dark + light));
+    let lightness = 50.0 + f64::from(scale.at(ground)) * UNIT;
+    let calm = CALM.0 * (-0.5 * ((lightness - CALM.1) / CALM.2).powi(2)).exp();
+    let most = (MOST.0 * slope).max(MOST.1).max(slope);
+    let wanted = (detail_slope(level) * (1.0 - calm)).clamp(slope, most);
     ((detail * wanted - slope) / UNIT) as f32
 }
 
@@ -206,7 +206,7 @@ mod tests {
     fn sampled_grounds_follow_the_filter_coefficient_by_coefficient() {
         let plane = scene();
         let histogram = Histogram::of(&plane);
-        let scale = tone_scale(&histogram, [-0.9, 1.0, 2.3]);
+        let scale = tone_scale(&histogram, [-2.4, -0.9, 1.0, 2.3]);
         let ends = [0.0, 1.0].map(|share| histogram.quantile(share));
         for detail in [0.5, 1.0, 2.0] {
             let fast = boost(&plane, &scale, ends, detail);
@@ -227,7 +227,7 @@ mod tests {
     #[test]
     fn without_detail_the_tone_scale_is_all() {
         let plane = Array2::from_elem((9, 13), 0.7);
-        let scale = tone_scale(&Histogram::of(&plane), [-1.9, 0.0, 1.3]);
+        let scale = tone_scale(&Histogram::of(&plane), [-3.4, -1.9, 0.0, 1.3]);
         for b in &boost(&plane, &scale, [0.7, 0.7], 1.0) {
             assert!(b.abs() < 1e-6, "{b}");
         }

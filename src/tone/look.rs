@@ -101,7 +101,7 @@ impl Look {
         let mid = default_look::mid_log(&histogram, settings.reference);
         let film = film(settings);
         let tones = FRAME.map(|lightness| film.stops(lightness));
-        let scale = tone_scale(&histogram, tones.map(|stops| mid + stops - tones[1]));
+        let scale = tone_scale(&histogram, tones.map(|stops| mid + stops - tones[2]));
         let detail = settings.local_contrast_stops.exp2();
         let grounds = GROUND_SHARES.map(|share| histogram.quantile(share));
         // Blocks of several pixels have no holes.
@@ -116,7 +116,7 @@ impl Look {
         }
         let own = |log: f64| f64::from(scale.slope(log as f32));
         let mut gain = Gain::fit(&whole, &boost, scene.block, local_laplacian::FLAT, own);
-        if let Some(kept) = hold_back::kept(map, metering, scene.block) {
+        if let Some(kept) = hold_back::kept(map, (metering, mid as f32), scene.block) {
             gain.hold_back(&whole, kept, |log| scale.slope(log));
         }
         let top = f64::from(scale.at(histogram.quantile(0.999) as f32));

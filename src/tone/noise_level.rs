@@ -8,6 +8,9 @@ use ndarray::{Array2, Zip};
 
 /// Bins of the envelope for each stop of luminance.
 const BINS: f32 = 2.0;
+/// Distance of the pixels that second differences are made of: neighbours share their noise where a picture was demosaiced or made
+/// smaller.
+const LAG: usize = 2;
 /// Share of the places of a luminance that are taken to be smooth.
 const SMOOTH: f64 = 0.3;
 /// What that share of the places lies below, relative to the mean: for normal noise and means over 5 x 5 pixels, whose second
@@ -19,13 +22,13 @@ const ENOUGH: usize = 64;
 /// Square of the second differences of a row, over 6: for noise that is independent from pixel to pixel its variance, on
 /// average. 0 at both ends.
 pub(super) fn roughness(row: &[f32]) -> impl Iterator<Item = f32> {
-    let inner = row.windows(3).map(|w| {
-        let bend = w[0] - 2.0 * w[1] + w[2];
+    let inner = row.windows(2 * LAG + 1).map(|w| {
+        let bend = w[0] - 2.0 * w[LAG] + w[2 * LAG];
         bend * bend / 6.0
     });
-    std::iter::once(0.0)
+    std::iter::repeat_n(0.0, LAG)
         .chain(inner)
-        .chain(std::iter::once(0.0))
+        .chain(std::iter::repeat_n(0.0, LAG))
         .take(row.len())
 }
 

@@ -9,10 +9,10 @@ use super::table::Table;
 /// L* for each unit of a tone; 0 is L* 50.
 pub(super) const UNIT: f64 = 16.0;
 /// L* of the scene's dark end, of mid grey and of the light end.
-const ENDS: [f64; 3] = [11.0, 50.0, 96.0];
-/// L* at most of what the reference frame shows at [`FRAME`]'s dark tone: dark tones are lifted by no more, so that an evening
-/// stays one.
-const DARK: f64 = 28.5;
+const ENDS: [f64; 3] = [11.0, 50.0, 94.5];
+/// L* at most of what the reference frame shows at [`FRAME`]'s black and its dark tone: they are lifted by no more, so that an
+/// evening stays one and black things stay black.
+const DARK: [f64; 2] = [17.5, 28.0];
 /// L* at least of what it shows at [`FRAME`]'s light tone, so that the white of a room with lamps in it stays white.
 const LIGHT: f64 = 70.0;
 /// Shares of the scene that lie below its dark and its light end.
@@ -27,8 +27,8 @@ const APART: f64 = 1.0;
 const BIN: f64 = 0.05;
 /// Standard deviation of the blur of the histogram, stops.
 const BLUR: f64 = 0.8;
-/// Least and largest slopes below mid grey and above it, L* a stop.
-const SLOPES: [(f64, f64); 2] = [(2.7, 18.0), (1.2, 18.0)];
+/// Least and largest slopes, L* a stop.
+const SLOPES: (f64, f64) = (1.2, 18.0);
 /// Slope below the dark end, L* a stop.
 const BEYOND: f64 = 1.0;
 /// Slope, as a share of the steepest, that tones have which are absent from the scene.
@@ -38,21 +38,20 @@ const BUMP: [f64; 2] = [1.0, 0.3];
 /// Standard deviations of what is added below and above mid grey, stops. Wide below, so that a night stays a night.
 const BUMP_WIDTHS: [f64; 2] = [2.0, 1.6];
 
-/// L* at which the frame shows what is named its dark tone, mid grey and its light tone.
-pub(super) const FRAME: [f64; 3] = [25.0, 50.0, 75.0];
+/// L* at which the frame shows what is named its black, its dark tone, mid grey and its light tone.
+pub(super) const FRAME: [f64; 4] = [10.0, 25.0, 50.0, 75.0];
 
 /// Lightness over log2 luminance for a scene with this histogram, where the reference frame has the tones of [`FRAME`] at these
 /// places; in [`UNIT`]s from L* 50. It rises everywhere.
-pub(super) fn tone_scale(scene: &Histogram, [dark, mid, light]: [f64; 3]) -> Table {
+pub(super) fn tone_scale(scene: &Histogram, [black, dark, mid, light]: [f64; 4]) -> Table {
     let (low, high) = ends(scene, mid);
     let wish = wishes(scene, mid, low, high);
     let slope_at = |log: f64, gain: f64| {
-        let (least, most) = SLOPES[usize::from(log > mid)];
         let index = ((log - low) / BIN).round().max(0.0) as usize;
         let wish = wish
             .get(index.min(wish.len() - 1))
             .map_or(0.0, |w| w * gain);
-        wish.clamp(least, most)
+        wish.clamp(SLOPES.0, SLOPES.1)
     };
     // The gain that climbs so far from one place to another.
     let gain_between = |from: f64, to: f64, height: f64| {
@@ -72,15 +71,17 @@ pub(super) fn tone_scale(scene: &Histogram, [dark, mid, light]: [f64; 3]) -> Tab
                 gain_between(place, to, end - held),
             ]
         };
-    let [deep, near] = gains([low, dark, mid], [ENDS[0], DARK, ENDS[1]], |l, most| {
-        l <= most
-    });
+    let lifted = |l: f64, most: f64| l <= most;
+    let [below, near] = gains([low, dark, mid], [ENDS[0], DARK[1], ENDS[1]], lifted);
+    let there = ENDS[0] + integral(low, dark, |x| slope_at(x, below));
+    let [deep, toe] = gains([low, black, dark], [ENDS[0], DARK[0], there], lifted);
     let [bright, top] = gains([mid, light, high], [ENDS[1], LIGHT, ENDS[2]], |l, least| {
         l >= least
     });
     let slope = |log: f64| match log {
         log if log < low => BEYOND,
-        log if log < dark => slope_at(log, deep),
+        log if log < black => slope_at(log, deep),
+        log if log < dark => slope_at(log, toe),
         log if log < mid => slope_at(log, near),
         log if log < light => slope_at(log.min(high), bright),
         log => slope_at(log.min(high), top),
