@@ -7,6 +7,9 @@ use stopspan_core::units::{Primaries, srgb_exposure, srgb_level};
 const STEPS: usize = 16384;
 /// Codes, of 255, through which a film is fitted: L* 25 and 50.
 const FITTED: [f64; 2] = [59.0, 118.0];
+/// Factor on the room above white with which colours are shown. In light that is fitted in below white a camera's own curve, 1, leaves a
+/// sunset pale.
+const VIVID: f32 = 2.0;
 /// Exposure that all lighter ones are shown as, so that they stay finite; no display is light enough to tell them apart.
 const LIGHTEST: f32 = 1e30;
 /// Saturation, as a share of the largest in gamut, up to which colours are unchanged.
@@ -71,6 +74,7 @@ fn product(m: [[f32; 3]; 3], [r, g, b]: [f32; 3]) -> [f32; 3] {
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Film {
     contrast: f32,
+    /// c of the camera's curve.
     room: f32,
 }
 
@@ -120,7 +124,8 @@ impl Film {
             peak,
         } = light;
         let y = display / peak;
-        let grey = log2(self.room * y / (1.0 + self.room - y)) - self.contrast * log2(scene);
+        let room = VIVID * self.room;
+        let grey = log2(room * y / (1.0 + room - y)) - self.contrast * log2(scene);
         let red = self.channel(pixel[0], grey, peak);
         let green = self.channel(pixel[1], grey, peak);
         let blue = self.channel(pixel[2], grey, peak);
@@ -138,7 +143,8 @@ impl Film {
     #[inline(always)]
     fn channel(&self, exposure: f32, grey: f32, peak: f32) -> f32 {
         let t = exp2(grey + self.contrast * log2(exposure.max(0.0))).min(LIGHTEST);
-        peak * (1.0 + self.room) * t / (t + self.room)
+        let room = VIVID * self.room;
+        peak * (1.0 + room) * t / (t + room)
     }
 }
 
