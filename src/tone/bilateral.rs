@@ -18,9 +18,9 @@ const MAXIMUM_LAYERS: usize = 96;
 const HALVINGS: usize = 4;
 /// Contrast that the base is compressed to, stops. The paper names a ratio of 5 for its displays; on photographed scenes
 /// that looks milky.
-const BASE_STOPS: f64 = 4.5;
+const BASE_STOPS: f64 = 5.5;
 /// Least factor on the base's contrast. Below it, neighbouring steps of a wedge could change order.
-const LEAST: f64 = 0.45;
+const LEAST: f64 = 0.5;
 
 /// Variance below which a window counts as flat when the gain is fitted, stops squared.
 pub(super) const FLAT: f64 = 0.01;
@@ -93,14 +93,14 @@ pub(super) fn compress(
         .map_collect(|&v, &b| pivot + contrast * (b - pivot) + detail * (v - b))
 }
 
-/// Factor on the base's contrast for this operator: brings its central 99 % to a ratio of 5, within limits.
+/// Factor on the base's contrast for this operator: brings its central 99 % to [`BASE_STOPS`], within limits.
 pub(super) fn contrast(base: &Array2<f32>) -> f64 {
     let (low, high) = super::gain::quantiles(base, 0.005, 0.995);
     (BASE_STOPS / (high - low).max(BASE_STOPS)).max(LEAST)
 }
 
 /// Display luminance above which highlights approach white asymptotically instead of clipping.
-const SHOULDER: f64 = 0.6;
+const SHOULDER: f64 = 0.3;
 
 /// Tone curve for the compressed plane: scales `mid` to mid grey, with a soft shoulder.
 pub(super) fn operator(mid: f64) -> impl Fn(f64) -> f64 + use<> {
