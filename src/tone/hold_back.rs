@@ -21,7 +21,7 @@ const STILL: [f32; 2] = [0.95, 0.8];
 /// no photograph that is exposed for its mid grey is so noisy there.
 const FOUND: f32 = 0.06;
 /// Factor on the variance of noise, for what is not to pass as detail by chance.
-const SURE: f32 = 2.0;
+const SURE: f32 = 3.0;
 /// Distance of the pixels that the floor is found from, about; pixels.
 const SAMPLES: usize = 160;
 /// Stops by which a pixel is darker than one beside it only by a fault.

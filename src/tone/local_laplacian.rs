@@ -21,9 +21,9 @@ const WIDTH: f32 = 0.8;
 const GROUNDS: (f64, usize) = (0.35, 90);
 /// Largest factor on the slope of the tone scale, and slope up to which detail is lifted in any case, L* a stop.
 const MOST: (f64, f64) = (8.0, 24.0);
-/// Share by which detail is lifted less about one L* (deviation of the bell, L*): between what the frame shows well and what it lost,
+/// Share by which detail is lifted less, about this L*, over this deviation, L*: between what the frame shows well and what it lost,
 /// where grass and pavement become gritty.
-const CALM: (f64, f64, f64) = (0.25, 30.0, 10.0);
+const CALM: (f64, f64, f64) = (0.2, 30.0, 10.0);
 /// Variance below which a window counts as flat when the gain is fitted, stops squared.
 pub(super) const FLAT: f64 = 4e-4;
 /// Size of the longest side, pixels, at which the levels of [`detail_slope`] are counted.

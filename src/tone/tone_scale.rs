@@ -14,7 +14,7 @@ const ENDS: [f64; 3] = [11.0, 50.0, 94.5];
 /// evening stays one and black things stay black.
 const DARK: [f64; 2] = [17.5, 28.0];
 /// L* at least of what it shows at [`FRAME`]'s light tone, so that the white of a room with lamps in it stays white.
-const LIGHT: f64 = 70.0;
+const LIGHT: f64 = 68.0;
 /// Shares of the scene that lie below its dark and its light end.
 const SHARES: [f64; 2] = [0.001, 0.999];
 /// Stops below mid grey that the dark end lies at most, however dark the darkest.
