@@ -2,7 +2,7 @@
 use ndarray::Array2;
 
 /// Number of levels at which terms are known; see [`ByLevel`].
-pub const LEVELS: usize = 9;
+pub const LEVELS: usize = 13;
 /// Number of classes of activity: how much a block of pixels varies.
 pub const ACTIVITIES: usize = 5;
 /// Number of classes of colour: neutral, and six hues.
@@ -21,15 +21,22 @@ pub struct BlockClass {
     pub alike: [f32; 3],
 }
 
-/// A quantity by level: values at [`LEVELS`] levels whose square roots are equally spaced from 0 to full scale, for terms change fastest
-/// in the dark; linear in the root between them.
+/// Square roots of the levels of a [`ByLevel`], sixteenths: codes 0, 2, 4, 6, 9, 12, 16, 36, 64, 100, 143, 195 and 255 of 255, for terms change
+/// fastest in the dark.
+const ROOTS: [f64; LEVELS] = [
+    0.0, 1.4, 2.0, 2.45, 3.0, 3.45, 4.0, 6.0, 8.0, 10.0, 12.0, 14.0, 16.0,
+];
+
+/// A quantity by level: values at [`LEVELS`] levels, linear in the square root of the level between them.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub struct ByLevel(pub [f64; LEVELS]);
 
 impl ByLevel {
     /// Place of a level (fraction of full scale) among the values, 0 to [`LEVELS`] - 1.
     pub fn place(level: f64) -> f64 {
-        level.clamp(0.0, 1.0).sqrt() * (LEVELS - 1) as f64
+        let root = 16.0 * level.clamp(0.0, 1.0).sqrt();
+        let first = ROOTS[1..LEVELS - 1].iter().filter(|r| **r <= root).count();
+        first as f64 + (root - ROOTS[first]) / (ROOTS[first + 1] - ROOTS[first])
     }
 
     /// The two levels around `level` (fraction of full scale) and their shares.
@@ -90,7 +97,14 @@ mod tests {
         for (i, v) in values.0.iter_mut().enumerate() {
             *v = i as f64;
         }
-        for (level, wanted) in [(0.0, 0.0), (0.09, 2.4), (1.0, 8.0), (1.2, 8.0), (-0.1, 0.0)] {
+        for (level, wanted) in [
+            (0.0, 0.0),
+            (0.7 * 0.7 / 256.0, 0.5),
+            (0.09, 6.4),
+            (1.0, 12.0),
+            (1.2, 12.0),
+            (-0.1, 0.0),
+        ] {
             assert!((values.at(level) - wanted).abs() < 1e-12, "{level}");
         }
     }

@@ -13,7 +13,7 @@ const NEAR: f64 = 20.0;
 /// Rounds of reweighting: the variance of a mean square is proportional to the square of what it is the mean of.
 const ROUNDS: usize = 6;
 /// Rounds over all coordinates, at most.
-const SWEEPS: usize = 300;
+const SWEEPS: usize = 500;
 /// Largest change of a round, a share of the mean, at which the unknowns have settled.
 const SETTLED: f64 = 1e-13;
 /// Least expectation, a share of the mean: below it an observation gets no further weight.
