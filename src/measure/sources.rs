@@ -2,25 +2,46 @@
 use crate::bracket_planning;
 use crate::bracket_planning::TakenBracket;
 use crate::{MeasureSettings, Source};
+use std::f64::consts::LN_2;
 use stopspan_core::finding::Finding;
 use stopspan_core::model::ExposureSource;
-use stopspan_core::model::ResponseMethod;
 use stopspan_core::model::{RadianceMap, Recovered, main_channel};
+use stopspan_core::model::{ResponseCurve, ResponseMethod};
 use stopspan_core::results::Scene;
+
+/// Level below which a curve is no more certain than frames agree: it is fitted to blocks that are lighter, and what a camera
+/// does to its blacks it carries on as it was above.
+const DARK: f64 = 16.0 / 255.0;
+
+/// The curve of the main channel, in the dark no more certain than the frames' agreement shows it for neutral colours.
+fn main_curve(recovered: &Recovered) -> ResponseCurve {
+    let main = main_channel(recovered.response.curves.len());
+    let mut curve = recovered.response.curves[main].clone();
+    if let Some(seen) = &recovered.disagreement {
+        let last = (curve.uncertainty_stops.len() - 1) as f64;
+        let dark = curve.uncertainty_stops.iter_mut().enumerate();
+        for (i, u) in dark.take_while(|(i, _)| *i as f64 / last < DARK) {
+            let apart = seen.channels[main].systematic[0].at(i as f64 / last);
+            *u = u.max(apart.max(0.0).sqrt() / LN_2);
+        }
+    }
+    curve
+}
 
 /// The main channel of every frame as a source.
 pub(crate) fn sources(recovered: &Recovered) -> Vec<Source> {
+    let curve = main_curve(recovered);
     let main = main_channel(recovered.response.curves.len());
+    let seen = recovered.disagreement.as_ref();
+    let trusted_from = seen.map_or(0.0, |d| d.channels[main].trusted_from);
     let bracket = &recovered.bracket;
     (0..bracket.frames.len())
         .map(|j| Source {
             gain: bracket.gain(j),
             exposure_uncertainty: own_uncertainty(recovered, j),
             compression: bracket.frames[j].picture.compression,
-            ..Source::new(
-                recovered.response.curves[main].clone(),
-                bracket.relative_exposure(j),
-            )
+            trusted_from,
+            ..Source::new(curve.clone(), bracket.relative_exposure(j))
         })
         .collect()
 }

@@ -24,6 +24,9 @@ pub struct Source {
     pub exposure_uncertainty: f64,
     /// Compression of the levels.
     pub compression: Compression,
+    /// Level, fraction of full scale, below which the frames of the bracket disagree by more than their light is worth: ranges that end
+    /// there have no interval. 0 where no frames were compared.
+    pub trusted_from: f64,
 }
 
 impl Source {
@@ -35,6 +38,7 @@ impl Source {
             gain: 1.0,
             exposure_uncertainty: 0.0,
             compression: Compression::Lossless,
+            trusted_from: 0.0,
         }
     }
 

@@ -49,9 +49,14 @@ fn frame(scene: &Array3<f64>, stops: f64, seed: u64) -> Frame {
 
 /// A frame of these codes as a JPEG file of quality 95 with half the chroma resolution, made by another library.
 pub(super) fn coded(codes: &Array3<u8>, stops: f64) -> Frame {
+    coded_at(codes, stops, 95)
+}
+
+/// The same at a quality of 1 to 100.
+pub(super) fn coded_at(codes: &Array3<u8>, stops: f64, quality: u8) -> Frame {
     let folder = tempfile::tempdir().unwrap();
     let file = folder.path().join("frame.jpg");
-    let mut encoder = jpeg_encoder::Encoder::new_file(&file, 95).unwrap();
+    let mut encoder = jpeg_encoder::Encoder::new_file(&file, quality).unwrap();
     encoder.set_sampling_factor(jpeg_encoder::SamplingFactor::F_2_2);
     let (rows, columns, _) = codes.dim();
     let bytes = codes.as_slice().unwrap();

@@ -21,7 +21,7 @@ const OVERLAPPING: [[f64; 3]; 3] = [
 ];
 
 /// A camera with a contrasty curve; `black` in codes, above 0 lifted, below 0 blocked.
-fn camera(saturation: f64, sharpening: f64, black: f64) -> Sensor {
+pub(super) fn camera(saturation: f64, sharpening: f64, black: f64) -> Sensor {
     Sensor {
         full_well: 9000.0,
         white_balance: [1.9, 1.0, 1.5],

@@ -26,6 +26,7 @@ mod motion;
 mod out_of_register;
 mod pauses;
 mod pictures;
+mod processed_range;
 mod quantities;
 mod range;
 mod raw;

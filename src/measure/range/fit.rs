@@ -2,9 +2,12 @@
 use super::noise_model::{Capture, Part, dot, gradient_of, variance_of};
 use crate::wedge::PatchSample;
 use stopspan_core::model::NoiseModel;
+use stopspan_core::statistics::robust::median;
 
 /// Largest share of clipped or crushed pixels of a patch used in the fit.
 const CLEAN: f64 = 0.001;
+/// Smallest number of blocks of a patch whose scatter is used.
+const FEWEST_BLOCKS: usize = 12;
 
 /// The variance measured on one patch.
 #[derive(Debug, Clone)]
@@ -32,6 +35,29 @@ impl Observation {
 
 /// The patches used in the fit, with their index: not clipped, crushed or textured.
 pub fn observations(patches: &[PatchSample], capture: &Capture) -> Vec<(usize, Observation)> {
+    let mut seen = clean(patches, capture);
+    let scatter = block_scatter(patches, &seen);
+    seen.iter_mut().for_each(|(_, o)| o.samples /= scatter);
+    seen
+}
+
+/// Factor >= 1 on the variance of the patches' variances over what normal noise of their correlation has, from the scatter of the squares of
+/// blocks; median of the patches. Compression leaves more noise in one block than in the next, of which the correlation of pixels knows
+/// nothing.
+fn block_scatter(patches: &[PatchSample], seen: &[(usize, Observation)]) -> f64 {
+    let factor = |(index, o): &(usize, Observation)| {
+        let blocks = &patches[*index].blocks;
+        let n = blocks.len() as f64;
+        let mean = blocks.iter().map(|b| b.squares).sum::<f64>() / n;
+        let squares = blocks.iter().map(|b| (b.squares / mean - 1.0).powi(2));
+        let relative = squares.sum::<f64>() / (n * (n - 1.0));
+        (blocks.len() >= FEWEST_BLOCKS && mean > 0.0).then_some(relative * o.samples / 2.0)
+    };
+    let factors: Vec<f64> = seen.iter().filter_map(factor).collect();
+    median(&factors).unwrap_or(1.0).max(1.0)
+}
+
+fn clean(patches: &[PatchSample], capture: &Capture) -> Vec<(usize, Observation)> {
     patches
         .iter()
         .enumerate()

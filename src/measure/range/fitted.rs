@@ -1,11 +1,12 @@
 //! Usable ranges of one picture from its fitted noise: per pixel and per area, with intervals and limits.
 use super::area::{self, Correlation, correlation, per_pixel};
+use super::departure::Departure;
 use super::drawn_curves::resampled_by_curves;
 use super::fit::Observation;
 use super::interval::{PointEstimate, Threshold, central95, resampled};
 use super::noise_model::Capture;
 use super::scale;
-use super::threshold::darkest;
+use super::threshold::darkest_by;
 use super::usable::RangeSettings;
 use crate::subject::{CurveEnd, Source, Subject};
 use crate::wedge::PatchSample;
@@ -27,6 +28,8 @@ pub(super) struct Fitted<'a> {
     pub patches: &'a [PatchSample],
     pub seen: &'a [(usize, Observation)],
     pub model: NoiseModel,
+    /// How the noise departs from the model.
+    pub departure: Option<Departure>,
     pub code_floor: f64,
     pub spread: f64,
 }
@@ -76,9 +79,18 @@ impl Fitted<'_> {
     fn ask(&self, snr: f64, relative: f64) -> Asked {
         Asked {
             snr,
-            dark: darkest(self.capture, &self.model, snr),
+            dark: self.darkest(snr),
             relative,
         }
+    }
+
+    /// The darkest radiance at which one pixel reaches an SNR.
+    fn darkest(&self, snr: f64) -> Option<f64> {
+        let snr_at = |radiance: f64| match &self.departure {
+            Some(departure) => departure.snr(self.capture, &self.model, radiance),
+            None => self.capture.snr(&self.model, radiance),
+        };
+        darkest_by(self.capture.top(), snr_at, snr)
     }
 
     /// The threshold of an area, with the noise correlation at the end of the area's own range; `None` if that is unknown,
@@ -103,11 +115,11 @@ impl Fitted<'_> {
             .iter()
             .enumerate()
             .filter_map(|(i, a)| {
-                let (snr, relative) = (a.snr, a.relative);
                 let threshold = a.dark.map(|dark| Threshold {
-                    snr,
+                    snr: a.snr,
                     dark,
-                    relative,
+                    // By the curve's slope codes' noise becomes noise of light.
+                    relative: a.relative.hypot(self.capture.steepness_uncertainty(dark)),
                 });
                 Some((i, threshold?))
             })
@@ -117,6 +129,7 @@ impl Fitted<'_> {
             patches: self.patches,
             observations: self.seen,
             model: &self.model,
+            departure: self.departure.as_ref(),
             code_floor: self.code_floor,
             spread: self.spread,
             scale: scale::uncertainty(self.patches, how.span_relative, how.density_uncertainty),
@@ -153,6 +166,10 @@ impl Fitted<'_> {
         {
             limited_by = Limit::Wedge;
             (stops, low95, high95) = (seen_stops, None, None);
+        }
+        if dark < self.capture.trusted() {
+            // What the curve is off by there, its uncertainty does not say.
+            (low95, high95) = (None, None);
         }
         UsableStops {
             snr,
@@ -250,7 +267,7 @@ impl Fitted<'_> {
     }
 
     pub fn smoothed_noise(&self) -> Option<Finding> {
-        let dark = darkest(self.capture, &self.model, 1.0)?;
+        let dark = self.darkest(1.0)?;
         let ratio = self.smoothed_at(dark)?;
         Some(Finding::NoiseSmoothed { ratio })
     }

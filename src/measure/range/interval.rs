@@ -1,5 +1,6 @@
 //! Intervals by block bootstrap over the pixels of the patches, together with response and exposure span (Efron and
 //! Tibshirani 1993; blocks as in Kuensch 1989).
+use super::departure::Departure;
 use super::fit::{Observation, fit};
 use super::noise_model::Capture;
 use super::threshold::darkest_near;
@@ -48,12 +49,22 @@ pub(crate) struct PointEstimate<'a> {
     pub observations: &'a [(usize, Observation)],
     /// The noise model of the point estimate.
     pub model: &'a NoiseModel,
+    /// How the noise departs from it; `None` where that is not looked for, and `spread` stands for it.
+    pub departure: Option<&'a Departure>,
     /// Smallest code variance in the fit, squared 8-bit codes.
     pub code_floor: f64,
     /// Factor >= 1 on the resampled change of the variances, for an imperfect fit of the model.
     pub spread: f64,
     /// Relative standard uncertainty of the scale of log radiance.
     pub scale: f64,
+}
+
+impl PointEstimate<'_> {
+    /// By process of the departure: its uncertainty at a radiance that comes of the patches' distance.
+    fn left_between(&self, radiance: f64) -> Vec<f64> {
+        let of = |d: &Departure| (0..d.len()).map(|p| d.remaining(p, radiance)).collect();
+        self.departure.map(of).unwrap_or_default()
+    }
 }
 
 /// Resampling of the variance of one patch.
@@ -65,13 +76,13 @@ enum Redraw {
 }
 
 impl Redraw {
-    fn of(sample: &PatchSample) -> Self {
+    fn of(sample: &PatchSample, samples: f64) -> Self {
         if sample.blocks.len() >= FEWEST_BLOCKS {
             let pixels: f64 = sample.blocks.iter().map(|b| b.pixels).sum();
             let share = pixels / sample.patch.pixels as f64;
             return Redraw::Blocks(grouped(&sample.blocks), share);
         }
-        let half = (sample.variance_samples / 2.0).max(0.5);
+        let half = (samples / 2.0).max(0.5);
         match Gamma::new(half, 1.0 / half) {
             Ok(gamma) => Redraw::Gamma(gamma),
             Err(_) => Redraw::Blocks(Vec::new(), 1.0),
@@ -136,7 +147,7 @@ pub(crate) fn resampled(
     let mut rng = rand_chacha::ChaCha8Rng::seed_from_u64(how.seed);
     let redraws: Vec<Redraw> = observations
         .iter()
-        .map(|(i, _)| Redraw::of(&estimate.patches[*i]))
+        .map(|(i, o)| Redraw::of(&estimate.patches[*i], o.samples))
         .collect();
     let fixed: Vec<f64> = thresholds
         .iter()
@@ -147,22 +158,38 @@ pub(crate) fn resampled(
         .collect();
     let mut drawn: Vec<Observation> = observations.iter().map(|(_, o)| o.clone()).collect();
     let mut ranges = vec![Vec::with_capacity(how.count); thresholds.len()];
+    let between: Vec<Vec<f64>> = thresholds
+        .iter()
+        .map(|t| estimate.left_between(t.dark))
+        .collect();
     for _ in 0..how.count {
+        let drawn_process = estimate.departure.map(|d| d.draw(&mut rng));
+        let (process, spread) = drawn_process.unwrap_or((0, estimate.spread));
         for ((o, (_, seen)), redraw) in drawn.iter_mut().zip(observations).zip(&redraws) {
-            let factor = 1.0 + (redraw.factor(&mut rng) - 1.0) * estimate.spread;
+            let factor = 1.0 + (redraw.factor(&mut rng) - 1.0) * spread;
             o.variance = seen.variance * factor.max(1e-6);
         }
         let refs: Vec<&Observation> = drawn.iter().collect();
         let Some(refit) = fit(&refs, estimate.code_floor, Some(estimate.model)) else {
             continue;
         };
+        let departure = estimate
+            .departure
+            .map(|d| d.redrawn(process, &refs, &refit));
+        let snr_at = |radiance: f64| match &departure {
+            Some(departure) => departure.snr(capture, &refit, radiance),
+            None => capture.snr(&refit, radiance),
+        };
         let mut normal = || rng.sample::<f64, _>(StandardNormal);
         let (scale, ends, snr) = (1.0 + estimate.scale * normal(), normal(), normal());
-        for ((t, fixed), range) in thresholds.iter().zip(&fixed).zip(&mut ranges) {
-            let wanted = t.snr * (1.0 + t.relative * snr).max(0.1);
-            let dark = darkest_near(capture, &refit, wanted, t.dark);
+        let more = normal();
+        for (i, (t, range)) in thresholds.iter().zip(&mut ranges).enumerate() {
+            let departed = (0.5 * between[i].get(process).unwrap_or(&0.0) * more).exp();
+            // A longer scale makes noise, relative to light, larger as well.
+            let wanted = t.snr * (1.0 + t.relative * snr).max(0.1) * departed * scale;
+            let dark = darkest_near(snr_at, wanted, t.dark);
             let stops = (capture.top() / dark).log2();
-            range.push(stops * scale + fixed * ends);
+            range.push(stops * scale + fixed[i] * ends);
         }
     }
     ranges.iter_mut().for_each(|r| r.sort_by(f64::total_cmp));

@@ -1,12 +1,13 @@
 //! Usable range in stops.
 //!
 //! In reading order: the noise model (`noise_model`), the closed form for a known sensor (`closed_form`), the fit to the
-//! patches (`fit`), the darkest radiance at an SNR (`threshold`), the SNR of an area (`area`), noise by block means
+//! patches (`fit`), what it leaves (`departure`), the darkest radiance at an SNR (`threshold`), the SNR of an area (`area`), noise by block means
 //! (`block_noise`), the scale of log radiance (`scale`), intervals by resampling (`interval`, `drawn_curves`), the ranges of one picture
 //! (`fitted`, `usable`), and the gain of a bracket over its best frame (`gain`).
 mod area;
 mod block_noise;
 mod closed_form;
+mod departure;
 mod drawn_curves;
 mod fit;
 mod fitted;

@@ -83,6 +83,12 @@ impl Capture {
         (radiance.max(self.floor()), code as u16)
     }
 
+    /// Lowest radiance at which any exposure's level is one that frames agree on.
+    pub(crate) fn trusted(&self) -> f64 {
+        let at = |s: &Source| s.curve.exposure_at(s.trusted_from) / s.relative_exposure;
+        self.sources.iter().map(at).fold(f64::INFINITY, f64::min)
+    }
+
     /// Number of codes of the coarsest file.
     pub(crate) fn codes(&self) -> usize {
         let codes = self.sources.iter().map(Source::codes);
@@ -105,6 +111,15 @@ impl Capture {
             s.curve
                 .uncertainty_at(level)
                 .hypot(s.curve.uncertainty_at(s.curve.clip_level))
+        })
+    }
+
+    /// Relative standard uncertainty of the curve's slope at a radiance: errors of a curve change over about a stop of light, so that its slope, in
+    /// stops a stop, is as uncertain as the curve itself in stops.
+    pub(crate) fn steepness_uncertainty(&self, radiance: f64) -> f64 {
+        self.leader(radiance).map_or(0.0, |s| {
+            let level = s.curve.level_of(radiance * s.relative_exposure);
+            s.curve.uncertainty_at(level)
         })
     }
 

@@ -1,4 +1,5 @@
 //! Usable stops of a picture at each SNR threshold, with interval and limit.
+use super::departure::Departure;
 use super::drawn_curves::misfit_by_curve;
 use super::fit::{Observation, fit, misfit, observations};
 use super::fitted::Fitted;
@@ -79,12 +80,14 @@ pub fn usable_stops(
     for curve in &settings.curves {
         least = least.min(misfit_by_curve(&capture, curve, &seen, (floor, &model)));
     }
+    let finished = settings.curves.is_empty() && subject.is_lossy();
     let fitted = Fitted {
         subject,
         capture: &capture,
         patches,
         seen: &seen,
         model,
+        departure: finished.then(|| Departure::find(&refs, &model, floor)),
         code_floor: floor,
         spread: spread(least),
     };
