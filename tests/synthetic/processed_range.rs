@@ -156,14 +156,15 @@ fn areas(sensor: &Sensor, index: u64) -> [Vec<Sums>; 2] {
         panic!("8 bits");
     };
     let mut sums = [0; 2].map(|_| vec![Sums::default(); AREAS.0 * AREAS.1]);
-    for area in 0..AREAS.0 * AREAS.1 {
+    let [of_codes, of_map] = &mut sums;
+    for (area, (of_codes, of_map)) in of_codes.iter_mut().zip(of_map).enumerate() {
         let (top, left) = corner_of(area);
         for i in 0..(AREA - 2 * EDGE).pow(2) {
             let r = top + EDGE + i / (AREA - 2 * EDGE);
             let c = left + EDGE + i % (AREA - 2 * EDGE);
-            sums[0][area].add(f64::from(codes[[r, c, 1]]));
+            of_codes.add(f64::from(codes[[r, c, 1]]));
             if found.map.flags[[r, c]] & flag::CLIPPED_IN_ALL == 0 {
-                sums[1][area].add(f64::from(found.map.radiance[[r, c, 1]]));
+                of_map.add(f64::from(found.map.radiance[[r, c, 1]]));
             }
         }
     }
@@ -350,7 +351,9 @@ pub(super) fn study(brackets: u64, pictures: u64) -> [[Tally; 4]; 2] {
     all
 }
 
-/// Per SNR and kind of picture, of all cameras together. `cargo test --release study_of_300_processed_brackets -- --ignored --nocapture`
+/// Per SNR and kind of picture, of all cameras together. In December 2026, 84 brackets: 100 and 99 % at SNR 10 (frame, merge), where the
+/// intervals are wider than they need be; 81 and 93 % at SNR 40, where frames of two cameras come out 0.06 stop too high and the study fails; at
+/// SNR 3 few intervals are given, and 34 of 48 and 62 of 62 hold. `cargo test --release study_of_300_processed_brackets -- --ignored --nocapture`
 #[test]
 #[ignore = "300 brackets taken and merged take some minutes"]
 fn study_of_300_processed_brackets() {
