@@ -1,12 +1,12 @@
 //! How the noise of a picture departs from the noise model: a smooth factor on the variance, as a Gaussian process regression
 //! (Rasmussen and Williams 2006).
 //!
-//! Photon noise, noise in the dark and noise of the codes are what a sensor and its file have. What a camera does afterwards,
-//! sharpening, smoothing and compression, depends on the level in ways of its own, and a range read off the model alone is then off by more
-//! than the patches' scatter says. The logarithm of the factor is taken for a stationary process over log radiance. How large it is,
-//! how far it reaches and how much more the patches scatter than counting says is not known: every combination counts with its
-//! probability given the patches (Hoeting, Madigan, Raftery and Volinsky 1999), a tenth of it beforehand for no departure at all, for only files
-//! with loss are asked, which a camera has finished, and half of it for no more scatter than counted.
+//! A sensor and its file have photon noise, noise in the dark and noise of the codes. Sharpening, smoothing and compression change all
+//! three, by amounts that depend on the level. A range read off the model alone is then off by more than the scatter of the patches says.
+//! The logarithm of the factor is taken for a stationary process over log radiance. Three things about it are not known: its size, its
+//! reach, and how much more the patches scatter than their number of pixels says. Every combination counts with its probability given the
+//! patches (Hoeting, Madigan, Raftery and Volinsky 1999). Beforehand a tenth of the probability is given to no departure, since only files
+//! with lossy compression are asked, and half of it to no more scatter than counted.
 use super::fit::Observation;
 use super::noise_model::{Capture, variance_of};
 use nalgebra::{DMatrix, DVector};
