@@ -27,8 +27,8 @@ const APART: f64 = 1.0;
 const BIN: f64 = 0.05;
 /// Standard deviation of the blur of the histogram, stops.
 const BLUR: f64 = 0.8;
-/// Least and largest slopes, L* a stop.
-const SLOPES: (f64, f64) = (1.2, 18.0);
+/// Least and largest slopes below mid grey and above it, L* a stop. Below, the darkest steps of a wedge stay apart.
+const SLOPES: [(f64, f64); 2] = [(1.7, 18.0), (1.2, 18.0)];
 /// Slope below the dark end, L* a stop.
 const BEYOND: f64 = 1.0;
 /// Slope, as a share of the steepest, that tones have which are absent from the scene.
@@ -47,11 +47,12 @@ pub(super) fn tone_scale(scene: &Histogram, [black, dark, mid, light]: [f64; 4])
     let (low, high) = ends(scene, mid);
     let wish = wishes(scene, mid, low, high);
     let slope_at = |log: f64, gain: f64| {
+        let (least, most) = SLOPES[usize::from(log > mid)];
         let index = ((log - low) / BIN).round().max(0.0) as usize;
         let wish = wish
             .get(index.min(wish.len() - 1))
             .map_or(0.0, |w| w * gain);
-        wish.clamp(SLOPES.0, SLOPES.1)
+        wish.clamp(least, most)
     };
     // The gain that climbs so far from one place to another.
     let gain_between = |from: f64, to: f64, height: f64| {
