@@ -16,7 +16,7 @@ const CLEAN: f32 = 30.0;
 const UNKNOWN: f32 = 0.8;
 /// Shares of the tone scale's slope that are taken back where nothing is kept: by noise that the map states, and by what was found
 /// in it, which may be texture after all.
-const STILL: [f32; 2] = [0.95, 0.8];
+const STILL: [f32; 2] = [0.95, 0.5];
 /// Deviation that found noise has at most at mid grey, stops; as much more below as light is less. Rougher places are gravel and leaves:
 /// no photograph that is exposed for its mid grey is so noisy there.
 const FOUND: f32 = 0.06;
