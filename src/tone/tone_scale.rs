@@ -12,7 +12,7 @@ pub(super) const UNIT: f64 = 16.0;
 const ENDS: [f64; 3] = [11.0, 50.0, 94.5];
 /// L* at most of what the reference frame shows at [`FRAME`]'s black and its dark tone: they are lifted by no more, so that an
 /// evening stays one and black things stay black.
-const DARK: [f64; 2] = [17.5, 28.0];
+const DARK: [f64; 2] = [18.0, 28.0];
 /// L* at least of what it shows at [`FRAME`]'s light tone, so that the white of a room with lamps in it stays white.
 const LIGHT: f64 = 68.0;
 /// Shares of the scene that lie below its dark and its light end.
