@@ -351,9 +351,9 @@ pub(super) fn study(brackets: u64, pictures: u64) -> [[Tally; 4]; 2] {
     all
 }
 
-/// Per SNR and kind of picture, of all cameras together. In December 2026, 84 brackets: 100 and 99 % at SNR 10 (frame, merge), where the
-/// intervals are wider than they need be; 81 and 93 % at SNR 40, where frames of two cameras come out 0.06 stop too high and the study fails; at
-/// SNR 3 few intervals are given, and 34 of 48 and 62 of 62 hold. `cargo test --release study_of_300_processed_brackets -- --ignored --nocapture`
+/// Per SNR and kind of picture, of all cameras together. In December 2026, 300 brackets, share of the intervals that hold the truth at SNR 3,
+/// 10 and 40: frames 73 % of 167, 98.3 % of 300, 92.2 % of 255; merges 100 % of 214, 98.7 % and 94.3 % of 300. Only the last is what 95 %
+/// should be, so the study fails. `cargo test --release study_of_300_processed_brackets -- --ignored --nocapture`
 #[test]
 #[ignore = "300 brackets taken and merged take some minutes"]
 fn study_of_300_processed_brackets() {
