@@ -76,6 +76,8 @@ pub(super) struct Film {
     contrast: f32,
     /// c of the camera's curve.
     room: f32,
+    /// The same for colours, [`VIVID`] times as large.
+    vivid_room: f32,
 }
 
 impl Film {
@@ -101,6 +103,7 @@ impl Film {
         Film {
             contrast: (power(mid, room) / stops[1]).clamp(0.8, 1.6) as f32,
             room: room as f32,
+            vivid_room: VIVID * room as f32,
         }
     }
 
@@ -124,7 +127,7 @@ impl Film {
             peak,
         } = light;
         let y = display / peak;
-        let room = VIVID * self.room;
+        let room = self.vivid_room;
         let grey = log2(room * y / (1.0 + room - y)) - self.contrast * log2(scene);
         let red = self.channel(pixel[0], grey, peak);
         let green = self.channel(pixel[1], grey, peak);
@@ -143,7 +146,7 @@ impl Film {
     #[inline(always)]
     fn channel(&self, exposure: f32, grey: f32, peak: f32) -> f32 {
         let t = exp2(grey + self.contrast * log2(exposure.max(0.0))).min(LIGHTEST);
-        let room = VIVID * self.room;
+        let room = self.vivid_room;
         peak * (1.0 + room) * t / (t + room)
     }
 }

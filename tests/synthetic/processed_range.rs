@@ -276,7 +276,7 @@ fn cameras() -> [Sensor; 6] {
 
 /// Intervals of one kind of picture at one SNR: how many were given, how many hold the truth, and the sums of errors and of their squares.
 #[derive(Clone, Copy, Default)]
-pub(super) struct Tally {
+struct Tally {
     given: f64,
     held: f64,
     errors: Sums,
@@ -293,6 +293,13 @@ impl Tally {
         self.held += f64::from(u8::from((low..=high).contains(&truth)));
         self.errors.add(stops - truth);
         self.widths += high - low;
+    }
+
+    fn join(&mut self, other: &Tally) {
+        self.given += other.given;
+        self.held += other.held;
+        self.widths += other.widths;
+        self.errors.join(&other.errors);
     }
 
     fn said(&self) -> String {
@@ -323,7 +330,7 @@ fn tallied(sensor: &Sensor, brackets: u64, pictures: u64) -> [[Tally; 4]; 2] {
     out
 }
 
-pub(super) fn study(brackets: u64, pictures: u64) -> [[Tally; 4]; 2] {
+fn study(brackets: u64, pictures: u64) -> [[Tally; 4]; 2] {
     let mut all = [[Tally::default(); 4]; 2];
     for (index, sensor) in cameras().iter().enumerate() {
         let found = tallied(sensor, brackets, pictures);
@@ -333,11 +340,7 @@ pub(super) fn study(brackets: u64, pictures: u64) -> [[Tally; 4]; 2] {
                 if one.given > 0.0 {
                     println!("camera {index}, {what}, SNR {snr}: {}", one.said());
                 }
-                let sum = &mut all[kind][i];
-                sum.given += one.given;
-                sum.held += one.held;
-                sum.widths += one.widths;
-                sum.errors.join(&one.errors);
+                all[kind][i].join(one);
             }
         }
     }

@@ -53,10 +53,6 @@ pub fn ray(u: f64, v: f64, aspect: f64) -> Ray {
     }
 }
 
-fn solid(shape: Shape, surface: fn(&Hit) -> Surface) -> Solid {
-    Solid::new(shape, surface)
-}
-
 fn block(
     centre: [f64; 3],
     half: [f64; 3],
@@ -68,7 +64,7 @@ fn block(
         half: V::from(half),
         turn: turned(turn.0, turn.1),
     };
-    solid(shape, surface)
+    Solid::new(shape, surface)
 }
 
 fn ellipsoid(centre: [f64; 3], radii: [f64; 3], surface: fn(&Hit) -> Surface) -> Solid {
@@ -76,7 +72,7 @@ fn ellipsoid(centre: [f64; 3], radii: [f64; 3], surface: fn(&Hit) -> Surface) ->
         centre: V::from(centre),
         radii: V::from(radii),
     };
-    solid(shape, surface)
+    Solid::new(shape, surface)
 }
 
 fn cylinder(base: [f64; 3], radius: f64, height: f64, surface: fn(&Hit) -> Surface) -> Solid {
@@ -85,7 +81,7 @@ fn cylinder(base: [f64; 3], radius: f64, height: f64, surface: fn(&Hit) -> Surfa
         radius,
         height,
     };
-    solid(shape, surface)
+    Solid::new(shape, surface)
 }
 
 /// A board of glazed colour tiles that leans against the wall.
