@@ -145,7 +145,7 @@ impl Pictures {
         let shown = self.shown(desk, id)?;
         let codes = shown.level(level)?;
         let (rows, columns) = tile_at((codes.dim().0, codes.dim().1), (x, y))?;
-        let png = formats::png_bytes(codes.slice(s![rows, columns, ..]));
+        let png = formats::png::encode8(codes.slice(s![rows, columns, ..]), None);
         Ok(Reply::bytes(
             "image/png",
             png.map_err(|e| cannot_be_shown(&e))?,

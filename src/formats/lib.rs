@@ -38,7 +38,7 @@ mod temporary;
 pub use carried::Carried;
 pub use fence::is_decoding;
 pub use icc::{display_p3_profile, srgb_profile};
-pub use preview::{png_bytes, preview_jpeg};
+pub use preview::preview_jpeg;
 pub use read::{read_format, read_header, read_picture, sha256_of};
 pub use read_map::{Opened, holds_radiance, open, open_to_show};
 pub use sniff::{OtherKind, UNKNOWN_FAMILY, other_kind, raw_family, sniff, sniff_file};

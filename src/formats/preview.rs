@@ -1,9 +1,9 @@
-//! Small copies of pictures, encoded in memory, for embedding in pages.
+//! Small copies of pictures, encoded in memory.
+use super::jpeg::{self, Subsampling};
 use super::srgb_profile;
-use image::codecs::jpeg::JpegEncoder;
-use image::codecs::png::PngEncoder;
-use image::{DynamicImage, ImageBuffer, ImageEncoder, imageops::FilterType};
-use ndarray::ArrayView3;
+use image::imageops::{FilterType, resize};
+use image::{ImageBuffer, Luma, Pixel, Rgb};
+use ndarray::{Array3, ArrayView3};
 use std::io;
 
 /// Encodes display-ready 8-bit samples (1 or 3 channels, sRGB) as JPEG, reduced to at most `longest` pixels on the
@@ -12,45 +12,37 @@ use std::io;
 /// # Errors
 /// `InvalidInput` for an empty picture or other channel counts.
 pub fn preview_jpeg(samples: ArrayView3<u8>, longest: u32, quality: u8) -> io::Result<Vec<u8>> {
-    let mut picture = dynamic(samples)?;
-    if picture.width().max(picture.height()) > longest {
-        picture = picture.resize(longest.max(1), longest.max(1), FilterType::Triangle);
-    }
-    let mut out = Vec::new();
-    let mut encoder = JpegEncoder::new_with_quality(&mut out, quality.clamp(1, 100));
-    encoder
-        .set_icc_profile(srgb_profile())
-        .map_err(io::Error::other)?;
-    picture
-        .write_with_encoder(encoder)
-        .map_err(io::Error::other)?;
-    Ok(out)
-}
-
-/// Encodes display-ready 8-bit samples (1 or 3 channels, sRGB) as PNG.
-///
-/// # Errors
-/// `InvalidInput` for an empty picture or other channel counts.
-pub fn png_bytes(samples: ArrayView3<u8>) -> io::Result<Vec<u8>> {
-    let picture = dynamic(samples)?;
-    let mut out = Vec::new();
-    picture
-        .write_with_encoder(PngEncoder::new(&mut out))
-        .map_err(io::Error::other)?;
-    Ok(out)
-}
-
-fn dynamic(samples: ArrayView3<u8>) -> io::Result<DynamicImage> {
-    let (rows, columns, channels) = samples.dim();
-    let (Ok(width), Ok(height)) = (u32::try_from(columns), u32::try_from(rows)) else {
-        return Err(io::ErrorKind::InvalidInput.into());
-    };
-    let data: Vec<u8> = samples.iter().copied().collect();
-    let picture = match channels {
-        _ if data.is_empty() => None,
-        1 => ImageBuffer::from_raw(width, height, data).map(DynamicImage::ImageLuma8),
-        3 => ImageBuffer::from_raw(width, height, data).map(DynamicImage::ImageRgb8),
+    let small = match samples.dim().2 {
+        1 => reduced::<Luma<u8>>(samples, longest),
+        3 => reduced::<Rgb<u8>>(samples, longest),
         _ => None,
     };
-    picture.ok_or(io::ErrorKind::InvalidInput.into())
+    let small = small.ok_or(io::ErrorKind::InvalidInput)?;
+    jpeg::encode(
+        small.view(),
+        quality,
+        Subsampling::Full,
+        Some(&srgb_profile()),
+        None,
+    )
+}
+
+/// The picture with at most `longest` pixels on the longer side; `None` if it is empty.
+fn reduced<P: Pixel<Subpixel = u8> + 'static>(
+    samples: ArrayView3<u8>,
+    longest: u32,
+) -> Option<Array3<u8>> {
+    let (rows, columns, channels) = samples.dim();
+    let all = rows.max(columns);
+    if all <= longest.max(1) as usize {
+        return (all > 0).then(|| samples.to_owned());
+    }
+    let side = |n: usize| u32::try_from(n).ok();
+    let data = samples.iter().copied().collect();
+    let whole = ImageBuffer::<P, Vec<u8>>::from_raw(side(columns)?, side(rows)?, data)?;
+    let scale = f64::from(longest.max(1)) / all as f64;
+    let shrunk = |n: usize| ((n as f64 * scale).round() as usize).max(1);
+    let (high, wide) = (shrunk(rows), shrunk(columns));
+    let small = resize(&whole, side(wide)?, side(high)?, FilterType::Triangle);
+    Array3::from_shape_vec((high, wide, channels), small.into_raw()).ok()
 }

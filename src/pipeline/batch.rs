@@ -5,7 +5,7 @@
 //! that was opened. With it a later run can take the bracket as done; and runs that share a folder need not talk to each other, since
 //! each bracket has its own. A record that was changed is refused; a bracket whose files were changed or removed is made again.
 use super::job::BracketDone;
-use super::kept::{self, KeptFile};
+use super::kept;
 use super::{Settings, sheets};
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
@@ -18,7 +18,7 @@ use stopspan_formats as formats;
 use stopspan_formats::staged::{Outputs, remove_leftovers, write_whole};
 use stopspan_frames::BracketPlan;
 use stopspan_report::figure::View;
-use stopspan_report::{PageFigures, hexadecimal};
+use stopspan_report::{BracketRecord, hexadecimal};
 
 /// File name of what a finished bracket leaves for later runs.
 const DONE: &str = "done.json";
@@ -44,22 +44,7 @@ impl Part {
     }
 }
 
-/// A bracket that is done.
-#[derive(Debug, Clone, Serialize, Deserialize)]
-pub(super) struct DoneBracket {
-    /// Hexadecimal SHA-256 of all that the results depend on.
-    key: String,
-    /// The files it was made of.
-    pub inputs: Vec<InputFile>,
-    /// Its entry of the report.
-    pub entry: BracketReport,
-    /// The pictures of its section of the page.
-    pub figures: PageFigures,
-    /// The files in its folder; empty until it is kept.
-    outputs: Vec<KeptFile>,
-}
-
-/// A [`DoneBracket`] as it is kept, with the sum of its text.
+/// A [`BracketRecord`] as it is kept, with the sum of its text.
 #[derive(Serialize, Deserialize)]
 struct Record {
     /// Hexadecimal SHA-256 of `bracket`.
@@ -70,11 +55,12 @@ struct Record {
 
 impl Record {
     /// The bracket; `None` for text that is not what was written.
-    fn open(bytes: &[u8]) -> Option<DoneBracket> {
+    fn open(bytes: &[u8]) -> Option<BracketRecord> {
         let record: Record = serde_json::from_slice(bytes).ok()?;
         let whole = record.sha256 == sum_of(&record.bracket);
-        let bracket = whole.then(|| serde_json::from_str(&record.bracket).ok());
-        bracket.flatten()
+        whole
+            .then(|| BracketRecord::of_text(&record.bracket))
+            .flatten()
     }
 }
 
@@ -82,36 +68,34 @@ fn sum_of(text: &str) -> String {
     hexadecimal(&Sha256::digest(text).into())
 }
 
-impl DoneBracket {
-    /// Puts what a bracket gave together.
-    pub(super) fn new(
-        (plan, settings): (&BracketPlan, &Settings),
-        made: BracketDone,
-    ) -> Result<Self, Error> {
-        let sums = all_sums(plan, settings, &made.files)?;
-        let input = |file: &FileDigest| InputFile {
-            path: file.file.display().to_string(),
-            bytes: std::fs::metadata(&file.file).map_or(0, |m| m.len()),
-            sha256: Some(hexadecimal(&file.sha256)),
-        };
-        Ok(DoneBracket {
-            key: key(plan, settings, &sums),
-            inputs: sums.iter().map(input).collect(),
-            entry: made.entry,
-            figures: made.figures,
-            outputs: Vec::new(),
-        })
-    }
+/// Puts what a bracket gave together.
+pub(super) fn record_of(
+    (plan, settings): (&BracketPlan, &Settings),
+    made: BracketDone,
+) -> Result<BracketRecord, Error> {
+    let sums = all_sums(plan, settings, &made.files)?;
+    let input = |file: &FileDigest| InputFile {
+        path: file.file.display().to_string(),
+        bytes: std::fs::metadata(&file.file).map_or(0, |m| m.len()),
+        sha256: Some(hexadecimal(&file.sha256)),
+    };
+    Ok(BracketRecord {
+        key: key(plan, settings, &sums),
+        inputs: sums.iter().map(input).collect(),
+        entry: made.entry,
+        figures: made.figures,
+        outputs: Vec::new(),
+    })
+}
 
-    /// Writes it into the bracket's folder, whole or not at all, with the sums of the files that are there.
-    pub(super) fn keep(&mut self, folder: &Path, policy: &Outputs) -> Result<(), Error> {
-        self.outputs = kept::files_in(folder, DONE)?;
-        write_whole(&folder.join(DONE), policy, |sink| {
-            let bracket = serde_json::to_string(self).map_err(std::io::Error::other)?;
-            let sha256 = sum_of(&bracket);
-            serde_json::to_writer(sink, &Record { sha256, bracket }).map_err(std::io::Error::other)
-        })
-    }
+/// Writes a record into the bracket's folder, whole or not at all, with the sums of the files that are there.
+pub(super) fn keep(done: &mut BracketRecord, folder: &Path, policy: &Outputs) -> Result<(), Error> {
+    done.outputs = kept::files_in(folder, DONE)?;
+    write_whole(&folder.join(DONE), policy, |sink| {
+        let bracket = done.text()?;
+        let sha256 = sum_of(&bracket);
+        serde_json::to_writer(sink, &Record { sha256, bracket }).map_err(std::io::Error::other)
+    })
 }
 
 /// What a run left of a bracket that it finished, as it stands in the bracket's folder.
@@ -138,7 +122,7 @@ pub fn finished_bracket(folder: &Path) -> Option<FinishedBracket> {
 /// What a run that goes on from an earlier one finds in a bracket's folder.
 pub(super) enum Found {
     /// The bracket, done with the same inputs and settings.
-    Done(Box<DoneBracket>),
+    Done(Box<BracketRecord>),
     /// Nothing, or what a run left that did not finish; its half-written files are gone, the others may be replaced.
     Unfinished,
 }

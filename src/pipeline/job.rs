@@ -1,5 +1,5 @@
 //! The whole job on every bracket of the inputs: done one after another, or taken from an earlier run.
-use super::batch::{self, DoneBracket, Found};
+use super::batch::{self, Found};
 use super::lone::{self, LoneFile};
 use super::lone_light;
 use super::settings::{Event, Settings};
@@ -13,7 +13,7 @@ use stopspan_core::results::{BracketReport, Report};
 use stopspan_formats::staged::Outputs;
 use stopspan_frames::{self as frames, BracketPlan, Survey};
 use stopspan_report::html::Sections;
-use stopspan_report::{self as report, PageFigures};
+use stopspan_report::{self as report, BracketRecord, PageFigures};
 
 /// What a run gave.
 #[derive(Debug)]
@@ -186,7 +186,7 @@ fn finish_all<'a>(
     settings: &Settings,
     report: &mut Report,
     progress: Progress,
-) -> (Vec<(usize, DoneBracket)>, Unsure<'a>) {
+) -> (Vec<(usize, BracketRecord)>, Unsure<'a>) {
     let count = survey.brackets.len();
     let own_pages = products::own_pages(count);
     let (mut finished, mut unsure) = (Vec::new(), Vec::new());
@@ -208,7 +208,7 @@ fn finish_all<'a>(
             }
         }
     }
-    let steps = |done: &DoneBracket| done.entry.pictures.steps();
+    let steps = |done: &BracketRecord| done.entry.pictures.steps();
     let most = finished.iter().filter_map(|(_, done)| steps(done)).max();
     let mut again = settings.clone();
     (again.overwrite, again.resume, again.wedge.steps_of_run) = (true, false, most);
@@ -232,7 +232,7 @@ fn finish(
     settings: &Settings,
     page_of: Option<&Report>,
     progress: Progress,
-) -> Result<DoneBracket, Error> {
+) -> Result<BracketRecord, Error> {
     let folder = settings.out.join(&plan.name);
     let mut policy = settings.output_policy();
     if settings.resume {
@@ -245,11 +245,11 @@ fn finish(
         }
     }
     let made = one_bracket(plan, settings, &policy, progress)?;
-    let mut done = DoneBracket::new((plan, settings), made)?;
+    let mut done = batch::record_of((plan, settings), made)?;
     if let Some(report) = page_of {
         products::write_page(report, &done, &folder, &policy)?;
     }
-    done.keep(&folder, &policy)?;
+    batch::keep(&mut done, &folder, &policy)?;
     Ok(done)
 }
 

@@ -1,22 +1,10 @@
 //! The files that a finished bracket left, by length and sum, so that a later run sees whether they are still as they were.
 use rayon::prelude::*;
-use serde::{Deserialize, Serialize};
 use std::path::{Component, Path, PathBuf};
 use stopspan_core::Error;
 use stopspan_core::error::InputProblem;
 use stopspan_formats::sha256_of;
-use stopspan_report::hexadecimal;
-
-/// One file.
-#[derive(Debug, Clone, Serialize, Deserialize)]
-pub(super) struct KeptFile {
-    /// Path within the bracket's folder.
-    path: PathBuf,
-    /// Length, bytes.
-    bytes: u64,
-    /// Hexadecimal SHA-256.
-    sha256: String,
-}
+use stopspan_report::{KeptFile, hexadecimal};
 
 /// Every file in `folder` and the folders in it but the one named `except`, in the order of their names.
 ///

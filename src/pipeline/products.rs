@@ -1,5 +1,5 @@
 //! The files a run leaves: map, picture, report; each written whole or not at all.
-use super::batch::{self, DoneBracket};
+use super::batch;
 use super::delivery::{Delivery, RenderingToWrite, SOFTWARE, kind_of};
 use super::sheets;
 use rayon::prelude::*;
@@ -20,8 +20,8 @@ use stopspan_formats::rgbe;
 use stopspan_formats::staged::{Outputs, write_whole};
 use stopspan_measure::wedge::KeptWedge;
 use stopspan_merge::in_space;
-use stopspan_report::PageFigures;
 use stopspan_report::html::Sections;
+use stopspan_report::{BracketRecord, PageFigures};
 use stopspan_report::{csv, html, json};
 
 /// File name of the wedge kept for other runs.
@@ -142,7 +142,7 @@ pub(super) fn own_pages(brackets: usize) -> bool {
 /// The page of one bracket of a run over many, in its folder.
 pub(super) fn write_page(
     report: &Report,
-    done: &DoneBracket,
+    done: &BracketRecord,
     folder: &Path,
     policy: &Outputs,
 ) -> Result<(), Error> {

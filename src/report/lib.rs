@@ -1,7 +1,7 @@
 //! Presentation of a [`Report`](stopspan_core::results::Report): JSON, CSV, terminal text, HTML page, sheets. Nothing is measured here.
 //!
 //! In reading order: the entry of a bracket ([`bracket_entry`]); the two tables made from several brackets (`cameras` with its `ranks`,
-//! `raw_table`); pictures without a bracket (`lone`); dates, numbers and sentences as text
+//! `raw_table`); pictures without a bracket (`lone`); what is kept of a finished bracket (`record`); dates, numbers and sentences as text
 //! (`moment`, `words`); then an output format each: `csv`, `json`, `terminal`, `figure` (the charts and pictures of the page), `html`,
 //! `sheet`.
 //!
@@ -15,6 +15,7 @@ pub mod cameras;
 pub mod lone;
 mod ranks;
 pub mod raw_table;
+mod record;
 
 pub mod moment;
 pub mod words;
@@ -29,3 +30,4 @@ pub mod sheet;
 
 pub use assemble::{bracket_entry, camera_name, hexadecimal};
 pub use figure::{BracketFigures, Figures, PageFigures, Strip};
+pub use record::{BracketRecord, KeptFile};

@@ -1,5 +1,7 @@
 //! Encodes 8-bit samples as JPEG, in stripes that are encoded in parallel and joined by restart markers.
-use jpeg_encoder::{ColorType, Encoder, EncodingError, SamplingFactor};
+use jpeg_encoder::{
+    Encoder, EncodingError, ImageBuffer, JpegColorType, SamplingFactor, rgb_to_ycbcr,
+};
 use ndarray::ArrayView3;
 use rayon::prelude::*;
 use serde::Serialize;
@@ -55,16 +57,54 @@ pub fn encode(
                     .and(exif.map_or(Ok(()), |e| encoder.add_exif_metadata(e)))
                     .map_err(refused)?;
             }
-            let kind = match channels {
-                1 => ColorType::Luma,
-                _ => ColorType::Rgb,
-            };
             let rows = (stripe.len() / line) as u16;
-            encoder.encode(stripe, width, rows, kind).map_err(refused)?;
+            let stripe = Stripe {
+                samples: stripe,
+                size: (rows, width),
+                channels,
+            };
+            encoder.encode_image(stripe).map_err(refused)?;
             Ok(out)
         })
         .collect::<io::Result<Vec<_>>>()?;
     join(&stripes, height, (across * down) as u16)
+}
+
+/// Rows of 1 or 3 channels. The encoder is compiled for this type alone; its own call for slices is compiled for eleven.
+struct Stripe<'a> {
+    samples: &'a [u8],
+    /// Rows and columns.
+    size: (u16, u16),
+    channels: usize,
+}
+
+impl ImageBuffer for Stripe<'_> {
+    fn get_jpeg_color_type(&self) -> JpegColorType {
+        match self.channels {
+            1 => JpegColorType::Luma,
+            _ => JpegColorType::Ycbcr,
+        }
+    }
+
+    fn width(&self) -> u16 {
+        self.size.1
+    }
+
+    fn height(&self) -> u16 {
+        self.size.0
+    }
+
+    fn fill_buffers(&self, y: u16, [luma, blue, red, _]: &mut [Vec<u8>; 4]) {
+        let line = usize::from(self.size.1) * self.channels;
+        let row = &self.samples[usize::from(y) * line..][..line];
+        if self.channels == 1 {
+            return luma.extend_from_slice(row);
+        }
+        let pixels = row.as_chunks::<3>().0;
+        luma.extend(pixels.iter().map(|&[r, g, b]| rgb_to_ycbcr(r, g, b).0));
+        blue.extend(pixels.iter().map(|&[r, g, b]| rgb_to_ycbcr(r, g, b).1));
+        red.extend(pixels.iter().map(|&[r, g, b]| rgb_to_ycbcr(r, g, b).2));
+    }
 }
 
 /// Joins stripes: the header of the first with the full height and a restart interval (T.81 B.2.4.4), then all scans.

@@ -38,11 +38,9 @@ fn pixels(canvas: &Canvas) -> Option<Array3<u8>> {
     // The background is opaque, so premultiplied samples equal the samples.
     let mut rgb = Array3::<u8>::zeros((rows, columns, 3));
     let samples = rgb.as_slice_mut()?;
-    for (to, from) in samples
-        .chunks_exact_mut(3)
-        .zip(pixmap.data().chunks_exact(4))
-    {
-        to.copy_from_slice(&from[..3]);
+    let drawn = pixmap.data().as_chunks::<4>().0;
+    for (to, from) in samples.as_chunks_mut::<3>().0.iter_mut().zip(drawn) {
+        *to = [from[0], from[1], from[2]];
     }
     for placed in &canvas.pictures {
         let (high, wide) = placed.size;
@@ -61,5 +59,9 @@ fn pixels(canvas: &Canvas) -> Option<Array3<u8>> {
 fn pixel(placed: &Placed, row: usize, column: usize) -> [u8; 3] {
     let (high, wide, _) = placed.rgb.dim();
     let (r, c) = (row * high / placed.size.0, column * wide / placed.size.1);
-    [0, 1, 2].map(|k| placed.rgb[[r, c, k]])
+    [
+        placed.rgb[[r, c, 0]],
+        placed.rgb[[r, c, 1]],
+        placed.rgb[[r, c, 2]],
+    ]
 }
