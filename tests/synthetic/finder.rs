@@ -2,6 +2,7 @@
 use super::finder_charts::{CANVAS, Canvas, Chart, PatchGrid, chart, of_shape, scene};
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
+use rayon::prelude::*;
 use stopspan_core::raster::Point;
 use stopspan_core::results::CONFIDENT;
 use stopspan_measure::find::{candidate, find_wedge};
@@ -203,40 +204,82 @@ fn chart_colours() -> Vec<[f32; 3]> {
     colours.collect()
 }
 
-/// The greys of a colour chart are a wedge of six, whatever the colours beside them; without colour nothing sets them apart from the
-/// rest. Charts of 24 and 32 pixels a patch are missed: how the lattice falls on the reduced picture decides at these sizes.
-#[test]
-fn the_greys_of_a_colour_chart_are_found() {
-    use stopspan_measure::find::candidate_in_colour;
+/// A colour chart on a card before a texture, turned by some degrees, with noise. `kind` chooses card, surroundings, noise, turn, and
+/// where the chart lies on the pixels.
+fn colour_chart(side: usize, upright: bool, kind: usize) -> ndarray::Array3<f32> {
     let colours = chart_colours();
     assert_eq!(colours.len(), 24);
-    for (side, upright) in [(20, false), (40, false), (40, true), (60, true)] {
-        let mut rng = ChaCha8Rng::seed_from_u64(side as u64);
-        let (gap, top, left) = (side / 8, 200, 300);
-        let pitch = side + gap;
-        let picture = ndarray::Array3::from_shape_fn((700, 900, 3), |(r, c, k)| {
-            let (y, x) = (r as isize - top, c as isize - left);
-            let (y, x) = if upright { (x, y) } else { (y, x) };
-            let size = (4 * pitch as isize, 6 * pitch as isize);
-            let texture = 0.18 * (1.0 + 0.5 * ((r as f32 / 9.0).sin() * (c as f32 / 7.0).cos()));
-            let light = if (0..size.0).contains(&y) && (0..size.1).contains(&x) {
-                let (row, column) = (y as usize / pitch, x as usize / pitch);
-                let inside = y as usize % pitch >= gap && x as usize % pitch >= gap;
-                if inside {
-                    colours[6 * row + column][k]
-                } else {
-                    0.03
-                }
-            } else {
-                texture
-            };
-            light * (1.0 + 0.02 * (rng.random::<f32>() - 0.5))
-        });
-        let found = candidate_in_colour(&picture).unwrap().place;
-        println!("{side} px, upright {upright}: {:?}", found.confidence);
-        let shape = if upright { (6, 1) } else { (1, 6) };
-        assert_eq!((found.rows, found.columns), shape, "{side} {upright}");
-        assert!(found.confidence >= Some(CONFIDENT), "{found:?}");
+    let mut rng = ChaCha8Rng::seed_from_u64(kind as u64);
+    let gap = (side / 8).max(1 + kind % 3);
+    let pitch = side + gap;
+    let size = ((4 * pitch + gap) as isize, (6 * pitch + gap) as isize);
+    let (top, left) = ((200 + kind % 5) as f64, (300 + kind % 7) as f64);
+    let card = [0.03, 0.045, 0.09][kind % 3];
+    let around = [0.18, 0.4, 0.08, 0.02][kind / 3 % 4];
+    let noise = [0.01, 0.04][kind / 12 % 2];
+    let (sin, cos) = [0.0f64, 3.0, -5.0, 8.0, 0.7][kind % 5]
+        .to_radians()
+        .sin_cos();
+    let light = |y: f64, x: f64, k: usize| -> f32 {
+        let (down, right) = (y - top, x - left);
+        let turned = (cos * down - sin * right, cos * right + sin * down);
+        let (v, u) = if upright {
+            (turned.1, turned.0)
+        } else {
+            turned
+        };
+        let (v, u) = (v.floor() as isize, u.floor() as isize);
+        if !(0..size.0).contains(&v) || !(0..size.1).contains(&u) {
+            return around * (1.0 + 0.5 * ((y / 9.0).sin() * (x / 7.0).cos()) as f32);
+        }
+        let (v, u) = (v as usize, u as usize);
+        let inside = v % pitch >= gap && u % pitch >= gap;
+        match inside {
+            true => colours[6 * (v / pitch) + u / pitch][k],
+            false => card,
+        }
+    };
+    ndarray::Array3::from_shape_fn((700, 900, 3), |(r, c, k)| {
+        let third = |i: usize| (i as f64 + 0.5) / 3.0;
+        let parts = (0..9).map(|i| light(r as f64 + third(i / 3), c as f64 + third(i % 3), k));
+        let mean = parts.sum::<f32>() / 9.0;
+        mean + noise * mean.sqrt() * (rng.random::<f32>() + rng.random::<f32>() - 1.0)
+    })
+}
+
+/// True if the greys of a chart are found: a wedge of six.
+fn greys_are_found(side: usize, upright: bool, kind: usize) -> bool {
+    use stopspan_measure::find::candidate_in_colour;
+    let found = candidate_in_colour(&colour_chart(side, upright, kind)).map(|f| f.place);
+    let shape = if upright { (6, 1) } else { (1, 6) };
+    found.is_some_and(|f| (f.rows, f.columns) == shape && f.confidence >= Some(CONFIDENT))
+}
+
+/// The greys of a colour chart are a wedge of six, whatever the colours beside them, its card and what is around it; without colour
+/// nothing sets them apart from the rest.
+#[test]
+fn the_greys_of_a_colour_chart_are_found() {
+    for (n, side) in [20, 24, 28, 32, 36, 44, 60].into_iter().enumerate() {
+        for (upright, kind) in [(false, n), (true, n + 12), (n % 2 == 0, 23 - n)] {
+            assert!(
+                greys_are_found(side, upright, kind),
+                "{side} {upright} {kind}"
+            );
+        }
+    }
+}
+
+/// Last run: found on 44 of 48 charts with patches of 20 pixels and 40 of 48 with 18; on all larger ones.
+#[test]
+#[ignore = "several hundred charts; run by hand before a release"]
+fn study_of_the_greys_of_colour_charts() {
+    for side in [18, 20, 24, 28, 32, 36, 40, 44, 48, 60] {
+        let kinds = (0..48).into_par_iter();
+        let found = kinds
+            .filter(|k| greys_are_found(side, k % 2 == 1, k / 2))
+            .count();
+        println!("{side} px: {found} of 48");
+        assert!(found == 48 || side < 24 && found >= 38, "{side}: {found}");
     }
 }
 

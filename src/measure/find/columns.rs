@@ -2,15 +2,15 @@
 //!
 //! Read in order, the cells of a further column must lie between the end of their own row and the beginning of the next, all down the
 //! grid, as quiet as the steps beside them.
-use super::tails::{Cell, LAST, Light, Look, MOST, goes_on};
+use super::tails::{Cell, LAST, Light, Look, goes_on};
 
 /// Fewest rows in which a cell of a further column must differ from the step beside it.
 const SEEN: usize = 2;
 
-/// Number of columns to add to a grid, to the left (-1) or to the right (1).
-pub(super) fn beside(look: &Look, to: i32, boustrophedon: bool) -> i32 {
+/// Number of columns to add to a grid, to the left (-1) or to the right (1), at most `room`.
+pub(super) fn beside(look: &Look, to: i32, (boustrophedon, room): (bool, i32)) -> i32 {
     let mut count = 0;
-    for k in 1..=MOST.0 {
+    for k in 1..=room {
         let new = if to > 0 { look.columns - 1 + k } else { -k };
         if !follows(look, new, boustrophedon) {
             break;

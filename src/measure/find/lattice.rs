@@ -11,6 +11,8 @@ use stopspan_core::raster::Point;
 const ASTRAY: f64 = 0.22;
 /// Smallest share of the pitch that patches fill; below it the lattice has skipped every second patch.
 const LEAST_FILL: f64 = 0.55;
+/// Largest share of the cells with a patch between them and their neighbours.
+const MOST_LEFT_OUT: f64 = 0.25;
 /// Number of cells examined beyond the lattice, each way.
 const BEYOND: i32 = 3;
 /// The same along a single row, where it costs little: patches as light as their card split a row in two.
@@ -38,7 +40,8 @@ impl Lattice {
         self.cells.values().copied()
     }
 
-    /// Grows a lattice from a chain of at least three patches; `None` below four patches.
+    /// Grows a lattice from a chain of at least three patches; `None` below four patches, and where it leaves patches between its own
+    /// out, as one along the diagonals of a chart does.
     pub fn grown(patches: &[Patch], index: &Index, chain: &[usize]) -> Option<Self> {
         let (first, last) = (&patches[chain[0]].centre, &patches[*chain.last()?].centre);
         let steps = chain.len() as f64 - 1.0;
@@ -62,7 +65,24 @@ impl Lattice {
         };
         let (columns, rows) = (span(|c| c.0)?, span(|c| c.1)?);
         lattice.one_row = rows == 0;
-        (lattice.cells.len() >= 4 && columns.min(rows) < WIDEST).then_some(lattice)
+        let left_out = v.map_or(0, |v| lattice.left_out(patches, index, (u, v)));
+        let dense = left_out as f64 <= MOST_LEFT_OUT * lattice.cells.len() as f64;
+        (lattice.cells.len() >= 4 && columns.min(rows) < WIDEST && dense).then_some(lattice)
+    }
+
+    /// Number of cells with a like patch at their lower right corner, where four cells meet.
+    fn left_out(&self, patches: &[Patch], index: &Index, (u, v): (Vector, Vector)) -> usize {
+        let between = |(cell, centre): (&Cell, &Point)| {
+            let (u, v) = (self.local(*cell, (1, 0), u), self.local(*cell, (0, 1), v));
+            let corner = Point {
+                x: centre.x + (u.0 + v.0) / 2.0,
+                y: centre.y + (u.1 + v.1) / 2.0,
+            };
+            let reach = ASTRAY * u.0.hypot(u.1).min(v.0.hypot(v.1));
+            let own = &patches[self.cells[cell]];
+            index.near(corner, reach).any(|i| patches[i].like(own))
+        };
+        self.centres.iter().filter(|c| between(*c)).count()
     }
 
     fn take(&mut self, cell: Cell, patch: usize, patches: &[Patch], u: Vector) {

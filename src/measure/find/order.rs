@@ -4,7 +4,7 @@ use super::continuity;
 use super::lattice::{CellStatistics, FittedLattice};
 use super::shrink::ReducedPicture;
 use super::starting_at;
-use super::tails::Extent;
+use super::tails::{Extent, MOST};
 use stopspan_core::model::Homography;
 use stopspan_core::raster::Point;
 use stopspan_core::statistics::robust::median;
@@ -24,6 +24,17 @@ pub(super) struct Ordered {
     pub boustrophedon: bool,
     pub fill: (f64, f64),
     pub confidence: f64,
+    /// Cells by which steps that are no patches may carry it on.
+    pub room: Room,
+}
+
+/// Numbers of columns and of rows.
+#[derive(Clone, Copy)]
+pub(super) struct Room {
+    /// To the left, and above.
+    pub before: (i32, i32),
+    /// To the right, and below.
+    pub after: (i32, i32),
 }
 
 impl Ordered {
@@ -50,10 +61,10 @@ struct Window {
 
 /// The best wedge on the lattice; `None` if no part of it falls or rises steadily.
 pub(super) fn ordered(sheet: &FittedLattice, small: &ReducedPicture) -> Option<Ordered> {
-    let mut best: Option<(f64, usize, Window, Reading)> = None;
+    let mut best: Option<(f64, usize, (Window, Room), Reading)> = None;
     for turn in turns(sheet) {
         let cells = turned(&sheet.cells, turn);
-        let sums = Sums::of(&cells);
+        let (sums, holding) = (Sums::of(&cells), Holding::of(&cells));
         for window in windows(&cells) {
             let members = sums.members(window);
             let steps = (window.rows * window.columns) as f64;
@@ -61,6 +72,9 @@ pub(super) fn ordered(sheet: &FittedLattice, small: &ReducedPicture) -> Option<O
             if members < 5 || best.as_ref().is_some_and(|b| score <= b.0) {
                 continue;
             }
+            let Some(room) = holding.room(window, members) else {
+                continue;
+            };
             for boustrophedon in [false, true] {
                 if boustrophedon && window.rows == 1 {
                     continue;
@@ -70,12 +84,12 @@ pub(super) fn ordered(sheet: &FittedLattice, small: &ReducedPicture) -> Option<O
                 };
                 let coloured = same_colour(&cells, window).is_none();
                 if !coloured && best.as_ref().is_none_or(|b| score > b.0) {
-                    best = Some((score, turn, window, reading));
+                    best = Some((score, turn, (window, room), reading));
                 }
             }
         }
     }
-    let (_, turn, window, reading) = best?;
+    let (_, turn, (window, room), reading) = best?;
     let cells = turned(&sheet.cells, turn);
     let (rows, columns) = (sheet.cells.len(), sheet.cells[0].len());
     let map = to_page(turn, rows, columns)?.then(&sheet.map);
@@ -94,7 +108,53 @@ pub(super) fn ordered(sheet: &FittedLattice, small: &ReducedPicture) -> Option<O
         boustrophedon: reading.boustrophedon,
         fill,
         confidence: stepped * confidence(&cells, window, &reading, sheet.residual),
+        room,
     })
+}
+
+/// The rows and columns of a lattice that hold patches.
+struct Holding {
+    patches: usize,
+    /// From the first to behind the last with two patches at least.
+    rows: (usize, usize),
+    columns: (usize, usize),
+}
+
+impl Holding {
+    fn of(cells: &[Vec<CellStatistics>]) -> Self {
+        let across = cells[0].len();
+        let of_row = |row: &Vec<CellStatistics>| row.iter().filter(|c| c.patch).count();
+        let of_column = |c: usize| cells.iter().filter(|row| row[c].patch).count();
+        let span = |counts: Vec<usize>| {
+            let first = counts.iter().position(|n| *n >= 2);
+            let last = counts.iter().rposition(|n| *n >= 2);
+            (first.unwrap_or(0), last.map_or(counts.len(), |l| l + 1))
+        };
+        Holding {
+            patches: cells.iter().map(of_row).sum(),
+            rows: span(cells.iter().map(of_row).collect()),
+            columns: span((0..across).map(of_column).collect()),
+        }
+    }
+
+    /// By how many cells a wedge may go on in each direction, where `members` of its cells are patches. Where as many other patches
+    /// lie beside it on its lattice as it has steps, as beside the greys of a colour chart, it ends where they do; `None` if it does not.
+    fn room(&self, w: Window, members: usize) -> Option<Room> {
+        if self.patches - members < w.rows * w.columns {
+            return Some(Room {
+                before: MOST,
+                after: MOST,
+            });
+        }
+        let left = |inner: usize, outer: usize| Some(inner.checked_sub(outer)? as i32);
+        Some(Room {
+            before: (left(w.left, self.columns.0)?, left(w.top, self.rows.0)?),
+            after: (
+                left(self.columns.1, w.left + w.columns)?,
+                left(self.rows.1, w.top + w.rows)?,
+            ),
+        })
+    }
 }
 
 /// Number of patches above and to the left of each cell corner, for counting those in a window.

@@ -17,17 +17,17 @@ pub(super) fn lattices(patches: &[Patch]) -> Vec<Lattice> {
         if used[a] {
             continue;
         }
-        let chain = index
+        let mut chains: Vec<Vec<usize>> = index
             .near(
                 patches[a].centre,
                 2.5 * patches[a].area.sqrt().max(longest(&patches[a])),
             )
             .filter_map(|b| chain(patches, &index, a, b))
-            .max_by_key(Vec::len);
-        let Some(chain) = chain.filter(|c| c.len() >= 3) else {
-            continue;
-        };
-        if let Some(lattice) = Lattice::grown(patches, &index, &chain) {
+            .filter(|c| c.len() >= 3)
+            .collect();
+        chains.sort_by_key(Vec::len);
+        let grown = |chain: &Vec<usize>| Lattice::grown(patches, &index, chain);
+        if let Some(lattice) = chains.iter().rev().find_map(grown) {
             lattice.members().for_each(|i| used[i] = true);
             found.push(lattice);
         }

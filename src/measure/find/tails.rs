@@ -62,13 +62,12 @@ pub(super) fn carried_on(luminance: &ArrayRef2<f32>, map: &Homography, found: &O
         rows: found.rows,
         boustrophedon: found.boustrophedon,
     };
-    let (before, after) = match found.rows {
-        1 => (look.along(-1), look.along(1)),
-        _ => {
-            let beside = |to| columns::beside(&look, to, found.boustrophedon);
-            (beside(-1), beside(1))
-        }
+    let room = found.room;
+    let beside = |to, room| match found.rows {
+        1 => look.along(to, room),
+        _ => columns::beside(&look, to, (found.boustrophedon, room)),
     };
+    let (before, after) = (beside(-1, room.before.0), beside(1, room.after.0));
     extent.first.0 = -before;
     extent.columns += (before + after) as usize;
     if found.rows == 1 && before + after > 0 {
@@ -81,7 +80,8 @@ pub(super) fn carried_on(luminance: &ArrayRef2<f32>, map: &Homography, found: &O
         _ => std::slice::from_ref(&found.boustrophedon),
     };
     for &backwards in ways {
-        let (above, below) = (look.down(-1, backwards), look.down(1, backwards));
+        let down = |to, room| look.down(to, (backwards, room));
+        let (above, below) = (down(-1, room.before.1), down(1, room.after.1));
         // The first row is read forwards.
         if above + below > 0 && !(backwards && above % 2 == 1) {
             extent.first.1 = -above;
@@ -167,8 +167,8 @@ impl Look<'_> {
         self.light(i + x.start..i + x.end, j + y.start..j + y.end)
     }
 
-    /// Number of columns to add to a single row, to the left (-1) or to the right (1).
-    fn along(&self, to: i32) -> i32 {
+    /// Number of columns to add to a single row, to the left (-1) or to the right (1), at most `room`.
+    fn along(&self, to: i32, room: i32) -> i32 {
         let end = if to > 0 { self.columns - 1 } else { 0 };
         let darker = (to > 0) != self.dark_first;
         let last: Vec<Light> = (0..LAST)
@@ -178,7 +178,7 @@ impl Look<'_> {
             return 0;
         };
         let mut count = 0;
-        for k in 1..=MOST.0 {
+        for k in 1..=room {
             let cell = (end + k * to, 0);
             let Some(here) = self.cell(cell) else { break };
             if !goes_on(&here, &before, &last, darker) {
@@ -192,8 +192,8 @@ impl Look<'_> {
         count
     }
 
-    /// Number of rows to add, above (-1) or below (1), where every second row runs backwards or none.
-    fn down(&self, to: i32, backwards: bool) -> i32 {
+    /// Number of rows to add, above (-1) or below (1), at most `room`, where every second row runs backwards or none.
+    fn down(&self, to: i32, (backwards, room): (bool, i32)) -> i32 {
         let end = if to > 0 { self.rows - 1 } else { 0 };
         let darker = (to > 0) != self.dark_first;
         let row = |row: i32| -> Option<Vec<Light>> {
@@ -208,7 +208,7 @@ impl Look<'_> {
         let Some(mut before) = row(end) else { return 0 };
         let last = before[before.len().saturating_sub(LAST as usize)..].to_vec();
         let mut count = 0;
-        for k in 1..=MOST.1 {
+        for k in 1..=room {
             let number = end + k * to;
             let Some(here) = row(number) else { break };
             let steps = before.last().into_iter().chain(&here);
