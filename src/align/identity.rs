@@ -13,13 +13,13 @@ use stopspan_core::raster::Transform;
 use stopspan_core::statistics::robust::median;
 
 /// Largest displacement at which the identity is judged, median over the tiles, pixels.
-const NEAR: f64 = 1.0;
+const NEAR: f64 = 0.8;
 /// Share, 0..=1, of the residual variance at the identity that a motion must leave in the median tile for the frame to stay
 /// (judgement: an interpolation by half a pixel takes more than that from noise alone).
 const LEFT_OVER: f64 = 0.6;
 
-/// The identity in the place of `fit`, if the tiles that the fit used lie within [`NEAR`] of their places, and the fit takes less than
-/// a quarter of the residual variance of the median tile away. `residuals` gives the residual variances of the tile with this
+/// The identity in the place of `fit`, if the tiles that the fit used lie within [`NEAR`] of their places, and the fit leaves more than
+/// [`LEFT_OVER`] of the residual variance of the median tile. `residuals` gives the residual variances of the tile with this
 /// corner (row, column) at the identity and under the fit. The uncertainty includes the displacement that was not taken out.
 pub(super) fn instead_of(
     fit: &Fit,

@@ -16,7 +16,7 @@ const MIN_DEVIATING_SHARE: f64 = 0.05;
 /// in exposure tried too.
 const FEW_TILES: usize = 12;
 /// Number of neighbours tried for a frame.
-const NEIGHBOURS: usize = 2;
+const NEIGHBOURS: usize = 3;
 /// Departure of a scale from 1 that is told: 2.5 pixels at the sides of a frame 5000 wide.
 const SCALE_TOLD: f64 = 1e-3;
 /// Largest displacement of frames that lie still, pixels.
@@ -59,6 +59,7 @@ pub fn register(bracket: &Bracket) -> Registration {
                 findings.extend(displacement_finding(&frame.name(), placement));
                 findings.extend(scale_finding(&frame.name(), placement, extent));
                 findings.extend(out_of_register_finding(&frame.name(), placement));
+                findings.extend(little_finding(&frame.name(), placement));
             }
             Err(reason) => findings.push(Finding::RegistrationFailed {
                 frame: frame.name(),
@@ -275,6 +276,17 @@ fn scale_finding(frame: &str, placement: &Placement, extent: Extent) -> Option<F
     told.then(|| Finding::Enlarged {
         frame: frame.into(),
         scale,
+    })
+}
+
+/// A [`Finding::AlignedByLittle`] if the place of a frame rests on few tiles and is known less well than to [`AGREEMENT_RADIUS`].
+fn little_finding(frame: &str, placement: &Placement) -> Option<Finding> {
+    let areas = agreeing(placement);
+    let unsure = placement.standard_uncertainty > AGREEMENT_RADIUS;
+    (unsure && areas > 0 && areas < FEW_TILES).then(|| Finding::AlignedByLittle {
+        frame: frame.into(),
+        areas,
+        standard_uncertainty_px: placement.standard_uncertainty,
     })
 }
 

@@ -200,6 +200,12 @@ pub enum Finding {
     /// A frame shows too little to be registered by itself. It was placed like its neighbour in exposure, because the other
     /// frames lie still and nothing in it contradicts that.
     PlacedLikeNeighbour { frame: String, neighbour: String },
+    /// The few areas of a frame that could be compared do not align it to half a pixel. The standard uncertainty is in pixels.
+    AlignedByLittle {
+        frame: String,
+        areas: usize,
+        standard_uncertainty_px: f64,
+    },
     /// Registration failed for a frame; it was left as it is or left out.
     RegistrationFailed { frame: String, reason: String },
     /// Something moved between the frames.

@@ -104,6 +104,40 @@ fn a_frame_that_shows_nothing_is_placed_with_those_that_lie_still() {
     }
 }
 
+/// A frame deep in noise: where it lies is either found to half a pixel, or it is told that it may not be.
+#[test]
+fn a_frame_with_little_to_align_by_is_right_or_told() {
+    let mut found = 0;
+    for seed in 0..16 {
+        let scene = Texture::new(930 + seed, 40, 0.25, 1.2);
+        let truth = Transform::shift(0.7, -0.6);
+        let noisy = Camera {
+            full_well: 10.0 * 1.25f64.powi(seed as i32),
+            ..LARGE
+        };
+        let frames = vec![
+            noisy.capture(&scene, &truth, 0.25, seed),
+            LARGE.capture(&scene, &Transform::IDENTITY, 0.25, seed + 100),
+        ];
+        let placed = register(&bracket(frames, 1));
+        let placement = &placed.placements[0];
+        let little = |f: &Finding| matches!(f, Finding::AlignedByLittle { .. });
+        let error = corner_error(&placement.transform, &truth, LARGE.size);
+        if placement.found && !placed.findings.iter().any(little) {
+            found += 1;
+            assert!(error < 0.5, "seed {seed}: {error} px, nothing told");
+        }
+        println!(
+            "{seed}: {error:.2} px, uncertainty {:.2}, {} tiles, {:?}",
+            placement.standard_uncertainty,
+            placement.tiles.iter().filter(|t| t.used).count(),
+            placed.findings
+        );
+    }
+    // With less than some 40 electrons at saturation nothing is found, and that is told.
+    assert!(found >= 9, "found {found}");
+}
+
 /// Half a pixel that clean frames show is a displacement, however small.
 #[test]
 fn a_displacement_that_explains_the_frames_is_taken_out() {

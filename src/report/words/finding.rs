@@ -86,6 +86,7 @@ table! {
         Enlarged(frame, scale) => Note, enlarged;
         OutOfRegister(frame, tiles, of_tiles, largest_px) => Warning, out_of_register;
         PlacedLikeNeighbour(frame, neighbour) => Warning, placed_like_neighbour;
+        AlignedByLittle(frame, areas, standard_uncertainty_px) => Warning, aligned_by_little;
         RegistrationFailed(frame, reason) => Warning, registration_failed;
         Moved(share) => Warning, moved;
         OtherMoment(share) => Warning, other_moment;

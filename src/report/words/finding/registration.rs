@@ -31,6 +31,13 @@ pub fn placed_like_neighbour(frame: &str, neighbour: &str) -> String {
     )
 }
 
+pub fn aligned_by_little(frame: &str, areas: &usize, standard_uncertainty_px: &f64) -> String {
+    format!(
+        "{frame} could not be aligned to half a pixel: from {areas} areas that could be compared its position has a standard uncertainty of {} px. Fine detail may be soft.",
+        decimal(*standard_uncertainty_px, 1)
+    )
+}
+
 pub fn out_of_register(frame: &str, tiles: &usize, of_tiles: &usize, largest_px: &f64) -> String {
     format!(
         "{frame}: after alignment {tiles} of {of_tiles} areas are still more than 0.5 px off (up to {} px). Likely causes are parallax, rolling shutter or movement in the scene; use a tripod.",
