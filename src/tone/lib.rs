@@ -22,6 +22,7 @@ mod histogram;
 mod hold_back;
 mod local_laplacian;
 mod look;
+mod neutral;
 mod noise_level;
 mod paint;
 mod render;

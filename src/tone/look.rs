@@ -6,6 +6,7 @@ use super::default_look::Print;
 use super::gain::{Gain, quantiles};
 use super::headroom::Extended;
 use super::histogram::Histogram;
+use super::neutral::Neutral;
 use super::scene::{Metering, Scene};
 use super::settings::{Operator, ToneSettings};
 use super::table::Table;
@@ -133,6 +134,11 @@ impl Look {
             contrast: default_look::BRIGHT_CONTRAST,
             top: Print::stops(top),
         }
+    }
+
+    /// What makes greys of the reference frame neutral.
+    pub fn neutral(&self) -> Option<Neutral> {
+        Neutral::of(self.settings.reference)
     }
 
     /// Saturation relative to what the film gives.

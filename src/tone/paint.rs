@@ -1,5 +1,6 @@
 //! Converts rows of pixels to codes through a look and a curve, in wide vectors except for table look-ups.
 use super::colour::{Film, Light, Mixing};
+use super::neutral::Neutral;
 use super::scene::{Metering, nearest};
 use super::table::Table;
 use stopspan_core::raster::{Work, dispatch_simd};
@@ -34,6 +35,8 @@ fn rounded(a: f32, b: f32, t: f32) -> u16 {
 
 /// What is applied to every pixel of a picture.
 pub(super) struct Brush<'a, T> {
+    /// What makes greys neutral, before mixing.
+    pub neutral: Option<Neutral>,
     pub mixing: Mixing,
     pub metering: Metering,
     pub film: Film,
@@ -176,6 +179,9 @@ impl Piece {
             };
             self.display[i] = if scene[i] > 0.0 { self.display[i] } else { 0.0 };
         }
+        if let Some(neutral) = brush.neutral {
+            neutral.apply_all(&mut self.pixels);
+        }
         brush.mixing.mix_all(&mut self.pixels);
         let [red, green, blue] = &mut self.pixels;
         // No branches here, which would be taken pixel by pixel.
@@ -245,6 +251,7 @@ mod tests {
         let curve = Table::of(Table::places().map(|log| (log.exp2() / 4.0).min(peak.into())));
         let mixing = Mixing::new(Primaries::SRGB, to);
         let brush = Brush {
+            neutral: None,
             mixing,
             metering: Metering {
                 weights: mixing.weights,

@@ -238,6 +238,7 @@ fn paint(
     };
     let width = columns * channels;
     let brush = Brush {
+        neutral: look.neutral(),
         mixing: look.mixing,
         metering: look.metering,
         film: look.film,

@@ -108,9 +108,10 @@ impl ToneSettings {
             local_contrast_stops: tame(self.local_contrast_stops, 0.0, -1.0, 1.0),
             saturation: tame(self.saturation, 1.0, 0.0, 2.0),
             output: self.output,
-            reference: self
-                .reference
-                .and_then(|t| ReferenceTones::new(t.mid_stops, t.dark_stops)),
+            reference: self.reference.and_then(|t| {
+                let tones = ReferenceTones::new(t.mid_stops, t.dark_stops)?;
+                Some(tones.with_greys(t.greys))
+            }),
         }
     }
 }

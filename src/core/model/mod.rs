@@ -53,7 +53,7 @@ pub use picture::{Compression, Format, Header, Limits, Picture, Rational};
 pub use planes::Planes;
 pub use profile::profile_primaries;
 pub use raw::{CameraColour, ColourCalibration, Raw};
-pub use reference_tones::ReferenceTones;
+pub use reference_tones::{Greys, ReferenceTones};
 pub use registration::{MotionModel, Placement, Registration, TileResidual};
 pub use response::{Response, ResponseCurve, ResponseMethod};
 pub use stages::{FileDigest, Merged, Recovered, Registered, Samples};
