@@ -46,8 +46,9 @@ pub(super) fn picture(merged: &Merged, settings: &Settings) -> Result<Array3<u16
 
 /// The look asked for, held to the tones of the reference frame.
 pub(super) fn look_of(merged: &Merged, settings: &Settings) -> ToneSettings {
+    let balance = &merged.frames.bracket.reference_frame().balance;
     ToneSettings {
-        reference: Some(ReferenceTones::of(&merged.frames.response)),
+        reference: Some(ReferenceTones::of(&merged.frames.response, balance)),
         ..settings.tone
     }
 }

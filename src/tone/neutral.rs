@@ -1,7 +1,8 @@
 //! Neutral greys: light whose colour the reference frame shows as grey.
 //!
 //! One curve a channel holds for greys only where a camera encodes its channels alike. Where a scene is all of one colour, the curves that
-//! are recovered hold for that colour, and a map made with them has greys with a cast that changes with the level. The reference frame is
+//! are recovered hold for that colour, and a map made with them has greys with a cast that changes with the level. A map has the white
+//! balance of most frames, which may not be the reference frame's. The reference frame is
 //! the anchor of the look, so that red and blue are shown at the exposure at which green has the code that they have in it.
 use super::scene::{exp2, log2};
 use stopspan_core::model::{Greys, ReferenceTones};
@@ -58,7 +59,7 @@ mod tests {
     use super::super::{ToneSettings, render};
     use ndarray::Array3;
     use stopspan_core::model::{
-        RadianceMap, ReferenceTones, Response, ResponseCurve, ResponseMethod,
+        RadianceMap, ReferenceTones, Response, ResponseCurve, ResponseMethod, UNCHANGED,
     };
     use stopspan_core::units::Primaries;
 
@@ -95,7 +96,7 @@ mod tests {
                 .map(|p| (f64::from(p[2]) - f64::from(p[1])).abs() / 257.0);
             casts.fold(0.0, f64::max)
         };
-        let tones = ReferenceTones::of(&response);
+        let tones = ReferenceTones::of(&response, &UNCHANGED);
         let plain = ReferenceTones {
             greys: None,
             ..tones

@@ -1,5 +1,6 @@
 //! Where the reference frame had its mid-tones: what a picture of the map can be held to.
 use super::{Response, ResponseCurve, ResponseMethod};
+use crate::units::Estimate;
 use serde::{Deserialize, Serialize};
 
 /// Where the reference frame had its tones, log2 of radiance in the unit of the map (0 just clips that frame's green).
@@ -64,9 +65,9 @@ impl ReferenceTones {
         }
     }
 
-    /// Tones of a frame with this response, for grey light; [`ReferenceTones::USUAL`] where frames are linear and no
-    /// rendering of theirs is known.
-    pub fn of(response: &Response) -> Self {
+    /// Tones of a frame with this response and colour balance ([`Frame::balance`](super::Frame::balance)), for grey light;
+    /// [`ReferenceTones::USUAL`] where frames are linear and no rendering of theirs is known.
+    pub fn of(response: &Response, balance: &[Estimate; 3]) -> Self {
         if response.method == ResponseMethod::Linear {
             return Self::USUAL;
         }
@@ -78,7 +79,8 @@ impl ReferenceTones {
             exposure.max(1e-9).log2()
         };
         let three = response.curves.len() == 3;
-        let greys = CODES.map(|code| [0, 1, 2].map(|k| of(response.curves.get(k), code)));
+        let grey = |code, k: usize| of(response.curves.get(k), code) - balance[k].value;
+        let greys = CODES.map(|code| [0, 1, 2].map(|k| grey(code, k)));
         let tones = Self::new(of(curve, 118.0), of(curve, 59.0)).unwrap_or(Self::USUAL);
         tones.with_greys(three.then_some(greys))
     }
@@ -112,6 +114,7 @@ impl ReferenceTones {
 
 #[cfg(test)]
 mod tests {
+    use super::super::UNCHANGED;
     use super::*;
 
     #[test]
@@ -136,7 +139,7 @@ mod tests {
             residual_stops: 0.0,
             samples: 0,
         };
-        let tones = ReferenceTones::of(&response);
+        let tones = ReferenceTones::of(&response, &UNCHANGED);
         assert!(
             (tones.mid_stops - 0.1812f64.log2()).abs() < 1e-3,
             "{tones:?}"
@@ -165,14 +168,19 @@ mod tests {
             residual_stops: 0.0,
             samples: 0,
         };
-        assert_eq!(ReferenceTones::of(&response(2.2)).greys, None);
-        let tones = ReferenceTones::of(&response(1.8));
+        assert_eq!(ReferenceTones::of(&response(2.2), &UNCHANGED).greys, None);
+        let tones = ReferenceTones::of(&response(1.8), &UNCHANGED);
         let greys = tones.greys.unwrap();
         // Powers: log2 of a code's radiance is 1.8 over 2.2 of that in green.
         assert!(
             (greys[0][2] / greys[0][1] - 1.8 / 2.2).abs() < 1e-3,
             "{greys:?}"
         );
+        // A frame with more blue shows as grey what has less.
+        let mut bluer = UNCHANGED;
+        bluer[2].value = 0.2;
+        let shifted = ReferenceTones::of(&response(1.8), &bluer).greys.unwrap();
+        assert!((greys[1][2] - shifted[1][2] - 0.2).abs() < 1e-9);
         let back = ReferenceTones::from_text(&tones.text()).unwrap();
         let apart = |i: usize, k: usize| (back.greys.unwrap()[i][k] - greys[i][k]).abs();
         assert!((0..9).all(|n| apart(n / 3, n % 3) < 1e-4));
