@@ -127,12 +127,6 @@ fn a_frame_with_little_to_align_by_is_right_or_told() {
             found += 1;
             assert!(error < 0.5, "seed {seed}: {error} px, nothing told");
         }
-        println!(
-            "{seed}: {error:.2} px, uncertainty {:.2}, {} tiles, {:?}",
-            placement.standard_uncertainty,
-            placement.tiles.iter().filter(|t| t.used).count(),
-            placed.findings
-        );
     }
     // With less than some 40 electrons at saturation nothing is found, and that is told.
     assert!(found >= 9, "found {found}");
