@@ -1,4 +1,5 @@
 //! Makes response curves on a common scale of the tables of single channels.
+use super::alike;
 use super::smooth_table::{NODES, TableFit};
 use stopspan_core::model::main_channel;
 use stopspan_core::model::{Bracket, Clip};
@@ -17,18 +18,7 @@ pub(super) fn assemble(
     let entries = table_entries(&bracket.frames[0].picture.pixels);
     let clip_code = clips[main].clip_level * 255.0;
     let origin = interpolate(&fits[main].log2_exposure, clip_code);
-    let offset = |fit: &TableFit| {
-        let (mut sum, mut total) = (0.0, 0.0);
-        for code in 0..NODES {
-            let weight = fit.coverage[code].min(fits[main].coverage[code]).min(100.0);
-            let variance =
-                fit.uncertainty[code].powi(2) + fits[main].uncertainty[code].powi(2) + 1e-4;
-            sum += weight / variance * (fit.log2_exposure[code] - fits[main].log2_exposure[code]);
-            total += weight / variance;
-        }
-        if total > 0.0 { sum / total } else { 0.0 }
-    };
-    let offsets: Vec<f64> = fits.iter().map(offset).collect();
+    let offsets: Vec<f64> = fits.iter().map(|f| alike::offset(f, &fits[main])).collect();
     let misfit = pooled(fits);
     let curves = fits
         .iter()

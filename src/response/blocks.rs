@@ -26,6 +26,8 @@ pub struct BlockSamples {
     pub colour: Vec<f32>,
     /// Code at or below which this channel is crushed to black, 0..=255.
     pub floor: f32,
+    /// Standard deviation of the noise where it leaves almost no block within [`QUIET_CODES`], codes; 0 elsewhere.
+    pub noise: f32,
     /// One entry a block, not a frame: index of its tile, of 16 x 12 over the picture.
     pub tile: Vec<u16>,
 }
@@ -34,6 +36,11 @@ impl BlockSamples {
     /// Number of blocks.
     pub fn len(&self) -> usize {
         self.mean.len() / self.frames.max(1)
+    }
+
+    /// Largest standard deviation inside a block that a fit uses, codes: the usual limit, or what noise alone leaves in blocks.
+    pub(crate) fn quiet_codes(&self) -> f64 {
+        QUIET_CODES.max((NOISE_WITHIN * f64::from(self.noise)).min(MOST_CODES))
     }
 
     /// Difference of a block from grey over its code, averaged over the frames; 0 where colours are not known.
@@ -100,6 +107,7 @@ impl BlockSamples {
             peak: by_frame(&self.peak),
             colour: by_frame(&self.colour),
             floor: self.floor,
+            noise: self.noise,
             tile: tiles.map(|(t, _)| *t).collect(),
         }
     }
@@ -132,6 +140,11 @@ pub(crate) fn block_side(rows: usize, columns: usize) -> usize {
 
 /// Largest standard deviation inside a block that a fit uses, codes.
 pub(super) const QUIET_CODES: f64 = 6.0;
+/// That limit over the standard deviation of the noise, where no block is within it: of 64 pixels of normal noise, one block in
+/// a thousand spreads by 1.3 times as much; a camera's noise reduction leaves noise uneven.
+const NOISE_WITHIN: f64 = 1.5;
+/// Largest limit, codes: with more noise, the mean code of a block depends on the curvature of the response (judgement).
+const MOST_CODES: f64 = 16.0;
 /// Number of levels at which blocks are counted.
 const LEVELS: usize = 12;
 /// Number of blocks that suffices at a level.
@@ -161,17 +174,48 @@ pub(crate) fn with_colours(mut samples: Vec<BlockSamples>) -> Vec<BlockSamples> 
 /// Collects block statistics for every channel of a bracket whose frames are in register, or have a transform.
 ///
 /// Blocks follow the JPEG grid of the reference frame; about 30,000 are taken, evenly spread over the picture. Their side is
-/// halved for scenes so finely textured that at some level almost no block is uniform enough to be used.
+/// halved for scenes so finely textured that at some level almost no block is uniform enough to be used. Where four fifths of the
+/// smallest blocks are not uniform either, in any frame, that is noise: the larger ones are kept, and may be as uneven as the
+/// noise makes them.
 pub fn collect(bracket: &Bracket) -> Vec<BlockSamples> {
     let (rows, columns, _) = bracket.reference_frame().picture.pixels.dim();
     let mut side = block_side(rows, columns);
-    loop {
-        let samples = collect_of(bracket, side);
-        if side <= SMALLEST || !samples.par_iter().any(too_coarse) {
+    let mut samples = collect_of(bracket, side);
+    while side > SMALLEST && samples.par_iter().any(too_coarse) {
+        side /= 2;
+        let smaller = collect_of(bracket, side);
+        let noisy = |s: &BlockSamples| {
+            let least = deviations(s).fold(f32::INFINITY, f32::min);
+            f64::from(least) > QUIET_CODES && least.is_finite()
+        };
+        if side <= SMALLEST && smaller.par_iter().any(noisy) {
+            for s in &mut samples {
+                s.noise = deviations(s).fold(0.0, f32::max);
+            }
             return samples;
         }
-        side /= 2;
+        samples = smaller;
     }
+    samples
+}
+
+/// Standard deviation inside the lowest fifth of the unclipped blocks above black, by frame, codes; frames with few such blocks
+/// are skipped.
+fn deviations(samples: &BlockSamples) -> impl Iterator<Item = f32> {
+    (0..samples.frames).filter_map(|frame| {
+        let views = (frame..samples.mean.len()).step_by(samples.frames);
+        let seen =
+            views.filter(|&i| samples.peak[i] <= 254.0 && samples.mean[i] >= samples.floor + 20.0);
+        let mut variances: Vec<f32> = seen.map(|i| samples.variance[i]).collect();
+        let fifth = variances.len() / 5;
+        let enough = variances.len() >= ENOUGH;
+        enough.then(|| {
+            variances
+                .select_nth_unstable_by(fifth, f32::total_cmp)
+                .1
+                .sqrt()
+        })
+    })
 }
 
 /// True if some level has enough blocks but almost none of them is uniform.
@@ -216,6 +260,7 @@ fn collect_of(bracket: &Bracket, side: usize) -> Vec<BlockSamples> {
             peak: Vec::with_capacity(entries),
             colour: Vec::new(),
             floor: 0.0,
+            noise: 0.0,
             tile: Vec::with_capacity(entries / bracket.frames.len().max(1)),
         };
         for row in rows {

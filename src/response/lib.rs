@@ -23,6 +23,7 @@
 //! Its 95 % uncertainty bars contain the truth at 95.1 % of the codes. The least-squares table is more accurate on the sine,
 //! whose slope is zero where it clips: 0.17, 0.10 and 0.21 stop for the three steps against 0.31, 0.14 and 0.57.
 #![cfg_attr(test, allow(clippy::unwrap_used, clippy::expect_used))]
+mod alike;
 pub mod alternating;
 mod assemble;
 mod balance;

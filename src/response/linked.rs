@@ -2,7 +2,7 @@
 //!
 //! Exposures can only be measured from frame to frame within such a run. A fit whose first and last frame are held at their
 //! stated exposures must see all frames between as one chain, or the whole span gathers where the chain is broken.
-use super::blocks::{BlockSamples, QUIET_CODES};
+use super::blocks::BlockSamples;
 use std::ops::Range;
 
 /// Least number of blocks in two frames (judgement).
@@ -34,7 +34,7 @@ pub(super) fn longest(samples: &[BlockSamples], stated: &[f64]) -> Range<usize> 
 
 /// True if two frames share enough blocks, over some range of levels, in one channel.
 fn linked(samples: &BlockSamples, first: usize, second: usize) -> bool {
-    let even = (QUIET_CODES * QUIET_CODES) as f32;
+    let even = samples.quiet_codes().powi(2) as f32;
     let sees = |i: usize| {
         let margin = ABOVE_FLOOR.max(DEVIATIONS * samples.variance[i].sqrt());
         samples.mean[i] >= samples.floor + margin

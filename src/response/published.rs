@@ -87,6 +87,7 @@ fn with_residual(
     let low = (1..NODES).find(seen).unwrap_or(1);
     let high = (1..NODES).rev().find(seen).unwrap_or(NODES - 1);
     TableFit {
+        bent: Vec::new(),
         log2_exposure: table,
         uncertainty: vec![residual_stops; NODES],
         exposures: stated.to_vec(),

@@ -1,4 +1,5 @@
 //! Recovers response and exposures: fits, compares stated exposures with the pixels, and refuses brackets with too little data.
+use super::alike;
 use super::assemble::assemble;
 use super::balance::{self, Balance};
 use super::blocks::{self, BlockSamples};
@@ -273,8 +274,9 @@ fn smooth(
         fit.log2_exposure.iter_mut().for_each(|g| *g *= factor);
     }
     let last = only(&thinned(LAST_A_LEVEL), &run);
-    let fits = fit_settled(&last, &used, balance.as_ref(), &free)
+    let mut fits = fit_settled(&last, &used, balance.as_ref(), &free)
         .ok_or_else(|| refuse(bracket, samples))?;
+    alike::draw_together(&mut fits);
     Ok((fits, used, balance))
 }
 

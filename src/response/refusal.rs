@@ -1,5 +1,5 @@
 //! Refuses brackets that cannot support a response curve, and reports curves that rest on little data.
-use super::blocks::{BlockSamples, QUIET_CODES};
+use super::blocks::BlockSamples;
 use super::plausible::Steepness;
 use super::smooth_table::TableFit;
 use rayon::prelude::*;
@@ -128,14 +128,15 @@ fn uneven(samples: &BlockSamples) -> Option<String> {
         })
         .collect();
     deviations.sort_by(f32::total_cmp);
-    let even = deviations.partition_point(|&d| f64::from(d) <= QUIET_CODES);
+    let quiet = samples.quiet_codes();
+    let even = deviations.partition_point(|&d| f64::from(d) <= quiet);
     (even < FEWEST_BLOCKS).then(|| {
         let middle = deviations[deviations.len() / 2];
         // Photon noise falls with the root of the speed.
-        let less = (f64::from(middle) / QUIET_CODES).powi(2).max(2.0).ceil();
+        let less = (f64::from(middle) / quiet).powi(2).max(2.0).ceil();
         format!(
             "the frames are too noisy or too finely textured for it: in half of the picture neighbouring pixels differ by {middle:.0} \
-             codes of 256 or more, and a curve needs even places, of {QUIET_CODES:.0} codes at most; an even surface in several tones in the \
+             codes of 256 or more, and a curve needs even places, of {quiet:.0} codes at most; an even surface in several tones in the \
              picture (a grey card, a wall in light and shade) would do, or, where it is noise, 1/{less:.0} of the ISO speed"
         )
     })

@@ -13,7 +13,7 @@ const BINS: usize = 64;
 const TILES: f64 = 6.0;
 /// Distance from the curve at which a block is removed: robust standard deviations, plus codes.
 const BEYOND: (f64, f64) = (6.0, 2.0);
-/// Largest standard deviation inside a block that is examined, codes.
+/// Largest standard deviation inside a block that is examined, codes; more where a fit uses more.
 const TEXTURE_CODES: f32 = 8.0;
 /// Least share of blocks that must remain; otherwise nothing is removed.
 const LEFT: f64 = 0.5;
@@ -82,6 +82,7 @@ fn mark(samples: &BlockSamples, first: usize, moved: &mut [bool]) {
 fn seen(samples: &BlockSamples, first: usize) -> Vec<Seen> {
     let tiles = (0..samples.len()).map(|block| tile(samples, block)).max();
     let tiles = tiles.map_or(0, |most| most + 1);
+    let even = TEXTURE_CODES.max(samples.quiet_codes() as f32).powi(2);
     let mut votes = vec![0f32; BINS * tiles];
     let mut out = Vec::new();
     for block in 0..samples.len() {
@@ -92,7 +93,7 @@ fn seen(samples: &BlockSamples, first: usize) -> Vec<Seen> {
         let sound = |i: usize| {
             samples.peak[i] <= 254.0
                 && samples.mean[i] >= samples.floor + 2.0
-                && samples.variance[i] <= TEXTURE_CODES * TEXTURE_CODES
+                && samples.variance[i] <= even
         };
         if !(sound(i) && sound(k)) {
             continue;

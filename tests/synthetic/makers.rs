@@ -11,7 +11,8 @@ use stopspan_core::raster::{Pixels, Transform};
 use stopspan_simulate::{CameraCurve, Processing, Sensor, Sharpening, Shot, capture_light};
 
 const SIZE: (usize, usize) = (600, 800);
-const STOPS: [f64; 3] = [-1.0, 0.0, 1.0];
+/// Exposures of the frames, stops.
+pub(super) const STOPS: [f64; 3] = [-1.0, 0.0, 1.0];
 /// From an overlapping sensor to IEC 61966-2-1 primaries; of the size that published matrices of cameras have (common practice, no
 /// source).
 const OVERLAPPING: [[f64; 3]; 3] = [
@@ -52,8 +53,8 @@ fn scene(seed: u64) -> Array3<f64> {
     })
 }
 
-/// The scene as a JPEG file of the camera shows it.
-fn frame(scene: &Array3<f64>, sensor: &Sensor, stops: f64, seed: u64) -> Frame {
+/// The scene as the camera encodes it before compression.
+fn encoded(scene: &Array3<f64>, sensor: &Sensor, stops: f64, seed: u64) -> Array3<u8> {
     let light = scene.mapv(|x| x as f32);
     let shot = Shot {
         relative_exposure: stops.exp2(),
@@ -63,12 +64,25 @@ fn frame(scene: &Array3<f64>, sensor: &Sensor, stops: f64, seed: u64) -> Frame {
     let Pixels::U8(codes) = capture_light(&light, &shot, sensor).unwrap() else {
         panic!("8 bits");
     };
-    coded(&codes, stops)
+    codes
 }
 
-fn merged(scene: &Array3<f64>, sensor: &Sensor, seed: u64) -> Merged {
-    let frames = STOPS.iter().enumerate();
-    let frames = frames.map(|(j, &stops)| frame(scene, sensor, stops, 100 * seed + j as u64));
+/// Frame `j` of the bracket as its JPEG file shows it.
+fn frame(scene: &Array3<f64>, sensor: &Sensor, seed: u64, j: usize) -> Frame {
+    let codes = encoded(scene, sensor, STOPS[j], 100 * seed + j as u64);
+    coded(&codes, STOPS[j])
+}
+
+/// Codes of frame `j` of the bracket.
+pub(super) fn codes(scene: &Array3<f64>, sensor: &Sensor, seed: u64, j: usize) -> Array3<u8> {
+    let Pixels::U8(codes) = frame(scene, sensor, seed, j).picture.pixels else {
+        panic!("8 bits");
+    };
+    codes
+}
+
+pub(super) fn merged(scene: &Array3<f64>, sensor: &Sensor, seed: u64) -> Merged {
+    let frames = (0..STOPS.len()).map(|j| frame(scene, sensor, seed, j));
     let bracket = Bracket::new("made", frames.collect(), 1);
     merge(recover(register(bracket), ResponseRequest::Fit).unwrap()).unwrap()
 }

@@ -21,6 +21,7 @@ mod linear_frames;
 mod little_texture;
 mod loading;
 mod lone;
+mod low_light;
 mod makers;
 mod motion;
 mod out_of_register;

@@ -43,6 +43,8 @@ pub(crate) struct TableFit {
     pub log2_exposure: Vec<f64>,
     /// Standard uncertainty of each entry relative to code 128, stops, from noise and the freedom of the prior.
     pub uncertainty: Vec<f64>,
+    /// Size of the correction of each entry for the curvature of the response within the noise, stops.
+    pub bent: Vec<f64>,
     /// Difference of the curves of halves of the blocks by code, stops: what one curve for all colours and places leaves.
     pub misfit: Vec<f64>,
     /// log2 exposure of each frame, same origin as the stated ones.
@@ -57,6 +59,13 @@ pub(crate) struct TableFit {
     pub residual_stops: f64,
     /// Number of samples at each code.
     pub coverage: Vec<f64>,
+}
+
+impl TableFit {
+    /// Standard uncertainty of an entry with what noise may have left in it, stops: as much as was corrected.
+    pub(crate) fn doubt(&self, code: usize) -> f64 {
+        self.uncertainty[code].hypot(self.bent.get(code).copied().unwrap_or(0.0))
+    }
 }
 
 /// Fits one channel. `stated` are log2 exposures in increasing order; `held` marks those that are not estimated (at least the
@@ -85,7 +94,7 @@ pub(crate) fn fit(
         last = Some((system, sightings));
     }
     let (system, sightings) = last?;
-    Some(state.finish(&system, &sightings))
+    Some(state.finish(&system, &sightings, &measured))
 }
 
 #[cfg(test)]

@@ -2,7 +2,7 @@
 use super::NODES;
 use super::spread::Spread;
 use super::state::State;
-use crate::blocks::{BlockSamples, QUIET_CODES};
+use crate::blocks::BlockSamples;
 use rayon::prelude::*;
 use smallvec::SmallVec;
 
@@ -12,8 +12,6 @@ const LOWEST_CODE: f64 = 3.0;
 const TEXTURE_STOPS: f64 = 0.2;
 /// Error of the log exposure of a block after the correction for curvature, over the variance of its texture (stops^2).
 const TEXTURE_LEAVES: f64 = 0.3;
-/// Largest standard deviation inside a block, codes.
-pub(super) const TEXTURE_CODES: f64 = QUIET_CODES;
 /// Error of the code of a block over the distance of its code from grey: white balance and colour matrix act before the tone
 /// curve of a camera, saturation after it, so that the curve is exact for greys alone (judgement; simulated cameras are
 /// recovered equally well with a half and twice of it).
@@ -178,7 +176,7 @@ impl Known<'_> {
         if samples.peak[i] > 254.0
             || code < f64::from(samples.floor) + LOWEST_CODE.max(2.5 * spread)
             || code + 2.5 * spread > 254.0
-            || variance > TEXTURE_CODES * TEXTURE_CODES
+            || variance > samples.quiet_codes().powi(2)
         {
             return None;
         }

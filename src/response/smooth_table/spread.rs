@@ -1,6 +1,5 @@
 //! Variance of the pixels inside blocks by frame and level: noise, with the texture typical of the scene.
 use super::NODES;
-use super::sight::TEXTURE_CODES;
 use crate::blocks::BlockSamples;
 
 /// Number of bins of level.
@@ -26,6 +25,11 @@ impl Spread {
         }
     }
 
+    /// Mean noise of the frames at a code, codes^2.
+    pub(super) fn mean(&self, code: usize) -> f64 {
+        self.noise.iter().map(|n| n[code]).sum::<f64>() / self.noise.len().max(1) as f64
+    }
+
     /// Measured from the samples.
     pub(super) fn of(samples: &BlockSamples) -> Self {
         let frames = (0..samples.frames).map(|frame| {
@@ -41,7 +45,7 @@ impl Spread {
 fn by_level(samples: &BlockSamples, frame: usize) -> Vec<Vec<f32>> {
     let mut bins: Vec<Vec<f32>> = vec![Vec::new(); BINS];
     for i in (frame..samples.mean.len()).step_by(samples.frames) {
-        let even = f64::from(samples.variance[i]) < TEXTURE_CODES.powi(2);
+        let even = f64::from(samples.variance[i]) < samples.quiet_codes().powi(2);
         if samples.peak[i] <= 254.0 && even {
             bins[samples.mean[i] as usize * BINS / NODES].push(samples.variance[i]);
         }

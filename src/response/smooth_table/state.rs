@@ -1,6 +1,7 @@
 //! State of the fit between two rounds, and the final table.
 use super::halves;
 use super::sight::{Sighting, Sightings};
+use super::spread::Spread;
 use super::system::System;
 use super::{NODES, PIN, TableFit};
 use crate::gamma_basis;
@@ -139,9 +140,17 @@ impl State {
     }
 
     /// The final table with its uncertainties.
-    pub(super) fn finish(self, system: &System, sightings: &Sightings) -> TableFit {
+    pub(super) fn finish(
+        self,
+        system: &System,
+        sightings: &Sightings,
+        spread: &Spread,
+    ) -> TableFit {
         let frames = self.exposures.len();
         let (residual_stops, reduced) = self.residual(sightings);
+        let bends = self.bends().into_iter().enumerate();
+        let bent = bends.map(|(i, b)| (b * spread.mean(i)).abs());
+        let bent: Vec<f64> = bent.zip(self.slopes()).map(|(b, s)| b * s).collect();
         let spread = system.standard_uncertainty(reduced.max(1.0));
         let misfit = halves::misfit(&self, system, sightings);
         let beside = |(u, slope): (&f64, f64)| (BLOCKS_ALIKE * u).hypot(LEFT_CODES * slope);
@@ -155,6 +164,7 @@ impl State {
             .map(|(u, m)| u.hypot(*m));
         TableFit {
             uncertainty: noise.collect(),
+            bent,
             misfit: misfit.curve,
             exposure_uncertainty: both.collect(),
             log2_exposure: self.table,
