@@ -13,8 +13,7 @@ const LEAST: f64 = 1e-4;
 /// Number of samples at a code beyond which more count no more.
 const ENOUGH: f64 = 100.0;
 
-/// Replaces every table by its estimate from all channels. `offsets` are the means of the tables less the main channel's, see
-/// [`offset`].
+/// Replaces every table by its estimate from all channels. Its mean difference from the main channel's stays.
 pub(super) fn draw_together(fits: &mut [TableFit]) {
     let main = main_channel(fits.len());
     if fits.len() < 2 {
@@ -72,5 +71,58 @@ fn departure(fit: &TableFit, main: &TableFit, offset: f64) -> f64 {
         (sum / total).max(0.0)
     } else {
         0.0
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A table `gamma * log2(code / 128)`, plus `dark` stops below code 32, where it is known to half a stop.
+    fn fit(gamma: f64, dark: f64) -> TableFit {
+        let entry = |code: usize| {
+            let more = if code < 32 { dark } else { 0.0 };
+            gamma * ((code as f64).max(0.25) / 128.0).log2() + more
+        };
+        let doubt = |code: usize| if code < 32 { 0.5 } else { 0.01 };
+        TableFit {
+            log2_exposure: (0..NODES).map(entry).collect(),
+            uncertainty: (0..NODES).map(doubt).collect(),
+            bent: Vec::new(),
+            misfit: vec![0.0; NODES],
+            exposures: vec![0.0],
+            exposure_uncertainty: vec![0.0],
+            supported: (2.0, 250.0),
+            samples: 1000,
+            residual_stops: 0.0,
+            coverage: vec![100.0; NODES],
+        }
+    }
+
+    /// Alike from code 32 up, so alike below: what red has more there is an error, and all tables meet at the mean of three.
+    #[test]
+    fn channels_that_are_alike_where_data_are_good_are_alike_elsewhere() {
+        let mut fits = [fit(2.2, 0.6), fit(2.2, 0.0), fit(2.2, 0.0)];
+        let truth = fit(2.2, 0.2);
+        draw_together(&mut fits);
+        for table in &fits {
+            let error = table.log2_exposure[10] - truth.log2_exposure[10];
+            assert!(error.abs() < 0.02, "{error}");
+            assert!(table.uncertainty[10] < 0.5 / 3f64.sqrt() + 0.02);
+        }
+    }
+
+    /// Three curves stay three where their data say so.
+    #[test]
+    fn channels_that_differ_where_data_are_good_stay() {
+        let before = [fit(1.8, 0.0), fit(2.2, 0.0), fit(2.6, 0.0)];
+        let mut fits = before.clone();
+        draw_together(&mut fits);
+        for (found, given) in fits.iter().zip(&before) {
+            for code in [40, 80, 200] {
+                let moved = found.log2_exposure[code] - given.log2_exposure[code];
+                assert!(moved.abs() < 0.01, "{code}: {moved}");
+            }
+        }
     }
 }

@@ -259,7 +259,7 @@ fn greys_are_found(side: usize, upright: bool, kind: usize) -> bool {
 /// nothing sets them apart from the rest.
 #[test]
 fn the_greys_of_a_colour_chart_are_found() {
-    for (n, side) in [20, 24, 28, 32, 36, 44, 60].into_iter().enumerate() {
+    for (n, side) in [20, 24, 36, 60].into_iter().enumerate() {
         for (upright, kind) in [(false, n), (true, n + 12), (n % 2 == 0, 23 - n)] {
             assert!(
                 greys_are_found(side, upright, kind),

@@ -94,7 +94,11 @@ pub(crate) fn fit(
         last = Some((system, sightings));
     }
     let (system, sightings) = last?;
-    Some(state.finish(&system, &sightings, &measured))
+    let mut fit = state.finish(&system, &sightings, &measured);
+    if samples.noise > 0.0 {
+        fit.uncertainty = (0..NODES).map(|code| fit.doubt(code)).collect();
+    }
+    Some(fit)
 }
 
 #[cfg(test)]
