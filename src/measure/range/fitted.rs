@@ -154,9 +154,7 @@ impl Fitted<'_> {
         let seen_stops = self.darkest_seen(snr).map(|d| (top / d).log2());
         let mut stops = Some((top / dark.max(floor)).log2());
         let mut limited_by = self.limit(dark);
-        // A draw in which the ratio is never reached has a crossing above the top; its range is none, not less than none.
-        let held = interval.map(|(low, high)| (low.max(0.0), high.max(0.0)));
-        let (mut low95, mut high95) = held.unzip();
+        let (mut low95, mut high95) = interval.unzip();
         if self.curve_ends_above(dark.max(floor)) {
             limited_by = Limit::Wedge;
             (stops, low95, high95) = (seen_stops, None, None);

@@ -3,7 +3,7 @@
 use super::departure::Departure;
 use super::fit::{Observation, fit};
 use super::noise_model::Capture;
-use super::threshold::darkest_near;
+use super::threshold::Crossing;
 use crate::wedge::{BlockSum, PatchSample};
 use rand::{Rng, SeedableRng};
 use rand_distr::{Distribution, Gamma, StandardNormal};
@@ -64,6 +64,12 @@ impl PointEstimate<'_> {
     fn left_between(&self, radiance: f64) -> Vec<f64> {
         let of = |d: &Departure| (0..d.len()).map(|p| d.remaining(p, radiance)).collect();
         self.departure.map(of).unwrap_or_default()
+    }
+
+    /// Where the SNR crosses a threshold.
+    fn crossing(&self, capture: &Capture, threshold: &Threshold) -> Crossing {
+        let snr_at = |radiance: f64| snr(capture, self.model, self.departure, radiance);
+        Crossing::at(threshold.dark, capture.top(), snr_at, threshold.snr)
     }
 }
 
@@ -134,6 +140,14 @@ fn grouped(blocks: &[BlockSum]) -> Vec<BlockSum> {
         .collect()
 }
 
+/// Mean over standard deviation at a radiance.
+fn snr(capture: &Capture, model: &NoiseModel, departure: Option<&Departure>, radiance: f64) -> f64 {
+    match departure {
+        Some(departure) => departure.snr(capture, model, radiance),
+        None => capture.snr(model, radiance),
+    }
+}
+
 /// Ranges in stops over all resamples, one sorted list per threshold. The resampling covers the pixels of the patches by
 /// blocks and, by their standard uncertainties, the scale of log radiance (span and densities), the exposures, the response
 /// at both ends, and the correlation of the noise.
@@ -158,10 +172,10 @@ pub(crate) fn resampled(
         .collect();
     let mut drawn: Vec<Observation> = observations.iter().map(|(_, o)| o.clone()).collect();
     let mut ranges = vec![Vec::with_capacity(how.count); thresholds.len()];
-    let between: Vec<Vec<f64>> = thresholds
-        .iter()
-        .map(|t| estimate.left_between(t.dark))
-        .collect();
+    let left = |t: &Threshold| estimate.left_between(t.dark);
+    let between: Vec<Vec<f64>> = thresholds.iter().map(left).collect();
+    let crossing = |t: &Threshold| estimate.crossing(capture, t);
+    let crossings: Vec<Crossing> = thresholds.iter().map(crossing).collect();
     for _ in 0..how.count {
         let drawn_process = estimate.departure.map(|d| d.draw(&mut rng));
         let (process, spread) = drawn_process.unwrap_or((0, estimate.spread));
@@ -176,20 +190,17 @@ pub(crate) fn resampled(
         let departure = estimate
             .departure
             .map(|d| d.redrawn(process, &refs, &refit));
-        let snr_at = |radiance: f64| match &departure {
-            Some(departure) => departure.snr(capture, &refit, radiance),
-            None => capture.snr(&refit, radiance),
-        };
+        let snr_at = |radiance: f64| snr(capture, &refit, departure.as_ref(), radiance);
         let mut normal = || rng.sample::<f64, _>(StandardNormal);
-        let (scale, ends, snr) = (1.0 + estimate.scale * normal(), normal(), normal());
-        let more = normal();
+        let (scale, ends) = (1.0 + estimate.scale * normal(), normal());
+        let (asked, more) = (normal(), normal());
         for (i, (t, range)) in thresholds.iter().zip(&mut ranges).enumerate() {
             let departed = (0.5 * between[i].get(process).unwrap_or(&0.0) * more).exp();
             // A longer scale makes noise, relative to light, larger as well.
-            let wanted = t.snr * (1.0 + t.relative * snr).max(0.1) * departed * scale;
-            let dark = darkest_near(snr_at, wanted, t.dark);
-            let stops = (capture.top() / dark).log2();
-            range.push(stops * scale + fixed[i] * ends);
+            let wanted = t.snr * (1.0 + t.relative * asked).max(0.1) * departed * scale;
+            let stops = (capture.top() / crossings[i].again(snr_at, wanted)).log2();
+            // A range is never less than none.
+            range.push((stops * scale + fixed[i] * ends).max(0.0));
         }
     }
     ranges.iter_mut().for_each(|r| r.sort_by(f64::total_cmp));

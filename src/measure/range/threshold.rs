@@ -34,9 +34,46 @@ pub(crate) fn darkest_by(top: f64, snr_at: impl Fn(f64) -> f64, snr: f64) -> Opt
     Some(top * (-low).exp2())
 }
 
-/// The same from a start near the answer, for resampling: damped steps in log radiance. SNR grows with a power of radiance
+/// Factor on a threshold within which resampling moves it, by and large.
+const MARGIN: f64 = 1.5;
+/// Stops of light over which SNR changes by that factor where it grows with a power of radiance of 0.5 or more.
+const APART: f64 = 1.25;
+
+/// The crossing of an SNR with a threshold, to be found again in resampling where both differ a little.
+pub(crate) struct Crossing {
+    top: f64,
+    dark: f64,
+    /// True if SNR leaves the threshold behind at once on both sides, and keeps clear of it up to the top.
+    steep: bool,
+}
+
+impl Crossing {
+    /// The crossing at `dark`, as [`darkest_by`] finds it for `snr`.
+    pub fn at(dark: f64, top: f64, snr_at: impl Fn(f64) -> f64, snr: f64) -> Self {
+        let brighter = dark * APART.exp2();
+        let steps = ((top / brighter).log2() / STEP).max(0.0) as usize;
+        let clear = |k: usize| snr_at(brighter * (k as f64 * STEP).exp2()) >= MARGIN * snr;
+        let below = snr_at(dark * (-APART).exp2()) * MARGIN <= snr;
+        Crossing {
+            top,
+            dark,
+            steep: brighter <= top && below && (0..=steps).all(clear),
+        }
+    }
+
+    /// The same crossing of another SNR with another threshold: the darkest radiance of the unbroken range, or the top where no
+    /// radiance reaches the threshold.
+    pub fn again(&self, snr_at: impl Fn(f64) -> f64, snr: f64) -> f64 {
+        if self.steep {
+            return darkest_near(snr_at, snr, self.dark);
+        }
+        darkest_by(self.top, snr_at, snr).unwrap_or(self.top)
+    }
+}
+
+/// The crossing from a start near it where SNR is steep: damped steps in log radiance. SNR grows with a power of radiance
 /// between 0.5 and 1, so a step of 1 / 0.75 reduces the distance at least threefold.
-pub(crate) fn darkest_near(snr_at: impl Fn(f64) -> f64, snr: f64, start: f64) -> f64 {
+fn darkest_near(snr_at: impl Fn(f64) -> f64, snr: f64, start: f64) -> f64 {
     let mut log = start.ln();
     for _ in 0..10 {
         let now = snr_at(log.exp());
@@ -47,4 +84,60 @@ pub(crate) fn darkest_near(snr_at: impl Fn(f64) -> f64, snr: f64, start: f64) ->
         }
     }
     log.exp()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::subject::Source;
+    use stopspan_core::model::ResponseCurve;
+
+    /// Compares the crossing of SNR 10 as found again at other thresholds with pairs of threshold and radiance.
+    fn finds(top: f64, snr_at: impl Fn(f64) -> f64, steep: bool, known: &[(f64, f64)]) {
+        let dark = darkest_by(top, &snr_at, 10.0).unwrap();
+        let crossing = Crossing::at(dark, top, &snr_at, 10.0);
+        assert_eq!(crossing.steep, steep);
+        for &(snr, wanted) in known {
+            let found = crossing.again(&snr_at, snr);
+            let apart = (found / wanted).log2().abs();
+            assert!(apart < 1e-3, "{snr}: {found}, not {wanted}");
+        }
+    }
+
+    #[test]
+    fn photon_noise_is_steep() {
+        let at = |snr: f64| (snr, (snr / 80.0).powi(2));
+        let snr_at = |radiance: f64| 80.0 * radiance.sqrt();
+        finds(1.0, snr_at, true, &[8.0, 10.0, 12.0, 14.0].map(at));
+    }
+
+    #[test]
+    fn a_ratio_that_stays_near_the_threshold_may_never_reach_it() {
+        // 12 down to a radiance of 1/16, then as radiance to the power 0.75.
+        let snr_at = |radiance: f64| 12.0 * (16.0 * radiance).min(1.0).powf(0.75);
+        let at = |snr: f64| (snr, (snr / 12.0).powf(4.0 / 3.0) / 16.0);
+        finds(1.0, snr_at, false, &[8.0, 10.0, 11.9].map(at));
+        finds(1.0, snr_at, false, &[(12.1, 1.0), (15.0, 1.0)]);
+    }
+
+    #[test]
+    fn the_unbroken_range_of_a_merge_may_end_where_its_longer_frame_clips() {
+        // Photon noise of exposures 1 and 4: squared SNR is radiance over the noise times 1 above 1/4 of the top, times 5 below.
+        // Above, it falls to 11.
+        let sources = [1.0, 4.0].map(|t| Source::new(ResponseCurve::linear(4096, 1.0), t));
+        let capture = Capture::of(&sources).unwrap();
+        let model = NoiseModel {
+            shot: 0.25 / 121.0,
+            read_variance: 0.0,
+            code_variance: 0.0,
+        };
+        let at = |exposures: f64| move |snr: f64| (snr, model.shot * snr * snr / exposures);
+        let snr_at = |radiance: f64| capture.snr(&model, radiance);
+        let top = capture.top();
+        finds(top, snr_at, false, &[8.0, 10.0, 10.9].map(at(5.0)));
+        finds(top, snr_at, false, &[11.1, 15.0, 21.0].map(at(1.0)));
+        // The top has 22; just below 1/4 of it are 22 sqrt(5/4) = 24.6, and the range then begins there, as in an estimate.
+        finds(top, snr_at, false, &[23.0, 24.5].map(at(5.0)));
+        finds(top, snr_at, false, &[(24.7, top), (30.0, top)]);
+    }
 }
