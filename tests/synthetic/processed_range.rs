@@ -172,7 +172,7 @@ fn areas(sensor: &Sensor, index: u64) -> [Vec<Sums>; 2] {
 }
 
 /// True ranges in stops at each SNR: of the middle frame, and of the merge.
-fn truth(sensor: &Sensor, pictures: u64) -> [[f64; 4]; 2] {
+fn truth(sensor: &Sensor, pictures: u64) -> [[[f64; 2]; 4]; 2] {
     let all: Vec<_> = (0..pictures)
         .into_par_iter()
         .map(|k| areas(sensor, k))
@@ -200,8 +200,9 @@ fn clipped_from(areas: &[Sums]) -> f64 {
     light_of(i - 1) * 2f64.powf((CLIPPED - above) / (above - below) / PER_STOP)
 }
 
-/// Stops from `top` down to where the SNR falls below the threshold; NaN where it does not. Deviations are `least` or more.
-fn range(areas: &[Sums], (snr, least): (f64, f64), top: f64) -> f64 {
+/// Stops from `top` down to where the SNR falls below the threshold, at least and at most: from 0 to the lightest area without clipping
+/// if it does so above that, NaN if below all areas, else equal. Deviations are `least` or more.
+fn range(areas: &[Sums], (snr, least): (f64, f64), top: f64) -> [f64; 2] {
     let ratio = |i: usize| {
         let (lighter, darker) = (areas.get(i.checked_sub(2)?)?, areas.get(i + 2)?);
         let slope = (lighter.mean() - darker.mean()) / (4.0 / PER_STOP * std::f64::consts::LN_2);
@@ -222,10 +223,11 @@ fn range(areas: &[Sums], (snr, least): (f64, f64), top: f64) -> f64 {
         (points.len() >= 7).then_some(y - slope * x)
     };
     let places = (0..10 * areas.len()).map(|k| k as f64 / 10.0);
-    let mut seen = places.filter_map(|x| Some((x, smooth(x)?)));
-    let crossed = seen.find(|(_, value)| *value < snr.ln());
-    crossed.map_or(f64::NAN, |(x, _)| {
-        (top / light_of(0)).log2() + (x - 0.05) / PER_STOP
+    let mut seen = places.filter_map(|x| Some((x, smooth(x)?))).enumerate();
+    let crossed = seen.find(|(_, (_, value))| *value < snr.ln());
+    crossed.map_or([f64::NAN; 2], |(before, (x, _))| {
+        let stops = (top / light_of(0)).log2() + (x - 0.05) / PER_STOP;
+        [if before == 0 { 0.0 } else { stops }, stops]
     })
 }
 
@@ -284,14 +286,14 @@ struct Tally {
 }
 
 impl Tally {
-    fn add(&mut self, figure: &UsableStops, truth: f64) {
+    fn add(&mut self, figure: &UsableStops, [least, most]: [f64; 2]) {
         let (Some(stops), Some(low), Some(high)) = (figure.stops, figure.low95, figure.high95)
         else {
             return;
         };
         self.given += 1.0;
-        self.held += f64::from(u8::from((low..=high).contains(&truth)));
-        self.errors.add(stops - truth);
+        self.held += f64::from(u8::from(low <= most && least <= high));
+        self.errors.add(stops - stops.max(least).min(most));
         self.widths += high - low;
     }
 
@@ -323,7 +325,7 @@ fn tallied(sensor: &Sensor, brackets: u64, pictures: u64) -> [[Tally; 4]; 2] {
     for (kind, (tallies, truth)) in out.iter_mut().zip(truth).enumerate() {
         for (figures, moved) in all.iter().map(|bracket| &bracket[kind]) {
             for ((tally, figure), truth) in tallies.iter_mut().zip(figures).zip(truth) {
-                tally.add(figure, truth + moved);
+                tally.add(figure, truth.map(|t| t + moved));
             }
         }
     }

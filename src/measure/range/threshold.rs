@@ -6,9 +6,14 @@ use stopspan_core::model::NoiseModel;
 const DEEPEST: f64 = 40.0;
 /// Step of the search, stops.
 const STEP: f64 = 0.25;
+/// Steps below the top within which the range must begin: next to clipping, a curve's shoulder may hide what it reaches below.
+const SHOULDER: usize = 2;
+/// Halvings of a step, to some 1e-5 stop.
+const HALVINGS: usize = 14;
 
-/// Lower end of the unbroken range of radiances from the top down with an SNR of at least `snr`. `None` if no radiance
-/// reaches it, or if the range does not end within 40 stops (no noise).
+/// Lower end of the unbroken range of radiances from the top down with an SNR of at least `snr`. `None` if it is not reached within
+/// half a stop of the top, whatever lies below (a merge where only its shortest frame is not clipped may have less than one
+/// stop further down), or if the range does not end within 40 stops (no noise).
 pub fn darkest(capture: &Capture, model: &NoiseModel, snr: f64) -> Option<f64> {
     darkest_by(capture.top(), |radiance| capture.snr(model, radiance), snr)
 }
@@ -17,13 +22,13 @@ pub fn darkest(capture: &Capture, model: &NoiseModel, snr: f64) -> Option<f64> {
 pub(crate) fn darkest_by(top: f64, snr_at: impl Fn(f64) -> f64, snr: f64) -> Option<f64> {
     let reaches = |stops: f64| snr_at(top * (-stops).exp2()) >= snr;
     let steps = (DEEPEST / STEP) as usize;
-    let first = (0..steps).find(|&k| reaches(k as f64 * STEP + 1e-6))?;
+    let first = (0..=SHOULDER).find(|&k| reaches(k as f64 * STEP + 1e-6))?;
     let last = (first + 1..steps).find(|&k| !reaches(k as f64 * STEP))?;
     let (mut low, mut high) = ((last - 1) as f64 * STEP, last as f64 * STEP);
     if last == first + 1 {
         low += 1e-6;
     }
-    for _ in 0..40 {
+    for _ in 0..HALVINGS {
         let middle = (low + high) / 2.0;
         if reaches(middle) {
             low = middle;
@@ -121,6 +126,17 @@ mod tests {
     }
 
     #[test]
+    fn a_shoulder_hides_nothing_and_a_band_without_the_ratio_is_not_skipped() {
+        // Photon noise of 80 at the top, a third of it within 0.3 stop of the top, or within 1 stop.
+        let below = |stops: f64| {
+            move |l: f64| 80.0 * l.sqrt() / if l > (-stops).exp2() { 3.0 } else { 1.0 }
+        };
+        let found = darkest_by(1.0, below(0.3), 40.0).unwrap();
+        assert!((found - 0.25).abs() < 1e-4, "{found}");
+        assert_eq!(darkest_by(1.0, below(1.0), 40.0), None);
+    }
+
+    #[test]
     fn the_unbroken_range_of_a_merge_may_end_where_its_longer_frame_clips() {
         // Photon noise of exposures 1 and 4: squared SNR is radiance over the noise times 1 above 1/4 of the top, times 5 below.
         // Above, it falls to 11.
@@ -136,8 +152,7 @@ mod tests {
         let top = capture.top();
         finds(top, snr_at, false, &[8.0, 10.0, 10.9].map(at(5.0)));
         finds(top, snr_at, false, &[11.1, 15.0, 21.0].map(at(1.0)));
-        // The top has 22; just below 1/4 of it are 22 sqrt(5/4) = 24.6, and the range then begins there, as in an estimate.
-        finds(top, snr_at, false, &[23.0, 24.5].map(at(5.0)));
-        finds(top, snr_at, false, &[(24.7, top), (30.0, top)]);
+        // The top has 22; just below 1/4 of it are 22 sqrt(5/4) = 24.6, which is no range that begins at the top.
+        finds(top, snr_at, false, &[(22.1, top), (23.0, top), (30.0, top)]);
     }
 }
