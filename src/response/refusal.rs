@@ -113,7 +113,8 @@ pub(super) fn refuse_gray(bracket: &Bracket, steepness: Steepness) -> Error {
     bracket_error(bracket, BracketProblem::Response { short })
 }
 
-/// The message if noise or texture leaves too few uniform blocks; `None` if there are enough.
+/// The message if noise or texture leaves too few uniform blocks, or noise all but none within the usual limit; `None` if there are
+/// enough.
 fn uneven(samples: &BlockSamples) -> Option<String> {
     let mut deviations: Vec<f32> = usable(samples)
         .map(|block| {
@@ -130,7 +131,7 @@ fn uneven(samples: &BlockSamples) -> Option<String> {
     deviations.sort_by(f32::total_cmp);
     let quiet = samples.quiet_codes();
     let even = deviations.partition_point(|&d| f64::from(d) <= quiet);
-    (even < FEWEST_BLOCKS).then(|| {
+    (even < FEWEST_BLOCKS || samples.noise > 0.0).then(|| {
         let middle = deviations[deviations.len() / 2];
         // Photon noise falls with the root of the speed.
         let less = (f64::from(middle) / quiet).powi(2).max(2.0).ceil();

@@ -98,6 +98,14 @@ fn soft(lightness: f64) -> f64 {
     held.clamp(1e-3, 100.0 - 1e-3)
 }
 
+/// The tone, in [`UNIT`]s from L* 50, whose soft end is this L* above [`SOFT`].
+pub(super) fn tone_of(lightness: f64) -> f64 {
+    let light = SOFT[1];
+    let room = 100.0 - light;
+    let straight = light + room * (room / (100.0 - lightness)).ln();
+    (straight - 50.0) / UNIT
+}
+
 /// Luminance of a CIE lightness L*.
 fn luminance(lightness: f64) -> f64 {
     if lightness > 8.0 {

@@ -30,6 +30,7 @@ mod scene;
 mod settings;
 mod table;
 mod tone_scale;
+mod white;
 
 pub use render::{BrightPicture, Prepared, bright_gain, render, render_bright, to_8_bit};
 pub use settings::{Operator, OutputColour, ToneSettings};

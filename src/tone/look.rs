@@ -11,6 +11,7 @@ use super::scene::{Metering, Scene};
 use super::settings::{Operator, ToneSettings};
 use super::table::Table;
 use super::tone_scale::{FRAME, tone_scale};
+use super::white::White;
 use super::{bilateral, default_look, hold_back, local_laplacian, logarithmic, photographic};
 use ndarray::{Array2, Zip};
 use stopspan_core::model::RadianceMap;
@@ -40,6 +41,8 @@ pub(super) struct Look {
     pub gain: Option<Gain>,
     /// Share of colour kept at most, over log2 luminance.
     pub colour: Option<Table>,
+    /// What every frame clips.
+    pub white: Option<White>,
     /// Tone -> stops of scene light above mid grey.
     stops: Function,
     /// Stops above mid grey -> display luminance 0..=1.
@@ -72,6 +75,7 @@ impl Look {
             scale: None,
             gain: None,
             colour: None,
+            white: None,
             stops: Box::new(move |log| log - mid),
             operator: Box::new(move |stops| operator(stops + mid)),
             contrast: PLAIN,
@@ -129,6 +133,7 @@ impl Look {
             scale: Some(scale),
             gain: Some(gain),
             colour: colour_kept(map, metering),
+            white: White::of(map, metering),
             stops: Box::new(Print::stops),
             operator: Box::new(Print::luminance),
             contrast: default_look::BRIGHT_CONTRAST,

@@ -215,6 +215,9 @@ impl Line {
             self.colour.fill(1.0);
             gain.colour_of_row(number, &self.across, &mut self.colour);
         }
+        if let Some(white) = look.white {
+            white.raise(&self.logs, &mut self.tones);
+        }
         if let Some(most) = &look.colour {
             for (colour, &log) in self.colour.iter_mut().zip(&self.logs) {
                 *colour = colour.min(most.at(log));
