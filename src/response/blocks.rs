@@ -26,7 +26,7 @@ pub struct BlockSamples {
     pub colour: Vec<f32>,
     /// Code at or below which this channel is crushed to black, 0..=255.
     pub floor: f32,
-    /// Standard deviation of the noise where it leaves almost no block within [`QUIET_CODES`], codes; 0 elsewhere.
+    /// Standard deviation of the noise where it leaves almost no block within the usual limit, codes; 0 elsewhere.
     pub noise: f32,
     /// One entry a block, not a frame: index of its tile, of 16 x 12 over the picture.
     pub tile: Vec<u16>,

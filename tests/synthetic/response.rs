@@ -88,8 +88,9 @@ fn the_default_is_nearest_to_the_truth() {
         ("log 30", CameraCurve::Shoulder { strength: 30.0 }),
     ];
     let mut worse = Vec::new();
-    for step in [1.0, 2.0] {
-        for (name, curve) in &curves {
+    // A second step with the first curve alone: the published methods take their time.
+    for (step, curves) in [(1.0, &curves[..]), (2.0, &curves[..1])] {
+        for (name, curve) in curves {
             let bracket = bracket(&scenario(curve.clone(), &[-step, 0.0, step]));
             let of = |choice| error_stops(&recovered(&bracket, choice).unwrap(), curve);
             let (ours, theirs) = (of(ResponseRequest::Fit), PUBLISHED.map(of));
