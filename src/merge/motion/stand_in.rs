@@ -44,57 +44,18 @@ struct Group {
     of_frame: Vec<[usize; 2]>,
 }
 
-/// What areas that belong together are shown by.
-#[derive(Clone, Copy, PartialEq)]
-enum Shown {
-    /// The reference, which is not clipped there.
-    ByReference,
-    /// One frame.
-    By(usize),
-    /// Block by block the frame with most exposure that is not clipped there: no frame holds all of them.
-    ByUnclipped,
-}
-
 /// Excludes all frames but one, by setting their bits of the mask, in areas where the reference is clipped.
 pub(super) fn choose(left_out: &mut Array2<u32>, views: &[View], bracket: &Bracket) {
     let labels = labels(&near(left_out));
     let groups = count(&labels, left_out, views, bracket.reference);
-    let shown: Vec<Shown> = groups.iter().map(|g| stand_in(g, bracket)).collect();
-    let only = |j: usize| !(1u32 << j) & all(views.len());
+    let frames: Vec<Option<u32>> = groups
+        .iter()
+        .map(|group| stand_in(group, bracket).map(|j| !(1u32 << j) & all(views.len())))
+        .collect();
     for (mask, &label) in left_out.iter_mut().zip(&labels) {
-        if let (true, Shown::By(j)) = (*mask != 0, shown[label as usize]) {
-            *mask = only(j);
-        }
-    }
-    if !shown.contains(&Shown::ByUnclipped) {
-        return;
-    }
-    let mut longest: Vec<usize> = (0..views.len()).collect();
-    let exposure = |j: &usize| bracket.relative_exposure(*j);
-    longest.sort_by(|a, b| exposure(b).total_cmp(&exposure(a)));
-    let mut lines: Vec<_> = views.iter().map(View::empty_rows).collect();
-    for (row, (mut masks, labels)) in left_out
-        .rows_mut()
-        .into_iter()
-        .zip(labels.rows())
-        .enumerate()
-    {
-        let here = |label: &u32| shown[*label as usize] == Shown::ByUnclipped;
-        let blocks = masks.iter_mut().zip(labels).enumerate();
-        let mut blocks = blocks
-            .filter(|(_, (mask, label))| **mask != 0 && here(label))
-            .peekable();
-        if blocks.peek().is_none() {
-            continue;
-        }
-        for (view, line) in views.iter().zip(&mut lines) {
-            view.read(row, line);
-        }
-        let clipped = |j: usize, i: usize| lines[j].iter().any(|row| row.at_most[i] == 0.0);
-        for (i, (mask, _)) in blocks.filter(|(i, _)| clipped(bracket.reference, *i)) {
-            if let Some(&j) = longest.iter().find(|&&j| !clipped(j, i)) {
-                *mask = only(j);
-            }
+        let others = frames.get(label as usize).copied().flatten();
+        if let (true, Some(others)) = (*mask != 0, others) {
+            *mask = others;
         }
     }
 }
@@ -104,10 +65,10 @@ fn all(count: usize) -> u32 {
     u32::MAX >> (32 - count.clamp(1, 32))
 }
 
-/// What shows a group of areas.
-fn stand_in(group: &Group, bracket: &Bracket) -> Shown {
+/// The frame to show in a group of areas; `None` if the reference is not clipped there, or every other frame is clipped or black.
+fn stand_in(group: &Group, bracket: &Bracket) -> Option<usize> {
     if !(group.inside.clipped_beyond(PARTLY) || group.around.clipped_beyond(MOSTLY)) {
-        return Shown::ByReference;
+        return None;
     }
     let shows_it = |&j: &usize| {
         let all = group.inside.all as f64;
@@ -120,7 +81,6 @@ fn stand_in(group: &Group, bracket: &Bracket) -> Shown {
     (0..bracket.frames.len())
         .filter(shows_it)
         .max_by(|&a, &b| exposure(a).total_cmp(&exposure(b)))
-        .map_or(Shown::ByUnclipped, Shown::By)
 }
 
 /// Marks the blocks within [`NEAR`] rows and columns of a block with a mask.
@@ -212,35 +172,4 @@ fn count(
         }
     }
     groups
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-    use crate::trial::{Noisy, bracket, frame, known};
-
-    /// Left, only the shortest frame is not clipped; right, every frame is, so that no frame shows both. The shortest frame, said to
-    /// differ in both, is kept where it alone holds the light.
-    #[test]
-    fn the_only_unclipped_frame_is_kept() {
-        let mut random = Noisy(5);
-        let light = |_: f64, x: f64| if x < 90.0 { 3.0 } else { 20.0 };
-        let frames = [-3.0, 0.0, 3.0].map(|s| frame((s, [0.0; 2]), 0.0, &mut random, light));
-        let bracket = bracket(frames);
-        let (response, noise) = known();
-        let views = super::super::views(&bracket, &response, &noise, 2).unwrap();
-        let mut left_out = Array2::zeros(views[1].dim());
-        let mut moved = left_out.slice_mut(ndarray::s![20..40, 35..55]);
-        moved.fill(0b001u32);
-        choose(&mut left_out, &views, &bracket);
-        for ((row, column), mask) in left_out.indexed_iter() {
-            let inside = (20..40).contains(&row) && (35..55).contains(&column);
-            let wanted = match (inside, column < 45) {
-                (false, _) => 0b000,
-                (true, true) => 0b110,
-                (true, false) => 0b001,
-            };
-            assert_eq!(*mask, wanted, "{row} {column}");
-        }
-    }
 }
