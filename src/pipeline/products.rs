@@ -274,9 +274,8 @@ fn written_in(bracket: &Bracket) -> Primaries {
 /// Standard attributes of the reference frame. No whiteLuminance: radiance is relative.
 fn attributes(frames: &Recovered) -> Attributes {
     let bracket = &frames.bracket;
-    let tones =
-        ReferenceTones::of(&frames.response, &frames.bracket.reference_frame().balance).text();
     let frame = bracket.reference_frame();
+    let tones = ReferenceTones::of(&frames.response, &frame.balance).text();
     let header = &frame.picture.header;
     Attributes {
         exposure_time: frame.settings.time.map(|t| t.0 as f32),

@@ -14,9 +14,14 @@ const PATCHES: [f64; 10] = [0.8, 1.4, 2.0, 2.6, 3.2, 3.8, 4.4, 5.0, 5.6, 6.2];
 /// Side of a patch, pixels.
 const SIDE: usize = 60;
 
+/// Top row and left column of a patch.
+fn corner(patch: usize) -> (usize, usize) {
+    (100 + 260 * (patch / 5), 60 + 145 * (patch % 5))
+}
+
 /// Inside of a patch: rows and columns of a picture.
 fn inside<T>(picture: &Array3<T>, patch: usize) -> ArrayView3<'_, T> {
-    let (top, left) = (100 + 260 * (patch / 5), 60 + 145 * (patch % 5));
+    let (top, left) = corner(patch);
     picture.slice(s![top + 8..top + SIDE - 8, left + 8..left + SIDE - 8, ..])
 }
 
@@ -31,7 +36,7 @@ fn scene(seed: u64) -> Array3<f64> {
         (light[[r, c]] + colours[k][[r, c]] - 3.3).exp2()
     });
     for (patch, stops) in PATCHES.iter().enumerate() {
-        let (top, left) = (100 + 260 * (patch / 5), 60 + 145 * (patch % 5));
+        let (top, left) = corner(patch);
         let mut here = scene.slice_mut(s![top..top + SIDE, left..left + SIDE, ..]);
         here.fill((-stops).exp2());
     }

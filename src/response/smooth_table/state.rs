@@ -144,12 +144,12 @@ impl State {
         self,
         system: &System,
         sightings: &Sightings,
-        spread: &Spread,
+        inside: &Spread,
     ) -> TableFit {
         let frames = self.exposures.len();
         let (residual_stops, reduced) = self.residual(sightings);
         let bends = self.bends().into_iter().enumerate();
-        let bent = bends.map(|(i, b)| (b * spread.mean(i)).abs());
+        let bent = bends.map(|(i, b)| (b * inside.mean(i)).abs());
         let bent: Vec<f64> = bent.zip(self.slopes()).map(|(b, s)| b * s).collect();
         let spread = system.standard_uncertainty(reduced.max(1.0));
         let misfit = halves::misfit(&self, system, sightings);
